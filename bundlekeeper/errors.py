@@ -44,7 +44,7 @@ def worst_exit(statuses: Iterable[int]) -> int:
 
 
 class KeeperError(Exception):
-    """Base of the family. `says` is what is, `hint` what to do, `where` the file or place.
+    """Base of the family. `message` is what is, `hint` what to do, `where` the file or place.
 
     `problems` holds every problem behind it, or what long work had found before it ended (model.findings.Finding).
     """

@@ -92,7 +92,7 @@ CODES: dict[str, Code] = {
 class Finding:
     """One thing found.
 
-    `subject` names the thing in the user's words, `says` what is, `hint` what to do; `where` is `file:line:column`
+    `subject` names the thing in the user's words, `message` what is, `hint` what to do; `where` is `file:line:column`
     where a text file is meant, `excerpt` that line with a caret line under it.
     """
 

@@ -147,7 +147,7 @@ to = ">=6.0"
 from = ">=5.4"
 source = "release notes 6.0, table 3"
 
-[[beside]]
+[[compatible]]
 scope = "domain"
 when = { family = "infrastructure", version = ">=6.1" }
 need = [{ family = "blade", version = ">=6.0" }, { family = "rack", version = ">=6.0" }]

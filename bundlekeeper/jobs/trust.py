@@ -125,4 +125,4 @@ def _locked(session: Session, command: str) -> AbstractContextManager[None]:
     """The store's lock, in the name of the command."""
     from bundlekeeper.store.disk import lock
 
-    return lock.stored(session.store.fd, command, clock=session.now, wait_s=_WAIT_S)
+    return lock.held(session.store.fd, command, clock=session.now, wait_s=_WAIT_S)

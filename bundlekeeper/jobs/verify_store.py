@@ -88,7 +88,7 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
         means = _means(session, stop, voucher, latest(admitted, session.now()).date())
         if at is not None and listing is not None:
             own = [each for each in (given.data, given.signature) if each is not None] if given is not None else []
-            result = check_folder(at, listing, means, limits, ledger=database, own=own)
+            result = check_folder(at, listing, means, limits, known=database, own=own)
         elif store is not None and database is not None and at is None:
             carried = _carried(store, admitted) if listing is None else None
             result = check_store(store, database, listing, means, limits, carried=carried)

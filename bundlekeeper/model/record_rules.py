@@ -48,7 +48,7 @@ class RecordedBundle:
     version: str
     sha256: str
     images: Sequence[RecordedImage]
-    boot_files: bool
+    stored: bool
     verified: bool
     lifecycle: str = "current"
     near: str = ""
@@ -102,7 +102,7 @@ def _about_bundle(bundle: RecordedBundle | None) -> list[str]:
         return []
     name = f"{bundle.family} {bundle.version}"
     against = []
-    if not bundle.boot_files:
+    if not bundle.stored:
         meant = f"; did you mean {bundle.near}?" if bundle.near else ""
         against.append(f"bundle {name} is not held by this store{meant}")
     elif not bundle.verified:

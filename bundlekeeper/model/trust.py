@@ -87,7 +87,7 @@ class TrustEntry:
 class TrustMoment:
     """A time at which keys and certificates must be valid, and in words where it comes from.
 
-    `at` is aware; `says` is like "the release date that the manifest states". A date that a document states about
+    `at` is aware; `message` is like "the release date that the manifest states". A date that a document states about
     itself proves nothing against the document's own signer: give the day it was accepted as a second moment.
     """
 

@@ -24,10 +24,10 @@ Applies = Literal["at-once", "when-confirmed", "next-restart"]
 APPLIES: tuple[Applies, ...] = get_args(Applies)
 
 #: Where an image can be on a part. The last one is the part's file system, which holds any number of images.
-Bank = Literal["active", "pending", "spare", "held"]
+Bank = Literal["active", "pending", "spare", "boot_files"]
 BANKS: tuple[Bank, ...] = get_args(Bank)
-STORED: Bank = "held"
-SINGLE_BANKS: tuple[Bank, ...] = tuple(bank for bank in BANKS if bank != STORED)
+BOOT_FILES: Bank = "boot_files"
+SINGLE_BANKS: tuple[Bank, ...] = tuple(bank for bank in BANKS if bank != BOOT_FILES)
 
 By = Literal["hand", "policy"]
 Back = Literal["switch", "pointer", "reinstall", "restore", "none"]
@@ -46,7 +46,7 @@ class MethodFacts:
 METHODS: dict[str, MethodFacts] = {
     "overwrite": MethodFacts((), None, "reinstall"),  # what is overwritten has nowhere to be staged
     "two-bank": MethodFacts(("pending", "spare"), "spare", "switch"),
-    "boot-file": MethodFacts(("held", "pending"), "held", "pointer"),
+    "boot-file": MethodFacts(("boot_files", "pending"), "boot_files", "pointer"),
 }
 STAGED_METHODS = tuple(method for method, facts in METHODS.items() if facts.banks)
 

@@ -36,7 +36,7 @@ def _fleet(rnd: Random) -> Inventory:
     made = whole_domain("6.0.1", blades=rnd.randint(0, 2), racks=rnd.randint(0, 1))
     made = rnd.choice([made, made, disorderly_fleet(rnd)])
     if rnd.random() < 0.3:
-        made = replace(made, taken=datetime(2026, 11, 20, 7, 30, tzinfo=UTC))
+        made = replace(made, read_at=datetime(2026, 11, 20, 7, 30, tzinfo=UTC))
     return blurred(rnd, made, rnd.choice([0.0, 0.2, 0.5]))
 
 
@@ -70,7 +70,7 @@ def _document(rnd: Random) -> InventorySource:
 def _csv(rnd: Random, fleet: Inventory) -> str:
     keys = [key for key in COMPONENT_KEYS if rnd.random() < 0.9 or key in ("kind", "site")]
     mark = rnd.choice([",", ";", "\t"])
-    lines = ["# inventory = 1", "# taken = 2026-11-20", "# zone = UTC", mark.join(keys)]
+    lines = ["# inventory = 1", "# read_at = 2026-11-20", "# zone = UTC", mark.join(keys)]
     for part in fleet.components[: rnd.randint(1, 12)]:
         cells = []
         for key in keys:
@@ -90,7 +90,7 @@ def _csv(rnd: Random, fleet: Inventory) -> str:
         )
     if rnd.random() < 0.2:
         lines[rnd.randrange(3)] = rnd.choice(
-            ["# taken = 2030-01-01", "# zone = Mars", "", "# inventory = 2", "# note = n"]
+            ["# read_at = 2030-01-01", "# zone = Mars", "", "# inventory = 2", "# note = n"]
         )
     return rnd.choice(["\n", "\r\n"]).join(lines) + "\n"
 
@@ -102,7 +102,7 @@ def _read(rnd: Random) -> Any:
     def read() -> Any:
         taken = rnd.choice([None, None, date(2026, 11, 20), date(2026, 11, 19)])
         zone, own = rnd.choice([None, None, "UTC", "+02:00"]), rnd.choice([(), ("tide-gauge",)])
-        found = read_inventory(sources, taken=taken, zone=zone, own_kinds=own, clock=_CLOCK, kept=rnd.random() < 0.2)
+        found = read_inventory(sources, read_at=taken, zone=zone, own_kinds=own, clock=_CLOCK, kept=rnd.random() < 0.2)
         # its JSON form says all of it, and shorter
         return [to_json(found), to_toml(replace(found, components=found.components[:2])), sorted(found.own_kinds)]
 
@@ -168,7 +168,7 @@ def _key_by_key(rnd: Random) -> Any:
         for value in _CELLS:
             if isinstance(value, str):
                 cells = [*good[:number], value, *good[number + 1 :]]
-                text = f"# inventory = 1\n# taken = 2026-11-20\n# zone = UTC\n{','.join(head)}\n{','.join(cells)}\n"
+                text = f"# inventory = 1\n# read_at = 2026-11-20\n# zone = UTC\n{','.join(head)}\n{','.join(cells)}\n"
                 source = InventorySource("i.csv", text.encode(), "csv")
                 rows.append([key, value, told(_last, source, "component")])
     for key in ("inventory", "taken", "zone", "note", "separate_windows", "zeal"):
@@ -200,7 +200,7 @@ def _last(source: InventorySource, table: str) -> str:
 
 
 def _apart(source: InventorySource) -> str:
-    return str(read_inventory([source]).apart)
+    return str(read_inventory([source]).separate_windows)
 
 
 def _briefly(rows: list[Any]) -> list[Any]:

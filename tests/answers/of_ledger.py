@@ -45,15 +45,15 @@ def _statement(rnd: Random) -> Event:
     event = Event(
         what=what,
         at=when,
-        message=rnd.choice(["ada", "paper"]),
-        by=rnd.choice(["", "bo"]),
+        reported_by=rnd.choice(["ada", "paper"]),
+        done_by=rnd.choice(["", "bo"]),
         component=component,
         kind=rnd.choice(["", kind, kind]),
         model=rnd.choice(["", "MB-2", "MB-4", "MF-40"]),
         parent=rnd.choice(["", "", "SRV-1"]),
         place=rnd.choice([None, *PLACES]),
         order=rnd.choice([0, 0, 0, 1]),
-        verification=rnd.choice(list(EvidenceKind)),
+        evidence=rnd.choice(list(EvidenceKind)),
         source=rnd.choice(["", "list.csv"]),
         note=rnd.choice(["", "by night"]),
     )
@@ -89,7 +89,7 @@ def _history(rnd: Random) -> list[Event]:
             event = Event(
                 what=EventKind.INVENTORY,
                 at=at(rnd.randint(0, 5), None, zone),
-                message="list",
+                reported_by="list",
                 document="d" * 64,
                 scope=tuple(scope),
             )
@@ -103,7 +103,7 @@ def _history(rnd: Random) -> list[Event]:
     for _ in range(rnd.choice([0, 0, 1, 2, 3])):
         target = rnd.choice(events)
         events.append(
-            Event(what=EventKind.CORRECTED, at=at(5), message="ada", corrects=target.id(), reason=rnd.choice("xy"))
+            Event(what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=target.id(), reason=rnd.choice("xy"))
         )
     rnd.shuffle(events)
     return events
@@ -129,7 +129,7 @@ def _without_ledger(answer: Any, *ledgers: Ledger) -> str:
     """The answer without what is drawn for each ledger again: its id, and its chain's heads."""
     said = text(answer)
     for number, book in enumerate(ledgers):
-        said = said.replace(book.head().book, f"BOOK-{number}")
+        said = said.replace(book.head().ledger, f"BOOK-{number}")
     return re.sub(r'"digest": "[0-9a-f]{64}"', '"digest": "HEAD"', said)
 
 
@@ -253,7 +253,7 @@ def _next(rnd: Random, fleet: Inventory, number: int) -> Inventory:
         [(DAY0 + timedelta(days=rnd.choice([1, 1, 5]))).date(), DAY0 + timedelta(days=1, hours=rnd.choice([7, 9]))]
     )
     zone = rnd.choice(["UTC", "+10:00", "-11:00"])
-    fleet = replace(fleet, components=tuple(parts), partitions=rooms, taken=taken, zone=zone)
+    fleet = replace(fleet, components=tuple(parts), partitions=rooms, read_at=taken, zone=zone)
     return _sound(blurred(rnd, fleet, rnd.choice([0.0, 0.2]))) or _sound(fleet) or before
 
 
@@ -274,7 +274,7 @@ def _believed(rnd: Random) -> Any:
             fleet = _next(rnd, fleet, number)
             listing = rnd.choice(["", "", "all", "some"])
             plan = plan_load(
-                book, fleet, message="ada", source=f"{number}.toml", by=rnd.choice(["", "bo"]), listing=listing
+                book, fleet, reported_by="ada", source=f"{number}.toml", done_by=rnd.choice(["", "bo"]), listing=listing
             )
             told_of = [
                 [c.message() for c in plan.changes],
@@ -284,14 +284,14 @@ def _believed(rnd: Random) -> Any:
                 len(plan.events),
             ]
             rows.append([listing, told_of, plan.reading, load(book, plan, DAY0 + timedelta(days=10 + number))])
-            again = plan_load(book, fleet, message="ada", source="again.toml", listing=listing)
+            again = plan_load(book, fleet, reported_by="ada", source="again.toml", listing=listing)
             rows.append([again.again, again.overtaken, len(again.events)])
             part = rnd.choice(fleet.components)
             events = [
                 Event(
                     what=EventKind.STAGED,
                     at=at(rnd.choice([1, 1, 3, 8])),
-                    message="ada",
+                    reported_by="ada",
                     component=part.key,
                     version="6.1.0",
                     bank="spare",
@@ -299,7 +299,7 @@ def _believed(rnd: Random) -> Any:
                 Event(
                     what=EventKind.ACTIVATED,
                     at=at(rnd.choice([1, 1, 3, 8])),
-                    message="ada",
+                    reported_by="ada",
                     component=part.key,
                     version="6.1.0",
                     family="blade",
@@ -308,7 +308,7 @@ def _believed(rnd: Random) -> Any:
                 Event(
                     what=EventKind.OBSERVED,
                     at=at(3),
-                    message="bo",
+                    reported_by="bo",
                     component="STRAY",
                     kind="bios",
                     seen=Seen("6.0", None, None, None),

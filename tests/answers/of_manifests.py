@@ -47,7 +47,7 @@ def _with_rules(rnd: Random, text: str) -> str:
             text += lint_words.jump(one, rnd.choice(spans), f'"{rnd.choice(spans)}"', way)
         else:
             need = f'{{ {other}, version = "{rnd.choice(spans)}" }}'
-            text += lint_words.beside(f'{one}, version = "{rnd.choice(spans)}"', need, rnd.choice(["domain", "server"]))
+            text += lint_words.compatible(f'{one}, version = "{rnd.choice(spans)}"', need, rnd.choice(["domain", "server"]))
     return text
 
 
@@ -287,7 +287,7 @@ _KEYS_OF: dict[str, tuple[str, ...]] = {
 _ALL_TABLES = (
     lint_words.BASE
     + lint_words.jump('kind = "bios"')
-    + lint_words.beside(lint_words.INFRA, '{ kind = "bios" }', "pair")
+    + lint_words.compatible(lint_words.INFRA, '{ kind = "bios" }', "pair")
 )
 
 

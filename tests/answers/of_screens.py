@@ -234,7 +234,7 @@ def _where(rnd: Random) -> Any:
         page = _site_page(answers)
         parts = [site_page.text(page).split("\n"), plain(page.totals), page.domains]
         said = text([form.value, width, shown(lambda: where_screen.show(found, form), width), parts])
-        return said.replace(book.head().book, "BOOK").replace(book.head().digest, "HEAD")
+        return said.replace(book.head().ledger, "BOOK").replace(book.head().digest, "HEAD")
 
 
 def _site_page(answers: list[Any]) -> site_page.SitePage:

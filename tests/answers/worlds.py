@@ -39,7 +39,7 @@ def blurred(rnd: Random, inventory: Inventory, share: float) -> Inventory:
     policies = [_policy(rnd, policy) if rnd.random() < share else policy for policy in inventory.policies]
     domains = inventory.domains()
     apart = (SeparateWindows(domains[:2], "one ring"),) if len(domains) > 1 and rnd.random() < share + 0.2 else ()
-    return replace(inventory, components=tuple(parts), partitions=tuple(rooms), policies=tuple(policies), apart=apart)
+    return replace(inventory, components=tuple(parts), partitions=tuple(rooms), policies=tuple(policies), separate_windows=apart)
 
 
 def _blurred(rnd: Random, part: Component, others: tuple[Component, ...]) -> Component:

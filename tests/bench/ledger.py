@@ -52,11 +52,11 @@ def events(components: int) -> Iterator[list[Event]]:
 def _said(what: EventKind, day: int, version: str, number: int) -> Event:
     rare = number % 100 == 7  # one in a hundred has a patch of its own
     return Event(
-        what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), message="ada", by="bo",
+        what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), reported_by="ada", done_by="bo",
         change=f"change-{day}", component=_serial(number), kind=KINDS[number % 5], model="MB-4",
         bank="pending" if what is EventKind.STAGED else "", version=f"{version}-p1" if rare else version,
         family="blade",
-        bundle=f"{version}-p1" if rare else version, verification=EvidenceKind.DIGEST,
+        bundle=f"{version}-p1" if rare else version, evidence=EvidenceKind.DIGEST,
     )  # fmt: skip
 
 
@@ -66,7 +66,7 @@ def _reading(day: int, version: str, components: int) -> Iterator[list[Event]]:
         scope = tuple((f"site-{site}", f"domain-{site}-{d}", kind) for d in range(DOMAINS) for kind in KINDS)
         when = moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC")
         reading = Event(
-            what=EventKind.INVENTORY, at=when, message="list", source="list.csv", document="0" * 64, scope=scope
+            what=EventKind.INVENTORY, at=when, reported_by="list", source="list.csv", document="0" * 64, scope=scope
         )
         yield [reading, *(_seen(reading, number, version) for number in numbers)]
 
@@ -74,7 +74,7 @@ def _reading(day: int, version: str, components: int) -> Iterator[list[Event]]:
 def _seen(reading: Event, number: int, version: str) -> Event:
     rare = number % 100 == 7 and version != "1.0"
     return Event(
-        what=EventKind.OBSERVED, at=reading.at, message="list", source="list.csv", verification=EvidenceKind.INVENTORY,
+        what=EventKind.OBSERVED, at=reading.at, reported_by="list", source="list.csv", evidence=EvidenceKind.INVENTORY,
         reading=reading.id(), component=_serial(number), kind=KINDS[number % 5], model="MB-4",
         parent=f"MB4-{number // 5:06}", place=Place(*_place(number)),
         seen=Seen(f"{version}-p1" if rare else version, ""),
@@ -161,7 +161,7 @@ def _list(folder: Path, form: str, components: int) -> Path:
     )
     with path.open("w", encoding="utf-8", newline="") as stream:
         if form == "csv":
-            stream.write('# taken = "2026-03-01"\n# zone = "UTC"\n')
+            stream.write('# read_at = "2026-03-01"\n# zone = "UTC"\n')
             csv.writer(stream).writerows((keys, *rows))
         elif form == "json":
             head = {"inventory": 1, "taken": "2026-03-01", "zone": "UTC"}

@@ -119,7 +119,7 @@ size = {size_bytes}
 sha256 = "{sha256}"
 digest_from = "publisher: download page, 2026-08-02"
 released = 2026-08-01
-standing = "current"
+lifecycle = "current"
 """
 
 

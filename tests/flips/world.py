@@ -54,7 +54,7 @@ def make(base: Path, run: Callable[[Sequence[str]], int]) -> World:
 
 def _later(base: Path) -> Path:
     """A later inventory, in which one part was replaced and one runs another version."""
-    text = HARBOUR.read_text("utf-8").replace("taken = 2026-11-20", "taken = 2026-11-23")
+    text = HARBOUR.read_text("utf-8").replace("read_at = 2026-11-20", "read_at = 2026-11-23")
     text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
     path = base / "harbour-later.toml"
     path.write_text(text, "utf-8")
@@ -65,5 +65,5 @@ def _withdrawing(text: str) -> str:
     """The manifest with one blade bundle withdrawn."""
     rows = text.split("[[bundle]]")
     (at,) = (i for i, row in enumerate(rows) if 'file = "marram-blade-6.0.1.bin"' in row)
-    rows[at] = rows[at].replace('standing = "superseded"', 'standing = "withdrawn"\nwhy = "memory errors"')
+    rows[at] = rows[at].replace('lifecycle = "superseded"', 'lifecycle = "withdrawn"\nwhy = "memory errors"')
     return "[[bundle]]".join(rows)

@@ -135,7 +135,7 @@ def test_every_key_that_is_unknown_is_told_with_its_place() -> None:
     ids=repr,
 )
 def test_every_value_of_another_type_is_told_with_its_place(odd: object, taken: str) -> None:
-    """Also a boolean in place of a number, and 1.0 in that of 1. `taken`: where this value can be."""
+    """Also a boolean in place of a number, and 1.0 in that of 1. `read_at`: where this value can be."""
     found = []
     for path in PLACES:
         made = copy.deepcopy(WHOLE)

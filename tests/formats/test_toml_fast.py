@@ -16,12 +16,12 @@ from tests.kits.inventories import inventories
 _PLAIN = """\
 # a list
 inventory = 1
-taken = 2026-03-01\r
+read_at = 2026-03-01\r
 zone = "UTC"
 
 [[component]]
 kind = "bios"   \n\tserial\t=\t"Ä-1"
-held = ["1.0", "1.1"] # two
+boot_files = ["1.0", "1.1"] # two
 healthy = true
 [[ component ]]
 kind = 'bios'

@@ -107,7 +107,7 @@ add(
     _manifest, covers=("model.lint.read_manifest.read", "model.lint.read_manifest.lint"),
     examples=60, calls=40_000, calls_a_byte=300,
     words="[[bundle]] [kind.bios] [versions] order natural semver debian listed list onto standing withdrawn size "
-    "sha256 [[jump]] [[beside]] need when from to >=6.0,<6.2 images { } [ ] = family build managed only scope pair",
+    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family build managed only scope pair",
 )  # fmt: skip
 add(
     "toml",
@@ -148,7 +148,7 @@ def _as_json() -> list[bytes]:
 
 
 _CSV = (
-    b"# inventory = 1\n# taken = 2026-11-20\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active,pending,"
+    b"# inventory = 1\n# read_at = 2026-11-20\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active,pending,"
     b"spare,healthy\nholm,holm-a,1,3,bios,MB-4,B7,6.0.1,,-,yes\nholm,holm-a,1,4,bios,MB-4,B8,6.0.1,6.1.0,,no\n"
 )
 _KEYS = " ".join(COMPONENT_KEYS)
@@ -161,7 +161,7 @@ def _inventory_of(form: str) -> Callable[[bytes], object]:
 for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: [_CSV, _CSV.replace(b",", b";")])):
     add(
         f"inventory-{_form}", _inventory_of(_form), _seeds, covers=("model.inventory.read.read_inventory",),
-        words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[apart]] size_bytes free_bytes applies at-once - ? yes",
+        words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[separate_windows]] size_bytes free_bytes applies at-once - ? yes",
         examples=80,
     )  # fmt: skip
 
@@ -265,7 +265,7 @@ add(
 def _event() -> events.Event:
     at = moments.end_of(TODAY, "UTC")
     return events.Event(
-        what=events.EventKind.OBSERVED, at=at, message="ada", component="B7", kind="bios",
+        what=events.EventKind.OBSERVED, at=at, reported_by="ada", component="B7", kind="bios",
         seen=events.Seen("6.0", "", "5.4", ("6.0",)), before=(("paths", "4"),), note="by night",
     )  # fmt: skip
 
@@ -274,7 +274,7 @@ def _event() -> events.Event:
 def _exchange() -> list[bytes]:
     with TemporaryDirectory() as folder, Ledger.open(Path(folder, "one"), write=True) as ledger:
         staged = events.Event(
-            what=events.EventKind.STAGED, at=_event().at, message="ada", component="B7", version="6.1", bank="pending"
+            what=events.EventKind.STAGED, at=_event().at, reported_by="ada", component="B7", version="6.1", bank="pending"
         )
         ledger.record([_event(), staged], datetime(2026, 11, 25, tzinfo=UTC))
         return [b"".join(exchange.export(ledger))]

@@ -309,7 +309,7 @@ STORE = (
     Guard(
         "a stale journal never meets a new store's database",
         "store/contents/store.py",
-        '                    files.remove(keeper, CATALOGUE + "-journal")',
+        '                    files.remove(keeper, DATABASE_FILE + "-journal")',
         "                    pass",
         "store/database/test_store_database.py::test_a_stale_journal_never_meets_a_new_database",
     ),

@@ -96,7 +96,7 @@ USE_KEY = """
     from bundlekeeper.model.inventory.write_toml import to_toml
 
     def sheet(day, berth):
-        head = f"# taken = 2026-03-0{day}\\n# zone = UTC\\nsite,domain,kind,serial,active,berth\\n"
+        head = f"# read_at = 2026-03-0{day}\\n# zone = UTC\\nsite,domain,kind,serial,active,berth\\n"
         data = f"{head}holm,holm-a,bios,B7,6.0,{berth}\\n".encode()
         return read_inventory([InventorySource("holm.csv", data, "csv")])
 
@@ -150,7 +150,7 @@ USE_KIND = """
         for n, (chassis, half) in enumerate((("1", "leading"), ("", "following")))
     )
     keys = "site,domain,chassis,kind,model,serial,active,held,half,pair,healthy"
-    data = f"# taken = 2026-11-20\\n# zone = UTC\\n{keys}\\n{rows}".encode()
+    data = f"# read_at = 2026-11-20\\n# zone = UTC\\n{keys}\\n{rows}".encode()
     parts = read_inventory([InventorySource("holm.csv", data, "csv")])
     assert parts.components[0].kind == "tide-gauge" and not parts.own_kinds
 

@@ -191,7 +191,7 @@ def test_each_key_of_a_manifest_is_told() -> None:
         "`[kind.NAME]`": _model_keys(types.KindRule),
         "`[[release]]`": _model_keys(types.Release),
         "`[[jump]]`": _model_keys(types.Jump),
-        "`[[beside]]`": _model_keys(types.Compatible),
+        "`[[compatible]]`": _model_keys(types.Compatible),
         "`what`, `when`, `need`": _model_keys(types.RuleSubject),
     }
     assert _untold_keys(due, _keys_of("Manifest", "table")) == {}

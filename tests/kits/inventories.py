@@ -52,7 +52,7 @@ def inventories(draw: st.DrawFn) -> Inventory:
         for i in range(count)
     )
     return Inventory(
-        taken=draw(st.dates(date(1990, 1, 1), date(2100, 1, 1)) | _TIMES),
+        read_at=draw(st.dates(date(1990, 1, 1), date(2100, 1, 1)) | _TIMES),
         zone=draw(st.sampled_from(["UTC", "+02:00", "Europe/Lisbon"])),
         components=parts,
         partitions=tuple(Partition(p.key, draw(WORD), draw(st.none() | st.integers(0, 2**63 - 1))) for p in parts[:2]),

@@ -260,7 +260,7 @@ def statements(draw: st.DrawFn) -> Event:
         )
     )
     event = Event(
-        what=what, at=draw(MOMENT), message=draw(st.sampled_from(["ada", "written-note"])), component=component,
+        what=what, at=draw(MOMENT), reported_by=draw(st.sampled_from(["ada", "written-note"])), component=component,
         kind=draw(st.sampled_from(["", kind])), place=draw(st.none() | st.sampled_from(PLACES)),
         order=draw(st.sampled_from([0, 0, 0, 1])), evidence=draw(st.sampled_from(list(EvidenceKind))),
     )  # fmt: skip
@@ -291,7 +291,7 @@ def records(draw: st.DrawFn) -> list[Event]:
                 st.lists(st.tuples(st.just(site), st.sampled_from(sorted(domains)), KIND), min_size=1, max_size=3)
             )
             moment = at(draw(st.integers(0, 5)), None, zone)
-            event = Event(what=EventKind.INVENTORY, at=moment, message="list", document="d" * 64, scope=tuple(scope))
+            event = Event(what=EventKind.INVENTORY, at=moment, reported_by="list", document="d" * 64, scope=tuple(scope))
             readings.append(replace(event, listing=draw(st.sampled_from(["", "", "all", "some"]))))
     for event in draw(st.lists(statements(), min_size=1, max_size=14)):
         if readings and event.what in {EventKind.OBSERVED, EventKind.GONE} and draw(st.booleans()):
@@ -301,7 +301,7 @@ def records(draw: st.DrawFn) -> list[Event]:
     for _ in range(draw(st.integers(0, 3))):
         target = draw(st.sampled_from(events))
         fix = Event(
-            what=EventKind.CORRECTED, at=at(5), message="ada", corrects=target.id(), reason=draw(st.sampled_from("xy"))
+            what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=target.id(), reason=draw(st.sampled_from("xy"))
         )
         events.append(fix)
     return draw(st.permutations(events))

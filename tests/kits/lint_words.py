@@ -67,7 +67,7 @@ to = ">=6.0"
 from = ">=5.4.10"
 source = "release notes 6.1, table 2"
 
-[[beside]]
+[[compatible]]
 scope = "domain"
 when = {{ family = "infrastructure", version = ">=6.1" }}
 need = [{{ family = "blade", version = ">=6.0" }}, {{ family = "rack", version = ">=6.0" }}]
@@ -78,7 +78,7 @@ source = "release notes 6.1, table 5"
 JUMP = '\n[[jump]]\nwhat = {{ {what} }}\nto = "{to}"\nfrom = {from_}\ndirection = "{direction}"\nsource = "notes"\n'
 
 
-BESIDE = '\n[[beside]]\nscope = "{scope}"\nwhen = {{ {when} }}\nneed = [{need}]\nsource = "notes"\n'
+COMPATIBLE = '\n[[compatible]]\nscope = "{scope}"\nwhen = {{ {when} }}\nneed = [{need}]\nsource = "notes"\n'
 
 
 INFRA = 'family = "infrastructure"'
@@ -88,5 +88,5 @@ def jump(what: str = INFRA, to: str = ">=6", from_: str = '">=5"', direction: st
     return JUMP.format(what=what, to=to, from_=from_, direction=direction)
 
 
-def beside(when: str, need: str, scope: str = "domain") -> str:
-    return BESIDE.format(scope=scope, when=when, need=need)
+def compatible(when: str, need: str, scope: str = "domain") -> str:
+    return COMPATIBLE.format(scope=scope, when=when, need=need)

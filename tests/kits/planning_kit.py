@@ -114,7 +114,7 @@ def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: 
                 active=version,
                 pending="",
                 spare="",
-                stored=stored if kind == "fabric-switch" else None,
+                boot_files=stored if kind == "fabric-switch" else None,
                 pair=name,
                 half=half,
                 healthy=True,

@@ -127,7 +127,7 @@ def _own(rnd: random.Random, domain: str, main: str) -> list[Component]:
             pending=rnd.choice(["", "", "6.0.1"]),
             spare=rnd.choice(["", "5.4.2"]),
             healthy=rnd.random() < 0.9,
-            stored=_held(rnd, main) if p.kind == "fabric-switch" else None,
+            boot_files=_held(rnd, main) if p.kind == "fabric-switch" else None,
             half=p.half if rnd.random() < 0.95 else "leading",
         )
         for p in rows
@@ -201,7 +201,7 @@ def large_fleet(domains: int, servers: int) -> Inventory:
 
 
 def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) -> Inventory:
-    """Many domains that all have a way to 6.1; each `apart` of them are kept apart, all share the policies.
+    """Many domains that all have a way to 6.1; each `separate_windows` of them are kept apart, all share the policies.
 
     Clusters are each domain's own. Half of the servers take policy `gold`, which applies when confirmed; of the others
     each third domain's are at-once, so that its last step cannot be planned.

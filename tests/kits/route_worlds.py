@@ -140,7 +140,7 @@ def large_domain(world: Large, rules: Manifest) -> Inventory:
     runs = {
         (b.version, i.kind, model): i.version
         for b in rules.bundle
-        if b.onto is None
+        if b.base is None
         for i in b.images
         for model in i.models
     }

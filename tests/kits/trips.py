@@ -35,7 +35,7 @@ DEPOT, SKERRY = 0, 1  # whose key
 
 
 INVENTORY = """inventory = 1
-taken = 2026-11-20T08:00:00Z
+read_at = 2026-11-20T08:00:00Z
 zone = "UTC"
 
 [[component]]

@@ -133,7 +133,7 @@ def check(kit: Kit, loaded: Any = None, *, at: Path | None = None, **limits: Any
     with Store.open(kit.root, write=True) as store, store.database(write=True) as database:
         means = CheckMeans(now, Silent(), voucher=Voucher.of(store, now()))
         if at is not None:
-            return check_folder(at, listing_of(loaded.manifest), means, ReadingLimits(**limits), ledger=database)
+            return check_folder(at, listing_of(loaded.manifest), means, ReadingLimits(**limits), known=database)
         listing = listing_of(loaded.manifest) if loaded is not None else None
         return check_store(store, database, listing, means, ReadingLimits(**limits))
 

@@ -32,7 +32,7 @@ from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.model.manifest.types import Release
 from bundlekeeper.model.trust import FORMS
-from bundlekeeper.model.vocabulary import BANKS, FAMILIES, STORED, KINDS, METHODS, KindFacts, Method
+from bundlekeeper.model.vocabulary import BANKS, FAMILIES, BOOT_FILES, KINDS, METHODS, KindFacts, Method
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 
 BASE = Component("bios", "holm", "holm-a", serial="B7")
@@ -78,7 +78,7 @@ def test_every_key_survives_the_ledger(name: str, tmp_path: Path) -> None:
     older, newer = (_with(name, value) for value in _values(name))
     with Ledger.open(tmp_path / "ledger.sqlite", write=True) as ledger:
         for day, part in enumerate((older, newer), 1):
-            plan = plan_load(ledger, _inventory(part, day), message="list", source="i.json")
+            plan = plan_load(ledger, _inventory(part, day), reported_by="list", source="i.json")
             load(ledger, plan, datetime(2026, 3, 9, tzinfo=UTC))
             found = believed(ledger)
             assert found is not None
@@ -111,7 +111,7 @@ def test_what_stands_beside_the_keys_is_the_same_list() -> None:
     assert tuple(n for n, k in COMPONENT_KEYS.items() if k.compared is Compared.VERSION and k.recorded) == BANKS
     words = [name for name in recorded if name not in BANKS]
     assert list(fold.Snapshot._fields[: len(words)]) == sorted(words, key=fold.Snapshot._fields.index)
-    assert {*recorded, "held_known"} - {STORED} <= set(fold.Snapshot._fields)
+    assert {*recorded, "boot_files_known"} - {BOOT_FILES} <= set(fold.Snapshot._fields)
     assert {name if name in words else f"seen_{name}" for name in recorded} <= set(fold.Fact._fields)
     assert cells.REQUIRED["component"] == ("site", "domain", "kind")
     assert set(cells.tables(())["component"]) == {*COMPONENT_KEYS, "note"}

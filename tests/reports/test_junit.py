@@ -15,7 +15,7 @@ from junitparser import Error, Failure, JUnitXml, Skipped, TestCase
 from bundlekeeper.findings import CODES, Level, exit_status, finding, is_ok
 from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
 from bundlekeeper.reports.junit import document
-from tests.kits.checking import KnownVerifications, check, facts, fill, listing
+from tests.kits.checking import Known, check, facts, fill, listing
 from tests.kits.sure import some
 
 AT = datetime(2026, 11, 25, 12, 30, tzinfo=UTC)
@@ -114,11 +114,11 @@ def test_what_was_found(tmp_path: Path) -> None:
 
 def test_skipped_and_unproven(tmp_path: Path) -> None:
     """Proven lately is skipped; not proven fails, because the check does not end well either."""
-    root, ledger = fill(tmp_path, {"a.bin": A, "b.bin": B}), KnownVerifications()
+    root, ledger = fill(tmp_path, {"a.bin": A, "b.bin": B}), Known()
     wanted = listing(facts("a.bin", A), facts("b.bin", B))
-    check(root, wanted, ledger=ledger)
+    check(root, wanted, known=ledger)
     ledger.age(timedelta(days=9), "b.bin")
-    found = cases(check(root, wanted, ledger=ledger, older_than_s=86400, max_time_s=0))
+    found = cases(check(root, wanted, known=ledger, older_than_s=86400, max_time_s=0))
     assert isinstance(found["a.bin"].result[0], Skipped)
     assert [(type(r), r.type) for r in found["b.bin"].result] == [(Failure, "unverified")]
 
@@ -132,11 +132,11 @@ def test_unreadable_is_an_error() -> None:
 
 def test_a_time_stands_only_where_a_file_was_read_now(tmp_path: Path) -> None:
     """Seconds by the check's own measure; what it skipped or did not find has none; a stray that it read has."""
-    root, ledger = fill(tmp_path, {"a.bin": A, "b.bin": B}), KnownVerifications()
+    root, ledger = fill(tmp_path, {"a.bin": A, "b.bin": B}), Known()
     wanted = listing(facts("a.bin", A), facts("b.bin", B), facts("c.bin", b"c"))
-    check(root, wanted, ledger=ledger)
+    check(root, wanted, known=ledger)
     ledger.age(timedelta(days=9), "b.bin")
-    result = check(fill(root, {"stray.bin": A[::-1]}), wanted, ledger=ledger, older_than_s=86400)
+    result = check(fill(root, {"stray.bin": A[::-1]}), wanted, known=ledger, older_than_s=86400)
     timed = {case.name for case in cases(result).values() if case.time is not None}
     assert timed == {"b.bin", "stray.bin"} == {row.name for row in result.rows if row.seconds is not None}
 

@@ -1,4 +1,4 @@
-"""Seeded mutations, cuts, oversized and random input at every reader of `proof`: only our own errors, never 'good'.
+"""Seeded mutations, cuts, oversized and random input at every reader of `evidence`: only our own errors, never 'good'.
 
 "Bad input (truncated, oversized, garbage, wrong-type keys and signatures, seeded mutations) ends in our own errors,
 never in a traceback, never in 'good'." The seeds are fixed, so a failure can be repeated.

@@ -15,7 +15,7 @@ app = typer.Typer(
     help="What components exist and run: load it from files, read it from a service.", rich_markup_mode=None
 )
 
-SaysOption = Annotated[
+ReportedByOption = Annotated[
     str | None, typer.Option("--reported-by", metavar="WHO", help="On whose word (default: your user name).")
 ]
 FormOption = Annotated[
@@ -39,7 +39,7 @@ def load(
     zone: ZoneOption = None,
     complete: CompleteOption = False,
     partial: PartialOption = False,
-    message: SaysOption = None,
+    reported_by: ReportedByOption = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would change; record nothing.")] = False,
     store: StoreOption = None,
     json: JsonOption = False,
@@ -51,7 +51,7 @@ def load(
 
     if complete and partial:
         raise InputError("--complete and --partial at once", hint="one of them, or neither")
-    options = job.LoadOptions(form, read_at, zone, "all" if complete else "some" if partial else "", message)
+    options = job.LoadOptions(form, read_at, zone, "all" if complete else "some" if partial else "", reported_by)
     with Session(store_root(store), caller(), write=not dry_run) as session:
         loaded = job.load(session, files, options, dry_run=dry_run)
     show_loaded(loaded, form=form_of(json=json))

@@ -37,7 +37,7 @@ BundleOption = Annotated[str, typer.Option("--bundle", metavar="FAMILY/VERSION",
 VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="The image's version.")]
 AtOption = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When it happened (default: now).")]
 ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The zone of --at, where it says none.")]
-SaysOption = Annotated[str | None, typer.Option("--reported-by", metavar="WHO", help="On whose word (default: you).")]
+ReportedByOption = Annotated[str | None, typer.Option("--reported-by", metavar="WHO", help="On whose word (default: you).")]
 ByOption = Annotated[str, typer.Option("--by", metavar="WHO", help="Who did it.")]
 ApprovedOption = Annotated[str, typer.Option("--approved-by", metavar="WHO", help="Who approved it.")]
 ChangeOption = Annotated[str, typer.Option("--change", metavar="TICKET", help="The change ticket.")]
@@ -74,7 +74,7 @@ def stage(
     model: ModelOption = "",
     at: AtOption = None,
     zone: ZoneOption = "",
-    message: SaysOption = None,
+    reported_by: ReportedByOption = None,
     done_by: ByOption = "",
     approved_by: ApprovedOption = "",
     change: ChangeOption = "",
@@ -91,7 +91,7 @@ def stage(
 ) -> int:
     """Record that an image's bytes are on a part (or many), not yet running."""
     said = RecordSaid(
-        at, zone, message, done_by, approved_by, change, route, evidence, before, after, deviations, note, anyway
+        at, zone, reported_by, done_by, approved_by, change, route, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("stage", bundle=bundle, version=version, bank=bank)
@@ -111,7 +111,7 @@ def activate(
     model: ModelOption = "",
     at: AtOption = None,
     zone: ZoneOption = "",
-    message: SaysOption = None,
+    reported_by: ReportedByOption = None,
     done_by: ByOption = "",
     approved_by: ApprovedOption = "",
     change: ChangeOption = "",
@@ -128,7 +128,7 @@ def activate(
 ) -> int:
     """Record that a part now runs an image: the one named, else the one that was staged on it."""
     said = RecordSaid(
-        at, zone, message, done_by, approved_by, change, route, evidence, before, after, deviations, note, anyway
+        at, zone, reported_by, done_by, approved_by, change, route, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("activate", bundle=bundle, version=version)
@@ -153,7 +153,7 @@ def observe(
     model: ModelOption = "",
     at: AtOption = None,
     zone: ZoneOption = "",
-    message: SaysOption = None,
+    reported_by: ReportedByOption = None,
     done_by: ByOption = "",
     evidence: EvidenceOption = "none",
     note: NoteOption = "",
@@ -162,7 +162,7 @@ def observe(
     json: JsonOption = False,
 ) -> int:
     """Record what was read from a part: what runs, waits, lies spare."""
-    said = RecordSaid(at, zone, message, done_by, evidence=evidence, note=note)
+    said = RecordSaid(at, zone, reported_by, done_by, evidence=evidence, note=note)
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare)
     return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
@@ -171,7 +171,7 @@ def observe(
 def correct(
     event: Annotated[str, typer.Argument(metavar="EVENT", help="The wrong event's id (where --history shows it).")],
     reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="What is wrong with it.")],
-    message: SaysOption = None,
+    reported_by: ReportedByOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -180,7 +180,7 @@ def correct(
     from bundlekeeper.jobs.recording import correct as job
 
     with _session(store) as session:
-        done = job.correct(session, event, reason=reason, message=message)
+        done = job.correct(session, event, reason=reason, reported_by=reported_by)
     show_correction(done, form=form_of(json=json))
     return 0
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
-from bundlekeeper.jobs.recording.who import says_who
+from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ class ReceiptWanted:
     key: Path | None
     set_id: str = ""
     site: str = ""
-    message: str | None = None
+    reported_by: str | None = None
     after: int = 0
 
 
@@ -134,7 +134,7 @@ def read_paper(session: Session) -> PaperAnswer:
     if not session.ledger_is_there:
         return read(store, text, now=session.now())
     with Ledger.open(session.ledger_path, write=False) as ledger:  # a paper brings no events into it
-        return read(store, text, now=session.now(), book=ledger)
+        return read(store, text, now=session.now(), ledger=ledger)
 
 
 def _header(receipt: Receipt) -> dict[str, Any]:
@@ -158,6 +158,6 @@ def _composed(session: Session, wanted: ReceiptWanted) -> tuple[ReceivedSet, Set
     received, index = compose.chosen(store, wanted.set_id)
     made = session.now()
     site = compose.site_of(book, wanted.site, index, made)
-    by = says_who(wanted.message)
+    by = reporter(wanted.reported_by)
     receipt = compose.compose(store, book, received, index, made=made, site=site, by=by, after=wanted.after)
     return received, index, receipt

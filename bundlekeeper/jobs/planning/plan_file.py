@@ -17,7 +17,7 @@ from bundlekeeper.jobs.session import Session
 if TYPE_CHECKING:
     from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.model.route.hand_plan import Plan
-    from bundlekeeper.planning.route.check_plan import CheckedPlan
+    from bundlekeeper.planning.route.check_plan import PlanVerdict
     from bundlekeeper.planning.route.types import NoRoute, Route
 
 
@@ -28,20 +28,20 @@ class CheckedPlan:
     given: Inputs
     file: str
     sha256: str | None
-    stored: CheckedPlan
+    verdict: PlanVerdict
     compared: str
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Everything that was found."""
-        return (*self.given.findings, *self.stored.findings)
+        return (*self.given.findings, *self.verdict.findings)
 
     @property
     def route(self) -> dict[str, object]:
         """The plan's route as JSON has it."""
         from bundlekeeper.jobs.planning.route import plain
 
-        return plain(self.stored.route)
+        return plain(self.verdict.route)
 
 
 def check_plan(session: Session, file: str, domain: str | None, release: str, files: InputFiles) -> CheckedPlan:
@@ -59,10 +59,10 @@ def check_plan(session: Session, file: str, domain: str | None, release: str, fi
     if document is not None:
         insist_unchanged(given, document, file)
     fleet = Fleet(given.manifest, given.inventory)
-    stored = hold(fleet, plan, given.holdings)
+    verdict = hold(fleet, plan, given.holdings)
     better = route(fleet, plan.domain, plan.release, given.holdings, given.judged_at)
     sha256 = document.sha256 if document is not None else None
-    return CheckedPlan(given, file, sha256, stored, _compared(stored, better))
+    return CheckedPlan(given, file, sha256, verdict, _compared(verdict, better))
 
 
 def read_plan_file(name: str) -> tuple[Plan, RouteDocument | None]:
@@ -101,7 +101,7 @@ def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
         raise RefusedError(message, hint=hint, where=name, problems=found)
 
 
-def _compared(found: CheckedPlan, better: Route | NoRoute) -> str:
+def _compared(found: PlanVerdict, better: Route | NoRoute) -> str:
     """Whether a cheaper way exists, in words."""
     from bundlekeeper.planning.route.types import Route
 

@@ -108,17 +108,17 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
         plan_file.insist_unchanged(given, document, file)
         options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
-    stored = hold(fleet, plan, given.holdings)
-    against = [finding for finding in stored.findings if _forbids(finding, plan.domain)]
+    verdict = hold(fleet, plan, given.holdings)
+    against = [finding for finding in verdict.findings if _forbids(finding, plan.domain)]
     if against:
         hint = "bundlekeeper plan check FILE tells everything about it"
         message = "the plan breaks rules, so there is no run-book of it"
         raise RefusedError(message, hint=hint, where=file, problems=against)
     checked = (
         f"Each step of {file} was held against every rule of the manifest: "
-        f"{counted(stored.states, 'state')}, {counted(stored.rules, 'rule')}."
+        f"{counted(verdict.states, 'state')}, {counted(verdict.rules, 'rule')}."
     )
-    return _Plan(given, fleet, scheduled(given, fleet, stored.route, options), options, checked, sha256)
+    return _Plan(given, fleet, scheduled(given, fleet, verdict.route, options), options, checked, sha256)
 
 
 def _page(session: Session, plan: _Plan, *, plain: bool) -> ReportPage:

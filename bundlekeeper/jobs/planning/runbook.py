@@ -153,7 +153,7 @@ def _facts(of: Material) -> Iterator[tuple[str, str]]:
     yield "inventory, SHA-256 of the domain", inventory_facts(given.inventory, of.planned.route.domain)["sha256"]
     yield (
         "ledger's head",
-        f"{head.digest} ({counted(head.count, 'event')}, ledger {head.manifest_index})" if head is not None else "none",
+        f"{head.digest} ({counted(head.count, 'event')}, ledger {head.ledger})" if head is not None else "none",
     )
     yield "route document, SHA-256", of.sha256 or "none was written: bundlekeeper route DOMAIN --to RELEASE --out FILE"
     limit = of.options.window_minutes

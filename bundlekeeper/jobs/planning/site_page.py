@@ -25,14 +25,14 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     import bundlekeeper
     from bundlekeeper.ledger.ask import where as questions
 
-    moment, manifest_index = session.now(), session.ledger
+    moment, ledger = session.now(), session.ledger
     selector, when = selector_of(session, Places(site=site)), time_of(on, "--on")
-    with manifest_index.reading():
-        answers = questions.where(manifest_index, selector, on=when, clock=moment)
+    with ledger.reading():
+        answers = questions.where(ledger, selector, on=when, clock=moment)
         bad = narrowed(session, selector, WhereWanted(withdrawn=True))
-        withdrawn = questions.where(manifest_index, bad, on=when, clock=moment) if bad is not None else []
-        head = manifest_index.head()
-        found = tuple(doubts(manifest_index, when, None, "UTC", moment))
+        withdrawn = questions.where(ledger, bad, on=when, clock=moment) if bad is not None else []
+        head = ledger.head()
+        found = tuple(doubts(ledger, when, None, "UTC", moment))
     flags = {answer.component: answer for answer in withdrawn}
     parts = tuple(_part(answer, flags.get(answer.component)) for answer in answers)
     counts = {
@@ -49,7 +49,7 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
         counts,
         (
             ("made", f"{moment:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__}"),
-            ("ledger", f"{head.manifest_index}, {counted(head.count, 'event')}"),
+            ("ledger", f"{head.ledger}, {counted(head.count, 'event')}"),
             ("ledger's head", head.digest),
             *((f"{finding.level.value}: {finding.code}", finding.message) for finding in found),
         ),
@@ -75,7 +75,7 @@ def _part(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
         model=answer.model or "?",
         component=answer.component,
         active=_version(answer.active),
-        since=f"{since.at.text()[:10]}, {since.message or '?'}" if since is not None else "?",
+        since=f"{since.at.text()[:10]}, {since.reported_by or '?'}" if since is not None else "?",
         evidence=_EVIDENCE_WORDS.get(since.evidence.value, since.evidence.value) if since is not None else "?",
         waiting=", ".join(waiting),
         differs=answer.agreement.value == "differs",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.jobs.recording.who import says_who
+from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ class Correction:
     recorded: Recorded
 
 
-def correct(session: Session, event: str, *, reason: str, message: str | None) -> Correction:
+def correct(session: Session, event: str, *, reason: str, reported_by: str | None) -> Correction:
     """Record that an event does not count, named by its id or by digits that it begins with.
 
     Raises InputError for an unknown event, RefusedError for one that does not count already.
@@ -39,7 +39,7 @@ def correct(session: Session, event: str, *, reason: str, message: str | None) -
     if entry.void:
         raise _corrected_already(ledger, entry)
     correction = Event(
-        what=EventKind.CORRECTED, at=moments.at(session.now()), message=says_who(message), corrects=entry.id, reason=reason,
+        what=EventKind.CORRECTED, at=moments.at(session.now()), reported_by=reporter(reported_by), corrects=entry.id, reason=reason,
         component=entry.event.component, kind=entry.event.kind,
     )  # fmt: skip
     return Correction(entry, reason, ledger.record([correction], session.now(), arrange=True))
@@ -50,6 +50,6 @@ def _corrected_already(ledger: Ledger, entry: LedgerEntry) -> RefusedError:
     names = {entry.id, entry.event.reading} - {""}
     by = next(e for e in ledger.entries() if e.event.corrects in names and not e.void)
     what = "" if by.event.corrects == entry.id else "with its whole reading, "
-    message = f"it was corrected already: {what}by {by.event.message}, {by.event.at.text()}: {by.event.reason}"
+    message = f"it was corrected already: {what}by {by.event.reported_by}, {by.event.at.text()}: {by.event.reason}"
     hint = f"if that was wrong: bundlekeeper ledger undo {by.id[:12]} --reason TEXT makes it count again"
     return RefusedError(f"refused, nothing was recorded: {message}", hint=hint)

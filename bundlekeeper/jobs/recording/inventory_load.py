@@ -14,7 +14,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.jobs.inputs import read_bounded
-from bundlekeeper.jobs.recording.who import says_who
+from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import LEDGER, Session
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ class LoadOptions:
     read_at: str | None = None
     zone: str | None = None
     listing: str = ""
-    message: str | None = None
+    reported_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +65,8 @@ def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_ru
     read_at = parse(options.read_at) if options.read_at else None
     with _opened(session, dry_run=dry_run) as (ledger, kinds):
         inventory = read_inventory(sources, read_at=read_at, zone=options.zone, own_kinds=kinds, clock=session.now())
-        message, source = says_who(options.message), visible(", ".join(files))
-        plan = plan_load(ledger, inventory, message=message, source=source, listing=options.listing)
+        reported_by, source = reporter(options.reported_by), visible(", ".join(files))
+        plan = plan_load(ledger, inventory, reported_by=reported_by, source=source, listing=options.listing)
         new = 0 if dry_run else record(ledger, plan, session.now()).new
     return InventoryLoaded(plan, len(inventory.components), new, dry_run)
 

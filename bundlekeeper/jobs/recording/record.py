@@ -11,7 +11,7 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import some
 from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_TOLD, RecordSaid, RecordStatement, statements
-from bundlekeeper.jobs.recording.who import says_who
+from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.record_rules import (
     RecordChoice,
@@ -160,7 +160,7 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
     asked, said = row.asked, row.said
     part = _part(work, answer)
     common = Event(
-        what=EventKind(_WHAT[asked.verb]), at=_moment(work, said, answer), message=says_who(said.message), done_by=said.done_by,
+        what=EventKind(_WHAT[asked.verb]), at=_moment(work, said, answer), reported_by=reporter(said.reported_by), done_by=said.done_by,
         approved_by=said.approved_by, change=said.change, route=said.route, evidence=_evidence(said.evidence),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
         method=part.method, before=_readings(said.before, "--before"), after=_readings(said.after, "--after"),
@@ -227,12 +227,12 @@ def _part(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     def text(bank: Any) -> str | None:  # noqa: ANN401 - an InBank or None
         return None if bank is None else bank.version
 
-    stored = tuple(each.version for each in answer.stored)
+    boot_files = tuple(each.version for each in answer.boot_files)
     place = answer.place.path() if answer.place else "?"
     method = work.methods.get(answer.kind, "")
     staged = answer.spare is not None and answer.spare.since.what is EventKind.STAGED
     pending, spare = text(answer.pending), text(answer.spare)
-    return RecordedComponent(answer.component, answer.kind, answer.model, method, place, pending, spare, stored, staged)
+    return RecordedComponent(answer.component, answer.kind, answer.model, method, place, pending, spare, boot_files, staged)
 
 
 def _bundle(work: _Work, name: str) -> RecordedBundle:

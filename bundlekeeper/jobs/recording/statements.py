@@ -35,7 +35,7 @@ class RecordSaid:
 
     at: str | None = None
     zone: str = ""
-    message: str | None = None
+    reported_by: str | None = None
     done_by: str = ""
     approved_by: str = ""
     change: str = ""

@@ -7,7 +7,7 @@ import getpass
 from bundlekeeper.errors import InputError
 
 
-def says_who(option: str | None) -> str:
+def reporter(option: str | None) -> str:
     """The name given, else the user's login name. Raises InputError when there is neither."""
     if option is not None:
         if not option.strip():

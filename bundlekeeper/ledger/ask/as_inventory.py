@@ -71,7 +71,7 @@ class InventoryReading:
 
     id: str
     at: moments.Moment
-    message: str
+    reported_by: str
     source: str
     document: str
     scope: tuple[Scope, ...]
@@ -94,11 +94,11 @@ class Believed:
 
 
 def plan_load(
-    ledger: Ledger, inventory: Inventory, *, message: str, source: str, done_by: str = "", listing: str = ""
+    ledger: Ledger, inventory: Inventory, *, reported_by: str, source: str, done_by: str = "", listing: str = ""
 ) -> InventoryLoad:
     """Find out what a reading changes, and the events that tell it.
 
-    `says` is who says so, `source` where the reading is from (a file's name, an address). `listing` tells what is no
+    `reported_by` is who reports it, `source` where the reading is from (a file's name, an address). `listing` tells what is no
     longer there because it is not listed: parts of the kinds that are listed in their domains ("", as usual), of any
     kind in those domains ("all"), or nothing ("some": one service or rack of many). Raises InputError (the zone, the
     listing); DamagedError, LockedError, UnfinishedError.
@@ -112,7 +112,7 @@ def plan_load(
     reading = Event(
         what=EventKind.INVENTORY,
         at=when,
-        message=message,
+        reported_by=reported_by,
         done_by=done_by,
         source=source,
         document=digest,
@@ -176,7 +176,7 @@ def load(ledger: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
 def _observation(common: Event, part: Component) -> Event:
     told: dict[str, Any] = {key: text or "" for key, text in zip(_TEXTS, _TEXTS_OF(part), strict=True)}
     return Event(
-        what=EventKind.OBSERVED, at=common.at, message=common.message, done_by=common.done_by, source=common.source, evidence=common.evidence,
+        what=EventKind.OBSERVED, at=common.at, reported_by=common.reported_by, done_by=common.done_by, source=common.source, evidence=common.evidence,
         order=common.order, reading=common.reading, component=part.key, place=part.place, seen=Seen(*_BANKS_OF(part)),
         **told,
     )  # fmt: skip
@@ -187,7 +187,7 @@ def readings(ledger: Ledger) -> list[InventoryReading]:
     with ledger.reading():
         rows = [row for row in reversed(reading_rows(ledger.connection)) if not is_void(row)]
         events = [(row[1].hex(), from_row(row, ledger.words)) for row in rows]
-    return [InventoryReading(i, e.at, e.message, e.source, e.document, e.scope, e.listing) for i, e in events]
+    return [InventoryReading(i, e.at, e.reported_by, e.source, e.document, e.scope, e.listing) for i, e in events]
 
 
 def believed(

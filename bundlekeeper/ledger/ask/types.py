@@ -64,7 +64,7 @@ class Evidence:
     id: str
     what: EventKind
     at: Moment
-    message: str
+    reported_by: str
     done_by: str
     evidence: EvidenceKind
     source: str

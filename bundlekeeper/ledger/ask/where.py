@@ -27,7 +27,7 @@ from bundlekeeper.model.inventory.types import Place
 
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare")
 _BANK_NAMES = ("active", "pending", "spare", "boot_files")
-_EVIDENCE_OF = ("seq", "id", "what", "at", "day", "turn", "zone", "says", "done_by", "evidence", "source")
+_EVIDENCE_OF = ("seq", "id", "what", "at", "day", "turn", "zone", "reported_by", "done_by", "evidence", "source")
 _EVIDENCE = itemgetter(*(PLACE_OF[name] for name in _EVIDENCE_OF))
 _PLACES = ("site", "domain", "chassis", "kind", "model")
 _WORDS = (*_PLACES, "parent")
@@ -288,7 +288,7 @@ class _Meant:
 
     def _holding(self, numbers: str) -> Iterator[RowsQuestion]:
         """The components that held one of these images at any time."""
-        select = f"SELECT component{{}} FROM held WHERE {{}}image IN ({numbers})"  # noqa: S608  (numbers)
+        select = f"SELECT component{{}} FROM boot_files WHERE {{}}image IN ({numbers})"  # noqa: S608  (numbers)
         found, other = (
             {row[0] for row in self.ledger.connection.execute(select.format(cell, plus))}
             for cell, plus in (("", ""), (", seal", "+"))  # by its index; by the table, as no index has the seal
@@ -370,9 +370,9 @@ class _Answering:
             marks = ",".join("?" * len(part))
             select = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq IN ({marks})"  # noqa: S608  (question marks only)
             for row in sealed(self.ledger.connection.execute(select, part)):
-                seq, event_id, what, at, day, turn, zone, message, done_by, evidence, source = _EVIDENCE(row)
+                seq, event_id, what, at, day, turn, zone, reported_by, done_by, evidence, source = _EVIDENCE(row)
                 found = Evidence(
-                    event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(message),
+                    event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(reported_by),
                     text(done_by) if done_by else "", EVIDENCE[evidence], text(source) if source else "",
                 )  # fmt: skip
                 self.evidence[seq] = ((at, turn, rank[what], found.id), found)

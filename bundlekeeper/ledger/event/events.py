@@ -91,7 +91,7 @@ class Event:
 
     what: EventKind
     at: Moment
-    message: str
+    reported_by: str
     order: int = 0
     done_by: str = ""
     approved_by: str = ""
@@ -129,7 +129,7 @@ class Event:
 
 
 _TEXTS = (
-    "says", "done_by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "method", "bank",
+    "reported_by", "done_by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "method", "bank",
     "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "corrects", "reason", "reading", "document",
     "listing",
 )  # fmt: skip
@@ -246,7 +246,7 @@ _NEEDS = {
 
 def check(event: Event) -> None:
     """Insist that the event says what an event of its kind can say. Raises InputError naming all that is wrong."""
-    wrong = [f"{key} is missing" for key in ("says", *_NEEDS[event.what]) if not getattr(event, key)]
+    wrong = [f"{key} is missing" for key in ("reported_by", *_NEEDS[event.what]) if not getattr(event, key)]
     if event.what is EventKind.OBSERVED and not event.seen and event.place is None:
         wrong.append("nothing was observed")
     banks = BANKS[1:] if event.what in {EventKind.STAGED, EventKind.REMOVED} else ("",)

@@ -2,7 +2,7 @@
 
 -- The record. `count` and `head` are those of the chain: head(0) = SHA-256("bundlekeeper ledger 1\n" + id),
 -- head(n) = SHA-256(head(n-1) + id of event n). The others are counts of what must be there (own_chain.py).
-CREATE TABLE book (
+CREATE TABLE ledger (
     one INTEGER PRIMARY KEY CHECK (one = 1),
     id BLOB NOT NULL,
     count INTEGER NOT NULL,
@@ -29,15 +29,15 @@ CREATE TABLE event (
     at INTEGER NOT NULL,             -- microseconds since 1970, UTC
     day INTEGER NOT NULL,            -- 1: a whole day, `at` is its end
     turn INTEGER NOT NULL,           -- the event's `order`
-    proof INTEGER NOT NULL,
+    evidence INTEGER NOT NULL,
     method INTEGER NOT NULL,
     bank INTEGER NOT NULL,
     zone INTEGER NOT NULL,           -- word, as are all of the following
-    says INTEGER NOT NULL,
-    "by" INTEGER,
+    reported_by INTEGER NOT NULL,
+    done_by INTEGER,
     approved_by INTEGER,
     change INTEGER,
-    route INTEGER,
+    plan INTEGER,
     source INTEGER,
     component INTEGER,
     kind INTEGER,
@@ -81,11 +81,11 @@ CREATE TABLE document (sha256 BLOB PRIMARY KEY, text BLOB NOT NULL);
 
 -- Heads of other stores' chains, as they were when we exchanged with them.
 CREATE TABLE peer (
-    book BLOB NOT NULL,
+    ledger BLOB NOT NULL,
     count INTEGER NOT NULL,
     head BLOB NOT NULL,
     seal INTEGER NOT NULL,
-    PRIMARY KEY (book, count)
+    PRIMARY KEY (ledger, count)
 );
 
 -- What follows is derived from the events and can be made again.
@@ -120,8 +120,8 @@ CREATE TABLE state (
     pending_event INTEGER,
     spare INTEGER,
     spare_event INTEGER,
-    holds INTEGER NOT NULL,          -- how many rows of `store list` there are
-    held_known INTEGER NOT NULL,     -- 1: the list of held images is whole
+    boot_file_count INTEGER NOT NULL,          -- how many rows of `store list` there are
+    boot_files_known INTEGER NOT NULL,     -- 1: the list of boot files is whole
     said INTEGER,                    -- what the record last said to be activated, and where
     said_event INTEGER,
     differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not what the record said
@@ -149,7 +149,7 @@ CREATE INDEX state_parent ON state (parent, until) WHERE parent IS NOT NULL;
 CREATE INDEX state_parent_too ON state (parent, until) WHERE parent IS NOT NULL;
 
 -- Images on a component's own file system, from `since` up to `until`.
-CREATE TABLE held (
+CREATE TABLE boot_files (
     component INTEGER NOT NULL,
     image INTEGER NOT NULL,
     since INTEGER NOT NULL,
@@ -158,7 +158,7 @@ CREATE TABLE held (
     seal INTEGER NOT NULL,
     PRIMARY KEY (component, image, since)
 ) WITHOUT ROWID;
-CREATE INDEX held_image ON held (image, until);
+CREATE INDEX boot_files_image ON boot_files (image, until);
 
 -- Events that count, by when they happened, so that those beyond a clock are counted without a look at the others.
 -- A correction counts whenever it was said, so its time hides nothing. The columns of the condition are in the index
@@ -168,19 +168,19 @@ CREATE INDEX event_at ON event (at, void, corrects) WHERE void = 0 AND corrects 
 -- Other books' chains as they were first met: their events from number `first` on are, one after the other, ours from
 -- `seq` on. The rows of one book follow each other without a gap, from its first event.
 CREATE TABLE followed (
-    book BLOB NOT NULL,
+    ledger BLOB NOT NULL,
     first INTEGER NOT NULL,
     seq INTEGER NOT NULL,
     length INTEGER NOT NULL,
     seal INTEGER NOT NULL,
-    PRIMARY KEY (book, first)
+    PRIMARY KEY (ledger, first)
 ) WITHOUT ROWID;
 -- Parts of other books' chains, after number `after` up to `count`, that came while events before them were not here:
 -- which ones still are not is told whenever a part comes that follows them.
 CREATE TABLE piece (
-    book BLOB NOT NULL,
+    ledger BLOB NOT NULL,
     after INTEGER NOT NULL,
     count INTEGER NOT NULL,
     seal INTEGER NOT NULL,
-    PRIMARY KEY (book, after, count)
+    PRIMARY KEY (ledger, after, count)
 ) WITHOUT ROWID;

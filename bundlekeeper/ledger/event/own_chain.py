@@ -34,7 +34,7 @@ class Own(NamedTuple):
 
 def read(connection: sqlite3.Connection) -> Own:
     """The row as it stands. Raises DamagedError when it is not what was written; sqlite3.Error."""
-    rows = connection.execute(f"SELECT {_COLUMNS}, seal FROM book").fetchall()  # noqa: S608  (our own names)
+    rows = connection.execute(f"SELECT {_COLUMNS}, seal FROM ledger").fetchall()  # noqa: S608  (our own names)
     if len(rows) == 1:
         (*numbers, own, head, seal) = rows[0]
         if isinstance(own, bytes) and isinstance(head, bytes) and seals.is_whole(numbers, seal, own + head):
@@ -47,7 +47,7 @@ def values(own: Own) -> tuple[int | bytes, ...]:
     return (*own, seals.seal(own[:6], own.id + own.head))
 
 
-WRITE = f"INSERT OR REPLACE INTO book (one, {_COLUMNS}, seal) VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
+WRITE = f"INSERT OR REPLACE INTO ledger (one, {_COLUMNS}, seal) VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
 
 
 def write(connection: sqlite3.Connection, own: Own) -> None:

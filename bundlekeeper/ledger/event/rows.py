@@ -42,7 +42,7 @@ METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
 #: Columns of words that an event says or not: NULL where it does not.
 _SAID = (
-    "says", "done_by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "version",
+    "reported_by", "done_by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "version",
     "family", "bundle", "sha256", "reading",
 )  # fmt: skip
 _EXTRA = ("deviations", "anyway", "note", "reason", "document", "listing", "before", "after", "scope")

@@ -73,7 +73,7 @@ def export(ledger: Ledger, after: int = 0) -> Iterator[bytes]:
     if not 0 <= after <= head.count:
         raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
     before = head_at(ledger, after)
-    yield _line({"schema": SCHEMA, "book": head.ledger, "after": after, "before": before.hex()})
+    yield _line({"schema": SCHEMA, "ledger": head.ledger, "after": after, "before": before.hex()})
     documents: dict[str, None] = {}
     count, running = after, before
     for entry in ledger.entries(after=after):
@@ -242,11 +242,11 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
 
 def _header(line: bytes, where: str) -> _Carried:
     found = json_read.loads(line) if line else None
-    if not isinstance(found, dict) or set(found) != {"schema", "book", "after", "before"}:
+    if not isinstance(found, dict) or set(found) != {"schema", "ledger", "after", "before"}:
         raise InputError("this is no exchange file of a ledger")
     if found["schema"] != SCHEMA:
         raise InputError(f"the file has the form {str(found['schema'])[:80]!r}; this bundlekeeper knows {SCHEMA!r}")
-    ledger, before, after = _hex(found["book"], 16), _hex(found["before"], 32), found["after"]
+    ledger, before, after = _hex(found["ledger"], 16), _hex(found["before"], 32), found["after"]
     if not isinstance(after, int) or not 0 <= after < 2**62 or isinstance(after, bool):
         raise InputError("'after' is no number of events")
     if after == 0 and before != chain.genesis(ledger):

@@ -55,7 +55,7 @@ def follow(connection: sqlite3.Connection, ours: chain.Head, part: ChainPart) ->
         gaps = _gaps(connection, ledger, part)
         fork = _of_theirs(connection, ledger, part)
     head = bytes.fromhex(part.head.digest)
-    into = "INSERT OR IGNORE INTO peer (book, count, head, seal) VALUES (?, ?, ?, ?)"
+    into = "INSERT OR IGNORE INTO peer (ledger, count, head, seal) VALUES (?, ?, ?, ?)"
     connection.execute(into, (ledger, part.head.count, head, seals.seal((part.head.count,), ledger + head)))
     own_chain.write(connection, own_chain.read(connection)._replace(met=_insist_on_whole(connection)))
     return fork, gaps
@@ -63,9 +63,9 @@ def follow(connection: sqlite3.Connection, ours: chain.Head, part: ChainPart) ->
 
 #: Whole numbers and bytes of each table about other books, and its seal.
 _TABLES = (
-    "SELECT count, seal, book, head FROM peer",
-    "SELECT first, seq, length, seal, book, x'' FROM followed",
-    "SELECT after, count, seal, book, x'' FROM piece",
+    "SELECT count, seal, ledger, head FROM peer",
+    "SELECT first, seq, length, seal, ledger, x'' FROM followed",
+    "SELECT after, count, seal, ledger, x'' FROM piece",
 )
 
 
@@ -87,26 +87,26 @@ def insist_on_rows(connection: sqlite3.Connection) -> None:
 
 def _gaps(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> Gaps:
     """Which events before the part never came; the part is remembered where it does not follow what is known."""
-    select = "SELECT sum(length) FROM followed WHERE book = ?"
+    select = "SELECT sum(length) FROM followed WHERE ledger = ?"
     covered: int = connection.execute(select, (ledger,)).fetchone()[0] or 0
     if part.after <= covered:
         return ()
     # A copy that went on separately is not followed; the file that came of it may reach so far.
     select = (
-        "SELECT max(count) FROM peer WHERE book = ?1 AND count NOT IN (SELECT count FROM piece WHERE book = ?1) "
+        "SELECT max(count) FROM peer WHERE ledger = ?1 AND count NOT IN (SELECT count FROM piece WHERE ledger = ?1) "
         "AND count > ?2"
     )
     covered = connection.execute(select, (ledger, covered)).fetchone()[0] or covered
     if part.after <= covered:
         return ()
-    select = "SELECT after, count FROM piece WHERE book = ? AND after < ? ORDER BY after"
+    select = "SELECT after, count FROM piece WHERE ledger = ? AND after < ? ORDER BY after"
     pieces: list[tuple[int, int]] = connection.execute(select, (ledger, part.after)).fetchall()
-    select = "SELECT 1 FROM peer WHERE book = ? AND count = ? AND head = ?"
+    select = "SELECT 1 FROM peer WHERE ledger = ? AND count = ? AND head = ?"
     met = connection.execute(select, (ledger, part.after, part.before)).fetchone()
-    ended = connection.execute("SELECT 1 FROM piece WHERE book = ? AND count = ?", (ledger, part.after)).fetchone()
+    ended = connection.execute("SELECT 1 FROM piece WHERE ledger = ? AND count = ?", (ledger, part.after)).fetchone()
     if met and not ended:
         return ()  # a whole file of another copy ended here
-    into = "INSERT OR IGNORE INTO piece (book, after, count, seal) VALUES (?, ?, ?, ?)"
+    into = "INSERT OR IGNORE INTO piece (ledger, after, count, seal) VALUES (?, ?, ?, ?)"
     seal = seals.seal((part.after, part.head.count), ledger)
     connection.execute(into, (ledger, part.after, part.head.count, seal))
     found = []
@@ -131,7 +131,7 @@ def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: ChainPart) 
 
 
 def _of_theirs(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> chain.Fork | None:
-    select = "SELECT first, seq, length FROM followed WHERE book = ? ORDER BY first"
+    select = "SELECT first, seq, length FROM followed WHERE ledger = ? ORDER BY first"
     runs: list[Run] = connection.execute(select, (ledger,)).fetchall()
     covered = sum(length for _, _, length in runs)
     if part.after <= covered:
@@ -181,13 +181,13 @@ def _extend(
                 new[-1] = (*new[-1][:2], new[-1][2] + 1)
             else:
                 new.append((number, seq, 1))
-    into = "INSERT OR REPLACE INTO followed (book, first, seq, length, seal) VALUES (?, ?, ?, ?, ?)"
+    into = "INSERT OR REPLACE INTO followed (ledger, first, seq, length, seal) VALUES (?, ?, ?, ?, ?)"
     connection.executemany(into, ((ledger, *run, seals.seal(run, ledger)) for run in new))
 
 
 def _by_heads(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> chain.Fork | None:
     """Compare with the heads at which earlier files ended, of whichever copy they were."""
-    select = "SELECT count, head FROM peer WHERE book = ? AND count >= ? AND count <= ?"
+    select = "SELECT count, head FROM peer WHERE ledger = ? AND count >= ? AND count <= ?"
     met: dict[int, bytes] = dict(connection.execute(select, (ledger, part.after, part.head.count)).fetchall())
     head, known = part.before, ""
     for number, event_id in enumerate((None, *part.each(part.after)) if met else (), part.after):

@@ -31,7 +31,7 @@ def _columns(names: str) -> str:
 #: What `where` answers from, in words that do not depend on the order in which it was made.
 _ANSWERS = {
     "state": f"SELECT {_columns(STATE_COLUMNS.removesuffix(', seal'))} FROM state",  # noqa: S608  (our own names)
-    "boot_files": f"SELECT {_columns('component, image, since, until, event')} FROM held",  # noqa: S608
+    "boot_files": f"SELECT {_columns('component, image, since, until, event')} FROM boot_files",  # noqa: S608
 }
 
 

@@ -105,7 +105,7 @@ def verify(ledger: ReadableLedger, head: str = "") -> Verified:
 _SEALED = {
     "image": "SELECT id, version, family, bundle, sha256, seal FROM image",
     "state": f"SELECT {STATE_COLUMNS} FROM state",  # noqa: S608  (our own names)
-    "boot_files": f"SELECT {STORED_COLUMNS} FROM held",  # noqa: S608
+    "boot_files": f"SELECT {STORED_COLUMNS} FROM boot_files",  # noqa: S608
 }
 
 

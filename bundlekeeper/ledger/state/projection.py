@@ -37,7 +37,7 @@ STATE_COLUMNS = (
 )
 _PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 26)})"  # noqa: S608  (our own names)
 STORED_COLUMNS = "component, image, since, until, event, seal"
-_PUT_BOOT_FILES = f"INSERT INTO held ({STORED_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
+_PUT_BOOT_FILES = f"INSERT INTO boot_files ({STORED_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
 _IMAGE = "id, version, family, bundle, sha256, seal"
 _BATCH = 500  # components of one question
 _LAST = 23  # place of `last` in a row; all up to `before` is sealed
@@ -162,7 +162,7 @@ class Projection:
             return
         if first is not None:
             self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, first.since))
-            self._connection.execute("DELETE FROM held WHERE component = ? AND until = ?", (component, OPEN))
+            self._connection.execute("DELETE FROM boot_files WHERE component = ? AND until = ?", (component, OPEN))
         self._write(component, intervals, state, None if row is None else row[_LAST + 1])
 
     def again(self, components: Iterable[int]) -> None:
@@ -182,7 +182,7 @@ class Projection:
         state = ComponentState()
         intervals = fold(state, None, facts, self.lookups)
         self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
-        self._connection.execute("DELETE FROM held WHERE component = ?", (component,))
+        self._connection.execute("DELETE FROM boot_files WHERE component = ?", (component,))
         self._write(component, intervals, state, None)
 
     def rebuild(self) -> None:
@@ -258,7 +258,7 @@ def stored_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) 
 
     Raises DamagedError where they are not what was written.
     """
-    select = f"SELECT {STORED_COLUMNS} FROM held WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
+    select = f"SELECT {STORED_COLUMNS} FROM boot_files WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
     rows = connection.execute(select, (state[0], cut, cut)).fetchall()
     if len({row[1:3] for row in rows}) != state[17] or not all(seals.is_whole(row[:-1], row[-1]) for row in rows):
         raise seals.derived("what a component held is not what was written")

@@ -124,8 +124,8 @@ class _Placing:
                 )
             else:
                 mapped |= self._component(part, keys)
-        for part, stored, reason in self.failed:
-            if not stored or stored & mapped:  # else its items are listed, with why
+        for part, held, reason in self.failed:
+            if not held or held & mapped:  # else its items are listed, with why
                 self._nameless(part, reason)
         for path, item in self.items.items():
             if path not in mapped and path not in skipped:
@@ -345,11 +345,11 @@ class _Placing:
         """Make the part's component; returns the items that it holds."""
         claims = self.claims.get(part.ref, [])
         banks: dict[str, str | None] = {}
-        stored: dict[str, FirmwareItem] = {}
+        held: dict[str, FirmwareItem] = {}
         for bank in ("active", "pending", "spare"):
             version, items = self._bank(part, bank, [claim for claim in claims if claim.bank == bank])
             banks[bank] = version
-            stored.update((item.path, item) for item in items)
+            held.update((item.path, item) for item in items)
         if banks["active"] is None:
             banks["active"] = part.own
         made = Component(
@@ -358,7 +358,7 @@ class _Placing:
         )  # fmt: skip
         reason = "" if part.told_apart else _NO_IDENTITY
         if not part.kind:
-            if not stored and part.own is None:
+            if not held and part.own is None:
                 return set()  # it says nothing of firmware
             reason = self.parts.why_not(self.tree.resources[part.ref])
         if not reason and made.key in keys:
@@ -366,14 +366,14 @@ class _Placing:
                 f"its part would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
             )
         if reason:
-            self.reason.update(dict.fromkeys(stored, reason))
-            self.failed.append((part, set(stored), reason))
+            self.reason.update(dict.fromkeys(held, reason))
+            self.failed.append((part, set(held), reason))
             return set()
         keys[made.key] = part.ref
         self.found.components.append(made)
-        additional = [pair for item in stored.values() for pair in _additional(item)]
-        self.found.evidence.append(ReadingEvidence(made.key, part.ref, tuple(stored), dict(additional)))
-        return set(stored)
+        additional = [pair for item in held.values() for pair in _additional(item)]
+        self.found.evidence.append(ReadingEvidence(made.key, part.ref, tuple(held), dict(additional)))
+        return set(held)
 
     def _bank(self, part: ServiceComponent, bank: str, claims: list[_Claim]) -> tuple[str | None, list[FirmwareItem]]:
         """The version in one bank and the items that say so."""

@@ -47,7 +47,7 @@ class _Filling:
     def __init__(self, load: VolumeLoad, bins: Sequence[int]) -> None:
         self.load, self.bins = load, tuple(bins)
         self.room = [load.boxes[b].room for b in bins]
-        self.stored = [0] * len(self.bins)
+        self.held = [0] * len(self.bins)
         self.inside: list[dict[int, list[int]]] = [{} for _ in self.bins]
 
     def fill(self, order: Sequence[int], *, close: bool) -> tuple[PackedPiece, ...] | None:
@@ -64,7 +64,7 @@ class _Filling:
         for _ in range(_PASSES):
             if not self._gather():
                 break
-        done = settle(self.load, self.bins, self.room, self.stored, pending)
+        done = settle(self.load, self.bins, self.room, self.held, pending)
         if done.pieces is None:
             return None
         items = self.load.items
@@ -77,7 +77,7 @@ class _Filling:
         for n, box in enumerate(self.bins):
             weight = weights[box]
             if weight is not None and weight <= self.room[n]:
-                look = (close and not self.stored[n] & bit, self.room[n] - weight, n)
+                look = (close and not self.held[n] & bit, self.room[n] - weight, n)
                 if best is None or look < best:
                     best = look
         return None if best is None else best[2]
@@ -85,7 +85,7 @@ class _Filling:
     def _add(self, item: int, n: int) -> None:
         family = self.load.family[item]
         self.room[n] -= self.load.weight[item][self.bins[n]] or 0
-        self.stored[n] |= 1 << family
+        self.held[n] |= 1 << family
         self.inside[n].setdefault(family, []).append(item)
 
     def _gather(self) -> bool:
@@ -99,12 +99,12 @@ class _Filling:
                 for item in self.inside[n].pop(family):
                     self.room[n] += self.load.weight[item][self.bins[n]] or 0
                     self._add(item, targets[item])
-                self.stored[n] &= ~(1 << family)
+                self.held[n] &= ~(1 << family)
                 moved = True
         return moved
 
     def _targets(self, source: int, family: int) -> dict[int, int] | None:
-        others = [n for n, stored in enumerate(self.stored) if n != source and stored >> family & 1]
+        others = [n for n, held in enumerate(self.held) if n != source and held >> family & 1]
         left = {other: self.room[other] for other in others}
         targets = {}
         for item in sorted(self.inside[source][family], key=lambda i: (-self.load.least[i], i)):

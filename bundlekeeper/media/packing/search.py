@@ -42,7 +42,7 @@ class PackingSearch:
             self.later[at][load.family[item]] += load.least[item]
             self.forced[at] = self.forced[at + 1] + self._must_split(item)
         self.room = [load.boxes[b].room for b in self.bins]
-        self.stored = [0] * len(self.bins)
+        self.held = [0] * len(self.bins)
         self.pairs, self.free = 0, sum(self.room)
         self.pending: list[int] = []
         self.waiting = 0  # what the pending items take at least, in bytes
@@ -102,8 +102,8 @@ class PackingSearch:
             if not bytes_:
                 continue
             short, most = bytes_, 1
-            for room, stored in zip(self.room, self.stored, strict=True):
-                if stored >> family & 1:
+            for room, held in zip(self.room, self.held, strict=True):
+                if held >> family & 1:
                     short -= room
                 elif room > most:
                     most = room
@@ -122,11 +122,11 @@ class PackingSearch:
         other: list[int] = []
         for n in range(first, len(self.bins)):
             weight = weights[self.bins[n]]
-            look = (self.bins[n], self.room[n], self.stored[n])
+            look = (self.bins[n], self.room[n], self.held[n])
             if weight is None or weight > self.room[n] or look in seen:
                 continue
             seen.add(look)
-            (there if self.stored[n] >> family & 1 else other).append(n)
+            (there if self.held[n] >> family & 1 else other).append(n)
         return there + other
 
     def _alike(self, one: int, other: int) -> bool:
@@ -138,22 +138,22 @@ class PackingSearch:
         if weight is None:
             return
         bit = 1 << self.load.family[item]
-        new = not self.stored[n] & bit
+        new = not self.held[n] & bit
         self.room[n] -= weight
         self.free -= weight
-        self.stored[n] |= bit
+        self.held[n] |= bit
         self.pairs += new
         self.places[item] = n
         self._step(at + 1)
         self.room[n] += weight
         self.free += weight
         if new:
-            self.stored[n] &= ~bit
+            self.held[n] &= ~bit
         self.pairs -= new
 
     def _end(self) -> None:
         self.nodes -= _SETTLED * len(self.pending)
-        done = settle(self.load, self.bins, self.room, self.stored, self.pending)
+        done = settle(self.load, self.bins, self.room, self.held, self.pending)
         if done.least is None:
             return
         splits = len(self.pending)

@@ -26,21 +26,21 @@ class Settled:
 
 
 def settle(
-    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], stored: Sequence[int], pending: Sequence[int]
+    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], held: Sequence[int], pending: Sequence[int]
 ) -> Settled:
     """Find places for the items `pending` in bins with so much `room`, which hold families as the bits of `store list`."""
     if not pending:
         return Settled((), 0, 0)
-    alone = [_place(load, bins, room, stored, item) for item in pending]
+    alone = [_place(load, bins, room, held, item) for item in pending]
     fills = sum(load.fill(b, r) for b, r in zip(bins, room, strict=True))
     lost = fills < sum(load.items[i].size for i in pending) or sum(room) < sum(load.apart[i] for i in pending)
     if lost or any(row is None for row in alone):
         return Settled(None, 0, None)
-    least = _least(load, pending, stored, [row for row in alone if row is not None])
+    least = _least(load, pending, held, [row for row in alone if row is not None])
     by_size = sorted(pending, key=lambda i: (-load.items[i].size, i))
     best: tuple[int, tuple[PackedPiece, ...]] | None = None
     for order in permutations(by_size) if len(pending) <= _MOST_ORDERS else [tuple(by_size)]:
-        found = _one_after_another(load, bins, room, stored, order)
+        found = _one_after_another(load, bins, room, held, order)
         if found is not None and (best is None or found[0] < best[0]):
             best = found
             if best[0] == least:
@@ -49,24 +49,24 @@ def settle(
 
 
 def _least(
-    load: VolumeLoad, pending: Sequence[int], stored: Sequence[int], alone: list[tuple[PackedPiece, ...]]
+    load: VolumeLoad, pending: Sequence[int], held: Sequence[int], alone: list[tuple[PackedPiece, ...]]
 ) -> int:
     """Pairs that are added at least: of each family, what its neediest item alone would add."""
     worst: dict[int, int] = {}
     for item, pieces in zip(pending, alone, strict=True):
         family = load.family[item]
-        worst[family] = max(worst.get(family, 0), _added(family, stored, pieces))
+        worst[family] = max(worst.get(family, 0), _added(family, held, pieces))
     return sum(worst.values())
 
 
-def _added(family: int, stored: Sequence[int], pieces: Sequence[PackedPiece]) -> int:
-    return len({piece.bin for piece in pieces if not stored[piece.bin] >> family & 1})
+def _added(family: int, held: Sequence[int], pieces: Sequence[PackedPiece]) -> int:
+    return len({piece.bin for piece in pieces if not held[piece.bin] >> family & 1})
 
 
 def _one_after_another(
-    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], stored: Sequence[int], order: Sequence[int]
+    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], held: Sequence[int], order: Sequence[int]
 ) -> tuple[int, tuple[PackedPiece, ...]] | None:
-    left, families, pairs = list(room), list(stored), 0
+    left, families, pairs = list(room), list(held), 0
     pieces: list[PackedPiece] = []
     for item in order:
         placed = _place(load, bins, left, families, item)
@@ -82,14 +82,14 @@ def _one_after_another(
 
 
 def _place(
-    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], stored: Sequence[int], item: int
+    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], held: Sequence[int], item: int
 ) -> tuple[PackedPiece, ...] | None:
     """The fewest bins without the family, then the fewest bins, that one item has room in alone; None for no room."""
     rows = [(load.fill(box, room[n]), n) for n, box in enumerate(bins)]
     rows = sorted((row for row in rows if row[0] > 0), key=lambda row: (-row[0], row[1]))
     family = load.family[item]
-    there = [row for row in rows if stored[row[1]] >> family & 1]
-    other = [row for row in rows if not stored[row[1]] >> family & 1]
+    there = [row for row in rows if held[row[1]] >> family & 1]
+    other = [row for row in rows if not held[row[1]] >> family & 1]
     size = load.items[item].size
     for more in range(len(other) + 1):
         chosen = sorted(there + other[:more], key=lambda row: (-row[0], row[1]))

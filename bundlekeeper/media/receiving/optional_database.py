@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.rows import Admitted, StoredBundle
 
 
-class StoreDatabase:
+class OptionalDatabase:
     """The database of a store, None where there is no store. A context manager."""
 
     def __init__(self, store: Store | None) -> None:

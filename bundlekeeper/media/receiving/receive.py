@@ -27,7 +27,7 @@ from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
 from bundlekeeper.media.receiving.payload import Payload
 from bundlekeeper.media.receiving.progress import VolumeRow
 from bundlekeeper.media.receiving.source import SetSource
-from bundlekeeper.media.receiving.optional_database import StoreDatabase
+from bundlekeeper.media.receiving.optional_database import OptionalDatabase
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set import withdrawal_notice
 from bundlekeeper.media.set.records import ReceivedSet
@@ -107,7 +107,7 @@ def receive(
         kind = UnfinishedError if unread else RefusedError
         raise kind("no volume here can be received", problems=looked.findings, hint="bring another copy of it")
     index, first = found.only_set(looked.volumes)
-    with StoreDatabase(store) as database:
+    with OptionalDatabase(store) as database:
         signer = _signer(store, database, index, first, clock())
         if store is None:
             raise InputError("there is no store to receive into", hint="name one with --store")
@@ -136,7 +136,7 @@ def receive(
 
 
 def _signer(
-    store: Store | None, database: StoreDatabase, index: SetIndex, first: FoundVolume, now: datetime
+    store: Store | None, database: OptionalDatabase, index: SetIndex, first: FoundVolume, now: datetime
 ) -> TrustEntry:
     """The entry of the trust list under which the set's index is good. Raises as `signer.insist`."""
     return vouch.insist(
@@ -213,7 +213,7 @@ class _Work:
     def __init__(
         self,
         store: Store,
-        database: StoreDatabase,
+        database: OptionalDatabase,
         sets: Sets,
         index: SetIndex,
         payload: Payload,
@@ -342,7 +342,7 @@ class _Work:
         stack.callback(joining.close)
         split = [file for file in wanted if file.split]
         if split:
-            with lock.stored(
+            with lock.held(
                 self._store.fd,
                 "media receive",
                 clock=self._clock,

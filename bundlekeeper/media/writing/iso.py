@@ -46,7 +46,7 @@ class Content:
 @dataclass(frozen=True, slots=True)
 class DiscImage:
     """An image that was made, or was `there` before: its size in bytes, how it was proven, what is wrong (then it has
-    no name). `beside` is what is worth telling, though it is whole."""
+    no name). `compatible` is what is worth telling, though it is whole."""
 
     path: str
     size: int

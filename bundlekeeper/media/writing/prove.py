@@ -29,7 +29,7 @@ from bundlekeeper.verification.hashing.threads import Helper
 class Verified:
     """What reading a volume back gave: the claim that may be made, why no more, what is wrong, with which files.
 
-    `beside` is what is worth telling, though the volume is whole.
+    `compatible` is what is worth telling, though the volume is whole.
     """
 
     level: ReadBackLevel

@@ -90,7 +90,7 @@ class WriteMeans:
 class Copy:
     """What became of one volume on one target. `state`: written, resumed, already there, failed; bytes.
 
-    `level` is what its proof may claim, `why` what could not be guaranteed; `broke` says that its target failed.
+    `level` is what its proof may claim, `reason` what could not be guaranteed; `broke` says that its target failed.
     """
 
     volume: int
@@ -100,7 +100,7 @@ class Copy:
     kept: int
     size: int
     level: ReadBackLevel | None
-    why: str = ""
+    reason: str = ""
     broke: bool = False
 
 
@@ -435,7 +435,7 @@ class _Write:
                     len(volume.kept),
                     sum(expected.size for expected in files.values()),
                     verified.level if verified is not None and state != "failed" else None,
-                    verified.why if verified is not None else "",
+                    verified.reason if verified is not None else "",
                     volume.error is not None,
                 )
             )

@@ -25,7 +25,7 @@ class InventoryRow:
 
 
 class InventoryReport(Protocol):
-    """Takes one problem; `other` is a second place that `says` ends with."""
+    """Takes one problem; `other` is a second place that `message` ends with."""
 
     def __call__(
         self, code: str, place: Place, subject: str, message: str, hint: str = "", other: Place = None

@@ -49,11 +49,11 @@ def read_inventory(
 ) -> Inventory:
     """Read one inventory from one or several files.
 
-    `taken` and `zone` count where no file says them, and contradict none that does; `own_kinds` are those of a
+    `read_at` and `zone` count where no file says them, and contradict none that does; `own_kinds` are those of a
     manifest's [kind.X]; with `clock`, the time now, aware, an inventory that was taken more than a day after it is a
     problem. `kept` says that it was accepted once, so that rules about slots and times made since are not held against
     it. Raises InputError whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the
-    number of all in `says`.
+    number of all in `message`.
     """
     reading = _Reading(own_kinds, clock, kept)
     for source in sources:
@@ -89,7 +89,7 @@ class _Reading:
         self.unread: set[str] = set()  # what stands in rows of components that could not be read; "" may be anything
 
     def problem(self, code: str, place: Place, subject: str, message: str, hint: str = "", other: Place = None) -> None:
-        """Note one problem; `other` is a second place that `says` ends with."""
+        """Note one problem; `other` is a second place that `message` ends with."""
         self.count += 1
         if self.count <= _MAX_PROBLEMS:
             self.noted.append((Finding(code, Level.ERROR, subject, message, hint), place, other))

@@ -199,11 +199,11 @@ def rectangle(
     titles_are_wrong = bool(unread)
     for number, cells in enumerate(rows[1:], 1):
         if any(cell not in (None, "") for cell in cells[len(keys) :]):
-            message, boot_files = (
+            message, texts = (
                 "the row has more cells than there are columns",
                 tuple(str(cell).strip() for cell in cells),
             )
-            unread.append(UnreadRow(where(number, len(keys)), message, hint, boot_files))
+            unread.append(UnreadRow(where(number, len(keys)), message, hint, texts))
         elif not titles_are_wrong:
             good.append(number)
 

@@ -198,7 +198,7 @@ class Server:
 
 @dataclass(frozen=True, slots=True)
 class Inventory:
-    """What one reading of one or more sites found. `taken` is a day (its end, in `zone`) or an aware instant."""
+    """What one reading of one or more sites found. `read_at` is a day (its end, in `zone`) or an aware instant."""
 
     read_at: date | datetime
     zone: str  # IANA name, "UTC" or an offset such as "+02:00"

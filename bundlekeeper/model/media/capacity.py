@@ -57,7 +57,7 @@ class VolumeKind:
     """One kind of volume. All numbers are bytes.
 
     `usable` is room for clusters of files and folders after the file system's own structures; a file takes whole
-    `unit`s and `each` more; `largest_file` bounds one file. `says` tells what was counted.
+    `unit`s and `each` more; `largest_file` bounds one file. `message` tells what was counted.
     """
 
     label: str

@@ -79,7 +79,7 @@ class PlannedVolume:
 
 @dataclass(frozen=True, slots=True)
 class SetPlan:
-    """A whole plan. `missing` is what the set lacks to be complete; `exact` that no better packing exists, by `says`.
+    """A whole plan. `missing` is what the set lacks to be complete; `exact` that no better packing exists, by `message`.
 
     `manifest` is the SHA-256 of the manifest that it is made by; `with_tool` that room for the tool's folder is kept.
     """

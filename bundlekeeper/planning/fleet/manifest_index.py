@@ -1,7 +1,7 @@
 """A manifest, indexed for planning: which image each bundle brings for a kind and model, and how a part takes it.
 
 Rules: a bundle for servers that run alone (`build = "standalone"`) is no bundle of a domain and is kept apart; a patch
-(`onto`) brings its base's images where it has none of its own; a file with `only` some kinds speaks about nothing else;
+(`base`) brings its base's images where it has none of its own; a file with `only` some kinds speaks about nothing else;
 image versions stand in the kind's own order, bundle versions in the manifest's; what neither the built-in table of
 kinds nor the manifest says of a kind is None. Nothing here changes after it was made.
 """

@@ -2,7 +2,7 @@
 
 Rules: a rule that names a kind speaks about image versions in that kind's order, any other
 about bundle versions. All matching jumps must hold; with none, going up is unstated and going down is refused.
-`beside` holds in every state for every pair of parts in its scope. A part that is at several bundles runs bytes that
+`compatible` holds in every state for every pair of parts in its scope. A part that is at several bundles runs bytes that
 belong to each of them, so it meets a rule when one of them does; a mixed server must meet it at its lowest and at its
 highest bundle. An answer that hangs on a fact that is not known is UNKNOWN and names the fact; what is refused without
 that fact stays so.
@@ -134,8 +134,8 @@ class Rules:
             return f"the place of {start} in {scale.name} order"
         if way == 0 or rule.direction == ("down" if way < 0 else "up"):
             return None
-        stored = scale.holds(rule.from_, start)
-        return stored if stored is not None else f"whether {start} is {rule.from_}"
+        held = scale.holds(rule.from_, start)
+        return held if held is not None else f"whether {start} is {rule.from_}"
 
     def _down(self, part: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
         image_way = self.manifest_index.scale(part.kind).compare(part.image, to_image) if part.image else None
@@ -159,10 +159,10 @@ class Rules:
         if any(None in row for row in inside):
             return None
         if wanted:
-            stored = all(any(row) for row in inside)
-            return stored if part.at.certain or not stored else None
-        stored = any(all(row) for row in inside)
-        return stored if part.at.certain or stored else None
+            held = all(any(row) for row in inside)
+            return held if part.at.certain or not held else None
+        held = any(all(row) for row in inside)
+        return held if part.at.certain or held else None
 
 
 def _badness(answer: JumpAnswer) -> tuple[int, bool]:

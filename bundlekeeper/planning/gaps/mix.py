@@ -1,6 +1,6 @@
 """Gaps of what stands beside what: today's mixture, the target's, and parts that are off their neighbours.
 
-Rules: `beside` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is not
+Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is not
 known (its chassis, its pair) is told where a rule of that scope could mean it. Infrastructure at two bundles is a step
 that was begun, at more it is refused; the model table and files for some kinds only don't count there.
 Neighbours are the parts of one kind and model in the domain: what most of them run is the norm, and the others differ.

@@ -367,7 +367,7 @@ def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
     fitting = [
         offer for offer in offers if offer.bundle.version in bundles and case.fleet.reader.is_at(like.reading, offer)
     ]
-    if not any(case.holdings.boot_files(offer.bundle.sha256) for offer in fitting):
+    if not any(case.holdings.stored(offer.bundle.sha256) for offer in fitting):
         what = "installing again, then restoring the backup" if back == "restore" else "installing again"
         message = f"the way back is {what}, and the store does not hold {family} {' or '.join(bundles)}"
         yield like.keys, message, f"take {family} {bundles[-1]} into the store first", True

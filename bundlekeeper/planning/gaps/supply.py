@@ -84,7 +84,7 @@ def _called(bundle: Bundle) -> str:
 
 def _standing(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
     case.tally.made("lifecycle")
-    if bundle.state.value == "withdrawn":
+    if bundle.lifecycle.value == "withdrawn":
         message = f"withdrawn by its publisher{': ' + bundle.reason if bundle.reason else ''}"
         others = [v for v in choice.offered if v != choice.version]
         hint = f"the release also lists {', '.join(others)}" if others else "choose another release"

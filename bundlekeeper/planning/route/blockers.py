@@ -26,7 +26,7 @@ PRACTICE = "common practice"
 class Blocker:
     """What stands in a way: a rule of the manifest, the trade's order, or a fact that is not known.
 
-    `sort` is `jump`, `beside`, `practice` or `fact`; `source` quotes where the rule comes from.
+    `sort` is `jump`, `compatible`, `practice` or `fact`; `source` quotes where the rule comes from.
     """
 
     sort: str
@@ -36,7 +36,7 @@ class Blocker:
 
 @dataclass(frozen=True, slots=True)
 class BlockerRow:
-    """Which needs of `beside` rules something meets the condition of, and falls short of: surely, or perhaps."""
+    """Which needs of `compatible` rules something meets the condition of, and falls short of: surely, or perhaps."""
 
     when: int = 0
     short: int = 0
@@ -148,7 +148,7 @@ class BlockerJudge:
         )
 
     def beside_rule(self, rule: Compatible, need: RuleSubject) -> int:
-        """The bit of one need of a `beside` rule."""
+        """The bit of one need of a `compatible` rule."""
         return self.blocker(
             "compatible", rule.source, f"{_named(rule.when)} wants {_named(need)} in the same {rule.scope}"
         )

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class CheckedPlan:
+class PlanVerdict:
     """What the rules say of a plan: its steps as a route has them, and what was found.
 
     `states` counts the states that were judged, `rules` the rules that were held against each.
@@ -59,7 +59,7 @@ class _Meant:
         return self.step.what == INFRASTRUCTURE
 
 
-def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> CheckedPlan:
+def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> PlanVerdict:
     """Hold a plan against the rules.
 
     Raises InputError with every name that manifest or inventory do not have, each with its place in the plan.
@@ -192,7 +192,7 @@ class _CheckedRoute(Course):
         self._make_units([m.option if m.own else none for m in meant], of)
         self._ahead = cache(self._is_ahead_of)
 
-    def stored(self) -> CheckedPlan:
+    def stored(self) -> PlanVerdict:
         """Follow the plan from today and judge every state."""
         states = [0] * len(self.units)
         found: list[Finding] = []
@@ -220,7 +220,7 @@ class _CheckedRoute(Course):
         found += self.unlisted()
         steps = self._numbered(taken)
         route = Route(self.state.domain, self.release, steps, (len(steps), *cost), tuple(found))
-        return CheckedPlan(
+        return PlanVerdict(
             route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
         )
 
@@ -285,7 +285,7 @@ class _CheckedRoute(Course):
         for family, bundle in meant.option.bundles:
             if meant.servers is None and family not in self.state.families:
                 continue
-            if bundle.state.value == "withdrawn":
+            if bundle.lifecycle.value == "withdrawn":
                 message = f"{family} {bundle.version} is withdrawn by its publisher{': ' + bundle.reason if bundle.reason else ''}"
                 yield finding("withdrawn", told, message, "choose another", Level.ERROR)
             if self.holdings.stored(bundle.sha256) is None:

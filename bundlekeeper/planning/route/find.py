@@ -123,7 +123,7 @@ class Course:
     def _own_options(self) -> Iterable[Option]:
         choice = self.target.choices[INFRASTRUCTURE]
         for bundle in self.fleet.manifest_index.bundles(INFRASTRUCTURE):
-            if self.takes_withdrawn or bundle.state != "withdrawn" or bundle in choice.chain:
+            if self.takes_withdrawn or bundle.lifecycle != "withdrawn" or bundle in choice.chain:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
         for bundle in choice.chain:
             if bundle.only is None and any(i.kind == MODEL_TABLE for i in bundle.images):
@@ -139,7 +139,7 @@ class Course:
                     yield Option(name, kept, link=link)
 
     def _may_stop(self, bundle: Bundle, release: str) -> bool:
-        return self.takes_withdrawn or bundle.state != "withdrawn" or release == self.release
+        return self.takes_withdrawn or bundle.lifecycle != "withdrawn" or release == self.release
 
     def with_stops_not_in_store(self) -> Course | None:
         """The same with the version that each release on the way names first, held or not; None where that is this one.
@@ -152,12 +152,12 @@ class Course:
     def passed_over(self) -> tuple[tuple[str, str], ...]:
         """The withdrawn bundles, with why, over which there would be a way where without them is none."""
         rules = self.fleet.manifest_index.manifest
-        if not any(bundle.state == "withdrawn" for bundle in rules.bundle):
+        if not any(bundle.lifecycle == "withdrawn" for bundle in rules.bundle):
             return ()
         other = Course(self.fleet, self.state, self.release, self.holdings, withdrawn=True)
         found = RouteSearch(other.problem(self.release)).run()
         used = {change.sha256 for step in other.steps(found.steps or ()) for change in step.changes}
-        rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.state == "withdrawn")
+        rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.lifecycle == "withdrawn")
         return tuple((f"{bundle.family} {bundle.version}", bundle.reason or "") for bundle in rows)
 
     def problem(self, release: str) -> RouteProblem:

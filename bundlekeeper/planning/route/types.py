@@ -15,7 +15,7 @@ from bundlekeeper.findings import Finding, finding
 class Quote:
     """One rule, with where it comes from; no source where no rule speaks.
 
-    `sort` is `jump`, `beside`, `practice`, `fact` (one that is not known) or `unstated`.
+    `sort` is `jump`, `compatible`, `practice`, `fact` (one that is not known) or `unstated`.
     """
 
     sort: str

@@ -166,12 +166,12 @@ def _installed(
         for offer in fleet.manifest_index.offers(change.family, way.kind, way.model)
         if way.start and fleet.manifest_index.scale(way.kind).same(offer.image.version, way.start)
     ]
-    boot_files = [(b, f) for b in fitting if (f := holdings.boot_files(b.sha256)) is not None]
-    if not boot_files:
+    stored = [(b, f) for b in fitting if (f := holdings.stored(b.sha256)) is not None]
+    if not stored:
         lacks = f"no bundle with {start} is held" if fitting else f"no bundle of the manifest brings {start}"
         return replace(way, how=f"{how}; {lacks}", known=bool(way.start))
-    boot_files.sort(key=lambda row: (row[1].verified is not True, row[0].lifecycle == "withdrawn"))
-    bundle, file = boot_files[0]
+    stored.sort(key=lambda row: (row[1].verified is not True, row[0].lifecycle == "withdrawn"))
+    bundle, file = stored[0]
     name = f"{change.family} {bundle.version}"
     if file.verified is not True:
         how += f"; {name} is held and not proven"
@@ -196,7 +196,7 @@ class _Past:
     def __init__(self, fleet: Fleet, domain: str) -> None:
         self.fleet = fleet
         self.judge = BlockerJudge(fleet.rules)
-        lifecycle = fleet.lifecycle(domain)
+        lifecycle = fleet.state(domain)
         self.parts = {part.key: part for part in lifecycle.parts}
         self.servers = {server.key: server for server in lifecycle.servers}
         self.runs = {key: p.part.active for key, p in self.parts.items()}

@@ -1,7 +1,7 @@
 """Routes as maintenance windows: each step's real actions, in windows of a length that the user gives.
 
 Rules: a step is never in a window with another; steps keep the route's order; what belongs together (a side of the
-infrastructure, a server) is done in one window; domains of one `apart` set, or whose servers share a cluster or may,
+infrastructure, a server) is done in one window; domains of one `separate_windows` set, or whose servers share a cluster or may,
 are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
 Whose hands do the work is not counted: what may go side by side is planned side by side.
 """
@@ -109,8 +109,8 @@ def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
 
 
 def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], length: int | None, per_cluster: int) -> _Plan:
-    sets = frozenset(n for n, row in enumerate(fleet.inventory.apart) if route.domain in row.domains)
-    named = {domain for n in sets for domain in fleet.inventory.apart[n].domains} - {route.domain}
+    sets = frozenset(n for n, row in enumerate(fleet.inventory.separate_windows) if route.domain in row.domains)
+    named = {domain for n in sets for domain in fleet.inventory.separate_windows[n].domains} - {route.domain}
     plan = _Plan(route.domain, tuple(sorted(named)), sets)
     for step, draft in zip(route.steps, drafts, strict=False):
         plan.bound += lower_bound(draft.pieces, length, per_cluster)
@@ -159,7 +159,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     """What is to be told of several domains in one timeline; `drafts` are those of the steps that have windows.
 
     A policy names one version at a time, for all servers that it touches: where domains want another of it, the one
-    that edits it later takes the others' servers along. An `apart` set that names a domain which the inventory lacks
+    that edits it later takes the others' servers along. An `separate_windows` set that names a domain which the inventory lacks
     keeps nobody apart from it. That servers in no known cluster keep domains apart is told once for all.
     """
     if len(drafts) < 2:
@@ -183,7 +183,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
 
 def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:
     known = set(fleet.domains)
-    for apart in fleet.inventory.apart:
+    for apart in fleet.inventory.separate_windows:
         if lacking := [domain for domain in apart.domains if domain not in known]:
             if planned.isdisjoint(apart.domains):
                 continue

@@ -231,7 +231,7 @@ def _started(
     while left:
         rows: list[Placed] = []
         running: list[tuple[int, int]] = []
-        stored = _Held(per_cluster)
+        held = _Held(per_cluster)
         now = 0
         while True:
             waiting: list[int] = []
@@ -240,8 +240,8 @@ def _started(
                 fits = length is None or now + piece.minutes <= length
                 if opening is not None:
                     fits = fits and not waiting and (i not in opening or not rows)
-                if fits and done.issuperset(piece.after) and stored.free(piece):
-                    stored.take(piece, 1)
+                if fits and done.issuperset(piece.after) and held.free(piece):
+                    held.take(piece, 1)
                     heapq.heappush(running, (now + piece.minutes, i))
                     rows.append((i, now))
                 else:
@@ -252,7 +252,7 @@ def _started(
             now = running[0][0]
             while running and running[0][0] == now:
                 _, i = heapq.heappop(running)
-                stored.take(pieces[i], -1)
+                held.take(pieces[i], -1)
                 done.add(i)
         windows.append(rows)
     return windows
@@ -286,7 +286,7 @@ class _Held:
 
 @dataclass(frozen=True, slots=True)
 class WindowLoad:
-    """What one window of one domain asks of a round. `apart` are the apart sets that the domain is in, by number."""
+    """What one window of one domain asks of a round. `separate_windows` are the apart sets that the domain is in, by number."""
 
     minutes: int
     apart: frozenset[int]

@@ -100,7 +100,7 @@ def take(
     where = str(store.root)
     with (
         _closing(sources),
-        lock.stored(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
+        lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
         files.wrapped("the store failed", where),
         temp_files.opened(store.fd) as room,
         mended(store, clock, but=loaded.sha256) as (database, damage),
@@ -118,9 +118,9 @@ def take(
         )
         contents = plan.SourceContents(taking.stored, taking.verifications, taking.kind, clock())
         exposed = _insist_on_rights(store, taking.stored, facts)
-        known = plan.known_steps(store.fd, contents, facts)
-        unseen = plan.survey(sources, facts, known)
-        planned = plan.plan(contents, facts, known, sources)
+        steps = plan.known_steps(store.fd, contents, facts)
+        unseen = plan.survey(sources, facts, steps)
+        planned = plan.plan(contents, facts, steps, sources)
         plan.insist_on_room(store.fd, planned, link, where)
         healed = admit_manifest.admit(store.fd, room, database, admitted, loaded.data, facts, signature)
         taking.stored.update({bundle.place: bundle for bundle in database.stored()})  # as this manifest speaks of them
@@ -209,9 +209,9 @@ def rehearse(
         facts = facts_of(loaded.manifest)
         admitted = _judged(store, loaded, known, now, whys, ruling)
         exposed = _insist_on_rights(store, contents.stored, facts)
-        known = plan.known_steps(store.fd if store else None, contents, facts)
-        unseen = plan.survey(sources, facts, known)
-        planned = plan.plan(contents, facts, known, sources)
+        steps = plan.known_steps(store.fd if store else None, contents, facts)
+        unseen = plan.survey(sources, facts, steps)
+        planned = plan.plan(contents, facts, steps, sources)
         short = plan.shortage(store.fd, planned, link) if store else ""
     no_room = [finding("not-enough-space", str(store.root), short)] if store and short else []
     sealing = Sealing(voucher, store.fd if store else None, None, sources)
@@ -271,4 +271,4 @@ def _telling(
         progress.done()
 
 
-__all__ = ["TakeResult", "TakeRow", "rehearse", "take"]
+__all__ = ["AddResult", "AddRow", "rehearse", "take"]

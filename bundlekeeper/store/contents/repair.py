@@ -75,7 +75,7 @@ def _mended(store: Store, clock: Clock, lock_for: str, but: str) -> tuple[StoreD
             return database, [each.finding for each in unread]
         if not lock_for:
             return _made_again(store, clock, but)
-        with lock.stored(store.fd, lock_for, clock=clock, where=str(store.root)):
+        with lock.held(store.fd, lock_for, clock=clock, where=str(store.root)):
             return _made_again(store, clock, but)
 
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.rebuild import Filled
 
 KEEPER = ".keeper"
-DATABASE = "store.sqlite"
+DATABASE_FILE = "store.sqlite"
 QUARANTINE = "quarantine"
 MANIFESTS = "manifests"
 _OWN_FOLDERS = (*FAMILIES, QUARANTINE, MANIFESTS, KEEPER)
@@ -96,7 +96,7 @@ class Store:
     @property
     def database_path(self) -> Path:
         """Where the store's database is."""
-        return self.root / KEEPER / DATABASE
+        return self.root / KEEPER / DATABASE_FILE
 
     def database(self, *, write: bool) -> StoreDatabase:
         """Open the store's database; with `write`, a missing one is rebuilt from the tree first.
@@ -130,8 +130,8 @@ class Store:
         """
         with files.wrapped("the store's store's database cannot be opened", str(self.database_path)):
             with files.folder(self.fd, (KEEPER,)) as keeper:
-                there = files.exists(keeper, DATABASE)
-                if there and not stat.S_ISREG(os.lstat(DATABASE, dir_fd=keeper).st_mode):
+                there = files.exists(keeper, DATABASE_FILE)
+                if there and not stat.S_ISREG(os.lstat(DATABASE_FILE, dir_fd=keeper).st_mode):
                     raise RefusedError("the store's store's database is no regular file", where=str(self.database_path))
             if not there and (maker := lock.maker(self.fd)):
                 message = f"the store is being made by {maker}"
@@ -166,12 +166,12 @@ class Store:
             os.fsync(temp.fd)
             with files.folder(self.fd, (KEEPER,)) as keeper, suppress(FileExistsError):  # another process was faster
                 for tail in ("", "-journal") if aside else ():
-                    if files.exists(keeper, DATABASE + tail):
-                        os.rename(DATABASE + tail, aside + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
+                    if files.exists(keeper, DATABASE_FILE + tail):
+                        os.rename(DATABASE_FILE + tail, aside + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
                 # SQLite would roll a journal of the lost database back into this one.
-                if not files.exists(keeper, DATABASE):
-                    files.remove(keeper, DATABASE + "-journal")
-                temp.publish(keeper, DATABASE)
+                if not files.exists(keeper, DATABASE_FILE):
+                    files.remove(keeper, DATABASE_FILE + "-journal")
+                temp.publish(keeper, DATABASE_FILE)
                 os.fsync(keeper)
         return filled
 

@@ -105,7 +105,7 @@ def begin(fd: int) -> int | None:
 
 
 def may_trust(verification: Verification, found: Fingerprint, kind: FsKind, now: datetime) -> bool:
-    """True when the bytes must still be those of `proof`, going by `found`, what stat says now.
+    """True when the bytes must still be those of `evidence`, going by `found`, what stat says now.
 
     Whether its digest is the one that is expected now is the caller's to compare.
     """

@@ -183,10 +183,10 @@ def _columns(names: str) -> tuple[str, ...]:
 
 
 STORED = RowTable(
-    "held",
-    "file held",
+    "bundle",
+    "bundle",
     _columns(
-        "place family version name size sha256 platform sequence digest_from standing why build added_at added_from "
+        "place family version name size sha256 platform sequence digest_from lifecycle reason build added_at added_from "
         "way_in images released signature"
     ),
     ("place",),
@@ -203,8 +203,8 @@ MANIFEST = RowTable(
     _manifest_from,
 )
 VERIFICATION = RowTable(
-    "proof",
-    "proof",
+    "verification",
+    "verification",
     _columns("place sha256 verified_at size mtime_ns ctime_ns inode device trustworthy digests"),
     ("place",),
     _verification_row,
@@ -214,7 +214,7 @@ VERIFICATION = RowTable(
 EXCEPTION = RowTable(
     "exception",
     "exception recorded",
-    _columns("number at what subject why"),
+    _columns("number at what subject reason"),
     ("number",),
     _exception_row,
     _exception_from,

@@ -17,7 +17,7 @@ CREATE TABLE manifest (
   PRIMARY KEY (platform, sequence)
 ) WITHOUT ROWID;
 
-CREATE TABLE held (
+CREATE TABLE bundle (
   place TEXT NOT NULL PRIMARY KEY,
   family TEXT NOT NULL,
   version TEXT NOT NULL,
@@ -27,8 +27,8 @@ CREATE TABLE held (
   platform TEXT NOT NULL,
   sequence INTEGER NOT NULL,
   digest_from TEXT NOT NULL,
-  standing TEXT NOT NULL,
-  why TEXT NOT NULL,
+  lifecycle TEXT NOT NULL,
+  reason TEXT NOT NULL,
   build TEXT NOT NULL,
   added_at TEXT NOT NULL,
   added_from TEXT NOT NULL,
@@ -39,7 +39,7 @@ CREATE TABLE held (
   checksum INTEGER NOT NULL
 ) WITHOUT ROWID;
 
-CREATE TABLE proof (
+CREATE TABLE verification (
   place TEXT NOT NULL PRIMARY KEY,
   sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
   verified_at TEXT NOT NULL,
@@ -59,7 +59,7 @@ CREATE TABLE exception (
   at TEXT NOT NULL,
   what TEXT NOT NULL,
   subject TEXT NOT NULL,
-  why TEXT NOT NULL CHECK (length(why) > 0),
+  reason TEXT NOT NULL CHECK (length(reason) > 0),
   checksum INTEGER NOT NULL
 );
 
@@ -68,7 +68,7 @@ CREATE TABLE total (
   rows INTEGER NOT NULL,
   checksums INTEGER NOT NULL
 ) WITHOUT ROWID;
-INSERT INTO total VALUES ('manifest', 0, 0), ('held', 0, 0), ('proof', 0, 0), ('exception', 0, 0);
+INSERT INTO total VALUES ('manifest', 0, 0), ('bundle', 0, 0), ('verification', 0, 0), ('exception', 0, 0);
 
 CREATE TRIGGER manifest_comes AFTER INSERT ON manifest BEGIN
   UPDATE total SET rows = rows + 1, checksums = checksums + new.checksum WHERE of = 'manifest';
@@ -79,23 +79,23 @@ END;
 CREATE TRIGGER manifest_goes AFTER DELETE ON manifest BEGIN
   UPDATE total SET rows = rows - 1, checksums = checksums - old.checksum WHERE of = 'manifest';
 END;
-CREATE TRIGGER held_comes AFTER INSERT ON held BEGIN
-  UPDATE total SET rows = rows + 1, checksums = checksums + new.checksum WHERE of = 'held';
+CREATE TRIGGER bundle_comes AFTER INSERT ON bundle BEGIN
+  UPDATE total SET rows = rows + 1, checksums = checksums + new.checksum WHERE of = 'bundle';
 END;
-CREATE TRIGGER held_changes AFTER UPDATE ON held BEGIN
-  UPDATE total SET checksums = checksums - old.checksum + new.checksum WHERE of = 'held';
+CREATE TRIGGER bundle_changes AFTER UPDATE ON bundle BEGIN
+  UPDATE total SET checksums = checksums - old.checksum + new.checksum WHERE of = 'bundle';
 END;
-CREATE TRIGGER held_goes AFTER DELETE ON held BEGIN
-  UPDATE total SET rows = rows - 1, checksums = checksums - old.checksum WHERE of = 'held';
+CREATE TRIGGER bundle_goes AFTER DELETE ON bundle BEGIN
+  UPDATE total SET rows = rows - 1, checksums = checksums - old.checksum WHERE of = 'bundle';
 END;
-CREATE TRIGGER proof_comes AFTER INSERT ON proof BEGIN
-  UPDATE total SET rows = rows + 1, checksums = checksums + new.checksum WHERE of = 'proof';
+CREATE TRIGGER verification_comes AFTER INSERT ON verification BEGIN
+  UPDATE total SET rows = rows + 1, checksums = checksums + new.checksum WHERE of = 'verification';
 END;
-CREATE TRIGGER proof_changes AFTER UPDATE ON proof BEGIN
-  UPDATE total SET checksums = checksums - old.checksum + new.checksum WHERE of = 'proof';
+CREATE TRIGGER verification_changes AFTER UPDATE ON verification BEGIN
+  UPDATE total SET checksums = checksums - old.checksum + new.checksum WHERE of = 'verification';
 END;
-CREATE TRIGGER proof_goes AFTER DELETE ON proof BEGIN
-  UPDATE total SET rows = rows - 1, checksums = checksums - old.checksum WHERE of = 'proof';
+CREATE TRIGGER verification_goes AFTER DELETE ON verification BEGIN
+  UPDATE total SET rows = rows - 1, checksums = checksums - old.checksum WHERE of = 'verification';
 END;
 CREATE TRIGGER exception_comes AFTER INSERT ON exception BEGIN
   UPDATE total SET rows = rows + 1, checksums = checksums + new.checksum WHERE of = 'exception';

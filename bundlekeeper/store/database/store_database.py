@@ -170,7 +170,7 @@ class StoreDatabase:
         with self._writing() as connection:
             _put(connection, STORED, [stored])
             if verification is None:
-                connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (raw(stored.place),))
+                connection.execute("DELETE FROM verification WHERE place = CAST(? AS TEXT)", (raw(stored.place),))
             else:
                 _put(connection, VERIFICATION, [(stored.place, verification)])
 
@@ -196,8 +196,8 @@ class StoreDatabase:
     def forget(self, place: str) -> None:
         """Drop the row and the proof of a place; the file, if there is one, is not touched. Raises as `accept`."""
         with self._writing() as connection:
-            connection.execute("DELETE FROM held WHERE place = CAST(? AS TEXT)", (raw(place),))
-            connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (raw(place),))
+            connection.execute("DELETE FROM bundle WHERE place = CAST(? AS TEXT)", (raw(place),))
+            connection.execute("DELETE FROM verification WHERE place = CAST(? AS TEXT)", (raw(place),))
 
     def verifications(self) -> dict[str, Verification]:
         """Every proof by its place. Raises DamagedError, LockedError, UnfinishedError."""
@@ -238,7 +238,7 @@ class StoreDatabase:
             lost += missing
         manifests = tuple(admitted for _, admitted in sorted(kept["manifest"], key=lambda row: row[0]))
         exceptions = tuple(exempt for _, exempt in sorted(kept["exception"]))
-        return Sound(manifests, tuple(kept["held"]), tuple(kept["proof"]), exceptions, tuple(lost))
+        return Sound(manifests, tuple(kept["bundle"]), tuple(kept["verification"]), exceptions, tuple(lost))
 
     def _rows(self, table: RowTable[T]) -> list[T]:
         """All rows of a table. Raises DamagedError where one is not what was written, or missing."""

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class FsKind:
-    """The kind of a file system: `name` for people, what may be relied on, and `why` where identity is not stable.
+    """The kind of a file system: `name` for people, what may be relied on, and `reason` where identity is not stable.
 
     `links` is True where hard links are known to exist.
     """

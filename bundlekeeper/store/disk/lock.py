@@ -28,7 +28,7 @@ _POLL_S = 0.05
 
 
 @contextmanager
-def stored(
+def held(
     root: int, command: str, *, clock: Clock, wait_s: float = 0.0, stop: Stop | None = None, where: str = ""
 ) -> Iterator[None]:
     """Hold the lock of the store whose root folder is open as `root`; wait at most `wait_s` seconds for it.
@@ -81,8 +81,8 @@ def _is_moved(root: int, where: str) -> bool:
         return True
     except OSError:
         return False
-    stored = os.fstat(root)
-    return (here.st_dev, here.st_ino) != (stored.st_dev, stored.st_ino)
+    held = os.fstat(root)
+    return (here.st_dev, here.st_ino) != (held.st_dev, held.st_ino)
 
 
 def _moved(where: str, problems: Sequence[Any]) -> UnfinishedError:

@@ -67,7 +67,7 @@ class _Root:
 class WalkEntry:
     """One entry below the root: `path` is relative and posix (undecodable bytes as PEP 383 surrogates).
 
-    `stat` is what lstat said during the walk, None where it could not be asked; `says` is the reason for the kinds
+    `stat` is what lstat said during the walk, None where it could not be asked; `message` is the reason for the kinds
     that report a failure.
     """
 

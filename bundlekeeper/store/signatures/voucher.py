@@ -180,18 +180,18 @@ class Voucher:
         if stated is None:
             if not wanted:
                 return NO_RULING
-            message = "the manifest states no signature, and this store takes only signed bundles of this family"
-            return self._against(finding("unsigned", subject, message, "ask whoever wrote the manifest"), wanted=wanted)
+            reason = "the manifest states no signature, and this store takes only signed bundles of this family"
+            return self._against(finding("unsigned", subject, reason, "ask whoever wrote the manifest"), wanted=wanted)
         if not self.can_look:
-            message = "its signature was not looked at: there is no store here, so no trust list"
-            return self._against(finding("not-checked", subject, message, "name the store with --store"), wanted=wanted)
+            reason = "its signature was not looked at: there is no store here, so no trust list"
+            return self._against(finding("not-checked", subject, reason, "name the store with --store"), wanted=wanted)
         if signature.trouble:
             hint = "bring the signature's file itself beside the bundle"
             return self._against(finding(signature.code, subject, signature.trouble, hint), wanted=wanted)
         broken = self._broken(stated.key)
         if broken is not None:
-            message = f"the trust entry {stated.key} cannot be read, so nothing is held against it: {broken.message}"
-            return self._against(finding("not-checked", subject, message, broken.hint), wanted=wanted)
+            reason = f"the trust entry {stated.key} cannot be read, so nothing is held against it: {broken.message}"
+            return self._against(finding("not-checked", subject, reason, broken.hint), wanted=wanted)
         from bundlekeeper.verification.signatures import judge as verdict
 
         found = verdict.judge(
@@ -201,7 +201,7 @@ class Voucher:
             trust=self._list().entries,
             evidence=self._evidence(message),
             moments=self._moments(released),
-            admitted=self._forms(),
+            accepted=self._forms(),
         )
         return self._ruling(found, wanted)
 
@@ -230,7 +230,7 @@ class Voucher:
                 TrustMoment(at or self._now, "the day it is accepted" if at is None else "the day it was accepted"),
             ),
             purpose="manifests",
-            admitted=self._forms(),
+            accepted=self._forms(),
         )
         return self._ruling(found, wanted=self.wants_manifests)
 

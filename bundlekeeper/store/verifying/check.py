@@ -79,7 +79,7 @@ def check_folder(
     means: CheckMeans,
     limits: ReadingLimits | None = None,
     *,
-    ledger: KnownVerifications | None = None,
+    known: KnownVerifications | None = None,
     own: Sequence[bytes] = (),
 ) -> CheckResult:
     """Prove the folder `root`, with every folder in it, against a manifest.
@@ -104,7 +104,7 @@ def check_folder(
         elif not _is_own(entry, own, listing.signatures):
             strays.append(entry)
     real = os.path.realpath(root)
-    check = _Check(real, list(slots.values()), strays, means, limits or ReadingLimits(), ledger, in_store=False)
+    check = _Check(real, list(slots.values()), strays, means, limits or ReadingLimits(), known, in_store=False)
     check.run(f"{real.rstrip('/')}/", frozenset(), named)
     check.date(listing)
     return check.result
@@ -250,13 +250,13 @@ class _Check:
         strays: list[WalkEntry],
         means: CheckMeans,
         limits: ReadingLimits,
-        ledger: KnownVerifications | None,
+        known: KnownVerifications | None,
         *,
         in_store: bool,
     ) -> None:
         self.root = root
         self.slots, self.strays = slots, strays
-        self.means, self.limits, self.ledger = means, limits, ledger
+        self.means, self.limits, self.known = means, limits, known
         self.in_store = in_store
         self.result = CheckResult()
         self.wrong: list[WrongFile] = []
@@ -273,7 +273,7 @@ class _Check:
         candidates = self._candidates(prefix, shared, seals)
         verifier = Verifier(
             self.limits,
-            ledger=self.ledger,
+            known=self.known,
             record=means.record,
             clock=means.clock,
             progress=means.progress,

@@ -115,15 +115,15 @@ class Verifier:
         self,
         limits: ReadingLimits,
         *,
-        ledger: KnownVerifications | None,
+        known: KnownVerifications | None,
         record: bool,
         clock: Clock,
         progress: Progress,
         stop: Stop | None,
     ) -> None:
         self._limits = limits
-        self._ledger = ledger
-        self._record = record and ledger is not None
+        self._known = known
+        self._record = record and known is not None
         self._clock = clock
         self._progress = progress
         self._stop = stop
@@ -140,7 +140,7 @@ class Verifier:
         Raises DamagedError, LockedError or UnfinishedError when the proof book cannot be read; what fails later is in
         the result.
         """
-        verifications = self._before = self._ledger.verifications() if self._ledger is not None else {}
+        verifications = self._before = self._known.verifications() if self._known is not None else {}
         now = self._clock()
         to_read: list[tuple[float, Candidate]] = []
         for candidate in candidates:
@@ -254,9 +254,9 @@ class Verifier:
             return
         batch, self._unrecorded = self._unrecorded, {}
         self._recorded_at = monotonic()
-        if self._record and self._ledger is not None and self.result.trouble is None:
+        if self._record and self._known is not None and self.result.trouble is None:
             try:
-                self._ledger.record_verifications(batch)
+                self._known.record_verifications(batch)
             except KeeperError as error:
                 self.result.trouble = error
 

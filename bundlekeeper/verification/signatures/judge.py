@@ -70,7 +70,7 @@ class SignatureEvidence:
 class Verdict:
     """What a check of one signature found; `by` is the entry that it is good under, None unless it is good.
 
-    `says` is the one sentence that a report may print about a good signature.
+    `message` is the one sentence that a report may print about a good signature.
     """
 
     findings: tuple[Finding, ...] = ()

@@ -198,7 +198,7 @@ def test_nothing_is_moved_without_the_right_to_write(kit: Kit) -> None:
 def test_nothing_is_moved_while_another_command_has_the_lock(kit: Kit) -> None:
     """The finding says why the file is still there."""
     spoil(kit.root / PLACE_A)
-    with Store.open(kit.root, write=True) as store, lock.stored(store.fd, "take", clock=now):
+    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "take", clock=now):
         result = check(kit)
     [told] = result.findings
     assert "not moved to quarantine: the store is locked by process" in told.message

@@ -34,7 +34,7 @@ def test_loading_again_changes_nothing_and_a_new_reading_tells_what_changed(harb
     again = harbour("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json
     assert again["counts"]["new_events"] == 0
     assert again["changes"] == []
-    text = HARBOUR.read_text().replace("taken = 2026-11-20", "taken = 2026-11-22")
+    text = HARBOUR.read_text().replace("read_at = 2026-11-20", "read_at = 2026-11-22")
     text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
     newer = tmp_path / "newer.toml"
     newer.write_text(text)
@@ -223,7 +223,7 @@ def test_history_tells_places_and_moves(harbour: Keeper, tmp_path: Path) -> None
     """Its place is an attribute with dates ... known serial elsewhere = moved, and its history follows."""
     rows = tmp_path / "moved.csv"
     rows.write_text(
-        "# taken = 2026-11-22\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active\n"
+        "# read_at = 2026-11-22\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active\n"
         "holm,holm-b,2,io-1,io-module,MX-4,HOLMA-IO1,6.0.1\n"
     )
     assert harbour("inventory", "load", rows, "--partial").status == 0
@@ -245,7 +245,7 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
     assert (nothing.status, nothing.json["components"]) == (0, [])
     text = world.manifest.read_text().replace("sequence = 14", "sequence = 15")
     text = text.replace('version = "6.0.1"', 'version = "6.0.1"\nwhy = "bad pages"', 1).replace(
-        'standing = "superseded"', 'standing = "withdrawn"', 4
+        'lifecycle = "superseded"', 'lifecycle = "withdrawn"', 4
     )
     old = text.split("[[bundle]]")
     fixed = [t if '"withdrawn"' not in t or "reason" in t else t.replace('"withdrawn"', '"superseded"') for t in old]
@@ -371,7 +371,7 @@ def test_what_is_derived_is_made_again_and_the_events_are_not_touched(harbour: K
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with sqlite3.connect(path) as raw:
         raw.execute("UPDATE state SET active = NULL, differs = 1 WHERE component % 2")
-        raw.execute("DELETE FROM held")
+        raw.execute("DELETE FROM boot_files")
         raw.execute("UPDATE event SET void = 1 - void WHERE seq > 3 AND seq % 5 = 0 OR seq = 60")
     raw.close()
     assert all(harbour(*words).out != before for words, before in zip(questions, asked, strict=True))

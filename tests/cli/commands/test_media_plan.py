@@ -140,8 +140,8 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
 def test_a_withdrawn_bundle_is_told_and_stays_at_home(keeper: Keeper, world: World) -> None:
     """A release withdrawn after it was downloaded."""
     text = world.manifest.read_text("utf-8")
-    at = text.index('standing = "current"', text.index(f'file = "{NAME}"'))
-    text = text[:at] + 'standing = "withdrawn"\nwhy = "ports flap"' + text[at + len('standing = "current"') :]
+    at = text.index('lifecycle = "current"', text.index(f'file = "{NAME}"'))
+    text = text[:at] + 'lifecycle = "withdrawn"\nwhy = "ports flap"' + text[at + len('lifecycle = "current"') :]
     world.manifest.write_text(text, encoding="utf-8")
     assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status < 2
     done = keeper("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")

@@ -142,9 +142,9 @@ def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: Wor
     sequence = int(re.findall(r"^sequence = (\d+)", text, re.MULTILINE)[0])
     newer = re.sub(r"^sequence = .*$", f"sequence = {sequence + 1}", text, flags=re.MULTILINE)
     at = newer.index('file = "marram-blade-6.0.1.bin"')
-    standing = newer.index("standing = ", at)
+    standing = newer.index("lifecycle = ", at)
     line = newer[standing : newer.index("\n", standing)]
-    newer = newer[:standing] + 'standing = "withdrawn"\nwhy = "loses settings"' + newer[standing + len(line) :]
+    newer = newer[:standing] + 'lifecycle = "withdrawn"\nwhy = "loses settings"' + newer[standing + len(line) :]
     world.manifest.write_text(newer)
     stores.run("main site", "take", world.manifest, "--from", world.downloads, status=1)
     stores.trusting()
@@ -269,7 +269,7 @@ class RoundTrip(RuleBasedStateMachine):
         event = Event(
             what=kind,
             at=moments.at(MADE + timedelta(minutes=self.events)),
-            message="keeper",
+            reported_by="keeper",
             component=f"S-{part}",
             kind="bios",
             model="MB-2",

@@ -22,7 +22,7 @@ def parts(tmp_path: Path) -> Path:
 
 
 def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain_alone(harbour: Keeper) -> None:
-    """ "`[[apart]]`: `domains` never in one window"; holm-a and holm-b are apart in the harbour."""
+    """ "`[[separate_windows]]`: `domains` never in one window"; holm-a and holm-b are apart in the harbour."""
     found = harbour("route", "--all", "--to", "6.1", "--window", "4h", "--json").json
     assert found["schema"] == "bundlekeeper.route/1"
     rounds = [{w["domain"] for w in row["windows"]} for row in found["rounds"]]
@@ -112,7 +112,7 @@ def test_a_document_of_several_domains_is_refused_where_one_domain_s_is_wanted(h
 
 def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(harbour: Keeper, parts: Path) -> None:
     spare = '\n[[component]]\nkind = "disk"\nsite = "holm"\ndomain = "-"\nserial = "X1"\nactive = "1"\n'
-    parts.write_text(f'{TEXT}{spare}\n[[apart]]\ndomains = ["holm-a", "skerry-b"]\n')
+    parts.write_text(f'{TEXT}{spare}\n[[separate_windows]]\ndomains = ["holm-a", "skerry-b"]\n')
     done = harbour("route", "--all", "--to", "6.1", "--inventory", parts)
     assert "not-checked: 1 part: in no domain, so in no route" in done.out
     assert "apart holm-a, skerry-b: the inventory has no domain skerry-b: from it nobody is kept apart" in done.out

@@ -45,7 +45,7 @@ def inventory(day: int, rows: Sequence[Component] = ROWS, **more: Any) -> Invent
 
 def told(ledger: Ledger, found: Inventory, **more: Any) -> list[str]:
     """Load it; what changed, in words."""
-    plan = plan_load(ledger, found, message="list", source="holm.csv", **more)
+    plan = plan_load(ledger, found, reported_by="list", source="holm.csv", **more)
     load(ledger, plan, DAY0)
     return [change.message() for change in plan.changes]
 
@@ -87,10 +87,10 @@ def test_facts_that_only_readings_know_are_compared_too(ledger: Ledger) -> None:
 def test_a_list_of_one_kind_leaves_the_others_alone(ledger: Ledger) -> None:
     """Nothing is gone by a list that does not speak of it, unless it is said to be complete."""
     told(ledger, inventory(0))
-    plan = plan_load(ledger, inventory(1, [BIOS]), message="list", source="x")
+    plan = plan_load(ledger, inventory(1, [BIOS]), reported_by="list", source="x")
     assert plan.changes == ()
     assert plan.unlisted == {("holm", "holm-a", "disk"): 1, ("holm", "holm-a", "fabric-switch"): 1}
-    complete = plan_load(ledger, inventory(1, [BIOS]), message="list", source="x", listing="all")
+    complete = plan_load(ledger, inventory(1, [BIOS]), reported_by="list", source="x", listing="all")
     assert [c.what for c in complete.changes] == [InventoryChange.GONE, InventoryChange.GONE]
     assert complete.unlisted == {}
     assert ledger.head().count == 4  # planning recorded nothing
@@ -108,7 +108,7 @@ def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(ledger: Ledger
     """One service of many was read."""
     told(ledger, inventory(0))
     plan = plan_load(
-        ledger, inventory(1, [replace(BIOS, serial="B8", slot="4")]), message="x", source="y", listing="some"
+        ledger, inventory(1, [replace(BIOS, serial="B8", slot="4")]), reported_by="x", source="y", listing="some"
     )
     assert [c.message() for c in plan.changes] == ["bios B8 is new at holm/holm-a/1/4"]
     load(ledger, plan, DAY0)
@@ -119,7 +119,7 @@ def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(ledger: Ledger
     assert {reading.at.text() for reading in found.readings.values()} == {"2026-01-01"}
     assert found.unread == ()
     with pytest.raises(InputError):
-        load(ledger, plan_load(ledger, inventory(1), message="x", source="y", listing="most"), DAY0)
+        load(ledger, plan_load(ledger, inventory(1), reported_by="x", source="y", listing="most"), DAY0)
 
 
 def test_a_part_that_moved_to_another_domain_is_not_gone(ledger: Ledger) -> None:
@@ -156,13 +156,13 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) 
     """One correction; the reading before it counts again."""
     told(ledger, inventory(0))
     plan = plan_load(
-        ledger, inventory(1, [replace(BIOS, serial="B9", active="1.0")]), message="list", source="wrong.csv"
+        ledger, inventory(1, [replace(BIOS, serial="B9", active="1.0")]), reported_by="list", source="wrong.csv"
     )
     load(ledger, plan, DAY0)
     before = believed(ledger)
     assert before is not None
     assert {c.key for c in before.inventory.components} == {"B9", "F1", "MB4-7:disk:1"}
-    fix = Event(what=EventKind.CORRECTED, at=at(2), message="ada", corrects=plan.reading, reason="another site's list")
+    fix = Event(what=EventKind.CORRECTED, at=at(2), reported_by="ada", corrects=plan.reading, reason="another site's list")
     ledger.record([fix], DAY0)
     after = believed(ledger)
     assert after is not None
@@ -178,7 +178,7 @@ def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) ->
     found = believed(ledger)
     assert found is not None
     assert set(found.inventory.components) == set(ROWS)
-    assert (found.inventory.partitions, found.inventory.policies, found.inventory.apart) == (
+    assert (found.inventory.partitions, found.inventory.policies, found.inventory.separate_windows) == (
         partitions[::-1],
         policies,
         apart,
@@ -303,11 +303,11 @@ def test_of_two_readings_of_one_day_the_later_loaded_counts(ledger: Ledger) -> N
         assert answer.active is not None
         assert answer.active.version == version
     count = ledger.head().count
-    again = plan_load(ledger, inventory(0, [replace(BIOS, active="6.1"), others[0]]), message="list", source="holm.csv")
+    again = plan_load(ledger, inventory(0, [replace(BIOS, active="6.1"), others[0]]), reported_by="list", source="holm.csv")
     assert (again.again, again.changes, again.overtaken) == (True, (), readings(ledger)[0].id)
     assert load(ledger, again, DAY0).new == 0
     assert ledger.head().count == count
-    last = plan_load(ledger, inventory(0, [replace(BIOS, active="5.9"), others[0]]), message="list", source="holm.csv")
+    last = plan_load(ledger, inventory(0, [replace(BIOS, active="5.9"), others[0]]), reported_by="list", source="holm.csv")
     assert (last.again, last.overtaken) == (True, "")
 
 
@@ -319,13 +319,13 @@ def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(ledger: Ledger)
     told(ledger, inventory(0, [away]))
 
     def again() -> str:
-        found = plan_load(ledger, first, message="list", source="holm.csv")
+        found = plan_load(ledger, first, reported_by="list", source="holm.csv")
         assert found.again
         return found.overtaken
 
     assert again() == ""
     for version in ("6.1", "6.2"):
-        plan = plan_load(ledger, inventory(0, [replace(BIOS, active=version), away]), message="list", source="holm.csv")
+        plan = plan_load(ledger, inventory(0, [replace(BIOS, active=version), away]), reported_by="list", source="holm.csv")
         load(ledger, plan, DAY0)
         assert again() == plan.reading
     told(ledger, inventory(0, [replace(away, active="7.0")]))
@@ -370,10 +370,10 @@ def test_a_reading_counts_after_what_was_observed_by_hand_that_day(ledger: Ledge
 
 def test_a_reading_that_was_taken_back_can_be_loaded_again(ledger: Ledger) -> None:
     """It was right after all: the same bytes are a new statement once the old one does not count."""
-    plan = plan_load(ledger, inventory(0), message="list", source="holm.csv")
+    plan = plan_load(ledger, inventory(0), reported_by="list", source="holm.csv")
     load(ledger, plan, DAY0)
     ledger.record(
-        [Event(what=EventKind.CORRECTED, at=at(1), message="ada", corrects=plan.reading, reason="too early")], DAY0
+        [Event(what=EventKind.CORRECTED, at=at(1), reported_by="ada", corrects=plan.reading, reason="too early")], DAY0
     )
     assert where(ledger, Selector()) == []
     assert len(told(ledger, inventory(0))) == 3
@@ -393,7 +393,7 @@ def test_what_a_load_says_is_what_where_says_afterwards(
                 [Component("bios", "holm", d, "1", s, serial=k, active=v) for k, (s, v, d) in rows.items()],
             )
             before, on = everything(ledger, found.read_at), found.read_at
-            plan = plan_load(ledger, found, message="list", source="holm.csv")
+            plan = plan_load(ledger, found, reported_by="list", source="holm.csv")
             load(ledger, plan, DAY0)
             after = everything(ledger, on)
             if plan.again:

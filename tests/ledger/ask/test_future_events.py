@@ -37,7 +37,7 @@ def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], cl
     """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""
     events = [said(EventKind.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
     corrections = [
-        Event(what=EventKind.CORRECTED, at=at(99), message="x", corrects=events[n].id(), reason="wrong")
+        Event(what=EventKind.CORRECTED, at=at(99), reported_by="x", corrects=events[n].id(), reason="wrong")
         for n in void
         if n < len(events)
     ]
@@ -53,13 +53,13 @@ def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], cl
 def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> None:
     """One correction takes all of it back."""
     scope = (("holm", "holm-a", "bios"),)
-    reading = Event(what=EventKind.INVENTORY, at=at(50), message="x", document="0" * 64, scope=scope)
+    reading = Event(what=EventKind.INVENTORY, at=at(50), reported_by="x", document="0" * 64, scope=scope)
     with Ledger.open(tmp_path / "l", write=True) as ledger:
         ledger.record([reading, read(50, "6.0", reading=reading.id())], DAY0)
         found = ahead(ledger, DAY0)
         assert found is not None
         assert (found.count, found.event) == (2, reading.id())
-        ledger.record([Event(what=EventKind.CORRECTED, at=at(50), message="x", corrects=found.event, reason="y")], DAY0)
+        ledger.record([Event(what=EventKind.CORRECTED, at=at(50), reported_by="x", corrects=found.event, reason="y")], DAY0)
         assert ahead(ledger, DAY0) is None
 
 

@@ -76,7 +76,7 @@ def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int])
         )
         rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
         more = "holds, held_known, said_event, differs, seen_event, last"
-        boot_files = f"SELECT component, {image % 'image'}, since, until, event FROM held ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
+        boot_files = f"SELECT component, {image % 'image'}, since, until, event FROM boot_files ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
         queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", boot_files)  # noqa: S608
         return [ledger.connection.execute(query).fetchall() for query in queries]
 
@@ -206,7 +206,7 @@ def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
     """Wrong entries are corrected by a later event, never changed."""
     wrong = said(EventKind.ACTIVATED, 3, "6.1")
     ledger.record([read(0, "6.0"), wrong], DAY0)
-    fix = Event(what=EventKind.CORRECTED, at=at(5), message="ada", corrects=wrong.id(), reason="it was the neighbour")
+    fix = Event(what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=wrong.id(), reason="it was the neighbour")
     ledger.record([fix], DAY0 + timedelta(days=5))
     answer = only(ledger, on=date(2026, 1, 4))
     assert answer.active is not None
@@ -227,13 +227,13 @@ def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
 def test_one_correction_takes_back_a_whole_reading(ledger: Ledger) -> None:
     """The wrong file was loaded: a hundred thousand observations go with it."""
     reading = Event(
-        what=EventKind.INVENTORY, at=at(2), message="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),)
+        what=EventKind.INVENTORY, at=at(2), reported_by="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),)
     )
     rows = [read(2, "5.4", component=f"B{i}", reading=reading.id()) for i in range(20)]
     ledger.record([read(0, "6.0"), reading, *rows], DAY0)
     assert {a.active and a.active.version for a in where(ledger, Selector())} == {"5.4"}
     fix = Event(
-        what=EventKind.CORRECTED, at=at(5), message="ada", corrects=reading.id(), reason="the other site's list"
+        what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=reading.id(), reason="the other site's list"
     )
     ledger.record([fix], DAY0)
     answer = only(ledger)
@@ -247,7 +247,7 @@ def test_a_bare_date_ends_with_the_sites_own_day(ledger: Ledger) -> None:
     for site, zone in (("holm", "+10:00"), ("skerry", "-11:00")):
         scope = ((site, "a", "bios"),)
         events.append(
-            Event(what=EventKind.INVENTORY, at=at(0, None, zone), message="list", document="d" * 64, scope=scope)
+            Event(what=EventKind.INVENTORY, at=at(0, None, zone), reported_by="list", document="d" * 64, scope=scope)
         )
         place = Place(site, "a")
         events.append(said(EventKind.OBSERVED, 0, component=site, place=place, seen=Seen("6.0")))

@@ -92,9 +92,9 @@ def test_not_told_is_not_the_same_as_none() -> None:
         (said(EventKind.OBSERVED, 0), "nothing was observed"),
         (read(0, ""), "something always runs"),
         (read(0, "6.0", place=Place("")), "without a site"),
-        (Event(what=EventKind.CORRECTED, at=at(0), message="ada", corrects="a" * 64), "why is missing"),
-        (Event(what=EventKind.CORRECTED, at=at(0), message="ada", corrects="a", reason="x"), "corrects"),
-        (Event(what=EventKind.INVENTORY, at=at(0), message="ada", document="a" * 64), "scope is missing"),
+        (Event(what=EventKind.CORRECTED, at=at(0), reported_by="ada", corrects="a" * 64), "why is missing"),
+        (Event(what=EventKind.CORRECTED, at=at(0), reported_by="ada", corrects="a", reason="x"), "corrects"),
+        (Event(what=EventKind.INVENTORY, at=at(0), reported_by="ada", document="a" * 64), "scope is missing"),
     ],
 )
 def test_what_an_event_cannot_say(event: Event, word: str) -> None:

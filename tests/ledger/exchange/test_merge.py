@@ -84,7 +84,7 @@ def test_documents_travel_with_their_readings(make: Maker) -> None:
     scope = (("holm", "holm-a", "bios"),)
     one, two = make("one"), make("two")
     one.record(
-        [Event(what=EventKind.INVENTORY, at=at(0), message="x", document=digest, scope=scope)],
+        [Event(what=EventKind.INVENTORY, at=at(0), reported_by="x", document=digest, scope=scope)],
         DAY0,
         documents={digest: text},
     )
@@ -295,7 +295,7 @@ def test_a_document_that_is_cut_short_or_followed_is_refused(make: Maker) -> Non
     text = b"an inventory\n"
     packed = zlib.compress(text)
     reading = Event(
-        what=EventKind.INVENTORY, at=at(0), message="x", document=hashlib.sha256(text).hexdigest(),
+        what=EventKind.INVENTORY, at=at(0), reported_by="x", document=hashlib.sha256(text).hexdigest(),
         scope=(("holm", "holm-a", "bios"),),
     )  # fmt: skip
     one, two = make("one"), make("two")

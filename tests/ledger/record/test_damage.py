@@ -43,11 +43,11 @@ def path(tmp_path: Path) -> Path:
     """A ledger with everything that an answer is made from, two rows of every kind."""
     found = tmp_path / "ledger.sqlite"
     scope = (("holm", "holm-a", "bios"),)
-    reading = Event(what=EventKind.INVENTORY, at=at(0), message="list", document="0" * 64, scope=scope)
+    reading = Event(what=EventKind.INVENTORY, at=at(0), reported_by="list", document="0" * 64, scope=scope)
     parts = {"B7": "MB4-7", "B8": "MB4-7", "B9": "MB4-9"}
     listed = [
         Event(
-            what=EventKind.OBSERVED, at=at(0), message="list", component=name, kind="bios", model="MB-4", parent=parent,
+            what=EventKind.OBSERVED, at=at(0), reported_by="list", component=name, kind="bios", model="MB-4", parent=parent,
             reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
         )
         for name, parent in parts.items()
@@ -62,7 +62,7 @@ def path(tmp_path: Path) -> Path:
     ]
     slip = read(4, "9.9", place=HERE)
     correction = Event(
-        what=EventKind.CORRECTED, at=at(5), message="ada", corrects=slip.id(), reason="a slip", component="B7"
+        what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=slip.id(), reason="a slip", component="B7"
     )
     with Ledger.open(found, write=True) as book:
         book.record([reading, *listed], DAY0)
@@ -156,15 +156,15 @@ CELLS = {
     "UPDATE word SET text = 'MB-5' WHERE text = 'MB-4'": (component, known),
     "UPDATE word SET text = 'B8' || text WHERE id = {list}": (known, carried),
     "UPDATE image SET sha256 = sha256 + 2": (component, running),
-    "UPDATE held SET event = 1": (holding, site),
-    "UPDATE held SET since = since + 1": (holding, past),
+    "UPDATE bundle SET event = 1": (holding, site),
+    "UPDATE bundle SET since = since + 1": (holding, past),
     "UPDATE event SET proof = 1 WHERE seq = 4": (by_kind, carried),
     "UPDATE event SET void = 0 WHERE void = 1": (told, known),
     "UPDATE event SET void = 1 WHERE seq = 5": (told, carried, known),
     "UPDATE learning SET at = at + 1": (known, told),
     "DELETE FROM learning WHERE first = 5": (known, told),
-    "UPDATE book SET latest = 0": (beyond, carried),
-    "UPDATE book SET readings = 2": (known, readings),
+    "UPDATE ledger SET latest = 0": (beyond, carried),
+    "UPDATE ledger SET readings = 2": (known, readings),
 }
 
 
@@ -312,7 +312,7 @@ def test_what_is_derived_is_healed_by_making_it_again(path: Path) -> None:
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE state SET seal = seal + 1 WHERE component = (SELECT max(component) FROM state)")
         raw.execute("UPDATE event SET void = 1, seal = seal + 1 WHERE seq = 4")
-        raw.execute("UPDATE held SET event = 1")
+        raw.execute("UPDATE bundle SET event = 1")
     with Ledger.open(path, write=False) as book, pytest.raises(DamagedError) as caught:
         everything(book)
     assert caught.value.hint.startswith("bundlekeeper ledger rebuild")
@@ -333,7 +333,7 @@ def test_a_bug_stays_a_bug_and_damage_is_none(path: Path, monkeypatch: pytest.Mo
     with Ledger.open(path, write=False) as book, pytest.raises(LookupError):
         component(book)
     with closing(sqlite3.connect(path)) as raw, raw:
-        raw.execute("UPDATE held SET event = 1")
+        raw.execute("UPDATE bundle SET event = 1")
     with Ledger.open(path, write=False) as book, pytest.raises(DamagedError, match="boot_files"):
         component(book)
 

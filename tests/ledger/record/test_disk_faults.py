@@ -60,7 +60,7 @@ def insist_on_nothing(kit: Kit, name: str) -> None:
     """The bundle has neither a name nor a row nor a proof, and nothing of it is left beside."""
     assert not [place for place in kit.tree() if place.endswith(name)]
     with contextlib.suppress(UnfinishedError):  # a failing disk may not even let the store's database be read
-        assert name not in [row.name for row in kit.boot_files()]
+        assert name not in [row.name for row in kit.stored()]
         assert not [place for place in kit.verifications() if place.endswith(name)]
     assert os.listdir(kit.root / ".keeper/incoming") == []
 

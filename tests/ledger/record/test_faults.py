@@ -32,7 +32,7 @@ def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:
         StoreDatabase.open(path, write=True)
     assert "bundlekeeper verify" in caught.value.hint
     with StoreDatabase.open(path, write=False) as database:  # a reader may try, and is told when it meets the page
-        assert database.boot_files() == []
+        assert database.stored() == []
         with pytest.raises(DamagedError):
             database.exceptions()
 
@@ -66,7 +66,7 @@ def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None
     text = "".join(f"{number:032x}" for number in range(2000, 6000))
     with Ledger.open(path, write=True) as ledger:
         reading = Event(
-            what=EventKind.INVENTORY, at=at(0), message="x", document="0" * 64, scope=(("holm", "a", "bios"),)
+            what=EventKind.INVENTORY, at=at(0), reported_by="x", document="0" * 64, scope=(("holm", "a", "bios"),)
         )
         ledger.record([reading], DAY0, documents={"0" * 64: text})
         (page,) = ledger.connection.execute(

@@ -349,7 +349,7 @@ def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Pat
         assert verify(ledger).ok
     for number, (answer,) in zip("8989", told, strict=True):
         assert answer.active is not None
-        found = (answer.kind, answer.active.version, answer.active.sha256, answer.active.since.message)
+        found = (answer.kind, answer.active.version, answer.active.sha256, answer.active.since.reported_by)
         assert found == (f"gauge-{number}", f"{number}.0", number * 64, f"the {number}th")
 
 
@@ -464,7 +464,7 @@ def test_asking_while_another_records(tmp_path: Path) -> None:
 def test_events_of_the_future_and_the_past_are_kept(tmp_path: Path) -> None:
     """Times at the ends of the calendar do not overflow."""
     far = [
-        Event(what=EventKind.ACTIVATED, at=at(day), message="x", component="C", version=str(day))
+        Event(what=EventKind.ACTIVATED, at=at(day), reported_by="x", component="C", version=str(day))
         for day in (-700_000, 2_900_000)
     ]
     with Ledger.open(tmp_path / "l", write=True) as ledger:

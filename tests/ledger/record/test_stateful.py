@@ -63,7 +63,7 @@ class Ledgers(RuleBasedStateMachine):
         fix = Event(
             what=EventKind.CORRECTED,
             at=at(5),
-            message="ada",
+            reported_by="ada",
             corrects=data.draw(st.sampled_from(known)),
             reason="wrong",
         )

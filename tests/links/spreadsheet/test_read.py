@@ -29,7 +29,7 @@ def test_a_workbook_is_one_inventory() -> None:
     tables, others = documents("racks.xlsx", data)
     found = read_inventory(tables)
     assert others == ["notes"]
-    assert found.taken == date(2026, 3, 1)
+    assert found.read_at == date(2026, 3, 1)
     bios = Component("bios", "holm", "holm-a", slot="3", serial="B7", active="6.10", healthy=True)
     assert found.components == (bios,)
     assert found.partitions == (Partition("B7", "flash", 100, None),)

@@ -226,16 +226,16 @@ class Brute:
         load = self.load
 
         @cache
-        def go(i: int, room: tuple[int, ...], stored: tuple[int, ...]) -> tuple[int, int] | None:
+        def go(i: int, room: tuple[int, ...], held: tuple[int, ...]) -> tuple[int, int] | None:
             if i == len(self.items):
-                return 0, sum(h.bit_count() for h in stored)
+                return 0, sum(h.bit_count() for h in held)
             found: list[tuple[int, int]] = []
             for split, taken in ways(i):
                 left = tuple(r - t for r, t in zip(room, taken, strict=True))
                 if min(left) < 0:
                     continue
                 bit = 1 << load.family[i]
-                rest = go(i + 1, left, tuple(h | bit if t else h for h, t in zip(stored, taken, strict=True)))
+                rest = go(i + 1, left, tuple(h | bit if t else h for h, t in zip(held, taken, strict=True)))
                 if rest is not None:
                     found.append((rest[0] + split, rest[1]))
             return min(found, default=None)

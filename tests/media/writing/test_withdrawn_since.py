@@ -32,9 +32,9 @@ def withdraw(main_site: MainSite, count: int) -> list[str]:
     text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
     rows = [f for f in json.loads((main_site.base / "plan.json").read_text())["files"] if f["role"] == "bundle"][:count]
     for row in rows:
-        table = re.search(rf'sha256 = "{row["sha256"]}".*?(^standing = "[a-z]+")', text, re.M | re.S)
+        table = re.search(rf'sha256 = "{row["sha256"]}".*?(^lifecycle = "[a-z]+")', text, re.M | re.S)
         assert table is not None
-        text = text[: table.start(1)] + 'standing = "withdrawn"\nwhy = "fans stop"' + text[table.end(1) :]
+        text = text[: table.start(1)] + 'lifecycle = "withdrawn"\nwhy = "fans stop"' + text[table.end(1) :]
     main_site.world.manifest.write_text(text)
     took = main_site.keeper("take", main_site.world.manifest, "--from", main_site.world.downloads, "--quiet")
     assert took.status in (0, 1), took.err

@@ -33,7 +33,7 @@ model = "MF-40"
 serial = "MF40-0001"
 active = "6.0.1"
 pending = "-"
-held = ["6.0.1", "5.4.10"]
+boot_files = ["6.0.1", "5.4.10"]
 pair = "fabric"
 half = "leading"
 healthy = true
@@ -61,7 +61,7 @@ versions = { blade = "6.0.1", bios = "6.0.1-b" }
 applies = "at-once"
 scope = ["skerry-a"]
 
-[[apart]]
+[[separate_windows]]
 domains = ["skerry-a", "holm-a"]
 note = "both feed the harbour lights"
 """
@@ -127,7 +127,7 @@ CSV_ROW = 'holm{d}holm-a{d}fabric-switch{d}MF40-2{d}6.0.1{d}"6.0.1, 5.4.10"\n'
 def test_csv_as_spreadsheets_write_it(delimiter: str, end: str, mark: bytes) -> None:
     """RFC 4180 and what spreadsheets make of it: byte-order mark, semicolons, tabs, any line ends, empty rows."""
     text = (CSV_HEAD + "\n" + CSV_ROW).replace("{d}", delimiter) + delimiter * 5 + "\n"
-    preface = f"# inventory = 1{delimiter * 5}\n# taken = 2026-02-03\n# zone = UTC\n"
+    preface = f"# inventory = 1{delimiter * 5}\n# read_at = 2026-02-03\n# zone = UTC\n"
     found = read(mark + (preface + text).replace("\n", end).encode(), "csv")
     assert found.read_at == date(2026, 2, 3)
     assert found.components == (
@@ -284,7 +284,7 @@ def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> No
 
 def test_a_header_that_says_two_things_is_a_problem() -> None:
     """What two rows say of the same thing is a problem, never a choice."""
-    head = '# taken = "2026-11-20"\n# zone = "UTC"\n# taken = "2026-11-21"\n'
+    head = '# read_at = "2026-11-20"\n# zone = "UTC"\n# read_at = "2026-11-21"\n'
     found = problems(head + _csv_rows("holm,a,1,1,,bios,S1,"), "csv")
     assert [(p.code, p.where) for p in found] == [("inventory-syntax", "inv.csv:3:1")]
     assert "2026-11-21 here and 2026-11-20 above" in found[0].message
@@ -293,7 +293,7 @@ def test_a_header_that_says_two_things_is_a_problem() -> None:
 @pytest.mark.parametrize("form", ["toml", "csv"])
 def test_what_is_given_beside_a_file_that_says_otherwise_is_a_problem(form: str) -> None:
     """ "what two say of the same thing is a problem, never a choice": an option that counted for nothing misleads"""
-    head = '# taken = "2026-03-01"\n# zone = "UTC"\n'
+    head = '# read_at = "2026-03-01"\n# zone = "UTC"\n'
     text = SKERRY if form == "toml" else head + _csv_rows("holm,a,1,1,,bios,S1,")
     told = read(text, form)
     same = read(text, form, read_at=told.read_at, zone=told.zone)
@@ -313,7 +313,7 @@ def test_what_a_file_that_cannot_be_parsed_may_say_is_not_missed() -> None:
 
 def test_a_time_of_day_is_no_time_of_a_reading() -> None:
     """TOML has local times; a day is due."""
-    found = problems(SKERRY.replace("taken = 2026-03-01", "taken = 10:00:00"))
+    found = problems(SKERRY.replace("read_at = 2026-03-01", "read_at = 10:00:00"))
     assert [p.code for p in found] == ["inventory-value"]
     assert "a time without its day" in found[0].message
 
@@ -325,7 +325,7 @@ def test_a_time_of_day_is_no_time_of_a_reading() -> None:
     [
         ("inventory = 2\n" + SKERRY.removeprefix("inventory = 1\n"), "toml", "inventory-value"),
         (SKERRY.removeprefix("inventory = 1\n"), "toml", "inventory-missing"),
-        (SKERRY.replace("taken = 2026-03-01\n", ""), "toml", "inventory-missing"),
+        (SKERRY.replace("read_at = 2026-03-01\n", ""), "toml", "inventory-missing"),
         (SKERRY.replace("Europe/Lisbon", "Moon/Base"), "toml", "inventory-value"),
         (SKERRY + "x = [\n", "toml", "inventory-syntax"),
         (SKERRY + "x = " + "[" * 100_000, "toml", "inventory-syntax"),

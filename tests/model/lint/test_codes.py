@@ -115,7 +115,7 @@ CASES: list[Case] = [
     case("build-misplaced", ("size = 12", 'size = 12\n▼build = "managed"')),
     case("why-missing", ('[[bundle]]\nfamily = "blade"', '▼[[bundle]]\nstanding = "withdrawn"\nfamily = "blade"')),
     case("why-missing", ("size = 12", 'size = 12\nstanding = "withdrawn"\nwhy = ▼""')),
-    case("why-unneeded", ("size = 12", 'size = 12\n▼why = "old"')),
+    case("why-unneeded", ("size = 12", 'size = 12\n▼reason = "old"')),
     case("onto-unknown", ("size = 11", 'size = 11\nonto = ▼"6.0.0"')),
     case("onto-unknown", ("size = 11", 'size = 11\nonto = ▼"6.1.0"')),
     case("only-differs", ("size = 11", 'size = 11\nonly = ["io-module", ▼"bios"]')),

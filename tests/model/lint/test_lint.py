@@ -60,7 +60,7 @@ version = "6.1.0"
 file = "A.bin"
 size = 0
 sha256 = "zz"
-standing = "withdrawn"
+lifecycle = "withdrawn"
 digest_from = "page"
 
 [[bundle]]
@@ -82,7 +82,7 @@ what = { famly = "rack" }
 to = ""
 source = " "
 
-[[beside]]
+[[compatible]]
 scope = "room"
 when = { family = "infrastructure", version = ">=" }
 need = [{ family = "rack" }]
@@ -264,7 +264,7 @@ def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
     assert with_("") == ["release-refused"]
     assert with_(ahead) == []
     assert with_(ahead.replace("2026-3", "2026-2")) == ["release-refused"]
-    assert with_(ahead + 'standing = "withdrawn"\nwhy = "x"\n') == ["release-refused"]
+    assert with_(ahead + 'lifecycle = "withdrawn"\nwhy = "x"\n') == ["release-refused"]
 
 
 def test_a_standalone_rack_bundle_is_an_error_only_where_a_release_needs_it() -> None:
@@ -491,7 +491,7 @@ def test_problems_of_hostile_texts_print_on_one_line() -> None:
         ('[[jump]]\nwhat = { family = "nofamily" }\nfrom = "5.4,"\nto = ">=1"\nsource = "x"\n', 1),
         ('[[jump]]\nfrom = "~5"\nto = ">=1"\nsource = "x"\n', 1),
         (
-            '[[beside]]\nscope = "domain"\nsource = "x"\nwhen = { kind = "nokind", version = "=>1" }\n'
+            '[[compatible]]\nscope = "domain"\nsource = "x"\nwhen = { kind = "nokind", version = "=>1" }\n'
             'need = [{ family = "nofamily", version = ">=" }, { family = "blade", version = ">=" }]\n',
             3,
         ),

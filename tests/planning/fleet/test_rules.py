@@ -95,7 +95,7 @@ def test_beside_by_a_naive_reading(
     parts: list[tuple[str, int]],
     rules: list[tuple[tuple[dict[str, Any], _Span | None], list[tuple[dict[str, Any], _Span | None]]]],
 ) -> None:
-    """`beside` holds in every state for every pair of components in its scope."""
+    """`compatible` holds in every state for every pair of components in its scope."""
 
     def inside(side: tuple[dict[str, Any], _Span | None], part: tuple[str, int]) -> bool:
         return side[1] is None or part[1] in side[1].versions

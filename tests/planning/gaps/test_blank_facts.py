@@ -136,7 +136,7 @@ def test_blanking_an_optional_field_of_the_manifest_never_makes_an_answer_better
     """ "Unknown is never zero and never good."
 
     Every optional field that states a fact. Not the overrides of [kind.X], the selections of rules, and what a file is
-    (`onto`, `only`): without them the built-in table, a wider rule or another sort of file is meant, which is something
+    (`base`, `only`): without them the built-in table, a wider rule or another sort of file is meant, which is something
     else that is known, not something unknown.
     """
     world = _world(seed)

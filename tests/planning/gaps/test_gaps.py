@@ -389,7 +389,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"pair-unhealthy": Level.WARNING, "not-checked": Level.WARNING},  # and the other half's pair has one half
     ),
     "running file gone": (
-        lambda: _good().parts(_set(_is("fabric-switch", "leading"), stored=("5.4.10",))),
+        lambda: _good().parts(_set(_is("fabric-switch", "leading"), boot_files=("5.4.10",))),
         {"no-way-back": Level.WARNING},
     ),
     "older bundle gone": (
@@ -704,7 +704,7 @@ def test_of_sizes_that_differ_the_least_counts_and_none_where_one_is_not_known(
 
 
 def _switches() -> tuple[Component, ...]:
-    return tuple(replace(part, stored=("5.4.10",)) for part in pair("fabric-switch", "fabric", "5.4.10"))
+    return tuple(replace(part, boot_files=("5.4.10",)) for part in pair("fabric-switch", "fabric", "5.4.10"))
 
 
 def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:

@@ -19,7 +19,7 @@ from bundlekeeper.model.inventory.types import SeparateWindows
 from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts, read_document
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep, read_plan
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.route.check_plan import CheckedPlan, hold
+from bundlekeeper.planning.route.check_plan import PlanVerdict, hold
 from bundlekeeper.planning.route.find import Route, route
 from tests.kits.brute_force import Brute, State
 from tests.kits.planning_kit import NOW, stored_all, marram, whole_domain
@@ -58,11 +58,11 @@ def read(text: str) -> Plan:
     return read_plan(text.encode(), name="plan.toml", form="toml")
 
 
-def judged(text: str, start: str = "5.4.10") -> CheckedPlan:
+def judged(text: str, start: str = "5.4.10") -> PlanVerdict:
     return hold(Fleet(marram(), whole_domain(start)), read(text), stored_all(marram()))
 
 
-def errors(found: CheckedPlan) -> list[tuple[str, str]]:
+def errors(found: PlanVerdict) -> list[tuple[str, str]]:
     return [(f.code, f.subject) for f in found.findings if f.level is Level.ERROR]
 
 

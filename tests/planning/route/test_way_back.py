@@ -80,7 +80,7 @@ def test_ways_back() -> None:
 def test_a_file_that_is_not_known_to_lie_there_is_no_known_way_back() -> None:
     parts = whole_domain("6.0.1")
     for stored, known in ((None, False), (("5.4.2",), True)):
-        blank = replace(parts, components=tuple(replace(c, stored=stored) for c in parts.components))
+        blank = replace(parts, components=tuple(replace(c, boot_files=stored) for c in parts.components))
         switch = ways(blank)[1, "fabric-switch"]
         assert (switch.known, switch.exists) == (known, False)
 

@@ -171,7 +171,7 @@ def _fewest(chains: list[list[WindowLoad]]) -> int:
     for choice in product((False, True), repeat=len(chains)):
         some = [n for n, read_at in enumerate(choice) if read_at and chains[n]]
         loads = [chains[n][0] for n in some]
-        separate_windows = [a for load in loads for a in load.separate_windows]
+        separate_windows = [a for load in loads for a in load.apart]
         clusters = [c for load in loads for c in load.clusters]
         lone = any(load.lone for load in loads) and sum(load.servers for load in loads) > 1
         if (

@@ -440,7 +440,7 @@ def fleet_of(
 
 
 def test_domains_apart_are_never_in_one_round_and_others_may_be() -> None:
-    """`[[apart]]`: `domains` never in one window."""
+    """`[[separate_windows]]`: `domains` never in one window."""
     separate_windows = (SeparateWindows(("holm-a", "holm-b")), SeparateWindows(("skerry-a", "holm-b")))
     fleet, routes = fleet_of("holm-a", "holm-b", "skerry-a", separate_windows=separate_windows)
     times = schedule_all(fleet, routes, 240)

@@ -11,7 +11,7 @@ import pytest
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.media.volume.read_back import ReadBackLevel
-from bundlekeeper.media.writing import verify as proving
+from bundlekeeper.media.writing import prove as proving
 from bundlekeeper.media.writing.prove import Verified, verify_written
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents import place as placing

@@ -140,10 +140,10 @@ def test_a_ledger_that_is_moved_away_under_a_record(harbour: Keeper, tmp_path: P
     """SQLite sees that its file has another name now (SQLITE_READONLY_DBMOVED)."""
     path = tmp_path / "store/.keeper/ledger.sqlite"
     connection = database.DATABASE.open(path, write=True)
-    connection.execute("SELECT * FROM book").fetchall()
+    connection.execute("SELECT * FROM ledger").fetchall()
     path.rename(path.with_name("moved"))
     with pytest.raises(UnfinishedError) as caught, database.DATABASE.writing(connection, str(path)):
-        connection.execute("UPDATE book SET count = count + 1")
+        connection.execute("UPDATE ledger SET count = count + 1")
     connection.close()
     assert "moved away" in caught.value.hint
 
@@ -190,6 +190,6 @@ def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, 
 
 
 def test_who_makes_the_store_is_not_kept_out_by_itself(tmp_path: Path) -> None:
-    with Store.open(tmp_path / "store", write=True) as store, lock.stored(store.fd, "take", clock=now):
+    with Store.open(tmp_path / "store", write=True) as store, lock.held(store.fd, "take", clock=now):
         assert lock.maker(store.fd) == ""
         store.database(write=True).close()

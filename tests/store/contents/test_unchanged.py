@@ -17,7 +17,7 @@ from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import UNKNOWN, describe
 from bundlekeeper.store.disk.walk import walk
 from bundlekeeper.store.verifying.read import Candidate, How, Verifier, ReadingLimits
-from tests.kits.checking import KnownVerifications, check, fill, found, listing, listing_for, now
+from tests.kits.checking import Known, check, fill, found, listing, listing_for, now
 from tests.kits.mounts import mounted, stable_folder
 from tests.kits.sure import wait_until
 
@@ -33,10 +33,10 @@ def root(tmp_path: Path) -> Path:
 
 def test_unchanged_files_are_trusted_and_counted(root: Path) -> None:
     """ "`--quick` trusts an unchanged ... and says how many it trusted"; right after the full proof, too."""
-    ledger = KnownVerifications()
-    full = check(root, listing_for(FILES), ledger=ledger)
+    ledger = Known()
+    full = check(root, listing_for(FILES), known=ledger)
     assert (full.verified, full.trusted) == (2, 0)
-    quick = check(root, listing_for(FILES), ledger=ledger, quick=True)
+    quick = check(root, listing_for(FILES), known=ledger, quick=True)
     assert (quick.verified, quick.trusted, quick.bytes_read) == (0, 2, 0)
     assert {r.status for r in quick.rows} == {"trusted"}
     assert [r.verified_at for r in quick.rows] == [r.verified_at for r in full.rows]
@@ -44,17 +44,17 @@ def test_unchanged_files_are_trusted_and_counted(root: Path) -> None:
 
 def test_nothing_is_trusted_without_a_proof(root: Path) -> None:
     """The first quick check reads everything, and its reads are proofs."""
-    ledger = KnownVerifications()
-    assert check(root, listing_for(FILES), ledger=ledger, quick=True).verified == 2
-    assert check(root, listing_for(FILES), ledger=ledger, quick=True).trusted == 2
+    ledger = Known()
+    assert check(root, listing_for(FILES), known=ledger, quick=True).verified == 2
+    assert check(root, listing_for(FILES), known=ledger, quick=True).trusted == 2
     assert check(root, listing_for(FILES), quick=True).verified == 2
 
 
 def test_a_proof_for_another_digest_is_not_trusted(root: Path) -> None:
     """A new manifest with another digest for the name: the file is read, and altered."""
-    ledger = KnownVerifications()
-    check(root, listing_for(FILES), ledger=ledger)
-    result = check(root, listing_for({**FILES, "a.bin": X}), ledger=ledger, quick=True)
+    ledger = Known()
+    check(root, listing_for(FILES), known=ledger)
+    result = check(root, listing_for({**FILES, "a.bin": X}), known=ledger, quick=True)
     assert found(result) == {("altered", "a.bin")}
     assert (result.trusted, result.bytes_read) == (1, len(A))
 
@@ -97,10 +97,10 @@ CHANGES: list[Callable[[Path], None]] = [_rewrite, _rewrite_and_restore, _replac
 @pytest.mark.parametrize("change", CHANGES)
 def test_every_change_is_found(root: Path, change: Callable[[Path], None]) -> None:
     """Same size, modification time restored, same inode number, through a memory map: all of it shows."""
-    ledger = KnownVerifications()
-    check(root, listing_for(FILES), ledger=ledger)
+    ledger = Known()
+    check(root, listing_for(FILES), known=ledger)
     change(root / "a.bin")
-    result = check(root, listing_for(FILES), ledger=ledger, quick=True)
+    result = check(root, listing_for(FILES), known=ledger, quick=True)
     assert found(result) == {("altered", "a.bin")}
     assert result.trusted == 1
 
@@ -114,11 +114,11 @@ def test_a_change_in_the_same_tick_as_the_proof(root: Path, change: Callable[[Pa
     path, wanted = root / "a.bin", listing(*listing_for(FILES).bundles[:1])
     (root / "b.bin").unlink()
     for _ in range(20):
-        ledger = KnownVerifications()
+        ledger = Known()
         path.write_bytes(A)
-        assert check(root, wanted, ledger=ledger).verified == 1
+        assert check(root, wanted, known=ledger).verified == 1
         change(path)
-        assert found(check(root, wanted, ledger=ledger, quick=True)) == {("altered", "a.bin")}
+        assert found(check(root, wanted, known=ledger, quick=True)) == {("altered", "a.bin")}
 
 
 @pytest.mark.root
@@ -128,12 +128,12 @@ def test_the_same_tick_where_ticks_are_long(tmp_path: Path, monkeypatch: pytest.
         path, wanted = point / "a.bin", listing(*listing_for(FILES).bundles[:1])
 
         def attack() -> set[tuple[str, str]]:
-            ledger = KnownVerifications()
+            ledger = Known()
             wait_until(lambda: time.time() % 1 < 0.1, "the beginning of a second")
             path.write_bytes(A)
-            assert check(point, wanted, ledger=ledger).verified == 1
+            assert check(point, wanted, known=ledger).verified == 1
             _rewrite_and_restore(path)
-            return found(check(point, wanted, ledger=ledger, quick=True))
+            return found(check(point, wanted, known=ledger, quick=True))
 
         assert attack() == {("altered", "a.bin")}
         monkeypatch.setattr(unchanged, "margin_ns", lambda stamp_ns: 0)
@@ -142,37 +142,37 @@ def test_the_same_tick_where_ticks_are_long(tmp_path: Path, monkeypatch: pytest.
 
 def test_a_change_just_before_the_proof_is_waited_out(root: Path) -> None:
     """Not only is such a proof not trusted: the reader waits for the next tick, so that it can be."""
-    ledger = KnownVerifications()
+    ledger = Known()
     for _ in range(10):
         (root / "a.bin").write_bytes(A)
-        check(root, listing_for(FILES), ledger=ledger)
-        assert check(root, listing_for(FILES), ledger=ledger, quick=True).trusted == 2
+        check(root, listing_for(FILES), known=ledger)
+        assert check(root, listing_for(FILES), known=ledger, quick=True).trusted == 2
 
 
 def test_a_file_open_for_writing_gives_no_trust(root: Path) -> None:
     """A long write call is stamped once, when it begins: whoever writes during the proof may go on after it."""
-    ledger = KnownVerifications()
+    ledger = Known()
     with (root / "a.bin").open("r+b"):
-        assert check(root, listing_for(FILES), ledger=ledger).verified == 2
-    result = check(root, listing_for(FILES), ledger=ledger, quick=True)
+        assert check(root, listing_for(FILES), known=ledger).verified == 2
+    result = check(root, listing_for(FILES), known=ledger, quick=True)
     assert (result.verified, result.trusted) == (1, 1)
 
 
 def test_a_writable_map_that_is_older_than_the_proof(root: Path) -> None:
     """A map's page is stamped once, at its first write; later writes to it leave no trace until write-back."""
-    path, ledger = root / "a.bin", KnownVerifications()
+    path, ledger = root / "a.bin", Known()
     with path.open("r+b") as file, mmap.mmap(file.fileno(), len(A)) as view:
         view[0] = A[0]  # stamped now; the page stays writable
         stamp = fingerprint_of(path.stat())
         wait_until(
             lambda: unchanged.is_settled(stamp, unchanged.file_clock_ns()), "a stamp that no tick makes doubtful"
         )
-        assert check(root, listing_for(FILES), ledger=ledger).verified == 2
+        assert check(root, listing_for(FILES), known=ledger).verified == 2
         view[1] = X[1]
         assert fingerprint_of(path.stat()) == stamp, (
             "this kernel stamps every mapped write; the case needs another setting"
         )
-        assert found(check(root, listing_for(FILES), ledger=ledger, quick=True)) == {("altered", "a.bin")}
+        assert found(check(root, listing_for(FILES), known=ledger, quick=True)) == {("altered", "a.bin")}
 
 
 def test_a_writer_that_comes_while_the_lease_is_asked_for(root: Path) -> None:
@@ -194,8 +194,8 @@ def test_a_writer_that_comes_while_the_lease_is_asked_for(root: Path) -> None:
 
 def test_the_kind_of_file_system_decides_whatever_the_proof_says(root: Path) -> None:
     """A proof that was recorded as trustworthy is not trusted where identities are not stable."""
-    ledger = KnownVerifications()
-    check(root, listing_for(FILES), ledger=ledger)
+    ledger = Known()
+    check(root, listing_for(FILES), known=ledger)
     verification = ledger.kept[str(root.resolve() / "a.bin")]
     assert unchanged.may_trust(verification, verification.fingerprint, describe(root), now())
     assert not unchanged.may_trust(verification, verification.fingerprint, UNKNOWN, now())
@@ -203,13 +203,13 @@ def test_the_kind_of_file_system_decides_whatever_the_proof_says(root: Path) -> 
 
 def test_a_file_shared_with_others_is_never_trusted(root: Path) -> None:
     """Neither by an earlier trustworthy proof nor by the one that is made."""
-    ledger = KnownVerifications()
-    check(root, listing_for(FILES), ledger=ledger)
+    ledger = Known()
+    check(root, listing_for(FILES), known=ledger)
     [entry] = [e for e in walk(root) if e.name == "a.bin"]
     shared = Candidate(entry, str(root.resolve() / "a.bin"), describe(root), never_trust=True)
     for _ in range(2):
         verifier = Verifier(
-            ReadingLimits(quick=True), ledger=ledger, record=True, clock=now, progress=Silent(), stop=None
+            ReadingLimits(quick=True), known=ledger, record=True, clock=now, progress=Silent(), stop=None
         )
         assert verifier.run([shared]).known["a.bin"].how is How.READ
     assert not ledger.kept[shared.key].trustworthy
@@ -217,30 +217,30 @@ def test_a_file_shared_with_others_is_never_trusted(root: Path) -> None:
 
 def test_touching_a_mode_makes_it_read_again(root: Path) -> None:
     """A change of mode or owner stamps the ctime: it costs a read and nothing else."""
-    ledger = KnownVerifications()
-    check(root, listing_for(FILES), ledger=ledger)
+    ledger = Known()
+    check(root, listing_for(FILES), known=ledger)
     (root / "a.bin").chmod(0o400)
-    result = check(root, listing_for(FILES), ledger=ledger, quick=True)
+    result = check(root, listing_for(FILES), known=ledger, quick=True)
     assert (result.verified, result.trusted, result.findings) == (1, 1, [])
 
 
 def test_a_clock_that_was_set_back(root: Path) -> None:
     """A proof from the future is not trusted."""
-    ledger = KnownVerifications()
-    check(root, listing_for(FILES), ledger=ledger)
+    ledger = Known()
+    check(root, listing_for(FILES), known=ledger)
     ledger.age(timedelta(seconds=-30), "a.bin")
-    result = check(root, listing_for(FILES), ledger=ledger, quick=True)
+    result = check(root, listing_for(FILES), known=ledger, quick=True)
     assert (result.verified, result.trusted) == (1, 1)
 
 
 def test_a_stamp_from_the_future_is_never_trusted(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A clock that was set back before the proof: C does not lie before B."""
-    ledger = KnownVerifications()
+    ledger = Known()
     real = unchanged.file_clock_ns
     monkeypatch.setattr(unchanged, "file_clock_ns", lambda: real() - 3_600_000_000_000)
-    check(root, listing_for(FILES), ledger=ledger)
+    check(root, listing_for(FILES), known=ledger)
     monkeypatch.undo()
-    assert check(root, listing_for(FILES), ledger=ledger, quick=True).trusted == 0
+    assert check(root, listing_for(FILES), known=ledger, quick=True).trusted == 0
 
 
 def test_a_whole_second_needs_a_whole_second() -> None:
@@ -257,14 +257,14 @@ def test_a_whole_second_needs_a_whole_second() -> None:
 
 def test_an_old_proof_that_is_trusted_is_told(root: Path) -> None:
     """stale-verification: a trusted proof older than the store accepts."""
-    ledger = KnownVerifications()
-    check(root, listing_for(FILES), ledger=ledger)
+    ledger = Known()
+    check(root, listing_for(FILES), known=ledger)
     ledger.age(timedelta(days=40), "a.bin")
-    result = check(root, listing_for(FILES), ledger=ledger, quick=True, max_age_s=30 * 86400)
+    result = check(root, listing_for(FILES), known=ledger, quick=True, max_age_s=30 * 86400)
     assert found(result) == {("stale-verification", "a.bin")}
     assert "40 days ago" in result.findings[0].message
     assert result.trusted == 2
-    assert check(root, listing_for(FILES), ledger=ledger, max_age_s=30 * 86400).findings == []
+    assert check(root, listing_for(FILES), known=ledger, max_age_s=30 * 86400).findings == []
 
 
 @pytest.mark.root
@@ -273,9 +273,9 @@ def test_nothing_is_trusted_without_stable_identities(tmp_path: Path, kind: str)
     """Trusting nothing on file systems without stable inode and ctime (FAT, exFAT, network)."""
     with mounted(kind, tmp_path) as point:
         fill(point, FILES)
-        ledger = KnownVerifications()
-        assert check(point, listing_for(FILES), ledger=ledger).verified == 2
-        result = check(point, listing_for(FILES), ledger=ledger, quick=True)
+        ledger = Known()
+        assert check(point, listing_for(FILES), known=ledger).verified == 2
+        result = check(point, listing_for(FILES), known=ledger, quick=True)
         assert (result.verified, result.trusted) == (2, 0)
         assert result.untrusted_because == f"{describe(point).name}: {describe(point).reason}"
         assert not any(p.trustworthy for p in ledger.kept.values())
@@ -301,11 +301,11 @@ def test_changes_on_other_file_systems(tmp_path: Path, kind: str, change: Callab
         fill(point, FILES)
         if kind == "ext4-whole-seconds":
             assert (point / "a.bin").stat().st_ctime_ns % 10**9 == 0
-        ledger = KnownVerifications()
-        check(point, listing_for(FILES), ledger=ledger)
-        assert check(point, listing_for(FILES), ledger=ledger, quick=True).trusted == 2
+        ledger = Known()
+        check(point, listing_for(FILES), known=ledger)
+        assert check(point, listing_for(FILES), known=ledger, quick=True).trusted == 2
         change(point / "a.bin")
-        assert found(check(point, listing_for(FILES), ledger=ledger, quick=True)) == {("altered", "a.bin")}
+        assert found(check(point, listing_for(FILES), known=ledger, quick=True)) == {("altered", "a.bin")}
 
 
 @pytest.mark.root

@@ -18,8 +18,8 @@ def gone_back(keeper: Keeper, world: World, tmp_path: Path) -> Keeper:
     """A store that took manifest 14, then 15, which withdrew a bundle, then went back to 14."""
     older = world.manifest.read_text("utf-8")
     assert "sequence = 14" in older
-    at = older.index('standing = "current"', older.index(f'file = "{NAME}"'))
-    newer = older[:at] + 'standing = "withdrawn"\nwhy = "ports flap"' + older[at + len('standing = "current"') :]
+    at = older.index('lifecycle = "current"', older.index(f'file = "{NAME}"'))
+    newer = older[:at] + 'lifecycle = "withdrawn"\nwhy = "ports flap"' + older[at + len('lifecycle = "current"') :]
     second = tmp_path / "newer.toml"
     second.write_text(newer.replace("sequence = 14", "sequence = 15"), encoding="utf-8")
     assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0

@@ -101,21 +101,21 @@ def codes(found: Sequence[Finding]) -> set[str]:
 
 
 BROKEN: dict[str, tuple[str, object]] = {
-    "lifecycle": ("UPDATE held SET standing = ? WHERE place = ?", "wiuhdrawn"),
-    "digest": ("UPDATE held SET sha256 = ? WHERE place = ?", "0" * 64),
-    "no digest": ("UPDATE held SET sha256 = ? WHERE place = ?", "x" * 64),
-    "size": ("UPDATE held SET size = ? WHERE place = ?", 7),
-    "text for a size": ("UPDATE held SET size = ? WHERE place = ?", "many"),
-    "name": ("UPDATE held SET name = ? WHERE place = ?", "q.bin"),
-    "family": ("UPDATE held SET family = ? WHERE place = ?", "blbde"),
-    "platform": ("UPDATE held SET platform = ? WHERE place = ?", "marrbm"),
-    "date without a zone": ("UPDATE held SET added_at = ? WHERE place = ?", "2026-08-20T12:00:00"),
-    "no date": ("UPDATE held SET released = ? WHERE place = ?", "2026-0\x01-01"),
-    "images": ("UPDATE held SET images = ? WHERE place = ?", '[["bios"'),
-    "no text": ("UPDATE held SET why = CAST(? AS TEXT) WHERE place = ?", b"memory \xe5rrors"),
-    "place": ("UPDATE held SET place = ? WHERE place = ?", "blade/6.2.0/b.fwc"),
-    "proof's digest": ("UPDATE proof SET sha256 = ? WHERE place = ?", "0" * 64),
-    "proof's date": ("UPDATE proof SET verified_at = ? WHERE place = ?", "2062-08-20T12:00:00+00:00"),
+    "lifecycle": ("UPDATE bundle SET lifecycle = ? WHERE place = ?", "wiuhdrawn"),
+    "digest": ("UPDATE bundle SET sha256 = ? WHERE place = ?", "0" * 64),
+    "no digest": ("UPDATE bundle SET sha256 = ? WHERE place = ?", "x" * 64),
+    "size": ("UPDATE bundle SET size = ? WHERE place = ?", 7),
+    "text for a size": ("UPDATE bundle SET size = ? WHERE place = ?", "many"),
+    "name": ("UPDATE bundle SET name = ? WHERE place = ?", "q.bin"),
+    "family": ("UPDATE bundle SET family = ? WHERE place = ?", "blbde"),
+    "platform": ("UPDATE bundle SET platform = ? WHERE place = ?", "marrbm"),
+    "date without a zone": ("UPDATE bundle SET added_at = ? WHERE place = ?", "2026-08-20T12:00:00"),
+    "no date": ("UPDATE bundle SET released = ? WHERE place = ?", "2026-0\x01-01"),
+    "images": ("UPDATE bundle SET images = ? WHERE place = ?", '[["bios"'),
+    "no text": ("UPDATE bundle SET reason = CAST(? AS TEXT) WHERE place = ?", b"memory \xe5rrors"),
+    "place": ("UPDATE bundle SET place = ? WHERE place = ?", "blade/6.2.0/b.fwc"),
+    "proof's digest": ("UPDATE verification SET sha256 = ? WHERE place = ?", "0" * 64),
+    "proof's date": ("UPDATE verification SET verified_at = ? WHERE place = ?", "2062-08-20T12:00:00+00:00"),
 }
 
 
@@ -148,7 +148,7 @@ def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: Worl
     """One turned bit in a standing; by the command line, with the code and the way out."""
     assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
     with sqlite3.connect(tmp_path / "store/.keeper/store.sqlite") as raw:
-        raw.execute("UPDATE held SET standing = 'curqent' WHERE name = 'marram-blade-6.1.0.bin'")
+        raw.execute("UPDATE bundle SET lifecycle = 'curqent' WHERE name = 'marram-blade-6.1.0.bin'")
     raw.close()
     gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", HARBOUR)
     assert (gaps.status, gaps.codes) == (3, ["damaged"])
@@ -166,7 +166,7 @@ def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: Worl
 
 def test_take_heals_as_well(place: Place) -> None:
     """The kept manifests say what the row said."""
-    place.edit("DELETE FROM held WHERE place = ?", PLACE_B)
+    place.edit("DELETE FROM bundle WHERE place = ?", PLACE_B)
     files = place.files()
     found = place.numbered(15).findings
     assert [each.level.value for each in found if each.code == "damaged"] == ["warning"]
@@ -194,7 +194,7 @@ def test_a_file_that_another_kept_manifest_calls_right_is_not_moved(place: Place
     bundles = [place.bundle("a.bin", A[::-1].upper()), place.bundle("c.bin", C, family="rack", version="6.3.0")]
     bundles[1].build = "managed"
     place.take(*bundles, manifest=16)
-    place.edit("DELETE FROM held WHERE place = ?", "blade/6.1.0/a.bin")
+    place.edit("DELETE FROM bundle WHERE place = ?", "blade/6.1.0/a.bin")
     files = place.files()
     place.check()
     assert place.files() == files
@@ -202,8 +202,8 @@ def test_a_file_that_another_kept_manifest_calls_right_is_not_moved(place: Place
 
 def test_what_a_writer_lost_is_kept_aside_and_named(place: Place) -> None:
     """Nothing is repaired in silence."""
-    place.edit("UPDATE held SET why = 'x' WHERE place = ?", PLACE_B)
-    place.edit("DELETE FROM proof WHERE place = ?", PLACE_B)
+    place.edit("UPDATE bundle SET reason = 'x' WHERE place = ?", PLACE_B)
+    place.edit("DELETE FROM verification WHERE place = ?", PLACE_B)
     damaged = place.database.read_bytes()
     told = [each for each in place.check()[1] if each.code == "damaged"]
     (aside,) = place.database.parent.glob("store's database-aside-*.sqlite")
@@ -216,7 +216,7 @@ def test_what_was_let_through_survives(place: Place) -> None:
     """Rows that are whole stay as they are: exceptions, who vouched, proofs."""
     place.numbered(13, allow_rollback="the newer one broke the fans")
     before = place.exceptions(), place.admitted()
-    place.edit("DELETE FROM held WHERE place = ?", PLACE_B)
+    place.edit("DELETE FROM bundle WHERE place = ?", PLACE_B)
     place.check()
     assert (place.exceptions(), place.admitted()) == before
     (row,) = (each for each in place.stored() if each.place == PLACE_B)

@@ -20,7 +20,7 @@ from bundlekeeper.errors import DamagedError, KeeperError, LockedError, Unfinish
 from bundlekeeper.formats.sqlite import FORMAT
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database import store_database as database as module
+from bundlekeeper.store.database import store_database as module
 from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.database.rows import Admitted, StoredBundle, StoredImage, Verification
 from bundlekeeper.store.disk.files import Fingerprint
@@ -206,7 +206,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
     """A good database that is not a store database."""
     path = tmp_path / "store.sqlite"
     other = sqlite3.connect(path)
-    other.execute("CREATE TABLE held (place TEXT)")
+    other.execute("CREATE TABLE bundle (place TEXT)")
     other.commit()
     other.close()
     with pytest.raises(DamagedError, match="not a store's database"):
@@ -292,7 +292,7 @@ def test_a_table_that_is_gone_is_damage(tmp_path: Path) -> None:
     """The right identity and the wrong contents."""
     fresh(tmp_path).close()
     with sqlite3.connect(tmp_path / "store.sqlite") as raw:
-        raw.execute("DROP TABLE proof")
+        raw.execute("DROP TABLE verification")
     raw.close()
     with opened(tmp_path, write=False) as database, pytest.raises(DamagedError):
         database.verifications()
@@ -329,7 +329,7 @@ def kill_a_writer(path: Path) -> None:
     """Leave a journal beside the database, of a transaction that was cut off with half its pages written."""
     code = (
         "import os, sqlite3, sys; c = sqlite3.connect(sys.argv[1], isolation_level=None);"
-        "c.execute('PRAGMA cache_size = 1'); c.execute('BEGIN'); c.execute('UPDATE held SET size = 6');"
+        "c.execute('PRAGMA cache_size = 1'); c.execute('BEGIN'); c.execute('UPDATE bundle SET size = 6');"
         "q = 'INSERT INTO exception (at, what, subject, why, checksum) VALUES (1, 1, 1, ?, 1)';"
         "[c.execute(q, ('x' * 4000,)) for _ in range(50)];"
         "os.kill(os.getpid(), 9)"

@@ -490,13 +490,13 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
     assert (result.manifest.word, result.manifest.signed_by, result.findings) == ("good", "chief", ())
     assert kit.tree()["manifests/marram-1.toml.sig"] == signature
     assert (kit.root / "manifests/marram-1.toml.sig").stat().st_mode & 0o777 == 0o444
-    (row,) = kit.accepted()
+    (row,) = kit.admitted()
     assert (row.signed_by, row.signed_key) == ("chief", result.manifest.signed_key)
     drop(kit, "chief")
     with pytest.raises(RefusedError) as caught:
         kit.take_loaded(loaded, signature=signature)
     assert [f.code for f in caught.value.problems] == ["removed-key"]
-    assert kit.accepted()[0].signed_by == "chief"  # who vouched for it on the day it was accepted
+    assert kit.admitted()[0].signed_by == "chief"  # who vouched for it on the day it was accepted
 
 
 @pytest.mark.fault(37)
@@ -552,7 +552,7 @@ def test_take_of_a_manifest_with_and_without_a_policy(
     result = kit.take_loaded(loaded, signature=signature)
     expected = [] if signature is None else [(code, Level.WARNING)]
     assert list(dict.fromkeys((f.code, f.level) for f in result.findings)) == expected
-    assert kit.accepted()[0].signed_by == ""
+    assert kit.admitted()[0].signed_by == ""
 
 
 @pytest.mark.fault(36)
@@ -589,7 +589,7 @@ def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_check(wanted: 
     loaded, signature = signed(kit, tmp_path)
     kit.take_loaded(loaded, signature=signature)
     accept(kit, f"signed_manifests = {str(wanted).lower()}")
-    (accepted,) = kit.accepted()
+    (accepted,) = kit.admitted()
 
     def ruled() -> Ruling:
         with Store.open(kit.root, write=False) as store:
@@ -621,7 +621,7 @@ def test_after_a_fast_forward_a_new_key_and_a_rollback_lead_back(kit: Kit, tmp_p
         kit.take_loaded(loaded, signature=fresh.sign(loaded.data))
     kit.take_loaded(loaded, signature=fresh.sign(loaded.data), allow_rollback="the key was stolen")
     assert [(what, reason) for _, what, _, reason in kit.exceptions()] == [("rollback", "the key was stolen")]
-    assert [row.signed_by for row in kit.accepted()] == ["chief", "chief-2"]
+    assert [row.signed_by for row in kit.admitted()] == ["chief", "chief-2"]
 
 
 # A mirror

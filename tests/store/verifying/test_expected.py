@@ -40,8 +40,8 @@ version = "6.0.0"
 file = "b.bin"
 size = 4
 sha256 = "{other}"
-standing = "withdrawn"
-why = "it breaks fans"
+lifecycle = "withdrawn"
+reason = "it breaks fans"
 
 [kind.tide-gauge]  # which nothing uses
 order = "natural"

@@ -27,7 +27,7 @@ def receipt(
     ] = None,
     set_id: Annotated[str, typer.Option("--set", metavar="ID", help="Which set (default: the last that came).")] = "",
     site: Annotated[str, typer.Option("--site", metavar="NAME", help="The site that answers.")] = "",
-    message: Annotated[
+    reported_by: Annotated[
         str | None, typer.Option("--reported-by", metavar="NAME", help="On whose word (default: you).")
     ] = None,
     after: Annotated[
@@ -58,7 +58,7 @@ def receipt(
             "--key": key,
             "--set": set_id,
             "--site": site,
-            "--reported-by": message,
+            "--reported-by": reported_by,
             "--after": after,
         }
         writing |= {"--printed": paper or None, "--passphrase-fd": passphrase_fd}
@@ -72,8 +72,8 @@ def receipt(
         _leave_out({"--after": after}, "to a receipt's file; a paper carries no events")
     if key is None:
         _leave_out({"--passphrase-fd": passphrase_fd}, "to --key")
-    _insist_on_words({"--site": site, "--reported-by": message})
-    wanted = ReceiptWanted(out, key, set_id, site, message, after or 0)
+    _insist_on_words({"--site": site, "--reported-by": reported_by})
+    wanted = ReceiptWanted(out, key, set_id, site, reported_by, after or 0)
     with Session(store_root(store), caller(), write=True) as session:
         if paper:
             slip = make_paper(session, wanted, passphrase_from(passphrase_fd))

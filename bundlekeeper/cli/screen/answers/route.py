@@ -57,11 +57,11 @@ def show(found: DomainRoute, *, out: str | None, force: bool, form: OutputForm) 
 
 def show_check(found: CheckedPlan, *, form: OutputForm) -> None:
     """Print what the rules say of a plan, and whether there is a cheaper way."""
-    stored = found.stored
+    verdict = found.verdict
     if form is OutputForm.JSON:
-        data = {"domain": stored.route.domain, "release": stored.route.release, **found.given.about()}
+        data = {"domain": verdict.route.domain, "release": verdict.route.release, **found.given.about()}
         data |= {"file": found.file, "sha256": found.sha256}
-        data |= {"route": found.route, "states": stored.states, "rules": stored.rules}
+        data |= {"route": found.route, "states": verdict.states, "rules": verdict.rules}
         output.envelope("plan-check", found.findings, {**data, "compared": found.compared})
         return
     manifest_signature.tell(found.given.signature)
@@ -152,17 +152,17 @@ def _none(found: NoRoute) -> None:
 
 def _held(found: CheckedPlan) -> None:
     """Print what the rules say of a plan, and whether there is a cheaper way."""
-    stored, route = found.stored, found.stored.route
+    verdict, route = found.verdict, found.verdict.route
     put(
         f"{route.domain} to {route.release}: the plan has {counted(route.cost[0], 'step')}, "
         f"{counted(route.cost[1], 'server restart')}"
     )
     for step in route.steps:
         _step(step)
-    output.findings_text(stored.findings)
+    output.findings_text(verdict.findings)
     put(
-        f"{counted(stored.states, 'state')} judged against {counted(stored.rules, 'rule')}; "
-        f"{counted(len(stored.findings), 'finding')}"
+        f"{counted(verdict.states, 'state')} judged against {counted(verdict.rules, 'rule')}; "
+        f"{counted(len(verdict.findings), 'finding')}"
     )
     put(found.compared)
     put(

@@ -73,7 +73,7 @@ COLUMNS: tuple[Column[WhereAnswer], ...] = (
     Column("component", lambda answer: answer.component, below=True),
     Column("active", lambda answer: _version(answer.active)),
     Column("since", _since(lambda since: _when(since.at)), below=True),
-    Column("says", _since(lambda since: since.message), below=True),
+    Column("says", _since(lambda since: since.reported_by), below=True),
     Column("evidence", _since(lambda since: since.evidence.value), below=True),
     Column("record", lambda answer: answer.agreement.value),
     Column("pending", lambda answer: _version(answer.pending)),
@@ -112,8 +112,8 @@ def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
         "event": evidence.id,
         "what": evidence.what.value,
         "at": evidence.at.text(),
-        "says": evidence.message,
-        "by": evidence.by,
+        "says": evidence.reported_by,
+        "by": evidence.done_by,
         "evidence": evidence.evidence.value,
         "source": evidence.source,
     }
@@ -200,7 +200,7 @@ def _show_history(found: WhereFound, *, form: OutputForm) -> None:
             last = event.place
         reason = f"; {event.reason or event.note or event.anyway}" if event.reason or event.note or event.anyway else ""
         output.line(
-            f"{_when(event.at)}  {what}{void}  says {event.message}, {event.evidence.value}, learned {_when(entry.learned)}, "
+            f"{_when(event.at)}  {what}{void}  says {event.reported_by}, {event.evidence.value}, learned {_when(entry.learned)}, "
             f"id {entry.id[:12]}{reason}"
         )
     output.line(f"{found.component}: {counted(len(found.entries), 'event')}")

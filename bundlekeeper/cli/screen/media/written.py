@@ -78,7 +78,7 @@ def _print_copy(copy: Copy, total: int) -> None:
 
 def _print_level(level: str | None, reason: str) -> None:
     if level is not None:
-        output.line(f"  proof: {level}{f' ({why})' if reason else ''}")
+        output.line(f"  proof: {level}{f' ({reason})' if reason else ''}")
 
 
 def _as_json(told: WrittenReport) -> dict[str, Any]:

@@ -58,10 +58,10 @@ def _standing(bundle: LooseBundle) -> Iterator[Problem]:
     if lifecycle == "withdrawn" and (reason is None or blank):
         path = bundle.path if reason is None else (*bundle.path, "reason")
         message = f"{bundle.called} is withdrawn and nothing says why"
-        yield Problem("why-missing", path, message, 'add why = "…", in the publisher\'s words')
+        yield Problem("why-missing", path, message, 'add reason = "…", in the publisher\'s words')
     elif lifecycle in ("current", "superseded") and reason is not None:
         message = f"why is for withdrawn bundles; this one is {lifecycle}"
-        hint = 'if it was withdrawn, write standing = "withdrawn"; else use note'
+        hint = 'if it was withdrawn, write lifecycle = "withdrawn"; else use note'
         yield Problem("why-unneeded", (*bundle.path, "reason"), message, hint, on_key=True)
         if blank:
             yield Problem("bad-value", (*bundle.path, "reason"), "why is empty", "leave it out")

@@ -13,7 +13,7 @@ class Problem:
     """What is wrong at `path`.
 
     `on_key`: the key is meant, not its value. `at`: the offset in characters of the one character that is meant, inside
-    a text. `other`: the path of a second thing that `says` ends with; its line is added. `level`: where it is not the
+    a text. `other`: the path of a second thing that `message` ends with; its line is added. `level`: where it is not the
     code's own.
     """
 
