@@ -58,7 +58,7 @@ CODES: dict[str, Code] = {
     "unsigned": Code(_E, "a signature is wanted and there is none"),
     "bad-signature": Code(_E, "the signature does not verify"),
     "unknown-key": Code(_E, "signed by a key that this store does not trust"),
-    "removed-key": Code(_E, "signed by a key that was dropped"),
+    "removed-key": Code(_E, "signed by a key that was removed"),
     "expired-key": Code(_E, "signed by a key outside its dates"),
     "revoked-key": Code(_E, "signed by a certificate that was revoked"),
     "not-in-store": Code(_E, "needed, not in the store"),

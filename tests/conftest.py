@@ -110,6 +110,6 @@ def world(tmp_path: Path) -> World:
 @pytest.fixture
 def harbour(keeper: Keeper, world: World) -> Keeper:
     """A store with the tour's bundles and the harbour's inventory."""
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     return keeper

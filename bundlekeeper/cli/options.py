@@ -63,6 +63,9 @@ PassphraseOption = Annotated[
 JobsOption = Annotated[
     int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")
 ]
+ReportedByOption = Annotated[
+    str | None, typer.Option("--reported-by", metavar="NAME", help="Who reports it (default: you).")
+]
 SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="Only at this site.")]
 DomainOption = Annotated[str, typer.Option("--domain", metavar="NAME", help="Only in this domain.")]
 ChassisOption = Annotated[str, typer.Option("--chassis", metavar="NAME", help="Only in this chassis.")]

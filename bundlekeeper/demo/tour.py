@@ -56,31 +56,31 @@ STEPS = (
     ),
     TourStep(
         "Take the bundles into the store",
-        ("take", "marram.toml", "--from", "downloads", "--quiet"),
+        ("store", "add", "marram.toml", "--from", "downloads", "--quiet"),
         0,
         "Each file was read once: copied, hashed, made durable, compared, and only then put in place.",
     ),
     TourStep(
         "Take them again",
-        ("take", "marram.toml", "--from", "downloads", "--quiet"),
+        ("store", "add", "marram.toml", "--from", "downloads", "--quiet"),
         0,
         "What is in and proven is not read again.",
     ),
     TourStep(
         "See what the store holds",
-        ("held",),
+        ("store", "list",),
         0,
         "Version, size, standing, when proven and against whose digest.",
     ),
     TourStep(
         f"Check a stick on which one bit of {SPOILT} was turned",
-        ("check", "marram.toml", "--at", "stick", "--quiet"),
+        ("verify", "marram.toml", "--at", "stick", "--quiet"),
         1,
         "The size is right, the bytes are not: exactly that file is found, and the line that mends it is printed.",
     ),
     TourStep(
         "Check the store itself",
-        ("check",),
+        ("verify",),
         0,
         "Every held file was read from end to end. Nothing is called proven that was not.",
     ),
@@ -110,7 +110,7 @@ STEPS = (
     ),
     TourStep(
         "Plan what goes on which volume for that site",
-        ("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "6MB:folder", "--out", "plan.json"),
+        ("media", "pack", "--for", "skerry-a", "--to", "6.1", "--volume", "6MB:folder", "--out", "plan.json"),
         0,
         "Both stops of the way are in it. What the set lacked would stand first.",
     ),
@@ -163,7 +163,7 @@ STEPS = (
     ),
     TourStep(
         "Write the answer that goes back",
-        ("media", "receipt", "--out", "receipt.json", "--key", "keys/skerry", "--site", "skerry", "--store", "skerry"),
+        ("receipt", "write", "--out", "receipt.json", "--key", "keys/skerry", "--site", "skerry", "--store", "skerry"),
         0,
         "What arrived, and every event of the site's record, signed. Where no file may leave: --printed.",
     ),
@@ -175,7 +175,7 @@ STEPS = (
     ),
     TourStep(
         "Read the answer at the main site",
-        ("media", "receipt", "--read", "receipt.json"),
+        ("receipt", "read", "receipt.json"),
         0,
         "Merged: twice is the same as once, in any order.",
     ),

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.stop import Stop
     from bundlekeeper.store.adding.sources import BundleSource, Link
-    from bundlekeeper.store.adding.take import AddResult
+    from bundlekeeper.store.adding.add import AddResult
 
 LINKS = ("none", "reflink", "hard")
 
@@ -59,7 +59,7 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
     """
     from bundlekeeper.model.lint import but_of_bundles
     from bundlekeeper.model.lint.read_manifest import read
-    from bundlekeeper.store.adding.take import take
+    from bundlekeeper.store.adding.add import take
 
     loaded = read(given.data, name=given.name, today=session.today())
     sources = [_source(place, session.root, loaded, options) for place in options.sources]

@@ -32,7 +32,7 @@ class StoreList:
         """How many bundles, how many of them proven and not, and their bytes."""
         verified = sum(bundle.state == "verified" for bundle in self.bundles)
         return {
-            "held": len(self.bundles),
+            "in_store": len(self.bundles),
             "verified": verified,
             "unverified": len(self.bundles) - verified,
             "bytes": sum(bundle.stored.size for bundle in self.bundles),

@@ -1,7 +1,7 @@
 """The keys and certificates that signatures are held against.
 
 Rules: the list is the store's, kept under its lock; a key is never taken from a medium or a manifest, only from a file
-that the user names; no key is removed: a dropped one stays listed, so that its signatures are told from a stranger's.
+that the user names; no key is removed: a removed one stays listed, so that its signatures are told from a stranger's.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class TrustOptions:
 class TrustedKeys:
     """Entries of the list, each as it stands on the day `today`, and an error for each that could not be read.
 
-    `was_root_of` names the live entries whose chains end at a key that was dropped.
+    `was_root_of` names the live entries whose chains end at a key that was removed.
     """
 
     root: Path
@@ -90,21 +90,21 @@ def add_key(session: Session, options: TrustOptions) -> TrustedKeys:
 
 
 def list_keys(session: Session) -> TrustedKeys:
-    """Every trusted key, and every dropped one. Raises as `Store.open`."""
+    """Every trusted key, and every removed one. Raises as `Store.open`."""
     from bundlekeeper.store.signatures import trust_list
 
     listed = trust_list.read_all(session.store.fd)
     return TrustedKeys(session.root, session.today(), listed.entries, listed.broken)
 
 
-def drop_key(session: Session, key: str, reason: str) -> TrustedKeys:
+def remove_key(session: Session, key: str, reason: str) -> TrustedKeys:
     """Trust the key with this name or fingerprint no longer, under any name. Raises InputError; as `Store.open`."""
     from bundlekeeper.store.signatures import trust_list
     from bundlekeeper.verification.keys.entries import root_keys
 
     with _locked(session, "trust remove"):
-        entries = trust_list.drop(session.store.fd, key, at=session.now(), reason=reason)
-        live = [entry for entry in trust_list.read_all(session.store.fd).entries if not entry.dropped]
+        entries = trust_list.remove(session.store.fd, key, at=session.now(), reason=reason)
+        live = [entry for entry in trust_list.read_all(session.store.fd).entries if not entry.removed]
     led = [entry.name for entry in live if entries[0].fingerprint in root_keys(entry)]
     return TrustedKeys(session.root, session.today(), entries, was_root_of=led)
 

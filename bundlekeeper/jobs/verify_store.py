@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.store_database import StoreDatabase
     from bundlekeeper.store.database.rows import Admitted
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
-    from bundlekeeper.store.verifying.check import CheckMeans
+    from bundlekeeper.store.verifying.verify import CheckMeans
     from bundlekeeper.store.verifying.expected import Listing
 
 
@@ -60,7 +60,7 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
     """
     from bundlekeeper.store.contents.manifest_dates import doubts, latest
     from bundlekeeper.store.signatures.voucher import NO_RULING, Voucher
-    from bundlekeeper.store.verifying.check import ReadingLimits, check_folder, check_store
+    from bundlekeeper.store.verifying.verify import ReadingLimits, check_folder, check_store
     from bundlekeeper.store.verifying.expected import read_listing
 
     at = options.at
@@ -104,7 +104,7 @@ def _opened(session: Session, stack: ExitStack) -> tuple[Store, StoreDatabase, l
     session.write = os.access(session.root / ".keeper", os.W_OK, effective_ids=True)
     store = session.store
     if session.write:
-        database, damage = stack.enter_context(mended(store, session.now, lock_for="check"))
+        database, damage = stack.enter_context(mended(store, session.now, lock_for="verify"))
     else:
         database, damage = session.consulted
     return store, database, list(damage)
@@ -132,7 +132,7 @@ def _carried(store: Store, admitted: Sequence[Admitted]) -> frozenset[str] | Non
 
 def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> CheckMeans:
     """The means of a check; a clock that is set back must not make an expired manifest look good."""
-    from bundlekeeper.store.verifying.check import CheckMeans
+    from bundlekeeper.store.verifying.verify import CheckMeans
 
     return CheckMeans(
         clock=session.now,

@@ -1,6 +1,6 @@
 """Whom a store trusts, as types: one entry for each key or certificate, tied to a form and to kinds of document.
 
-Rules: the entry's form and purposes decide and nothing in a signature or a manifest can widen them; a dropped entry
+Rules: the entry's form and purposes decide and nothing in a signature or a manifest can widen them; a removed entry
 stays, so that its signatures are told from a stranger's; dates are inclusive and in UTC; importing this module costs
 nothing.
 """
@@ -60,18 +60,18 @@ class TrustEntry:
     crls: tuple[bytes, ...] = ()
     added_at: datetime | None = None
     added_from: str = ""
-    dropped_at: datetime | None = None
+    removed_at: datetime | None = None
     dropped_why: str = ""
 
     @property
-    def dropped(self) -> bool:
-        """True once the entry was dropped; it stays listed."""
-        return self.dropped_at is not None
+    def removed(self) -> bool:
+        """True once the entry was removed; it stays listed."""
+        return self.removed_at is not None
 
     def stands_on(self, day: date) -> str:
         """How the entry stands on that day, in a word or two."""
-        if self.dropped_at is not None:
-            return f"dropped {self.dropped_at:%Y-%m-%d}"
+        if self.removed_at is not None:
+            return f"removed {self.removed_at:%Y-%m-%d}"
         if self.valid_until is not None and day > self.valid_until:
             return "expired"
         if self.valid_from is not None and day < self.valid_from:

@@ -66,9 +66,9 @@ def _statement(rnd: Random) -> Event:
         if not event.bundle:
             event = replace(event, sha256="")
     if what in {EventKind.STAGED, EventKind.REMOVED}:
-        event = replace(event, bank=rnd.choice(["pending", "spare", "held"]))
+        event = replace(event, bank=rnd.choice(["pending", "spare", "store", "list"]))
     if what is EventKind.REMOVED:
-        event = replace(event, version=rnd.choice([*VERSIONS, *(() if event.bank == "held" else ("",))]))
+        event = replace(event, version=rnd.choice([*VERSIONS, *(() if event.bank == "boot_files" else ("",))]))
     if what is observed:
         banks = [rnd.choice([None, "", *VERSIONS]) for _ in range(2)]
         stored = rnd.choice([None, (), tuple(rnd.sample(VERSIONS, 2)), tuple(rnd.sample(VERSIONS, 3))])
@@ -103,7 +103,7 @@ def _history(rnd: Random) -> list[Event]:
     for _ in range(rnd.choice([0, 0, 1, 2, 3])):
         target = rnd.choice(events)
         events.append(
-            Event(what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=target.id(), reason=rnd.choice("xy"))
+            Event(what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=target.id(), reason=rnd.choice("xy"))
         )
     rnd.shuffle(events)
     return events
@@ -150,7 +150,7 @@ def _selector(rnd: Random) -> Selector:
     }
     chosen = rnd.sample(sorted(options), rnd.choice([0, 1, 1, 1, 2]))
     bank = (
-        rnd.choice(["", "", "active", "pending", "spare", "held", "x"])
+        rnd.choice(["", "", "active", "pending", "spare", "store", "list", "x"])
         if {"version", "sha256", "bundles"} & set(chosen)
         else ""
     )

@@ -21,15 +21,7 @@ from bundlekeeper.media.receipt.kept import KeptReceipt, answers
 from bundlekeeper.media.receipt.read import beyond, judged
 from bundlekeeper.media.receipt.slip_of import slip_of
 from bundlekeeper.media.set.plan import Bunch, Common, Wish, plan_set, read_spare, says_of
-from bundlekeeper.media.set.records import (
-    Arrived,
-    ReceivedSet,
-    Sent,
-    read_received,
-    read_sent,
-    write_received,
-    write_sent,
-)
+from bundlekeeper.media.set.records import Arrived, ReceivedSet, Sent, read_received, read_sent, write_received, write_sent
 from bundlekeeper.media.set.still_in_force import hold_against
 from bundlekeeper.media.set.what_belongs import contents_of, meant_by
 from bundlekeeper.media.set.withdrawal_notice import path_of, read_notice, withdrawn_of, write_notice
@@ -271,7 +263,7 @@ def _documents(rnd: Random) -> Any:
 
 def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
     arrived = {
-        f.path: Arrived(f.path, f.sha256, rnd.choice(["taken", "held", NOT_IN_STORE]), _MADE)
+        f.path: Arrived(f.path, f.sha256, rnd.choice(["taken", "store", "list", NOT_IN_STORE]), _MADE)
         for f in index.files
         if rnd.random() < 0.7
     }

@@ -175,7 +175,7 @@ def _plans(rnd: Random) -> Any:
             found = _with(
                 later,
                 plan_file,
-                lambda session: plan_file.check_plan(session, str(file), domain, release, InputFiles()),
+                lambda session: plan_file.check_plan(session, str(file), InputFiles()),
             )
             route_screen.show_check(found, form=form)
 

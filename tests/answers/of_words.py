@@ -186,7 +186,7 @@ def _trust(rnd: Random) -> Any:
     def day() -> date | None:
         return rnd.choice([None, date(2026, 11, 24), TODAY, date(2026, 11, 26)])
 
-    dropped = rnd.choice([None, None, datetime(2026, 10, 1, tzinfo=UTC)])
+    removed = rnd.choice([None, None, datetime(2026, 10, 1, tzinfo=UTC)])
     entry = TrustEntry("harbour", "sshsig", ("bundles",), "ed25519", "f", namespace=rnd.choice(["", "file"]),
-                       valid_from=day(), valid_until=day(), dropped_at=dropped, dropped_why="lost")  # fmt: skip
+                       valid_from=day(), valid_until=day(), removed_at=removed, dropped_why="lost")  # fmt: skip
     return [entry, entry.stands_on(TODAY), [entry.namespace_for(purpose) for purpose in PURPOSES]]

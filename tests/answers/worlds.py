@@ -46,7 +46,7 @@ def _blurred(rnd: Random, part: Component, others: tuple[Component, ...]) -> Com
     for _ in range(rnd.choice([1, 1, 2])):
         name = rnd.choice([f.name for f in fields(Component) if f.name not in _NEVER_BLANK])
         kin = [other for other in others if other.kind == part.kind]
-        blank: Any = None if name in ("active", "half", "healthy", "held") else rnd.choice([None, ""])
+        blank: Any = None if name in ("active", "half", "healthy", "store", "list") else rnd.choice([None, ""])
         value = blank if rnd.random() < 0.6 else getattr(rnd.choice(kin), name)
         part = replace(part, **{name: value})
     return part
@@ -255,7 +255,7 @@ def _halves(rnd: Random, parts: list[Component]) -> list[Component]:
         if part.half and rnd.random() < 0.3:
             changes: dict[str, Any] = rnd.choice(
                 [{"healthy": False}, {"healthy": None}, {"half": None}, {"half": "leading"}, {"pair": ""},
-                 {"pair": None}, {"chassis": "2"}, {"held": None}, {"held": ("5.4.2", "6.0.1")},
+                 {"pair": None}, {"chassis": "2"}, {"boot_files": None}, {"boot_files": ("5.4.2", "6.0.1")},
                  {"pending": "6.1.0"}, {"pair": "other"}]
             )  # fmt: skip
             part = replace(part, **changes)

@@ -131,7 +131,7 @@ def _row(name: str, what: str, *arguments: str) -> None:
 _row("where, component", "SERIAL", _serial(4711))
 _row("where, bundle", "--bundle of 1000 components", "--bundle", "blade/4.0-p1")
 _row(
-    "where, site", "SITE --by domain,kind,model,active: 10000 components", "site-3", "--by", "domain,kind,model,active"
+    "where, site", "SITE --by domain,kind,model,active: 10000 components", "site-3", "--count", "domain,kind,model,active"
 )
 _row("where, past day", "SERIAL --on a day", _serial(4711), "--on", "2026-01-04")
 _row("where, known", "SERIAL --known a day", _serial(4711), "--known", "2026-02-20")

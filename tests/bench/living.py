@@ -53,7 +53,7 @@ def memory_of_take(world: World) -> tuple[float, float]:
     """The memory of the largest job."""
     store = world.folder / "memory-store"
     offered = str(world.folder / "offered")
-    line = keeper_line("take", str(world.big_store_inputs), "--from", offered, "--store", str(store), "--json")
+    line = keeper_line("store", "add", str(world.big_store_inputs), "--from", offered, "--store", str(store), "--json")
     try:
         ours = peak_bytes(line)
     finally:
@@ -70,7 +70,7 @@ def memory_of_take(world: World) -> tuple[float, float]:
 )
 def memory_of_check(world: World) -> tuple[float, float]:
     """The memory of a proof in any folder."""
-    line = keeper_line("check", str(world.big_store_inputs), "--at", str(world.folder / "offered"), "--json")
+    line = keeper_line("verify", str(world.big_store_inputs), "--at", str(world.folder / "offered"), "--json")
     return peak_bytes(line), peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
 
 
@@ -108,7 +108,7 @@ def start_help(world: World) -> tuple[float, float]:
 )
 def start_held(world: World) -> tuple[float, float]:
     """A simple question to the store database."""
-    return _against_bare(world, "held", "--json", "--store", str(world.small_store))
+    return _against_bare(world, "store", "list", "--json", "--store", str(world.small_store))
 
 
 @bench(
@@ -121,7 +121,7 @@ def start_held(world: World) -> tuple[float, float]:
 def quick(world: World) -> tuple[float, float]:
     """The everyday question to a large folder, its manifest read included; that no other byte is read is checked."""
     store = str(world.small_store)  # it keeps the proofs
-    line = ["check", str(world.many_inputs), "--at", str(world.folder / "many"), "--quick", "--store", store, "--json"]
+    line = ["verify", str(world.many_inputs), "--at", str(world.folder / "many"), "--quick", "--store", store, "--json"]
     keeper(*line)  # the first time there is no proof yet, and all is read
     counts = json.loads(keeper(*line))["counts"]
     if counts["trusted"] != world.many_files:

@@ -50,7 +50,7 @@ def _plan(world: World) -> tuple[Path, SetPlan]:
     root = world.folder / "media-store"
     if not root.exists():
         manifest = world.big_store_inputs
-        keeper("take", str(manifest), "--from", str(world.folder / "offered"), "--store", str(root))
+        keeper("store", "add", str(manifest), "--from", str(world.folder / "offered"), "--store", str(root))
     return root, planned(root, "blade/6.1.0/marram-blade-6.1.0.bin", "blade", "6.1.0")
 
 

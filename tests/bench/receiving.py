@@ -97,7 +97,7 @@ def _against_take(world: World, count: int) -> tuple[float, float]:
     def theirs(world: World) -> float:
         warm(world.big)
         offered = str(world.folder / "offered")
-        return _timed(world.folder / "taken-store", "take", str(manifest), "--from", offered)
+        return _timed(world.folder / "taken-store", "store", "add", str(manifest), "--from", offered)
 
     return in_turns(world, ours, theirs)
 

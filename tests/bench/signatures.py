@@ -14,7 +14,7 @@ from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.rows import Stated
 from bundlekeeper.store.signatures.trust_list import TrustList
 from bundlekeeper.store.signatures.voucher import Voucher
-from bundlekeeper.store.verifying.check import CheckMeans, check_folder
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
 from bundlekeeper.verification.hashing.door import digest_fd
 from bundlekeeper.verification.keys.entries import Sources, make_entry

@@ -88,7 +88,7 @@ class World:
             tables.append(bundle_table(f"2.{number}.0", name, len(data), hashlib.sha256(data).hexdigest()))
         manifest = self.folder / "few.toml"
         manifest.write_text("".join(tables), encoding="utf-8")
-        keeper("take", str(manifest), "--from", str(offered), "--store", str(store))
+        keeper("store", "add", str(manifest), "--from", str(offered), "--store", str(store))
         return store
 
     def _random(self, path: Path, size_bytes: int) -> Path:

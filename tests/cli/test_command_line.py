@@ -45,7 +45,7 @@ def test_every_command_has_help_both_ways(keeper: Keeper, command: str) -> None:
 
 def test_a_query_imports_no_heavy_library(keeper: Keeper, world: World) -> None:
     """Asking *where* must not pay for pydantic, httpx or cryptography."""
-    keeper("take", world.manifest, "--from", world.downloads)
+    keeper("store", "add", world.manifest, "--from", world.downloads)
     code = (
         "import sys; from bundlekeeper.cli.screen.run import run; status = run(['held', '--json']); "
         "print(sorted({m.split('.')[0] for m in sys.modules}), file=sys.stderr); sys.exit(status)"
@@ -63,7 +63,7 @@ def test_a_query_imports_no_heavy_library(keeper: Keeper, world: World) -> None:
 
 @pytest.mark.parametrize(
     ("words", "near"),
-    [(["hald"], "held"), (["manfest"], "manifest"), (["manifest", "lnt", "x"], ""), (["--jsno"], ""), (["take"], "")],
+    [(["hald"], "store", "list"), (["manfest"], "manifest"), (["manifest", "lnt", "x"], ""), (["--jsno"], ""), (["store", "add"], "")],
 )
 def test_a_wrong_command_line_is_2_and_says_what_to_do(keeper: Keeper, words: list[str], near: str) -> None:
     """A wrong word is told with what was probably meant, on stderr, exit status 2."""
@@ -77,7 +77,7 @@ def test_a_wrong_command_line_is_2_and_says_what_to_do(keeper: Keeper, words: li
 
 def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
     """Errors use the same envelope."""
-    for words in (["held", "--json"], ["take", "absent.toml", "--from", ".", "--json"], ["check", "--json"]):
+    for words in (["store", "list", "--json"], ["store", "add", "absent.toml", "--from", ".", "--json"], ["verify", "--json"]):
         ran = keeper(*words)
         document = ran.json
         assert document["schema"] == f"bundlekeeper.{words[0]}/1"
@@ -89,16 +89,16 @@ def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
 
 def test_the_whole_job(keeper: Keeper, world: World) -> None:
     """Take, hold, check; then every kind of damage on a copy, told apart."""
-    took = keeper("take", world.manifest, "--from", world.downloads, "--json")
+    took = keeper("store", "add", world.manifest, "--from", world.downloads, "--json")
     assert took.status == 0, took.out
-    assert took.json["schema"] == "bundlekeeper.take/1"
-    again = keeper("take", world.manifest, "--from", world.downloads, "--json")
+    assert took.json["schema"] == "bundlekeeper.store-add/1"
+    again = keeper("store", "add", world.manifest, "--from", world.downloads, "--json")
     assert again.status == 0
     assert {row["status"] for row in again.json["bundles"]} == {"already held"}
     assert again.json["counts"]["read_bytes"] == 0
-    stored = keeper("held", "--json").json
+    stored = keeper("store", "list", "--json").json
     assert [row["state"] for row in stored["bundles"]] == ["verified"] * 9
-    assert keeper("check").status == 0
+    assert keeper("verify").status == 0
 
     stick = world.manifest.parent / "stick"
     shutil.copytree(world.downloads, stick)
@@ -113,7 +113,7 @@ def test_the_whole_job(keeper: Keeper, world: World) -> None:
     (stick / damage["missing"]).unlink()
     (stick / damage["misnamed"]).rename(stick / "quarter.bin")
     (stick / "holiday.jpg").write_bytes(b"x")
-    found = keeper("check", world.manifest, "--at", stick, "--json")
+    found = keeper("verify", world.manifest, "--at", stick, "--json")
     assert found.status == 1
     codes = {(f["code"], f["subject"]) for f in found.json["findings"]}
     assert {(code, name) for code, name in damage.items() if code != "misnamed"} <= codes
@@ -134,10 +134,10 @@ def test_names_and_texts_cannot_reach_the_terminal(keeper: Keeper, world: World,
     lines: list[list[str | Path]] = [
         ["manifest", "lint", world.manifest],
         ["manifest", "show", world.manifest],
-        ["check", world.manifest, "--at", world.downloads],
-        ["take", world.manifest, "--from", f"nowhere{NASTY}"],
+        ["verify", world.manifest, "--at", world.downloads],
+        ["store", "add", world.manifest, "--from", f"nowhere{NASTY}"],
         ["manifest", "draft", world.downloads],
-        ["held", "--store", NASTY],
+        ["store", "list", "--store", NASTY],
         [NASTY],
     ]
     for words in lines:
@@ -219,7 +219,7 @@ def test_a_signal_stops_with_its_status_and_leaves_nothing_half_done(
     store = tmp_path / "store"
     world.manifest.write_text(world.manifest.read_text().replace("size = 1_048_576", "size = 3_000_000_000", 1))
     process = subprocess.Popen(
-        [sys.executable, "-m", "bundlekeeper", "take", world.manifest, "--from", world.downloads, "--quiet"],
+        [sys.executable, "-m", "bundlekeeper", "store", "add", world.manifest, "--from", world.downloads, "--quiet"],
         env={**os.environ, "BUNDLEKEEPER_STORE": str(store)},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -249,9 +249,9 @@ def test_exit_statuses_of_the_error_classes() -> None:
 
 def test_no_traceback_without_debug_and_one_with_it(keeper: Keeper, tmp_path: Path) -> None:
     """ "no traceback without `--debug`" (issue 2, point 7)"""
-    assert "Traceback" not in keeper("held").err
+    assert "Traceback" not in keeper("store", "list").err
     done = subprocess.run(
-        [sys.executable, "-m", "bundlekeeper", "held", "--debug", "--store", str(tmp_path / "no")],
+        [sys.executable, "-m", "bundlekeeper", "store", "list", "--debug", "--store", str(tmp_path / "no")],
         capture_output=True,
         text=True,
         check=False,

@@ -24,7 +24,7 @@ def test_a_ledger_that_is_a_link_is_refused(harbour: Keeper, tmp_path: Path) -> 
     before = elsewhere.read_bytes()
     for words in (
         ("where",),
-        ("ledger", "check"),
+        ("ledger", "verify"),
         ("observe", "HOLMA-IO1", "--active", "6.0.1", "--reported-by", "kim"),
     ):
         done = harbour(*words)

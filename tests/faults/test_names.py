@@ -43,10 +43,10 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
     assert len(os.fsencode(path)) > os.pathconf("/", "PC_PATH_MAX")
     assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
     for words in (
-        ["take", world.manifest, "--from", path],
-        ["take", world.manifest, "--from", world.downloads, "--store", path],
-        ["check", world.manifest, "--at", path],
-        ["held", "--store", path],
+        ["store", "add", world.manifest, "--from", path],
+        ["store", "add", world.manifest, "--from", world.downloads, "--store", path],
+        ["verify", world.manifest, "--at", path],
+        ["store", "list", "--store", path],
         ["manifest", "lint", path / "a.toml"],
         ["inventory", "load", path / "a.toml"],
         ["manifest", "draft", path],
@@ -72,8 +72,8 @@ def test_the_same_file_under_two_families(keeper: Keeper, world: World) -> None:
     shutil.copy(world.downloads / first, world.downloads / second)
     for status, level, *words in (
         (1, "warning", "manifest", "lint", world.manifest),
-        (0, "note", "take", world.manifest, "--from", world.downloads, "--quiet"),
-        (0, "note", "check", world.manifest, "--at", world.downloads),
+        (0, "note", "store", "add", world.manifest, "--from", world.downloads, "--quiet"),
+        (0, "note", "verify", world.manifest, "--at", world.downloads),
     ):
         ran = keeper(*words, "--json")
         assert ran.status == status, words

@@ -65,8 +65,8 @@ from pathlib import Path
 from bundlekeeper.store.disk import lock
 from bundlekeeper.store.contents.store import Store
 with Store.open(Path(sys.argv[1]), write=True) as store:
-    with lock.held(store.fd, "take", clock=lambda: datetime.now(UTC)):
-        print("held", flush=True)
+    with lock.held(store.fd, "store add", clock=lambda: datetime.now(UTC)):
+        print("store", "list", flush=True)
         sys.stdin.read()
 """
 
@@ -232,7 +232,7 @@ def at_time(store: Path, moment: str, *words: str | Path) -> subprocess.Complete
 def test_a_clock_that_jumps(tmp_path: Path, keeper: Keeper, world: World) -> None:
     """ "clock backwards: ordered by sequence; time is shown, doubted", and forwards too"""
     store = tmp_path / "store"
-    take: tuple[str | Path, ...] = ("take", world.manifest, "--from", world.downloads, "--quiet", "--json")
+    take: tuple[str | Path, ...] = ("store", "add", world.manifest, "--from", world.downloads, "--quiet", "--json")
     assert at_time(store, AHEAD, *take).returncode == 0
     now = keeper(*take)  # the clock was put right: nothing is lost, and it is said
     assert (now.status, set(now.codes), now.json["counts"]["already held"]) == (1, {"clock-doubtful"}, 9)
@@ -251,5 +251,5 @@ def test_a_clock_that_jumps(tmp_path: Path, keeper: Keeper, world: World) -> Non
     lines = keeper("where", "HOLMA-IO1", "--history").out.splitlines()
     assert ["9.9" in line for line in lines] == [False, False, True, False]
     assert "2037-01-02" in lines[2]  # when it is said to have been, and when it was learned
-    checked = keeper("ledger", "check", "--json")
+    checked = keeper("ledger", "verify", "--json")
     assert (checked.status, checked.codes) == (1, ["clock-doubtful"])

@@ -22,13 +22,13 @@ from tests.flips.world import DATABASES, World, make
 
 PATIENCE_S = 60  # a command that a flip leaves waiting for ever is killed, and seen
 COMMANDS: dict[str, tuple[str, ...]] = {
-    "held": ("held", "--json"),
-    "check --quick": ("check", "--quick", "--quiet", "--json"),
-    "check": ("check", "--quiet", "--json"),
+    "held": ("store", "list", "--json"),
+    "check --quick": ("verify", "--quick", "--quiet", "--json"),
+    "check": ("verify", "--quiet", "--json"),
     "where": ("where", "--json"),
     "where --withdrawn": ("where", "--withdrawn", "--json"),
     "gaps": ("gaps", "holm-a", "--to", "6.1", "--json"),
-    "take": ("take", "MANIFEST", "--from", "DOWNLOADS", "--quiet", "--json"),
+    "take": ("store", "add", "MANIFEST", "--from", "DOWNLOADS", "--quiet", "--json"),
 }
 #: What else is asked where the ledger is flipped: every way in which `where` asks, and what reads all of it.
 OF_LEDGER: dict[str, tuple[str, ...]] = {
@@ -40,16 +40,16 @@ OF_LEDGER: dict[str, tuple[str, ...]] = {
     "where, slot": ("where", "holm/holm-a/1/3", "--json"),
     "where --slot": ("where", "--slot", "3", "--json"),
     "where --kind": ("where", "--kind", "bios", "--json"),
-    "where --by": ("where", "--by", "site,domain,kind,active", "--json"),
-    "where --by, others": ("where", "--by", "chassis,spare,pending", "--kind", "io-module", "--json"),
+    "where --by": ("where", "--count", "site,domain,kind,active", "--json"),
+    "where --by, others": ("where", "--count", "chassis,spare,pending", "--kind", "io-module", "--json"),
     "where --bundle": ("where", "--bundle", "infrastructure/6.1.0", "--json"),
-    "where --version": ("where", "--version", "6.0.1", "--bank", "held", "--json"),
+    "where --version": ("where", "--version", "6.0.1", "--bank", "store", "list", "--json"),
     "where --on": ("where", "--on", "2026-11-22", "--json"),
     "where, component --on": ("where", "HOLMA-IO1", "--on", "2026-11-22", "--json"),
     "where --known": ("where", "--known", "2026-11-29", "--json"),
     "where --history": ("where", "HOLMA-IO1", "--history", "--json"),
     "where, gone": ("where", "HOLMA-IO2", "--gone", "--json"),
-    "ledger verify": ("ledger", "check", "--json"),
+    "ledger verify": ("ledger", "verify", "--json"),
 }
 _TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]+)?(\+00:00|Z)")
 

@@ -36,16 +36,16 @@ def make(base: Path, run: Callable[[Sequence[str]], int]) -> World:
     world = World(base / "store", base / "downloads", new)
     take = ("--from", str(world.downloads), "--quiet")
     for words in (
-        ("take", str(old), *take, "--allow-expired", "the newer one is on its way"),
-        ("take", str(now), *take),
-        ("take", str(new), *take),
+        ("store", "add", str(old), *take, "--allow-expired", "the newer one is on its way"),
+        ("store", "add", str(now), *take),
+        ("store", "add", str(new), *take),
         ("inventory", "load", str(HARBOUR), "--reported-by", "kim"),
         ("stage", "HOLMA-IO1", *_STAGE),
         ("activate", "HOLMA-IO1", "--reported-by", "kim"),
         ("observe", "HOLMA-IO1", "--active", "6.0.1", "--reported-by", "kim"),
         ("stage", "HOLMA-SW1", *_STAGE),
         ("inventory", "load", str(_later(base)), "--reported-by", "ola"),
-        ("check", "--quiet"),  # what it remembers of the manifest, later runs find
+        ("verify", "--quiet"),  # what it remembers of the manifest, later runs find
     ):
         status = run([*words, "--store", str(world.root)])
         assert status in (0, 1), f"{words}: {status}"

@@ -162,7 +162,7 @@ FILES = (
 STORE = (
     Guard(
         "parts of dead processes are swept",
-        "store/adding/take.py",
+        "store/adding/add.py",
         "        room.sweep(but=frozenset(bundle.sha256 for bundle in facts))\n",
         "",
         "store/adding/test_faults.py::test_a_dead_process_frees_the_lock_and_its_parts_are_swept",
@@ -1193,7 +1193,7 @@ MEDIA = (
     ),
     Guard(
         "what every finished volume has",
-        "media/writing/prove.py",
+        "media/writing/verify_written.py",
         "    for name in tag_files.EVERY:",
         "    for name in ():",
         "media/writing/test_finished.py::test_every_file_that_is_written_must_be_there",
@@ -1539,7 +1539,7 @@ PLACES = (
     ),
     _never(
         "places: no thread for reading back",
-        "media/writing/prove.py",
+        "media/writing/verify_written.py",
         "            if not begun:",
         "store/adding/test_races.py::test_no_thread_to_be_had_while_reading_back",
     ),
@@ -1626,20 +1626,20 @@ DATABASE = (
     ),
     _never(
         "what a kept manifest calls wrong is moved",
-        "store/verifying/check.py",
+        "store/verifying/verify.py",
         "        if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:",
         "cli/commands/test_check.py::test_both_names_of_one_wrong_file_are_moved",
     ),
     Guard(
         "no row moves a file: a kept manifest must say it",
-        "store/verifying/check.py",
+        "store/verifying/verify.py",
         "        if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:",
         "        if not is_another:",
         "store/database/test_damage.py::test_a_right_row_that_calls_a_file_wrong_moves_it_only_with_a_manifest",
     ),
     Guard(
         "what another kept manifest calls right is not moved",
-        "store/verifying/check.py",
+        "store/verifying/verify.py",
         "        if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:",
         "        if (wrong.facts.size, wrong.facts.sha256) in named:",
         "store/database/test_damage.py::test_a_file_that_another_kept_manifest_calls_right_is_not_moved",

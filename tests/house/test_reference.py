@@ -150,7 +150,7 @@ def test_what_is_not_there_is_no_option_and_no_field(seen: PrintedJson) -> None:
     """A row too many is seen, too."""
     text = reference_tables.README.replace("| `subject`, ", "| `subject`, `colour`, ")
     check = next(
-        part for part in reference(text.replace("| `--at DIR`, ", "| `--up DIR`, ")) if "check" in part.commands
+        part for part in reference(text.replace("| `--at DIR`, ", "| `--up DIR`, ")) if "verify" in part.commands
     )
     assert set(_option_problems(check)) == {"check: --at is not told", "check has no --up"}
     assert _field_problems(check, seen) == ["check prints no colour"]

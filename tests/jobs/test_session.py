@@ -58,7 +58,7 @@ def test_every_command_of_the_tour_opens_each_thing_once(tmp_path: Path, opened:
     steps = tour.tour(tour.fresh(tmp_path / "tour"), counting)
     assert [(step.command, status) for step, status in steps if status != step.expected] == []
     assert too_often == []
-    assert seen >= {"take", "held", "check", "stage", "where", "gaps", "route", "inventory load"}
+    assert seen >= {"store add", "store list", "verify", "stage", "where", "gaps", "route", "inventory load"}
     assert seen >= {"trust add", "media pack", "media write", "media receive", "receipt write"}
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.store.adding.take import AddResult
+from bundlekeeper.store.adding.add import AddResult
 from bundlekeeper.store.contents.repair import consulted
 from bundlekeeper.store.contents.store import Store
 from tests.kits.store_child import bundles_of

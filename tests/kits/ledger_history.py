@@ -33,7 +33,7 @@ def at(day: int, hour: int | None = None, zone: str = "UTC") -> moments.Moment:
     return moments.at(DAY0 + timedelta(days=day, hours=hour), zone)
 
 
-RANKS = {"inventory": 0, "removed": 1, "staged": 2, "activated": 3, "gone": 4, "observed": 5, "corrected": 6}
+RANKS = {"inventory": 0, "removed": 1, "staged": 2, "activated": 3, "gone": 4, "observed": 5, "undone": 6}
 
 
 def naive_void(events: Sequence[Event]) -> set[str]:
@@ -41,7 +41,7 @@ def naive_void(events: Sequence[Event]) -> set[str]:
     ids = {e.id(): e for e in events}
 
     def void(event_id: str) -> bool:
-        named = any(e.corrects == event_id and not void(i) for i, e in ids.items() if e.what is EventKind.CORRECTED)
+        named = any(e.undoes == event_id and not void(i) for i, e in ids.items() if e.what is EventKind.UNDONE)
         reading = ids[event_id].reading if event_id in ids else ""
         return named or (reading in ids and void(reading))
 
@@ -301,7 +301,7 @@ def records(draw: st.DrawFn) -> list[Event]:
     for _ in range(draw(st.integers(0, 3))):
         target = draw(st.sampled_from(events))
         fix = Event(
-            what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=target.id(), reason=draw(st.sampled_from("xy"))
+            what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=target.id(), reason=draw(st.sampled_from("xy"))
         )
         events.append(fix)
     return draw(st.permutations(events))

@@ -8,7 +8,7 @@ from pathlib import Path
 from tests.conftest import Keeper, Ran, World
 from tests.kits.signing_world import private, private_pem
 
-PLAN = ("media", "plan", "--for", "6.1", "--volume", "4MB:folder", "--out", "plan.json")
+PLAN = ("media", "pack", "--for", "6.1", "--volume", "4MB:folder", "--out", "plan.json")
 
 
 class MainSite:
@@ -16,7 +16,7 @@ class MainSite:
 
     def __init__(self, keeper: Keeper, world: World, base: Path) -> None:
         self.keeper, self.base, self.world = keeper, base, world
-        assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+        assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
         self.planned = keeper(*PLAN)
         (base / "key").write_bytes(private_pem(private("ed25519", 0), ssh=True))
         (base / "key").chmod(0o600)

@@ -19,7 +19,7 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.progress import Progress, Silent
-from bundlekeeper.store.adding.take import AddResult, take
+from bundlekeeper.store.adding.add import AddResult, take
 from bundlekeeper.store.contents.right_now import holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
@@ -123,7 +123,7 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.lint.read_manifest import read
-from bundlekeeper.store.adding.take import take
+from bundlekeeper.store.adding.add import take
 from bundlekeeper.store.contents.store import Store
 url, ca, root, manifest = sys.argv[1:]
 loaded = read(Path(manifest).read_bytes(), name="manifest.toml", today=date(2026, 11, 25))

@@ -28,11 +28,11 @@ def told(found: Any, code: str) -> list[str]:
 
 def paper(trip: Trip, *options: str) -> str:
     """The code of a paper written at skerry."""
-    ran = trip.at(trip.skerry, "media", "receipt", "--printed", *options)
+    ran = trip.at(trip.skerry, "receipt", "write", "--printed", *options)
     assert ran.status == 0, ran.err
     return code_of(ran.out)
 
 
 def typed(trip: Trip, code: str) -> Any:
     """Type a code at the main site."""
-    return trip.at(trip.main_site, "media", "receipt", "--read", "-", "--json", stdin=code)
+    return trip.at(trip.main_site, "receipt", "read", "-", "--json", stdin=code)

@@ -119,29 +119,29 @@ def _manifests_and_store(seen: PrintedJson) -> None:
     seen.run("manifest", "draft", "downloads", "--into", "changed.toml")
     seen.run("manifest", "sign", "old.toml", "--key", "keys/main site")
     seen.run("manifest", "show", "old.toml")
-    seen.run("take", "old.toml", "--from", "downloads", "--allow-rollback", "an exercise")
-    seen.run("held")
-    seen.run("held", "--family", "nothing", status=2)
+    seen.run("store", "add", "old.toml", "--from", "downloads", "--allow-rollback", "an exercise")
+    seen.run("store", "list")
+    seen.run("store", "list", "--family", "nothing", status=2)
 
 
 def _parts_and_plans(seen: PrintedJson) -> None:
     seen.run("inventory", "load", str(HARBOUR))
     seen.run("gaps", "--all", "--to", "6.1")
     seen.run("route", "holm-b", "--to", "6.1", "--out", "route.json")
-    seen.run("route", "--check", "route.json")
+    seen.run("plan", "check", "route.json")
     seen.run("route", "--all", "--to", "6.1")
     seen.run("route", "holm-a", "--to", "5.4")
     seen.run("report", "--runbook", "holm-b", "--to", "6.1", "--out", "runbook.html")
     seen.run("report", "--runbook", "holm-a", "--to", "5.4", "--out", "none.html")
     seen.run("report", "--site", "holm", "--out", "site.html")
     wrong = seen.run("observe", "HOLMB-IO1", "--active", "6.0.1")["events"][0]["id"]
-    seen.run("ledger-undo", wrong, "--reason", "read off the wrong part")
+    seen.run("ledger", "undo", wrong, "--reason", "read off the wrong part")
     seen.run("activate", "HOLMB-IO1", "--version", "5.4.2")
     seen.run("observe", "HOLMB-IO2", "--pending", "6.1.0")
     seen.run("where", "holm-b")
     seen.run("where", "--bundle", "infrastructure/6.0.1")
     seen.run("where", "HOLMB-IO1", "--history")
-    seen.run("where", "--by", "domain,kind")
+    seen.run("where", "--count", "domain,kind")
 
 
 def _media_and_ledger(seen: PrintedJson) -> None:
@@ -155,12 +155,12 @@ def _media_and_ledger(seen: PrintedJson) -> None:
         "trust", "add", "main site", "keys/main site.pub", "--form", "sshsig", "--for", "indexes", "--store", "third"
     )
     seen.run("media", "receive", "part", "--store", "third")
-    lines = seen.run("media", "receipt", "--printed", "--site", "skerry", "--store", "skerry")["lines"]
-    seen.run("media", "receipt", "--read", "-", stdin="\n".join(lines))
+    lines = seen.run("receipt", "write", "--printed", "--site", "skerry", "--store", "skerry")["lines"]
+    seen.run("receipt", "read", "-", stdin="\n".join(lines))
     seen.run("media", "list")
     seen.run("media", "list", "--store", "skerry")
-    head = seen.run("ledger", "check")["chain"]["head"]
-    seen.run("check", "--ledger", "--head", head)
+    head = seen.run("ledger", "verify")["chain"]["head"]
+    seen.run("ledger", "verify", "--head", head)
     dispatch(["ledger", "export", "--output", "events.jsonl"])
     seen.run("ledger", "merge", "events.jsonl")
     seen.run("ledger", "rebuild")

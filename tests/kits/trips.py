@@ -110,14 +110,14 @@ class Trip:
     def receipt(self, name: str, *options: str, process: bool = False) -> Path:
         """Write a receipt at skerry; returns its file."""
         out = self.base / name
-        words: tuple[str | Path, ...] = ("media", "receipt", "--out", out, "--key", self.base / "skerry.key", *options)
+        words: tuple[str | Path, ...] = ("receipt", "write", "--out", out, "--key", self.base / "skerry.key", *options)
         ran = self.at(self.skerry, *words, process=process)
         assert ran.status == 0, ran.out + ran.err
         return out
 
     def read(self, path: Path, *, process: bool = False) -> Ran:
         """Read a receipt at the main site."""
-        return self.at(self.main_site, "media", "receipt", "--read", path, "--json", process=process)
+        return self.at(self.main_site, "receipt", "read", path, "--json", process=process)
 
     def work(self, serial: int = 1) -> None:
         """Load an inventory at skerry, stage a bundle's image and activate it."""

@@ -16,7 +16,7 @@ from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.store.signatures.voucher import Voucher
-from bundlekeeper.store.verifying.check import CheckMeans, check_folder, check_store
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder, check_store
 from bundlekeeper.store.verifying.expected import listing_of
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.verification.keys.entries import Sources, make_entry
@@ -116,10 +116,10 @@ def trust(kit: Kit, *entries: TrustEntry) -> None:
             trust_list.add(store.fd, entry)
 
 
-def drop(kit: Kit, name: str = KEY, reason: str = "lost at skerry") -> None:
+def remove(kit: Kit, name: str = KEY, reason: str = "lost at skerry") -> None:
     """Drop an entry of the store's trust list."""
     with Store.open(kit.root, write=True) as store:
-        trust_list.drop(store.fd, name, at=now(), reason=reason)
+        trust_list.remove(store.fd, name, at=now(), reason=reason)
 
 
 def accept(kit: Kit, *lines: str) -> None:

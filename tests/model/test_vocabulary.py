@@ -18,16 +18,7 @@ from bundlekeeper.ledger.state import fold
 from bundlekeeper.model.inventory import cells
 from bundlekeeper.model.inventory.changes import InventoryChange, compare
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
-from bundlekeeper.model.inventory.types import (
-    COMPONENT_KEYS,
-    NEEDED,
-    PLACES,
-    Compared,
-    Component,
-    Inventory,
-    Place,
-    identity,
-)
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, NEEDED, PLACES, Compared, Component, Inventory, Place, identity
 from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.model.manifest.types import Release
@@ -120,7 +111,7 @@ def test_what_stands_beside_the_keys_is_the_same_list() -> None:
 def test_numbers_in_the_ledger_stay() -> None:
     """Methods and banks are numbers in the ledger: an addition goes to the end."""
     assert list(rows.METHOD_CODE)[:4] == ["", "overwrite", "two-bank", "boot-file"]
-    assert list(rows.BANK_CODE)[:5] == ["", "active", "pending", "spare", "held"]
+    assert list(rows.BANK_CODE)[:5] == ["", "active", "pending", "spare", "store", "list"]
 
 
 def test_each_word_has_its_facts() -> None:

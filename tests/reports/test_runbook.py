@@ -64,14 +64,14 @@ def test_a_run_book_tells_what_the_issue_asks_for(harbour: Keeper, tmp_path: Pat
     html, text = tmp_path / "book.html", tmp_path / "book.txt"
     route = tmp_path / "route.json"
     assert harbour(*WORDS, "--out", route).status < 2
-    done = harbour("report", "--runbook", "--route", route, "--out", html, "--json")
+    done = harbour("report", "--runbook", "--plan", route, "--out", html, "--json")
     assert done.status == 1  # gaps are open
     digest = done.json["written"]["sha256"]
     assert len(digest) == 64
-    assert harbour("report", "--runbook", "--route", route, "--out", text).status == 1
+    assert harbour("report", "--runbook", "--plan", route, "--out", text).status == 1
     page, plain = safe_page(html.read_text("utf-8")), text.read_text("utf-8")
-    sha256 = harbour("route", "--check", route, "--json").json["sha256"]
-    head = harbour("ledger", "check", "--json").json["chain"]["head"]
+    sha256 = harbour("plan", "check", route, "--json").json["sha256"]
+    head = harbour("ledger", "verify", "--json").json["chain"]["head"]
     for told in (re.sub(r"\s+", " ", page.text), re.sub(r"\s+", " ", plain)):
         assert told.lower().index("cautions first") < told.lower().index("at a glance")
         for words in (
@@ -101,11 +101,11 @@ def test_a_run_book_of_a_plan_that_breaks_a_rule_is_refused_and_nothing_is_writt
 ) -> None:
     plan, out = tmp_path / "plan.toml", tmp_path / "book.html"
     plan.write_text(PLAN.replace('version = "6.1.0"', 'version = "6.0.1"', 1))
-    refused = harbour("report", "--runbook", "--route", plan, "--out", out)
+    refused = harbour("report", "--runbook", "--plan", plan, "--out", out)
     assert (refused.status, out.exists()) == (4, False)
     assert "mix-refused: step 2" in refused.err
     plan.write_text(PLAN)
-    assert harbour("report", "--runbook", "--route", plan, "--out", out).status == 1
+    assert harbour("report", "--runbook", "--plan", plan, "--out", out).status == 1
     assert out.exists()
     none = harbour("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html")
     assert (none.status, (tmp_path / "none.html").exists()) == (1, False)
@@ -138,7 +138,7 @@ def test_what_is_withdrawn_is_flagged_in_words(keeper: Keeper, world: World, tmp
     old = 'lifecycle = "superseded"'
     text = text[:at] + text[at:].replace(old, 'lifecycle = "withdrawn"\nwhy = "notice 7"', 1)
     world.manifest.write_text(text, encoding="utf-8")
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 1
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 1
     assert keeper("inventory", "load", HARBOUR).status == 0
     done = keeper("report", "--site", "skerry", "--out", tmp_path / "s.html", "--json")
     number = done.json["counts"]["withdrawn"]

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.commands.inventory_read import read
-from bundlekeeper.cli.options import JsonOption, StoreOption, caller, store_root
+from bundlekeeper.cli.options import ReportedByOption, JsonOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 
@@ -15,9 +15,6 @@ app = typer.Typer(
     help="What components exist and run: load it from files, read it from a service.", rich_markup_mode=None
 )
 
-ReportedByOption = Annotated[
-    str | None, typer.Option("--reported-by", metavar="WHO", help="On whose word (default: your user name).")
-]
 FormOption = Annotated[
     str | None, typer.Option("--form", metavar="FORM", help="toml, csv or json, where the name does not say (-).")
 ]

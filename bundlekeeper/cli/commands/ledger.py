@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, StoreOption, caller, store_root
+from bundlekeeper.cli.options import ReportedByOption, JsonOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.answers import ledger as screen
-from bundlekeeper.cli.screen.forms import OutputForm, form_of
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.findings import exit_status
 from bundlekeeper.jobs.recording import ledger as jobs
 from bundlekeeper.jobs.session import Session
@@ -21,18 +21,31 @@ HeadOption = Annotated[
 ]
 
 
-@app.command("check")
-def check(head: HeadOption = "", store: StoreOption = None, json: JsonOption = False) -> int:
+@app.command("verify")
+def verify(head: HeadOption = "", store: StoreOption = None, json: JsonOption = False) -> int:
     """Read every event and hold it against the chain, and against a head that was printed earlier."""
-    return check_ledger(store_root(store), head, form=form_of(json=json))
-
-
-def check_ledger(root: Path, head: str, *, form: OutputForm) -> int:
-    """The same for `ledger verify` and `ledger verify`; returns the exit status."""
-    with Session(root, caller()) as session:
+    with Session(store_root(store), caller()) as session:
         done = jobs.check(session, head)
-    screen.show_checked(done, form=form)
+    screen.show_checked(done, form=form_of(json=json))
     return exit_status(done.findings)
+
+
+@app.command("undo")
+def undo(
+    event: Annotated[str, typer.Argument(metavar="EVENT", help="The wrong event's id (where --history shows it).")],
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="What is wrong with it.")],
+    reported_by: ReportedByOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Take back a wrong entry by a later one, with a reason. It changes the ledger, no component."""
+    from bundlekeeper.cli.screen.answers.recording import show_undone
+    from bundlekeeper.jobs.recording.undo import undo as job
+
+    with Session(store_root(store), caller(), write=True) as session:
+        done = job(session, event, reason=reason, reported_by=reported_by)
+    show_undone(done, form=form_of(json=json))
+    return 0
 
 
 @app.command()

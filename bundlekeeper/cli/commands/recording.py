@@ -11,18 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bundlekeeper.cli.options import (
-    ChassisOption,
-    DomainOption,
-    JsonOption,
-    KindOption,
-    ModelOption,
-    SiteOption,
-    SlotOption,
-    StoreOption,
-    caller,
-    store_root,
-)
+from bundlekeeper.cli.options import ReportedByOption, ChassisOption, DomainOption, JsonOption, KindOption, ModelOption, SiteOption, SlotOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.jobs.recording.selection import Places
 from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement
@@ -37,13 +26,12 @@ BundleOption = Annotated[str, typer.Option("--bundle", metavar="FAMILY/VERSION",
 VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="The image's version.")]
 AtOption = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When it happened (default: now).")]
 ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The zone of --at, where it says none.")]
-ReportedByOption = Annotated[str | None, typer.Option("--reported-by", metavar="WHO", help="On whose word (default: you).")]
-ByOption = Annotated[str, typer.Option("--by", metavar="WHO", help="Who did it.")]
-ApprovedOption = Annotated[str, typer.Option("--approved-by", metavar="WHO", help="Who approved it.")]
+DoneByOption = Annotated[str, typer.Option("--done-by", metavar="NAME", help="Who did it.")]
+ApprovedOption = Annotated[str, typer.Option("--approved-by", metavar="NAME", help="Who approved it.")]
 ChangeOption = Annotated[str, typer.Option("--change", metavar="TICKET", help="The change ticket.")]
-RouteOption = Annotated[str, typer.Option("--route", metavar="HEX", help="SHA-256 of the approved route.")]
+PlanOption = Annotated[str, typer.Option("--plan", metavar="HEX", help="SHA-256 of the approved plan.")]
 EvidenceOption = Annotated[
-    str, typer.Option("--evidence", metavar="KIND", help="digest-read-back, inventory-reading, paper or none.")
+    str, typer.Option("--evidence", metavar="KIND", help="digest-read-back, inventory-reading, written-note or none.")
 ]
 BeforeOption = Annotated[
     list[str] | None, typer.Option("--before", metavar="KEY=VALUE", help="A reading before the work; repeatable.")
@@ -55,7 +43,7 @@ DeviationsOption = Annotated[
     str, typer.Option("--deviations", metavar="TEXT", help="What went otherwise than planned.")
 ]
 NoteOption = Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything else.")]
-AnywayOption = Annotated[str, typer.Option("--anyway", metavar="WHY", help="Record it against a refusal; kept.")]
+AnywayOption = Annotated[str, typer.Option("--anyway", metavar="REASON", help="Record it against a refusal; kept.")]
 FileOption = Annotated[str | None, typer.Option("--file", metavar="CSV", help="Many at once: a row for each part.")]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be recorded; record nothing.")]
 
@@ -64,7 +52,7 @@ def stage(
     name: NameArgument = None,
     bundle: BundleOption = "",
     version: VersionOption = "",
-    bank: Annotated[str, typer.Option("--bank", metavar="BANK", help="pending, spare or held.")] = "",
+    bank: Annotated[str, typer.Option("--bank", metavar="BANK", help="pending, spare or boot_files.")] = "",
     file: FileOption = None,
     site: SiteOption = "",
     domain: DomainOption = "",
@@ -75,10 +63,10 @@ def stage(
     at: AtOption = None,
     zone: ZoneOption = "",
     reported_by: ReportedByOption = None,
-    done_by: ByOption = "",
+    done_by: DoneByOption = "",
     approved_by: ApprovedOption = "",
     change: ChangeOption = "",
-    route: RouteOption = "",
+    plan: PlanOption = "",
     evidence: EvidenceOption = "none",
     before: BeforeOption = None,
     after: AfterOption = None,
@@ -91,7 +79,7 @@ def stage(
 ) -> int:
     """Record that an image's bytes are on a part (or many), not yet running."""
     said = RecordSaid(
-        at, zone, reported_by, done_by, approved_by, change, route, evidence, before, after, deviations, note, anyway
+        at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("stage", bundle=bundle, version=version, bank=bank)
@@ -112,10 +100,10 @@ def activate(
     at: AtOption = None,
     zone: ZoneOption = "",
     reported_by: ReportedByOption = None,
-    done_by: ByOption = "",
+    done_by: DoneByOption = "",
     approved_by: ApprovedOption = "",
     change: ChangeOption = "",
-    route: RouteOption = "",
+    plan: PlanOption = "",
     evidence: EvidenceOption = "none",
     before: BeforeOption = None,
     after: AfterOption = None,
@@ -128,7 +116,7 @@ def activate(
 ) -> int:
     """Record that a part now runs an image: the one named, else the one that was staged on it."""
     said = RecordSaid(
-        at, zone, reported_by, done_by, approved_by, change, route, evidence, before, after, deviations, note, anyway
+        at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("activate", bundle=bundle, version=version)
@@ -154,7 +142,7 @@ def observe(
     at: AtOption = None,
     zone: ZoneOption = "",
     reported_by: ReportedByOption = None,
-    done_by: ByOption = "",
+    done_by: DoneByOption = "",
     evidence: EvidenceOption = "none",
     note: NoteOption = "",
     dry_run: DryRunOption = False,
@@ -166,23 +154,6 @@ def observe(
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare)
     return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
-
-
-def correct(
-    event: Annotated[str, typer.Argument(metavar="EVENT", help="The wrong event's id (where --history shows it).")],
-    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="What is wrong with it.")],
-    reported_by: ReportedByOption = None,
-    store: StoreOption = None,
-    json: JsonOption = False,
-) -> int:
-    """Take a wrong entry back: it stays, and a later event says that it does not count and why."""
-    from bundlekeeper.cli.screen.answers.recording import show_correction
-    from bundlekeeper.jobs.recording import correct as job
-
-    with _session(store) as session:
-        done = job.correct(session, event, reason=reason, reported_by=reported_by)
-    show_correction(done, form=form_of(json=json))
-    return 0
 
 
 def _record(statement: RecordStatement, *, file: str | None, dry_run: bool, store: Path | None, json: bool) -> int:
@@ -203,5 +174,5 @@ def _session(store: Path | None) -> Session:
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
-    for command in (stage, activate, observe, correct):
+    for command in (stage, activate, observe):
         app.command()(command)

@@ -6,25 +6,14 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import (
-    InventoryOption,
-    JsonOption,
-    ManifestOption,
-    PerClusterOption,
-    SignatureOption,
-    StoreOption,
-    ToOption,
-    WindowOption,
-    caller,
-    store_root,
-)
+from bundlekeeper.cli.options import InventoryOption, JsonOption, ManifestOption, PerClusterOption, SignatureOption, StoreOption, ToOption, WindowOption, caller, store_root
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
 RunbookOption = Annotated[bool, typer.Option("--runbook", help="What to do in the windows of a route, printable.")]
-RouteFileOption = Annotated[
-    str | None, typer.Option("--route", metavar="FILE", help="The run-book of this route, or of a plan made by hand.")
+PlanOption = Annotated[
+    str | None, typer.Option("--plan", metavar="FILE", help="The run-book of this plan.")
 ]
 SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="What stands at this site, as one page.")]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="With --site: as of the end of that day.")]
@@ -38,7 +27,7 @@ def report(
     domains: Annotated[list[str] | None, typer.Argument(metavar="[DOMAIN]", help="With --runbook: the domain.")] = None,
     to: ToOption = "",
     runbook: RunbookOption = False,
-    route: RouteFileOption = None,
+    plan: PlanOption = None,
     site: SiteOption = "",
     on: OnOption = None,
     out: OutOption = "",
@@ -51,7 +40,7 @@ def report(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """A run-book (--runbook DOMAIN --to RELEASE, or --runbook --route FILE) or a site's picture (--site NAME).
+    """A run-book (--runbook DOMAIN --to RELEASE, or --runbook --plan FILE) or a site's picture (--site NAME).
 
     One file that needs no network: HTML to read and print, or plain text. It plans and records; it calls no step safe.
     """
@@ -70,7 +59,7 @@ def report(
         raise InputError("name the file to be written", hint="--out FILE.html, or FILE.txt for plain text")
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
-    ask, files = RunbookWanted(domain, to, route, window, per_cluster), InputFiles(manifest, inventory, signature)
+    ask, files = RunbookWanted(domain, to, plan, window, per_cluster), InputFiles(manifest, inventory, signature)
     if site and (ask, files) != (RunbookWanted(), InputFiles()):
         raise InputError("a site's picture is of what stands there, not of a route", hint="--site NAME [--on TIME]")
     if on is not None and not site:

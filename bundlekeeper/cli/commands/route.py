@@ -1,4 +1,4 @@
-"""`bundlekeeper route`: the ordered way to a release, or why there is none, and plans held against the rules."""
+"""`bundlekeeper route`: the ordered way to a release, or why there is none."""
 
 from __future__ import annotations
 
@@ -6,28 +6,13 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import (
-    InventoryOption,
-    JsonOption,
-    ManifestOption,
-    PerClusterOption,
-    SignatureOption,
-    StoreOption,
-    ToOption,
-    WindowOption,
-    caller,
-    store_root,
-)
+from bundlekeeper.cli.options import InventoryOption, JsonOption, ManifestOption, PerClusterOption, SignatureOption, StoreOption, ToOption, WindowOption, caller, store_root
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
 OutOption = Annotated[
     str | None, typer.Option("--out", "-o", "--output", metavar="FILE", help="Write the route as JSON (- is stdout).")
-]
-CheckOption = Annotated[
-    str | None,
-    typer.Option("--check", metavar="FILE", help="Hold a route's file, or a plan made by hand, against the rules."),
 ]
 
 
@@ -45,7 +30,6 @@ def route(
     per_cluster: PerClusterOption = 1,
     out: OutOption = None,
     force: Annotated[bool, typer.Option("--force", "-f", help="Write over an older route's file.")] = False,
-    check: CheckOption = None,
     manifest: ManifestOption = None,
     inventory: InventoryOption = None,
     signature: SignatureOption = None,
@@ -58,7 +42,7 @@ def route(
     Several domains are put into one timeline of rounds: what one apart set names is never in one round.
     """
     from bundlekeeper.cli.screen.answers import route as screen
-    from bundlekeeper.jobs.planning import plan_file, routes
+    from bundlekeeper.jobs.planning import routes
     from bundlekeeper.jobs.planning import route as job
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
@@ -67,18 +51,11 @@ def route(
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     names, several = domains or [], every or bool(site)
-    if check is None and ((bool(names) + every + bool(site)) != 1 or not to):
+    if (bool(names) + every + bool(site)) != 1 or not to:
         raise InputError(_NAME, hint="bundlekeeper route DOMAIN --to RELEASE")
-    if check is not None and out is not None:
-        raise InputError("--check writes nothing", hint="leave --out away")
-    if (check is not None or out is not None) and (several or len(names) > 1):
+    if out is not None and (several or len(names) > 1):
         raise InputError("a route's file is about one domain", hint="name one, and repeat the command for each")
     files, session = InputFiles(manifest, inventory, signature), Session(store_root(store), caller())
-    if check is not None:
-        with session:
-            checked = plan_file.check_plan(session, check, names[0] if names else None, to, files)
-        screen.show_check(checked, form=form_of(json=json))
-        return exit_status(checked.findings)
     if several or len(names) > 1:
         from bundlekeeper.cli.screen.answers import routes as together
 

@@ -78,7 +78,7 @@ def _day(text: str | None, option: str) -> date | None:
 
 @app.command("list")
 def list_entries(store: StoreOption = None, json: JsonOption = False) -> int:
-    """Every trusted key, and every dropped one, with its fingerprint as OpenSSH prints it."""
+    """Every trusted key, and every removed one, with its fingerprint as OpenSSH prints it."""
     from bundlekeeper.cli.screen.answers import trust as screen
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.jobs.trust import list_keys
@@ -89,8 +89,8 @@ def list_entries(store: StoreOption = None, json: JsonOption = False) -> int:
     return worst_exit(error.exit_code for error in found.broken)
 
 
-@app.command()
-def drop(
+@app.command("remove")
+def remove(
     key: Annotated[
         str, typer.Argument(metavar="NAME|FINGERPRINT", help="The name of an entry of the key, or SHA256:…")
     ],
@@ -101,11 +101,11 @@ def drop(
     """Trust a key no longer, under any name. It stays listed; what it signed is reported as removed-key from now on."""
     from bundlekeeper.cli.screen.answers import trust as screen
     from bundlekeeper.jobs.session import Session
-    from bundlekeeper.jobs.trust import drop_key
+    from bundlekeeper.jobs.trust import remove_key
 
     with Session(store_root(store), caller(), write=True) as session:
-        found = drop_key(session, key, reason)
-    screen.show_dropped(found, form=form_of(json=json))
+        found = remove_key(session, key, reason)
+    screen.show_removed(found, form=form_of(json=json))
     return 0
 
 

@@ -6,18 +6,7 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import (
-    ChassisOption,
-    DomainOption,
-    JsonOption,
-    KindOption,
-    ModelOption,
-    SiteOption,
-    SlotOption,
-    StoreOption,
-    caller,
-    store_root,
-)
+from bundlekeeper.cli.options import ChassisOption, DomainOption, JsonOption, KindOption, ModelOption, SiteOption, SlotOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
@@ -29,12 +18,12 @@ VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="W
 ShaOption = Annotated[str, typer.Option("--sha256", metavar="HEX", help="Where the file with this digest is.")]
 WithdrawnOption = Annotated[bool, typer.Option("--withdrawn", help="Where a withdrawn bundle is still.")]
 BankOption = Annotated[
-    str, typer.Option("--bank", metavar="BANK", help="Only in this bank: active, pending, spare, held.")
+    str, typer.Option("--bank", metavar="BANK", help="Only in this bank: active, pending, spare, boot_files.")
 ]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="As it was at the end of that day.")]
 KnownOption = Annotated[str | None, typer.Option("--known", metavar="TIME", help="As this store believed it then.")]
-ByOption = Annotated[
-    str, typer.Option("--by", metavar="KEY,KEY", help="Count by site, domain, chassis, kind, model, active, …")
+CountOption = Annotated[
+    str, typer.Option("--count", metavar="KEY,KEY", help="Count by site, domain, chassis, kind, model, active, …")
 ]
 ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="For sites whose zone no inventory told.")]
 CsvOption = Annotated[bool, typer.Option("--csv", help="A table for a spreadsheet.")]
@@ -60,7 +49,7 @@ def where(
     bank: BankOption = "",
     on: OnOption = None,
     known: KnownOption = None,
-    by: ByOption = "",
+    count: CountOption = "",
     zone: ZoneOption = "UTC",
     gone: GoneOption = False,
     history: HistoryOption = False,
@@ -76,15 +65,15 @@ def where(
     from bundlekeeper.jobs.session import Session
 
     form = form_of(json=json, csv=csv, picture=picture)
-    if picture and by:
-        raise InputError("--picture shows parts, --by counts them", hint="one of them")
-    if history and (on or known or by or csv or picture):
+    if picture and count:
+        raise InputError("--picture shows parts, --count counts them", hint="one of them")
+    if history and (on or known or count or csv or picture):
         raise InputError("--history is everything, told as lines or --json", hint="leave the other options out")
     places = Places(name, site, domain, chassis, slot, kind, model)
     wanted = job.WhereWanted(bundle, version, sha256, withdrawn, bank, gone)
     times = job.WhereTimes(on, known, zone)
     with Session(store_root(store), caller()) as session:
-        found = job.where(session, places, wanted, times, by=by, history=history)
+        found = job.where(session, places, wanted, times, by=count, history=history)
     screen.show(found, form)
     return exit_status(found.doubts)
 

@@ -11,28 +11,28 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "bundlekeeper.cli.commands.manifest",
         "draft, lint, show, confirm, sign a manifest; print its JSON Schema",
     ),
-    "take": ("bundlekeeper.cli.commands.take", "take a manifest's bundles into the store, proven"),
-    "held": ("bundlekeeper.cli.commands.held", "what the store holds, by family"),
-    "check": ("bundlekeeper.cli.commands.check", "prove the store, or any folder, against a manifest"),
+    "store": ("bundlekeeper.cli.commands.store", "add a manifest's bundles, verified; list what is in the store"),
+    "verify": ("bundlekeeper.cli.commands.verify", "verify the store, or any folder, against a manifest"),
+    "trust": ("bundlekeeper.cli.commands.trust", "add, list, remove the keys that signatures are held against"),
     "inventory": (
         "bundlekeeper.cli.commands.inventory",
         "load what components exist and run, or read it from a service",
     ),
-    "stage": ("bundlekeeper.cli.commands.recording", "record that an image is on a part, not yet running"),
-    "activate": ("bundlekeeper.cli.commands.recording", "record that a part now runs an image"),
-    "observe": ("bundlekeeper.cli.commands.recording", "record what was read from a part"),
-    "ledger-undo": ("bundlekeeper.cli.commands.recording", "take a wrong entry back by a later one"),
+    "stage": ("bundlekeeper.cli.commands.recording", "record that an image is on a component, not yet running"),
+    "activate": ("bundlekeeper.cli.commands.recording", "record that a component now runs an image"),
+    "observe": ("bundlekeeper.cli.commands.recording", "record what was read from a component"),
     "where": ("bundlekeeper.cli.commands.where", "which version is staged, pending, active, where, on any day"),
-    "gaps": ("bundlekeeper.cli.commands.gaps", "everything that stands between a domain and a release"),
-    "route": ("bundlekeeper.cli.commands.route", "the ordered way to a release, or why there is none"),
-    "report": ("bundlekeeper.cli.commands.report", "a run-book or a picture of a site, one file that needs no network"),
-    "media": ("bundlekeeper.cli.commands.media", "a set of volumes out, and the answer back"),
-    "ledger": ("bundlekeeper.cli.commands.ledger", "check the record's chain, export it, merge another store's"),
-    "trust": ("bundlekeeper.cli.commands.trust", "add, list, drop the keys that signatures are held against"),
+    "gaps": ("bundlekeeper.cli.commands.gaps", "everything that is between a domain and a release"),
+    "route": ("bundlekeeper.cli.commands.route", "the ordered route to a release, or why there is none"),
+    "plan": ("bundlekeeper.cli.commands.plan", "check a route's file, or a plan made by hand, against the rules"),
+    "media": ("bundlekeeper.cli.commands.media", "pack, write, receive a set of volumes"),
+    "receipt": ("bundlekeeper.cli.commands.receipt", "write or read what a site sends back"),
+    "report": ("bundlekeeper.cli.commands.report", "a run-book or a site's page, one file that needs no network"),
+    "ledger": ("bundlekeeper.cli.commands.ledger", "verify, undo, export, merge: the ledger itself"),
 }
 
 #: Commands that have commands of their own.
-GROUPS = frozenset({"manifest", "trust", "inventory", "media", "ledger"})
+GROUPS = frozenset({"manifest", "store", "trust", "inventory", "plan", "media", "receipt", "ledger"})
 
 EXIT_STATUSES = (
     (0, "all well"),
@@ -40,7 +40,7 @@ EXIT_STATUSES = (
     (2, "the command line or an input file is wrong"),
     (3, "could not finish: I/O, network, lock, or something was unreadable"),
     (4, "refused to act: a signature, a manifest, a medium or a store's permissions are not trusted"),
-    (70, "a bug of ours"),
+    (70, "internal error"),
     (129, "stopped by SIGHUP: the terminal went away"),
     (130, "stopped by Ctrl-C"),
     (131, "stopped by SIGQUIT"),
@@ -54,8 +54,8 @@ def root_help() -> str:
     codes = "\n".join(f"  {code:<4} {what}" for code, what in EXIT_STATUSES)
     return f"""Usage: bundlekeeper COMMAND [OPTIONS] [ARGUMENTS]
 
-Keeps firmware bundles, proves them against your manifest, and says later what is where.
-It plans and records; it never calls a step safe, and it never flashes anything.
+Keeps firmware bundles, verifies them against your manifest, and reports what is where.
+It plans and records; it never calls a step safe, and it never writes firmware.
 
 Commands:
 {rows}

@@ -21,7 +21,7 @@ STYLES = {
     "ok": "green",
     "verified": "green",
     "taken": "green",
-    "held": "green",
+    "in store": "green",
     "trusted": "cyan",
     "current": "green",
     "note": "cyan",

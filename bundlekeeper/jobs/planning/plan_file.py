@@ -44,10 +44,10 @@ class CheckedPlan:
         return plain(self.verdict.route)
 
 
-def check_plan(session: Session, file: str, domain: str | None, release: str, files: InputFiles) -> CheckedPlan:
+def check_plan(session: Session, file: str, files: InputFiles) -> CheckedPlan:
     """Hold a file against the rules: a document whose inputs changed is refused, any other plan is judged.
 
-    Raises InputError for what cannot be read, or is not about `domain` or `release`; RefusedError; as `read_inputs`.
+    Raises InputError for what cannot be read; RefusedError; as `read_inputs`.
     """
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.check_plan import hold
@@ -55,7 +55,6 @@ def check_plan(session: Session, file: str, domain: str | None, release: str, fi
 
     given = read_inputs(session, files)
     plan, document = read_plan_file(file)
-    insist_on(plan, domain, release, file)
     if document is not None:
         insist_unchanged(given, document, file)
     fleet = Fleet(given.manifest, given.inventory)

@@ -13,14 +13,7 @@ from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_TOLD, RecordSaid, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
-from bundlekeeper.model.record_rules import (
-    RecordChoice,
-    RecordedBundle,
-    RecordedComponent,
-    RecordedImage,
-    activating,
-    staging,
-)
+from bundlekeeper.model.record_rules import RecordChoice, RecordedBundle, RecordedComponent, RecordedImage, activating, staging
 
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
@@ -161,7 +154,7 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
     part = _part(work, answer)
     common = Event(
         what=EventKind(_WHAT[asked.verb]), at=_moment(work, said, answer), reported_by=reporter(said.reported_by), done_by=said.done_by,
-        approved_by=said.approved_by, change=said.change, route=said.route, evidence=_evidence(said.evidence),
+        approved_by=said.approved_by, change=said.change, plan=said.plan, evidence=_evidence(said.evidence),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
         method=part.method, before=_readings(said.before, "--before"), after=_readings(said.after, "--after"),
         deviations=said.deviations, note=said.note,

@@ -39,7 +39,7 @@ class RecordSaid:
     done_by: str = ""
     approved_by: str = ""
     change: str = ""
-    route: str = ""
+    plan: str = ""
     evidence: str = "none"
     before: list[str] | None = None
     after: list[str] | None = None

@@ -29,7 +29,7 @@ from bundlekeeper.ledger.state.projection import STATE_COLUMNS, stored_of, looku
 
 _BATCH = 500  # components of one question
 _OBSERVED, _CORRECTED, _INVENTORY = (
-    WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.CORRECTED, EventKind.INVENTORY)
+    WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.UNDONE, EventKind.INVENTORY)
 )
 BootFiles = tuple[tuple[Image, int], ...]
 
@@ -192,18 +192,18 @@ class AsOf:
     def _void_then(self, known: int) -> frozenset[bytes]:
         """The ids that a correction known then made void, but for the events of a void reading."""
         rows = self._corrections()
-        corrections: dict[bytes, list[bytes]] = {}
-        for seq, event_id, corrected in rows:
+        undone: dict[bytes, list[bytes]] = {}
+        for seq, event_id, undoes in rows:
             if seq <= known:
-                corrections.setdefault(corrected, []).append(event_id)
+                undone.setdefault(undoes, []).append(event_id)
         void: dict[bytes, bool] = {}
 
         def is_void(event_id: bytes) -> bool:
             if event_id not in void:
-                void[event_id] = any(not is_void(by) for by in corrections.get(event_id, ()))
+                void[event_id] = any(not is_void(by) for by in undone.get(event_id, ()))
             return void[event_id]
 
-        return frozenset(event_id for event_id in corrections if is_void(event_id) and self._seq_of(event_id) <= known)
+        return frozenset(event_id for event_id in undone if is_void(event_id) and self._seq_of(event_id) <= known)
 
     def _row_of(self, event_id: bytes) -> tuple[Any, ...] | None:
         """The row of an event; that there is none is looked up in the table, too, and not in its index alone."""
@@ -221,12 +221,12 @@ class AsOf:
         return OPEN if row is None else int(row[0])
 
     def _corrections(self) -> list[tuple[int, bytes, bytes]]:
-        """Number, id and what it corrects of every correction."""
-        select = f"SELECT {EVENT_COLUMNS} FROM event WHERE corrects > x''"  # noqa: S608  (our own names)
+        """Number, id and what it undoes of every correction."""
+        select = f"SELECT {EVENT_COLUMNS} FROM event WHERE undoes > x''"  # noqa: S608  (our own names)
         rows = list(sealed(self.connection.execute(select)))
-        if len({row[0] for row in rows}) != own_chain.read(self.connection).corrections:
-            raise DATABASE.damaged("corrections are missing")
-        return [(row[0], row[1], row[PLACE_OF["corrects"]]) for row in rows]
+        if len({row[0] for row in rows}) != own_chain.read(self.connection).undone:
+            raise DATABASE.damaged("undone are missing")
+        return [(row[0], row[1], row[PLACE_OF["undoes"]]) for row in rows]
 
     def _must_fold(self) -> Collection[int]:
         """The components of which the table of states, which knows everything, may say what was not known then."""
@@ -243,9 +243,9 @@ class AsOf:
         for row in reading_rows(self.connection):
             if row[0] > known:
                 found |= self._spoken_of(row[1]) if is_void(row) else self._missed_at(row[PLACE_OF["at"]])
-        for seq, _, corrected in self._corrections():
+        for seq, _, undone in self._corrections():
             if seq > known:
-                found |= self._spoken_of(corrected)
+                found |= self._spoken_of(undone)
         return sorted(found)
 
     def _spoken_of(self, event_id: bytes) -> set[int]:
@@ -253,9 +253,9 @@ class AsOf:
         row = self._row_of(event_id)
         if row is None:
             return set()
-        what, component, corrects = (row[PLACE_OF[name]] for name in ("what", "component", "corrects"))
+        what, component, undoes = (row[PLACE_OF[name]] for name in ("what", "component", "undoes"))
         if what == _CORRECTED:
-            return self._spoken_of(corrects)
+            return self._spoken_of(undoes)
         if what == _INVENTORY:
             reading = self.ledger.words.find(event_id.hex())
             select = "SELECT DISTINCT component FROM event WHERE reading = ?"

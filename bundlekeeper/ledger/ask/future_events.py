@@ -1,7 +1,7 @@
 """Events that are dated beyond the clock: no answer as of now counts them, so whoever asks must be told of them.
 
 Rules: beyond is more than `moments.AHEAD` after the time now, as `asof` passes over; what was taken back is not
-counted, and neither are corrections, which count whenever they were said; it costs one look into an index.
+counted, and neither are undone, which count whenever they were said; it costs one look into an index.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, from_row, se
 from bundlekeeper.ledger.record.ledger import Ledger
 
 # The very words of the index's own condition, without which SQLite doesn't use it (sqlite.org/partialindex.html §3).
-_COUNTING = "void = 0 AND corrects IS NULL"
+_COUNTING = "void = 0 AND undoes IS NULL"
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,7 +38,7 @@ class Selector:
 
     `slot` matches the slot and every position in it (`3` also `3/1`). `component` is an identity or a serial, `parent`
     the serial of a server or chassis. `version`, `sha256` and `bundles` mean an image in any bank, or in `bank` only
-    ("active", "pending", "spare", "held"); of several bundles one suffices. With `gone`, components that are no longer
+    ("active", "pending", "spare", "boot_files"); of several bundles one suffices. With `gone`, components that are no longer
     anywhere are answered too.
     """
 

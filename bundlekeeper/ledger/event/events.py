@@ -38,7 +38,7 @@ class EventKind(StrEnum):
     REMOVED = "removed"  # an image is no longer in a bank or on the file system
     OBSERVED = "observed"  # this was read from the part, or seen at its place
     GONE = "gone"  # the part is no longer in the domain of its place, or, without a place, nowhere
-    CORRECTED = "corrected"  # another event was wrong
+    UNDONE = "undone"  # another event was wrong
     INVENTORY = "inventory"  # a reading of whole domains; its observed and gone events name it
 
 
@@ -50,7 +50,7 @@ RANK = {
     EventKind.ACTIVATED: 3,
     EventKind.GONE: 4,
     EventKind.OBSERVED: 5,
-    EventKind.CORRECTED: 6,
+    EventKind.UNDONE: 6,
 }
 
 
@@ -81,9 +81,9 @@ class Event:
     """One statement. The empty text means: not said.
 
     `order` tells events of the same moment apart (0 first). `bank` is where it was staged or removed: "pending",
-    "spare" or "held". `version` is the image's, `bundle` the bundle's version, `sha256` the bundle file's. `place` is
+    "spare" or "boot_files". `version` is the image's, `bundle` the bundle's version, `sha256` the bundle file's. `place` is
     where the part is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after` are
-    readings around the work, such as path counts. `route` is the SHA-256 of the route that was approved, `change` the
+    readings around the work, such as path counts. `plan` is the SHA-256 of the plan that was approved, `change` the
     ticket, `anyway` why a refusal was overruled. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the
     (site, domain, kind) that it lists, and `listing` says what is not there when it is not listed: parts of the listed
     kinds ("", as usual), of any kind in those domains ("all"), or nothing ("some").
@@ -96,7 +96,7 @@ class Event:
     done_by: str = ""
     approved_by: str = ""
     change: str = ""
-    route: str = ""
+    plan: str = ""
     evidence: EvidenceKind = EvidenceKind.NONE
     source: str = ""
     component: str = ""
@@ -116,7 +116,7 @@ class Event:
     deviations: str = ""
     anyway: str = ""
     note: str = ""
-    corrects: str = ""
+    undoes: str = ""
     reason: str = ""
     reading: str = ""
     document: str = ""
@@ -129,14 +129,14 @@ class Event:
 
 
 _TEXTS = (
-    "reported_by", "done_by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "method", "bank",
-    "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "corrects", "reason", "reading", "document",
+    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent", "method", "bank",
+    "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "undoes", "reason", "reading", "document",
     "listing",
 )  # fmt: skip
 SEEN = tuple(f"seen_{bank}" for bank in BANKS)
 _KEYS = {"what", "at", "day", "zone", "order", "evidence", "before", "after", "scope", *_TEXTS, *PLACES, *SEEN}
 _TEXTS_OF, PLACES_OF, _SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrgetter(*BANKS)
-_DIGESTS = ("route", "sha256", "corrects", "reading", "document")
+_DIGESTS = ("plan", "sha256", "undoes", "reading", "document")
 _DIGESTS_OF = attrgetter(*_DIGESTS)
 _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 
@@ -239,7 +239,7 @@ _NEEDS = {
     EventKind.REMOVED: ("component", "bank"),
     EventKind.OBSERVED: ("component",),
     EventKind.GONE: ("component",),
-    EventKind.CORRECTED: ("corrects", "reason"),
+    EventKind.UNDONE: ("undoes", "reason"),
     EventKind.INVENTORY: ("document", "scope"),
 }
 
@@ -255,7 +255,7 @@ def check(event: Event) -> None:
     if event.seen and event.what is not EventKind.OBSERVED:
         wrong.append("only an observation has readings of banks")
     if event.reading and event.what in {
-        EventKind.CORRECTED,
+        EventKind.UNDONE,
         EventKind.INVENTORY,
     }:  # it could take back what takes it back
         wrong.append(f"an event of the kind {event.what} belongs to no reading")

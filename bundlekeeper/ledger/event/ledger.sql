@@ -8,7 +8,7 @@ CREATE TABLE ledger (
     count INTEGER NOT NULL,
     head BLOB NOT NULL,
     readings INTEGER NOT NULL,
-    corrections INTEGER NOT NULL,
+    undone INTEGER NOT NULL,
     learned INTEGER NOT NULL,
     met INTEGER NOT NULL,
     latest INTEGER NOT NULL,         -- the furthest `at` of any event
@@ -56,7 +56,7 @@ CREATE TABLE event (
     seen_spare INTEGER,
     seen_boot_files INTEGER,               -- word: a JSON list
     reading INTEGER,
-    corrects BLOB,                   -- id of another event
+    undoes BLOB,                   -- id of another event
     extra TEXT,                      -- JSON of what is seldom said
     void INTEGER NOT NULL DEFAULT 0, -- derived: 1 when a standing correction names it or its reading
     seal INTEGER NOT NULL            -- twice the checksum, and one more where void
@@ -64,13 +64,13 @@ CREATE TABLE event (
 CREATE INDEX event_component ON event (component, at) WHERE component IS NOT NULL;
 -- The same in the order of learning: what a damaged page took from one of the two, the other tells.
 CREATE INDEX event_learned ON event (component, seq) WHERE component IS NOT NULL;
-CREATE INDEX event_corrects ON event (corrects) WHERE corrects IS NOT NULL;
+CREATE INDEX event_undoes ON event (undoes) WHERE undoes IS NOT NULL;
 CREATE INDEX event_other ON event (what) WHERE component IS NULL;
 
 CREATE TRIGGER event_is_kept BEFORE DELETE ON event BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
 CREATE TRIGGER event_is_never_changed BEFORE UPDATE ON event
-WHEN (old.seq, old.id, old.what, old.at, old.component, old.version, old.corrects, old.extra)
-    IS NOT (new.seq, new.id, new.what, new.at, new.component, new.version, new.corrects, new.extra)
+WHEN (old.seq, old.id, old.what, old.at, old.component, old.version, old.undoes, old.extra)
+    IS NOT (new.seq, new.id, new.what, new.at, new.component, new.version, new.undoes, new.extra)
 BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
 
 -- When events were learned: one row for the events from `first` up to the next row's.
@@ -163,7 +163,7 @@ CREATE INDEX boot_files_image ON boot_files (image, until);
 -- Events that count, by when they happened, so that those beyond a clock are counted without a look at the others.
 -- A correction counts whenever it was said, so its time hides nothing. The columns of the condition are in the index
 -- because SQLite asks for them again; they take one byte each.
-CREATE INDEX event_at ON event (at, void, corrects) WHERE void = 0 AND corrects IS NULL;
+CREATE INDEX event_at ON event (at, void, undoes) WHERE void = 0 AND undoes IS NULL;
 
 -- Other books' chains as they were first met: their events from number `first` on are, one after the other, ours from
 -- `seq` on. The rows of one book follow each other without a gap, from its first event.

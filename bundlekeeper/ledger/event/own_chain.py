@@ -12,19 +12,19 @@ from typing import NamedTuple
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
 
-_COLUMNS = "count, readings, corrections, learned, met, latest, id, head"
+_COLUMNS = "count, readings, undone, learned, met, latest, id, head"
 
 
 class Own(NamedTuple):
     """The row; `events` is its column `count`.
 
-    `readings` and `corrections` count events of these kinds, void ones too, `learned` rows of `learning`, `met` rows
+    `readings` and `undone` count events of these kinds, void ones too, `learned` rows of `learning`, `met` rows
     about other books; `latest` is the furthest moment that any event names.
     """
 
     events: int
     readings: int
-    corrections: int
+    undone: int
     learned: int
     met: int
     latest: int

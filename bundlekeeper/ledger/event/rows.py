@@ -30,7 +30,7 @@ WHATS = (
     EventKind.REMOVED,
     EventKind.OBSERVED,
     EventKind.GONE,
-    EventKind.CORRECTED,
+    EventKind.UNDONE,
     EventKind.INVENTORY,
 )
 _BANKS, _METHODS = ("", *BANKS), ("", *METHODS)
@@ -42,14 +42,14 @@ METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
 #: Columns of words that an event says or not: NULL where it does not.
 _SAID = (
-    "reported_by", "done_by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "version",
+    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent", "version",
     "family", "bundle", "sha256", "reading",
 )  # fmt: skip
 _EXTRA = ("deviations", "anyway", "note", "reason", "document", "listing", "before", "after", "scope")
 _EXTRA_OF = attrgetter(*_EXTRA)
 COLUMNS = (
     "seq", "id", "what", "at", "day", "turn", "evidence", "method", "bank", "zone", *(f'"{c}"' for c in _SAID), *PLACES,
-    *SEEN, "corrects", "extra", "void", "seal",
+    *SEEN, "undoes", "extra", "void", "seal",
 )  # fmt: skip
 EVENT_COLUMNS = ", ".join(COLUMNS)
 PLACE_OF = {name.strip('"'): place for place, name in enumerate(COLUMNS)}  # in a row
@@ -57,7 +57,7 @@ INSERT = f"INSERT INTO event ({EVENT_COLUMNS}) VALUES ({', '.join('?' * len(COLU
 _SAID_OF = attrgetter(*_SAID)
 _FIRST_PLACE = 10 + len(_SAID)
 _VOID = PLACE_OF["void"]
-_NUMBERS = itemgetter(0, *range(2, _VOID - 2))  # all whole numbers or NULL; then `corrects`, `extra`, `void`, `seal`
+_NUMBERS = itemgetter(0, *range(2, _VOID - 2))  # all whole numbers or NULL; then `undoes`, `extra`, `void`, `seal`
 
 
 class Words:
@@ -172,7 +172,7 @@ def is_void(row: tuple[Any, ...]) -> bool:
 
 def counts(row: tuple[Any, ...]) -> bool:
     """True when an event's row says something of its component: a correction says it of another event."""
-    return not row[_VOID] and row[PLACE_OF["what"]] != WHAT_CODE[EventKind.CORRECTED]
+    return not row[_VOID] and row[PLACE_OF["what"]] != WHAT_CODE[EventKind.UNDONE]
 
 
 def insist_on_events(connection: sqlite3.Connection, component: int | None) -> None:
@@ -220,7 +220,7 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
         EVIDENCE_CODE[event.evidence], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
         *words.numbers([text or None for text in _SAID_OF(event)]),
         *words.numbers((*where, seen.active, seen.pending, seen.spare)), boot_files,
-        bytes.fromhex(event.corrects) if event.corrects else None,
+        bytes.fromhex(event.undoes) if event.undoes else None,
         json.dumps(extra, sort_keys=True, ensure_ascii=False) if extra else None, void,
     )  # fmt: skip
     return (*cells, _seal(cells))
@@ -228,8 +228,8 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
 
 def _seal(row: tuple[Any, ...]) -> int:
     """The seal of an event's row. Raises struct.error, TypeError, AttributeError for a row that none can be of."""
-    corrects, extra, void = row[_VOID - 2 : _VOID + 1]
-    more = row[1] + (corrects or b"") + (extra.encode() if extra is not None else b"")
+    undoes, extra, void = row[_VOID - 2 : _VOID + 1]
+    more = row[1] + (undoes or b"") + (extra.encode() if extra is not None else b"")
     return seals.seal(_NUMBERS(row), more) * 2 + (1 if void else 0)
 
 
@@ -266,7 +266,7 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
     said: dict[str, Any] = {
         key: words.text(n) for key, n in zip(_SAID, row[10:_FIRST_PLACE], strict=True) if n is not None
     }
-    site, domain, chassis, slot, active, pending, spare, boot_files, corrects, extra, _, _ = row[_FIRST_PLACE:]
+    site, domain, chassis, slot, active, pending, spare, boot_files, undoes, extra, _, _ = row[_FIRST_PLACE:]
     more = json.loads(extra) if extra else {}
     for key in ("before", "after", "scope"):
         if key in more:
@@ -286,7 +286,7 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
             maybe(spare),
             None if boot_files is None else tuple(json.loads(words.text(boot_files))),
         ),
-        corrects="" if corrects is None else corrects.hex(),
+        undoes="" if undoes is None else undoes.hex(),
         **said,
         **more,
     )

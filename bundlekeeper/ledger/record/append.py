@@ -22,8 +22,8 @@ from bundlekeeper.ledger.state.projection import Images, Projection
 
 _BATCH = 500  # events of one question
 _FLUSH = 10_000  # events of one transaction whose facts are kept in memory
-_ALONE = {EventKind.CORRECTED, EventKind.INVENTORY}
-_CORRECTED, _INVENTORY = WHAT_CODE[EventKind.CORRECTED], WHAT_CODE[EventKind.INVENTORY]
+_ALONE = {EventKind.UNDONE, EventKind.INVENTORY}
+_CORRECTED, _INVENTORY = WHAT_CODE[EventKind.UNDONE], WHAT_CODE[EventKind.INVENTORY]
 _COMPONENT = PLACE_OF["component"]
 
 
@@ -38,7 +38,7 @@ class Appending:
         self._seq = 0  # number of the last event
         self._head = b""  # the chain's head after it
         self._latest = 0  # the furthest moment of any event
-        self._counts = [0, 0]  # new corrections, new readings
+        self._counts = [0, 0]  # new undone, new readings
         self._facts: dict[int, list[Fact]] = {}  # of components, not yet folded
         self._changed: set[int] = set()  # components whose past changed
         self._readings: set[bytes] = set()  # readings that are new, or void, or no longer void
@@ -119,10 +119,10 @@ class Appending:
 
     def _keep(self, learned: int) -> None:
         """Write what the ledger says of itself: what is folded next compares with it what it reads."""
-        corrections, readings = self._counts
+        undone, readings = self._counts
         now = self._own._replace(
             events=self._seq, head=self._head, learned=learned, latest=self._latest,
-            corrections=self._own.corrections + corrections, readings=self._own.readings + readings,
+            undone=self._own.undone + undone, readings=self._own.readings + readings,
         )  # fmt: skip
         own_chain.write(self.connection, now)
 
@@ -138,11 +138,11 @@ class Appending:
         """Let a new event count: at once where it says something of other events, else when its facts are folded."""
         void, raw = is_void(row), row[1]
         self._latest = max(self._latest, event.at.at_us)
-        if event.what is EventKind.CORRECTED:
+        if event.what is EventKind.UNDONE:
             self._counts[0] += 1
             if not void:
                 self._corrections = True
-                self._judge(bytes.fromhex(event.corrects))
+                self._judge(bytes.fromhex(event.undoes))
         elif event.what is EventKind.INVENTORY:
             self._counts[1] += 1
             self._readings.add(raw)
@@ -164,8 +164,8 @@ class Appending:
     def _void(self, event_id: bytes, reading: str) -> int:
         """1 when a standing correction names the event, or the reading that it belongs to."""
         if self._corrections is None:
-            self._corrections = bool(self.connection.execute("SELECT 1 FROM event WHERE corrects > x''").fetchone())
-        state = "SELECT 1 FROM event WHERE corrects = ? AND void = 0"
+            self._corrections = bool(self.connection.execute("SELECT 1 FROM event WHERE undoes > x''").fetchone())
+        state = "SELECT 1 FROM event WHERE undoes = ? AND void = 0"
         if self._corrections and self.connection.execute(state, (event_id,)).fetchone():
             return 1
         if not reading:
@@ -178,11 +178,11 @@ class Appending:
 
     def _judge(self, event_id: bytes) -> None:
         """Find out again whether an event is void, and everything that follows from it."""
-        select = "SELECT seq, what, component, reading, corrects, void FROM event WHERE id = ?"
+        select = "SELECT seq, what, component, reading, undoes, void FROM event WHERE id = ?"
         row = self.connection.execute(select, (event_id,)).fetchone()
         if row is None:
             return  # not learned yet; it is judged when it is
-        seq, what, component, reading, corrects, before = row
+        seq, what, component, reading, undoes, before = row
         void = self._void(event_id, self.words.text(reading) if reading else "")
         if void == before:
             return
@@ -190,7 +190,7 @@ class Appending:
         if component is not None:
             self._changed.add(component)
         if what == _CORRECTED:
-            self._judge(corrects)
+            self._judge(undoes)
         elif what == _INVENTORY:
             self._readings.add(event_id)
             self.projection.forget_readings()

@@ -99,7 +99,7 @@ def _mark_void(connection: sqlite3.Connection, ledger: Ledger) -> int:
     Returns how many had another mark, or a seal that was not theirs.
     """
     rows = connection.execute(
-        "SELECT id, corrects FROM event WHERE what = ?", (WHAT_CODE[EventKind.CORRECTED],)
+        "SELECT id, undoes FROM event WHERE what = ?", (WHAT_CODE[EventKind.UNDONE],)
     ).fetchall()
     targets: dict[bytes, bytes] = dict(rows)
     struck = _struck(targets)
@@ -115,23 +115,23 @@ def _mark_void(connection: sqlite3.Connection, ledger: Ledger) -> int:
 
 
 def _struck(targets: Mapping[bytes, bytes]) -> set[bytes]:
-    """The ids that a standing correction names; `targets` maps each correction to what it corrects.
+    """The ids that a standing correction names; `targets` maps each correction to what it undoes.
 
-    A correction's id is computed from what it corrects, so they form no ring, and every row of them ends in one that
-    nobody corrects, which stands.
+    A correction's id is computed from what it undoes, so they form no ring, and every row of them ends in one that
+    nobody undoes, which stands.
     """
     corrected_by: dict[bytes, set[bytes]] = {}
-    for correction, target in targets.items():
-        corrected_by.setdefault(target, set()).add(correction)
+    for undoing, target in targets.items():
+        corrected_by.setdefault(target, set()).add(undoing)
     struck: set[bytes] = set()
-    open_ones = {target: set(corrections) for target, corrections in corrected_by.items()}
-    settled = [correction for correction in targets if correction not in corrected_by]
+    open_ones = {target: set(undone) for target, undone in corrected_by.items()}
+    settled = [undoing for undoing in targets if undoing not in corrected_by]
     while settled:
-        correction = settled.pop()
-        target = targets[correction]
-        if correction not in struck:
+        undoing = settled.pop()
+        target = targets[undoing]
+        if undoing not in struck:
             struck.add(target)
-        open_ones[target].discard(correction)
+        open_ones[target].discard(undoing)
         if not open_ones[target] and target in targets:
             settled.append(target)
     return struck

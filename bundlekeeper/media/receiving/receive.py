@@ -39,7 +39,7 @@ from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import admit_manifest
 from bundlekeeper.store.adding.admit_manifest import Whys
 from bundlekeeper.store.adding.plan import shortage_of
-from bundlekeeper.store.adding.take import AddResult, AddRow, rehearse, take
+from bundlekeeper.store.adding.add import AddResult, AddRow, rehearse, take
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files, lock, temp_files

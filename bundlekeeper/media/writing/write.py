@@ -15,15 +15,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
-from bundlekeeper.errors import (
-    EXIT_FOUND,
-    EXIT_OK,
-    EXIT_UNFINISHED,
-    InputError,
-    LockedError,
-    UnfinishedError,
-    worst_exit,
-)
+from bundlekeeper.errors import EXIT_FOUND, EXIT_OK, EXIT_UNFINISHED, InputError, LockedError, UnfinishedError, worst_exit
 from bundlekeeper.findings import Finding, exit_status, finding
 from bundlekeeper.ledger.event.chain import Head
 from bundlekeeper.media.set.records import Sent
@@ -36,7 +28,7 @@ from bundlekeeper.media.volume.own_wheels import expected as expected_tool
 from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
 from bundlekeeper.media.volume.remount import look
 from bundlekeeper.media.volume.right_medium import Expectation, MediumPlace, insist_outside, open_place
-from bundlekeeper.media.writing.prove import Verified, verify_finished, verify_written
+from bundlekeeper.media.writing.verify_written import Verified, verify_finished, verify_written
 from bundlekeeper.media.writing.read_once import Spreading
 from bundlekeeper.media.writing.resume_memory import WhereTo, recall, remember
 from bundlekeeper.model.media.index import PartDigests, folder_of, name_of

@@ -1,4 +1,4 @@
-"""The trust list on disk, STORE/.keeper/trust: reading it whole, adding an entry, marking one as dropped.
+"""The trust list on disk, STORE/.keeper/trust: reading it whole, adding an entry, marking one as removed.
 
 Rules: an entry exists when its TOML does, which is linked last and never replaces another's; what cannot be read is
 told for each entry and trusts nobody; dropping replaces the TOML by rename and removes nothing; files are read bounded
@@ -31,7 +31,7 @@ class TrustList:
     broken: tuple[KeeperError, ...] = ()
 
     def get(self, name: str) -> TrustEntry:
-        """The entry of that name, dropped or not. Raises InputError with the closest names when there is none."""
+        """The entry of that name, removed or not. Raises InputError with the closest names when there is none."""
         from difflib import get_close_matches
 
         for entry in self.entries:
@@ -144,17 +144,17 @@ def renew(root_fd: int, entry: TrustEntry) -> None:
                     files.remove(folder, name)
 
 
-def drop(root_fd: int, key: str, *, at: datetime, reason: str) -> tuple[TrustEntry, ...]:
-    """Mark as dropped every entry of a key, which is given by an entry's name or by its fingerprint; returns them.
+def remove(root_fd: int, key: str, *, at: datetime, reason: str) -> tuple[TrustEntry, ...]:
+    """Mark as removed every entry of a key, which is given by an entry's name or by its fingerprint; returns them.
 
-    Raises InputError where there is none, no reason, or all were dropped before, UnfinishedError when one cannot be
-    written: what was dropped until then stays so, and no verdict is good under the others any more.
+    Raises InputError where there is none, no reason, or all were removed before, UnfinishedError when one cannot be
+    written: what was removed until then stays so, and no verdict is good under the others any more.
     """
-    from bundlekeeper.verification.keys.entries import drop as dropped
+    from bundlekeeper.verification.keys.entries import remove as removed
 
     found = read_all(root_fd).of_key(key)
-    live = [each for each in found if not each.dropped] or found[:1]  # one that was dropped raises
-    entries = tuple(dropped(each, at=at, reason=reason) for each in live)
+    live = [each for each in found if not each.removed] or found[:1]  # one that was removed raises
+    entries = tuple(removed(each, at=at, reason=reason) for each in live)
     for entry in entries:
         replace(root_fd, entry)
     return entries

@@ -237,7 +237,7 @@ class Voucher:
     def rule_kept(self, root_fd: int, admitted: Admitted) -> Ruling:
         """Rule again on the signature of a manifest that the store keeps, as of the day it was accepted.
 
-        Keys that were dropped or revoked since show. Raises as `rule_manifest`.
+        Keys that were removed or revoked since show. Raises as `rule_manifest`.
         """
         signature = in_store(root_fd, admitted.place + SUFFIX)
         if signature is ABSENT and not self.wants_manifests:

@@ -39,7 +39,7 @@ def put_aside(
     """
     told: dict[str, str] = {}
     try:
-        with lock.held(store.fd, "check", clock=clock, wait_s=wait_s, where=str(store.root)):
+        with lock.held(store.fd, "verify", clock=clock, wait_s=wait_s, where=str(store.root)):
             # All are looked at before the first is moved: moving one name of a file changes the ctime of the others.
             changed = {file.entry.path for file in wrong if not _still_there(store, file)}
             for each in wrong:

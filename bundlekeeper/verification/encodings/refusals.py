@@ -28,7 +28,7 @@ class ExpiredKeyError(SignatureError):
 
 
 class DroppedKeyError(SignatureError):
-    """Its key, or that of an authority above it, was dropped, under whatever name."""
+    """Its key, or that of an authority above it, was removed, under whatever name."""
 
     code = "removed-key"
 

@@ -58,8 +58,8 @@ class _Lane:
     def wait_for_one(self) -> None:
         self._outbox.get()
 
-    def close(self, drop: bool) -> None:
-        self._dropped = drop
+    def close(self, remove: bool) -> None:
+        self._dropped = remove
         self._inbox.put(None)
 
     def join(self) -> None:
@@ -88,16 +88,16 @@ class Lanes:
             for lane in self._lanes if self._ahead else ():
                 lane.start()
         except BaseException:
-            self._close(drop=True)
+            self._close(remove=True)
             raise
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._close(drop=kind is not None and not self._kept)
+        self._close(remove=kind is not None and not self._kept)
 
-    def _close(self, drop: bool) -> None:
+    def _close(self, remove: bool) -> None:
         for lane in self._lanes:
-            lane.close(drop)
+            lane.close(remove)
         for lane in self._lanes:
             lane.join()
 

@@ -3,7 +3,7 @@
 Rules: one file fails alone, with the OSError of its own; whatever else goes wrong ends the whole and is raised; tasks
 are taken from the iterable only by the caller's thread, a few ahead, and outcomes are given in the order in which they
 finish; a descriptor is opened just before its read and closed just after; on every way out (the end, an error, a stop,
-an interrupt, a generator that is dropped) every thread has ended.
+an interrupt, a generator that is removed) every thread has ended.
 
 Plain reads, on purpose: a memory map is a few per cent faster on a warm cache, but dies by SIGBUS when a file shrinks
 or a stick is pulled, and would need processes of its own.

@@ -24,13 +24,7 @@ from cryptography.x509.verification import Criticality, ExtensionPolicy, Policy,
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
-from bundlekeeper.verification.encodings.refusals import (
-    DroppedKeyError,
-    ExpiredKeyError,
-    NotCheckedError,
-    SignatureError,
-    StrangerKeyError,
-)
+from bundlekeeper.verification.encodings.refusals import DroppedKeyError, ExpiredKeyError, NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.encodings.wire import pem_blocks
 from bundlekeeper.verification.keys import revocation
 from bundlekeeper.verification.keys.public_key import X509_ERRORS, checked, read_certificate
@@ -45,13 +39,13 @@ CODE_SIGNING = ExtendedKeyUsageOID.CODE_SIGNING  # 1.3.6.1.5.5.7.3.3, RFC 5280 �
 class Anchors:
     """What the trust entry says about chains: roots, intermediates that help to reach them, revocation lists.
 
-    `dropped` are the keys that the store trusts no longer: fingerprint to a sentence, such as "old was dropped on …".
+    `removed` are the keys that the store trusts no longer: fingerprint to a sentence, such as "old was removed on …".
     """
 
     roots: tuple[x509.Certificate, ...]
     intermediates: tuple[x509.Certificate, ...] = ()
     crls: tuple[x509.CertificateRevocationList, ...] = ()
-    dropped: Mapping[str, str] = field(default_factory=dict)
+    removed: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_certificates(data: bytes, *, where: str = "") -> tuple[bytes, ...]:
@@ -240,7 +234,7 @@ def _check_strength(certificate: x509.Certificate) -> None:
 
 
 def _check_not_dropped(certificate: x509.Certificate, anchors: Anchors) -> None:
-    if anchors.dropped and (message := anchors.dropped.get(checked(certificate.public_key()).fingerprint)):
+    if anchors.removed and (message := anchors.removed.get(checked(certificate.public_key()).fingerprint)):
         raise DroppedKeyError(f"{_name(certificate)} is of a key that is trusted no longer: {message}")
 
 

@@ -1,8 +1,8 @@
 """Trust entries: making one from the bytes of files, and refusing what is weak or confused.
 
 Rules: an entry is refused when it is made, with every reason at once, and checked again by the same code whenever it is
-read; a name is used once, even after its entry was dropped; one key stands in one entry, however it is given, and a
-dropped one in none, not as a root either; a dropped entry is never removed; forms without a namespace serve exactly one
+read; a name is used once, even after its entry was removed; one key stands in one entry, however it is given, and a
+removed one in none, not as a root either; a removed entry is never removed; forms without a namespace serve exactly one
 purpose, so that a signature for one kind of document never serves another.
 """
 
@@ -19,22 +19,9 @@ from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.safe_names import collision_key
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
-from bundlekeeper.verification.encodings.refusals import (
-    ExpiredKeyError,
-    NotCheckedError,
-    RevokedKeyError,
-    SignatureError,
-    StrangerKeyError,
-)
+from bundlekeeper.verification.encodings.refusals import ExpiredKeyError, NotCheckedError, RevokedKeyError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.keys import certificates, minisign_key, revocation
-from bundlekeeper.verification.keys.public_key import (
-    PublicKey,
-    checked,
-    from_spki,
-    read_certificate,
-    read_public_key,
-    require_type,
-)
+from bundlekeeper.verification.keys.public_key import PublicKey, checked, from_spki, read_certificate, read_public_key, require_type
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _DEVICES = re.compile(r"(?i)con|prn|aux|nul|(com|lpt)[0-9]")
@@ -100,25 +87,25 @@ def doubts_of(entry: TrustEntry, at: datetime) -> tuple[Finding, ...]:
     return tuple(_first_look(entry, at)[1])
 
 
-def drop(entry: TrustEntry, *, at: datetime, reason: str) -> TrustEntry:
-    """The entry as dropped. Raises InputError without a reason, or when it was dropped before."""
+def remove(entry: TrustEntry, *, at: datetime, reason: str) -> TrustEntry:
+    """The entry as removed. Raises InputError without a reason, or when it was removed before."""
     if not reason.strip():
         raise InputError("dropping a key needs a reason", hint="it is what a later finding removed-key quotes")
     if len(reason) > limits.TEXT_CHARACTERS:
         raise InputError(f"the reason has more than {limits.TEXT_CHARACTERS} characters")
-    if entry.dropped:
-        raise InputError(f"{entry.name} was dropped on {entry.dropped_at:%Y-%m-%d} already: {entry.dropped_why}")
-    return replace(entry, dropped_at=at, dropped_why=reason)
+    if entry.removed:
+        raise InputError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d} already: {entry.dropped_why}")
+    return replace(entry, removed_at=at, dropped_why=reason)
 
 
 def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
     """The entry with newer revocation lists: a list takes the place of those of its issuer, the others stay.
 
     Raises InputError for what cannot be read, RefusedError for a list that is older than the one it would replace, and
-    where the entry was dropped or has no root that lists could lead to.
+    where the entry was removed or has no root that lists could lead to.
     """
-    if entry.dropped:
-        raise RefusedError(f"{entry.name} was dropped on {entry.dropped_at:%Y-%m-%d}: {entry.dropped_why}")
+    if entry.removed:
+        raise RefusedError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d}: {entry.dropped_why}")
     if not entry.roots:
         raise RefusedError(f"{entry.name} has no root, so no revocation list is of use to it")
     new = tuple(dict.fromkeys(der for data in sources for der in revocation.read_crls(data)))
@@ -295,24 +282,24 @@ def problems_of_name(name: str, existing: Sequence[TrustEntry]) -> list[KeeperEr
         return [InputError(f"{name!r} cannot be an entry's name", hint="1 to 64 of A-Z a-z 0-9 _ -")]
     for other in existing:
         if collision_key(other.name) == collision_key(name):
-            dropped = f" (dropped on {other.dropped_at:%Y-%m-%d})" if other.dropped else ""
-            return [InputError(f"the name {other.name} is in use{dropped}", hint="a name is used once; choose another")]
+            removed = f" (removed on {other.removed_at:%Y-%m-%d})" if other.removed else ""
+            return [InputError(f"the name {other.name} is in use{removed}", hint="a name is used once; choose another")]
     return []
 
 
 def _problems_of_holder(entry: TrustEntry, existing: Sequence[TrustEntry]) -> list[KeeperError]:
-    """The same key may not stand twice: two names would look like two signers, and a dropped key would come back.
+    """The same key may not stand twice: two names would look like two signers, and a removed key would come back.
 
     A renewed certificate over the same key may stand beside the old one, for the same use.
     """
     roots = root_keys(entry)
     for other in existing:
         same = bool(entry.fingerprint) and entry.fingerprint == other.fingerprint
-        if other.dropped and (same or other.fingerprint in roots):
+        if other.removed and (same or other.fingerprint in roots):
             what = "this key" if same else "the key of a root"
-            message = f"{what} was dropped as {other.name} on {other.dropped_at:%Y-%m-%d}: {other.dropped_why}"
-            return [RefusedError(message, hint="a key that was dropped does not come back: take a new one")]
-        if same and not other.dropped and not _renews(entry, other):
+            message = f"{what} was removed as {other.name} on {other.removed_at:%Y-%m-%d}: {other.dropped_why}"
+            return [RefusedError(message, hint="a key that was removed does not come back: take a new one")]
+        if same and not other.removed and not _renews(entry, other):
             hint = "it stands under one name; a renewed certificate of it may stand beside that, for the same use"
             return [RefusedError(f"this key is trusted as {other.name} already", hint=hint)]
     return []

@@ -29,12 +29,12 @@ _DIGITS = 12
 
 _KEYS = (
     *("trust", "form", "for", "key_type", "fingerprint", "namespace", "key_id", "from", "until"),
-    *("added", "added_from", "dropped", "reason", "files"),
+    *("added", "added_from", "removed", "reason", "files"),
 )
 _MEND = "remove the entry's files from .keeper/trust, then add the key again, comparing its fingerprint"
 _NOT_TEXT: dict[str, type] = {
     **{"trust": int, "for": list, "files": dict},
-    **{"from": date, "until": date, "added": datetime, "dropped": datetime},
+    **{"from": date, "until": date, "added": datetime, "removed": datetime},
 }
 
 
@@ -119,9 +119,9 @@ def _toml(entry: TrustEntry, files: Mapping[str, bytes]) -> str:
     rows += [(key, _quoted(text)) for key, text in texts if text]
     dates = (("from", entry.valid_from), ("until", entry.valid_until))
     rows += [(key, day.isoformat()) for key, day in dates if day is not None]
-    times = (("added", entry.added_at), ("dropped", entry.dropped_at))
+    times = (("added", entry.added_at), ("removed", entry.removed_at))
     rows += [(key, time.astimezone(UTC).isoformat()) for key, time in times if time is not None]
-    if entry.dropped:
+    if entry.removed:
         rows.append(("reason", _quoted(entry.dropped_why)))
     lines = [f"{key} = {value}" for key, value in rows]
     lines += ["", "[files]"] if files else []
@@ -173,7 +173,7 @@ def _entry(name: str, table: Mapping[str, Any], found: Mapping[str, list[bytes]]
     if data:
         read = read_public_key(data)
         key, certificate = read.der, read.certificate
-    times = [table.get(key) for key in ("added", "dropped")]
+    times = [table.get(key) for key in ("added", "removed")]
     if any(time is not None and time.tzinfo is None for time in times):
         raise InputError("a time of the entry has no zone")
     entry = TrustEntry(
@@ -193,7 +193,7 @@ def _entry(name: str, table: Mapping[str, Any], found: Mapping[str, list[bytes]]
         crls=tuple(found["crls"]),
         added_at=times[0],
         added_from=table.get("added_from", ""),
-        dropped_at=times[1],
+        removed_at=times[1],
         dropped_why=table.get("reason", ""),
     )
     raise_all(name, problems_of_words(entry, entry.purposes) + problems_of_name(name, ()))

@@ -93,7 +93,7 @@ class _Case:
     moments: Sequence[TrustMoment]
     evidence: SignatureEvidence
     accepted: Sequence[str]
-    dropped: Mapping[str, str]
+    removed: Mapping[str, str]
     found: list[Finding] = field(default_factory=list)
     notes: list[Finding] = field(default_factory=list)
 
@@ -216,7 +216,7 @@ def _holder(subject: str, signature: bytes, trust: Sequence[TrustEntry], purpose
         return _only(
             "unknown-key", subject, message, "compare the fingerprint by another way, then: bundlekeeper trust add"
         )
-    live = [entry for entry in fitting if not entry.dropped]
+    live = [entry for entry in fitting if not entry.removed]
     return (live or fitting or holders)[0]
 
 
@@ -226,10 +226,10 @@ def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdi
     if case.purpose not in entry.purposes:
         message = f"{entry.name} is trusted for {' and '.join(entry.purposes)}, not for {case.purpose}"
         case.add("unknown-key", message, "a key for one kind of document is never good for another")
-    if entry.dropped:
+    if entry.removed:
         case.add("removed-key", _dropped_words(entry), "sign again with a live key")
-    elif entry.fingerprint in case.dropped:
-        message = f"{entry.name} is of a key that is trusted no longer: {case.dropped[entry.fingerprint]}"
+    elif entry.fingerprint in case.removed:
+        message = f"{entry.name} is of a key that is trusted no longer: {case.removed[entry.fingerprint]}"
         case.add("removed-key", message, "sign again with a live key")
     if entry.form not in case.accepted:
         message = f"this store takes no signatures of the form {entry.form}"
@@ -321,18 +321,18 @@ def _check_certificate(case: _Case) -> None:
 
 
 def _anchors(case: _Case) -> certificates.Anchors:
-    """The entry's roots and what goes with them; its own key, if that was dropped, is told already."""
-    others = {key: message for key, message in case.dropped.items() if key != case.entry.fingerprint}
-    return replace(anchors_of(case.entry), dropped=others)
+    """The entry's roots and what goes with them; its own key, if that was removed, is told already."""
+    others = {key: message for key, message in case.removed.items() if key != case.entry.fingerprint}
+    return replace(anchors_of(case.entry), removed=others)
 
 
 def _dropped_keys(trust: Sequence[TrustEntry]) -> dict[str, str]:
-    """Every key that was dropped, under whatever name: fingerprint to a sentence."""
-    return {entry.fingerprint: _dropped_words(entry) for entry in trust if entry.dropped}
+    """Every key that was removed, under whatever name: fingerprint to a sentence."""
+    return {entry.fingerprint: _dropped_words(entry) for entry in trust if entry.removed}
 
 
 def _dropped_words(entry: TrustEntry) -> str:
-    return f"{entry.name} was dropped on {entry.dropped_at:%Y-%m-%d}: {entry.dropped_why}"
+    return f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d}: {entry.dropped_why}"
 
 
 def _note(case: _Case, said: Iterable[str]) -> None:
@@ -353,8 +353,8 @@ def _with_owner(error: SignatureError, entry: TrustEntry, signature: bytes, trus
     owner = next((e for e in trust if e.key == der), None)
     if owner is None:
         return error.message
-    dropped = f", dropped on {owner.dropped_at:%Y-%m-%d}" if owner.dropped else ""
-    return f"{error.message}; that key is {owner.name}{dropped}"
+    removed = f", removed on {owner.removed_at:%Y-%m-%d}" if owner.removed else ""
+    return f"{error.message}; that key is {owner.name}{removed}"
 
 
 def _only(code: str, subject: str, message: str, hint: str = "") -> Verdict:

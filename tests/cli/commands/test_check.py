@@ -19,7 +19,7 @@ from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import lock
-from bundlekeeper.store.verifying.check import CheckMeans, check_store
+from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from bundlekeeper.store.verifying.read import ReadingLimits
 from tests.kits.checking import found
 from tests.kits.mounts import stable_folder
@@ -198,7 +198,7 @@ def test_nothing_is_moved_without_the_right_to_write(kit: Kit) -> None:
 def test_nothing_is_moved_while_another_command_has_the_lock(kit: Kit) -> None:
     """The finding says why the file is still there."""
     spoil(kit.root / PLACE_A)
-    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "take", clock=now):
+    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "store add", clock=now):
         result = check(kit)
     [told] = result.findings
     assert "not moved to quarantine: the store is locked by process" in told.message
@@ -316,7 +316,7 @@ def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_pat
         sys.executable,
         "-m",
         "bundlekeeper",
-        "check",
+        "verify",
         "--at",
         str(kit.source),
         "--store",
@@ -374,7 +374,7 @@ def test_a_take_during_a_check(kit: Kit) -> None:
 def test_the_command_line(kit: Kit, tmp_path: Path) -> None:
     """The whole way once: a spoilt file, the exit status, the JUnit file."""
     spoil(kit.root / PLACE_A)
-    command = [sys.executable, "-m", "bundlekeeper", "check", "--json", "--junit", str(tmp_path / "out.xml")]
+    command = [sys.executable, "-m", "bundlekeeper", "verify", "--json", "--junit", str(tmp_path / "out.xml")]
     env = {**os.environ, "BUNDLEKEEPER_STORE": str(kit.root)}
     done = subprocess.run(command, env=env, capture_output=True, text=True, check=False)
     assert done.returncode == 1, done.stderr

@@ -60,13 +60,13 @@ def test_lint_warns_and_all_else_says_a_note(
     assert (linted.status, codes(linted)) == (1, {(code, "warning"): count})
     source = tmp_path / "downloads"
     for words in (
-        ["take", manifest, "--from", source, "--dry-run"],
-        ["take", manifest, "--from", source],
-        ["check", manifest],
-        ["check"],
-        ["check", manifest, "--at", source],
-        ["check", "--at", source],
-        ["check", "--quick"],
+        ["store", "add", manifest, "--from", source, "--dry-run"],
+        ["store", "add", manifest, "--from", source],
+        ["verify", manifest],
+        ["verify"],
+        ["verify", manifest, "--at", source],
+        ["verify", "--at", source],
+        ["verify", "--quick"],
     ):
         ran = keeper(*words, "--json")
         assert (ran.status, ran.json["ok"], codes(ran)) == (0, True, {(code, "note"): count}), words
@@ -77,11 +77,11 @@ def test_a_check_by_the_stores_own_manifest_says_what_one_by_the_file_says(keepe
     manifest = written(tmp_path, {"a.bin": b"bytes"})
     manifest.write_text(manifest.read_text() + '[kind.tide-gauge]\norder = "natural"\n')
     source = tmp_path / "downloads"
-    assert keeper("take", manifest, "--from", source).status == 1
+    assert keeper("store", "add", manifest, "--from", source).status == 1
     verdicts = [
         (ran.status, codes(ran))
         for words in ([manifest], [], [manifest, "--at", source], ["--at", source])
-        for ran in [keeper("check", *words, "--json")]
+        for ran in [keeper("verify", *words, "--json")]
     ]
     assert verdicts == [(1, {("kind-unused", "warning"): 1})] * 4
 
@@ -97,13 +97,13 @@ def test_twelve_bundles_of_one_doubt_are_told_in_three_lines(
 ) -> None:
     manifest = written(tmp_path, TWELVE, digest_from)
     commands: list[list[Any]] = [
-        ["take", manifest, "--from", tmp_path / "downloads", "--dry-run"],
-        ["take", manifest, "--from", tmp_path / "downloads"],
-        ["check", manifest],
-        ["check"],
-        ["check", manifest, "--at", tmp_path / "downloads"],
+        ["store", "add", manifest, "--from", tmp_path / "downloads", "--dry-run"],
+        ["store", "add", manifest, "--from", tmp_path / "downloads"],
+        ["verify", manifest],
+        ["verify"],
+        ["verify", manifest, "--at", tmp_path / "downloads"],
     ]
-    commands += [["held"]] if code == "self-digest" else []
+    commands += [["store", "list"]] if code == "self-digest" else []
     for words in commands:
         ran = keeper(*words)
         about = [line for line in ran.out.splitlines() if "digest" in line and "marram-00" in line]

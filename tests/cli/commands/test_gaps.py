@@ -51,7 +51,7 @@ def test_a_bundles_signature_counts_as_its_last_proof_found_it(keeper: Keeper, w
     with_signature(world, NAME, "sshsig", "marram-2026")
     sign = keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
     assert sign.status == 0, sign.err
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     assert keeper("inventory", "load", HARBOUR).status == 0
 
     def about_blade() -> list[str]:

@@ -22,7 +22,7 @@ from tests.kits.ledger_commands import HARBOUR
 @pytest.fixture
 def harbour(keeper: Keeper, world: World) -> Keeper:
     """A store with the tour's bundles and the harbour's inventory."""
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     loaded = keeper("inventory", "load", HARBOUR, "--reported-by", "kim", "--json")
     assert loaded.status == 0, loaded.out + loaded.err
     assert loaded.json["counts"] == {"components": 57, "changes": 57, "new_events": 58}
@@ -99,7 +99,7 @@ def test_staged_activated_read_back_and_the_disagreement_is_told(harbour: Keeper
         (["stage", "HOLMA-B1:bios", "--bundle", "infrastructure/6.1.0"], "holds no image for a bios"),
         (["stage", "HOLMA-R1:bios", "--bundle", "blade/6.1.0"], "not MR-1"),
         (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.2.0"], "is not held"),
-        (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--bank", "held"], "has no bank 'held'"),
+        (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--bank", "store", "list"], "has no bank 'held'"),
         (["stage", "HOLMA-MT", "--bundle", "infrastructure/6.1.0"], "overwritten in place"),
         (["activate", "HOLMA-SW1"], "nothing is known to be staged"),
         (["activate", "HOLMA-IO1", "--version", "9.9"], "is not known to be staged"),
@@ -109,11 +109,11 @@ def test_what_cannot_be_is_refused_and_can_be_overruled_for_a_reason(
     harbour: Keeper, words: list[str], because: str
 ) -> None:
     """ "refuse what can't be ... unless `--anyway "why"`, which is recorded" (issue 4, point 4)"""
-    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    before = harbour("ledger", "verify", "--json").json["chain"]["events"]
     refused = harbour(*words)
     assert refused.status == 4
     assert because in refused.err
-    assert harbour("ledger", "check", "--json").json["chain"]["events"] == before
+    assert harbour("ledger", "verify", "--json").json["chain"]["events"] == before
     assert harbour(*words, "--anyway", "").status == 2
     assert harbour(*words, "--anyway", "  ").status == 2
     if "nothing is known" in because:
@@ -132,7 +132,7 @@ def test_a_bundle_that_is_held_but_not_proven_is_refused(harbour: Keeper, tmp_pa
     refused = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
     assert refused.status == 4
     assert "not proven" in refused.err
-    assert harbour("check", "--quiet").status == 0
+    assert harbour("verify", "--quiet").status == 0
     assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
 
 
@@ -178,7 +178,7 @@ def test_every_row_that_is_wrong_is_told_at_once(harbour: Keeper, tmp_path: Path
         "name,bundle,at\nHOLMA-IO1,infrastructure/6.1.0,2026-11-23\nHOLMA-IO9,infrastructure/6.1.0,2026-11-23\n"
         "HOLMA-IO2,infrastructure/6.1.0,yesterday\nx,y\nHOLMA-IO2,infrastructure/9,2026-11-23\nnobody,blade/6.1.0,\n"
     )
-    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    before = harbour("ledger", "verify", "--json").json["chain"]["events"]
     ran = harbour("stage", "--file", rows, "--json")
     assert ran.status == 2
     said = ran.json["error"]["says"]
@@ -191,30 +191,30 @@ def test_every_row_that_is_wrong_is_told_at_once(harbour: Keeper, tmp_path: Path
     ):
         assert part in said
     assert ":2:" not in said
-    assert harbour("ledger", "check", "--json").json["chain"]["events"] == before
+    assert harbour("ledger", "verify", "--json").json["chain"]["events"] == before
 
 
 def test_a_wrong_entry_is_corrected_by_a_later_one(harbour: Keeper) -> None:
     """ "Wrong entries are corrected by a later event, never changed" (issue 4, point 3)"""
     event = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--json").json["events"][0]["id"]
-    assert harbour("ledger-undo", event[:12], "--reason", "it was the other module").status == 0
+    assert harbour("ledger", "undo", event[:12], "--reason", "it was the other module").status == 0
     assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
     history = harbour("where", "HOLMA-IO1", "--history", "--json").json["history"]
     assert [row["void"] for row in history if row["id"] == event] == [True]
-    assert harbour("ledger-undo", "ffffffffffff", "--reason", "x").status == 2
-    events = harbour("ledger", "check", "--json").json["chain"]["events"]
-    again = harbour("ledger-undo", event, "--reason", "really")
+    assert harbour("ledger", "undo", "ffffffffffff", "--reason", "x").status == 2
+    events = harbour("ledger", "verify", "--json").json["chain"]["events"]
+    again = harbour("ledger", "undo", event, "--reason", "really")
     assert again.status == 4
     assert "corrected already" in again.err
     assert "it was the other module" in again.err
-    assert harbour("ledger", "check", "--json").json["chain"]["events"] == events
+    assert harbour("ledger", "verify", "--json").json["chain"]["events"] == events
     taken_back = again.err.partition("bundlekeeper ledger undo ")[2].split()[0]
-    assert harbour("ledger-undo", taken_back, "--reason", "it was this one").status == 0
+    assert harbour("ledger", "undo", taken_back, "--reason", "it was this one").status == 0
     assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "6.1.0"
     reading = harbour("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json["reading"]
-    assert harbour("ledger-undo", reading, "--reason", "another site's").status == 0
+    assert harbour("ledger", "undo", reading, "--reason", "another site's").status == 0
     observed = history[0]["id"]
-    whole = harbour("ledger-undo", observed, "--reason", "x")
+    whole = harbour("ledger", "undo", observed, "--reason", "x")
     assert whole.status == 4
     assert "with its whole reading" in whole.err
 
@@ -236,7 +236,7 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
     """ "by component selector, by bundle, image version or SHA-256, by standing" (issue 4, point 5)"""
     harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
     digest = next(
-        b["sha256"] for b in harbour("held", "--json").json["bundles"] if b["file"].endswith("structure-6.1.0.bin")
+        b["sha256"] for b in harbour("store", "list", "--json").json["bundles"] if b["file"].endswith("structure-6.1.0.bin")
     )
     for words in (["--bundle", "infrastructure/6.1.0"], ["--sha256", digest], ["--version", "6.1.0"]):
         found = harbour("where", *words, "--json").json["components"]
@@ -250,7 +250,7 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
     old = text.split("[[bundle]]")
     fixed = [t if '"withdrawn"' not in t or "reason" in t else t.replace('"withdrawn"', '"superseded"') for t in old]
     world.manifest.write_text("[[bundle]]".join(fixed))
-    assert harbour("take", world.manifest, "--from", world.downloads, "--quiet").status == 1
+    assert harbour("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 1
     found = harbour("where", "--withdrawn", "--bank", "active", "--json").json["components"]
     assert found
     assert {c["domain"] for c in found} == {"holm-a"}
@@ -297,7 +297,7 @@ def test_output_as_csv_counts_and_picture(harbour: Keeper) -> None:
     rows = list(csv.DictReader(io.StringIO(harbour("where", "holm-b", "--csv").out)))
     assert len(rows) == 19
     assert {row["active"] for row in rows} == {"5.4.10", "2025-2"}  # a model table has versions of its own
-    groups = harbour("where", "--by", "site,kind,active", "--json").json["groups"]
+    groups = harbour("where", "--count", "site,kind,active", "--json").json["groups"]
     assert sum(g["components"] for g in groups) == 57
     picture = harbour("where", "holm-b", "--picture").out
     assert "+- holm/holm-b/1 -" in picture
@@ -316,7 +316,7 @@ def test_exchange_is_idempotent_and_answers_alike(harbour: Keeper, tmp_path: Pat
         merged = harbour("ledger", "merge", file, "--store", other, "--json")
         assert merged.status == 0, merged.out
         assert merged.json["files"][0]["new"] == new
-    for words in ([], ["--on", "2026-11-20"], ["--by", "kind,active"]):
+    for words in ([], ["--on", "2026-11-20"], ["--count", "kind,active"]):
         ours, theirs = (
             harbour("where", *words, "--json").json,
             harbour("where", *words, "--json", "--store", other).json,
@@ -326,23 +326,23 @@ def test_exchange_is_idempotent_and_answers_alike(harbour: Keeper, tmp_path: Pat
 
 def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tmp_path: Path) -> None:
     """ "the chain's head is printed ... and `ledger verify --head HEX` compares" (issue 4, point 3)"""
-    head = harbour("ledger", "check", "--json").json["chain"]["head"]
+    head = harbour("ledger", "verify", "--json").json["chain"]["head"]
     harbour("observe", "HOLMA-IO1", "--active", "6.0.1")
-    assert harbour("ledger", "check", "--head", head).status == 0
-    assert harbour("ledger", "check", "--head", "0" * 64).status == 1
-    assert harbour("ledger", "check", "--head", "xyz").status == 2
+    assert harbour("ledger", "verify", "--head", head).status == 0
+    assert harbour("ledger", "verify", "--head", "0" * 64).status == 1
+    assert harbour("ledger", "verify", "--head", "xyz").status == 2
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with sqlite3.connect(path) as raw:
         raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
     raw.close()
-    damaged = harbour("ledger", "check", "--json")
+    damaged = harbour("ledger", "verify", "--json")
     assert damaged.status == 3
     assert damaged.codes == ["damaged"]
     with sqlite3.connect(path) as raw:  # by someone who knows of the seal, too
         row = raw.execute(f"SELECT {EVENT_COLUMNS} FROM event WHERE seq = 3").fetchone()  # noqa: S608
         raw.execute("UPDATE event SET void = ?, seal = ? WHERE seq = 3", marked(row, False))
     raw.close()
-    altered = harbour("ledger", "check", "--json")
+    altered = harbour("ledger", "verify", "--json")
     assert altered.status == 1
     assert altered.codes == ["altered"]
     saved = harbour("ledger", "salvage", tmp_path / "saved.sqlite", "--json")
@@ -357,17 +357,17 @@ def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tm
         assert refused.status == 3
         assert "event 3 is not what it was" in refused.err
         assert "ledger salvage FILE" in refused.err
-    assert harbour("ledger", "check", "--json").json["chain"]["events"] == 59
+    assert harbour("ledger", "verify", "--json").json["chain"]["events"] == 59
 
 
 def test_what_is_derived_is_made_again_and_the_events_are_not_touched(harbour: Keeper, tmp_path: Path) -> None:
     """`ledger rebuild`: whatever was wrong beside the events is right again, and their chain is what it was."""
     harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--anyway", "a test")
     wrong = harbour("observe", "HOLMA-IO2", "--active", "9.9", "--json").json["events"][0]["id"]
-    harbour("ledger-undo", wrong, "--reason", "a slip")
+    harbour("ledger", "undo", wrong, "--reason", "a slip")
     questions = (["where", "--json"], ["where", "HOLMA-IO2", "--history", "--json"])
     asked = [harbour(*words).out for words in questions]
-    head = harbour("ledger", "check", "--json").json["chain"]
+    head = harbour("ledger", "verify", "--json").json["chain"]
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with sqlite3.connect(path) as raw:
         raw.execute("UPDATE state SET active = NULL, differs = 1 WHERE component % 2")
@@ -379,7 +379,7 @@ def test_what_is_derived_is_made_again_and_the_events_are_not_touched(harbour: K
     assert rebuilt.status == 0, rebuilt.err
     assert rebuilt.json["counts"]["differing"] > 57 // 2
     assert [harbour(*words).out for words in questions] == asked
-    assert harbour("ledger", "check", "--json").json["chain"] == head
+    assert harbour("ledger", "verify", "--json").json["chain"] == head
     again = harbour("ledger", "rebuild")
     assert again.status == 0
     assert "nothing had been wrong" in again.out
@@ -419,7 +419,7 @@ def test_a_ledger_that_cannot_be_opened_is_told_lost_with_a_way_on(harbour: Keep
 
 def test_two_processes_at_once_lose_and_double_nothing(harbour: Keeper, tmp_path: Path) -> None:
     """ "Two processes at once never lose or double an event (test with real processes)" (issue 4, scale)"""
-    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    before = harbour("ledger", "verify", "--json").json["chain"]["events"]
     code = (
         "import sys; from bundlekeeper.cli.screen.run import run\n"
         "for n in range(10):\n"
@@ -430,14 +430,14 @@ def test_two_processes_at_once_lose_and_double_nothing(harbour: Keeper, tmp_path
         subprocess.Popen([sys.executable, "-c", code, str(n)], env=env, stdout=subprocess.DEVNULL) for n in range(3)
     ]
     assert [process.wait() for process in running] == [0, 0, 0]
-    verified = harbour("ledger", "check", "--json")
+    verified = harbour("ledger", "verify", "--json")
     assert verified.status == 0
     assert verified.json["chain"]["events"] == before + 30
 
 
 def test_nothing_recorded_yet_is_said_with_a_way_on(keeper: Keeper, world: World) -> None:
     """A question to a store without a ledger is answered in words, not with a traceback."""
-    keeper("take", world.manifest, "--from", world.downloads, "--quiet")
+    keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet")
     ran = keeper("where", "--json")
     assert ran.status == 2
     assert "inventory load" in json.dumps(ran.json["error"])
@@ -480,7 +480,7 @@ _BYTE = os.fsdecode(b"\xff")  # an argument that is no UTF-8
         (["observe", "HOLMA-IO1", "--active", "6.0.1", "--reported-by", _BYTE], "cannot be printed"),
         (["stage", "HOLMA-IO1", "--version", "6.1.0", "--note", _BYTE], "cannot be printed"),
         (["where", "HOLMA-IO1", "--history", "--on", "2026-11-20"], "leave the other options out"),
-        (["where", "--picture", "--by", "site"], "one of them"),
+        (["where", "--picture", "--count", "site"], "one of them"),
     ],
 )
 def test_odd_words_are_refused_in_words(harbour: Keeper, words: list[str], message: str) -> None:

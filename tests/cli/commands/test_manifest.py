@@ -49,10 +49,10 @@ def test_a_confirmed_digest_is_never_marked_own_copy(keeper: Keeper, world: Worl
 
 
 def test_two_documents_are_not_mixed_on_stdout(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    ran = keeper("check", world.manifest, "--at", world.downloads, "--json", "--junit", "-")
+    ran = keeper("verify", world.manifest, "--at", world.downloads, "--json", "--junit", "-")
     assert ran.status == 2
     assert ran.json["error"]["hint"]
-    assert keeper("check", world.manifest, "--at", world.downloads, "--json", "--junit", "j.xml").status == 0
+    assert keeper("verify", world.manifest, "--at", world.downloads, "--json", "--junit", "j.xml").status == 0
     assert (tmp_path / "j.xml").read_text().startswith("<?xml")
 
 
@@ -61,7 +61,7 @@ def test_json_holds_no_lone_surrogate(keeper: Keeper, world: World) -> None:
     names = [b"caf\xe9", "\N{GRINNING FACE}".encode(), rb"back\udcff\slash"]
     for name in names:
         (world.downloads / os.fsdecode(name)).write_bytes(b"x")
-    ran = keeper("check", world.manifest, "--at", world.downloads, "--json")
+    ran = keeper("verify", world.manifest, "--at", world.downloads, "--json")
     assert ran.status == 1
     extra = {f["subject"] for f in ran.json["findings"] if f["code"] == "extra"}
     assert extra == {"caf\\xe9", "\N{GRINNING FACE}", r"back\udcff\slash"}

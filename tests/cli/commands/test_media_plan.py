@@ -35,7 +35,7 @@ NAME = "marram-infrastructure-6.1.0.bin"
 @pytest.fixture
 def stocked(keeper: Keeper, world: World) -> Keeper:
     """A store with the tour's bundles."""
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     return keeper
 
 
@@ -61,7 +61,7 @@ def versions(plan: SetPlan) -> set[str]:
 
 def test_a_release_is_everything_that_it_names(stocked: Keeper, world: World) -> None:
     """ "`--for` RELEASE = everything of that release" (issue 6), with the accepted manifest on every volume"""
-    done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
+    done = stocked("media", "pack", "--for", "6.1", "--volume", "dvd", "--json")
     assert (done.status, done.json["ok"], done.json["for"]) == (0, True, "release 6.1")
     plan = planned(done)
     assert versions(plan) == {"infrastructure 6.1.0", "blade 6.1.0", "rack 6.1.0"}
@@ -73,9 +73,9 @@ def test_a_release_is_everything_that_it_names(stocked: Keeper, world: World) ->
 
 def test_a_domain_is_its_route_with_the_stops_on_the_way(harbour: Keeper, world: World) -> None:
     """ "a stop version on the route" (issue 6): skerry runs 5.4 and 6.1 is reached over 6.0; a site is its domains"""
-    domain = planned(harbour("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json"))
+    domain = planned(harbour("media", "pack", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json"))
     assert {"infrastructure 6.0.1", "infrastructure 6.1.0"} <= versions(domain)
-    site = harbour("media", "plan", "--for", "skerry", "--volume", "dvd", "--json")
+    site = harbour("media", "pack", "--for", "skerry", "--volume", "dvd", "--json")
     assert site.json["for"] == "site skerry to release 6.1"  # the newest
     assert versions(planned(site)) == versions(domain)
     route = harbour("route", "skerry-a", "--to", "6.1", "--json").json["route"]
@@ -85,8 +85,8 @@ def test_a_domain_is_its_route_with_the_stops_on_the_way(harbour: Keeper, world:
 
 def test_a_domain_of_which_nothing_is_known_needs_a_release(stocked: Keeper) -> None:
     """When no inventory is known, release must be given by --to RELEASE."""
-    assert stocked("media", "plan", "--for", "skerry-a", "--volume", "dvd").status == 2
-    done = stocked("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json")
+    assert stocked("media", "pack", "--for", "skerry-a", "--volume", "dvd").status == 2
+    done = stocked("media", "pack", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json")
     assert (done.status, done.codes) == (1, ["not-checked"])
     assert len(versions(planned(done))) == 3
 
@@ -101,7 +101,7 @@ def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
         (("--for", "6.1", "--volume", "dvd", "--spare", "95%"), "--spare"),
         ((), "--for and --volume"),
     ):
-        done = harbour("media", "plan", *words)
+        done = harbour("media", "pack", *words)
         assert done.status == 2
         assert meant in done.err
 
@@ -112,12 +112,12 @@ def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
 def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked: Keeper, tmp_path: Path) -> None:
     """Exit 1 when something is missing; plan still written."""
     (tmp_path / f"store/infrastructure/6.1.0/{NAME}").unlink()
-    done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json", "--out", tmp_path / "p.json")
+    done = stocked("media", "pack", "--for", "6.1", "--volume", "dvd", "--json", "--out", tmp_path / "p.json")
     assert (done.status, done.json["findings"][0]["code"]) == (1, "not-in-store")
     plan = read_plan((tmp_path / "p.json").read_bytes())
     assert versions(plan) == {"blade 6.1.0", "rack 6.1.0"}
     assert [f.code for f in plan.missing if f.level != "note"] == ["not-in-store"]
-    text = stocked("media", "plan", "--for", "6.1", "--volume", "dvd").out.splitlines()
+    text = stocked("media", "pack", "--for", "6.1", "--volume", "dvd").out.splitlines()
     assert text[0] == "release 6.1"
     assert text[1].startswith("error: not-in-store: infrastructure 6.1.0")
 
@@ -126,7 +126,7 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
     """Bundles not held or not proven/with stale proof."""
     file = tmp_path / f"store/infrastructure/6.1.0/{NAME}"
     os.utime(file, ns=(1, 1))
-    done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
+    done = stocked("media", "pack", "--for", "6.1", "--volume", "dvd", "--json")
     assert "unverified" in done.codes
     admits(tmp_path, 'max_verification_age = "30d"')
     aged = datetime.now(UTC) - timedelta(days=40)
@@ -134,7 +134,7 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
         database.record_verifications(
             {p: replace(each, verified_at=aged) for p, each in database.verifications().items()}
         )
-    assert "stale-verification" in stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json").codes
+    assert "stale-verification" in stocked("media", "pack", "--for", "6.1", "--volume", "dvd", "--json").codes
 
 
 def test_a_withdrawn_bundle_is_told_and_stays_at_home(keeper: Keeper, world: World) -> None:
@@ -143,8 +143,8 @@ def test_a_withdrawn_bundle_is_told_and_stays_at_home(keeper: Keeper, world: Wor
     at = text.index('lifecycle = "current"', text.index(f'file = "{NAME}"'))
     text = text[:at] + 'lifecycle = "withdrawn"\nwhy = "ports flap"' + text[at + len('lifecycle = "current"') :]
     world.manifest.write_text(text, encoding="utf-8")
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status < 2
-    done = keeper("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status < 2
+    done = keeper("media", "pack", "--for", "6.1", "--volume", "dvd", "--json")
     assert "withdrawn" in done.codes
     assert versions(planned(done)) == {"blade 6.1.0", "rack 6.1.0"}
 
@@ -155,8 +155,8 @@ def test_signatures_go_with_their_bundles_and_are_missed(keeper: Keeper, world: 
     trusted(keeper, key, "bundles", "marram-2026")
     with_signature(world, NAME, "sshsig", "marram-2026")
     assert keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles").status == 0
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
-    words = ("media", "plan", "--for", "6.1", "--volume", "2100kB:folder", "--json")
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    words = ("media", "pack", "--for", "6.1", "--volume", "2100kB:folder", "--json")
     plan = planned(keeper(*words))
     by_path = {f.file.path: f for f in plan.files}
     signature = by_path[f"infrastructure/6.1.0/{NAME}.sig"]
@@ -247,7 +247,7 @@ def test_a_word_that_names_two_things_asks_which() -> None:
 @pytest.mark.fault(56)
 def test_a_file_over_a_volume_is_split_into_parts_that_make_it_up(stocked: Keeper, tmp_path: Path) -> None:
     """ "a file over the file system's limit … or over the volume is split", and each volume's files fit on it"""
-    words = ("media", "plan", "--for", "6.1", "--volume", "1750kB:folder", "--json")
+    words = ("media", "pack", "--for", "6.1", "--volume", "1750kB:folder", "--json")
     plan = planned(stocked(*words))
     split = [f.file for f in plan.files if f.file.split]
     assert [f.path for f in split] == [f"infrastructure/6.1.0/{NAME}"]
@@ -264,11 +264,11 @@ def test_a_file_over_a_volume_is_split_into_parts_that_make_it_up(stocked: Keepe
 def test_too_few_volumes_are_told_with_the_bytes(stocked: Keeper, tmp_path: Path) -> None:
     out = tmp_path / "p.json"
     for volumes in (("2x1500kB:folder",), ("100kB:folder",)):
-        done = stocked("media", "plan", "--for", "6.1", "--volume", *volumes, "--json", "--out", out)
+        done = stocked("media", "pack", "--for", "6.1", "--volume", *volumes, "--json", "--out", out)
         assert (done.status, done.json["plan"], out.exists()) == (1, None, False)
         assert "not-enough-space" in done.codes
     two = ("--volume", "2x1500kB:folder", "--volume", "2MB:folder")
-    assert planned(stocked("media", "plan", "--for", "6.1", *two, "--json")).volumes
+    assert planned(stocked("media", "pack", "--for", "6.1", *two, "--json")).volumes
 
 
 def test_names_that_no_volume_can_hold_are_told_all_at_once_and_nothing_is_planned(
@@ -281,9 +281,9 @@ def test_names_that_no_volume_can_hold_are_told_all_at_once_and_nothing_is_plann
         text = text.replace(f'"{name}"', f'"{other}"')
         (world.downloads / name).rename(world.downloads / other)
     world.manifest.write_text(text, encoding="utf-8")
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     out = tmp_path / "p.json"
-    done = keeper("media", "plan", "--for", "6.1", "--volume", "dvd", "--json", "--out", out)
+    done = keeper("media", "pack", "--for", "6.1", "--volume", "dvd", "--json", "--out", out)
     assert (done.status, done.json["plan"], out.exists()) == (1, None, False)
     told = [f["subject"] for f in done.json["findings"] if f["code"] == "name-unsafe"]
     assert told == [f"infrastructure/6.1.0/{names[NAME]}", "blade/6.1.0/marram-blade-6.1.0-100%.bin"]
@@ -291,7 +291,7 @@ def test_names_that_no_volume_can_hold_are_told_all_at_once_and_nothing_is_plann
 
 def test_the_plan_is_a_new_file_unless_it_is_forced(stocked: Keeper, tmp_path: Path) -> None:
     out = tmp_path / "p.json"
-    words = ("media", "plan", "--for", "6.1", "--volume", "dvd", "--out", out)
+    words = ("media", "pack", "--for", "6.1", "--volume", "dvd", "--out", out)
     assert stocked(*words).status == 0
     first = out.read_bytes()
     assert stocked(*words).status == 2
@@ -304,14 +304,14 @@ def test_the_plan_is_a_new_file_unless_it_is_forced(stocked: Keeper, tmp_path: P
 def test_a_manifest_that_is_named_is_carried_from_where_it_is(stocked: Keeper, world: World, tmp_path: Path) -> None:
     later = tmp_path / "later.toml"
     later.write_text(world.manifest.read_text("utf-8").replace("sequence = 14", "sequence = 15"), encoding="utf-8")
-    plan = planned(stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--manifest", later, "--json"))
+    plan = planned(stocked("media", "pack", "--for", "6.1", "--volume", "dvd", "--manifest", later, "--json"))
     common = [f for f in plan.files if f.file.common]
     assert [(f.file.path, f.source) for f in common] == [("manifests/marram-15.toml", str(later))]
     assert plan.manifest_sequence == 15
 
 
 def test_the_answer_fits_a_terminal_of_80_columns(harbour: Keeper) -> None:
-    done = harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "3MB:folder", "--volume", "bd-25")
+    done = harbour("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "3MB:folder", "--volume", "bd-25")
     assert done.status == 0, done.out
     rows = [row for row in done.out.splitlines() if not row.startswith(("warning", "error", "note"))]
     assert max(map(len, rows)) <= 80
@@ -319,7 +319,7 @@ def test_the_answer_fits_a_terminal_of_80_columns(harbour: Keeper) -> None:
 
 
 def test_room_for_the_tool_is_kept_where_it_is_to_come_along(stocked: Keeper) -> None:
-    words = ("media", "plan", "--for", "6.1", "--volume", "1GB:fat32", "--json")
+    words = ("media", "pack", "--for", "6.1", "--volume", "1GB:fat32", "--json")
     plain, tool = planned(stocked(*words)), planned(stocked(*words, "--with-tool"))
     assert (plain.with_tool, tool.with_tool) == (False, True)
     assert tool.volumes[0].reserved - plain.volumes[0].reserved > 64 * 2**20
@@ -418,12 +418,12 @@ def test_what_is_no_share_is_refused(text: str) -> None:
 
 def test_a_stop_that_is_not_held_is_named_and_the_other_stops_are_packed(harbour: Keeper, tmp_path: Path) -> None:
     """ "names first what is missing: ... a stop version on the route", although another version of it is held."""
-    whole = planned(harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json"))
+    whole = planned(harbour("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json"))
     for family in ("blade", "rack", "infrastructure"):
         bundle = next((tmp_path / f"store/{family}/6.0.1").glob("*.bin"))
         data = bundle.read_bytes()
         bundle.unlink()
-        done = harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json")
+        done = harbour("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json")
         assert [f["subject"].split(" (")[0] for f in done.json["findings"] if f["code"] == "not-in-store"] == [
             f"{family} 6.0.1"
         ]
@@ -431,4 +431,4 @@ def test_a_stop_that_is_not_held_is_named_and_the_other_stops_are_packed(harbour
         ways = harbour("route", "skerry-a", "--to", "6.1", "--json")
         assert (ways.status, "not-in-store" in ways.codes) == (1, True)
         bundle.write_bytes(data)
-        harbour("check", "--quiet")
+        harbour("verify", "--quiet")

@@ -34,7 +34,7 @@ def trip(keeper: Keeper, tmp_path: Path) -> Trip:
 
 def write(trip: Trip, out: str | Path, *options: str) -> Ran:
     """Write a receipt at skerry, whatever comes of it."""
-    words = ("media", "receipt", "--out", out, "--key", trip.base / "skerry.key", *options)
+    words = ("receipt", "write", "--out", out, "--key", trip.base / "skerry.key", *options)
     return trip.at(trip.skerry, *words)
 
 
@@ -44,7 +44,7 @@ def write(trip: Trip, out: str | Path, *options: str) -> Ran:
 @pytest.mark.parametrize("form", ["--printed", "--out"])
 def test_a_site_that_is_not_recorded_is_refused_where_others_are(trip: Trip, form: str) -> None:
     """A paper of a misspelt site would leave out how its domains stand."""
-    words = ("media", "receipt", "--printed", "--site")
+    words = ("receipt", "write", "--printed", "--site")
     assert trip.at(trip.skerry, *words, "skery").status == 0, "nothing is recorded yet that could tell"
     trip.work()
     file = trip.base / "x"
@@ -58,7 +58,7 @@ def test_a_site_that_is_not_recorded_is_refused_where_others_are(trip: Trip, for
 @pytest.mark.parametrize("option", ["--site", "--reported-by"])
 @pytest.mark.parametrize("word", ["sker\nry", "sker\x1b[31mry", "sker\u202ery", "\udcff"])
 def test_a_name_that_is_not_one_line_of_text_is_refused(trip: Trip, option: str, word: str) -> None:
-    for ran in (trip.at(trip.skerry, "media", "receipt", "--printed", option, word), write(trip, "x", option, word)):
+    for ran in (trip.at(trip.skerry, "receipt", "write", "--printed", option, word), write(trip, "x", option, word)):
         assert ran.status == 2
         assert f"{option} " in ran.err
         assert "plain text" in ran.err
@@ -143,7 +143,7 @@ def test_what_cannot_be_a_new_file_is_refused(
     monkeypatch.chdir(trip.base)
     (trip.base / "file").write_bytes(b"")
     before = sorted(path.name for path in trip.base.rglob("*"))
-    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--out", name) if paper else write(trip, name)
+    ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--out", name) if paper else write(trip, name)
     assert ran.status == 2, ran.out + ran.err
     word = {"none/x": "the folder is not there", "file/x": "this is no folder"}.get(
         name, "names a folder, a file is due"
@@ -156,7 +156,7 @@ def test_what_cannot_be_a_new_file_is_refused(
 def test_a_page_that_is_there_already_hints_at_nothing_that_is_not_there(trip: Trip) -> None:
     page = trip.base / "page.html"
     page.write_text("mine")
-    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--out", page)
+    ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--out", page)
     assert (ran.status, page.read_text()) == (2, "mine")
     assert "--force" not in ran.err
     assert "name another" in ran.err
@@ -220,18 +220,13 @@ def test_nothing_is_swept_that_is_not_provably_a_dead_runs(trip: Trip, tmp_path:
 @pytest.mark.parametrize(
     ("words", "names"),
     [
-        (("--printed", "--signature", "x"), "--signature"),
-        (("--out", "x", "--key", "k", "--signature", "x"), "--signature"),
-        (("--printed", "--after", "0"), "--after"),
-        (("--printed", "--passphrase-fd", "0"), "--passphrase-fd"),
-        (("--read", "x", "--set", "ab"), "--set"),
-        (("--read", "x", "--after", "3", "--reported-by", "me"), "--reported-by and --after"),
-        (("--read", "x", "--printed"), "--printed"),
-        (("--read", "-", "--signature", "x"), "--signature"),
+        (("write", "--printed", "--after", "0"), "--after"),
+        (("write", "--printed", "--passphrase-fd", "0"), "--passphrase-fd"),
+        (("read", "-", "--signature", "x"), "--signature"),
     ],
 )
 def test_an_option_that_would_be_ignored_is_refused(trip: Trip, words: tuple[str, ...], names: str) -> None:
-    ran = trip.at(trip.skerry, "media", "receipt", *words)
+    ran = trip.at(trip.skerry, "receipt", *words)
     assert ran.status == 2
     assert f"hint: leave out {names}" in ran.err
 
@@ -243,7 +238,7 @@ def test_a_set_is_named_in_any_case(trip: Trip) -> None:
 
 def test_with_no_events_after_a_number_it_says_so(trip: Trip, tmp_path: Path) -> None:
     trip.work()
-    count = trip.at(trip.skerry, "ledger", "check", "--json").json["chain"]["events"]
+    count = trip.at(trip.skerry, "ledger", "verify", "--json").json["chain"]["events"]
     for after, words in ((count, "no new events"), (count - 1, f"event {count}"), (0, f"events 1 to {count}")):
         ran = write(trip, trip.base / f"x{after}", "--after", str(after))
         assert f"  {words}, head " in ran.out
@@ -283,9 +278,9 @@ def test_a_paper_by_a_key_that_is_not_good_for_it_is_told(
 
 def test_one_part_is_one_part(trip: Trip) -> None:
     trip.work()
-    printed = trip.at(trip.skerry, "media", "receipt", "--printed").out
+    printed = trip.at(trip.skerry, "receipt", "write", "--printed").out
     assert "skerry-a: 1 part, 1 with something pending, 0 differ from the record" in printed
-    ran = trip.at(trip.main_site, "media", "receipt", "--read", "-", stdin=code_of(printed))
+    ran = trip.at(trip.main_site, "receipt", "read", "-", stdin=code_of(printed))
     assert "1 part, 1 with something pending" in ran.out
-    text = trip.at(trip.main_site, "media", "receipt", "--read", trip.receipt("out")).out
+    text = trip.at(trip.main_site, "receipt", "read", trip.receipt("out")).out
     assert "skerry/skerry-a: 1 part, 1 with something pending, 0 differ\n" in text

@@ -79,10 +79,10 @@ class Stores:
 def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Issue 6: "The air-gapped site's whole round trip", every step a process of its own."""
     stores = Stores(keeper, tmp_path)
-    stores.run("main site", "take", world.manifest, "--from", world.downloads)
+    stores.run("main site", "store", "add", world.manifest, "--from", world.downloads)
     stores.run("main site", "inventory", "load", HARBOUR)
     stores.trusting()
-    plan = ("media", "plan", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "plan.json")
+    plan = ("media", "pack", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "plan.json")
     stores.run("main site", *plan)
     media = [tmp_path / f"stick{n}" for n in (1, 2, 3)]
     for each in media:
@@ -92,20 +92,20 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
     came = stores.run("site", "media", "receive", media[2], "--json").json
     assert (came["complete"], sorted(came["to_come"])) == (False, ["1", "2"])
     assert stores.run("site", "media", "receive", media[0], media[1], "--json").json["complete"]
-    kept = json.loads(stores.run("site", "held", "--json").out)
+    kept = json.loads(stores.run("site", "store", "list", "--json").out)
     assert len(kept["bundles"]) == 6
-    checked = stores.run("site", "check", "--json").json  # the manifest names more than the set was to bring
+    checked = stores.run("site", "verify", "--json").json  # the manifest names more than the set was to bring
     assert {(f["code"], f["level"]) for f in checked["findings"]} == {("not-in-store", "note")}
     assert [row["status"] for row in checked["rows"]].count("not-in-store") == 3
     sent = next((tmp_path / "site" / "rack").glob("*/*.bin"))
     away = sent.rename(tmp_path / "away")
-    lacks = stores.run("site", "check", "--quick", "--json", status=1).json
+    lacks = stores.run("site", "verify", "--quick", "--json", status=1).json
     assert [f["subject"] for f in lacks["findings"] if f["code"] == "missing"] == [
         f"rack/{sent.parent.name}/{sent.name}"
     ]
     away.rename(sent)
     manifest = next((tmp_path / "site" / "manifests").glob("*.toml"))
-    named = stores.run("site", "check", manifest, "--quick", "--json", status=1).json
+    named = stores.run("site", "verify", manifest, "--quick", "--json", status=1).json
     assert [f["code"] for f in named["findings"]].count("missing") == 3, "whoever names a manifest asks for all of it"
     stores.run("site", "inventory", "load", HARBOUR)
     word = (
@@ -118,17 +118,17 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
         "--reported-by",
         "keeper",
     )
-    stores.run("site", "stage", *word, "--bank", "held", "--anyway", "the switches have room: looked at by hand")
+    stores.run("site", "stage", *word, "--bank", "store", "list", "--anyway", "the switches have room: looked at by hand")
     receipt = tmp_path / "skerry.receipt"
-    stores.run("site", "media", "receipt", "--out", receipt, "--key", tmp_path / "skerry.key")
+    stores.run("site", "receipt", "write", "--out", receipt, "--key", tmp_path / "skerry.key")
     stores.run("main site", "media", "list", status=1)
-    read = stores.run("main site", "media", "receipt", "--read", receipt, "--json").json
+    read = stores.run("main site", "receipt", "read", receipt, "--json").json
     assert (read["receipt"]["site"], read["known_set"]) == ("skerry", True)
     answers = [stores.run(s, "where", "--site", "skerry", "--json").json["components"] for s in ("main site", "site")]
     assert answers[0] == answers[1] != []
-    stored = [each["version"] for row in answers[0] if row["kind"] == "fabric-switch" for each in row["held"]]
+    stored = [each["version"] for row in answers[0] if row["kind"] == "fabric-switch" for each in row["store", "list"]]
     assert "6.1.0" in stored, "what was staged at the site is known at the main site"
-    again = stores.run("main site", "media", "receipt", "--read", receipt, "--json").json
+    again = stores.run("main site", "receipt", "read", receipt, "--json").json
     assert (again["events"]["new"], again["new"]) == (0, False)
     stores.run("main site", "media", "list")
 
@@ -137,7 +137,7 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
 def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Issue 6: "`media write --notice` carries withdrawals alone"."""
     stores = Stores(keeper, tmp_path)
-    stores.run("site", "take", world.manifest, "--from", world.downloads)
+    stores.run("site", "store", "add", world.manifest, "--from", world.downloads)
     text = world.manifest.read_text()
     sequence = int(re.findall(r"^sequence = (\d+)", text, re.MULTILINE)[0])
     newer = re.sub(r"^sequence = .*$", f"sequence = {sequence + 1}", text, flags=re.MULTILINE)
@@ -146,7 +146,7 @@ def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: Wor
     line = newer[standing : newer.index("\n", standing)]
     newer = newer[:standing] + 'lifecycle = "withdrawn"\nwhy = "loses settings"' + newer[standing + len(line) :]
     world.manifest.write_text(newer)
-    stores.run("main site", "take", world.manifest, "--from", world.downloads, status=1)
+    stores.run("main site", "store", "add", world.manifest, "--from", world.downloads, status=1)
     stores.trusting()
     stores.run("site", "inventory", "load", HARBOUR)
     medium = tmp_path / "stick"
@@ -157,7 +157,7 @@ def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: Wor
     assert [f["code"] for f in came["findings"]] == ["withdrawn"]
     assert came["complete"]
     assert [(each["version"], each["reason"]) for each in came["notices"]] == [("6.0.1", "loses settings")]
-    rows = stores.run("site", "held", "--json", status=1).json["bundles"]
+    rows = stores.run("site", "store", "list", "--json", status=1).json["bundles"]
     assert [row["file"] for row in rows if row["lifecycle"] == "withdrawn"] == ["marram-blade-6.0.1.bin"]
     assert stores.run("site", "where", "--withdrawn", "--json").json["components"] != []
 

@@ -106,7 +106,7 @@ def test_withdrawals_alone(main_site: MainSite, keeper: Keeper) -> None:
     text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
     text = re.sub(r'^lifecycle = "current"', 'lifecycle = "withdrawn"\nwhy = "a fault"', text, count=1, flags=re.M)
     main_site.world.manifest.write_text(text)
-    keeper("take", main_site.world.manifest, "--from", main_site.world.downloads, "--quiet")
+    keeper("store", "add", main_site.world.manifest, "--from", main_site.world.downloads, "--quiet")
     done = keeper("media", "write", "--notice", "--to", "stick", "--key", "key", "--json")
     assert done.status == 0, done.err
     volume = main_site.base / done.json["copies"][0]["folder"]

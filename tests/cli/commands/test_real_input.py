@@ -121,10 +121,10 @@ def test_real_firmware_is_taken_in_proven_and_found_spoilt(
     folder, packages = debian
     manifest = tmp_path / "debian.toml"
     manifest.write_text(_manifest(packages))
-    taken = keeper("take", manifest, "--from", folder, "--json")
+    taken = keeper("store", "add", manifest, "--from", folder, "--json")
     assert taken.status == 0, taken.out + taken.err
     assert {r["status"] for r in taken.json["bundles"]} == {"taken"}
-    checked = keeper("check", "--json")
+    checked = keeper("verify", "--json")
     assert checked.status == 0, checked.out
     assert checked.json["counts"]["verified"] == len(PACKAGES)
 
@@ -134,7 +134,7 @@ def test_real_firmware_is_taken_in_proven_and_found_spoilt(
     data = bytearray(spoilt.read_bytes())
     data[len(data) // 2] ^= 0x10
     spoilt.write_bytes(data)
-    found = keeper("check", manifest, "--at", copy, "--json")
+    found = keeper("verify", manifest, "--at", copy, "--json")
     assert found.status == 1
     assert [(f["code"], f["subject"]) for f in found.json["findings"]] == [("altered", packages[0].file)]
     assert found.json["counts"]["verified"] == len(PACKAGES) - 1

@@ -34,7 +34,7 @@ def test_the_json_has_the_whole_plan_and_what_it_was_made_from(harbour: Keeper, 
     assert found["options"] == {"window_minutes": 240, "per_cluster": 1}
     inputs = found["inputs"]
     assert inputs["manifest"]["sha256"] == hashlib.sha256(world.manifest.read_bytes()).hexdigest()
-    head = harbour("ledger", "check", "--json").json["chain"]
+    head = harbour("ledger", "verify", "--json").json["chain"]
     assert inputs["ledger"]["events"] == head["events"]
     assert inputs["inventory"]["components"]["HOLMA-IO1"]["active"] == "6.0.1"
     assert not any(key.startswith("SKERRY") for key in inputs["inventory"]["components"])
@@ -48,16 +48,15 @@ def test_out_and_check_go_round_and_what_changed_since_is_named(harbour: Keeper,
     digest = hashlib.sha256(file.read_bytes()).hexdigest()
     assert f"sha256: {digest}" in done.out
     assert harbour(*WORDS, "--out", file).status == 2  # nothing is written over
-    stored = harbour("route", "--check", file, "--json")
+    stored = harbour("plan", "check", file, "--json")
     assert stored.status == 0, stored.out
     assert (stored.json["sha256"], stored.json["compared"]) == (digest, "no allowed way is shorter")
-    assert harbour("route", "holm-b", "--check", file).status == 2
-    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--route", digest).status == 0
-    assert harbour("activate", "HOLMA-IO1", "--route", digest).status == 0
-    refused = harbour("route", "--check", file)
+    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--plan", digest).status == 0
+    assert harbour("activate", "HOLMA-IO1", "--plan", digest).status == 0
+    refused = harbour("plan", "check", file)
     assert refused.status == 4
     assert "input-changed: io-module HOLMA-IO1: it runs 6.1.0, was 6.0.1" in refused.err
-    refused = harbour("route", "--check", file, "--json")
+    refused = harbour("plan", "check", file, "--json")
     assert set(refused.codes) == {"input-changed"}
 
 
@@ -78,7 +77,7 @@ def test_a_changed_manifest_is_named_key_by_key(harbour: Keeper, world: World, t
         assert old in text
         other = tmp_path / "other.toml"
         other.write_text(text.replace(old, new, 1), encoding="utf-8")
-        refused = harbour("route", "--check", file, "--manifest", other)
+        refused = harbour("plan", "check", file, "--manifest", other)
         assert refused.status == 4, refused.out
         assert named in refused.err
 
@@ -104,7 +103,7 @@ def test_a_route_that_was_tampered_with_is_judged_or_refused_never_believed(harb
         document = json.loads(text)
         tamper(document)
         file.write_text(json.dumps(document))
-        done = harbour("route", "--check", file)
+        done = harbour("plan", "check", file)
         assert done.status == status, (number, done.out + done.err)
 
 
@@ -112,19 +111,19 @@ def test_a_plan_made_by_hand_is_judged_and_compared(harbour: Keeper, tmp_path: P
     """ "hold a plan made by hand against the same rules" (issue 5, point 7)"""
     file = tmp_path / "plan.toml"
     file.write_text(PLAN)
-    done = harbour("route", "--check", file, "--json")
+    done = harbour("plan", "check", file, "--json")
     assert (done.status, done.codes) == (0, [])
     assert "a shorter way exists: 2 steps instead of 3" in done.json["compared"]
     blocks = PLAN.split("[[step]]")
     file.write_text("[[step]]".join([blocks[0], blocks[2] + "\n", blocks[1] + "\n", blocks[3]]))
-    done = harbour("route", "--check", file)
+    done = harbour("plan", "check", file)
     assert done.status == 1
     assert "error: mix-refused: step 1: infrastructure before servers going up" in done.out
     assert "(common practice: order)" in done.out
     same = {"plan": 1, "domain": "holm-a", "release": "6.1"}
     steps = [{"what": "infrastructure", "version": "6.1.0"}, {"what": "servers", "release": "6.1"}]
     file.write_text(json.dumps({**same, "step": steps}))
-    done = harbour("route", "--check", file)
+    done = harbour("plan", "check", file)
     assert done.status == 0, done.out
     assert "no allowed way is shorter" in done.out
 
@@ -132,12 +131,12 @@ def test_a_plan_made_by_hand_is_judged_and_compared(harbour: Keeper, tmp_path: P
 def test_a_plan_that_cannot_be_read_tells_every_problem_with_its_place(harbour: Keeper, tmp_path: Path) -> None:
     file = tmp_path / "plan.toml"
     file.write_text(PLAN.replace("domain", "domian").replace('"blade"', '"blades"').replace('"6.1"', "6.1"))
-    done = harbour("route", "--check", file, "--json", cwd=tmp_path)
+    done = harbour("plan", "check", file, "--json", cwd=tmp_path)
     assert done.status == 2
     places = [f["where"].rsplit(":", 2)[1:] for f in done.json["findings"]]
     assert places == [["1", "1"], ["2", "1"], ["3", "11"], ["10", "8"], ["15", "11"]]
     file.write_text(PLAN.replace("6.1.0", "6.1.O").replace('"holm-a"', '"holm-c"'))
-    done = harbour("route", "--check", file)
+    done = harbour("plan", "check", file)
     assert (done.status, "did you mean 'holm-" in done.err) == (2, True)
 
 
@@ -151,7 +150,7 @@ def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
         ((*WORDS, "--window", "soon"), "90m"),
         ((*WORDS, "--per-cluster", "0"), "per-cluster"),
         ((*WORDS, "--json", "--out", "-"), "--out FILE"),
-        (("route", "--check", "nowhere.toml"), "check the path"),
+        (("plan", "check", "nowhere.toml"), "check the path"),
     ):
         done = harbour(*words)
         assert done.status == 2, words
@@ -165,7 +164,7 @@ def test_where_there_is_no_way_the_file_says_so_and_the_nearest_release(harbour:
     assert "no allowed way was found" in done.out
     assert "nearest release that can be reached: 6.0" in done.out
     assert json.loads(file.read_text())["route"] is None
-    assert harbour("route", "--check", file).status == 2
+    assert harbour("plan", "check", file).status == 2
 
 
 def test_a_stop_that_does_not_fit_is_told_by_the_route_and_in_its_run_book(harbour: Keeper, tmp_path: Path) -> None:

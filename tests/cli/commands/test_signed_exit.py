@@ -47,7 +47,7 @@ def test_take_of_a_badly_signed_bundle(
     badly_signed(keeper, world, key, tmp_path)
     others_signed(keeper, world, key)
     admits(tmp_path, *lines)
-    done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
+    done = keeper("store", "add", world.manifest, "--from", world.downloads, "--json", "-q")
     row = next(row for row in done.json["bundles"] if row["file"] == NAME)
     assert (done.status, done.codes) == (status, ["bad-signature"])
     assert (row["status"], row["signature"]) == ("refused" if lines else "quarantined", "bad-signature")
@@ -65,21 +65,21 @@ def test_a_wrong_file_after_a_badly_signed_one_is_4_as_well(
     later.mkdir()
     (later / NAME).write_bytes(b"x" * (world.downloads / NAME).stat().st_size)
     admits(tmp_path, WANTED)
-    done = keeper("take", world.manifest, "--from", world.downloads, "--from", later, "--json", "-q")
+    done = keeper("store", "add", world.manifest, "--from", world.downloads, "--from", later, "--json", "-q")
     assert (done.status, set(done.codes)) == (EXIT_REFUSED, {"bad-signature", "altered"})
 
 
 def test_check_of_a_bundle_that_is_badly_signed_by_now(keeper: Keeper, world: World, key: Path, tmp_path: Path) -> None:
     """It is held, so nothing is refused: `bad-signature`, 1, of the store and of a folder."""
     keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
-    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
     (stored,) = (tmp_path / "store").glob(f"*/*/{NAME}.sig")
     admits(tmp_path, WANTED)
     (world.downloads / f"{NAME}.sig").unlink()
     badly_signed(keeper, world, key, tmp_path)
     stored.chmod(0o644)
     stored.write_bytes((world.downloads / f"{NAME}.sig").read_bytes())
-    for words in (("check",), ("check", "--quick"), ("check", world.manifest, "--at", world.downloads)):
+    for words in (("verify",), ("verify", "--quick"), ("verify", world.manifest, "--at", world.downloads)):
         done = keeper(*words, "--json", "-q")
         assert (done.status, "bad-signature" in done.codes) == (EXIT_FOUND, True), words
 

@@ -47,14 +47,14 @@ def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
     sign = ("-Y", "sign", "-q", "-f", str(key), "-n", "bundlekeeper-manifest", str(world.manifest))
     assert run(program("ssh-keygen"), *sign).returncode == 0
     fingerprint = run(program("ssh-keygen"), "-lf", f"{key}.pub").stdout.split()[1].decode()
-    done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
+    done = keeper("store", "add", world.manifest, "--from", world.downloads, "--json", "-q")
     assert (done.status, done.json["manifest_signature"]["stands"]) == (0, "good")
     assert done.json["manifest_signature"]["fingerprint"] == fingerprint
-    for command in (("manifest", "show", world.manifest), ("check", "-q"), ("check", world.manifest, "-q")):
+    for command in (("manifest", "show", world.manifest), ("verify", "-q"), ("verify", world.manifest, "-q")):
         shown = keeper(*command)
         assert shown.status == 0, shown.out
         assert f"manifest signed by chief ({fingerprint}, sshsig), good at " in shown.out
-    (row,) = keeper("held", "--json").json["manifests"]
+    (row,) = keeper("store", "list", "--json").json["manifests"]
     assert (row["signed_by"], row["signed_key"]) == ("chief", fingerprint)
 
 
@@ -66,10 +66,10 @@ def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
     """Exit status 4 for take and for check MANIFEST, in the store and in a folder; nothing is taken."""
     trusted(keeper, ssh_key(tmp_path))
     admits(tmp_path, "signed_manifests = true")
-    for command in (("take", world.manifest, "--from", world.downloads), ("check", world.manifest, "--at", tmp_path)):
+    for command in (("store", "add", world.manifest, "--from", world.downloads), ("verify", world.manifest, "--at", tmp_path)):
         done = keeper(*command, "-q", "--json")
         assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
-    assert keeper("held").out.endswith("nothing is held\n")
+    assert keeper("store", "list").out.endswith("nothing is held\n")
 
 
 @pytest.mark.attack("endless data")
@@ -93,12 +93,12 @@ def test_what_stands_under_the_signatures_name_stops_every_command(
         world.manifest.write_bytes(world.manifest.read_bytes() + b"# a later thought\n")
     else:
         beside.write_bytes(b"x" * ((1 << 20) + 1) if kind == "oversized" else b"")
-    commands: list[tuple[str | Path, ...]] = [("take", world.manifest, "--from", world.downloads, "-q")]
-    commands += [("check", world.manifest, "-q"), ("manifest", "show", world.manifest)]
+    commands: list[tuple[str | Path, ...]] = [("store", "add", world.manifest, "--from", world.downloads, "-q")]
+    commands += [("verify", world.manifest, "-q"), ("manifest", "show", world.manifest)]
     for command in commands:
         done = keeper(*command)
         assert done.status == 4, (command, done.out, done.err)
-    assert keeper("held").out.endswith("nothing is held\n")
+    assert keeper("store", "list").out.endswith("nothing is held\n")
 
 
 def test_another_file_of_the_signature_and_a_manifest_from_stdin(keeper: Keeper, world: World, tmp_path: Path) -> None:
@@ -108,7 +108,7 @@ def test_another_file_of_the_signature_and_a_manifest_from_stdin(keeper: Keeper,
     admits(tmp_path, "signed_manifests = true")
     keeper("manifest", "sign", world.manifest, "--key", key, "-o", tmp_path / "elsewhere.sig")
     text = world.manifest.read_text("utf-8")
-    take = ("take", "-", "--from", world.downloads, "-q")
+    take = ("store", "add", "-", "--from", world.downloads, "-q")
     assert keeper(*take, stdin=text).status == 4
     assert keeper(*take, "--signature", tmp_path / "nothing.sig", stdin=text).status == 2
     assert keeper(*take, "--signature", tmp_path / "elsewhere.sig", stdin=text).status == 0
@@ -119,7 +119,7 @@ def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World,
     key = ssh_key(tmp_path)
     with_signature(world, NAME, "sshsig", "marram-2026")
     keeper("manifest", "sign", world.manifest, "--key", key)
-    done = keeper("check", world.manifest, "--at", world.downloads, "--json", "-q")
+    done = keeper("verify", world.manifest, "--at", world.downloads, "--json", "-q")
     assert (done.status, done.codes) == (1, ["not-checked", "not-checked"])
     assert done.json["manifest_signature"]["stands"] == "not-checked"
     assert {row["signature"] for row in done.json["rows"]} == {"", "not-checked"}
@@ -137,7 +137,7 @@ def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_pat
     admits(tmp_path, 'signed_families = ["blade"]')
     with_signature(world, NAME, "sshsig", "marram-2026")
     keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
-    done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
+    done = keeper("store", "add", world.manifest, "--from", world.downloads, "--json", "-q")
     rows = {row["file"]: (row["status"], row["signature"]) for row in done.json["bundles"]}
     assert rows[NAME] == ("taken", "good")
     assert rows["marram-blade-6.0.1.bin"] == ("refused", "unsigned")
@@ -145,16 +145,16 @@ def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_pat
     assert (done.status, set(done.codes)) == (4, {"unsigned"})
 
     admits(tmp_path)
-    keeper("take", world.manifest, "--from", world.downloads, "-q")
-    checked = keeper("check", "-q")
+    keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
+    checked = keeper("verify", "-q")
     assert checked.status == 0, checked.out
     assert "signatures: 1 good, 0 not good, 0 not looked at" in checked.out
     keeper("trust", "remove", "marram-2026", "--reason", "lost at skerry")
     report = tmp_path / "report.xml"
     for options in ((), ("--quick",), ("--older-than", "1h")):
-        dropped = keeper("check", "-q", "--json", "--junit", report, *options)
-        assert (dropped.status, dropped.codes) == (1, ["removed-key"])
-        assert dropped.json["counts"]["signatures_not_good"] == 1
+        removed = keeper("verify", "-q", "--json", "--junit", report, *options)
+        assert (removed.status, removed.codes) == (1, ["removed-key"])
+        assert removed.json["counts"]["signatures_not_good"] == 1
         (suite,) = junitparser.JUnitXml.fromfile(str(report))
         assert (suite.failures, suite.errors) == (1, 0)
 
@@ -178,14 +178,14 @@ def test_a_certificate_that_was_revoked_since(keeper: Keeper, world: World, tmp_
     signed = str(world.downloads / f"{NAME}.sig")
     sign = ("-sigopt", "rsa_padding_mode:pss", "-sign", str(tmp_path / "leaf.key"), "-out", signed)
     assert run(program("openssl"), "dgst", "-sha256", *sign, str(world.downloads / NAME)).returncode == 0
-    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
 
     first = datetime(2026, 2, 1, tzinfo=UTC)
     revoked = [(c.leaf.serial_number, datetime(2026, 3, 1, tzinfo=UTC), x509.ReasonFlags.key_compromise)]
     (tmp_path / "newer.crl").write_bytes(pem(crl("Holm intermediate", c.middle_key, revoked, first=first)))
     assert keeper("trust", "crl", "marram-2026", tmp_path / "newer.crl").status == 0
     for options in ((), ("--quick",)):
-        assert keeper("check", "-q", "--json", *options).codes == ["revoked-key"]
+        assert keeper("verify", "-q", "--json", *options).codes == ["revoked-key"]
     back = keeper("trust", "crl", "marram-2026", tmp_path / "middle.crl")
     assert back.status == 4
     assert "older" in back.err
@@ -202,7 +202,7 @@ def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: W
     trusted(keeper, key, "bundles", "marram-2026")
     keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
     with_signature(world, NAME, "ed25519", "marram-2026")
-    done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
+    done = keeper("store", "add", world.manifest, "--from", world.downloads, "--json", "-q")
     assert done.codes == ["bad-signature"]
     assert next(r["status"] for r in done.json["bundles"] if r["file"] == NAME) == "quarantined"
 
@@ -213,9 +213,9 @@ def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: W
 @pytest.mark.fault(44)
 def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """ "how old a proof may be" (issue, point 4)"""
-    keeper("take", world.manifest, "--from", world.downloads, "-q")
+    keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
     admits(tmp_path, 'max_verification_age = "30d"')
-    assert keeper("held", "--json").codes == []
+    assert keeper("store", "list", "--json").codes == []
     aged = datetime.now(UTC) - timedelta(days=40)
     with StoreDatabase.open(tmp_path / "store/.keeper/store.sqlite", write=True) as database:
         (old,) = (
@@ -224,16 +224,16 @@ def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world
             if place.startswith("rack/6.1.0/")
         )
         database.record_verifications({old[0]: replace(old[1], verified_at=aged)})
-    assert keeper("held", "--json").codes == ["stale-verification"]
-    assert keeper("check", "--quick", "--json", "-q").codes == ["stale-verification"]
-    assert keeper("check", "--json", "-q").codes == []
+    assert keeper("store", "list", "--json").codes == ["stale-verification"]
+    assert keeper("verify", "--quick", "--json", "-q").codes == ["stale-verification"]
+    assert keeper("verify", "--json", "-q").codes == []
 
 
 def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """A file that cannot be read whole accepts nothing: every problem is … told at once, with its place."""
-    keeper("take", world.manifest, "--from", world.downloads, "-q")
+    keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
     admits(tmp_path, 'signed_families = ["blades"]', "max_verification_age = 30")
-    for command in (("take", world.manifest, "--from", world.downloads), ("check",), ("held",)):
+    for command in (("store", "add", world.manifest, "--from", world.downloads), ("verify",), ("store", "list",)):
         done = keeper(*command)
         assert done.status == 2
         assert "store.toml:2:" in done.err
@@ -244,16 +244,16 @@ def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper
 @pytest.mark.attack("fast-forward")
 def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None:
     """ "`--allow-rollback "why"` exists and is recorded" (3)"""
-    keeper("take", world.manifest, "--from", world.downloads, "-q")
-    assert "no exceptions were made" in keeper("held", "--accepted").out
+    keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
+    assert "no exceptions were made" in keeper("store", "list", "--accepted").out
     text = world.manifest.read_text("utf-8")
     world.manifest.write_text(re.sub(r"(?m)^sequence = \d+", "sequence = 2", text), encoding="utf-8")
-    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 4
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 4
     reason = ("--allow-rollback", "the newer one was signed by a thief")
-    keeper("take", world.manifest, "--from", world.downloads, "-q", *reason)
-    shown = keeper("held", "--accepted").out.splitlines()[-1]
+    keeper("store", "add", world.manifest, "--from", world.downloads, "-q", *reason)
+    shown = keeper("store", "list", "--accepted").out.splitlines()[-1]
     assert shown.endswith(": rollback: marram-2: the newer one was signed by a thief")
-    (row,) = keeper("held", "--json").json["exceptions"]
+    (row,) = keeper("store", "list", "--json").json["exceptions"]
     assert (row["what"], row["reason"]) == ("rollback", reason[1])
 
 
@@ -264,11 +264,11 @@ def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World,
     """Freeze: dates are judged by the later of the clock and the newest acceptance."""
     if not shutil.which("faketime"):
         pytest.skip("there is no faketime here to set a process's clock back")
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     text = world.manifest.read_text().replace("sequence = 14", "sequence = 15\nexpires = 2026-09-01", 1)
     frozen = tmp_path / "frozen.toml"
     frozen.write_text(text)
-    words = ["take", str(frozen), "--from", str(world.downloads), "--quiet"]
+    words = ["store", "add", str(frozen), "--from", str(world.downloads), "--quiet"]
     assert keeper(*words).status == 4
     set_back = subprocess.run(
         ["faketime", "2026-08-20 12:00:00", sys.executable, "-m", "bundlekeeper", *words],
@@ -281,6 +281,6 @@ def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World,
     assert "expired" in set_back.stderr
     assert keeper(*words, "--allow-expired", "  ").status == 2
     assert keeper(*words, "--allow-expired", "no newer one yet").status in {0, 1}
-    stored = keeper("held", "--json")
+    stored = keeper("store", "list", "--json")
     assert "expired" in stored.codes
     assert stored.json["exceptions"][0]["reason"] == "no newer one yet"

@@ -45,7 +45,7 @@ sys.exit(run(sys.argv[3:]))
 
 def take(world: World, store: Path, number: int) -> list[str]:
     """The words of a take that is stopped."""
-    words = ["take", str(world.manifest), "--from", str(world.downloads), "--quiet", "--store", str(store)]
+    words = ["store", "add", str(world.manifest), "--from", str(world.downloads), "--quiet", "--store", str(store)]
     return [sys.executable, "-c", _STOPPED, str(number), "-", *words]
 
 

@@ -44,13 +44,13 @@ def shell(command: str, folder: Path, env: dict[str, str] | None = None) -> subp
     ],
 )
 def test_closed_streams(keeper: Keeper, world: World, tmp_path: Path, command: str, status: int) -> None:
-    assert keeper("take", world.manifest, "--from", world.downloads).status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads).status == 0
     assert shell(command, tmp_path).returncode == status
 
 
 def test_a_full_disk_under_the_output_is_told(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Status 3 without a word is no answer; a reader that went away needs none."""
-    assert keeper("take", world.manifest, "--from", world.downloads).status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads).status == 0
     for command in ("$KEEPER held >/dev/full", "$KEEPER held --json >/dev/full"):
         done = shell(command, tmp_path)
         assert (done.returncode, done.stderr) == (
@@ -66,7 +66,7 @@ def test_what_is_printed_into_a_closed_stream_lands_in_no_file(
     """The next file that is opened gets the lowest free number, 1 where stdout is closed."""
     done = shell(f"$KEEPER take marram.toml --from downloads {closed}", tmp_path)
     assert done.returncode == (3 if ">&- " in closed + " " and not closed.startswith("2") else 0)
-    assert keeper("check").status == 0
+    assert keeper("verify").status == 0
 
 
 def test_a_poor_locale_prints_escapes(world: World, tmp_path: Path) -> None:

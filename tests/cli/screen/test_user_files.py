@@ -15,12 +15,12 @@ MANIFESTS = Path(__file__).parents[3] / "manifests"
 @pytest.mark.parametrize(
     "words",
     [
-        ("check", "--junit", "FILE"),
+        ("verify", "--junit", "FILE"),
         ("gaps", "holm-a", "--to", "6.1", "--junit", "FILE"),
         ("report", "--site", "holm", "--out", "FILE.txt", "--force"),
         ("report", "--runbook", "holm-a", "--to", "6.1", "--out", "FILE.html", "--force"),
         ("route", "holm-a", "--to", "6.1", "--out", "FILE", "--force"),
-        ("media", "plan", "--for", "6.1", "--volume", "dvd", "--out", "FILE", "--force"),
+        ("media", "pack", "--for", "6.1", "--volume", "dvd", "--out", "FILE", "--force"),
         ("manifest", "schema", "--output", "FILE", "--force"),
     ],
     ids=lambda words: " ".join(words[:2]),
@@ -57,7 +57,7 @@ def test_a_draft_is_written_over_a_manifest_only(keeper: Keeper, world: World, t
 
 
 def test_what_is_there_in_place_of_what_is_due_is_named(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
     key = tmp_path / "key"
     subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
     stick = tmp_path / "stick"
@@ -68,7 +68,7 @@ def test_what_is_there_in_place_of_what_is_due_is_named(keeper: Keeper, world: W
         (("media", "receive", world.manifest), "this is a file"),
         (("manifest", "sign", world.manifest, "--key", f"{key}.pub"), "this is a public key, the private one is due"),
         (("report", "--site", "holm", "--out", tmp_path / "x.pdf"), "neither .html nor .txt"),
-        (("take", world.manifest, "--from", "http://127.0.0.1:9/", "--store", tmp_path / "other"), ""),
+        (("store", "add", world.manifest, "--from", "http://127.0.0.1:9/", "--store", tmp_path / "other"), ""),
     ):
         done = keeper(*words)
         assert done.status in (2, 3), words

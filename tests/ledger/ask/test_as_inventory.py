@@ -162,7 +162,7 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) 
     before = believed(ledger)
     assert before is not None
     assert {c.key for c in before.inventory.components} == {"B9", "F1", "MB4-7:disk:1"}
-    fix = Event(what=EventKind.CORRECTED, at=at(2), reported_by="ada", corrects=plan.reading, reason="another site's list")
+    fix = Event(what=EventKind.UNDONE, at=at(2), reported_by="ada", undoes=plan.reading, reason="another site's list")
     ledger.record([fix], DAY0)
     after = believed(ledger)
     assert after is not None
@@ -373,7 +373,7 @@ def test_a_reading_that_was_taken_back_can_be_loaded_again(ledger: Ledger) -> No
     plan = plan_load(ledger, inventory(0), reported_by="list", source="holm.csv")
     load(ledger, plan, DAY0)
     ledger.record(
-        [Event(what=EventKind.CORRECTED, at=at(1), reported_by="ada", corrects=plan.reading, reason="too early")], DAY0
+        [Event(what=EventKind.UNDONE, at=at(1), reported_by="ada", undoes=plan.reading, reason="too early")], DAY0
     )
     assert where(ledger, Selector()) == []
     assert len(told(ledger, inventory(0))) == 3

@@ -36,13 +36,13 @@ def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
 def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], clock: int, void: set[int]) -> None:
     """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""
     events = [said(EventKind.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
-    corrections = [
-        Event(what=EventKind.CORRECTED, at=at(99), reported_by="x", corrects=events[n].id(), reason="wrong")
+    undone = [
+        Event(what=EventKind.UNDONE, at=at(99), reported_by="x", undoes=events[n].id(), reason="wrong")
         for n in void
         if n < len(events)
     ]
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
-        ledger.record([*events, *corrections], DAY0)
+        ledger.record([*events, *undone], DAY0)
         found = ahead(ledger, DAY0 + timedelta(days=clock))
     limit = moments.at(DAY0 + timedelta(days=clock) + moments.AHEAD).at_us
     beyond = [e.at for n, e in enumerate(events) if e.at.at_us > limit and n not in void]
@@ -59,7 +59,7 @@ def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> No
         found = ahead(ledger, DAY0)
         assert found is not None
         assert (found.count, found.event) == (2, reading.id())
-        ledger.record([Event(what=EventKind.CORRECTED, at=at(50), reported_by="x", corrects=found.event, reason="y")], DAY0)
+        ledger.record([Event(what=EventKind.UNDONE, at=at(50), reported_by="x", undoes=found.event, reason="y")], DAY0)
         assert ahead(ledger, DAY0) is None
 
 
@@ -83,7 +83,7 @@ def test_it_costs_no_look_at_the_events_where_none_is_ahead(tmp_path: Path) -> N
     assert ["INDEX event_at (at>?)" in plan for plan in plans] == [True, False]
 
 
-@pytest.mark.parametrize("words", [(), ("HOLMA-IO2",), ("--by", "site"), ("--csv",), ("--picture",), ("--json",)])
+@pytest.mark.parametrize("words", [(), ("HOLMA-IO2",), ("--count", "site"), ("--csv",), ("--picture",), ("--json",)])
 def test_where_tells_what_it_passes_over(misled: Keeper, words: tuple[str, ...]) -> None:
     """Where must tell it: clock-doubtful, a warning, how many events and the furthest time, a hint."""
     ran = misled("where", *words)
@@ -100,13 +100,13 @@ def test_where_tells_what_it_passes_over(misled: Keeper, words: tuple[str, ...])
 
 def test_taking_it_back_ends_the_doubt(misled: Keeper) -> None:
     """The hint is followed word for word."""
-    checked = misled("ledger", "check", "--json")
+    checked = misled("ledger", "verify", "--json")
     assert (checked.status, checked.codes) == (1, ["clock-doubtful"])
     event = checked.json["findings"][0]["hint"].split("correct ")[1].split()[0]
     noted = misled("observe", "HOLMA-IO2", "--active", "6.0.1", "--json")  # recorded, and told all the same
     assert (noted.status, [f["level"] for f in noted.json["findings"]]) == (0, ["note"])
-    assert misled("ledger-undo", event, "--reason", "the clock was ahead").status == 0
-    assert misled("ledger", "check").status == 0
+    assert misled("ledger", "undo", event, "--reason", "the clock was ahead").status == 0
+    assert misled("ledger", "verify").status == 0
     assert misled("where").status == 0
 
 
@@ -132,7 +132,7 @@ def test_what_is_planned_or_printed_from_the_record_tells_it_too(harbour: Keeper
         ("gaps", "holm-a", "--to", "6.1", "--json"),
         ("route", "holm-a", "--to", "6.1", "--json"),
         ("route", "--all", "--to", "6.1", "--json"),
-        ("media", "plan", "--for", "holm-a", "--to", "6.1", "--volume", "16GB:fat32", "--json"),
+        ("media", "pack", "--for", "holm-a", "--to", "6.1", "--volume", "16GB:fat32", "--json"),
         ("report", "--runbook", "holm-a", "--to", "6.1", "--out", tmp_path / "book.txt", "--json"),
         ("report", "--site", "holm", "--out", page, "--json"),
     )

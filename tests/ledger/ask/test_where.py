@@ -20,21 +20,7 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.model.inventory.types import Place
 from tests.kits import ledger_history as shared
-from tests.kits.ledger_history import (
-    DAY0,
-    HOLM_3,
-    MEMORY,
-    ON,
-    at,
-    everything,
-    learn,
-    naive,
-    read,
-    records,
-    said,
-    shown,
-    zones_told,
-)
+from tests.kits.ledger_history import DAY0, HOLM_3, MEMORY, ON, at, everything, learn, naive, read, records, said, shown, zones_told
 
 ledger = shared.ledger
 
@@ -206,7 +192,7 @@ def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
     """Wrong entries are corrected by a later event, never changed."""
     wrong = said(EventKind.ACTIVATED, 3, "6.1")
     ledger.record([read(0, "6.0"), wrong], DAY0)
-    fix = Event(what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=wrong.id(), reason="it was the neighbour")
+    fix = Event(what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=wrong.id(), reason="it was the neighbour")
     ledger.record([fix], DAY0 + timedelta(days=5))
     answer = only(ledger, on=date(2026, 1, 4))
     assert answer.active is not None
@@ -233,7 +219,7 @@ def test_one_correction_takes_back_a_whole_reading(ledger: Ledger) -> None:
     ledger.record([read(0, "6.0"), reading, *rows], DAY0)
     assert {a.active and a.active.version for a in where(ledger, Selector())} == {"5.4"}
     fix = Event(
-        what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=reading.id(), reason="the other site's list"
+        what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=reading.id(), reason="the other site's list"
     )
     ledger.record([fix], DAY0)
     answer = only(ledger)

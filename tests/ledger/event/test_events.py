@@ -12,16 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.ledger.event.events import (
-    Event,
-    EventKind,
-    EvidenceKind,
-    Seen,
-    canonical,
-    check,
-    content,
-    from_content,
-)
+from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen, canonical, check, content, from_content
 from bundlekeeper.model.inventory.types import Place
 from tests.kits.ledger_history import at, read, records, said
 
@@ -92,8 +83,8 @@ def test_not_told_is_not_the_same_as_none() -> None:
         (said(EventKind.OBSERVED, 0), "nothing was observed"),
         (read(0, ""), "something always runs"),
         (read(0, "6.0", place=Place("")), "without a site"),
-        (Event(what=EventKind.CORRECTED, at=at(0), reported_by="ada", corrects="a" * 64), "why is missing"),
-        (Event(what=EventKind.CORRECTED, at=at(0), reported_by="ada", corrects="a", reason="x"), "corrects"),
+        (Event(what=EventKind.UNDONE, at=at(0), reported_by="ada", undoes="a" * 64), "why is missing"),
+        (Event(what=EventKind.UNDONE, at=at(0), reported_by="ada", undoes="a", reason="x"), "undoes"),
         (Event(what=EventKind.INVENTORY, at=at(0), reported_by="ada", document="a" * 64), "scope is missing"),
     ],
 )
@@ -112,7 +103,7 @@ JSON = st.recursive(
 
 @given(
     st.dictionaries(
-        st.sampled_from([*content(read(0, "6", boot_files=("6",))), "before", "scope", "corrects", "bank"]), JSON
+        st.sampled_from([*content(read(0, "6", boot_files=("6",))), "before", "scope", "undoes", "bank"]), JSON
     )
 )
 def test_a_strangers_content_is_an_event_or_our_own_error(found: dict[str, object]) -> None:

@@ -61,13 +61,13 @@ def path(tmp_path: Path) -> Path:
         read(2, "6.0", boot_files=("6.0",), **switch),
     ]
     slip = read(4, "9.9", place=HERE)
-    correction = Event(
-        what=EventKind.CORRECTED, at=at(5), reported_by="ada", corrects=slip.id(), reason="a slip", component="B7"
+    undoing = Event(
+        what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=slip.id(), reason="a slip", component="B7"
     )
     with Ledger.open(found, write=True) as book:
         book.record([reading, *listed], DAY0)
         book.record([*more, slip], DAY0 + timedelta(days=4))
-        book.record([correction, read(60, "7.0", component="B9", place=HERE)], DAY0 + timedelta(days=5))
+        book.record([undoing, read(60, "7.0", component="B9", place=HERE)], DAY0 + timedelta(days=5))
     return found
 
 
@@ -390,7 +390,7 @@ def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keep
     assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     ledger = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     damage_text(ledger)
-    for words in (["ledger", "check"], ["check", "--ledger"], ["ledger", "rebuild"]):
+    for words in (["ledger", "verify"], ["ledger", "verify"], ["ledger", "rebuild"]):
         ran = keeper(*words, "--json")
         assert ran.status == 3, words
         assert ran.codes == ["damaged"]
@@ -407,7 +407,7 @@ def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keep
     again = keeper("inventory", "load", HARBOUR, "--reported-by", "kim", "--json")
     assert again.status == 0, again.out
     assert again.json["counts"]["new_events"] == 0
-    assert keeper("ledger", "check").status == 0
+    assert keeper("ledger", "verify").status == 0
     assert keeper("ledger", "export").status == 0
 
 

@@ -57,14 +57,14 @@ class Ledgers(RuleBasedStateMachine):
 
     @precondition(lambda self: any(self.learned.values()))
     @rule(site=SITE, data=st.data())
-    def correct(self, site: str, data: st.DataObject) -> None:
+    def undo(self, site: str, data: st.DataObject) -> None:
         """ "Wrong entries are corrected by a later event" — also a correction, and one of an event not met yet."""
         known = sorted({event_id for each in self.learned.values() for event_id in each})
         fix = Event(
-            what=EventKind.CORRECTED,
+            what=EventKind.UNDONE,
             at=at(5),
             reported_by="ada",
-            corrects=data.draw(st.sampled_from(known)),
+            undoes=data.draw(st.sampled_from(known)),
             reason="wrong",
         )
         day = self._tomorrow()

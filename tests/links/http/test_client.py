@@ -16,18 +16,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.formats import limits
-from bundlekeeper.links.http.client import (
-    BrokenOff,
-    Origin,
-    check_headers,
-    origin_of,
-    parse_origin,
-    parse_url,
-    read_headers,
-    redacted,
-    speaking_to,
-    tls_context,
-)
+from bundlekeeper.links.http.client import BrokenOff, Origin, check_headers, origin_of, parse_origin, parse_url, read_headers, redacted, speaking_to, tls_context
 from tests.kits.local_server import Authority
 
 SECRET = "s3cr3t-of-the-mirror"
@@ -259,7 +248,7 @@ def test_our_own_errors_and_bugs_pass_the_boundary() -> None:
 def test_httpx_is_paid_for_only_by_addresses() -> None:
     """'asking *where* must not pay for pydantic, httpx or cryptography'; a folder as source neither."""
     code = (
-        "import sys, bundlekeeper.links, bundlekeeper.store.adding.take, bundlekeeper.store.adding.sources; "
+        "import sys, bundlekeeper.links, bundlekeeper.store.adding.add, bundlekeeper.store.adding.sources; "
         "sys.exit(any(name.split('.')[0] in ('httpx', 'httpcore') for name in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

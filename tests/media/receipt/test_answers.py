@@ -25,7 +25,7 @@ trip = shared.trip
 def test_events_before_a_receipt_that_never_came_are_told_until_they_have_come(trip: Trip) -> None:
     trip.work(1)
     early = trip.receipt("early")
-    count = trip.at(trip.skerry, "ledger", "check", "--json").json["chain"]["events"]
+    count = trip.at(trip.skerry, "ledger", "verify", "--json").json["chain"]["events"]
     trip.work(2)
     late = trip.receipt("late", "--after", str(count))
     for _ in range(2):
@@ -51,7 +51,7 @@ def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str
     place.chmod(0o644)
     if how == "quarantined":
         place.write_bytes(place.read_bytes()[:-1] + b"?")
-        trip.at(trip.skerry, "check")
+        trip.at(trip.skerry, "verify")
     elif how == "cut":
         place.write_bytes(place.read_bytes()[:-1])
     else:
@@ -67,16 +67,16 @@ def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str
     hows = {row["path"]: row["how"] for row in ran.json["receipt"]["arrived"]}
     assert hows.pop(BUNDLES[0].path) == "proven at the destination, not held there now"
     assert set(hows.values()) == {"proven at the destination"}
-    text = trip.at(trip.main_site, "media", "receipt", "--read", out).out
+    text = trip.at(trip.main_site, "receipt", "read", out).out
     assert "3 of 4 files proven at the destination\n" in text
     assert f"not held there now: {BUNDLES[0].path}" in text
 
 
 def test_on_paper_what_is_not_held_any_more_is_among_the_missing(trip: Trip) -> None:
     (trip.skerry.root / BUNDLES[0].path).unlink()
-    printed = trip.at(trip.skerry, "media", "receipt", "--printed")
+    printed = trip.at(trip.skerry, "receipt", "write", "--printed")
     assert "files: 3 of 4 arrived" in printed.out
-    ran = trip.at(trip.main_site, "media", "receipt", "--read", "-", "--json", stdin=code_of(printed.out))
+    ran = trip.at(trip.main_site, "receipt", "read", "-", "--json", stdin=code_of(printed.out))
     assert ran.status == 1
     assert ran.json["missing"] == [BUNDLES[0].path]
     assert told(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
@@ -87,7 +87,7 @@ def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -
     made = lying(
         trip, tmp_path / "made", lambda r: replace(r, arrived=(replace(r.arrived[0], how=word), *r.arrived[1:]))
     )
-    text = trip.at(trip.main_site, "media", "receipt", "--read", made)
+    text = trip.at(trip.main_site, "receipt", "read", made)
     assert text.status == 0
     assert f"1 of 4 files {word}\n3 of 4 files proven at the destination\n" in text.out
 
@@ -126,7 +126,7 @@ def test_an_older_receipt_after_a_newer_one_tells_what_was_so_then(keeper: Keepe
     assert {f["level"] for f in late.json["findings"]} == {"note"}
     assert sorted(set(late.codes)) == ["missing", "not-checked"]
     assert "a newer receipt of 20" in told(late.json, "not-checked")[0]
-    assert "missing then: " in trip.at(trip.main_site, "media", "receipt", "--read", tmp_path / "first").out
+    assert "missing then: " in trip.at(trip.main_site, "receipt", "read", tmp_path / "first").out
     assert trip.read(second).status == 0
 
 

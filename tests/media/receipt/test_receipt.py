@@ -141,12 +141,12 @@ def test_a_receipt_signed_rightly_whose_events_were_exchanged_is_refused_whole(t
 
 
 def test_a_receipt_is_written_once_and_needs_a_key(trip: Trip, tmp_path: Path) -> None:
-    assert trip.at(trip.skerry, "media", "receipt", "--printed").status == 2, "no set came yet"
+    assert trip.at(trip.skerry, "receipt", "write", "--printed").status == 2, "no set came yet"
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
-    assert trip.at(trip.skerry, "media", "receipt", "--out", tmp_path / "x").status == 2
+    assert trip.at(trip.skerry, "receipt", "write", "--out", tmp_path / "x").status == 2
     out = trip.receipt("receipt")
     before = out.read_bytes()
-    ran = trip.at(trip.skerry, "media", "receipt", "--out", out, "--key", tmp_path / "skerry.key")
+    ran = trip.at(trip.skerry, "receipt", "write", "--out", out, "--key", tmp_path / "skerry.key")
     assert ran.status == 2
     assert out.read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir() if p.name.startswith(".")) == []
@@ -174,13 +174,13 @@ def test_paper_is_typed_back_in_any_case_and_a_wrong_line_is_named(trip: Trip, t
     trip.at(trip.skerry, "media", "receive", write_set(trip.send(), tmp_path / "media")[0])
     trip.work()
     options = ("--key", str(tmp_path / "skerry.key")) if key else ()
-    ran = trip.at(trip.skerry, "media", "receipt", "--printed", *options, process=True)
+    ran = trip.at(trip.skerry, "receipt", "write", "--printed", *options, process=True)
     assert ran.status == 0, ran.err
     assert all(len(line) <= 80 for line in ran.out.splitlines())
     assert "█" in ran.out
     typed = code_of(ran.out).lower()
     assert len(typed.splitlines()) <= (14 if key else 7)
-    back = trip.at(trip.main_site, "media", "receipt", "--read", "-", "--json", stdin=typed, process=True)
+    back = trip.at(trip.main_site, "receipt", "read", "-", "--json", stdin=typed, process=True)
     assert back.status == 1, back.out + back.err
     assert back.json["signed_by"] == ("skerry" if key else None)
     assert back.json["missing"] == [BUNDLES[1].path, BUNDLES[2].path]
@@ -188,7 +188,7 @@ def test_paper_is_typed_back_in_any_case_and_a_wrong_line_is_named(trip: Trip, t
     assert back.json["slip"]["domains"][0]["staged"] == 1
     rows = typed.splitlines()
     rows[1] = rows[1][:-1] + ("2" if rows[1][-1] != "2" else "3")
-    wrong = trip.at(trip.main_site, "media", "receipt", "--read", "-", stdin="\n".join(rows))
+    wrong = trip.at(trip.main_site, "receipt", "read", "-", stdin="\n".join(rows))
     assert wrong.status == 2
     assert "line 2" in wrong.err
     assert trip.at(trip.main_site, "media", "list", "--json").json["sent"][0]["receipts"] != []
@@ -196,20 +196,20 @@ def test_paper_is_typed_back_in_any_case_and_a_wrong_line_is_named(trip: Trip, t
 
 def test_a_paper_signed_by_a_stranger_is_refused(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
-    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--key", tmp_path / "holm.key")
-    back = trip.at(trip.main_site, "media", "receipt", "--read", "-", "--json", stdin=code_of(ran.out))
+    ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--key", tmp_path / "holm.key")
+    back = trip.at(trip.main_site, "receipt", "read", "-", "--json", stdin=code_of(ran.out))
     assert back.status == 4
 
 
 def test_a_page_of_paper_holds_all_and_needs_nothing(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     out = tmp_path / "receipt.html"
-    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--out", out, "--site", "<skerry> & co")
+    ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--out", out, "--site", "<skerry> & co")
     assert ran.status == 0, ran.err
     page = out.read_text()
     assert "<svg" in page and "http" not in page.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
     assert "&lt;skerry&gt; &amp; co" in page
-    assert trip.at(trip.main_site, "media", "receipt", "--read", "-", stdin=code_of(page)).status == 0
+    assert trip.at(trip.main_site, "receipt", "read", "-", stdin=code_of(page)).status == 0
 
 
 @given(cut=st.integers(0, 10_000), put=st.binary(max_size=6), length=st.integers(0, 40))
@@ -298,8 +298,8 @@ def test_a_receipt_that_changes_between_its_two_reads_is_not_merged(
 
 def test_a_paper_signed_by_a_key_that_was_dropped_since_is_refused(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
-    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--key", tmp_path / "skerry.key")
-    back = ("media", "receipt", "--read", "-", "--json")
+    ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--key", tmp_path / "skerry.key")
+    back = ("receipt", "read", "-", "--json")
     assert trip.at(trip.main_site, *back, stdin=code_of(ran.out)).status == 0
     assert trip.at(trip.main_site, "trust", "remove", "skerry", "--reason", "lost").status == 0
     assert trip.at(trip.main_site, *back, stdin=code_of(ran.out)).status == 4
@@ -324,7 +324,7 @@ def test_a_fork_is_told(trip: Trip, tmp_path: Path) -> None:
     path.write_text(INVENTORY.format(serial=3))
     trip.at(copy, "inventory", "load", path)
     trip.at(copy, "stage", "S-3", "--version", "6.1.0", "--bank", "pending")
-    trip.at(copy, "media", "receipt", "--out", other, "--key", tmp_path / "skerry.key")
+    trip.at(copy, "receipt", "write", "--out", other, "--key", tmp_path / "skerry.key")
     assert trip.read(one).status == 0
     ran = trip.read(other)
     assert (ran.status, ran.codes) == (1, ["altered"])

@@ -15,7 +15,7 @@ import pytest
 
 from bundlekeeper.errors import KeeperError, LockedError, StoppedError, UnfinishedError
 from bundlekeeper.media.set.remembered_sets import Sets
-from bundlekeeper.store.adding import take as intake
+from bundlekeeper.store.adding import add as intake
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.verification.hashing.read import Stop

@@ -10,14 +10,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.manifest.checksum_list import parse
-from bundlekeeper.model.manifest.draft_rows import (
-    LIST_ENTRY_CODES,
-    DraftRow,
-    bundle_lines,
-    entries_from_list,
-    in_order,
-    split_signatures,
-)
+from bundlekeeper.model.manifest.draft_rows import LIST_ENTRY_CODES, DraftRow, bundle_lines, entries_from_list, in_order, split_signatures
 from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version
 
 ONE, TWO = "a" * 64, "b" * 64

@@ -23,19 +23,7 @@ from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
 from bundlekeeper.planning.gaps.room import room_of
-from tests.kits.planning_kit import (
-    NOW,
-    PROVEN,
-    blade,
-    bundle,
-    stored_all,
-    image,
-    inventory,
-    manifest,
-    marram,
-    pair,
-    whole_domain,
-)
+from tests.kits.planning_kit import NOW, PROVEN, blade, bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
 from tests.kits.sure import some
 
 

@@ -12,18 +12,7 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.way_back import WayBack, lost, ways_back
-from tests.kits.planning_kit import (
-    NOW,
-    blade,
-    bundle,
-    stored_all,
-    image,
-    inventory,
-    manifest,
-    marram,
-    pair,
-    whole_domain,
-)
+from tests.kits.planning_kit import NOW, blade, bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
 
 
 def ways(

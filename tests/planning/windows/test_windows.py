@@ -17,18 +17,7 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.way_back import ways_back
 from bundlekeeper.planning.windows.make import VERBS, Action, Timeline, schedule, schedule_all
-from tests.kits.planning_kit import (
-    NOW,
-    blade,
-    bundle,
-    stored_all,
-    image,
-    inventory,
-    manifest,
-    marram,
-    pair,
-    whole_domain,
-)
+from tests.kits.planning_kit import NOW, blade, bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
 from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest, disorderly_store
 from tests.kits.sure import some
 

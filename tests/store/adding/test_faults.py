@@ -454,7 +454,7 @@ def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -
     """ "lock of a dead process: flock, freed by the kernel"; a living one's parts stay"""
     kit = Kit(tmp_path)
     kit.take()
-    (kit.root / ".keeper/lock").write_text('{"pid": 1, "host": "gone", "command": "take", "since": "then"}')
+    (kit.root / ".keeper/lock").write_text('{"pid": 1, "host": "gone", "command": "store add", "since": "then"}')
     incoming = kit.root / ".keeper/incoming"
     (incoming / ".part-0123456789abcdef").write_bytes(b"left by the dead")
     (incoming / "somebody's file").write_bytes(b"not ours")

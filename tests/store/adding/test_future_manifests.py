@@ -114,7 +114,7 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
         pytest.skip("there is no faketime here to set a process's clock")
     text = world.manifest.read_text("utf-8")
     world.manifest.write_text(text.replace("issued = 2026-08-14", "issued = 2037-01-01"), "utf-8")
-    words = ["take", str(world.manifest), "--from", str(world.downloads), "--quiet"]
+    words = ["store", "add", str(world.manifest), "--from", str(world.downloads), "--quiet"]
     assert keeper(*words).status == 4
     ahead = subprocess.run(
         ["faketime", "2037-01-02 12:00:00", sys.executable, "-m", "bundlekeeper", *words],
@@ -125,7 +125,7 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
     )
     assert ahead.returncode == 0, ahead.stderr
     # held: a proof from the future counts for nothing; check --quick reads such a file instead of trusting it
-    both = (keeper("held", "--json"), keeper("check", "--quick", "--json", "-q"))
+    both = (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q"))
     assert [(each.status, set(each.codes)) for each in both] == [
         (1, {"clock-doubtful", "unverified"}),
         (1, {"clock-doubtful"}),
@@ -138,8 +138,8 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
     later = tmp_path / "later.toml"
     healed = text.replace("sequence = 14", "sequence = 15\nexpires = 2027-06-01", 1)
     later.write_text(healed, "utf-8")
-    taken = keeper("take", later, "--from", world.downloads, "--quiet", "--json")
+    taken = keeper("store", "add", later, "--from", world.downloads, "--quiet", "--json")
     assert not any("sequence" in each["says"] for each in taken.json["findings"])
-    keeper("check", "-q")  # what that clock proved is proven by this one
-    for told in (keeper("held", "--json"), keeper("check", "--quick", "--json", "-q")):
+    keeper("verify", "-q")  # what that clock proved is proven by this one
+    for told in (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q")):
         assert (told.status, told.codes) == (0, [])

@@ -11,7 +11,7 @@ import pytest
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding import sources
-from bundlekeeper.store.adding.take import take
+from bundlekeeper.store.adding.add import take
 from tests.kits.mounts import stable_folder
 from tests.kits.store_kit import Kit, codes, now
 

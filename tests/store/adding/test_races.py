@@ -11,8 +11,8 @@ import pytest
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.media.volume.read_back import ReadBackLevel
-from bundlekeeper.media.writing import prove as proving
-from bundlekeeper.media.writing.prove import Verified, verify_written
+from bundlekeeper.media.writing import verify_written as proving
+from bundlekeeper.media.writing.verify_written import Verified, verify_written
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.disk import temp_files

@@ -11,7 +11,7 @@ SIGNED = "store = 1\nsigned_manifests = true\n"
 
 
 def _taken(keeper: Keeper, world: World, tmp_path: Path) -> Path:
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     return tmp_path / "store"
 
 
@@ -25,10 +25,10 @@ def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_mended(
         file.write(bytes(100))
     with (store / ".keeper/lock").open("r+b") as stored:
         fcntl.flock(stored, fcntl.LOCK_EX)
-        refused = keeper("take", world.manifest, "--from", world.downloads, "--quiet", "--wait", "0")
+        refused = keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet", "--wait", "0")
     assert (refused.status, "unsigned" in refused.err) == (4, True)
     assert not list((store / ".keeper").glob("store's database-aside-*"))
-    told = keeper("check", "--quiet", "--json")
+    told = keeper("verify", "--quiet", "--json")
     assert (told.status, "damaged" in told.codes) == (3, True)
 
 
@@ -39,7 +39,7 @@ def test_what_was_mended_is_told_with_a_later_refusal(keeper: Keeper, world: Wor
     world.manifest.write_text(text.replace("sequence = 14", "sequence = 13"), "utf-8")
     with (store / ".keeper/store.sqlite").open("r+b") as file:
         file.write(bytes(100))
-    refused = keeper("take", world.manifest, "--from", world.downloads, "--quiet", "--json")
+    refused = keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet", "--json")
     assert refused.status == 4
     assert "damaged" in {finding["code"] for finding in refused.json["findings"]}
     assert list((store / ".keeper").glob("store's database-aside-*"))

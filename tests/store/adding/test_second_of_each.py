@@ -19,7 +19,7 @@ from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.links.http.part_file import PartFile, RecordPlace
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.take import take
+from bundlekeeper.store.adding.add import take
 from bundlekeeper.store.contents.store import Store
 from tests.kits.local_server import Authority, Served, Site, serving
 from tests.kits.mirrors import A, Bench

@@ -13,7 +13,7 @@ import pytest
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.take import take
+from bundlekeeper.store.adding.add import take
 from tests.kits.store_kit import GOOD, Kit, codes, now, message, unclosable
 
 # Links to the source

@@ -17,7 +17,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.verifying.check import CheckMeans, check_store
+from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from bundlekeeper.store.verifying.read import ReadingLimits
 from tests.kits.store_kit import Kit, now
 

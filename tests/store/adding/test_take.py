@@ -20,7 +20,7 @@ from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.findings import Level
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.take import take
+from bundlekeeper.store.adding.add import take
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import store_database as database

@@ -79,7 +79,7 @@ def run_limited(
 def test_a_limit_on_the_size_of_files_while_taking(world: World, tmp_path: Path, limit: int) -> None:
     """A small limit stops the store's database, a larger one the bundles; both are told as a limit, and nothing is left."""
     store = tmp_path / "store"
-    done = run_limited(limit, "take", world.manifest, "--from", world.downloads, "--quiet", store=store)
+    done = run_limited(limit, "store", "add", world.manifest, "--from", world.downloads, "--quiet", store=store)
     assert done.returncode == 3, done.stderr
     assert "ulimit -f" in done.stderr
     assert litter(store) == []
@@ -91,7 +91,7 @@ def test_a_limit_on_the_size_of_files_while_recording(harbour: Keeper, tmp_path:
     done = run_limited(4096, *words, store=tmp_path / "store")
     assert done.returncode == 3, done.stderr
     assert "ulimit -f" in done.stderr
-    assert harbour("ledger", "check").status == 0
+    assert harbour("ledger", "verify").status == 0
 
 
 @pytest.mark.parametrize("unbuffered", ["", "1"])
@@ -100,7 +100,7 @@ def test_a_limit_on_the_size_of_files_under_the_output(
 ) -> None:
     """Half a JSON document and status 0 would be an answer that nobody gave."""
     monkeypatch.setenv("PYTHONUNBUFFERED", unbuffered)
-    done = run_limited(1024, "held", "--json", out=tmp_path / "out", store=tmp_path / "store")
+    done = run_limited(1024, "store", "list", "--json", out=tmp_path / "out", store=tmp_path / "store")
     assert (done.returncode, done.stderr) == (3, "error: the output could not be written: File too large\n")
 
 
@@ -153,29 +153,29 @@ def test_a_ledger_that_is_moved_away_under_a_record(harbour: Keeper, tmp_path: P
 
 def test_a_tree_without_its_keeper_is_told_from_an_empty_folder(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """`cp -r store/* elsewhere` leaves hidden folders out."""
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     shutil.rmtree(tmp_path / "store/.keeper")
-    for words in (["held"], ["check"], ["trust", "list"]):
+    for words in (["store", "list"], ["verify"], ["trust", "list"]):
         ran = keeper(*words)
         assert ran.status == 2, ran.err
         assert "no .keeper, but a store's infrastructure, blade, rack, manifests" in ran.err
         assert "Copy .keeper as well" in ran.err
-    ran = keeper("take", world.manifest, "--from", world.downloads, "--quiet")
+    ran = keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet")
     assert "note: the store had no .keeper folder: a new one was made" in ran.err
-    assert "no .keeper" not in keeper("take", world.manifest, "--from", world.downloads, "--quiet").err
+    assert "no .keeper" not in keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").err
     (tmp_path / "empty").mkdir()
-    assert "there is no store here" in keeper("held", "--store", tmp_path / "empty").err
+    assert "there is no store here" in keeper("store", "list", "--store", tmp_path / "empty").err
 
 
 def hold(root: Path, pid: int) -> int:
     """The store's lock, held as by another process with this number; returns the descriptor."""
     fd = os.open(root / ".keeper/lock", os.O_RDWR | os.O_CREAT, 0o600)
     fcntl.flock(fd, fcntl.LOCK_EX)
-    os.write(fd, json.dumps({"pid": pid, "host": "here", "command": "take", "since": "2026-11-25"}).encode())
+    os.write(fd, json.dumps({"pid": pid, "host": "here", "command": "store add", "since": "2026-11-25"}).encode())
     return fd
 
 
-@pytest.mark.parametrize("command", [["held"], ["check"], ["check", "--quick"]])
+@pytest.mark.parametrize("command", [["store", "list"], ["verify"], ["verify", "--quick"]])
 def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, command: list[str]) -> None:
     """The tree is there and the store's database is not: "the store's database is missing" would send people to mend what is well."""
     (tmp_path / "store/.keeper").mkdir(parents=True)
@@ -184,12 +184,12 @@ def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, 
     assert ran.status == 3, ran.out + ran.err
     assert "the store is being made by process 1 on here: take" in ran.err
     os.close(fd)
-    ran = keeper("held")
+    ran = keeper("store", "list")
     assert ran.status == 3
     assert "the store's store's database is missing" in ran.err
 
 
 def test_who_makes_the_store_is_not_kept_out_by_itself(tmp_path: Path) -> None:
-    with Store.open(tmp_path / "store", write=True) as store, lock.held(store.fd, "take", clock=now):
+    with Store.open(tmp_path / "store", write=True) as store, lock.held(store.fd, "store add", clock=now):
         assert lock.maker(store.fd) == ""
         store.database(write=True).close()

@@ -29,7 +29,7 @@ def test_no_store_and_none_to_be_made(tmp_path: Path) -> None:
         with pytest.raises(InputError, match="no store") as caught:
             Store.open(tmp_path / name, write=False)
         assert "--store" in caught.value.hint
-        assert "take" in caught.value.hint
+        assert "store add" in caught.value.hint
     assert sorted(os.listdir(tmp_path)) == ["empty", "file"]
 
 
@@ -114,9 +114,9 @@ def test_one_at_a_time_and_the_holder_is_named(tmp_path: Path) -> None:
     """ "say who holds them": pid, host, command, since"""
     kit = Kit(tmp_path)
     kit.take()
-    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "check", clock=now):
+    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "verify", clock=now):
         said = json.loads((kit.root / ".keeper/lock").read_text())
-        assert (said["pid"], said["command"]) == (os.getpid(), "check")
+        assert (said["pid"], said["command"]) == (os.getpid(), "verify")
         with pytest.raises(LockedError, match=rf"process {os.getpid()} on .*: check, since 20") as caught:
             kit.take()
         assert caught.value.exit_code == 3
@@ -130,7 +130,7 @@ def test_a_holder_that_tells_nothing(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.take()
     path = kit.root / ".keeper/lock"
-    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "check", clock=now):
+    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "verify", clock=now):
         for said in (
             b"",
             b"{",
@@ -175,7 +175,7 @@ def test_stopped_while_waiting(tmp_path: Path) -> None:
     stop.set()
     with (
         Store.open(kit.root, write=True) as store,
-        lock.held(store.fd, "check", clock=now),
+        lock.held(store.fd, "verify", clock=now),
         pytest.raises(StoppedError),
     ):
         kit.take(wait_s=60.0, stop=stop)
@@ -186,9 +186,9 @@ def test_an_error_inside_is_not_the_locks(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.take()
     with Store.open(kit.root, write=True) as store:
-        with pytest.raises(ZeroDivisionError), lock.held(store.fd, "check", clock=now):
+        with pytest.raises(ZeroDivisionError), lock.held(store.fd, "verify", clock=now):
             raise ZeroDivisionError
-        with lock.held(store.fd, "check", clock=now):
+        with lock.held(store.fd, "verify", clock=now):
             pass
 
 

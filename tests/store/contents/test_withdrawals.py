@@ -22,26 +22,26 @@ def gone_back(keeper: Keeper, world: World, tmp_path: Path) -> Keeper:
     newer = older[:at] + 'lifecycle = "withdrawn"\nwhy = "ports flap"' + older[at + len('lifecycle = "current"') :]
     second = tmp_path / "newer.toml"
     second.write_text(newer.replace("sequence = 14", "sequence = 15"), encoding="utf-8")
-    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
-    assert keeper("take", second, "--from", world.downloads, "-q").status == 1
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
+    assert keeper("store", "add", second, "--from", world.downloads, "-q").status == 1
     return keeper
 
 
 def lifecycle(keeper: Keeper) -> str:
     """How `store list` says that the bundle stands."""
-    (row,) = (each for each in keeper("held", "--json").json["bundles"] if each["file"] == NAME)
+    (row,) = (each for each in keeper("store", "list", "--json").json["bundles"] if each["file"] == NAME)
     return f"{row['standing']}: {row['why']}"
 
 
 def test_a_withdrawal_outlives_going_back(gone_back: Keeper, world: World, tmp_path: Path) -> None:
-    dry = gone_back("take", world.manifest, "--from", world.downloads, "--dry-run", "--json", *BACK)
-    done = gone_back("take", world.manifest, "--from", world.downloads, "--json", *BACK)
+    dry = gone_back("store", "add", world.manifest, "--from", world.downloads, "--dry-run", "--json", *BACK)
+    done = gone_back("store", "add", world.manifest, "--from", world.downloads, "--json", *BACK)
     for ran in (dry, done):
         assert ran.status == 1
         (told,) = (f for f in ran.json["findings"] if f["code"] == "withdrawn")
         assert "ports flap (by manifest 15, which this store accepted)" in told["says"]
     assert lifecycle(gone_back).startswith("withdrawn: ports flap")
-    for words in (("gaps", "holm-a", "--to", "6.1"), ("media", "plan", "--for", "6.1", "--volume", "dvd")):
+    for words in (("gaps", "holm-a", "--to", "6.1"), ("media", "pack", "--for", "6.1", "--volume", "dvd")):
         inventory = () if words[0] == "media" else ("--inventory", HARBOUR)
         ran = gone_back(*words, *inventory, "--json")
         assert (ran.status, "withdrawn" in ran.codes) == (1, True), words
@@ -50,17 +50,17 @@ def test_a_withdrawal_outlives_going_back(gone_back: Keeper, world: World, tmp_p
 def test_what_runs_somewhere_is_still_found(gone_back: Keeper, world: World) -> None:
     assert gone_back("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     before = gone_back("where", "--withdrawn", "--json").json["components"]
-    gone_back("take", world.manifest, "--from", world.downloads, "-q", *BACK)
+    gone_back("store", "add", world.manifest, "--from", world.downloads, "-q", *BACK)
     assert gone_back("where", "--withdrawn", "--json").json["components"] == before
 
 
 def test_a_newer_manifest_that_says_so_makes_it_good_again(gone_back: Keeper, world: World, tmp_path: Path) -> None:
-    gone_back("take", world.manifest, "--from", world.downloads, "-q", *BACK)
+    gone_back("store", "add", world.manifest, "--from", world.downloads, "-q", *BACK)
     third = tmp_path / "third.toml"
     third.write_text(world.manifest.read_text("utf-8").replace("sequence = 14", "sequence = 16"), encoding="utf-8")
-    assert gone_back("take", third, "--from", world.downloads, "-q").status == 0
+    assert gone_back("store", "add", third, "--from", world.downloads, "-q").status == 0
     assert lifecycle(gone_back).startswith("current")
-    assert gone_back("take", world.manifest, "--from", world.downloads, "-q", *BACK).status == 0
+    assert gone_back("store", "add", world.manifest, "--from", world.downloads, "-q", *BACK).status == 0
 
 
 @pytest.mark.parametrize("harm", ["altered", "gone"])
@@ -73,7 +73,7 @@ def test_where_the_newer_one_is_not_to_be_read_that_is_told(
     else:
         kept.chmod(0o644)
         kept.write_text(re.sub("ports flap", "ports flip", kept.read_text("utf-8")), encoding="utf-8")
-    done = gone_back("take", world.manifest, "--from", world.downloads, "--json", *BACK)
+    done = gone_back("store", "add", world.manifest, "--from", world.downloads, "--json", *BACK)
     assert done.status == 1
     (told,) = (f for f in done.json["findings"] if f["code"] == "not-checked")
     assert "what manifest 15 withdrew is not known" in told["says"]

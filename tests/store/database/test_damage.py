@@ -17,13 +17,13 @@ from bundlekeeper.errors import DamagedError, RefusedError
 from bundlekeeper.findings import Finding, exit_status
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.progress import Silent
-from bundlekeeper.store.adding.take import AddResult
+from bundlekeeper.store.adding.add import AddResult
 from bundlekeeper.store.contents.repair import consulted, mended
 from bundlekeeper.store.contents.right_now import Holding, findings_of, holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.database.row_checksums import checksum
-from bundlekeeper.store.verifying.check import CheckMeans, CheckResult, ReadingLimits, check_store
+from bundlekeeper.store.verifying.verify import CheckMeans, CheckResult, ReadingLimits, check_store
 from tests.conftest import HARBOUR, Keeper, World
 from tests.kits.store_kit import Kit, now
 
@@ -83,7 +83,7 @@ class Place(Kit):
         means = CheckMeans(now, Silent(), today=date(2026, 9, 1))
         with (
             Store.open(self.root, write=True) as store,
-            mended(store, now, lock_for="check") as (database, found),
+            mended(store, now, lock_for="verify") as (database, found),
         ):
             result = check_store(store, database, None, means, ReadingLimits(quick=quick))
         return result, [*found, *result.findings]
@@ -146,7 +146,7 @@ def test_a_broken_row_is_damage_of_the_row_and_heals(place: Place, what: str) ->
 
 def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """One turned bit in a standing; by the command line, with the code and the way out."""
-    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
     with sqlite3.connect(tmp_path / "store/.keeper/store.sqlite") as raw:
         raw.execute("UPDATE bundle SET lifecycle = 'curqent' WHERE name = 'marram-blade-6.1.0.bin'")
     raw.close()
@@ -158,10 +158,10 @@ def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: Worl
         file.write(bytes(300))
     gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", HARBOUR)
     assert (gaps.status, gaps.codes) == (3, ["damaged"])
-    for words in (["held"], ["check", "--quick", "-q"]):
+    for words in (["store", "list"], ["verify", "--quick", "-q"]):
         told = keeper(*words, "--json")
         assert (told.status, "damaged" in told.codes) == (3, True), told.out
-    assert keeper("held", "--json").status == 0
+    assert keeper("store", "list", "--json").status == 0
 
 
 def test_take_heals_as_well(place: Place) -> None:
@@ -265,7 +265,7 @@ RESTORED: list[Callable[[Place], None]] = [only_the_database, the_whole_folder]
 
 @pytest.mark.fault(90)
 @pytest.mark.parametrize("restored", RESTORED)
-@pytest.mark.parametrize("first", ["held", "check", "take"])
+@pytest.mark.parametrize("first", ["list", "verify", "add"])
 def test_a_restored_database_forgets_no_withdrawal_and_no_sequence(
     place: Place, restored: Callable[[Place], None], first: str
 ) -> None:
@@ -273,12 +273,12 @@ def test_a_restored_database_forgets_no_withdrawal_and_no_sequence(
     restored(place)
     with pytest.raises(DamagedError, match="manifests/marram-15"):
         place.stored()
-    if first == "take":
+    if first == "add":
         with pytest.raises(RefusedError, match="sequence 3"):
             place.numbered(3)
         assert not (place.root / "manifests/marram-3.toml").exists()
     else:
-        found = place.looked()[1] if first == "held" else place.check()[1]
+        found = place.looked()[1] if first == "list" else place.check()[1]
         assert (exit_status(found), codes(found)) == (3, {"damaged", "withdrawn"})
         assert "manifests/marram-15.toml" in {each.subject for each in found if each.code == "damaged"}
     place.check()
@@ -392,4 +392,4 @@ def test_the_checksum_is_what_it_is_said_to_be() -> None:
         register ^= byte
         for _ in range(8):
             register = (register >> 1) ^ (0xEDB88320 if register & 1 else 0)
-    assert checksum("held", ["a", 1, None]) == register ^ 0xFFFFFFFF
+    assert checksum("store", "list", ["a", 1, None]) == register ^ 0xFFFFFFFF

@@ -260,10 +260,10 @@ def test_damage_anywhere_never_becomes_a_foreign_exception(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("table", "column", "value"),
     [
-        ("held", "added_at", "yesterday"),
-        ("held", "images", "{"),
-        ("held", "images", "[[1]]"),
-        ("held", "released", "32.13."),
+        ("store", "list", "added_at", "yesterday"),
+        ("store", "list", "images", "{"),
+        ("store", "list", "images", "[[1]]"),
+        ("store", "list", "released", "32.13."),
         ("proof", "verified_at", None),
         ("proof", "inode", "many"),
         ("manifest", "issued", 7),

@@ -164,8 +164,8 @@ def test_a_shared_file_that_others_may_write_is_a_warning(
     """`--link=hard` leaves the mode to the source: the rest of the store is none the worse."""
     for name in world.names():
         (world.downloads / name).chmod(mode)
-    assert keeper("take", world.manifest, "--from", world.downloads, "--link=hard", "--quiet").status in (0, 1)
-    for words in (["held"], ["check"], ["check", "--quick"], ["take", world.manifest, "--from", world.downloads]):
+    assert keeper("store", "add", world.manifest, "--from", world.downloads, "--link=hard", "--quiet").status in (0, 1)
+    for words in (["store", "list"], ["verify"], ["verify", "--quick"], ["store", "add", world.manifest, "--from", world.downloads]):
         ran = keeper(*words, "--json")
         assert ran.status == 1, ran.out + ran.err
         told = [found for found in ran.json["findings"] if found["code"] == CODE]
@@ -179,7 +179,7 @@ def test_where_looks_at_no_bundle(harbour: Keeper, tmp_path: Path) -> None:
     bundle = next((tmp_path / "store/blade").rglob("*.bin"))
     bundle.chmod(0o666)
     assert harbour("where").status == 0
-    ran = harbour("held", "--json")
+    ran = harbour("store", "list", "--json")
     assert (ran.status, ran.json["error"]["exit"]) == (4, 4)
     assert f"chmod o-w -- {bundle}" in ran.json["error"]["hint"] or "chmod go-w" in ran.json["error"]["hint"]
 
@@ -276,7 +276,7 @@ def give(kit: Kit, user: int, group: int = -1) -> None:
 
 @needs_root
 def test_roots_store_is_read_by_all_and_written_by_root(shared: Kit) -> None:
-    words = ("held", "--store", shared.root)
+    words = ("store", "list", "--store", shared.root)
     assert as_user(NOBODY, [NOBODY], *words).status in LET_IN
     ran = as_user(NOBODY, [NOBODY], "trust", "remove", "x", "--reason", "y", "--store", shared.root)
     assert ran.status == 4
@@ -286,10 +286,10 @@ def test_roots_store_is_read_by_all_and_written_by_root(shared: Kit) -> None:
 @needs_root
 def test_another_users_store_is_refused_and_roots_use_of_it_is_told_once(shared: Kit, tmp_path: Path) -> None:
     give(shared, STRANGER)
-    ran = as_user(NOBODY, [NOBODY], "held", "--store", shared.root)
+    ran = as_user(NOBODY, [NOBODY], "store", "list", "--store", shared.root)
     assert ran.status == 4
     assert f"belongs to another user ({STRANGER})" in ran.err
-    ran = as_user(0, [0], "check", "--store", shared.root, warm=[["--help"]])
+    ran = as_user(0, [0], "verify", "--store", shared.root, warm=[["--help"]])
     assert ran.status in LET_IN, ran.err
     assert ran.err.count(f"note: you are root, and the store belongs to {STRANGER}") == 1
 
@@ -302,7 +302,7 @@ def test_members_of_the_named_group_share_a_store_and_no_other_user_does(shared:
     settings = shared.root / "store.toml"
     settings.write_text(f'store = 1\ngroup = "{grp.getgrgid(owner.pw_gid).gr_name}"\n')
     os.chown(settings, owner.pw_uid, -1)
-    words = ("held", "--store", shared.root)
+    words = ("store", "list", "--store", shared.root)
     assert as_user(STRANGER, [STRANGER, owner.pw_gid], *words).status in LET_IN
     assert as_user(STRANGER, [STRANGER], *words).status == 4
     # what a member brought belongs to the member, and is not somebody else's for the others

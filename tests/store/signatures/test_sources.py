@@ -10,7 +10,7 @@ import pytest
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.take import take
+from bundlekeeper.store.adding.add import take
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import temp_files
 from bundlekeeper.store.signatures import sidecar_files

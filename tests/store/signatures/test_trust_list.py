@@ -11,7 +11,7 @@ import pytest
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, UnfinishedError
 from bundlekeeper.store.disk import files, temp_files
 from bundlekeeper.store.signatures import trust_list
-from bundlekeeper.verification.keys.entries import drop as dropped
+from bundlekeeper.verification.keys.entries import remove as removed
 from tests.kits.signing_world import AT, entry
 from tests.kits.trust_entries import full_chain
 
@@ -57,12 +57,12 @@ def test_a_name_is_never_overwritten(root: int) -> None:
 def test_dropping_keeps_everything_and_says_why(root: int, tmp_path: Path) -> None:
     trust_list.add(root, full_chain())
     before = {f.name for f in _folder(tmp_path).iterdir()}
-    (found,) = trust_list.drop(root, "marram-2026", at=AT, reason="lost at skerry")
+    (found,) = trust_list.remove(root, "marram-2026", at=AT, reason="lost at skerry")
     assert trust_list.read_all(root).entries == (found,)
-    assert found == dropped(full_chain(), at=AT, reason="lost at skerry")
+    assert found == removed(full_chain(), at=AT, reason="lost at skerry")
     assert {f.name for f in _folder(tmp_path).iterdir()} == before
     with pytest.raises(InputError, match="already"):
-        trust_list.drop(root, "marram-2026", at=AT, reason="again")
+        trust_list.remove(root, "marram-2026", at=AT, reason="again")
 
 
 @pytest.mark.parametrize("stop", range(5))

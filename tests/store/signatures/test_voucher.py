@@ -20,7 +20,7 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.trust import FORMS
-from bundlekeeper.store.adding.take import AddResult, take
+from bundlekeeper.store.adding.add import AddResult, take
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures.voucher import Ruling, Voucher
@@ -29,7 +29,7 @@ from tests.kits.local_server import Connection, Handler, Request, Served, Site, 
 from tests.kits.offered_files import WANTED, offered, signer_in
 from tests.kits.signing_world import run
 from tests.kits.store_kit import GOOD, Kit, codes, now
-from tests.kits.vouching_kit import KEY, Signer, accept, check, drop, sha256, stated, trust
+from tests.kits.vouching_kit import KEY, Signer, accept, check, remove, sha256, stated, trust
 
 kit = shared.kit
 
@@ -62,7 +62,7 @@ def test_what_outside_programs_sign_is_taken_kept_and_checked(form: str, kit: Ki
     quick = check(kit, quick=True)
     assert (quick.rows[0].status, quick.bytes_read) == ("trusted", 0)
     assert quick.rows[0].signature == ("good" if form in PREHASHED else "not-checked")
-    drop(kit)
+    remove(kit)
     assert check(kit, quick=True).rows[0].signature == "removed-key"
 
 
@@ -122,7 +122,7 @@ def _other_name(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
 
 
 def _dropped(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    drop(kit)
+    remove(kit)
 
 
 def _other_form(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
@@ -163,7 +163,7 @@ CASES = {
     "an unknown name": Case("unknown-key", _other_name),
     "an empty trust list": Case("unknown-key", _nothing, trusted=False),
     "a key for manifests": Case("unknown-key", _nothing, words=(("purposes", ("manifests",)),)),
-    "dropped": Case("removed-key", _dropped),
+    "removed": Case("removed-key", _dropped),
     "expired": Case("expired-key", _nothing, words=(("valid_until", date(2026, 7, 31)),)),
     "not valid yet": Case("expired-key", _nothing, words=(("valid_from", date(2026, 8, 2)),)),
 }
@@ -213,7 +213,7 @@ def test_take_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_p
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 @pytest.mark.parametrize("name", CASES)
 def test_check_a_folder_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
-    """ "`verify` reports unsigned, badly signed, signed by a stranger, by a dropped, expired or revoked key" (4)"""
+    """ "`verify` reports unsigned, badly signed, signed by a stranger, by a removed, expired or revoked key" (4)"""
     case = CASES[name]
     bundle = _laid_out(case, kit, tmp_path, wanted)
     for options in ({}, {"quick": True}):
@@ -460,7 +460,7 @@ def test_nothing_signed_and_no_policy_imports_no_cryptography(kit: Kit) -> None:
     script = (
         "import sys\nfrom pathlib import Path\nfrom tests.kits.store_kit import GOOD, Kit\n"
         f"kit = Kit(Path({str(kit.source.parent)!r}))\nkit.take(kit.bundle('a.bin', GOOD))\n"
-        "from tests.kits import checking\nfrom bundlekeeper.store.verifying.check import check_store\n"
+        "from tests.kits import checking\nfrom bundlekeeper.store.verifying.verify import check_store\n"
         "print([m for m in ('cryptography', 'pydantic') if m in sys.modules])\n"
     )
     done = run(sys.executable, "-c", script, cwd=Path(__file__).parents[3])
@@ -492,7 +492,7 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
     assert (kit.root / "manifests/marram-1.toml.sig").stat().st_mode & 0o777 == 0o444
     (row,) = kit.admitted()
     assert (row.signed_by, row.signed_key) == ("chief", result.manifest.signed_key)
-    drop(kit, "chief")
+    remove(kit, "chief")
     with pytest.raises(RefusedError) as caught:
         kit.take_loaded(loaded, signature=signature)
     assert [f.code for f in caught.value.problems] == ["removed-key"]
@@ -512,7 +512,7 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
         ("garbage", "bad-signature"),
         ("stranger", "unknown-key"),
         ("purpose", "unknown-key"),
-        ("dropped", "removed-key"),
+        ("removed", "removed-key"),
         ("expired", "expired-key"),
         ("expired since", "expired-key"),
     ],
@@ -531,8 +531,8 @@ def test_take_of_a_manifest_with_and_without_a_policy(
         trust(kit, signer_in(tmp_path).entry("chief", ("bundles", "indexes")))
     elif name != "stranger":
         trust_manifests(kit, tmp_path, **words)
-    if name == "dropped":
-        drop(kit, "chief")
+    if name == "removed":
+        remove(kit, "chief")
     loaded, good = signed(kit, tmp_path)
     signatures = {
         "none": None,
@@ -613,7 +613,7 @@ def test_after_a_fast_forward_a_new_key_and_a_rollback_lead_back(kit: Kit, tmp_p
     accept(kit, "signed_manifests = true")
     far, its_signature = signed(kit, tmp_path, sequence=10**9)
     kit.take_loaded(far, signature=its_signature)
-    drop(kit, "chief", "stolen: it signed sequence 1000000000")
+    remove(kit, "chief", "stolen: it signed sequence 1000000000")
     fresh = signer_in(tmp_path, which=8, namespace="bundlekeeper-manifest")
     trust(kit, fresh.entry("chief-2", ("manifests",)))
     loaded = kit.loaded(sequence=2)

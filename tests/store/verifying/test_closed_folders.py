@@ -33,7 +33,7 @@ class Ground:
 
     def take(self, store: Path, user: int) -> Ran:
         """Take all into a store; root's own run before it goes elsewhere."""
-        words: list[str | Path] = ["take", self.manifest, "--from", self.downloads, "--json", "--store"]
+        words: list[str | Path] = ["store", "add", self.manifest, "--from", self.downloads, "--json", "--store"]
         warm = self.base / f"warm-{store.name}-{user}"
         return as_user(user, [user], *words, store, warm=[[*words, warm]])
 
@@ -59,7 +59,7 @@ def test_a_check_of_the_store_misses_nothing_that_it_could_not_look_for(ground: 
     closed = ground.store / "blade"
     names = [path.relative_to(ground.store).as_posix() for path in sorted(closed.rglob("*.bin"))]
     closed.chmod(mode)
-    ran = ground.nobody("check", "--json")
+    ran = ground.nobody("verify", "--json")
     assert ran.status == 3, ran.out + ran.err
     assert of_code(ran, "missing") == []
     assert set(names) <= set(of_code(ran, "unreadable"))
@@ -72,7 +72,7 @@ def test_what_a_closed_folder_cannot_hold_is_missing(ground: Ground) -> None:
     (ground.store / "blade").chmod(0o700)
     lost = next((ground.store / "rack").rglob("*.bin"))
     lost.unlink()
-    ran = ground.nobody("check", "--json")
+    ran = ground.nobody("verify", "--json")
     assert ran.status == 3
     assert of_code(ran, "missing") == [lost.relative_to(ground.store).as_posix()]
 
@@ -85,7 +85,7 @@ def test_a_check_of_any_folder_misses_nothing_while_part_of_it_is_closed(ground:
     moved = sorted((stick / "open").iterdir())[0]
     moved.rename(stick / "closed" / moved.name)
     (stick / "closed").chmod(0o700)
-    ran = ground.nobody("check", ground.manifest, "--at", stick, "--json")
+    ran = ground.nobody("verify", ground.manifest, "--at", stick, "--json")
     assert ran.status == 3, ran.out + ran.err
     assert of_code(ran, "missing") == []
     (found,) = [found for found in ran.json["findings"] if found["subject"] == moved.name]
@@ -94,7 +94,7 @@ def test_a_check_of_any_folder_misses_nothing_while_part_of_it_is_closed(ground:
 
 def test_held_calls_nothing_missing_that_it_could_not_look_at(ground: Ground) -> None:
     (ground.store / "blade").chmod(0o700)
-    ran = ground.nobody("held", "--json")
+    ran = ground.nobody("store", "list", "--json")
     states = {row["family"]: row["state"] for row in ran.json["bundles"]}
     assert states == {"infrastructure": "verified", "blade": "unverified", "rack": "verified"}
 
@@ -108,7 +108,7 @@ def test_a_take_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[s
     moved = sorted(ground.downloads.iterdir())[1]
     moved.rename(ground.downloads / "closed" / moved.name)
     (ground.downloads / "closed").chmod(0o700)
-    words: list[str | Path] = ["take", ground.manifest, "--from", ground.downloads, "--json", *dry, "--store"]
+    words: list[str | Path] = ["store", "add", ground.manifest, "--from", ground.downloads, "--json", *dry, "--store"]
     ran = as_user(NOBODY, [NOBODY], *words, home / "store", warm=[[*words, ground.base / "warm"]])
     assert ran.status == 3, ran.out + ran.err
     assert of_code(ran, "missing") == []
@@ -118,14 +118,14 @@ def test_a_take_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[s
 @pytest.mark.parametrize(
     "words",
     [
-        ["held"],
-        ["check"],
+        ["store", "list"],
+        ["verify"],
         ["where"],
         ["trust", "list"],
         ["gaps", "holm-a", "--to", "2026.08"],
         ["inventory", "load", "MANIFESTS", "--reported-by", "kim", "--dry-run"],
-        ["check", "MARRAM", "--at", "DOWNLOADS"],
-        ["take", "MARRAM", "--from", "DOWNLOADS", "--dry-run"],
+        ["verify", "MARRAM", "--at", "DOWNLOADS"],
+        ["store", "add", "MARRAM", "--from", "DOWNLOADS", "--dry-run"],
         ["manifest", "show", "MARRAM", "--signature", "MARRAM"],
     ],
     ids=" ".join,
@@ -154,7 +154,7 @@ def test_a_database_is_not_rebuilt_without_what_could_not_be_looked_at(ground: G
     (store / ".keeper/store.sqlite").unlink()
     folder = next((store / "blade").iterdir())
     folder.chmod(0)
-    again: list[str | Path] = ["check", "--json", "--store"]
+    again: list[str | Path] = ["verify", "--json", "--store"]
     warm: list[list[str | Path]] = [[*again, ground.store], ["manifest", "lint", ground.manifest]]
     ran = as_user(NOBODY, [NOBODY], *again, store, warm=warm)
     assert ran.status == 3, ran.out + ran.err

@@ -24,7 +24,7 @@ from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.verifying import read as proving
-from bundlekeeper.store.verifying.check import CheckMeans, check_folder
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.checking import Known, check, fill, found, listing, listing_for, now, sha256
@@ -263,7 +263,7 @@ from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.store.verifying import read as proving
 from bundlekeeper.store.database.store's database import Catalogue
 from bundlekeeper.store.verifying.read import ReadingLimits
-from bundlekeeper.store.verifying.check import CheckMeans, check_folder
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from tests.kits.checking import facts, listing, now
 from tests.kits.sure import wait_until
 

@@ -101,7 +101,7 @@ def test_sizes_around_every_edge(route: Route, size: int) -> None:
 
 
 def test_a_copy_beyond_what_is_let_go_behind() -> None:
-    """Long enough that written pages were dropped from the cache: the copy, read again, is still the same."""
+    """Long enough that written pages were removed from the cache: the copy, read again, is still the same."""
     data = random.Random(7).randbytes(BLOCK) * ((reading.BEHIND_BYTES + 3 * reading.WRITE_BACK_BYTES) // BLOCK) + b"x"
     assert by_copy(data).sha256 == hashlib.sha256(data).hexdigest()
 

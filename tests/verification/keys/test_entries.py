@@ -12,25 +12,11 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
-from bundlekeeper.verification.keys.entries import Sources, anchors_of, drop, key_of, make_entry
+from bundlekeeper.verification.keys.entries import Sources, anchors_of, remove, key_of, make_entry
 from bundlekeeper.verification.keys.entry_files import FORMAT, file_names, from_files, is_crls_name, to_files
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 from tests.kits.minisign_files import public_file
-from tests.kits.signing_world import (
-    AT,
-    TYPES,
-    certificate,
-    chain,
-    der,
-    entry,
-    pem,
-    private,
-    program,
-    public,
-    run,
-    spki_pem,
-    ssh_line,
-)
+from tests.kits.signing_world import AT, TYPES, certificate, chain, der, entry, pem, private, program, public, run, spki_pem, ssh_line
 from tests.kits.sure import some
 from tests.kits.trust_entries import ADDED, full_chain, make
 
@@ -45,7 +31,7 @@ def every_kind() -> list[TrustEntry]:
         make(Sources(pem(c.leaf)), "ecdsa-p256-sha256"),
         make(Sources(pem(c.root)), "cms"),
         full_chain(),
-        drop(full_chain("ecdsa-p256-sha256"), at=AT, reason='it was "lost" \\ on a stick\n\x7f\u2028'),
+        remove(full_chain("ecdsa-p256-sha256"), at=AT, reason='it was "lost" \\ on a stick\n\x7f\u2028'),
         replace(entry(), valid_from=date(2026, 1, 1), valid_until=date(2026, 12, 31), added_at=ADDED),
     ]
 
@@ -135,8 +121,8 @@ def test_a_name_is_used_once_even_after_it_was_dropped() -> None:
     old = entry(name="Marram")
     with pytest.raises(InputError, match="name Marram is in use"):
         entry("rsa", name="marram", existing=[old])
-    with pytest.raises(InputError, match="dropped on 2026-08-01"):
-        entry("rsa", name="marram", existing=[drop(old, at=AT, reason="lost")])
+    with pytest.raises(InputError, match="removed on 2026-08-01"):
+        entry("rsa", name="marram", existing=[remove(old, at=AT, reason="lost")])
 
 
 @pytest.mark.fault(41)
@@ -146,8 +132,8 @@ def test_a_key_stands_once_and_a_dropped_key_does_not_come_back() -> None:
     old = entry(name="first")
     with pytest.raises(RefusedError, match="trusted as first already"):
         entry(name="second", existing=[old])
-    with pytest.raises(RefusedError, match=r"dropped as first on 2026-08-01: lost"):
-        entry(name="second", form="ed25519", existing=[drop(old, at=AT, reason="lost")])
+    with pytest.raises(RefusedError, match=r"removed as first on 2026-08-01: lost"):
+        entry(name="second", form="ed25519", existing=[remove(old, at=AT, reason="lost")])
 
 
 def test_a_renewed_certificate_may_stand_beside_the_old_one() -> None:
@@ -180,13 +166,13 @@ def test_certificates_and_roots_go_together() -> None:
 
 
 def test_dropping_needs_a_reason_and_happens_once() -> None:
-    dropped = drop(entry(), at=AT, reason="the stick with its key was lost")
-    assert dropped.dropped
-    assert not entry().dropped
+    removed = remove(entry(), at=AT, reason="the stick with its key was lost")
+    assert removed.removed
+    assert not entry().removed
     with pytest.raises(InputError, match="needs a reason"):
-        drop(entry(), at=AT, reason="  ")
-    with pytest.raises(InputError, match="was dropped on 2026-08-01 already: the stick"):
-        drop(dropped, at=AT, reason="again")
+        remove(entry(), at=AT, reason="  ")
+    with pytest.raises(InputError, match="was removed on 2026-08-01 already: the stick"):
+        remove(removed, at=AT, reason="again")
 
 
 @pytest.mark.parametrize("which", range(len(every_kind())))
@@ -249,7 +235,7 @@ def test_a_key_swapped_with_its_digest_is_still_not_the_fingerprints() -> None:
         (b"trust = 1", b'trust = 1\npurpose = "x"', "unknown key 'purpose'"),
         (b"trust = 1", b"trust = 1\nfrom = 2026-01-01T00:00:00Z", "from is no date"),
         (b"trust = 1", b"trust = 1\nadded = 2026-01-01T00:00:00", "no zone"),
-        (b"trust = 1", b"trust = 1\ndropped = 2026-01-01", "dropped is no datetime"),
+        (b"trust = 1", b"trust = 1\ndropped = 2026-01-01", "removed is no datetime"),
         (b"trust = 1", b'trust = 1\nkey_id = "zz"', "not hexadecimal"),
         (b"[files]", b'[files]\n"other.pem" = "00"', "none of its own"),
         (b"[files]", b'[files]\n"../x" = "00"', "none of its own"),
@@ -266,9 +252,9 @@ def test_a_changed_entry_is_refused(old: bytes, new: bytes, word: str) -> None:
 
 
 def test_a_dropped_entry_needs_its_reason_no_more_than_its_key() -> None:
-    """A dropped entry still reads, so that its signatures are told from a stranger's."""
-    dropped = drop(entry(), at=AT, reason="lost")
-    assert read_back(to_files(dropped)).dropped
+    """A removed entry still reads, so that its signatures are told from a stranger's."""
+    removed = remove(entry(), at=AT, reason="lost")
+    assert read_back(to_files(removed)).removed
 
 
 def test_an_entry_with_neither_key_nor_root_is_refused() -> None:
@@ -284,7 +270,7 @@ def test_texts_and_lists_are_bounded_so_that_what_is_written_can_be_read(monkeyp
         with pytest.raises(InputError):
             make(source, "sshsig", **words)
     with pytest.raises(InputError, match="more than 4096"):
-        drop(entry(), at=AT, reason="x" * 4097)
+        remove(entry(), at=AT, reason="x" * 4097)
     monkeypatch.setattr("bundlekeeper.formats.limits.ENTRY_CRL_BYTES", 100)
     with pytest.raises(InputError, match="the lists more than 100"):
         full_chain()
@@ -293,7 +279,7 @@ def test_texts_and_lists_are_bounded_so_that_what_is_written_can_be_read(monkeyp
 def test_the_largest_entry_can_be_read_back() -> None:
     largest = limits.CRL_BYTES * 4 // 3 * 65 // 64 + 4096  # base64 in lines of 64, with its armour
     assert largest < limits.ENTRY_PEM_BYTES
-    longest = drop(replace(entry(), added_from="\udcff" * 4096), at=AT, reason="\x01" * 4096)
+    longest = remove(replace(entry(), added_from="\udcff" * 4096), at=AT, reason="\x01" * 4096)
     files = to_files(longest)
     assert len(files["marram-2026.toml"]) < limits.ENTRY_FILE_BYTES
     assert read_back(files).added_from == "\\udcff" * 4096

@@ -13,24 +13,11 @@ from bundlekeeper.errors import RefusedError
 from bundlekeeper.model.trust import TrustEntry, TrustMoment
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
-from bundlekeeper.verification.keys.entries import Sources, drop, make_entry
+from bundlekeeper.verification.keys.entries import Sources, remove, make_entry
 from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document
 from tests.conftest import Keeper
 from tests.kits.minisign_files import public_file
-from tests.kits.signing_world import (
-    AT,
-    END,
-    WHEN,
-    certificate,
-    chain,
-    digests,
-    entry,
-    pem,
-    private,
-    sign_raw,
-    spki_pem,
-    ssh_line,
-)
+from tests.kits.signing_world import AT, END, WHEN, certificate, chain, digests, entry, pem, private, sign_raw, spki_pem, ssh_line
 from tests.kits.ssh_keys import ssh_key
 from tests.kits.store_kit import Kit
 from tests.kits.vouching_kit import Signer, trust
@@ -81,8 +68,8 @@ def test_a_key_has_one_entry_however_it_is_given(first: str, second: str) -> Non
     with pytest.raises(RefusedError, match="this key is trusted as first already") as caught:
         made("second", *sources()[second], (old,))
     assert "remove" not in caught.value.hint  # that would be the key's end
-    with pytest.raises(RefusedError, match="dropped as first on 2026-08-01: lost"):
-        made("second", *sources()[second], (drop(old, at=AT, reason="lost"),))
+    with pytest.raises(RefusedError, match="removed as first on 2026-08-01: lost"):
+        made("second", *sources()[second], (remove(old, at=AT, reason="lost"),))
 
 
 def test_a_key_of_minisign_and_of_openssh_is_one() -> None:
@@ -107,15 +94,15 @@ def test_a_renewed_certificate_stands_beside_the_old_one_for_the_same_use_only()
 
 def test_a_root_of_which_the_key_was_dropped_is_no_root() -> None:
     root = made("root", Sources(pem(C.root)), "cms")
-    gone = drop(root, at=AT, reason="its holder lost it")
-    with pytest.raises(RefusedError, match="dropped as root on 2026-08-01: its holder lost it"):
+    gone = remove(root, at=AT, reason="its holder lost it")
+    with pytest.raises(RefusedError, match="removed as root on 2026-08-01: its holder lost it"):
         made("second", *sources()["with its root"], (gone,))
     made("second", *sources()["with its root"], (root,))  # a root may stand in two entries while it is trusted
-    signer = drop(made("signer", *sources()["the bare key"]), at=AT, reason="lost")
+    signer = remove(made("signer", *sources()["the bare key"]), at=AT, reason="lost")
     made("third", Sources(pem(C.root)), "cms", (signer,))  # another key's end is not this one's
 
 
-# What was dropped under one name is dropped under every name
+# What was removed under one name is removed under every name
 
 
 def judged(trusted: TrustEntry, others: tuple[TrustEntry, ...], signature: bytes, at: TrustMoment = WHEN) -> Verdict:
@@ -126,14 +113,14 @@ def judged(trusted: TrustEntry, others: tuple[TrustEntry, ...], signature: bytes
 
 
 def test_a_signature_by_a_key_that_was_dropped_under_another_name() -> None:
-    """However the two came to stand there, such as by copying files: the key is dropped."""
+    """However the two came to stand there, such as by copying files: the key is removed."""
     old = made("2026", *sources()["a certificate"])
     new = made("2027", Sources(pem(RENEWED)), existing=(old,))
     signature = sign_raw(FORM, C.leaf_key, MESSAGE)
     assert judged(new, (old,), signature).good
-    found = judged(new, (drop(old, at=AT, reason="lost"),), signature).findings
-    assert [(f.code, "2026 was dropped on 2026-08-01: lost" in f.message) for f in found] == [("removed-key", True)]
-    (own,) = judged(drop(new, at=AT, reason="gone"), (drop(old, at=AT, reason="lost"),), signature).findings
+    found = judged(new, (remove(old, at=AT, reason="lost"),), signature).findings
+    assert [(f.code, "2026 was removed on 2026-08-01: lost" in f.message) for f in found] == [("removed-key", True)]
+    (own,) = judged(remove(new, at=AT, reason="gone"), (remove(old, at=AT, reason="lost"),), signature).findings
     assert "gone" in own.message
 
 
@@ -153,16 +140,16 @@ def test_a_chain_from_a_signer_or_through_an_authority_that_was_dropped(tmp_path
         (pinned, middle, raw),
     ]
     for entry_, other, made_by in cases:
-        gone = drop(other, at=AT, reason="lost at skerry")
+        gone = remove(other, at=AT, reason="lost at skerry")
         found = judged(entry_, (gone,), made_by).findings
         assert [f.code for f in found] == ["removed-key"], (entry_.name, other.name, found)
-        assert f"{other.name} was dropped on 2026-08-01: lost at skerry" in found[0].message
+        assert f"{other.name} was removed on 2026-08-01: lost at skerry" in found[0].message
 
 
 def test_a_signer_that_was_dropped_is_told_so_whatever_its_dates(tmp_path: Path) -> None:
     """That it is expired by then as well hides nothing."""
     trusted = made("root", Sources(pem(C.root), [], [pem(C.middle)]), "cms")
-    signer = drop(made("signer", *sources()["the bare key"]), at=AT, reason="lost")
+    signer = remove(made("signer", *sources()["the bare key"]), at=AT, reason="lost")
     signature = Signer("cms", tmp_path).sign(MESSAGE)
     later = TrustMoment(END + timedelta(days=9), "now")
     assert [f.code for f in judged(trusted, (signer,), signature, later).findings] == ["removed-key"]
@@ -172,7 +159,7 @@ def test_a_document_signed_by_a_key_that_was_dropped_under_another_name() -> Non
     from bundlekeeper.verification.signatures.sign import sign_document
 
     live = entry(name="new", purposes=("manifests",))
-    gone = drop(entry(name="old", purposes=("receipts",)), at=AT, reason="lost")
+    gone = remove(entry(name="old", purposes=("receipts",)), at=AT, reason="lost")
     signature = sign_document(private("ed25519"), "manifests", digests(MESSAGE))
     words = {"evidence": SignatureEvidence(digests(MESSAGE)), "moments": [WHEN], "purpose": "manifests"}
     assert judge_document("mine.toml", signature, trust=[live], **words).good  # type: ignore[arg-type]
@@ -209,12 +196,12 @@ def standing(keeper: Keeper) -> dict[str, str]:
 def test_dropping_names_and_drops_what_is_the_same_key(by: str, renewal: str, keeper: Keeper) -> None:
     done = keeper("trust", "remove", renewal if by == "the fingerprint" else by, "--reason", "lost on a train")
     assert done.status == 0, done.err
-    lines = [line for line in done.out.splitlines() if line.startswith("dropped: ")]
+    lines = [line for line in done.out.splitlines() if line.startswith("removed: ")]
     assert sorted(line.split()[1] for line in lines) == ["2026", "2027"]
     assert all(renewal in line and "lost on a train" in line for line in lines)
-    assert standing(keeper) == {"2026": "dropped", "2027": "dropped", "chief": "trusted"}
+    assert standing(keeper) == {"2026": "removed", "2027": "removed", "chief": "trusted"}
     again = keeper("trust", "remove", renewal, "--reason", "again")
-    assert (again.status, "dropped on" in again.err) == (2, True)
+    assert (again.status, "removed on" in again.err) == (2, True)
 
 
 def test_dropping_in_json_lists_every_entry(renewal: str, keeper: Keeper) -> None:
@@ -238,11 +225,11 @@ def test_dropping_goes_on_where_it_was_killed_between_two_entries(
     monkeypatch.setattr(trust_list, "replace", once)
     with Store.open(kit.root, write=True) as store:
         with pytest.raises(KeyboardInterrupt):
-            trust_list.drop(store.fd, "2026", at=AT, reason="lost")
-        assert [each.dropped for each in trust_list.read_all(store.fd).entries] == [True, False]
+            trust_list.remove(store.fd, "2026", at=AT, reason="lost")
+        assert [each.removed for each in trust_list.read_all(store.fd).entries] == [True, False]
         monkeypatch.setattr(trust_list, "replace", real)
-        assert [each.name for each in trust_list.drop(store.fd, "2026", at=AT, reason="lost")] == ["2027"]
-        assert all(each.dropped for each in trust_list.read_all(store.fd).entries)
+        assert [each.name for each in trust_list.remove(store.fd, "2026", at=AT, reason="lost")] == ["2027"]
+        assert all(each.removed for each in trust_list.read_all(store.fd).entries)
 
 
 @pytest.mark.parametrize("text", ["SHA256:", "SHA256:AAAA", "chef"])
@@ -257,7 +244,7 @@ def test_dropping_a_root_says_whose_chains_end_there_no_more(keeper: Keeper, ren
     done = keeper("trust", "remove", "root", "--reason", "lost")
     assert done.status == 0
     assert "2026, 2027" in done.err
-    assert standing(keeper) == {"2026": "trusted", "2027": "trusted", "chief": "trusted", "root": "dropped"}
+    assert standing(keeper) == {"2026": "trusted", "2027": "trusted", "chief": "trusted", "root": "removed"}
 
 
 def test_a_reason_is_wanted_before_anything_is_dropped(renewal: str, keeper: Keeper) -> None:

@@ -14,15 +14,9 @@ from bundlekeeper.findings import Level
 from bundlekeeper.model.manifest.types import Signature
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
-from bundlekeeper.verification.keys.entries import Sources, drop, make_entry
+from bundlekeeper.verification.keys.entries import Sources, remove, make_entry
 from bundlekeeper.verification.signatures import sshsig
-from bundlekeeper.verification.signatures.judge import (
-    SignatureEvidence,
-    Verdict,
-    judge,
-    judge_document,
-    wanted_algorithms,
-)
+from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document, wanted_algorithms
 from bundlekeeper.verification.signatures.sign import sign_document
 from tests.kits.judged_files import BUNDLE, Said, signed_in, ssh
 from tests.kits.minisign_files import public_file
@@ -191,15 +185,15 @@ def test_stranger_key() -> None:
 
 @pytest.mark.attack("key compromise")
 def test_dropped_key_is_told_from_a_stranger() -> None:
-    dropped = drop(entry(), at=AT, reason="lost at skerry")
-    verdict = judged(ssh(), [dropped], Said())
+    removed = remove(entry(), at=AT, reason="lost at skerry")
+    verdict = judged(ssh(), [removed], Said())
     assert codes(verdict) == ["removed-key"]
-    assert verdict.findings[0].message == "marram-2026 was dropped on 2026-08-01: lost at skerry"
-    both = judged(ssh(message=b"other"), [dropped], Said())
+    assert verdict.findings[0].message == "marram-2026 was removed on 2026-08-01: lost at skerry"
+    both = judged(ssh(message=b"other"), [removed], Said())
     assert codes(both) == ["removed-key", "bad-signature"]
-    named_live = judged(ssh(), [entry(name="new", which=4), dropped], Said(key="new"))
+    named_live = judged(ssh(), [entry(name="new", which=4), removed], Said(key="new"))
     assert codes(named_live) == ["unknown-key"]
-    assert "that key is marram-2026, dropped on 2026-08-01" in named_live.findings[0].message
+    assert "that key is marram-2026, removed on 2026-08-01" in named_live.findings[0].message
 
 
 @pytest.mark.fault(40)
@@ -336,8 +330,8 @@ def test_a_document_of_another_form_is_held_against_keys_of_that_purpose_alone()
         verdict = _documents(signature, trust)
         assert not verdict.good
         assert codes(verdict) == ["bad-signature"]
-    dropped = drop(ecdsa_key, at=AT, reason="lost")
-    assert codes(_documents(signature, [rsa_key, dropped])) == ["removed-key"]
+    removed = remove(ecdsa_key, at=AT, reason="lost")
+    assert codes(_documents(signature, [rsa_key, removed])) == ["removed-key"]
 
 
 def test_a_document_is_held_against_the_live_entry_for_its_purpose() -> None:
@@ -345,7 +339,7 @@ def test_a_document_is_held_against_the_live_entry_for_its_purpose() -> None:
     live = entry(name="new", purposes=("manifests",))
     signature = sign_document(private("ed25519"), "manifests", digests(BUNDLE))
     assert _documents(signature, [other, live]).by == live
-    assert codes(_documents(signature, [drop(live, at=AT, reason="renewed")])) == ["removed-key"]
+    assert codes(_documents(signature, [remove(live, at=AT, reason="renewed")])) == ["removed-key"]
 
 
 def test_garbage_documents_are_bad_signatures() -> None:

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 import typer
 
-from bundlekeeper.cli.commands.media import list_sets, plan, receipt, receive, write
+from bundlekeeper.cli.commands.media import list_sets, pack, receive, write
 
-app = typer.Typer(help="Sets of volumes: plan, write, receive, and the receipt that comes back.", rich_markup_mode=None)
+app = typer.Typer(help="Sets of volumes: pack, write, receive, list.", rich_markup_mode=None)
 
-app.command("plan")(plan.plan)
+app.command("pack")(pack.pack)
 app.command("write")(write.write)
 app.command("receive")(receive.receive)
-app.command("receipt")(receipt.receipt)
 app.command("list")(list_sets.show)
 
 

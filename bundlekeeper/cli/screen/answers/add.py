@@ -51,7 +51,7 @@ def show_json(found: AddedBundles) -> None:
     ]
     counts = {**result.counts, "bundles": len(rows), "read_bytes": result.read_bytes}
     data = {"store": str(found.root), "dry_run": result.dry_run, "manifest_signature": as_json(result.manifest)}
-    output.envelope("take", found.findings, {**data, "bundles": rows, "counts": counts})
+    output.envelope("store-add", found.findings, {**data, "bundles": rows, "counts": counts})
 
 
 def show_text(found: AddedBundles) -> None:

@@ -9,7 +9,7 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.recording.correct import Correction
+    from bundlekeeper.jobs.recording.undo import Undone
     from bundlekeeper.jobs.recording.record import RecordingDone
 
 
@@ -30,11 +30,11 @@ def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -
         output.aside("next: bundlekeeper where" + (f" {name}" if name else ""))
 
 
-def show_correction(done: Correction, *, form: OutputForm) -> None:
+def show_undone(done: Undone, *, form: OutputForm) -> None:
     """What does not count any more, and why."""
     entry, head = done.entry, done.recorded.head.digest
     if form is OutputForm.JSON:
-        output.envelope("ledger-undo", [], {"corrected": entry.id, "event": done.recorded.ids[0], "head": head})
+        output.envelope("ledger-undo", [], {"undone": entry.id, "event": done.recorded.ids[0], "head": head})
         return
     output.line(
         f"corrected: {entry.event.what.value} of {entry.event.component or 'an inventory'}, {entry.event.at.text()}"

@@ -50,7 +50,7 @@ def show_json(found: StoreList) -> None:
     }
     data |= {"manifests": [_manifest_as_json(manifest) for manifest in found.manifests]}
     data |= {"exceptions": [_exception_as_json(exception) for exception in found.exceptions]}
-    output.envelope("held", found.findings, data)
+    output.envelope("store-list", found.findings, data)
 
 
 def show_text(found: StoreList, *, exceptions: bool) -> None:

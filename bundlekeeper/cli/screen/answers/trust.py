@@ -60,14 +60,14 @@ def _days(entry: TrustEntry) -> str:
     return f"{entry.valid_from or ''}..{entry.valid_until or ''}" if entry.valid_from or entry.valid_until else "-"
 
 
-def show_dropped(found: TrustedKeys, *, form: OutputForm) -> None:
-    """The entries of the dropped key, and whose chains ended at it."""
+def show_removed(found: TrustedKeys, *, form: OutputForm) -> None:
+    """The entries of the removed key, and whose chains ended at it."""
     if form is OutputForm.JSON:
         data = {"entries": [_as_json(entry, found.today) for entry in found.entries], "was_root_of": found.was_root_of}
         output.envelope("trust-remove", [], {"store": str(found.root), **data})
         return
     for entry in found.entries:
-        output.line(f"dropped: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
+        output.line(f"removed: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
     if found.was_root_of:
         output.aside(f"note: it is a root of {', '.join(found.was_root_of)}: chains that end at it are good no longer")
     output.aside("next: bundlekeeper verify says what it had signed")
@@ -98,6 +98,6 @@ def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:
         "crls": len(entry.crls),
         "added_at": entry.added_at.isoformat() if entry.added_at else None,
         "added_from": entry.added_from,
-        "dropped_at": entry.dropped_at.isoformat() if entry.dropped_at else None,
+        "dropped_at": entry.removed_at.isoformat() if entry.removed_at else None,
         "dropped_why": entry.dropped_why,
     }

@@ -78,7 +78,7 @@ def show_json(found: VerifiedStore) -> None:
     }
     ends = {"stopped": result.stopped, "out_of_time": result.out_of_time, "untrusted_because": result.untrusted_because}
     data = {"subject": found.subject, "rows": rows, "counts": counts, **ends}
-    output.envelope("check", found.findings, {**data, "manifest_signature": as_json(found.manifest_signature)})
+    output.envelope("verify", found.findings, {**data, "manifest_signature": as_json(found.manifest_signature)})
 
 
 def show_text(found: VerifiedStore) -> None:

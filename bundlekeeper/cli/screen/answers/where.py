@@ -73,7 +73,7 @@ COLUMNS: tuple[Column[WhereAnswer], ...] = (
     Column("component", lambda answer: answer.component, below=True),
     Column("active", lambda answer: _version(answer.active)),
     Column("since", _since(lambda since: _when(since.at)), below=True),
-    Column("says", _since(lambda since: since.reported_by), below=True),
+    Column("reported_by", _since(lambda since: since.reported_by), below=True),
     Column("evidence", _since(lambda since: since.evidence.value), below=True),
     Column("record", lambda answer: answer.agreement.value),
     Column("pending", lambda answer: _version(answer.pending)),
@@ -112,8 +112,8 @@ def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
         "event": evidence.id,
         "what": evidence.what.value,
         "at": evidence.at.text(),
-        "says": evidence.reported_by,
-        "by": evidence.done_by,
+        "reported_by": evidence.reported_by,
+        "done_by": evidence.done_by,
         "evidence": evidence.evidence.value,
         "source": evidence.source,
     }
@@ -168,7 +168,7 @@ def _show_groups(found: WhereFound, *, form: OutputForm) -> None:
     )
     if form is OutputForm.JSON:
         data = [{**dict(zip(keys, g.values, strict=True)), "components": g.count, "differs": g.differs} for g in groups]
-        output.envelope("where", found.doubts, {"by": list(keys), "groups": data})
+        output.envelope("where", found.doubts, {"count_by": list(keys), "groups": data})
     elif form is OutputForm.CSV:
         output.findings_aside(found.doubts)
         _csv(columns, groups)

@@ -22,7 +22,7 @@ def show_written(out: str, written: WrittenReceipt, *, form: OutputForm) -> int:
     receipt = written.receipt
     if form is OutputForm.JSON:
         data = {"file": out, "signature": f"{out}.sig", "receipt": written.header}
-        output.envelope("media-receipt", [], data)
+        output.envelope("receipt-write", [], data)
         return 0
     _files(receipt)
     output.line(f"written: {out} and {out}.sig")
@@ -44,7 +44,7 @@ def show_paper(paper: PaperReceipt, out: str, *, form: OutputForm) -> int:
         facts.append(("signature", paper.doubt or "signed, by an Ed25519 key"))
         write_new(out, page(f"Receipt of {paper.name} from {slip.site}", facts, paper.typed, code))
     if form is OutputForm.JSON:
-        output.envelope("media-receipt", [], {"lines": paper.lines, "file": out or None, "slip": _slip_as_json(slip)})
+        output.envelope("receipt-write", [], {"lines": paper.lines, "file": out or None, "slip": _slip_as_json(slip)})
         return 0
     if out:
         output.line(f"written: {out}")
@@ -80,7 +80,7 @@ def show_typed(answer: PaperAnswer, *, form: OutputForm) -> None:
             "kept": answer.kept,
             "newer": answer.newer.isoformat() if answer.newer else None,
         }
-        output.envelope("media-receipt", answer.findings, data)
+        output.envelope("receipt-read", answer.findings, data)
         return
     for label, value in _facts(slip):
         output.line(f"{label}: {value}")
@@ -107,7 +107,7 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
             "events": None if merged is None else {"new": merged.new, "known": merged.known},
             "ledger": {"book": head.ledger, "events": head.count, "head": head.digest},
         }
-        output.envelope("media-receipt", answer.findings, data)
+        output.envelope("receipt-read", answer.findings, data)
         return
     output.line(
         f"receipt of {receipt.site}, {receipt.made.strftime(_TIME)}, by {receipt.by}; {answer.signed_by} signed"

@@ -37,7 +37,7 @@ def show_json(root: Path, came: Reception) -> None:
         "manifest_signature": as_json(came.manifest),
         "complete": came.complete,
         "volumes": [
-            {"root": v.root, "number": v.number, "verified": v.verified, "held": v.stored, "files": v.files}
+            {"root": v.root, "number": v.number, "verified": v.verified, "in_store": v.stored, "files": v.files}
             for v in came.volumes
         ],
         "bundles": [

@@ -1,4 +1,4 @@
-"""`bundlekeeper store add`: a manifest's bundles into the store, proven."""
+"""`bundlekeeper store`: a manifest's bundles into the store, verified; and what is in it."""
 
 from __future__ import annotations
 
@@ -22,6 +22,8 @@ from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import EXIT_REFUSED, InputError, worst_exit
 from bundlekeeper.findings import exit_status
 
+app = typer.Typer(help="Bundles into the store, verified; and what is in it.", rich_markup_mode=None)
+
 FromOption = Annotated[
     list[str], typer.Option("--from", metavar="DIR|URL", help="Folder or http(s) mirror; may be given again.")
 ]
@@ -35,7 +37,7 @@ LinkOption = Annotated[
     ),
 ]
 RollbackOption = Annotated[
-    str | None, typer.Option("--allow-rollback", metavar="WHY", help="Take by an older manifest; recorded.")
+    str | None, typer.Option("--allow-rollback", metavar="REASON", help="Add by an older manifest; recorded.")
 ]
 CaOption = Annotated[Path | None, typer.Option("--ca", metavar="FILE", help="CA certificates for https, as PEM.")]
 HostOption = Annotated[
@@ -45,9 +47,16 @@ HeadersOption = Annotated[
     Path | None, typer.Option("--headers", metavar="FILE", help="Header lines for the mirror (a token); mode 0600.")
 ]
 TrustEnvOption = Annotated[bool, typer.Option("--trust-env", help="Let proxies and netrc of the environment count.")]
+FamilyOption = Annotated[
+    str | None, typer.Option("--family", metavar="FAMILY", help="Only infrastructure, blade or rack.")
+]
+AcceptedOption = Annotated[
+    bool, typer.Option("--accepted", help="Also what was allowed against the rules, with the reason.")
+]
 
 
-def take(
+@app.command("add")
+def add(
     manifest: Annotated[str, typer.Argument(metavar="MANIFEST", help="The manifest's file, or - for stdin.")],
     source: FromOption,
     link: LinkOption = "none",
@@ -64,9 +73,10 @@ def take(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Take a manifest's bundles into the store: each is read once, proven, and put in place whole or not at all."""
+    """Add a manifest's bundles to the store: each is read once, verified, and put in place whole or not at all."""
     from bundlekeeper.cli.screen.answers import add as screen
-    from bundlekeeper.jobs.add import LINKS, AddOptions, add
+    from bundlekeeper.jobs.add import LINKS, AddOptions
+    from bundlekeeper.jobs.add import add as job
     from bundlekeeper.jobs.manifest_signature import given_manifest
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.model.stop import Stop
@@ -88,7 +98,7 @@ def take(
     given = given_manifest(manifest, signature)
     stop = Stop()
     with SIGNALS.guarded(stop), Session(store_root(store), caller(quiet=quiet), write=not dry_run) as session:
-        found = add(session, given, options, stop)
+        found = job(session, given, options, stop)
     if json:
         screen.show_json(found)
     else:
@@ -96,6 +106,27 @@ def take(
     return worst_exit([exit_status(found.findings), EXIT_REFUSED if found.refused else 0])
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("take")(take)
+@app.command("list")
+def show(
+    family: FamilyOption = None,
+    accepted: AcceptedOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """What is in the store, by family: version, size, images, when and how it was verified, lifecycle."""
+    from bundlekeeper.cli.screen.answers import store_list as screen
+    from bundlekeeper.jobs.session import Session
+    from bundlekeeper.jobs.store_list import store_list
+
+    with Session(store_root(store), caller()) as session:
+        found = store_list(session, family)
+    if json:
+        screen.show_json(found)
+    else:
+        screen.show_text(found, exceptions=accepted)
+    return exit_status(found.findings)
+
+
+def register(root: typer.Typer) -> None:
+    """Add the command group."""
+    root.add_typer(app, name="store")

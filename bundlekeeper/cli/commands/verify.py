@@ -1,4 +1,4 @@
-"""`bundlekeeper verify`: prove the store, or any folder, against a manifest."""
+"""`bundlekeeper verify`: verify the store, or any folder, against a manifest."""
 
 from __future__ import annotations
 
@@ -17,23 +17,22 @@ from bundlekeeper.cli.options import (
     now,
     store_root,
 )
-from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
 
 ManifestArgument = Annotated[
     str | None,
-    typer.Argument(metavar="[MANIFEST]", help="Default: the manifests that the store accepted. - is stdin."),
+    typer.Argument(metavar="[MANIFEST]", help="Default: the manifests that the store admitted. - is stdin."),
 ]
 AtOption = Annotated[
-    Path | None, typer.Option("--at", metavar="DIR", help="Prove this folder, not the store.", readable=False)
+    Path | None, typer.Option("--at", metavar="DIR", help="Verify this folder, not the store.", readable=False)
 ]
 QuickOption = Annotated[
-    bool, typer.Option("--quick", help="Trust what is unchanged since its last full proof; says how many.")
+    bool, typer.Option("--quick", help="Trust files unchanged since they were last read in full; print how many.")
 ]
 OlderThanOption = Annotated[
-    str | None, typer.Option("--older-than", metavar="SPAN", help="Only what was not proven for so long: 30d, 12h.")
+    str | None, typer.Option("--older-than", metavar="SPAN", help="Only what was not verified for so long: 30d, 12h.")
 ]
 MaxTimeOption = Annotated[
     str | None, typer.Option("--max-time", metavar="SPAN", help="Begin no file after so long: 10m. Stalest first.")
@@ -41,11 +40,9 @@ MaxTimeOption = Annotated[
 JunitOption = Annotated[
     str | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML to this file (- is stdout).")
 ]
-LedgerOption = Annotated[bool, typer.Option("--ledger", help="Check the record's chain, not the files.")]
-HeadOption = Annotated[str, typer.Option("--head", metavar="HEX", help="With --ledger: a head printed earlier.")]
 
 
-def check(
+def verify(
     manifest: ManifestArgument = None,
     at: AtOption = None,
     quick: QuickOption = False,
@@ -53,21 +50,15 @@ def check(
     max_time: MaxTimeOption = None,
     junit: JunitOption = None,
     signature: SignatureOption = None,
-    ledger: LedgerOption = False,
-    head: HeadOption = "",
     jobs: JobsOption = None,
     store: StoreOption = None,
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Prove the store, or any folder, against a manifest: every byte is read unless you say otherwise.
+    """Verify the store, or any folder, against a manifest: every byte is read unless you say otherwise.
 
-    What is proven stays proven when you interrupt it; --older-than goes on from there.
+    What was verified stays verified when you interrupt it; --older-than goes on from there.
     """
-    if ledger or head:
-        from bundlekeeper.cli.commands.ledger import check_ledger
-
-        return check_ledger(store_root(store), head, form=form_of(json=json))
     if json and junit == "-":
         raise InputError("--json and --junit - would mix two documents on stdout", hint="--junit FILE writes to a file")
     from bundlekeeper.cli.screen.answers import verify_store as screen
@@ -105,4 +96,4 @@ def check(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("check")(check)
+    app.command("verify")(verify)

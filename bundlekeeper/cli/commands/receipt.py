@@ -1,4 +1,4 @@
-"""`bundlekeeper receipt write`: the answer of the receiving side, as a signed file or on paper, and reading it."""
+"""`bundlekeeper receipt`: what the receiving side sends back, as a signed file or printed; and reading it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, PassphraseOption, StoreOption, caller, store_root
+from bundlekeeper.cli.options import JsonOption, PassphraseOption, ReportedByOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.forms import OutputForm, form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
@@ -17,8 +17,11 @@ from bundlekeeper.formats.escape import visible
 if TYPE_CHECKING:
     from bundlekeeper.jobs.session import Session
 
+app = typer.Typer(help="Receipts: what arrived of a media set, and what was done since.", rich_markup_mode=None)
 
-def receipt(
+
+@app.command("write")
+def write(
     out: Annotated[
         str, typer.Option("--out", "-o", metavar="FILE", help="Write the receipt (with --printed: an HTML page) here.")
     ] = "",
@@ -27,49 +30,27 @@ def receipt(
     ] = None,
     set_id: Annotated[str, typer.Option("--set", metavar="ID", help="Which set (default: the last that came).")] = "",
     site: Annotated[str, typer.Option("--site", metavar="NAME", help="The site that answers.")] = "",
-    reported_by: Annotated[
-        str | None, typer.Option("--reported-by", metavar="NAME", help="On whose word (default: you).")
-    ] = None,
+    reported_by: ReportedByOption = None,
     after: Annotated[
         int | None,
         typer.Option("--after", min=0, metavar="N", help="Only events after number N (default: all of them)."),
     ] = None,
     paper: Annotated[bool, typer.Option("--printed", help="A short code to print, type or scan.")] = False,
-    read: Annotated[str, typer.Option("--read", metavar="FILE|-", help="Read a receipt; - is a typed code.")] = "",
-    signature: Annotated[
-        Path | None, typer.Option("--signature", metavar="FILE", help="Its signature (default: FILE.sig).")
-    ] = None,
     passphrase_fd: PassphraseOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Write what arrived of a set and what was done since, or read what another site wrote.
+    """Write what arrived of a set and what was done since.
 
-    The file is signed and carries the ledger's events; the paper carries counts, and is signed with --key.
+    The file is signed and carries the ledger's events; the printed page carries counts, and is signed with --key.
     """
     from bundlekeeper.cli.screen.media import receipt as screen
     from bundlekeeper.cli.screen.passphrase import passphrase_from
     from bundlekeeper.jobs.media.receipt import ReceiptWanted, make_paper, write_receipt
     from bundlekeeper.jobs.session import Session
 
-    if read:
-        writing = {
-            "--out": out,
-            "--key": key,
-            "--set": set_id,
-            "--site": site,
-            "--reported-by": reported_by,
-            "--after": after,
-        }
-        writing |= {"--printed": paper or None, "--passphrase-fd": passphrase_fd}
-        _leave_out(writing, "to writing a receipt; --read reads one")
-        if read == "-":
-            _leave_out({"--signature": signature}, "to a receipt's file; a typed code holds its signature")
-        with Session(store_root(store), caller(), write=True) as session:
-            return _read(session, read, signature, form=form_of(json=json))
-    _leave_out({"--signature": signature}, "to --read: --key makes one")
     if paper:
-        _leave_out({"--after": after}, "to a receipt's file; a paper carries no events")
+        _leave_out({"--after": after}, "to a receipt's file; a printed one carries no events")
     if key is None:
         _leave_out({"--passphrase-fd": passphrase_fd}, "to --key")
     _insist_on_words({"--site": site, "--reported-by": reported_by})
@@ -80,6 +61,23 @@ def receipt(
             return screen.show_paper(slip, out, form=form_of(json=json))
         made = write_receipt(session, wanted, passphrase_from(passphrase_fd))
     return screen.show_written(out, made, form=form_of(json=json))
+
+@app.command("read")
+def read(
+    file: Annotated[str, typer.Argument(metavar="FILE", help="The receipt's file; - is a typed code.")],
+    signature: Annotated[
+        Path | None, typer.Option("--signature", metavar="FILE", help="Its signature (default: FILE.sig).")
+    ] = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Read a receipt that another site wrote, and merge what it reports."""
+    if file == "-":
+        _leave_out({"--signature": signature}, "to a receipt's file; a typed code holds its signature")
+    from bundlekeeper.jobs.session import Session
+
+    with Session(store_root(store), caller(), write=True) as session:
+        return _read(session, file, signature, form=form_of(json=json))
 
 
 def _read(session: Session, name: str, signature: Path | None, *, form: OutputForm) -> int:
@@ -109,3 +107,8 @@ def _insist_on_words(options: Mapping[str, str | None]) -> None:
     for name, value in options.items():
         if value and visible(value) != value:
             raise InputError(f"{name} {visible(value)}: a name is one line of plain text", hint="type it again")
+
+
+def register(root: typer.Typer) -> None:
+    """Add the command group."""
+    root.add_typer(app, name="receipt")

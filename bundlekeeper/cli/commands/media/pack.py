@@ -29,7 +29,7 @@ ReleaseOption = Annotated[
 ToolOption = Annotated[bool, typer.Option("--with-tool", help="Keep room for the tool's own folder on each volume.")]
 
 
-def plan(
+def pack(
     name: ForOption = "",
     to: ReleaseOption = "",
     volume: VolumeOption = None,

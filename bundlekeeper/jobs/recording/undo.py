@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Correction:
+class Undone:
     """The entry that does not count any more, why, and what was recorded."""
 
     entry: LedgerEntry
@@ -22,7 +22,7 @@ class Correction:
     recorded: Recorded
 
 
-def correct(session: Session, event: str, *, reason: str, reported_by: str | None) -> Correction:
+def undo(session: Session, event: str, *, reason: str, reported_by: str | None) -> Undone:
     """Record that an event does not count, named by its id or by digits that it begins with.
 
     Raises InputError for an unknown event, RefusedError for one that does not count already.
@@ -37,19 +37,19 @@ def correct(session: Session, event: str, *, reason: str, reported_by: str | Non
         raise InputError(f"{says_what} with {event!r}", hint="give the id, or at least 8 digits of it that are unique")
     entry = entries[0]
     if entry.void:
-        raise _corrected_already(ledger, entry)
-    correction = Event(
-        what=EventKind.CORRECTED, at=moments.at(session.now()), reported_by=reporter(reported_by), corrects=entry.id, reason=reason,
+        raise _undone_already(ledger, entry)
+    undoing = Event(
+        what=EventKind.UNDONE, at=moments.at(session.now()), reported_by=reporter(reported_by), undoes=entry.id, reason=reason,
         component=entry.event.component, kind=entry.event.kind,
     )  # fmt: skip
-    return Correction(entry, reason, ledger.record([correction], session.now(), arrange=True))
+    return Undone(entry, reason, ledger.record([undoing], session.now(), arrange=True))
 
 
-def _corrected_already(ledger: Ledger, entry: LedgerEntry) -> RefusedError:
+def _undone_already(ledger: Ledger, entry: LedgerEntry) -> RefusedError:
     """Who took the event back, or the reading that it belongs to, and why."""
     names = {entry.id, entry.event.reading} - {""}
-    by = next(e for e in ledger.entries() if e.event.corrects in names and not e.void)
-    what = "" if by.event.corrects == entry.id else "with its whole reading, "
+    by = next(e for e in ledger.entries() if e.event.undoes in names and not e.void)
+    what = "" if by.event.undoes == entry.id else "with its whole reading, "
     message = f"it was corrected already: {what}by {by.event.reported_by}, {by.event.at.text()}: {by.event.reason}"
     hint = f"if that was wrong: bundlekeeper ledger undo {by.id[:12]} --reason TEXT makes it count again"
     return RefusedError(f"refused, nothing was recorded: {message}", hint=hint)

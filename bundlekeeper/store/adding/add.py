@@ -100,7 +100,7 @@ def take(
     where = str(store.root)
     with (
         _closing(sources),
-        lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
+        lock.held(store.fd, "store add", clock=clock, wait_s=wait_s, stop=stop, where=where),
         files.wrapped("the store failed", where),
         temp_files.opened(store.fd) as room,
         mended(store, clock, but=loaded.sha256) as (database, damage),
