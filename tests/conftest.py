@@ -108,8 +108,8 @@ def world(tmp_path: Path) -> World:
 
 
 @pytest.fixture
-def harbour(keeper: Keeper, world: World) -> Keeper:
-    """A store with the tour's bundles and the harbour's inventory."""
+def office(keeper: Keeper, world: World) -> Keeper:
+    """A store with the tour's bundles and the office's inventory."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     return keeper

@@ -68,7 +68,10 @@ STEPS = (
     ),
     TourStep(
         "See what the store holds",
-        ("store", "list",),
+        (
+            "store",
+            "list",
+        ),
         0,
         "Version, size, standing, when proven and against whose digest.",
     ),

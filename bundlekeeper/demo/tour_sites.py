@@ -1,6 +1,6 @@
 """The invented sites of the tour: what stands in the domain skerry-a, as an inventory by hand, and two people's keys.
 
-Rules: nothing here looks at a clock, and only the keys come from a random source; the world is the harbour authority of
+Rules: nothing here looks at a clock, and only the keys come from a random source; the world is the ferry company of
 the demo.
 """
 
@@ -63,7 +63,7 @@ def _infrastructure() -> Iterator[str]:
         common: dict[str, str | bool | list[str]] = {"half": half, "healthy": True}
         yield from _component(
             kind="fabric-switch",
-            model="MF-40",
+            model="Reed-40",
             serial=switch,
             slot=slot,
             active=_RUNS,
@@ -72,17 +72,17 @@ def _infrastructure() -> Iterator[str]:
             **common,
         )
         yield from _component(
-            kind="domain-manager", model="MF-40", parent=switch, slot=slot, active=_RUNS, pair="manager", **common
+            kind="domain-manager", model="Reed-40", parent=switch, slot=slot, active=_RUNS, pair="manager", **common
         )
-        for kind, model, word in (("chassis-controller", "MC-8", "cc"), ("io-module", "MX-4", "io")):
+        for kind, model, word in (("chassis-controller", "Dune-8", "cc"), ("io-module", "Rush-4", "io")):
             serial = f"SKERRYA-{word.upper()}{number}"
             place = {"chassis": "1", "slot": f"{word}-{number}", "pair": "io-1" if word == "io" else "chassis-1"}
             yield from _component(kind=kind, model=model, serial=serial, active=_RUNS, spare=_SPARE, **place, **common)
-    yield from _component(kind="model-table", model="MF-40", serial="SKERRYA-MT", active="2025-2")
+    yield from _component(kind="model-table", model="Reed-40", serial="SKERRYA-MT", active="2025-2")
 
 
 def _servers() -> Iterator[str]:
-    blades = [("1", "MB-2", "quay"), ("2", "MB-2", "quay"), ("3", "MB-4", "gate")]
+    blades = [("1", "Tern-2", "quay"), ("2", "Tern-2", "quay"), ("3", "Tern-4", "gate")]
     for slot, model, cluster in blades:
         yield from _server(f"SKERRYA-B{slot}", model, cluster, {"chassis": "1", "slot": slot})
     for number in (1, 2):

@@ -66,14 +66,14 @@ RELEASED = {"5.4.10": "2025-11-03", "6.0.1": "2026-03-02", "6.1.0": "2026-08-03"
 
 _MODELS = {
     "infrastructure": (
-        ("fabric-switch", "MF-40"),
-        ("domain-manager", "MF-40"),
-        ("io-module", "MX-4"),
-        ("chassis-controller", "MC-8"),
-        ("model-table", "MF-40"),
+        ("fabric-switch", "Reed-40"),
+        ("domain-manager", "Reed-40"),
+        ("io-module", "Rush-4"),
+        ("chassis-controller", "Dune-8"),
+        ("model-table", "Reed-40"),
     ),
-    "blade": (("bios", "MB-2"), ("bios", "MB-4"), ("management-controller", "MB-2"), ("management-controller", "MB-4")),
-    "rack": (("bios", "MR-1"), ("bios", "MR-2"), ("management-controller", "MR-1"), ("management-controller", "MR-2")),
+    "blade": (("bios", "Tern-2"), ("bios", "Tern-4"), ("management-controller", "Tern-2"), ("management-controller", "Tern-4")),
+    "rack": (("bios", "Gull-1"), ("bios", "Gull-2"), ("management-controller", "Gull-1"), ("management-controller", "Gull-2")),
 }
 
 
@@ -90,7 +90,7 @@ def _images(family: str, version: str) -> str:
     )
 
 
-HEAD = """# The Marram platform at the harbour authority: invented, for the tour.
+HEAD = """# The Marram platform at the ferry company: invented, for the tour.
 manifest = 1
 platform = "marram"
 sequence = 14

@@ -230,7 +230,7 @@ def _compared(rnd: Random) -> Any:
             case 4:
                 parts.append(replace(part, serial=f"MORE-{at}", slot=rnd.choice([part.slot, "8"])))
             case _:
-                parts[at] = replace(part, domain=rnd.choice(["holm-b", part.domain]), healthy=False, model="MB-9")
+                parts[at] = replace(part, domain=rnd.choice(["holm-b", part.domain]), healthy=False, model="Tern-9")
     rnd.shuffle(parts)
     found = changes.compare(before.components, parts, complete=rnd.random() < 0.5)
     return [
@@ -245,7 +245,7 @@ def _identities(rnd: Random) -> Any:
     for _ in range(6):
         part = Component(
             rnd.choice([*KINDS, "tide-gauge"]), "holm", rnd.choice(["", "holm-a"]), rnd.choice([None, "", "1"]),
-            rnd.choice([None, "", "3", "3/1", "3/1/2"]), rnd.choice([None, "", "SRV-1"]), "MB-2",
+            rnd.choice([None, "", "3", "3/1", "3/1/2"]), rnd.choice([None, "", "SRV-1"]), "Tern-2",
             rnd.choice([None, None, "", "S1"]),
         )  # fmt: skip
         rows.append([repr(part), identity(part), server_key(part), part.place.path()])
@@ -262,7 +262,7 @@ def _tree(rnd: Random) -> Documents:
     made = deepcopy(made)
     values: list[Any] = [
         None, "", "6.1.0", True, False, {"@odata.id": SYSTEM}, to(SYSTEM), to(SYSTEM, MANAGER), to(ADAPTER), [], {},
-        {"State": "Absent"}, {"State": "Enabled", "Health": "Critical"}, "S-1", "MR-2", 7, "x" * 3000, to("/elsewhere"),
+        {"State": "Absent"}, {"State": "Enabled", "Health": "Critical"}, "S-1", "Gull-2", 7, "x" * 3000, to("/elsewhere"),
         {"PartLocation": {"ServiceLabel": "Slot 3", "LocationOrdinalValue": 2, "LocationType": "Slot"}},
         {"PartLocation": {"LocationOrdinalValue": 1, "LocationType": "Bay"}},
     ]  # fmt: skip
@@ -310,7 +310,7 @@ def _entries(rnd: Random) -> list[MapEntry]:
             bank=rnd.choice([None, "pending", "spare", "active"]),
         ),
         MapEntry(
-            id="cpld", kind="board-logic", of=SYSTEM, model="MR-9", serial=rnd.choice([None, "S9"]), parent="SRV-9"
+            id="cpld", kind="board-logic", of=SYSTEM, model="Gull-9", serial=rnd.choice([None, "S9"]), parent="SRV-9"
         ),
         MapEntry(software_id="*BIOS", skip="by hand"),
         MapEntry(name="*", kind="disk", of=MANAGER, site="skerry", domain="skerry-a", chassis="2", slot="1"),
@@ -395,7 +395,7 @@ def _maps(rnd: Random) -> Any:
                 'zeal = "x"\n',
                 'skip = "x"\n',
                 "[[map]]\n",
-                'model = "MR-2"\n',
+                'model = "Gull-2"\n',
             ]
         )
     return told(lambda: read_map(text.encode(), name="map.toml", own_kinds=("tide-gauge",)))

@@ -31,8 +31,8 @@ from tests.kits.ledger_history import DAY0, MEMORY, PARTS, PLACES, VERSIONS, ZON
 from tests.kits.planning_kit import whole_domain
 
 _BUNDLES = (
-    BundleOf("blade", "9.0", (ImageOf("bios", ("MB-2", "MB-4"), "6.0"), ImageOf("disk", ("MD-1",), "6.0"))),
-    BundleOf("blade", "9.1", (ImageOf("bios", ("MB-4",), "6.1"), ImageOf("fabric-switch", ("MF-40",), "6.1"))),
+    BundleOf("blade", "9.0", (ImageOf("bios", ("Tern-2", "Tern-4"), "6.0"), ImageOf("disk", ("MD-1",), "6.0"))),
+    BundleOf("blade", "9.1", (ImageOf("bios", ("Tern-4",), "6.1"), ImageOf("fabric-switch", ("Reed-40",), "6.1"))),
     BundleOf("infrastructure", "9.2", ()),
 )
 
@@ -49,7 +49,7 @@ def _statement(rnd: Random) -> Event:
         done_by=rnd.choice(["", "bo"]),
         component=component,
         kind=rnd.choice(["", kind, kind]),
-        model=rnd.choice(["", "MB-2", "MB-4", "MF-40"]),
+        model=rnd.choice(["", "Tern-2", "Tern-4", "Reed-40"]),
         parent=rnd.choice(["", "", "SRV-1"]),
         place=rnd.choice([None, *PLACES]),
         order=rnd.choice([0, 0, 0, 1]),
@@ -141,7 +141,7 @@ def _selector(rnd: Random) -> Selector:
         "chassis": "1",
         "slot": rnd.choice(["3", "4", "4/1"]),
         "kind": rnd.choice(PARTS)[1],
-        "model": rnd.choice(["MB-2", "MB-4", "MF-40"]),
+        "model": rnd.choice(["Tern-2", "Tern-4", "Reed-40"]),
         "component": rnd.choice(PARTS)[0],
         "parent": "SRV-1",
         "version": rnd.choice(VERSIONS),
@@ -206,7 +206,7 @@ def _ledgers(rnd: Random) -> Any:
         names = ["B1", "b1", "holm", "holm-a", "holm/holm-a/1/3", "holm/holm-b", "skerry-x", "SRV-1", "6.0", "F1/"]
         found = [[name, told(asks.find, book, name)] for name in names]
         levels = ("site", "domain", "chassis", "slot", "kind", "model", "component")
-        words = ("holm", "holm-a", "1", "3", "4", "bios", "MB-2", "B1", "x")
+        words = ("holm", "holm-a", "1", "3", "4", "bios", "Tern-2", "B1", "x")
         ever = [[level, word] for level in levels for word in words if asks.ever(book, level, word)]
         bundles = [[f, v] for f in ("blade", "rack") for v in ("9.0", "9.1", "9.2") if asks.ever_bundle(book, f, v)]
         near = [

@@ -24,7 +24,7 @@ from tests.kits.planning_kit import ROOT, TODAY
 
 _QUOTED = re.compile(r'"[^"\n]*"')
 _WORDS = (
-    "", "blade", "rack", "infrastructure", "bios", "io-module", "tide-gauge", "MB-2", "MB-4", "mb-2", "6.1.0", "5.4.2",
+    "", "blade", "rack", "infrastructure", "bios", "io-module", "tide-gauge", "Tern-2", "Tern-4", "tern-2", "6.1.0", "5.4.2",
     "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current", "managed",
     "own copy", "a" * 64, "A" * 64, "0" * 64, "blade-6.bin", "../x", "CON", "natural", "listed", "semver", "x y",
     "6.1.0-p2", "golden", "INFRA-5.bin", "publisher",
@@ -38,7 +38,7 @@ def _manifests() -> list[str]:
 
 
 def _with_rules(rnd: Random, text: str) -> str:
-    whats = ('family = "infrastructure"', 'family = "blade"', 'kind = "bios"', 'kind = "io-module", models = ["MX-4"]')
+    whats = ('family = "infrastructure"', 'family = "blade"', 'kind = "bios"', 'kind = "io-module", models = ["Rush-4"]')
     spans = (">=6", "<6", ">=5.4,<6.1", "==6.1.0", "!=6.1.0", ">9", "<=5.4.2", "x", ">=6,<5")
     for _ in range(rnd.randint(0, 4)):
         one, other = rnd.choice(whats), rnd.choice(whats)
@@ -47,7 +47,9 @@ def _with_rules(rnd: Random, text: str) -> str:
             text += lint_words.jump(one, rnd.choice(spans), f'"{rnd.choice(spans)}"', way)
         else:
             need = f'{{ {other}, version = "{rnd.choice(spans)}" }}'
-            text += lint_words.compatible(f'{one}, version = "{rnd.choice(spans)}"', need, rnd.choice(["domain", "server"]))
+            text += lint_words.compatible(
+                f'{one}, version = "{rnd.choice(spans)}"', need, rnd.choice(["domain", "server"])
+            )
     return text
 
 
@@ -137,8 +139,8 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "base": ("6.1.0", "5.4.10", "5.4.2", "6.1", "9.9"),
     "only": (["bios"], ["io-module"], ["bios", "bios"], [], ["model-table"], ["tide-gauge"]),
     "kind": ("bios", "io-module", "model-table", "tide-gauge", "Bios", "bio"),
-    "models": (["MB-2"], ["MX-4"], ["MB-9"], ["MB-2", "MB-2"], ["mb-2"], []),
-    "images": ([], [{"kind": "bios", "models": ["MB-2"], "version": "6.1.0"}] * 2),
+    "models": (["Tern-2"], ["Rush-4"], ["Tern-9"], ["Tern-2", "Tern-2"], ["tern-2"], []),
+    "images": ([], [{"kind": "bios", "models": ["Tern-2"], "version": "6.1.0"}] * 2),
     "issued": (
         date(2026, 8, 14),
         date(2026, 12, 24),
@@ -189,7 +191,7 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "what": (
         {"family": "blade"},
         {"kind": "bios"},
-        {"kind": "bios", "models": ["MB-9"]},
+        {"kind": "bios", "models": ["Tern-9"]},
         {},
         {"family": "infrastructure", "kind": "bios"},
     ),
@@ -216,7 +218,7 @@ _KINDS: tuple[dict[str, Any], ...] = (
     {"bios": {"order": "listed"}},
     {"bioss": {"minutes": 5}},
     {"tide-gauge": {"method": "two-bank", "by": "hand", "back": "none", "order": "natural"}},
-    {"bios": {"models": {"MB-2": {"minutes": 3}, "MB-99": {"models": {}}}}},
+    {"bios": {"models": {"Tern-2": {"minutes": 3}, "MB-99": {"models": {}}}}},
     {"model-table": {"order": "listed", "list": ["t1", "t2"]}},
     {"disk": {"minutes": 5, "list": []}},
     {"io-module": {"order": "listed", "list": ["6.1.0", "5.4.10"]}},

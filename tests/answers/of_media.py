@@ -21,7 +21,15 @@ from bundlekeeper.media.receipt.kept import KeptReceipt, answers
 from bundlekeeper.media.receipt.read import beyond, judged
 from bundlekeeper.media.receipt.slip_of import slip_of
 from bundlekeeper.media.set.plan import Bunch, Common, Wish, plan_set, read_spare, says_of
-from bundlekeeper.media.set.records import Arrived, ReceivedSet, Sent, read_received, read_sent, write_received, write_sent
+from bundlekeeper.media.set.records import (
+    Arrived,
+    ReceivedSet,
+    Sent,
+    read_received,
+    read_sent,
+    write_received,
+    write_sent,
+)
 from bundlekeeper.media.set.still_in_force import hold_against
 from bundlekeeper.media.set.what_belongs import contents_of, meant_by
 from bundlekeeper.media.set.withdrawal_notice import path_of, read_notice, withdrawn_of, write_notice
@@ -272,7 +280,7 @@ def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
     digest = hashlib.sha256(write_index(index)).hexdigest()
     done = rnd.choice([None, _MADE + timedelta(days=9)])
     return ReceivedSet(
-        index.set_id, index.sequence, index.issuer, digest, _MADE, "harbour", "SHA256:x", came, parts, arrived, done
+        index.set_id, index.sequence, index.issuer, digest, _MADE, "office", "SHA256:x", came, parts, arrived, done
     )
 
 

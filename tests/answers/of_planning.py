@@ -24,7 +24,15 @@ from bundlekeeper.planning.space import what_to_remove
 from bundlekeeper.planning.space.fit import Lying, Room, SpaceLoad, plan_space
 from bundlekeeper.planning.space.what_to_remove import File, smallest_removal
 from bundlekeeper.planning.windows.make import schedule, schedule_all
-from bundlekeeper.planning.windows.schedule import WindowLoad, WorkPiece, lower_bound, may_share, minutes_of, pack, rounds
+from bundlekeeper.planning.windows.schedule import (
+    WindowLoad,
+    WorkPiece,
+    lower_bound,
+    may_share,
+    minutes_of,
+    pack,
+    rounds,
+)
 from bundlekeeper.planning.windows.server_actions import clusters_of
 from bundlekeeper.planning.windows.types import Action
 from tests.answers.plain import told

@@ -88,9 +88,9 @@ def _as_written(printed: str) -> Any:
 
 def _given(rnd: Random, asked: Asked) -> Inputs:
     head = rnd.choice([None, Head("ef" * 16, 7, "cd" * 32)])
-    ruling = rnd.choice([Ruling(), Ruling("good", (), False, "good, by harbour", "harbour", "SHA256:x")])
+    ruling = rnd.choice([Ruling(), Ruling("good", (), False, "good, by office", "office", "SHA256:x")])
     findings = rnd.choice([(), (finding("expired", "manifest", "since 2026-11-01", "ask for a newer one"),)])
-    origin = rnd.choice(["the store's record", "harbour.toml"])
+    origin = rnd.choice(["the store's record", "office.toml"])
     return Inputs(asked.manifest, "ab" * 32, asked.inventory, origin, asked.holdings, ruling, findings, head, asked.now)
 
 

@@ -155,7 +155,7 @@ def _record_rules(rnd: Random) -> Any:
     part = record_rules.RecordedComponent(
         "B7",
         kind,
-        rnd.choice(["MB-2", "MF-40", ""]),
+        rnd.choice(["Tern-2", "Reed-40", ""]),
         method,
         "holm/holm-a/1/3",
         rnd.choice([None, "", version()]),
@@ -165,7 +165,7 @@ def _record_rules(rnd: Random) -> Any:
     )
     images = [
         record_rules.RecordedImage(
-            rnd.choice([kind, kind, "bios"]), rnd.choice([("MB-2",), ("MB-4", "MF-40")]), version()
+            rnd.choice([kind, kind, "bios"]), rnd.choice([("Tern-2",), ("Tern-4", "Reed-40")]), version()
         )
         for _ in range(rnd.randint(0, 3))
     ]
@@ -187,6 +187,6 @@ def _trust(rnd: Random) -> Any:
         return rnd.choice([None, date(2026, 11, 24), TODAY, date(2026, 11, 26)])
 
     removed = rnd.choice([None, None, datetime(2026, 10, 1, tzinfo=UTC)])
-    entry = TrustEntry("harbour", "sshsig", ("bundles",), "ed25519", "f", namespace=rnd.choice(["", "file"]),
+    entry = TrustEntry("office", "sshsig", ("bundles",), "ed25519", "f", namespace=rnd.choice(["", "file"]),
                        valid_from=day(), valid_until=day(), removed_at=removed, dropped_why="lost")  # fmt: skip
     return [entry, entry.stands_on(TODAY), [entry.namespace_for(purpose) for purpose in PURPOSES]]

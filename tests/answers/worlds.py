@@ -39,7 +39,9 @@ def blurred(rnd: Random, inventory: Inventory, share: float) -> Inventory:
     policies = [_policy(rnd, policy) if rnd.random() < share else policy for policy in inventory.policies]
     domains = inventory.domains()
     apart = (SeparateWindows(domains[:2], "one ring"),) if len(domains) > 1 and rnd.random() < share + 0.2 else ()
-    return replace(inventory, components=tuple(parts), partitions=tuple(rooms), policies=tuple(policies), separate_windows=apart)
+    return replace(
+        inventory, components=tuple(parts), partitions=tuple(rooms), policies=tuple(policies), separate_windows=apart
+    )
 
 
 def _blurred(rnd: Random, part: Component, others: tuple[Component, ...]) -> Component:
@@ -115,12 +117,12 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
                 "only": tuple(dict.fromkeys(i["kind"] for i in bundle["images"])),
             }
         if rnd.random() < share:
-            bundle["signature"] = {"file": f"{bundle['file']}.sig", "form": "sshsig", "key": "harbour"}
+            bundle["signature"] = {"file": f"{bundle['file']}.sig", "form": "sshsig", "key": "office"}
         bundle["size"] = rnd.choice([1000, 1001, 5_000_000])
     if rnd.random() < share:  # a kind of its own, of which perhaps not all is said
         raw["bundle"][0]["images"] = (
             *raw["bundle"][0]["images"],
-            planning_kit.image("tide-gauge", ("MF-40", "MB-2"), "6.1.0"),
+            planning_kit.image("tide-gauge", ("Reed-40", "Tern-2"), "6.1.0"),
         )
     for kind in ("bios", "io-module", "domain-manager", "fabric-switch", "management-controller"):
         if rnd.random() < share:
@@ -155,13 +157,13 @@ def _kind(rnd: Random) -> dict[str, Any]:
     }
     kept = {name: value for name, value in rules.items() if rnd.random() < 0.5}
     if rnd.random() < 0.3:
-        kept["models"] = {rnd.choice(["MB-2", "MX-4", "MF-40", "MR-1"]): {"minutes": 7, "back": "none"}}
+        kept["models"] = {rnd.choice(["Tern-2", "Rush-4", "Reed-40", "Gull-1"]): {"minutes": 7, "back": "none"}}
     return kept
 
 
 def stock(rnd: Random, manifest: Manifest) -> Holdings:
     """Most bundles, in every state of proof and signature, other copies beside some, some told against."""
-    told = [finding(code, "x.bin", "by the key harbour") for code in ("removed-key", "expired-key", "unknown-key")]
+    told = [finding(code, "x.bin", "by the key office") for code in ("removed-key", "expired-key", "unknown-key")]
     rows = []
     for bundle in manifest.bundle:
         for copy in range(rnd.choice([0, 1, 1, 1, 1, 2])):
@@ -236,7 +238,7 @@ def orderly(rnd: Random) -> Asked:
             more = {"policy": rnd.choice(["gold", "gold", "silver", "bronze", "", None])}
             more |= {"cluster": rnd.choice(["c1", "c1", "c2", "", None])}
             own = version if rnd.random() < 0.8 else rnd.choice(["5.4.2", "6.0.1", "6.1.0"])
-            parts += blade(str(slot), own, domain=name, model=rnd.choice(["MB-2", "MB-4"]), **more)
+            parts += blade(str(slot), own, domain=name, model=rnd.choice(["Tern-2", "Tern-4"]), **more)
     for name in ("silver", "bronze"):
         versions = {"blade": rnd.choice(["6.1.0", "6.0.1"])}
         scope = rnd.choice([None, ("*",), ("holm-a", "holm-b"), ("holm-a",)])

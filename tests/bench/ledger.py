@@ -53,7 +53,7 @@ def _said(what: EventKind, day: int, version: str, number: int) -> Event:
     rare = number % 100 == 7  # one in a hundred has a patch of its own
     return Event(
         what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), reported_by="ada", done_by="bo",
-        change=f"change-{day}", component=_serial(number), kind=KINDS[number % 5], model="MB-4",
+        change=f"change-{day}", component=_serial(number), kind=KINDS[number % 5], model="Tern-4",
         bank="pending" if what is EventKind.STAGED else "", version=f"{version}-p1" if rare else version,
         family="blade",
         bundle=f"{version}-p1" if rare else version, evidence=EvidenceKind.DIGEST,
@@ -75,7 +75,7 @@ def _seen(reading: Event, number: int, version: str) -> Event:
     rare = number % 100 == 7 and version != "1.0"
     return Event(
         what=EventKind.OBSERVED, at=reading.at, reported_by="list", source="list.csv", evidence=EvidenceKind.INVENTORY,
-        reading=reading.id(), component=_serial(number), kind=KINDS[number % 5], model="MB-4",
+        reading=reading.id(), component=_serial(number), kind=KINDS[number % 5], model="Tern-4",
         parent=f"MB4-{number // 5:06}", place=Place(*_place(number)),
         seen=Seen(f"{version}-p1" if rare else version, ""),
     )  # fmt: skip
@@ -131,7 +131,11 @@ def _row(name: str, what: str, *arguments: str) -> None:
 _row("where, component", "SERIAL", _serial(4711))
 _row("where, bundle", "--bundle of 1000 components", "--bundle", "blade/4.0-p1")
 _row(
-    "where, site", "SITE --by domain,kind,model,active: 10000 components", "site-3", "--count", "domain,kind,model,active"
+    "where, site",
+    "SITE --by domain,kind,model,active: 10000 components",
+    "site-3",
+    "--count",
+    "domain,kind,model,active",
 )
 _row("where, past day", "SERIAL --on a day", _serial(4711), "--on", "2026-01-04")
 _row("where, known", "SERIAL --known a day", _serial(4711), "--known", "2026-02-20")
@@ -156,7 +160,7 @@ def _list(folder: Path, form: str, components: int) -> Path:
     path = folder / f"list.{form}"
     keys = ("site", "domain", "chassis", "slot", "parent", "kind", "model", "serial", "active", "pending", "policy")
     rows = (
-        (*_place(n), f"MB4-{n // 5:06}", KINDS[n % 5], "MB-4", _serial(n), "5.4.10", "-", "web")
+        (*_place(n), f"MB4-{n // 5:06}", KINDS[n % 5], "Tern-4", _serial(n), "5.4.10", "-", "web")
         for n in range(components)
     )
     with path.open("w", encoding="utf-8", newline="") as stream:

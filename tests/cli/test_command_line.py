@@ -63,7 +63,13 @@ def test_a_query_imports_no_heavy_library(keeper: Keeper, world: World) -> None:
 
 @pytest.mark.parametrize(
     ("words", "near"),
-    [(["hald"], "store", "list"), (["manfest"], "manifest"), (["manifest", "lnt", "x"], ""), (["--jsno"], ""), (["store", "add"], "")],
+    [
+        (["hald"], "store", "list"),
+        (["manfest"], "manifest"),
+        (["manifest", "lnt", "x"], ""),
+        (["--jsno"], ""),
+        (["store", "add"], ""),
+    ],
 )
 def test_a_wrong_command_line_is_2_and_says_what_to_do(keeper: Keeper, words: list[str], near: str) -> None:
     """A wrong word is told with what was probably meant, on stderr, exit status 2."""
@@ -77,7 +83,11 @@ def test_a_wrong_command_line_is_2_and_says_what_to_do(keeper: Keeper, words: li
 
 def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
     """Errors use the same envelope."""
-    for words in (["store", "list", "--json"], ["store", "add", "absent.toml", "--from", ".", "--json"], ["verify", "--json"]):
+    for words in (
+        ["store", "list", "--json"],
+        ["store", "add", "absent.toml", "--from", ".", "--json"],
+        ["verify", "--json"],
+    ):
         ran = keeper(*words)
         document = ran.json
         assert document["schema"] == f"bundlekeeper.{words[0]}/1"

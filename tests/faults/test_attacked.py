@@ -15,7 +15,7 @@ from tests.conftest import Keeper
 from tests.kits.media_write_kit import SPLIT, World
 
 
-def test_a_ledger_that_is_a_link_is_refused(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_ledger_that_is_a_link_is_refused(office: Keeper, tmp_path: Path) -> None:
     """Nobody looked at who may write what it leads to."""
     ledger, elsewhere = tmp_path / "store/.keeper/ledger.sqlite", tmp_path / "elsewhere"
     ledger.rename(elsewhere)
@@ -27,7 +27,7 @@ def test_a_ledger_that_is_a_link_is_refused(harbour: Keeper, tmp_path: Path) -> 
         ("ledger", "verify"),
         ("observe", "HOLMA-IO1", "--active", "6.0.1", "--reported-by", "kim"),
     ):
-        done = harbour(*words)
+        done = office(*words)
         assert (done.status, "symbolic link" in done.err) == (4, True), done
     assert elsewhere.read_bytes() == before
 

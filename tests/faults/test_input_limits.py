@@ -60,7 +60,7 @@ def test_more_than_the_limit_on_stdin_is_refused(
     assert f"is larger than {limit} bytes" in ran.out + ran.err
 
 
-def test_a_line_of_another_ledger_that_is_too_long_is_refused(keeper: Keeper, harbour: Keeper, tmp_path: Path) -> None:
+def test_a_line_of_another_ledger_that_is_too_long_is_refused(keeper: Keeper, office: Keeper, tmp_path: Path) -> None:
 
     ran = keeper("ledger", "merge", "-", stdin='{"' + "x" * (limits.LEDGER_LINE_BYTES + 1))
     assert ran.status == 2

@@ -56,7 +56,7 @@ def _later(base: Path) -> Path:
     """A later inventory, in which one part was replaced and one runs another version."""
     text = HARBOUR.read_text("utf-8").replace("read_at = 2026-11-20", "read_at = 2026-11-23")
     text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
-    path = base / "harbour-later.toml"
+    path = base / "office-later.toml"
     path.write_text(text, "utf-8")
     return path
 

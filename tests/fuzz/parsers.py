@@ -83,7 +83,7 @@ size = 1_250_000
 sha256 = "%s"
 digest_from = "publisher: download page, 2026-08-02"
 released = 2026-08-01
-images = [{ kind = "bios", models = ["MB-2"], version = "6.1.0", size = 61_000_000, minutes = 12 }]
+images = [{ kind = "bios", models = ["Tern-2"], version = "6.1.0", size = 61_000_000, minutes = 12 }]
 
 [[release]]
 name = "6.1"
@@ -149,7 +149,7 @@ def _as_json() -> list[bytes]:
 
 _CSV = (
     b"# inventory = 1\n# read_at = 2026-11-20\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active,pending,"
-    b"spare,healthy\nholm,holm-a,1,3,bios,MB-4,B7,6.0.1,,-,yes\nholm,holm-a,1,4,bios,MB-4,B8,6.0.1,6.1.0,,no\n"
+    b"spare,healthy\nholm,holm-a,1,3,bios,Tern-4,B7,6.0.1,,-,yes\nholm,holm-a,1,4,bios,Tern-4,B8,6.0.1,6.1.0,,no\n"
 )
 _KEYS = " ".join(COMPONENT_KEYS)
 
@@ -274,7 +274,12 @@ def _event() -> events.Event:
 def _exchange() -> list[bytes]:
     with TemporaryDirectory() as folder, Ledger.open(Path(folder, "one"), write=True) as ledger:
         staged = events.Event(
-            what=events.EventKind.STAGED, at=_event().at, reported_by="ada", component="B7", version="6.1", bank="pending"
+            what=events.EventKind.STAGED,
+            at=_event().at,
+            reported_by="ada",
+            component="B7",
+            version="6.1",
+            bank="pending",
         )
         ledger.record([_event(), staged], datetime(2026, 11, 25, tzinfo=UTC))
         return [b"".join(exchange.export(ledger))]

@@ -19,7 +19,7 @@ State = tuple[int, int, int, tuple[int, ...]]  # switches, managers, table, each
 def chance_rules(rnd: random.Random) -> dict[str, Any]:
     def what() -> dict[str, Any]:
         kinds: list[dict[str, Any]] = [
-            {"family": "infrastructure"}, {"family": "blade"}, {"kind": "bios", "models": ("MB-4",)},
+            {"family": "infrastructure"}, {"family": "blade"}, {"kind": "bios", "models": ("Tern-4",)},
             {"kind": "fabric-switch"}, {"kind": "domain-manager"},
         ]  # fmt: skip
         return rnd.choice(kinds)
@@ -62,7 +62,7 @@ class Brute:
         }
         self.extra = chance_rules(rnd)
         level = rnd.randrange(3)
-        kinds = [(m, v) for m in ("MB-2", "MB-4") for v in range(3)]
+        kinds = [(m, v) for m in ("Tern-2", "Tern-4") for v in range(3)]
         # never ahead of the infrastructure: that order is a rule of its own, and today's state is not judged here
         chosen = rnd.sample([k for k in kinds if k[1] <= level], rnd.randint(1, 2))
         self.classes = [(m, v, rnd.randint(1, 2)) for m, v in chosen]
@@ -76,8 +76,8 @@ class Brute:
         """Let these rules be the only ones."""
         rows = []
         for n, v in enumerate(VERSIONS):
-            own = [self.image(k, "MF-40", n) for k in ("fabric-switch", "domain-manager", "model-table")]
-            rows += [bundle("infrastructure", v, *own), bundle("blade", v, self.image("bios", ("MB-2", "MB-4"), n))]
+            own = [self.image(k, "Reed-40", n) for k in ("fabric-switch", "domain-manager", "model-table")]
+            rows += [bundle("infrastructure", v, *own), bundle("blade", v, self.image("bios", ("Tern-2", "Tern-4"), n))]
         self.manifest = manifest(
             *rows,
             release=tuple({"name": v, "infrastructure": v, "blade": v} for v in VERSIONS),
@@ -102,9 +102,9 @@ class Brute:
         self, switches: tuple[int, ...], managers: tuple[int, ...], table: int, servers: list[tuple[str, int]]
     ) -> bool:
         """Whether one mixture, part by part, obeys every rule and the trade's order."""
-        rows = [self.seen("infrastructure", "fabric-switch", "MF-40", n) for n in switches]
-        rows += [self.seen("infrastructure", "domain-manager", "MF-40", n) for n in managers]
-        rows.append(self.seen("infrastructure", "model-table", "MF-40", table))
+        rows = [self.seen("infrastructure", "fabric-switch", "Reed-40", n) for n in switches]
+        rows += [self.seen("infrastructure", "domain-manager", "Reed-40", n) for n in managers]
+        rows.append(self.seen("infrastructure", "model-table", "Reed-40", table))
         rows += [self.seen("blade", "bios", m, n) for m, n in servers]
         return not list(breaches(self.fleet.rules, "domain", [(s, 0) for s in rows]))
 
@@ -138,7 +138,7 @@ class Brute:
             moves = [(k, a, b) for k, a, b in pairs if a != b]
             if not moves or not self.ordered(after):
                 continue
-            if not all(self.jumps("infrastructure", k, "MF-40", a, b) for k, a, b in moves):
+            if not all(self.jumps("infrastructure", k, "Reed-40", a, b) for k, a, b in moves):
                 continue
             servers = self.servers(state[3])
             down = any(b < a for _, a, b in moves)

@@ -8,7 +8,26 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone
 from typing import NamedTuple
 
-from bundlekeeper.formats.document import JsonDocument, Misfit, array, converted, flag, hexadecimal, left_out, mapping, matching, moment, named, nested, one_of, optional, row, safe_path, text, whole
+from bundlekeeper.formats.document import (
+    JsonDocument,
+    Misfit,
+    array,
+    converted,
+    flag,
+    hexadecimal,
+    left_out,
+    mapping,
+    matching,
+    moment,
+    named,
+    nested,
+    one_of,
+    optional,
+    row,
+    safe_path,
+    text,
+    whole,
+)
 
 AT = datetime(2026, 8, 14, 9, 30, tzinfo=UTC)
 

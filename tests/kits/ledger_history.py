@@ -291,7 +291,9 @@ def records(draw: st.DrawFn) -> list[Event]:
                 st.lists(st.tuples(st.just(site), st.sampled_from(sorted(domains)), KIND), min_size=1, max_size=3)
             )
             moment = at(draw(st.integers(0, 5)), None, zone)
-            event = Event(what=EventKind.INVENTORY, at=moment, reported_by="list", document="d" * 64, scope=tuple(scope))
+            event = Event(
+                what=EventKind.INVENTORY, at=moment, reported_by="list", document="d" * 64, scope=tuple(scope)
+            )
             readings.append(replace(event, listing=draw(st.sampled_from(["", "", "all", "some"]))))
     for event in draw(st.lists(statements(), min_size=1, max_size=14)):
         if readings and event.what in {EventKind.OBSERVED, EventKind.GONE} and draw(st.booleans()):
@@ -344,7 +346,7 @@ HOLM_3 = Place("holm", "holm-a", "1", "3")
 
 def said(what: EventKind, day: int, version: str = "", **more: Any) -> Event:
     """Something the engineer said of the BIOS of the blade B7."""
-    plain = {"says": "ada", "component": "B7", "kind": "bios", "model": "MB-4", "version": version}
+    plain = {"says": "ada", "component": "B7", "kind": "bios", "model": "Tern-4", "version": version}
     return Event(**{**plain, "what": what, "at": at(day), **more})
 
 

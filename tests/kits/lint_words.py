@@ -22,7 +22,7 @@ file = "infra-5.bin"
 size = 10
 sha256 = "{A}"
 digest_from = "publisher's page"
-images = [{{ kind = "io-module", models = ["MX-4"], version = "5.4.10" }}]
+images = [{{ kind = "io-module", models = ["Rush-4"], version = "5.4.10" }}]
 
 [[bundle]]
 family = "infrastructure"
@@ -32,7 +32,7 @@ size = 11
 sha256 = "{B}"
 digest_from = "publisher's page"
 released = 2026-08-01
-images = [{{ kind = "io-module", models = ["MX-4"], version = "6.1.0" }}]
+images = [{{ kind = "io-module", models = ["Rush-4"], version = "6.1.0" }}]
 
 [[bundle]]
 family = "blade"
@@ -42,8 +42,8 @@ size = 12
 sha256 = "{C}"
 digest_from = "publisher's page"
 images = [
-  {{ kind = "bios", models = ["MB-2", "MB-4"], version = "6.1.0" }},
-  {{ kind = "management-controller", models = ["MB-2", "MB-4"], version = "6.0.9" }},
+  {{ kind = "bios", models = ["Tern-2", "Tern-4"], version = "6.1.0" }},
+  {{ kind = "management-controller", models = ["Tern-2", "Tern-4"], version = "6.0.9" }},
 ]
 
 [[bundle]]

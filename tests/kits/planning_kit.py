@@ -69,7 +69,7 @@ def inventory(
     return Inventory(TAKEN, "UTC", tuple(components), tuple(partitions), tuple(policies))
 
 
-def blade(slot: str, version: str, *, domain: str = "holm-a", model: str = "MB-2", **more: Any) -> list[Component]:
+def blade(slot: str, version: str, *, domain: str = "holm-a", model: str = "Tern-2", **more: Any) -> list[Component]:
     """One blade server: BIOS, management controller and adapter, all at one version, with policy `gold`."""
     server = f"SRV-{domain}-1-{slot}"
     base = Component(
@@ -101,7 +101,7 @@ _IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2
 
 def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: Any) -> list[Component]:
     """Both halves of a healthy pair at one version; boot-file parts hold the files of the last three versions."""
-    models = {"fabric-switch": "MF-40", "domain-manager": "MF-40", "io-module": "MX-4", "chassis-controller": "MC-8"}
+    models = {"fabric-switch": "Reed-40", "domain-manager": "Reed-40", "io-module": "Rush-4", "chassis-controller": "Dune-8"}
     stored = tuple(v for v in _IMAGES if _IMAGES[v] <= _IMAGES.get(version, ""))
     return [
         replace(
@@ -133,7 +133,7 @@ def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int 
         *pair("domain-manager", "manager", version, domain=domain, chassis=""),
         *pair("io-module", "io-1", version, **chassis),
         *pair("chassis-controller", "cc-1", version, **chassis),
-        Component("model-table", "holm", domain, chassis="", model="MF-40", serial=f"{domain}-MT".upper(), pair=""),
+        Component("model-table", "holm", domain, chassis="", model="Reed-40", serial=f"{domain}-MT".upper(), pair=""),
     ]
     parts[-1] = replace(parts[-1], active=_IMAGES[version], pending="", spare="")
     rooms = [
@@ -144,7 +144,7 @@ def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int 
     for slot in range(1, blades + 1):
         parts += blade(str(slot), version, domain=domain)
     for slot in range(1, racks + 1):
-        rows = blade(f"U{slot}", version, domain=domain, model="MR-1", chassis="")
+        rows = blade(f"U{slot}", version, domain=domain, model="Gull-1", chassis="")
         parts += [p for p in rows if p.kind != "network-adapter"]
     gold = Policy("gold", {"blade": "6.1.0", "rack": "6.1.0"}, "when-confirmed", (domain,))
     return inventory(parts, rooms, [gold])

@@ -16,7 +16,7 @@ VERSIONS = ("5.4.2", "5.4.10", "6.0.1", "6.1.0")
 TABLES = {"5.4.2": "t1", "5.4.10": "t2", "6.0.1": "t3", "6.1.0": "t4"}
 ODD = ("5.4.3", "golden-image", "6.0.1-rc1", "6.1")  # no bundle; no place in the order; no bundle; equal to 6.1.0
 
-_OWN = (("fabric-switch", "MF-40"), ("domain-manager", "MF-40"), ("io-module", "MX-4"), ("chassis-controller", "MC-8"))
+_OWN = (("fabric-switch", "Reed-40"), ("domain-manager", "Reed-40"), ("io-module", "Rush-4"), ("chassis-controller", "Dune-8"))
 _BLADE = ("bios", "management-controller", "network-adapter")
 
 
@@ -25,16 +25,16 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
     rows: list[dict[str, Any]] = []
     for version in VERSIONS:
         own = [image(kind, model, version, size=rnd.randint(50, 200)) for kind, model in _OWN]
-        table = image("model-table", "MF-40", TABLES[version])
+        table = image("model-table", "Reed-40", TABLES[version])
         rows.append(bundle("infrastructure", version, *own, table, state=rnd.choice(["current", "superseded"])))
         same = rnd.random() < 0.2  # an image that did not change
-        adapter = image("network-adapter", ("MB-2", "MB-4"), "5.4.2" if same else version)
-        images = [image(kind, ("MB-2", "MB-4"), version) for kind in _BLADE[:2]]
+        adapter = image("network-adapter", ("Tern-2", "Tern-4"), "5.4.2" if same else version)
+        images = [image(kind, ("Tern-2", "Tern-4"), version) for kind in _BLADE[:2]]
         rows.append(bundle("blade", version, *images, adapter))
-        models = ("MR-1", "MR-2") if rnd.random() < 0.8 else ("MR-2",)
+        models = ("Gull-1", "Gull-2") if rnd.random() < 0.8 else ("Gull-2",)
         rows.append(bundle("rack", version, *(image(kind, models, version) for kind in _BLADE[:2])))
     rows.append(
-        bundle("infrastructure", "6.1.0-p2", image("io-module", "MX-4", "6.1.0-p2"), base="6.1.0", only=("io-module",))
+        bundle("infrastructure", "6.1.0-p2", image("io-module", "Rush-4", "6.1.0-p2"), base="6.1.0", only=("io-module",))
     )
     for row in rows:
         if rnd.random() < 0.1:
@@ -64,9 +64,9 @@ def _what(rnd: random.Random) -> dict[str, Any]:
             {"family": "blade"},
             {"family": "rack"},
             {"kind": "bios"},
-            {"kind": "io-module", "models": ("MX-4",)},
-            {"kind": "management-controller", "models": ("MB-2", "MR-1")},
-            {"models": ("MB-4",)},
+            {"kind": "io-module", "models": ("Rush-4",)},
+            {"kind": "management-controller", "models": ("Tern-2", "Gull-1")},
+            {"models": ("Tern-4",)},
         ]
     )
 
@@ -101,10 +101,10 @@ def disorderly_fleet(rnd: random.Random) -> Inventory:
         parts += _own(rnd, domain, main)
         for slot in range(1, rnd.randint(2, 4)):
             more = {"domain": domain, "policy": rnd.choice(["gold", "gold", "silver", "unheard-of", ""])}
-            rows = blade(str(slot), main, model=rnd.choice(["MB-2", "MB-4", "MB-9"]), **more)
+            rows = blade(str(slot), main, model=rnd.choice(["Tern-2", "Tern-4", "Tern-9"]), **more)
             parts += [replace(p, active=_version(rnd, main)) for p in rows]
         if rnd.random() < 0.7:
-            rows = blade("U1", main, domain=domain, model="MR-1", chassis="", policy="gold")
+            rows = blade("U1", main, domain=domain, model="Gull-1", chassis="", policy="gold")
             parts += [replace(p, active=_version(rnd, main), parent=f"RACK-{domain}") for p in rows[:2]]
     rooms = [
         Partition(p.key, name, 2000, rnd.choice([0, 50, 100, 330, 500, 2000]))
@@ -133,7 +133,7 @@ def _own(rnd: random.Random, domain: str, main: str) -> list[Component]:
         for p in rows
     ]
     rows = [replace(p, pair="") if rnd.random() < 0.05 else p for p in rows]
-    table = Component("model-table", "holm", domain, chassis="", model="MF-40", serial=f"MT-{domain}", pair="")
+    table = Component("model-table", "holm", domain, chassis="", model="Reed-40", serial=f"MT-{domain}", pair="")
     return [*rows, replace(table, active=rnd.choice(list(TABLES.values())), pending="", spare="")]
 
 
@@ -192,7 +192,7 @@ def large_fleet(domains: int, servers: int) -> Inventory:
         for place in range(servers):
             more = {"chassis": str(place // 8 + 1), "policy": ("gold", "silver", f"own-{domain}")[place % 3]}
             older = version if (place + number) % 7 else "5.4.2"
-            model = "MB-2" if place % 2 else "MB-4"
+            model = "Tern-2" if place % 2 else "Tern-4"
             rows = blade(str(place % 8 + 1), older, domain=domain, model=model, **more)
             rows += [replace(rows[0], kind=kind) for kind in ("storage-controller", "disk")]
             server = f"SRV-{domain}-{place}"
@@ -222,7 +222,7 @@ def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) ->
         for place in range(servers):
             policy = "gold" if place % 2 else ("silver" if number % 3 == 2 else "bronze")
             more = {"chassis": str(place // 8 + 1), "policy": policy, "cluster": f"{domain}-{place % 4}"}
-            rows = blade(str(place % 8 + 1), version, domain=domain, model=("MB-4", "MB-2")[place % 2], **more)
+            rows = blade(str(place % 8 + 1), version, domain=domain, model=("Tern-4", "Tern-2")[place % 2], **more)
             server = f"SRV-{domain}-{place}"
             parts += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
     kept = tuple(

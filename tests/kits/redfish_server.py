@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "redfish"
-USER = "harbour-reader"
+USER = "office-reader"
 PASSWORD = "s3cr3t-of-the-crane"
 SESSIONS = "/redfish/v1/SessionService/Sessions"
 

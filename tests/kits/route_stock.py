@@ -12,7 +12,7 @@ VERSIONS = ("1.0", "2.0", "3.0")
 
 def stock(own: str, *servers: tuple[str, str], table: str = "") -> Inventory:
     """Two switches, two managers and a table at one version; blades of (model, version)."""
-    base = Component("fabric-switch", "holm", "holm-a", "", model="MF-40", active=own, pair="p", healthy=True)
+    base = Component("fabric-switch", "holm", "holm-a", "", model="Reed-40", active=own, pair="p", healthy=True)
     parts = [
         replace(base, kind=kind, serial=f"{kind}-{half}", half=half)
         for kind in ("fabric-switch", "domain-manager")

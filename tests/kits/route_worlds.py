@@ -15,9 +15,9 @@ from bundlekeeper.model.manifest.types import Manifest
 from tests.kits.planning_kit import blade, bundle, image, inventory, manifest, pair
 
 VERSIONS = tuple(f"{major}.{minor}.0" for major in range(1, 11) for minor in range(4))
-_OWN = (("fabric-switch", "MF-40"), ("domain-manager", "MF-40"), ("io-module", "MX-4"), ("chassis-controller", "MC-8"))
+_OWN = (("fabric-switch", "Reed-40"), ("domain-manager", "Reed-40"), ("io-module", "Rush-4"), ("chassis-controller", "Dune-8"))
 _BLADE = ("bios", "management-controller", "network-adapter")
-_MODELS = {"blade": ("MB-2", "MB-4"), "rack": ("MR-1", "MR-2")}
+_MODELS = {"blade": ("Tern-2", "Tern-4"), "rack": ("Gull-1", "Gull-2")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +65,13 @@ def large_manifest(world: Large) -> Manifest:
 
     for number, version in enumerate(VERSIONS, 1):
         own = [part(kind, model, version) for kind, model in _OWN]
-        rows.append(bundle("infrastructure", version, *own, image("model-table", "MF-40", f"t{number}")))
+        rows.append(bundle("infrastructure", version, *own, image("model-table", "Reed-40", f"t{number}")))
         rows.append(bundle("blade", version, *(part(kind, _MODELS["blade"], version) for kind in _BLADE)))
         rows.append(bundle("rack", version, *(part(kind, _MODELS["rack"], version) for kind in _BLADE[:2])))
     release = [{"name": v, "infrastructure": v, "blade": v, "rack": v} for v in VERSIONS]
     for place in rnd.sample(range(40), world.patches):
         family = rnd.choice(["infrastructure", "blade", "rack"])
-        kind, model = {"infrastructure": _OWN[2], "blade": ("bios", "MB-4"), "rack": ("bios", "MR-2")}[family]
+        kind, model = {"infrastructure": _OWN[2], "blade": ("bios", "Tern-4"), "rack": ("bios", "Gull-2")}[family]
         name = f"{VERSIONS[place]}-p1"
         rows.append(bundle(family, name, part(kind, model, name), onto=VERSIONS[place], only=(kind,)))
         release[place][family] = name
@@ -100,8 +100,8 @@ def _jumps(rnd: random.Random, world: Large) -> list[dict[str, Any]]:
             rows.append({**way, "to": f">={VERSIONS[middle]}", "from": ">=1.0", "source": "notes, way down"})
     if world.blocked:
         ends = {"to": f">={VERSIONS[world.to - 2]}", "from": f">={VERSIONS[world.to - 1]}", "direction": "up"}
-        rows.append({"what": {"kind": "bios", "models": ("MB-4",)}, **ends, "source": "notes, never"})
-        rows.append({"what": {"kind": "bios", "models": ("MR-2",)}, **ends, "source": "notes, never"})
+        rows.append({"what": {"kind": "bios", "models": ("Tern-4",)}, **ends, "source": "notes, never"})
+        rows.append({"what": {"kind": "bios", "models": ("Gull-2",)}, **ends, "source": "notes, never"})
     return rows
 
 
@@ -148,7 +148,7 @@ def large_domain(world: Large, rules: Manifest) -> Inventory:
     for kind, model in _OWN:
         chassis = "1" if kind in ("io-module", "chassis-controller") else ""
         parts += pair(kind, kind, runs[main, kind, model], chassis=chassis)
-    table = Component("model-table", "holm", "holm-a", chassis="", model="MF-40", serial="MT", pair="")
+    table = Component("model-table", "holm", "holm-a", chassis="", model="Reed-40", serial="MT", pair="")
     parts.append(replace(table, active=f"t{world.start + 1}", pending="", spare=""))
     seen: set[tuple[Any, ...]] = set()
     while len(seen) < 8:

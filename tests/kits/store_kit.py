@@ -56,7 +56,7 @@ class Kit:
             "reason": None,
             "build": None,
             "signature": None,
-            "images": (SimpleNamespace(kind="bios", models=("MB-2",), version="6.1.0"),),
+            "images": (SimpleNamespace(kind="bios", models=("Tern-2",), version="6.1.0"),),
         }
         return SimpleNamespace(**{**fields, **changed})
 

@@ -18,7 +18,16 @@ from bundlekeeper.ledger.state import fold
 from bundlekeeper.model.inventory import cells
 from bundlekeeper.model.inventory.changes import InventoryChange, compare
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
-from bundlekeeper.model.inventory.types import COMPONENT_KEYS, NEEDED, PLACES, Compared, Component, Inventory, Place, identity
+from bundlekeeper.model.inventory.types import (
+    COMPONENT_KEYS,
+    NEEDED,
+    PLACES,
+    Compared,
+    Component,
+    Inventory,
+    Place,
+    identity,
+)
 from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.model.manifest.types import Release

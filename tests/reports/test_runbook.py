@@ -59,19 +59,19 @@ def safe_page(text: str) -> Page:
     return page
 
 
-def test_a_run_book_tells_what_the_issue_asks_for(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_run_book_tells_what_the_issue_asks_for(office: Keeper, tmp_path: Path) -> None:
     """Cautions first, preconditions with tick boxes, each action with method, expected time, what is down …."""
     html, text = tmp_path / "book.html", tmp_path / "book.txt"
     route = tmp_path / "route.json"
-    assert harbour(*WORDS, "--out", route).status < 2
-    done = harbour("report", "--runbook", "--plan", route, "--out", html, "--json")
+    assert office(*WORDS, "--out", route).status < 2
+    done = office("report", "--runbook", "--plan", route, "--out", html, "--json")
     assert done.status == 1  # gaps are open
     digest = done.json["written"]["sha256"]
     assert len(digest) == 64
-    assert harbour("report", "--runbook", "--plan", route, "--out", text).status == 1
+    assert office("report", "--runbook", "--plan", route, "--out", text).status == 1
     page, plain = safe_page(html.read_text("utf-8")), text.read_text("utf-8")
-    sha256 = harbour("plan", "check", route, "--json").json["sha256"]
-    head = harbour("ledger", "verify", "--json").json["chain"]["head"]
+    sha256 = office("plan", "check", route, "--json").json["sha256"]
+    head = office("ledger", "verify", "--json").json["chain"]["head"]
     for told in (re.sub(r"\s+", " ", page.text), re.sub(r"\s+", " ", plain)):
         assert told.lower().index("cautions first") < told.lower().index("at a glance")
         for words in (
@@ -87,47 +87,47 @@ def test_a_run_book_tells_what_the_issue_asks_for(harbour: Keeper, tmp_path: Pat
     assert plain.count("[ ]") > 40
 
 
-def test_a_run_book_asks_nobody_to_settle_a_jump_that_its_stops_avoid(harbour: Keeper) -> None:
+def test_a_run_book_asks_nobody_to_settle_a_jump_that_its_stops_avoid(office: Keeper) -> None:
     """`gaps` asks about going there in one step; the plan goes by 6.0, and was held against the same rules."""
-    assert '"jump-refused"' in harbour("gaps", "skerry-a", "--to", "6.1", "--json").out
-    told = harbour("report", "--runbook", "skerry-a", "--to", "6.1", "--out", "-")
+    assert '"jump-refused"' in office("gaps", "skerry-a", "--to", "6.1", "--json").out
+    told = office("report", "--runbook", "skerry-a", "--to", "6.1", "--out", "-")
     assert "infrastructure to 6.0.1" in told.out.lower()
     assert "jump-refused" not in told.out
     assert "1 more about going there in one step" in re.sub(r"\s+", " ", told.out)
 
 
 def test_a_run_book_of_a_plan_that_breaks_a_rule_is_refused_and_nothing_is_written(
-    harbour: Keeper, tmp_path: Path
+    office: Keeper, tmp_path: Path
 ) -> None:
     plan, out = tmp_path / "plan.toml", tmp_path / "book.html"
     plan.write_text(PLAN.replace('version = "6.1.0"', 'version = "6.0.1"', 1))
-    refused = harbour("report", "--runbook", "--plan", plan, "--out", out)
+    refused = office("report", "--runbook", "--plan", plan, "--out", out)
     assert (refused.status, out.exists()) == (4, False)
     assert "mix-refused: step 2" in refused.err
     plan.write_text(PLAN)
-    assert harbour("report", "--runbook", "--plan", plan, "--out", out).status == 1
+    assert office("report", "--runbook", "--plan", plan, "--out", out).status == 1
     assert out.exists()
-    none = harbour("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html")
+    none = office("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html")
     assert (none.status, (tmp_path / "none.html").exists()) == (1, False)
     assert "no allowed way was found" in none.err
-    none = harbour("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html", "--json")
+    none = office("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html", "--json")
     assert (none.status, none.json["written"], none.json["nearest"]) == (1, None, "6.0")
 
 
-def test_a_site_is_shown_slot_by_slot_now_and_then(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_site_is_shown_slot_by_slot_now_and_then(office: Keeper, tmp_path: Path) -> None:
     out = tmp_path / "site.html"
-    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
-    assert harbour("activate", "HOLMA-IO1").status == 0
-    done = harbour("report", "--site", "holm", "--out", out, "--json")
+    assert office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
+    assert office("activate", "HOLMA-IO1").status == 0
+    done = office("report", "--site", "holm", "--out", out, "--json")
     assert (done.status, done.json["counts"]["parts"]) == (0, 38)
     page = safe_page(out.read_text("utf-8"))
     assert "Domain holm-a" in page.text
     assert "1 at 6.1.0, 1 at 6.0.1" in page.text
     assert "skerry" not in page.text
-    then = harbour("report", "--site", "holm", "--on", "2026-11-21", "--out", "-")
+    then = office("report", "--site", "holm", "--on", "2026-11-21", "--out", "-")
     assert "io-module: 2 at 6.0.1" in then.out
     assert max(map(len, then.out.splitlines())) <= 80
-    wrong = harbour("report", "--site", "home", "--out", "-")
+    wrong = office("report", "--site", "home", "--out", "-")
     assert (wrong.status, "did you mean --site holm" in wrong.err) == (2, True)
 
 

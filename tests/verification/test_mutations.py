@@ -25,7 +25,23 @@ from bundlekeeper.verification.signatures.sign import read_private_key
 from tests.kits import minisign_files as test_minisign
 from tests.kits.cms_files import MESSAGE as CMS_MESSAGE
 from tests.kits.cms_files import theirs as cms_signed
-from tests.kits.signing_world import RAW, TYPES, WHEN, certificate, chain, der, digests, entry, pem, private, private_pem, public, sign_raw, spki_pem, ssh_line
+from tests.kits.signing_world import (
+    RAW,
+    TYPES,
+    WHEN,
+    certificate,
+    chain,
+    der,
+    digests,
+    entry,
+    pem,
+    private,
+    private_pem,
+    public,
+    sign_raw,
+    spki_pem,
+    ssh_line,
+)
 from tests.kits.sure import only_our_errors, some
 from tests.kits.trust_entries import full_chain
 

@@ -6,7 +6,16 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import InventoryOption, JsonOption, ManifestOption, SignatureOption, StoreOption, ToOption, caller, store_root
+from bundlekeeper.cli.options import (
+    InventoryOption,
+    JsonOption,
+    ManifestOption,
+    SignatureOption,
+    StoreOption,
+    ToOption,
+    caller,
+    store_root,
+)
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 

@@ -62,6 +62,7 @@ def write(
         made = write_receipt(session, wanted, passphrase_from(passphrase_fd))
     return screen.show_written(out, made, form=form_of(json=json))
 
+
 @app.command("read")
 def read(
     file: Annotated[str, typer.Argument(metavar="FILE", help="The receipt's file; - is a typed code.")],

@@ -11,7 +11,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bundlekeeper.cli.options import ReportedByOption, ChassisOption, DomainOption, JsonOption, KindOption, ModelOption, SiteOption, SlotOption, StoreOption, caller, store_root
+from bundlekeeper.cli.options import (
+    ReportedByOption,
+    ChassisOption,
+    DomainOption,
+    JsonOption,
+    KindOption,
+    ModelOption,
+    SiteOption,
+    SlotOption,
+    StoreOption,
+    caller,
+    store_root,
+)
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.jobs.recording.selection import Places
 from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement

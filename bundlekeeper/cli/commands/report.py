@@ -6,15 +6,24 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import InventoryOption, JsonOption, ManifestOption, PerClusterOption, SignatureOption, StoreOption, ToOption, WindowOption, caller, store_root
+from bundlekeeper.cli.options import (
+    InventoryOption,
+    JsonOption,
+    ManifestOption,
+    PerClusterOption,
+    SignatureOption,
+    StoreOption,
+    ToOption,
+    WindowOption,
+    caller,
+    store_root,
+)
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
 RunbookOption = Annotated[bool, typer.Option("--runbook", help="What to do in the windows of a route, printable.")]
-PlanOption = Annotated[
-    str | None, typer.Option("--plan", metavar="FILE", help="The run-book of this plan.")
-]
+PlanOption = Annotated[str | None, typer.Option("--plan", metavar="FILE", help="The run-book of this plan.")]
 SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="What stands at this site, as one page.")]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="With --site: as of the end of that day.")]
 OutOption = Annotated[

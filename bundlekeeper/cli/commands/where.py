@@ -6,7 +6,18 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import ChassisOption, DomainOption, JsonOption, KindOption, ModelOption, SiteOption, SlotOption, StoreOption, caller, store_root
+from bundlekeeper.cli.options import (
+    ChassisOption,
+    DomainOption,
+    JsonOption,
+    KindOption,
+    ModelOption,
+    SiteOption,
+    SlotOption,
+    StoreOption,
+    caller,
+    store_root,
+)
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status

@@ -19,7 +19,15 @@ from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.help import COMMANDS, GROUPS
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.cli.screen.streams import give_stdout_a_sink
-from bundlekeeper.errors import EXIT_BUG, EXIT_UNFINISHED, InputError, KeeperError, StoppedError, UnfinishedError, worst_exit
+from bundlekeeper.errors import (
+    EXIT_BUG,
+    EXIT_UNFINISHED,
+    InputError,
+    KeeperError,
+    StoppedError,
+    UnfinishedError,
+    worst_exit,
+)
 
 _OUTPUT_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EPIPE}
 

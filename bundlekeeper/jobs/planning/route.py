@@ -95,9 +95,7 @@ class DomainRoute:
         inputs = {
             "manifest": manifest_facts(given.manifest, given.manifest_sha256),
             "inventory": {"from": given.origin, **inventory_facts(given.inventory, of.domain)},
-            "ledger": {"id": head.ledger, "events": head.count, "head": head.digest}
-            if head is not None
-            else None,
+            "ledger": {"id": head.ledger, "events": head.count, "head": head.digest} if head is not None else None,
         }
         return {
             "schema": SCHEMA,

@@ -14,7 +14,16 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.reports import gantt
-from bundlekeeper.reports.runbook import ActionRow, BackRow, OpenGap, PartRow, Runbook, RunbookText, StepPage, WindowPage
+from bundlekeeper.reports.runbook import (
+    ActionRow,
+    BackRow,
+    OpenGap,
+    PartRow,
+    Runbook,
+    RunbookText,
+    StepPage,
+    WindowPage,
+)
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.inputs import Inputs

@@ -13,7 +13,14 @@ from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_TOLD, RecordSaid, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
-from bundlekeeper.model.record_rules import RecordChoice, RecordedBundle, RecordedComponent, RecordedImage, activating, staging
+from bundlekeeper.model.record_rules import (
+    RecordChoice,
+    RecordedBundle,
+    RecordedComponent,
+    RecordedImage,
+    activating,
+    staging,
+)
 
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
@@ -225,7 +232,9 @@ def _part(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     method = work.methods.get(answer.kind, "")
     staged = answer.spare is not None and answer.spare.since.what is EventKind.STAGED
     pending, spare = text(answer.pending), text(answer.spare)
-    return RecordedComponent(answer.component, answer.kind, answer.model, method, place, pending, spare, boot_files, staged)
+    return RecordedComponent(
+        answer.component, answer.kind, answer.model, method, place, pending, spare, boot_files, staged
+    )
 
 
 def _bundle(work: _Work, name: str) -> RecordedBundle:

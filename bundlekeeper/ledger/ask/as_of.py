@@ -28,9 +28,7 @@ from bundlekeeper.ledger.state.fold import OPEN, Bank, ComponentState, Fact, Ima
 from bundlekeeper.ledger.state.projection import STATE_COLUMNS, stored_of, lookups, whole_state
 
 _BATCH = 500  # components of one question
-_OBSERVED, _CORRECTED, _INVENTORY = (
-    WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.UNDONE, EventKind.INVENTORY)
-)
+_OBSERVED, _CORRECTED, _INVENTORY = (WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.UNDONE, EventKind.INVENTORY))
 BootFiles = tuple[tuple[Image, int], ...]
 
 

@@ -98,9 +98,7 @@ def _mark_void(connection: sqlite3.Connection, ledger: Ledger) -> int:
 
     Returns how many had another mark, or a seal that was not theirs.
     """
-    rows = connection.execute(
-        "SELECT id, undoes FROM event WHERE what = ?", (WHAT_CODE[EventKind.UNDONE],)
-    ).fetchall()
+    rows = connection.execute("SELECT id, undoes FROM event WHERE what = ?", (WHAT_CODE[EventKind.UNDONE],)).fetchall()
     targets: dict[bytes, bytes] = dict(rows)
     struck = _struck(targets)
     readings = {ledger.words.find(event_id.hex()) for event_id in struck} - {None}  # there is one where it is a reading

@@ -16,7 +16,18 @@ from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.rows import METHOD_CODE, WHAT_CODE, Words, events_of, is_void
 from bundlekeeper.ledger.state.absence import SilentReadings
-from bundlekeeper.ledger.state.fold import OPEN, Bank, ComponentState, Fact, Image, Interval, Lookups, Snapshot, fact_of, fold
+from bundlekeeper.ledger.state.fold import (
+    OPEN,
+    Bank,
+    ComponentState,
+    Fact,
+    Image,
+    Interval,
+    Lookups,
+    Snapshot,
+    fact_of,
+    fold,
+)
 from bundlekeeper.model.vocabulary import KINDS
 
 STATE_COLUMNS = (

@@ -18,7 +18,17 @@ from dataclasses import dataclass, field, replace
 import httpx
 
 from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
-from bundlekeeper.links.http.client import BrokenOff, HttpSettings, Origin, Unreachable, open_client, origin_of, parse_url, redacted, speaking_to
+from bundlekeeper.links.http.client import (
+    BrokenOff,
+    HttpSettings,
+    Origin,
+    Unreachable,
+    open_client,
+    origin_of,
+    parse_url,
+    redacted,
+    speaking_to,
+)
 from bundlekeeper.links.http.limits import SocketGuard, shared
 from bundlekeeper.links.http.verdict import Redirect, Verdict, judge
 

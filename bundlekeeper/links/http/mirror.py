@@ -20,7 +20,18 @@ import httpx
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import human_bytes
-from bundlekeeper.links.http.client import BrokenOff, HttpSettings, Unreachable, check_headers, origin_of, parse_origin, parse_url, redacted, speaking_to, tls_context
+from bundlekeeper.links.http.client import (
+    BrokenOff,
+    HttpSettings,
+    Unreachable,
+    check_headers,
+    origin_of,
+    parse_origin,
+    parse_url,
+    redacted,
+    speaking_to,
+    tls_context,
+)
 from bundlekeeper.links.http.conversation import Conversation, HttpQuestion, HttpServer
 from bundlekeeper.links.http.download import DownloadRules, download
 from bundlekeeper.links.http.limits import HttpLimits, SocketGuard

@@ -23,7 +23,18 @@ import httpx
 from bundlekeeper.errors import InputError, KeeperError, StoppedError, UnfinishedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import json_read
-from bundlekeeper.links.http.client import BrokenOff, HttpSettings, Unreachable, is_loopback, open_client, origin_of, parse_url, redacted, speaking_to, tls_context
+from bundlekeeper.links.http.client import (
+    BrokenOff,
+    HttpSettings,
+    Unreachable,
+    is_loopback,
+    open_client,
+    origin_of,
+    parse_url,
+    redacted,
+    speaking_to,
+    tls_context,
+)
 from bundlekeeper.links.http.limits import HttpLimits, SocketGuard
 from bundlekeeper.links.http.verdict import retry_after_s
 from bundlekeeper.links.redfish.types import Credentials, ReadLimits, ResourceError, ServiceLostError, noted

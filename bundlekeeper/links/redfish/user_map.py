@@ -16,7 +16,7 @@ anything that the service says::
     # what they are
     kind = "board-logic"                         # one of the inventory's kinds; where such a part is there, it is meant
     of = "/redfish/v1/Systems/1"                 # the resource whose place, model and serial count (* too)
-    model = "MB-4"                               # each of these wins over what the service says
+    model = "Tern-4"                               # each of these wins over what the service says
     serial = "HOLM-R2-L"                         # the part's own
     parent = "HOLM-R2"                           # its server's or chassis's serial
     slot = "3/1"

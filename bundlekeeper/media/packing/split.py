@@ -48,9 +48,7 @@ def settle(
     return Settled(None, 0, least) if best is None else Settled(best[1], best[0], least)
 
 
-def _least(
-    load: VolumeLoad, pending: Sequence[int], held: Sequence[int], alone: list[tuple[PackedPiece, ...]]
-) -> int:
+def _least(load: VolumeLoad, pending: Sequence[int], held: Sequence[int], alone: list[tuple[PackedPiece, ...]]) -> int:
     """Pairs that are added at least: of each family, what its neediest item alone would add."""
     worst: dict[int, int] = {}
     for item, pieces in zip(pending, alone, strict=True):

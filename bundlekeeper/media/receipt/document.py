@@ -16,7 +16,21 @@ from typing import Any, NamedTuple
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
-from bundlekeeper.formats.document import JsonDocument, array, converted, flag, hexadecimal, mapping, moment, named, nested, optional, table, text, whole
+from bundlekeeper.formats.document import (
+    JsonDocument,
+    array,
+    converted,
+    flag,
+    hexadecimal,
+    mapping,
+    moment,
+    named,
+    nested,
+    optional,
+    table,
+    text,
+    whole,
+)
 from bundlekeeper.media.set.records import Arrived, ReceivedSet
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, SetIndex

@@ -14,7 +14,19 @@ from typing import TypeVar
 
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import limits
-from bundlekeeper.formats.document import JsonDocument, array, converted, hexadecimal, mapping, moment, named, optional, row, text, whole
+from bundlekeeper.formats.document import (
+    JsonDocument,
+    array,
+    converted,
+    hexadecimal,
+    mapping,
+    moment,
+    named,
+    optional,
+    row,
+    text,
+    whole,
+)
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES
 
 #: The end of the name of a folder that the user put aside because its record could not be read.

@@ -24,7 +24,16 @@ from datetime import datetime
 
 from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.formats import limits
-from bundlekeeper.media.set.records import ASIDE, ReceivedSet, Sent, damaged, read_received, read_sent, write_received, write_sent
+from bundlekeeper.media.set.records import (
+    ASIDE,
+    ReceivedSet,
+    Sent,
+    damaged,
+    read_received,
+    read_sent,
+    write_received,
+    write_sent,
+)
 from bundlekeeper.store.contents.store import KEEPER, Store
 from bundlekeeper.store.disk import files
 from bundlekeeper.verification.hashing.read import Stop

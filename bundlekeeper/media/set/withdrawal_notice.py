@@ -65,7 +65,8 @@ def write_notice(manifest: Manifest) -> bytes:
     rows = withdrawn_of(manifest)
     if not rows:
         raise InputError(
-            "the manifest withdraws nothing", hint='mark the bundle: lifecycle = "withdrawn" and why, and raise sequence'
+            "the manifest withdraws nothing",
+            hint='mark the bundle: lifecycle = "withdrawn" and why, and raise sequence',
         )
     return _NOTICE.write(Notice(manifest.platform, manifest.sequence, rows))
 

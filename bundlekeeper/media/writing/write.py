@@ -15,7 +15,15 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
-from bundlekeeper.errors import EXIT_FOUND, EXIT_OK, EXIT_UNFINISHED, InputError, LockedError, UnfinishedError, worst_exit
+from bundlekeeper.errors import (
+    EXIT_FOUND,
+    EXIT_OK,
+    EXIT_UNFINISHED,
+    InputError,
+    LockedError,
+    UnfinishedError,
+    worst_exit,
+)
 from bundlekeeper.findings import Finding, exit_status, finding
 from bundlekeeper.ledger.event.chain import Head
 from bundlekeeper.media.set.records import Sent

@@ -17,7 +17,15 @@ from bundlekeeper.formats import moments
 from bundlekeeper.model.inventory import cells as fields
 from bundlekeeper.model.inventory.checks import InventoryRow, Place, together
 from bundlekeeper.model.inventory.tables import Document, InventorySource, Path, UnreadRow, form_of, parse
-from bundlekeeper.model.inventory.types import FORMAT, SeparateWindows, Component, Inventory, Partition, Policy, identity
+from bundlekeeper.model.inventory.types import (
+    FORMAT,
+    SeparateWindows,
+    Component,
+    Inventory,
+    Partition,
+    Policy,
+    identity,
+)
 
 __all__ = ["Document", "InventorySource", "form_of", "read_inventory"]
 

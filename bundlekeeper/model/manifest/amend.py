@@ -21,7 +21,15 @@ from bundlekeeper.formats.text_file import shown
 from bundlekeeper.formats.toml_edit import Edit
 from bundlekeeper.model.manifest.checksum_list import ChecksumLine, ChecksumList
 from bundlekeeper.model.manifest.digest_origin import OWN_COPY
-from bundlekeeper.model.manifest.draft_rows import LIST_ENTRY_CODES, REVIEW, REVIEWS, DraftRow, bundle_lines, one_digest, split_signatures
+from bundlekeeper.model.manifest.draft_rows import (
+    LIST_ENTRY_CODES,
+    REVIEW,
+    REVIEWS,
+    DraftRow,
+    bundle_lines,
+    one_digest,
+    split_signatures,
+)
 
 _E, _W = Level.ERROR, Level.WARNING
 MAX_SEQUENCE = 2**63 - 1  # as model.manifest has it

@@ -15,7 +15,14 @@ from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.toml_edit import basic_string
 from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, AmendReport, confirm, fill
 from bundlekeeper.model.manifest.digest_origin import OWN_COPY
-from bundlekeeper.model.manifest.draft_rows import DraftRow, bundle_lines, entries_from_list, in_order, publisher, split_signatures
+from bundlekeeper.model.manifest.draft_rows import (
+    DraftRow,
+    bundle_lines,
+    entries_from_list,
+    in_order,
+    publisher,
+    split_signatures,
+)
 from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version
 from bundlekeeper.model.vocabulary import FAMILIES
 

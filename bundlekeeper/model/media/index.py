@@ -17,7 +17,23 @@ from datetime import datetime
 from typing import NamedTuple
 
 from bundlekeeper.formats import limits
-from bundlekeeper.formats.document import JsonDocument, Misfit, array, flag, hexadecimal, left_out, matching, moment, named, nested, one_of, optional, safe_path, text, whole
+from bundlekeeper.formats.document import (
+    JsonDocument,
+    Misfit,
+    array,
+    flag,
+    hexadecimal,
+    left_out,
+    matching,
+    moment,
+    named,
+    nested,
+    one_of,
+    optional,
+    safe_path,
+    text,
+    whole,
+)
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.safe_names import collision_key
 

@@ -14,7 +14,20 @@ from dataclasses import dataclass, field
 
 from bundlekeeper.findings import CODES, Finding, Level
 from bundlekeeper.formats import limits
-from bundlekeeper.formats.document import JsonDocument, Misfit, array, converted, flag, forms_of, named, nested, one_of, table, text, whole
+from bundlekeeper.formats.document import (
+    JsonDocument,
+    Misfit,
+    array,
+    converted,
+    flag,
+    forms_of,
+    named,
+    nested,
+    one_of,
+    table,
+    text,
+    whole,
+)
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES, PLATFORM, FilePart, SetFile, insist_on_files
 
 _MISSING = table(

@@ -116,7 +116,7 @@ _FIRST = "bring the model table up first: it may be ahead of everything else"
 
 
 def _named(rows: Iterable[tuple[PartAt, ...]]) -> str:
-    """Parts for people: `bios MB-2 at 5.4.2 (SER-1)`, several of them counted."""
+    """Parts for people: `bios Tern-2 at 5.4.2 (SER-1)`, several of them counted."""
     names = []
     for row in rows:
         one = row[0].reading

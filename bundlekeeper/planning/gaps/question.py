@@ -176,7 +176,7 @@ def server_label(server: ServerAt) -> str:
 
 
 def servers_name(domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
-    """A class of servers for people: `holm-a 1/1, 1/2: 2 blade servers MB-2`."""
+    """A class of servers for people: `holm-a 1/1, 1/2: 2 blade servers Tern-2`."""
     models = dict.fromkeys(
         reading.model for reading in kin.parts if reading.kind == "bios" and reading.model
     ) or dict.fromkeys(reading.model for reading in kin.parts if reading.model)

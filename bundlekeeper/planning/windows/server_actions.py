@@ -17,7 +17,16 @@ from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.vocabulary import STAGED_METHODS
 from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
-from bundlekeeper.planning.windows.infrastructure_actions import LOOK_MINUTES, RECORD_MINUTES, VERIFY_MINUTES, WAIT_MINUTES, Draft, end, in_turn, preconditions
+from bundlekeeper.planning.windows.infrastructure_actions import (
+    LOOK_MINUTES,
+    RECORD_MINUTES,
+    VERIFY_MINUTES,
+    WAIT_MINUTES,
+    Draft,
+    end,
+    in_turn,
+    preconditions,
+)
 from bundlekeeper.planning.windows.policies import NEXT_RESTART, PolicyUse, use
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action

@@ -19,7 +19,18 @@ from typing import Any, Self
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import finding
 from bundlekeeper.formats.sqlite import Database
-from bundlekeeper.store.database.row_checksums import EXCEPTION, STORED, MANIFEST, VERIFICATION, TABLES, Exempt, RowTable, T, Values, raw
+from bundlekeeper.store.database.row_checksums import (
+    EXCEPTION,
+    STORED,
+    MANIFEST,
+    VERIFICATION,
+    TABLES,
+    Exempt,
+    RowTable,
+    T,
+    Values,
+    raw,
+)
 from bundlekeeper.store.database.rows import Admitted, BundleFacts, StoredBundle, Verification
 
 _MEND = (

@@ -28,7 +28,15 @@ from bundlekeeper.store.signatures.sidecar_files import place_of
 from bundlekeeper.store.signatures.voucher import Voucher
 from bundlekeeper.store.verifying.expected import NOTHING, Listing, kept, listing_of
 from bundlekeeper.store.verifying.judge import ExpectedSlot, FileJudge, WrongFile, about_bundles
-from bundlekeeper.store.verifying.read import Candidate, FileReadings, How, KnownVerifications, Verifier, ReadingLimits, all_zero
+from bundlekeeper.store.verifying.read import (
+    Candidate,
+    FileReadings,
+    How,
+    KnownVerifications,
+    Verifier,
+    ReadingLimits,
+    all_zero,
+)
 from bundlekeeper.store.verifying.signatures import Seals
 from bundlekeeper.store.verifying.to_quarantine import put_aside
 from bundlekeeper.verification.hashing.read import Stop

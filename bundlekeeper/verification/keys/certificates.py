@@ -24,7 +24,13 @@ from cryptography.x509.verification import Criticality, ExtensionPolicy, Policy,
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
-from bundlekeeper.verification.encodings.refusals import DroppedKeyError, ExpiredKeyError, NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import (
+    DroppedKeyError,
+    ExpiredKeyError,
+    NotCheckedError,
+    SignatureError,
+    StrangerKeyError,
+)
 from bundlekeeper.verification.encodings.wire import pem_blocks
 from bundlekeeper.verification.keys import revocation
 from bundlekeeper.verification.keys.public_key import X509_ERRORS, checked, read_certificate

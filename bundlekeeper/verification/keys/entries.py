@@ -19,9 +19,22 @@ from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.safe_names import collision_key
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
-from bundlekeeper.verification.encodings.refusals import ExpiredKeyError, NotCheckedError, RevokedKeyError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import (
+    ExpiredKeyError,
+    NotCheckedError,
+    RevokedKeyError,
+    SignatureError,
+    StrangerKeyError,
+)
 from bundlekeeper.verification.keys import certificates, minisign_key, revocation
-from bundlekeeper.verification.keys.public_key import PublicKey, checked, from_spki, read_certificate, read_public_key, require_type
+from bundlekeeper.verification.keys.public_key import (
+    PublicKey,
+    checked,
+    from_spki,
+    read_certificate,
+    read_public_key,
+    require_type,
+)
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _DEVICES = re.compile(r"(?i)con|prn|aux|nul|(com|lpt)[0-9]")

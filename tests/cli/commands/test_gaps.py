@@ -22,26 +22,26 @@ NAME = "marram-blade-6.1.0.bin"
 
 @pytest.mark.parametrize("words", [("gaps", "holm-a", "--to", "6.1"), ("route", "holm-a", "--to", "6.1")])
 def test_no_plan_is_made_by_a_manifest_that_the_store_would_not_take(
-    harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
+    office: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
 ) -> None:
     """ "4 refused to act: a signature, a manifest or a medium is not trusted": named or kept"""
-    assert harbour(*words).status < 2
+    assert office(*words).status < 2
     key = ssh_key(tmp_path)
-    trusted(harbour, key)
+    trusted(office, key)
     admits(tmp_path, "signed_manifests = true")
     for more in ((), ("--manifest", world.manifest)):
-        done = harbour(*words, *more, "--json")
+        done = office(*words, *more, "--json")
         assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
-    assert harbour("manifest", "sign", world.manifest, "--key", key).status == 0
-    done = harbour(*words, "--manifest", world.manifest, "--json")
+    assert office("manifest", "sign", world.manifest, "--key", key).status == 0
+    done = office(*words, "--manifest", world.manifest, "--json")
     assert (done.status, done.json["manifest_signature"]["by"]) in ((0, "chief"), (1, "chief"))
-    assert "manifest signed by chief" in harbour(*words, "--manifest", world.manifest).out
+    assert "manifest signed by chief" in office(*words, "--manifest", world.manifest).out
     world.manifest.write_bytes(world.manifest.read_bytes() + b"\n")
-    done = harbour(*words, "--manifest", world.manifest, "--json")
+    done = office(*words, "--manifest", world.manifest, "--json")
     assert (done.status, done.codes) == (4, ["bad-signature"])
     elsewhere = tmp_path / "other.sig"
     elsewhere.write_bytes(Path(f"{world.manifest}.sig").read_bytes())
-    assert harbour(*words, "--signature", elsewhere).status == 2
+    assert office(*words, "--signature", elsewhere).status == 2
 
 
 def test_a_bundles_signature_counts_as_its_last_proof_found_it(keeper: Keeper, world: World, tmp_path: Path) -> None:
@@ -96,13 +96,13 @@ def test_the_json_of_a_fleet_grows_with_the_fleet_and_keeps_all_evidence(keeper:
     assert set(touched) == {7 * 20}  # every third of a domain's twenty servers, from the second
 
 
-def test_a_wrong_word_is_told_with_the_one_that_is_meant(harbour: Keeper) -> None:
+def test_a_wrong_word_is_told_with_the_one_that_is_meant(office: Keeper) -> None:
     for words, meant in (
         (("gaps", "holm-z", "--to", "6.1"), "did you mean 'holm-"),
         (("gaps", "holm-a", "--to", "6.11"), "6.1"),
         (("gaps", "--to", "6.1"), "--all"),
     ):
-        done = harbour(*words)
+        done = office(*words)
         assert done.status == 2
         assert meant in done.err
 
@@ -128,7 +128,7 @@ sys.exit(run(sys.argv[1:]))
     ],
 )
 def test_a_clock_set_back_makes_no_expired_manifest_good_again(
-    harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
+    office: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
 ) -> None:
     """A store that accepted a manifest today knows that it is not August: the later of the two judges an expiry."""
     text = world.manifest.read_text().replace("sequence = 14", "sequence = 15\nexpires = 2026-09-01", 1)

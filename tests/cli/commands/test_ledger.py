@@ -20,8 +20,8 @@ from tests.kits.ledger_commands import HARBOUR
 
 
 @pytest.fixture
-def harbour(keeper: Keeper, world: World) -> Keeper:
-    """A store with the tour's bundles and the harbour's inventory."""
+def office(keeper: Keeper, world: World) -> Keeper:
+    """A store with the tour's bundles and the office's inventory."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     loaded = keeper("inventory", "load", HARBOUR, "--reported-by", "kim", "--json")
     assert loaded.status == 0, loaded.out + loaded.err
@@ -29,17 +29,17 @@ def harbour(keeper: Keeper, world: World) -> Keeper:
     return keeper
 
 
-def test_loading_again_changes_nothing_and_a_new_reading_tells_what_changed(harbour: Keeper, tmp_path: Path) -> None:
+def test_loading_again_changes_nothing_and_a_new_reading_tells_what_changed(office: Keeper, tmp_path: Path) -> None:
     """ "Re-loading tells what changed since (added, gone, replaced part ..., version drift)" (issue 4, point 1)"""
-    again = harbour("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json
+    again = office("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json
     assert again["counts"]["new_events"] == 0
     assert again["changes"] == []
     text = HARBOUR.read_text().replace("read_at = 2026-11-20", "read_at = 2026-11-22")
     text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
     newer = tmp_path / "newer.toml"
     newer.write_text(text)
-    dry = harbour("inventory", "load", newer, "--dry-run", "--json").json
-    wet = harbour("inventory", "load", newer, "--json").json
+    dry = office("inventory", "load", newer, "--dry-run", "--json").json
+    wet = office("inventory", "load", newer, "--json").json
     assert dry["changes"] == wet["changes"]
     assert dry["counts"]["new_events"] == 0
     assert [(c["change"], c["component"]) for c in wet["changes"]] == [
@@ -48,22 +48,22 @@ def test_loading_again_changes_nothing_and_a_new_reading_tells_what_changed(harb
     ]
 
 
-def test_a_bad_inventory_is_refused_whole_with_every_problem(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_bad_inventory_is_refused_whole_with_every_problem(office: Keeper, tmp_path: Path) -> None:
     """ "Errors per row and column, all at once; nothing half-loaded" (issue 4, point 1)"""
     bad = tmp_path / "bad.csv"
     bad.write_text(
         "site,domain,kind,serial,active,healthy\nholm,holm-a,boss,S1,1.0,yes\nholm,holm-a,bios,S2,1.0,perhaps\n"
     )
-    ran = harbour("inventory", "load", bad, "--read-at", "2026-11-21", "--zone", "UTC", "--json")
+    ran = office("inventory", "load", bad, "--read-at", "2026-11-21", "--zone", "UTC", "--json")
     assert ran.status == 2
     assert len(ran.json["findings"]) >= 2
     assert all(f["where"].startswith("bad.csv:") for f in ran.json["findings"])
-    assert harbour("where", "S2").status == 2
+    assert office("where", "S2").status == 2
 
 
-def test_staged_activated_read_back_and_the_disagreement_is_told(harbour: Keeper) -> None:
+def test_staged_activated_read_back_and_the_disagreement_is_told(office: Keeper) -> None:
     """ "disagreement between ledger and inventory" (issue 4, point 5)"""
-    staged = harbour(
+    staged = office(
         "stage",
         "HOLMA-IO1",
         "--bundle",
@@ -74,22 +74,22 @@ def test_staged_activated_read_back_and_the_disagreement_is_told(harbour: Keeper
         "kim",
     )
     assert staged.status == 0, staged.err
-    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    answer = office("where", "HOLMA-IO1", "--json").json["components"][0]
     assert (answer["active"]["version"], answer["spare"]["version"]) == ("6.0.1", "6.1.0")
     assert answer["spare"]["since"]["proof"] == "digest-read-back"
     assert answer["spare"]["since"]["says"] == "kim"
     assert len(answer["spare"]["sha256"]) == 64
-    assert harbour("activate", "HOLMA-IO1").status == 0
-    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert office("activate", "HOLMA-IO1").status == 0
+    answer = office("where", "HOLMA-IO1", "--json").json["components"][0]
     assert (answer["active"]["version"], answer["spare"]["version"]) == ("6.1.0", "6.0.1")
     assert answer["agreement"] == "not-read-back"
-    assert harbour("observe", "HOLMA-IO1", "--active", "6.0.1").status == 0
-    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert office("observe", "HOLMA-IO1", "--active", "6.0.1").status == 0
+    answer = office("where", "HOLMA-IO1", "--json").json["components"][0]
     assert answer["agreement"] == "differs"
     assert answer["active"]["version"] == "6.0.1"
-    past = harbour("where", "HOLMA-IO1", "--on", "2026-11-21", "--json").json["components"][0]
+    past = office("where", "HOLMA-IO1", "--on", "2026-11-21", "--json").json["components"][0]
     assert past["spare"]["version"] == "5.4.2"
-    known = harbour("where", "HOLMA-IO1", "--known", "2026-11-20", "--json").json["components"]
+    known = office("where", "HOLMA-IO1", "--known", "2026-11-20", "--json").json["components"]
     assert known == []
 
 
@@ -97,7 +97,7 @@ def test_staged_activated_read_back_and_the_disagreement_is_told(harbour: Keeper
     ("words", "because"),
     [
         (["stage", "HOLMA-B1:bios", "--bundle", "infrastructure/6.1.0"], "holds no image for a bios"),
-        (["stage", "HOLMA-R1:bios", "--bundle", "blade/6.1.0"], "not MR-1"),
+        (["stage", "HOLMA-R1:bios", "--bundle", "blade/6.1.0"], "not Gull-1"),
         (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.2.0"], "is not held"),
         (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--bank", "store", "list"], "has no bank 'held'"),
         (["stage", "HOLMA-MT", "--bundle", "infrastructure/6.1.0"], "overwritten in place"),
@@ -106,46 +106,46 @@ def test_staged_activated_read_back_and_the_disagreement_is_told(harbour: Keeper
     ],
 )
 def test_what_cannot_be_is_refused_and_can_be_overruled_for_a_reason(
-    harbour: Keeper, words: list[str], because: str
+    office: Keeper, words: list[str], because: str
 ) -> None:
     """ "refuse what can't be ... unless `--anyway "why"`, which is recorded" (issue 4, point 4)"""
-    before = harbour("ledger", "verify", "--json").json["chain"]["events"]
-    refused = harbour(*words)
+    before = office("ledger", "verify", "--json").json["chain"]["events"]
+    refused = office(*words)
     assert refused.status == 4
     assert because in refused.err
-    assert harbour("ledger", "verify", "--json").json["chain"]["events"] == before
-    assert harbour(*words, "--anyway", "").status == 2
-    assert harbour(*words, "--anyway", "  ").status == 2
+    assert office("ledger", "verify", "--json").json["chain"]["events"] == before
+    assert office(*words, "--anyway", "").status == 2
+    assert office(*words, "--anyway", "  ").status == 2
     if "nothing is known" in because:
         return  # without any image there is nothing that could be recorded
-    overruled = harbour(*words, "--anyway", "seen on the console", "--json")
+    overruled = office(*words, "--anyway", "seen on the console", "--json")
     assert overruled.status == 0, overruled.out
-    history = harbour("where", words[1], "--history", "--json").json["history"]
+    history = office("where", words[1], "--history", "--json").json["history"]
     assert because in history[-1]["event"]["anyway"]
     assert "seen on the console" in history[-1]["event"]["anyway"]
 
 
-def test_a_bundle_that_is_held_but_not_proven_is_refused(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_bundle_that_is_held_but_not_proven_is_refused(office: Keeper, tmp_path: Path) -> None:
     """ "a bundle not held or not proven" (issue 4, point 4)"""
     file = tmp_path / "store" / "infrastructure" / "6.1.0" / "marram-infrastructure-6.1.0.bin"
     file.touch()
-    refused = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    refused = office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
     assert refused.status == 4
     assert "not proven" in refused.err
-    assert harbour("verify", "--quiet").status == 0
-    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
+    assert office("verify", "--quiet").status == 0
+    assert office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
 
 
-def test_many_at_once_by_selector_and_by_file(harbour: Keeper, tmp_path: Path) -> None:
+def test_many_at_once_by_selector_and_by_file(office: Keeper, tmp_path: Path) -> None:
     """ "for one component, a selector (...), or a file" (issue 4, point 4); all of it or nothing."""
-    dry = harbour(
+    dry = office(
         "stage",
         "--site",
         "skerry",
         "--kind",
         "bios",
         "--model",
-        "MB-2",
+        "Tern-2",
         "--bundle",
         "blade/6.1.0",
         "--dry-run",
@@ -153,7 +153,7 @@ def test_many_at_once_by_selector_and_by_file(harbour: Keeper, tmp_path: Path) -
     )
     assert len(dry.json["events"]) == 2
     assert dry.json["head"] is None
-    wet = harbour("stage", "--site", "skerry", "--kind", "bios", "--model", "MB-2", "--bundle", "blade/6.1.0", "--json")
+    wet = office("stage", "--site", "skerry", "--kind", "bios", "--model", "Tern-2", "--bundle", "blade/6.1.0", "--json")
     assert len(wet.json["events"]) == 2
     rows = tmp_path / "night.csv"
     rows.write_text(
@@ -161,25 +161,25 @@ def test_many_at_once_by_selector_and_by_file(harbour: Keeper, tmp_path: Path) -
         "HOLMA-IO1,infrastructure/6.1.0,2026-11-23T02:10:00Z,kim,C-17,paths=4\n"
         "HOLMA-IO2,infrastructure/6.1.0,2026-11-23T02:40:00Z,kim,C-17,paths=4\n"
     )
-    assert harbour("stage", "--file", rows, "--json").status == 0
-    event = harbour("where", "HOLMA-IO2", "--history", "--json").json["history"][-1]["event"]
+    assert office("stage", "--file", rows, "--json").status == 0
+    event = office("where", "HOLMA-IO2", "--history", "--json").json["history"][-1]["event"]
     assert (event["change"], event["before"], event["says"]) == ("C-17", {"paths": "4"}, "kim")
     rows.write_text("name,bundle\nHOLMA-CC1,infrastructure/6.1.0\nHOLMA-CC2,infrastructure/9\n")
-    assert harbour("stage", "--file", rows).status == 4
-    assert harbour("where", "HOLMA-CC1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
+    assert office("stage", "--file", rows).status == 4
+    assert office("where", "HOLMA-CC1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
     rows.write_text("name,bundel\nx\n")
-    assert harbour("stage", "--file", rows).status == 2
+    assert office("stage", "--file", rows).status == 2
 
 
-def test_every_row_that_is_wrong_is_told_at_once(harbour: Keeper, tmp_path: Path) -> None:
+def test_every_row_that_is_wrong_is_told_at_once(office: Keeper, tmp_path: Path) -> None:
     """ "Errors ... all at once; nothing half-loaded": unknown names, bad times, cells and refusals in one answer."""
     rows = tmp_path / "night.csv"
     rows.write_text(
         "name,bundle,at\nHOLMA-IO1,infrastructure/6.1.0,2026-11-23\nHOLMA-IO9,infrastructure/6.1.0,2026-11-23\n"
         "HOLMA-IO2,infrastructure/6.1.0,yesterday\nx,y\nHOLMA-IO2,infrastructure/9,2026-11-23\nnobody,blade/6.1.0,\n"
     )
-    before = harbour("ledger", "verify", "--json").json["chain"]["events"]
-    ran = harbour("stage", "--file", rows, "--json")
+    before = office("ledger", "verify", "--json").json["chain"]["events"]
+    ran = office("stage", "--file", rows, "--json")
     assert ran.status == 2
     said = ran.json["error"]["says"]
     for part in (
@@ -191,57 +191,59 @@ def test_every_row_that_is_wrong_is_told_at_once(harbour: Keeper, tmp_path: Path
     ):
         assert part in said
     assert ":2:" not in said
-    assert harbour("ledger", "verify", "--json").json["chain"]["events"] == before
+    assert office("ledger", "verify", "--json").json["chain"]["events"] == before
 
 
-def test_a_wrong_entry_is_corrected_by_a_later_one(harbour: Keeper) -> None:
+def test_a_wrong_entry_is_corrected_by_a_later_one(office: Keeper) -> None:
     """ "Wrong entries are corrected by a later event, never changed" (issue 4, point 3)"""
-    event = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--json").json["events"][0]["id"]
-    assert harbour("ledger", "undo", event[:12], "--reason", "it was the other module").status == 0
-    assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
-    history = harbour("where", "HOLMA-IO1", "--history", "--json").json["history"]
+    event = office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--json").json["events"][0]["id"]
+    assert office("ledger", "undo", event[:12], "--reason", "it was the other module").status == 0
+    assert office("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
+    history = office("where", "HOLMA-IO1", "--history", "--json").json["history"]
     assert [row["void"] for row in history if row["id"] == event] == [True]
-    assert harbour("ledger", "undo", "ffffffffffff", "--reason", "x").status == 2
-    events = harbour("ledger", "verify", "--json").json["chain"]["events"]
-    again = harbour("ledger", "undo", event, "--reason", "really")
+    assert office("ledger", "undo", "ffffffffffff", "--reason", "x").status == 2
+    events = office("ledger", "verify", "--json").json["chain"]["events"]
+    again = office("ledger", "undo", event, "--reason", "really")
     assert again.status == 4
     assert "corrected already" in again.err
     assert "it was the other module" in again.err
-    assert harbour("ledger", "verify", "--json").json["chain"]["events"] == events
+    assert office("ledger", "verify", "--json").json["chain"]["events"] == events
     taken_back = again.err.partition("bundlekeeper ledger undo ")[2].split()[0]
-    assert harbour("ledger", "undo", taken_back, "--reason", "it was this one").status == 0
-    assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "6.1.0"
-    reading = harbour("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json["reading"]
-    assert harbour("ledger", "undo", reading, "--reason", "another site's").status == 0
+    assert office("ledger", "undo", taken_back, "--reason", "it was this one").status == 0
+    assert office("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "6.1.0"
+    reading = office("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json["reading"]
+    assert office("ledger", "undo", reading, "--reason", "another site's").status == 0
     observed = history[0]["id"]
-    whole = harbour("ledger", "undo", observed, "--reason", "x")
+    whole = office("ledger", "undo", observed, "--reason", "x")
     assert whole.status == 4
     assert "with its whole reading" in whole.err
 
 
-def test_history_tells_places_and_moves(harbour: Keeper, tmp_path: Path) -> None:
+def test_history_tells_places_and_moves(office: Keeper, tmp_path: Path) -> None:
     """Its place is an attribute with dates ... known serial elsewhere = moved, and its history follows."""
     rows = tmp_path / "moved.csv"
     rows.write_text(
         "# read_at = 2026-11-22\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active\n"
-        "holm,holm-b,2,io-1,io-module,MX-4,HOLMA-IO1,6.0.1\n"
+        "holm,holm-b,2,io-1,io-module,Rush-4,HOLMA-IO1,6.0.1\n"
     )
-    assert harbour("inventory", "load", rows, "--partial").status == 0
-    lines = harbour("where", "HOLMA-IO1", "--history").out.splitlines()
+    assert office("inventory", "load", rows, "--partial").status == 0
+    lines = office("where", "HOLMA-IO1", "--history").out.splitlines()
     assert " at holm/holm-a/1/io-1  " in lines[0]
     assert " at holm/holm-b/2/io-1, moved from holm/holm-a/1/io-1  " in lines[1]
 
 
-def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world: World) -> None:
+def test_questions_by_bundle_digest_version_and_standing(office: Keeper, world: World) -> None:
     """ "by component selector, by bundle, image version or SHA-256, by standing" (issue 4, point 5)"""
-    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
     digest = next(
-        b["sha256"] for b in harbour("store", "list", "--json").json["bundles"] if b["file"].endswith("structure-6.1.0.bin")
+        b["sha256"]
+        for b in office("store", "list", "--json").json["bundles"]
+        if b["file"].endswith("structure-6.1.0.bin")
     )
     for words in (["--bundle", "infrastructure/6.1.0"], ["--sha256", digest], ["--version", "6.1.0"]):
-        found = harbour("where", *words, "--json").json["components"]
+        found = office("where", *words, "--json").json["components"]
         assert [c["component"] for c in found] == ["HOLMA-IO1"], words
-    nothing = harbour("where", "--withdrawn", "--json")
+    nothing = office("where", "--withdrawn", "--json")
     assert (nothing.status, nothing.json["components"]) == (0, [])
     text = world.manifest.read_text().replace("sequence = 14", "sequence = 15")
     text = text.replace('version = "6.0.1"', 'version = "6.0.1"\nwhy = "bad pages"', 1).replace(
@@ -250,8 +252,8 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
     old = text.split("[[bundle]]")
     fixed = [t if '"withdrawn"' not in t or "reason" in t else t.replace('"withdrawn"', '"superseded"') for t in old]
     world.manifest.write_text("[[bundle]]".join(fixed))
-    assert harbour("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 1
-    found = harbour("where", "--withdrawn", "--bank", "active", "--json").json["components"]
+    assert office("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 1
+    found = office("where", "--withdrawn", "--bank", "active", "--json").json["components"]
     assert found
     assert {c["domain"] for c in found} == {"holm-a"}
 
@@ -265,87 +267,87 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
         (["--domain", "holm-c"], "did you mean --domain holm-"),
         (["--chassis", "77"], "shows what is known"),
         (["--slot", "77"], "shows what is known"),
-        (["--model", "MB-9"], "did you mean --model MB-"),
+        (["--model", "Tern-9"], "did you mean --model MB-"),
         (["--bundle", "blade/6.1.9"], "did you mean blade/6.1.0"),
         (["--bundle", "tide"], "family/version"),
         (["--site", "hulm", "--kind", "bioss"], "--site holm, --kind bios"),
     ],
 )
-def test_a_word_that_was_never_recorded_is_no_empty_answer(harbour: Keeper, words: list[str], hint: str) -> None:
+def test_a_word_that_was_never_recorded_is_no_empty_answer(office: Keeper, words: list[str], hint: str) -> None:
     """Whoever mistypes must not read "nothing" and believe it."""
-    ran = harbour("where", *words, "--json")
+    ran = office("where", *words, "--json")
     assert ran.status == 2, ran.out
     assert hint in ran.json["error"]["hint"]
     if words[0] != "--bundle":
-        assert harbour("observe", *words, "--active", "1").status == 2
+        assert office("observe", *words, "--active", "1").status == 2
 
 
-def test_what_is_known_and_matches_nothing_is_an_empty_answer(harbour: Keeper) -> None:
+def test_what_is_known_and_matches_nothing_is_an_empty_answer(office: Keeper) -> None:
     """A kind that exists, a bundle that is only listed, a bundle that only an event names."""
-    for words in (["--kind", "port-extender"], ["--site", "skerry", "--model", "MF-40", "--kind", "bios"]):
-        ran = harbour("where", *words, "--json")
+    for words in (["--kind", "port-extender"], ["--site", "skerry", "--model", "Reed-40", "--kind", "bios"]):
+        ran = office("where", *words, "--json")
         assert (ran.status, ran.json["components"]) == (0, [])
     anyway = ["--anyway", "by another store"]
-    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/9.9", *anyway).status == 0
-    found = harbour("where", "--bundle", "infrastructure/9.9", "--json").json["components"]
+    assert office("stage", "HOLMA-IO1", "--bundle", "infrastructure/9.9", *anyway).status == 0
+    found = office("where", "--bundle", "infrastructure/9.9", "--json").json["components"]
     assert [c["component"] for c in found] == ["HOLMA-IO1"]
 
 
 @pytest.mark.fault(74)
-def test_output_as_csv_counts_and_picture(harbour: Keeper) -> None:
+def test_output_as_csv_counts_and_picture(office: Keeper) -> None:
     """ "Output: table, JSON, CSV, and a chassis picture in the terminal" (issue 4, point 5)"""
-    rows = list(csv.DictReader(io.StringIO(harbour("where", "holm-b", "--csv").out)))
+    rows = list(csv.DictReader(io.StringIO(office("where", "holm-b", "--csv").out)))
     assert len(rows) == 19
     assert {row["active"] for row in rows} == {"5.4.10", "2025-2"}  # a model table has versions of its own
-    groups = harbour("where", "--count", "site,kind,active", "--json").json["groups"]
+    groups = office("where", "--count", "site,kind,active", "--json").json["groups"]
     assert sum(g["components"] for g in groups) == 57
-    picture = harbour("where", "holm-b", "--picture").out
+    picture = office("where", "holm-b", "--picture").out
     assert "+- holm/holm-b/1 -" in picture
     assert all(len(line) <= 80 for line in picture.splitlines()[:-1])
-    evil = harbour("observe", "HOLMA-IO1", "--active", "=cmd|x")
+    evil = office("observe", "HOLMA-IO1", "--active", "=cmd|x")
     assert evil.status == 0, evil.err
-    assert "'=cmd|x" in harbour("where", "HOLMA-IO1", "--csv").out
+    assert "'=cmd|x" in office("where", "HOLMA-IO1", "--csv").out
 
 
-def test_exchange_is_idempotent_and_answers_alike(harbour: Keeper, tmp_path: Path) -> None:
+def test_exchange_is_idempotent_and_answers_alike(office: Keeper, tmp_path: Path) -> None:
     """ "two stores that exchanged give the same answers to every question but `--known`" (issue 4, point 6)"""
-    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
     file, other = tmp_path / "out.jsonl", tmp_path / "other"
-    assert harbour("ledger", "export", "-o", file).status == 0
+    assert office("ledger", "export", "-o", file).status == 0
     for new in (59, 0):
-        merged = harbour("ledger", "merge", file, "--store", other, "--json")
+        merged = office("ledger", "merge", file, "--store", other, "--json")
         assert merged.status == 0, merged.out
         assert merged.json["files"][0]["new"] == new
     for words in ([], ["--on", "2026-11-20"], ["--count", "kind,active"]):
         ours, theirs = (
-            harbour("where", *words, "--json").json,
-            harbour("where", *words, "--json", "--store", other).json,
+            office("where", *words, "--json").json,
+            office("where", *words, "--json", "--store", other).json,
         )
         assert ours == theirs
 
 
-def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tmp_path: Path) -> None:
+def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(office: Keeper, tmp_path: Path) -> None:
     """ "the chain's head is printed ... and `ledger verify --head HEX` compares" (issue 4, point 3)"""
-    head = harbour("ledger", "verify", "--json").json["chain"]["head"]
-    harbour("observe", "HOLMA-IO1", "--active", "6.0.1")
-    assert harbour("ledger", "verify", "--head", head).status == 0
-    assert harbour("ledger", "verify", "--head", "0" * 64).status == 1
-    assert harbour("ledger", "verify", "--head", "xyz").status == 2
+    head = office("ledger", "verify", "--json").json["chain"]["head"]
+    office("observe", "HOLMA-IO1", "--active", "6.0.1")
+    assert office("ledger", "verify", "--head", head).status == 0
+    assert office("ledger", "verify", "--head", "0" * 64).status == 1
+    assert office("ledger", "verify", "--head", "xyz").status == 2
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with sqlite3.connect(path) as raw:
         raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
     raw.close()
-    damaged = harbour("ledger", "verify", "--json")
+    damaged = office("ledger", "verify", "--json")
     assert damaged.status == 3
     assert damaged.codes == ["damaged"]
     with sqlite3.connect(path) as raw:  # by someone who knows of the seal, too
         row = raw.execute(f"SELECT {EVENT_COLUMNS} FROM event WHERE seq = 3").fetchone()  # noqa: S608
         raw.execute("UPDATE event SET void = ?, seal = ? WHERE seq = 3", marked(row, False))
     raw.close()
-    altered = harbour("ledger", "verify", "--json")
+    altered = office("ledger", "verify", "--json")
     assert altered.status == 1
     assert altered.codes == ["altered"]
-    saved = harbour("ledger", "salvage", tmp_path / "saved.sqlite", "--json")
+    saved = office("ledger", "salvage", tmp_path / "saved.sqlite", "--json")
     assert saved.status == 1
     assert saved.json["lost"] == [3]
     for words in (
@@ -353,39 +355,39 @@ def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tm
         ["inventory", "load", HARBOUR],
         ["ledger", "merge", path],
     ):
-        refused = harbour(*words)
+        refused = office(*words)
         assert refused.status == 3
         assert "event 3 is not what it was" in refused.err
         assert "ledger salvage FILE" in refused.err
-    assert harbour("ledger", "verify", "--json").json["chain"]["events"] == 59
+    assert office("ledger", "verify", "--json").json["chain"]["events"] == 59
 
 
-def test_what_is_derived_is_made_again_and_the_events_are_not_touched(harbour: Keeper, tmp_path: Path) -> None:
+def test_what_is_derived_is_made_again_and_the_events_are_not_touched(office: Keeper, tmp_path: Path) -> None:
     """`ledger rebuild`: whatever was wrong beside the events is right again, and their chain is what it was."""
-    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--anyway", "a test")
-    wrong = harbour("observe", "HOLMA-IO2", "--active", "9.9", "--json").json["events"][0]["id"]
-    harbour("ledger", "undo", wrong, "--reason", "a slip")
+    office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--anyway", "a test")
+    wrong = office("observe", "HOLMA-IO2", "--active", "9.9", "--json").json["events"][0]["id"]
+    office("ledger", "undo", wrong, "--reason", "a slip")
     questions = (["where", "--json"], ["where", "HOLMA-IO2", "--history", "--json"])
-    asked = [harbour(*words).out for words in questions]
-    head = harbour("ledger", "verify", "--json").json["chain"]
+    asked = [office(*words).out for words in questions]
+    head = office("ledger", "verify", "--json").json["chain"]
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with sqlite3.connect(path) as raw:
         raw.execute("UPDATE state SET active = NULL, differs = 1 WHERE component % 2")
         raw.execute("DELETE FROM boot_files")
         raw.execute("UPDATE event SET void = 1 - void WHERE seq > 3 AND seq % 5 = 0 OR seq = 60")
     raw.close()
-    assert all(harbour(*words).out != before for words, before in zip(questions, asked, strict=True))
-    rebuilt = harbour("ledger", "rebuild", "--json")
+    assert all(office(*words).out != before for words, before in zip(questions, asked, strict=True))
+    rebuilt = office("ledger", "rebuild", "--json")
     assert rebuilt.status == 0, rebuilt.err
     assert rebuilt.json["counts"]["differing"] > 57 // 2
-    assert [harbour(*words).out for words in questions] == asked
-    assert harbour("ledger", "verify", "--json").json["chain"] == head
-    again = harbour("ledger", "rebuild")
+    assert [office(*words).out for words in questions] == asked
+    assert office("ledger", "verify", "--json").json["chain"] == head
+    again = office("ledger", "rebuild")
     assert again.status == 0
     assert "nothing had been wrong" in again.out
 
 
-def test_nothing_is_made_again_from_an_event_that_was_altered(harbour: Keeper, tmp_path: Path) -> None:
+def test_nothing_is_made_again_from_an_event_that_was_altered(office: Keeper, tmp_path: Path) -> None:
     """Refused with the way out, and with nothing thrown away; a store without a ledger gets none."""
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with sqlite3.connect(path) as raw:
@@ -393,23 +395,23 @@ def test_nothing_is_made_again_from_an_event_that_was_altered(harbour: Keeper, t
         raw.execute("UPDATE state SET differs = 1")
     raw.close()
     before = path.read_bytes()
-    refused = harbour("ledger", "rebuild")
+    refused = office("ledger", "rebuild")
     assert refused.status == 3
     assert "event 3 is not what it was" in refused.err
     assert "ledger salvage FILE" in refused.err
     assert path.read_bytes() == before
     path.unlink()
-    assert harbour("ledger", "rebuild").status == 2
+    assert office("ledger", "rebuild").status == 2
     assert not path.exists()
 
 
 @pytest.mark.parametrize("size", [0, 10, 100, 4096, 60_000])
-def test_a_ledger_that_cannot_be_opened_is_told_lost_with_a_way_on(harbour: Keeper, tmp_path: Path, size: int) -> None:
+def test_a_ledger_that_cannot_be_opened_is_told_lost_with_a_way_on(office: Keeper, tmp_path: Path, size: int) -> None:
     """Salvage that can save nothing names no salvage: a copy, or what others hold."""
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with path.open("r+b") as file:
         file.truncate(size)
-    ran = harbour("ledger", "salvage", tmp_path / "saved.sqlite")
+    ran = office("ledger", "salvage", tmp_path / "saved.sqlite")
     assert ran.status == 3
     assert "every event in this file is lost" in ran.err
     assert "ledger merge" in ran.err
@@ -417,9 +419,9 @@ def test_a_ledger_that_cannot_be_opened_is_told_lost_with_a_way_on(harbour: Keep
     assert not (tmp_path / "saved.sqlite").exists()
 
 
-def test_two_processes_at_once_lose_and_double_nothing(harbour: Keeper, tmp_path: Path) -> None:
+def test_two_processes_at_once_lose_and_double_nothing(office: Keeper, tmp_path: Path) -> None:
     """ "Two processes at once never lose or double an event (test with real processes)" (issue 4, scale)"""
-    before = harbour("ledger", "verify", "--json").json["chain"]["events"]
+    before = office("ledger", "verify", "--json").json["chain"]["events"]
     code = (
         "import sys; from bundlekeeper.cli.screen.run import run\n"
         "for n in range(10):\n"
@@ -430,7 +432,7 @@ def test_two_processes_at_once_lose_and_double_nothing(harbour: Keeper, tmp_path
         subprocess.Popen([sys.executable, "-c", code, str(n)], env=env, stdout=subprocess.DEVNULL) for n in range(3)
     ]
     assert [process.wait() for process in running] == [0, 0, 0]
-    verified = harbour("ledger", "verify", "--json")
+    verified = office("ledger", "verify", "--json")
     assert verified.status == 0
     assert verified.json["chain"]["events"] == before + 30
 
@@ -443,22 +445,22 @@ def test_nothing_recorded_yet_is_said_with_a_way_on(keeper: Keeper, world: World
     assert "inventory load" in json.dumps(ran.json["error"])
 
 
-def test_the_future_is_not_believed_today(harbour: Keeper, tmp_path: Path) -> None:
+def test_the_future_is_not_believed_today(office: Keeper, tmp_path: Path) -> None:
     """A mistyped year is refused before it hides everything that comes after it."""
     rows = tmp_path / "rows.csv"
     rows.write_text("site,domain,chassis,slot,kind,serial,active\nholm,holm-a,1,1,bios,Z1,9.9\n")
     far = ["--read-at", "2999-11-20", "--zone", "UTC"]
-    refused = harbour("inventory", "load", rows, *far, "--json")
+    refused = office("inventory", "load", rows, *far, "--json")
     assert refused.status == 2
     assert "still to come" in refused.json["findings"][0]["says"]
-    staged = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--at", "2999-01-01")
+    staged = office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--at", "2999-01-01")
     assert staged.status == 2
     assert "still to come" in staged.err
-    assert harbour("observe", "HOLMA-IO1", "--active", "9", "--at", "2999-01-01").status == 2
-    never = harbour("observe", "HOLMA-IO1", "--active", "9", "--at", "2026-03-29T02:30", "--zone", "Europe/Oslo")
+    assert office("observe", "HOLMA-IO1", "--active", "9", "--at", "2999-01-01").status == 2
+    never = office("observe", "HOLMA-IO1", "--active", "9", "--at", "2026-03-29T02:30", "--zone", "Europe/Oslo")
     assert never.status == 2
     assert "never was" in never.err
-    twice = harbour("where", "--on", "2026-10-25T02:30", "--zone", "Europe/Oslo")
+    twice = office("where", "--on", "2026-10-25T02:30", "--zone", "Europe/Oslo")
     assert twice.status == 2
     assert "+02:00, or +01:00" in twice.err
 
@@ -483,9 +485,9 @@ _BYTE = os.fsdecode(b"\xff")  # an argument that is no UTF-8
         (["where", "--picture", "--count", "site"], "one of them"),
     ],
 )
-def test_odd_words_are_refused_in_words(harbour: Keeper, words: list[str], message: str) -> None:
+def test_odd_words_are_refused_in_words(office: Keeper, words: list[str], message: str) -> None:
     """An empty variable of a script would ask about everything; a stray byte is in no name."""
-    ran = harbour(*words)
+    ran = office(*words)
     assert ran.status == 2 or (ran.status == 0 and "nothing" in ran.out)
     assert message in ran.err
     assert len(ran.err) < 1000
@@ -501,15 +503,15 @@ def test_a_file_whose_name_is_no_unicode_can_be_loaded(keeper: Keeper, tmp_path:
     assert told.endswith("n\\xff.toml")
 
 
-def test_merging_several_files_tells_each_and_waits_for_nobody(harbour: Keeper, tmp_path: Path) -> None:
+def test_merging_several_files_tells_each_and_waits_for_nobody(office: Keeper, tmp_path: Path) -> None:
     """ "all problems at once": a good file is merged beside those that cannot be, and is named; a pipe is no wait."""
     exported = tmp_path / "export"
-    assert harbour("ledger", "export", "-o", exported).status == 0
+    assert office("ledger", "export", "-o", exported).status == 0
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     other = tmp_path / "other"
-    assert harbour("inventory", "load", HARBOUR, "--reported-by", "bo", "--store", other).status == 0
-    ran = harbour("ledger", "merge", pipe, tmp_path / "nowhere", tmp_path, exported, "--store", other)
+    assert office("inventory", "load", HARBOUR, "--reported-by", "bo", "--store", other).status == 0
+    ran = office("ledger", "merge", pipe, tmp_path / "nowhere", tmp_path, exported, "--store", other)
     assert ran.status == 2
     assert "3 of 4 files not merged" in ran.err
     assert f"{exported} (58 new events)" in ran.err

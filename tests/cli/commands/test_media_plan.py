@@ -40,8 +40,8 @@ def stocked(keeper: Keeper, world: World) -> Keeper:
 
 
 @pytest.fixture
-def harbour(stocked: Keeper) -> Keeper:
-    """The same, and the harbour's inventory."""
+def office(stocked: Keeper) -> Keeper:
+    """The same, and the office's inventory."""
     assert stocked("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     return stocked
 
@@ -71,14 +71,14 @@ def test_a_release_is_everything_that_it_names(stocked: Keeper, world: World) ->
     assert common[0].file.size == world.manifest.stat().st_size
 
 
-def test_a_domain_is_its_route_with_the_stops_on_the_way(harbour: Keeper, world: World) -> None:
+def test_a_domain_is_its_route_with_the_stops_on_the_way(office: Keeper, world: World) -> None:
     """ "a stop version on the route" (issue 6): skerry runs 5.4 and 6.1 is reached over 6.0; a site is its domains"""
-    domain = planned(harbour("media", "pack", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json"))
+    domain = planned(office("media", "pack", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json"))
     assert {"infrastructure 6.0.1", "infrastructure 6.1.0"} <= versions(domain)
-    site = harbour("media", "pack", "--for", "skerry", "--volume", "dvd", "--json")
+    site = office("media", "pack", "--for", "skerry", "--volume", "dvd", "--json")
     assert site.json["for"] == "site skerry to release 6.1"  # the newest
     assert versions(planned(site)) == versions(domain)
-    route = harbour("route", "skerry-a", "--to", "6.1", "--json").json["route"]
+    route = office("route", "skerry-a", "--to", "6.1", "--json").json["route"]
     needed = {c["sha256"] for step in route["steps"] for c in step["changes"]}
     assert needed <= {f.file.sha256 for f in domain.files}
 
@@ -91,7 +91,7 @@ def test_a_domain_of_which_nothing_is_known_needs_a_release(stocked: Keeper) -> 
     assert len(versions(planned(done))) == 3
 
 
-def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
+def test_wrong_words_are_told_with_what_is_meant(office: Keeper) -> None:
     for words, meant in (
         (("--for", "skery", "--volume", "dvd"), "did you mean 'skerry'?"),
         (("--for", "skerry", "--to", "6.11", "--volume", "dvd"), "did you mean '6.1'?"),
@@ -101,7 +101,7 @@ def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
         (("--for", "6.1", "--volume", "dvd", "--spare", "95%"), "--spare"),
         ((), "--for and --volume"),
     ):
-        done = harbour("media", "pack", *words)
+        done = office("media", "pack", *words)
         assert done.status == 2
         assert meant in done.err
 
@@ -172,11 +172,11 @@ def test_signatures_go_with_their_bundles_and_are_missed(keeper: Keeper, world: 
 
 
 def _world(*releases: dict[str, Any], **more: Any) -> Manifest:
-    """Two infrastructure bundles with tables t1 and t2; the second blade bundle is the first to know MB-4."""
+    """Two infrastructure bundles with tables t1 and t2; the second blade bundle is the first to know Tern-4."""
     rows = []
-    for n, models in ((1, ("MB-2",)), (2, ("MB-2", "MB-4"))):
-        table = image("model-table", "MF-40", f"t{n}")
-        rows.append(bundle("infrastructure", f"{n}.0", image("domain-manager", "MF-40", f"{n}.0"), table))
+    for n, models in ((1, ("Tern-2",)), (2, ("Tern-2", "Tern-4"))):
+        table = image("model-table", "Reed-40", f"t{n}")
+        rows.append(bundle("infrastructure", f"{n}.0", image("domain-manager", "Reed-40", f"{n}.0"), table))
         rows.append(bundle("blade", f"{n}.0", image("bios", models, f"{n}.0")))
     named = releases or tuple({"name": f"{n}", "infrastructure": f"{n}.0", "blade": f"{n}.0"} for n in (1, 2))
     return manifest(*rows, release=named, families=("infrastructure", "blade"), **more)
@@ -185,7 +185,7 @@ def _world(*releases: dict[str, Any], **more: Any) -> Manifest:
 def _domain(model: str) -> Inventory:
     from bundlekeeper.model.inventory.types import Component
 
-    base = Component("domain-manager", "holm", "holm-a", "", model="MF-40", serial="M", active="1.0", healthy=True)
+    base = Component("domain-manager", "holm", "holm-a", "", model="Reed-40", serial="M", active="1.0", healthy=True)
     table = replace(base, kind="model-table", serial="T", active="t1")
     return inventory([base, table, *blade("1", "1.0", model=model)[:1]])
 
@@ -196,18 +196,18 @@ def _contents(rules: Manifest, there: Inventory, name: str, to: str, stored: Hol
 
 
 def test_the_model_table_that_a_new_model_needs_is_named() -> None:
-    """ "the model table that new models need" (issue 6): MB-4 came with t2, and release 1 brings t1"""
+    """ "the model table that new models need" (issue 6): Tern-4 came with t2, and release 1 brings t1"""
     rules = _world()
-    new = _contents(rules, _domain("MB-4"), "holm-a", "1")
+    new = _contents(rules, _domain("Tern-4"), "holm-a", "1")
     tables = [f for f in new.missing if f.code == "model-table-old"]
     assert [("t2" in f.message, "release 2" in f.hint) for f in tables] == [(True, True)]
-    assert not [f for f in _contents(rules, _domain("MB-2"), "holm-a", "1").missing if f.code == "model-table-old"]
-    assert not [f for f in _contents(rules, _domain("MB-4"), "holm-a", "2").missing if f.code == "model-table-old"]
+    assert not [f for f in _contents(rules, _domain("Tern-2"), "holm-a", "1").missing if f.code == "model-table-old"]
+    assert not [f for f in _contents(rules, _domain("Tern-4"), "holm-a", "2").missing if f.code == "model-table-old"]
 
 
 def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
     """ "Unknown is never zero and never good": no model table in the inventory, or one of no version"""
-    there = _domain("MB-4")
+    there = _domain("Tern-4")
     for lacking in (there.components[:1] + there.components[2:], [replace(c, active=None) for c in there.components]):
         found = _contents(_world(), inventory(list(lacking)), "holm-a", "2")
         assert [f for f in found.missing if f.code == "not-checked" and "table" in f"{f.subject} {f.message}"]
@@ -216,7 +216,7 @@ def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
 def test_a_family_that_the_release_does_not_name_is_missing() -> None:
     """ "Forgetting one is the commonest gap": of a release whole, and of a domain that has the family"""
     rules = _world({"name": "1", "infrastructure": "1.0"})
-    for name, there in (("1", inventory([])), ("holm-a", _domain("MB-2"))):
+    for name, there in (("1", inventory([])), ("holm-a", _domain("Tern-2"))):
         found = _contents(rules, there, name, "" if name == "1" else "1")
         assert [f.subject.rpartition(" ")[2] for f in found.missing if f.code == "family-missing"] == ["blade"]
         assert {b.family for b in found.bundles} == {"infrastructure"}
@@ -225,7 +225,7 @@ def test_a_family_that_the_release_does_not_name_is_missing() -> None:
 def test_a_set_for_which_there_is_no_way_says_so() -> None:
     """ "A jump that isn't allowed: the release notes ask for a stop", here for one that is no bundle"""
     rule = {"what": {"family": "infrastructure"}, "to": ">=2.0", "from": ">=1.5", "source": "notes 2, table 1"}
-    found = _contents(_world(jump=(rule,)), _domain("MB-2"), "holm-a", "2")
+    found = _contents(_world(jump=(rule,)), _domain("Tern-2"), "holm-a", "2")
     refused = [f for f in found.missing if f.code == "jump-refused"]
     assert refused
     assert "notes 2, table 1" in refused[0].message
@@ -234,7 +234,7 @@ def test_a_set_for_which_there_is_no_way_says_so() -> None:
 
 def test_a_word_that_names_two_things_asks_which() -> None:
     rules = _world({"name": "holm-a", "infrastructure": "1.0", "blade": "1.0"})
-    fleet = Fleet(rules, _domain("MB-2"))
+    fleet = Fleet(rules, _domain("Tern-2"))
     with pytest.raises(InputError, match="a release and a domain") as caught:
         meant_by(fleet, "holm-a", "")
     assert "--for release:holm-a" in caught.value.hint
@@ -310,8 +310,8 @@ def test_a_manifest_that_is_named_is_carried_from_where_it_is(stocked: Keeper, w
     assert plan.manifest_sequence == 15
 
 
-def test_the_answer_fits_a_terminal_of_80_columns(harbour: Keeper) -> None:
-    done = harbour("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "3MB:folder", "--volume", "bd-25")
+def test_the_answer_fits_a_terminal_of_80_columns(office: Keeper) -> None:
+    done = office("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "3MB:folder", "--volume", "bd-25")
     assert done.status == 0, done.out
     rows = [row for row in done.out.splitlines() if not row.startswith(("warning", "error", "note"))]
     assert max(map(len, rows)) <= 80
@@ -416,19 +416,19 @@ def test_what_is_no_share_is_refused(text: str) -> None:
         read_spare(text)
 
 
-def test_a_stop_that_is_not_held_is_named_and_the_other_stops_are_packed(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_stop_that_is_not_held_is_named_and_the_other_stops_are_packed(office: Keeper, tmp_path: Path) -> None:
     """ "names first what is missing: ... a stop version on the route", although another version of it is held."""
-    whole = planned(harbour("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json"))
+    whole = planned(office("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json"))
     for family in ("blade", "rack", "infrastructure"):
         bundle = next((tmp_path / f"store/{family}/6.0.1").glob("*.bin"))
         data = bundle.read_bytes()
         bundle.unlink()
-        done = harbour("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json")
+        done = office("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json")
         assert [f["subject"].split(" (")[0] for f in done.json["findings"] if f["code"] == "not-in-store"] == [
             f"{family} 6.0.1"
         ]
         assert versions(planned(done)) == versions(whole) - {f"{family} 6.0.1"}
-        ways = harbour("route", "skerry-a", "--to", "6.1", "--json")
+        ways = office("route", "skerry-a", "--to", "6.1", "--json")
         assert (ways.status, "not-in-store" in ways.codes) == (1, True)
         bundle.write_bytes(data)
-        harbour("verify", "--quiet")
+        office("verify", "--quiet")

@@ -118,7 +118,9 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
         "--reported-by",
         "keeper",
     )
-    stores.run("site", "stage", *word, "--bank", "store", "list", "--anyway", "the switches have room: looked at by hand")
+    stores.run(
+        "site", "stage", *word, "--bank", "store", "list", "--anyway", "the switches have room: looked at by hand"
+    )
     receipt = tmp_path / "skerry.receipt"
     stores.run("site", "receipt", "write", "--out", receipt, "--key", tmp_path / "skerry.key")
     stores.run("main site", "media", "list", status=1)
@@ -272,7 +274,7 @@ class RoundTrip(RuleBasedStateMachine):
             reported_by="keeper",
             component=f"S-{part}",
             kind="bios",
-            model="MB-2",
+            model="Tern-2",
             place=Place("skerry", "skerry-a"),
             version=f"6.{self.events % 5}.0",
             bank="pending" if kind is EventKind.STAGED else "",

@@ -16,10 +16,10 @@ from tests.conftest import Keeper
     ],
     ids=lambda words: words[0],
 )
-def test_a_proof_of_no_known_kind_is_refused(words: tuple[str, ...], harbour: Keeper) -> None:
-    before = harbour("ledger", "export").out
-    ran = harbour(*words, "--evidence", "nonsense", "--json")
+def test_a_proof_of_no_known_kind_is_refused(words: tuple[str, ...], office: Keeper) -> None:
+    before = office("ledger", "export").out
+    ran = office(*words, "--evidence", "nonsense", "--json")
     assert ran.status == 2, (ran.out, ran.err)
     assert ran.json["error"]["says"] == "--evidence nonsense: no such proof"
     assert ran.json["error"]["hint"] == "one of digest-read-back, inventory-reading, paper, none"
-    assert harbour("ledger", "export").out == before
+    assert office("ledger", "export").out == before

@@ -13,8 +13,8 @@ from tests.conftest import Keeper, World
 from tests.kits.route_commands import HARBOUR, PLAN, WORDS
 
 
-def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_caution(harbour: Keeper) -> None:
-    done = harbour(*WORDS, "--window", "240")
+def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_caution(office: Keeper) -> None:
+    done = office(*WORDS, "--window", "240")
     assert done.status < 2, done.err
     lines = done.out.splitlines()
     assert done.out.isascii()
@@ -26,43 +26,43 @@ def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_cauti
     assert "stand above this plan" in done.out.replace("\n  ", " ")
 
 
-def test_the_json_has_the_whole_plan_and_what_it_was_made_from(harbour: Keeper, world: World) -> None:
+def test_the_json_has_the_whole_plan_and_what_it_was_made_from(office: Keeper, world: World) -> None:
     """ "A route stores the digests of the manifest and inventory it was made from" (issue 5, point 7)"""
-    found = harbour(*WORDS, "--window", "4h", "--json").json
+    found = office(*WORDS, "--window", "4h", "--json").json
     assert found["schema"] == "bundlekeeper.route/1"
     assert found["timeline"]["makespan"] >= found["timeline"]["lower_bound"] > 0
     assert found["options"] == {"window_minutes": 240, "per_cluster": 1}
     inputs = found["inputs"]
     assert inputs["manifest"]["sha256"] == hashlib.sha256(world.manifest.read_bytes()).hexdigest()
-    head = harbour("ledger", "verify", "--json").json["chain"]
+    head = office("ledger", "verify", "--json").json["chain"]
     assert inputs["ledger"]["events"] == head["events"]
     assert inputs["inventory"]["components"]["HOLMA-IO1"]["active"] == "6.0.1"
     assert not any(key.startswith("SKERRY") for key in inputs["inventory"]["components"])
     assert len(found["ways_back"]) >= len(found["route"]["steps"])
 
 
-def test_out_and_check_go_round_and_what_changed_since_is_named(harbour: Keeper, world: World, tmp_path: Path) -> None:
+def test_out_and_check_go_round_and_what_changed_since_is_named(office: Keeper, world: World, tmp_path: Path) -> None:
     """ "one whose inputs changed is refused, naming the differences" (issue 5, point 7)"""
     file = tmp_path / "route.json"
-    done = harbour(*WORDS, "--out", file)
+    done = office(*WORDS, "--out", file)
     digest = hashlib.sha256(file.read_bytes()).hexdigest()
     assert f"sha256: {digest}" in done.out
-    assert harbour(*WORDS, "--out", file).status == 2  # nothing is written over
-    stored = harbour("plan", "check", file, "--json")
+    assert office(*WORDS, "--out", file).status == 2  # nothing is written over
+    stored = office("plan", "check", file, "--json")
     assert stored.status == 0, stored.out
     assert (stored.json["sha256"], stored.json["compared"]) == (digest, "no allowed way is shorter")
-    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--plan", digest).status == 0
-    assert harbour("activate", "HOLMA-IO1", "--plan", digest).status == 0
-    refused = harbour("plan", "check", file)
+    assert office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--plan", digest).status == 0
+    assert office("activate", "HOLMA-IO1", "--plan", digest).status == 0
+    refused = office("plan", "check", file)
     assert refused.status == 4
     assert "input-changed: io-module HOLMA-IO1: it runs 6.1.0, was 6.0.1" in refused.err
-    refused = harbour("plan", "check", file, "--json")
+    refused = office("plan", "check", file, "--json")
     assert set(refused.codes) == {"input-changed"}
 
 
-def test_a_changed_manifest_is_named_key_by_key(harbour: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_changed_manifest_is_named_key_by_key(office: Keeper, world: World, tmp_path: Path) -> None:
     file = tmp_path / "route.json"
-    assert harbour(*WORDS, "--out", file, "--manifest", world.manifest).status < 2
+    assert office(*WORDS, "--out", file, "--manifest", world.manifest).status < 2
     text = world.manifest.read_text("utf-8")
     for old, new, named in (
         ("sequence = 14", "sequence = 15", "its sequence is 15, was 14"),
@@ -77,7 +77,7 @@ def test_a_changed_manifest_is_named_key_by_key(harbour: Keeper, world: World, t
         assert old in text
         other = tmp_path / "other.toml"
         other.write_text(text.replace(old, new, 1), encoding="utf-8")
-        refused = harbour("plan", "check", file, "--manifest", other)
+        refused = office("plan", "check", file, "--manifest", other)
         assert refused.status == 4, refused.out
         assert named in refused.err
 
@@ -95,52 +95,52 @@ TAMPERED: tuple[tuple[Callable[[dict[str, Any]], object], int], ...] = (
 )
 
 
-def test_a_route_that_was_tampered_with_is_judged_or_refused_never_believed(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_route_that_was_tampered_with_is_judged_or_refused_never_believed(office: Keeper, tmp_path: Path) -> None:
     file = tmp_path / "route.json"
-    assert harbour(*WORDS, "--out", file).status < 2
+    assert office(*WORDS, "--out", file).status < 2
     text = file.read_text()
     for number, (tamper, status) in enumerate(TAMPERED):
         document = json.loads(text)
         tamper(document)
         file.write_text(json.dumps(document))
-        done = harbour("plan", "check", file)
+        done = office("plan", "check", file)
         assert done.status == status, (number, done.out + done.err)
 
 
-def test_a_plan_made_by_hand_is_judged_and_compared(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_plan_made_by_hand_is_judged_and_compared(office: Keeper, tmp_path: Path) -> None:
     """ "hold a plan made by hand against the same rules" (issue 5, point 7)"""
     file = tmp_path / "plan.toml"
     file.write_text(PLAN)
-    done = harbour("plan", "check", file, "--json")
+    done = office("plan", "check", file, "--json")
     assert (done.status, done.codes) == (0, [])
     assert "a shorter way exists: 2 steps instead of 3" in done.json["compared"]
     blocks = PLAN.split("[[step]]")
     file.write_text("[[step]]".join([blocks[0], blocks[2] + "\n", blocks[1] + "\n", blocks[3]]))
-    done = harbour("plan", "check", file)
+    done = office("plan", "check", file)
     assert done.status == 1
     assert "error: mix-refused: step 1: infrastructure before servers going up" in done.out
     assert "(common practice: order)" in done.out
     same = {"plan": 1, "domain": "holm-a", "release": "6.1"}
     steps = [{"what": "infrastructure", "version": "6.1.0"}, {"what": "servers", "release": "6.1"}]
     file.write_text(json.dumps({**same, "step": steps}))
-    done = harbour("plan", "check", file)
+    done = office("plan", "check", file)
     assert done.status == 0, done.out
     assert "no allowed way is shorter" in done.out
 
 
-def test_a_plan_that_cannot_be_read_tells_every_problem_with_its_place(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_plan_that_cannot_be_read_tells_every_problem_with_its_place(office: Keeper, tmp_path: Path) -> None:
     file = tmp_path / "plan.toml"
     file.write_text(PLAN.replace("domain", "domian").replace('"blade"', '"blades"').replace('"6.1"', "6.1"))
-    done = harbour("plan", "check", file, "--json", cwd=tmp_path)
+    done = office("plan", "check", file, "--json", cwd=tmp_path)
     assert done.status == 2
     places = [f["where"].rsplit(":", 2)[1:] for f in done.json["findings"]]
     assert places == [["1", "1"], ["2", "1"], ["3", "11"], ["10", "8"], ["15", "11"]]
     file.write_text(PLAN.replace("6.1.0", "6.1.O").replace('"holm-a"', '"holm-c"'))
-    done = harbour("plan", "check", file)
+    done = office("plan", "check", file)
     assert (done.status, "did you mean 'holm-" in done.err) == (2, True)
 
 
-def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
+def test_wrong_words_are_told_with_what_is_meant(office: Keeper) -> None:
     for words, meant in (
         (("route", "holm-z", "--to", "6.1"), "did you mean 'holm-"),
         (("route", "holm-a", "--to", "6,1"), "did you mean '6.1'"),
@@ -152,30 +152,30 @@ def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
         ((*WORDS, "--json", "--out", "-"), "--out FILE"),
         (("plan", "check", "nowhere.toml"), "check the path"),
     ):
-        done = harbour(*words)
+        done = office(*words)
         assert done.status == 2, words
         assert meant in done.err + done.out
 
 
-def test_where_there_is_no_way_the_file_says_so_and_the_nearest_release(harbour: Keeper, tmp_path: Path) -> None:
+def test_where_there_is_no_way_the_file_says_so_and_the_nearest_release(office: Keeper, tmp_path: Path) -> None:
     file = tmp_path / "route.json"
-    done = harbour("route", "holm-a", "--to", "5.4", "--out", file)
+    done = office("route", "holm-a", "--to", "5.4", "--out", file)
     assert done.status == 1
     assert "no allowed way was found" in done.out
     assert "nearest release that can be reached: 6.0" in done.out
     assert json.loads(file.read_text())["route"] is None
-    assert harbour("plan", "check", file).status == 2
+    assert office("plan", "check", file).status == 2
 
 
-def test_a_stop_that_does_not_fit_is_told_by_the_route_and_in_its_run_book(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_stop_that_does_not_fit_is_told_by_the_route_and_in_its_run_book(office: Keeper, tmp_path: Path) -> None:
     """ "Space, per partition and per half of a pair, at each step" (issue 5, point 2): gaps asks about one jump."""
     small = tmp_path / "small.toml"
     text = HARBOUR.read_text("utf-8")
     part = text.index('component = "HOLMB-SW2"\nname = "images"')
     small.write_text(text[:part] + text[part:].replace("900_000_000", "640_000", 1), encoding="utf-8")
-    done = harbour("route", "holm-b", "--to", "6.1", "--inventory", small, "--json")
+    done = office("route", "holm-b", "--to", "6.1", "--inventory", small, "--json")
     short = [f for f in done.json["findings"] if f["code"] == "not-enough-space"]
     assert [(f["level"], f["subject"]) for f in short] == [("error", "step 3: fabric-switch HOLMB-SW2")]
     page = tmp_path / "book.txt"
-    assert harbour("report", "--runbook", "holm-b", "--to", "6.1", "--inventory", small, "--out", page).status == 1
+    assert office("report", "--runbook", "holm-b", "--to", "6.1", "--inventory", small, "--out", page).status == 1
     assert "not-enough-space" in page.read_text("utf-8")

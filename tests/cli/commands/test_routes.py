@@ -21,9 +21,9 @@ def parts(tmp_path: Path) -> Path:
     return tmp_path / "parts.toml"
 
 
-def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain_alone(harbour: Keeper) -> None:
-    """ "`[[separate_windows]]`: `domains` never in one window"; holm-a and holm-b are apart in the harbour."""
-    found = harbour("route", "--all", "--to", "6.1", "--window", "4h", "--json").json
+def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain_alone(office: Keeper) -> None:
+    """ "`[[separate_windows]]`: `domains` never in one window"; holm-a and holm-b are apart in the office."""
+    found = office("route", "--all", "--to", "6.1", "--window", "4h", "--json").json
     assert found["schema"] == "bundlekeeper.route/1"
     rounds = [{w["domain"] for w in row["windows"]} for row in found["rounds"]]
     assert not [r for r in rounds if {"holm-a", "holm-b"} <= r]
@@ -35,7 +35,7 @@ def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain
     assert sorted(set(told)) == list(range(len(found["findings"])))  # each is somebody's, once
     numbers = sorted(w["number"] for row in found["routes"] for w in row["windows"])
     assert numbers == sorted(w["number"] for row in found["rounds"] for w in row["windows"])
-    alone = harbour("route", "holm-b", "--to", "6.1", "--window", "4h", "--json").json
+    alone = office("route", "holm-b", "--to", "6.1", "--window", "4h", "--json").json
     mine = found["routes"][1]
     assert mine["route"] == alone["route"]
     assert mine["ways_back"] == alone["ways_back"]
@@ -43,8 +43,8 @@ def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain
     assert [f["code"] for f in alone["findings"]] == [found["findings"][n]["code"] for n in mine["findings"]]
 
 
-def test_the_text_has_80_columns_rounds_domains_and_where_the_detail_is(harbour: Keeper) -> None:
-    done = harbour("route", "holm-b", "skerry-a", "--to", "6.1", "--window", "4h")
+def test_the_text_has_80_columns_rounds_domains_and_where_the_detail_is(office: Keeper) -> None:
+    done = office("route", "holm-b", "skerry-a", "--to", "6.1", "--window", "4h")
     assert done.status == 1
     lines = done.out.splitlines()
     assert lines[0] == "2 domains to 6.1: 2 have a way, 0 not"
@@ -54,25 +54,25 @@ def test_the_text_has_80_columns_rounds_domains_and_where_the_detail_is(harbour:
     assert re.search(r"^skerry-a: 4 steps, \d+ server restarts; rounds [-0-9, ]+", flat, re.M)
     assert "bundlekeeper route holm-b --to 6.1 --window 240" in flat
     assert "stand above this plan" in flat
-    site = harbour("route", "--site", "holm", "--to", "6.1", "--json").json
+    site = office("route", "--site", "holm", "--to", "6.1", "--json").json
     assert [row["domain"] for row in site["routes"]] == ["holm-a", "holm-b"]
 
 
-def test_a_domain_without_a_way_is_told_and_stops_no_other(harbour: Keeper, parts: Path) -> None:
+def test_a_domain_without_a_way_is_told_and_stops_no_other(office: Keeper, parts: Path) -> None:
     parts.write_text(re.sub(r'(serial = "HOLMB-IO1"\n(?:.+\n)*?active = )"[^"]+"', r'\1"golden-image"', TEXT))
     assert "golden-image" in parts.read_text()
-    done = harbour("route", "--all", "--to", "6.1", "--inventory", parts)
+    done = office("route", "--all", "--to", "6.1", "--inventory", parts)
     assert done.status == 1
     assert "3 domains to 6.1: 2 have a way, 1 not" in done.out
     assert "holm-b: no allowed way was found" in done.out
     assert re.search(r"^(error|warning): [a-z-]+: holm-b", done.out, re.M)
-    found = harbour("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
+    found = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
     assert [row["route"] is None for row in found["routes"]] == [False, True, False]
     assert found["routes"][1]["no_route"]["domain"] == "holm-b"
     assert not found["routes"][1]["windows"]
 
 
-def test_wrong_words_are_told_with_what_is_meant_and_all_names_at_once(harbour: Keeper, tmp_path: Path) -> None:
+def test_wrong_words_are_told_with_what_is_meant_and_all_names_at_once(office: Keeper, tmp_path: Path) -> None:
     several: tuple[tuple[tuple[object, ...], tuple[str, ...]], ...] = (
         (("holm-a", "holm-z", "skerry-b"), ("holm-z: the inventory has no", "did you mean 'skerry-a'?")),
         (("holm-a", "holm-a"), ("holm-a: named more than once",)),
@@ -88,49 +88,49 @@ def test_wrong_words_are_told_with_what_is_meant_and_all_names_at_once(harbour: 
         (("--all", "--per-cluster", "100001"), ("servers of one cluster",)),
     )
     for words, meant in several:
-        done = harbour("route", *words, "--to", "6.1")
+        done = office("route", *words, "--to", "6.1")
         assert done.status == 2, words
         assert [m for m in meant if m not in done.err] == [], done.err
-    done = harbour("route", "--all", "--to", "6.1\x1b[31m\n\u202e")
+    done = office("route", "--all", "--to", "6.1\x1b[31m\n\u202e")
     assert (done.status, "\x1b" in done.err, "did you mean '6.1'" in done.err or "one of" in done.err) == (
         2,
         False,
         True,
     )
-    done = harbour("report", "--runbook", "holm-a", "holm-b", "--to", "6.1", "--out", tmp_path / "x.html")
+    done = office("report", "--runbook", "holm-a", "holm-b", "--to", "6.1", "--out", tmp_path / "x.html")
     assert (done.status, "a run-book is about one domain" in done.err) == (2, True)
     assert list(tmp_path.glob("x.*")) == []
 
 
-def test_a_document_of_several_domains_is_refused_where_one_domain_s_is_wanted(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_document_of_several_domains_is_refused_where_one_domain_s_is_wanted(office: Keeper, tmp_path: Path) -> None:
     file = tmp_path / "many.json"
-    file.write_text(harbour("route", "--all", "--to", "6.1", "--json").out)
-    done = harbour("plan", "check", file)
+    file.write_text(office("route", "--all", "--to", "6.1", "--json").out)
+    done = office("plan", "check", file)
     assert (done.status, "several domains in one timeline" in done.err) == (2, True)
 
 
-def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(harbour: Keeper, parts: Path) -> None:
+def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(office: Keeper, parts: Path) -> None:
     spare = '\n[[component]]\nkind = "disk"\nsite = "holm"\ndomain = "-"\nserial = "X1"\nactive = "1"\n'
     parts.write_text(f'{TEXT}{spare}\n[[separate_windows]]\ndomains = ["holm-a", "skerry-b"]\n')
-    done = harbour("route", "--all", "--to", "6.1", "--inventory", parts)
+    done = office("route", "--all", "--to", "6.1", "--inventory", parts)
     assert "not-checked: 1 part: in no domain, so in no route" in done.out
     assert "apart holm-a, skerry-b: the inventory has no domain skerry-b: from it nobody is kept apart" in done.out
     assert "did you mean 'skerry-a'?" in done.out
     head = 'inventory = 1\ntaken = 2026-11-20\nzone = "UTC"\n'
     for text, message in ((head, "no component is listed"), (head + spare, "the inventory lists no domain")):
         parts.write_text(text)
-        done = harbour("route", "--all", "--to", "6.1", "--inventory", parts)
+        done = office("route", "--all", "--to", "6.1", "--inventory", parts)
         assert (done.status, message in done.err) == (2, True)
 
 
-def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(harbour: Keeper, parts: Path) -> None:
+def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(office: Keeper, parts: Path) -> None:
     """ "a server without a cluster alone, with a finding" (issue 5, point 4)"""
     found = re.findall(r'(?m)^cluster = "[^"]*"$', TEXT)
     assert len(found) > 10
     names = iter([f'cluster = "c{n % 3}"' for n in range(len(found))])
     for text in (re.sub(r"(?m)^cluster = .*$", lambda _: next(names), TEXT), re.sub(r"(?m)^cluster = .*\n", "", TEXT)):
         parts.write_text(text)
-        found_ = harbour("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
+        found_ = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
         assert [f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["says"]]
         assert [f for f in found_["findings"] if f["says"].startswith("servers in no known cluster: while")]
         for row in found_["rounds"]:  # no other domain's servers in a round with such a one
@@ -140,35 +140,35 @@ def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(harbo
 
 
 def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
-    harbour: Keeper, world: World, parts: Path, tmp_path: Path
+    office: Keeper, world: World, parts: Path, tmp_path: Path
 ) -> None:
     """A policy shared by many servers … that applies at once restarts them all when it is edited."""
     parts.write_text(re.sub(r"(?m)^applies = .*$", 'applies = "at-once"', TEXT))
     words = ("holm-a", "--to", "6.1", "--inventory", parts)
-    done = harbour("route", *words)
+    done = office("route", *words)
     assert done.status == 1
     assert re.search(r"^  step 2: servers +\|\.+ not planned \.+\|$", done.out, re.M)
     assert "steps without windows, so not in those minutes: 2" in done.out
     assert "error: policy-at-once: policy " in done.out
-    found: dict[str, Any] = harbour("route", *words, "--json").json
+    found: dict[str, Any] = office("route", *words, "--json").json
     assert found["timeline"]["unplanned"] == [["holm-a", 2]]
     for name in ("book.txt", "book.html"):
-        assert harbour("report", "--runbook", *words, "--out", tmp_path / name).status == 1
+        assert office("report", "--runbook", *words, "--out", tmp_path / name).status == 1
         page = (tmp_path / name).read_text("utf-8")
         assert "steps without windows, so not in those minutes" in page
         assert "No window could be planned for this step" in page
-    several = harbour("route", "--all", "--to", "6.1", "--inventory", parts, "--json")
+    several = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json")
     assert several.status == 1
     assert ["holm-a", 2] in several.json["timeline"]["unplanned"]
     assert several.json["routes"][0]["unplanned"] == [2]
-    done = harbour("route", "--all", "--to", "6.1", "--inventory", parts)
+    done = office("route", "--all", "--to", "6.1", "--inventory", parts)
     assert "  step 2: no windows: what forbids them" in done.out
     assert "error: policy-at-once: holm-a" in done.out
 
 
-def test_a_way_back_that_no_rule_allows_is_told(harbour: Keeper) -> None:
+def test_a_way_back_that_no_rule_allows_is_told(office: Keeper) -> None:
     """The list is planning's own (planning/route/way_back.py): it asks the rules, too."""
-    found = harbour("route", "holm-a", "--to", "6.1", "--json")
+    found = office("route", "holm-a", "--to", "6.1", "--json")
     told = [f for f in found.json["findings"] if f["code"] == "no-way-back"]
     assert [f for f in told if f["says"].startswith("no rule says that going back to 6.0.1 is allowed")]
     assert json.dumps(told).count("step 2") >= 1

@@ -66,7 +66,10 @@ def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
     """Exit status 4 for take and for check MANIFEST, in the store and in a folder; nothing is taken."""
     trusted(keeper, ssh_key(tmp_path))
     admits(tmp_path, "signed_manifests = true")
-    for command in (("store", "add", world.manifest, "--from", world.downloads), ("verify", world.manifest, "--at", tmp_path)):
+    for command in (
+        ("store", "add", world.manifest, "--from", world.downloads),
+        ("verify", world.manifest, "--at", tmp_path),
+    ):
         done = keeper(*command, "-q", "--json")
         assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
     assert keeper("store", "list").out.endswith("nothing is held\n")
@@ -233,7 +236,14 @@ def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper
     """A file that cannot be read whole accepts nothing: every problem is … told at once, with its place."""
     keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
     admits(tmp_path, 'signed_families = ["blades"]', "max_verification_age = 30")
-    for command in (("store", "add", world.manifest, "--from", world.downloads), ("verify",), ("store", "list",)):
+    for command in (
+        ("store", "add", world.manifest, "--from", world.downloads),
+        ("verify",),
+        (
+            "store",
+            "list",
+        ),
+    ):
         done = keeper(*command)
         assert done.status == 2
         assert "store.toml:2:" in done.err

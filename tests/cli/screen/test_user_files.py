@@ -26,7 +26,7 @@ MANIFESTS = Path(__file__).parents[3] / "manifests"
     ids=lambda words: " ".join(words[:2]),
 )
 def test_nothing_of_another_kind_is_written_over(
-    harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
+    office: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
 ) -> None:
     """One wrong word of --out must not cost a manifest; a file of its own kind is written over, and an empty one."""
     out = next(word for word in words if word.startswith("FILE"))
@@ -34,14 +34,14 @@ def test_nothing_of_another_kind_is_written_over(
     asked = [path if word == out else word for word in words]
     text = world.manifest.read_text("utf-8")
     path.write_text(text, encoding="utf-8")
-    done = harbour(*asked)
+    done = office(*asked)
     assert (done.status, path.read_text("utf-8")) == (2, text), done.err
     assert "not written over" in done.err
     path.write_text("")
-    assert harbour(*asked).status < 2
+    assert office(*asked).status < 2
     first = path.read_text("utf-8")
     assert first
-    assert harbour(*asked).status < 2
+    assert office(*asked).status < 2
     assert [each.name for each in tmp_path.glob(".out*")] == []
 
 
@@ -93,6 +93,6 @@ def test_only_what_was_staged_is_activated_without_a_name(keeper: Keeper) -> Non
     assert keeper("activate", "HOLMB-IO1").status == 4, "what it came from is in the spare bank now"
 
 
-def test_a_bundle_that_is_not_held_is_named_with_what_is(harbour: Keeper) -> None:
-    done = harbour("stage", "holm-b", "--kind", "io-module", "--bundle", "infrastructure/6.1")
+def test_a_bundle_that_is_not_held_is_named_with_what_is(office: Keeper) -> None:
+    done = office("stage", "holm-b", "--kind", "io-module", "--bundle", "infrastructure/6.1")
     assert (done.status, "did you mean infrastructure/6.1.0?" in done.err) == (4, True)

@@ -24,7 +24,7 @@ from bundlekeeper.model.inventory.changes import InventoryChange
 from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
 from tests.kits.ledger_history import DAY0, MEMORY, at, everything, said
 
-BIOS = Component("bios", "holm", "holm-a", "1", "3", "MB4-7", "MB-4", "B7", "6.0", "", "5.4", policy="web", cluster="c")
+BIOS = Component("bios", "holm", "holm-a", "1", "3", "MB4-7", "Tern-4", "B7", "6.0", "", "5.4", policy="web", cluster="c")
 SWITCH = Component(
     "fabric-switch", "holm", "holm-a", serial="F1", active="6.0", boot_files=("5.4", "6.0"), pair="f", half="leading"
 )
@@ -303,11 +303,15 @@ def test_of_two_readings_of_one_day_the_later_loaded_counts(ledger: Ledger) -> N
         assert answer.active is not None
         assert answer.active.version == version
     count = ledger.head().count
-    again = plan_load(ledger, inventory(0, [replace(BIOS, active="6.1"), others[0]]), reported_by="list", source="holm.csv")
+    again = plan_load(
+        ledger, inventory(0, [replace(BIOS, active="6.1"), others[0]]), reported_by="list", source="holm.csv"
+    )
     assert (again.again, again.changes, again.overtaken) == (True, (), readings(ledger)[0].id)
     assert load(ledger, again, DAY0).new == 0
     assert ledger.head().count == count
-    last = plan_load(ledger, inventory(0, [replace(BIOS, active="5.9"), others[0]]), reported_by="list", source="holm.csv")
+    last = plan_load(
+        ledger, inventory(0, [replace(BIOS, active="5.9"), others[0]]), reported_by="list", source="holm.csv"
+    )
     assert (last.again, last.overtaken) == (True, "")
 
 
@@ -325,7 +329,9 @@ def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(ledger: Ledger)
 
     assert again() == ""
     for version in ("6.1", "6.2"):
-        plan = plan_load(ledger, inventory(0, [replace(BIOS, active=version), away]), reported_by="list", source="holm.csv")
+        plan = plan_load(
+            ledger, inventory(0, [replace(BIOS, active=version), away]), reported_by="list", source="holm.csv"
+        )
         load(ledger, plan, DAY0)
         assert again() == plan.reading
     told(ledger, inventory(0, [replace(away, active="7.0")]))

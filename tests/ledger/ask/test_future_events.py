@@ -124,7 +124,7 @@ def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
     assert (past.status, past.codes) == (0, [])
 
 
-def test_what_is_planned_or_printed_from_the_record_tells_it_too(harbour: Keeper, tmp_path: Path) -> None:
+def test_what_is_planned_or_printed_from_the_record_tells_it_too(office: Keeper, tmp_path: Path) -> None:
     """A plan that passes over an event in silence is made from what is not so."""
     event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
     page = tmp_path / "page.txt"
@@ -136,18 +136,18 @@ def test_what_is_planned_or_printed_from_the_record_tells_it_too(harbour: Keeper
         ("report", "--runbook", "holm-a", "--to", "6.1", "--out", tmp_path / "book.txt", "--json"),
         ("report", "--site", "holm", "--out", page, "--json"),
     )
-    before = [harbour(*words) for words in asked]
+    before = [office(*words) for words in asked]
     assert [name for name, ran in zip(asked, before, strict=True) if "clock-doubtful" in ran.codes] == []
     page.unlink()
     (tmp_path / "book.txt").unlink(missing_ok=True)
     with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as ledger:
         ledger.record([event], FAR)
     for words in asked:
-        ran = harbour(*words)
+        ran = office(*words)
         assert ran.status == 1, words
         assert ran.codes.count("clock-doubtful") == 1, words
         assert "9.9" not in ran.out, words
     assert "1 event is dated after this machine's clock" in page.read_text()
     assert "clock-doubtful" in (tmp_path / "book.txt").read_text()
-    past = harbour("report", "--site", "holm", "--on", "2026-11-21", "--out", tmp_path / "past.txt", "--json")
+    past = office("report", "--site", "holm", "--on", "2026-11-21", "--out", tmp_path / "past.txt", "--json")
     assert (past.status, past.codes) == (0, [])

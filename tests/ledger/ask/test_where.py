@@ -20,7 +20,21 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.model.inventory.types import Place
 from tests.kits import ledger_history as shared
-from tests.kits.ledger_history import DAY0, HOLM_3, MEMORY, ON, at, everything, learn, naive, read, records, said, shown, zones_told
+from tests.kits.ledger_history import (
+    DAY0,
+    HOLM_3,
+    MEMORY,
+    ON,
+    at,
+    everything,
+    learn,
+    naive,
+    read,
+    records,
+    said,
+    shown,
+    zones_told,
+)
 
 ledger = shared.ledger
 
@@ -154,7 +168,7 @@ def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(ledger
 
 def test_two_bundles_with_one_version_are_never_mixed(ledger: Ledger) -> None:
     """Of equal versions the one that runs says the bundle; a digest never goes over to another bundle's image."""
-    switch = {"component": "F1", "kind": "fabric-switch", "model": "MF-40", "family": "infrastructure"}
+    switch = {"component": "F1", "kind": "fabric-switch", "model": "Reed-40", "family": "infrastructure"}
     first = said(EventKind.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
     second = said(EventKind.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
     third = said(EventKind.STAGED, 1, "5.4", order=2, bank="pending", **{**switch, "family": ""})
@@ -218,9 +232,7 @@ def test_one_correction_takes_back_a_whole_reading(ledger: Ledger) -> None:
     rows = [read(2, "5.4", component=f"B{i}", reading=reading.id()) for i in range(20)]
     ledger.record([read(0, "6.0"), reading, *rows], DAY0)
     assert {a.active and a.active.version for a in where(ledger, Selector())} == {"5.4"}
-    fix = Event(
-        what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=reading.id(), reason="the other site's list"
-    )
+    fix = Event(what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=reading.id(), reason="the other site's list")
     ledger.record([fix], DAY0)
     answer = only(ledger)
     assert answer.active is not None
@@ -250,7 +262,7 @@ def test_everything_can_be_selected(ledger: Ledger) -> None:
     switch = {
         "component": "F1",
         "kind": "fabric-switch",
-        "model": "MF-40",
+        "model": "Reed-40",
         "place": Place("skerry", "skerry-a", "", ""),
     }
     adapter = {"component": "MB4-7:network-adapter:1", "kind": "network-adapter", "model": "MX", "parent": "MB4-7"}
@@ -272,7 +284,7 @@ def test_everything_can_be_selected(ledger: Ledger) -> None:
         found(site="skerry")
         == found(domain="skerry-a")
         == found(kind="fabric-switch")
-        == found(model="MF-40")
+        == found(model="Reed-40")
         == ["F1"]
     )
     assert found(slot="3") == found(parent="MB4-7") == found(chassis="1") == ["B7", adapter_key]
@@ -283,9 +295,9 @@ def test_everything_can_be_selected(ledger: Ledger) -> None:
     assert (
         found(version="5.4", bank="active") == found(site="nowhere") == found(site="holm", kind="fabric-switch") == []
     )
-    blade = BundleOf("blade", "6.1.0", (ImageOf("bios", ("MB-4",), "6.1"),))
-    boot_files = BundleOf("infrastructure", "6.0.1", (ImageOf("fabric-switch", ("MF-40",), "6.0"),))
-    other = BundleOf("blade", "6.0.1", (ImageOf("bios", ("MB-2",), "6.0"),))
+    blade = BundleOf("blade", "6.1.0", (ImageOf("bios", ("Tern-4",), "6.1"),))
+    boot_files = BundleOf("infrastructure", "6.0.1", (ImageOf("fabric-switch", ("Reed-40",), "6.0"),))
+    other = BundleOf("blade", "6.0.1", (ImageOf("bios", ("Tern-2",), "6.0"),))
     (answer,) = where(ledger, Selector(bundles=(blade, other)))
     assert (answer.component, answer.bundles) == ("B7", (blade,))
     (answer,) = where(ledger, Selector(bundles=(boot_files, other)))

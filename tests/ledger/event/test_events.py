@@ -12,7 +12,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen, canonical, check, content, from_content
+from bundlekeeper.ledger.event.events import (
+    Event,
+    EventKind,
+    EvidenceKind,
+    Seen,
+    canonical,
+    check,
+    content,
+    from_content,
+)
 from bundlekeeper.model.inventory.types import Place
 from tests.kits.ledger_history import at, read, records, said
 
@@ -21,7 +30,7 @@ def test_an_id_is_the_digest_of_the_content_alone() -> None:
     """Computed here by hand: SHA-256 (FIPS 180-4) of the kind's line and the JSON with sorted keys."""
     event = said(EventKind.ACTIVATED, 0, "6.1")
     text = (
-        '{"at":1767311999999999,"component":"B7","day":true,"kind":"bios","model":"MB-4","says":"ada",'
+        '{"at":1767311999999999,"component":"B7","day":true,"kind":"bios","model":"Tern-4","says":"ada",'
         '"version":"6.1","what":"activated","zone":"UTC"}'
     )
     assert canonical(event) == text

@@ -47,7 +47,7 @@ def path(tmp_path: Path) -> Path:
     parts = {"B7": "MB4-7", "B8": "MB4-7", "B9": "MB4-9"}
     listed = [
         Event(
-            what=EventKind.OBSERVED, at=at(0), reported_by="list", component=name, kind="bios", model="MB-4", parent=parent,
+            what=EventKind.OBSERVED, at=at(0), reported_by="list", component=name, kind="bios", model="Tern-4", parent=parent,
             reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
         )
         for name, parent in parts.items()
@@ -153,7 +153,7 @@ CELLS = {
     "UPDATE state SET site = site + 1 WHERE component = {B8}": (running, parent),
     "UPDATE state SET seen_event = 1 WHERE component = {B7}": (component, by_kind),
     "UPDATE state SET since = since - 1 WHERE before IS NOT NULL": (past_component, past),
-    "UPDATE word SET text = 'MB-5' WHERE text = 'MB-4'": (component, known),
+    "UPDATE word SET text = 'Tern-5' WHERE text = 'Tern-4'": (component, known),
     "UPDATE word SET text = 'B8' || text WHERE id = {list}": (known, carried),
     "UPDATE image SET sha256 = sha256 + 2": (component, running),
     "UPDATE bundle SET event = 1": (holding, site),

@@ -16,7 +16,18 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.formats import limits
-from bundlekeeper.links.http.client import BrokenOff, Origin, check_headers, origin_of, parse_origin, parse_url, read_headers, redacted, speaking_to, tls_context
+from bundlekeeper.links.http.client import (
+    BrokenOff,
+    Origin,
+    check_headers,
+    origin_of,
+    parse_origin,
+    parse_url,
+    read_headers,
+    redacted,
+    speaking_to,
+    tls_context,
+)
 from tests.kits.local_server import Authority
 
 SECRET = "s3cr3t-of-the-mirror"

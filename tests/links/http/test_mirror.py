@@ -404,7 +404,15 @@ def test_no_secret_in_any_output_of_the_command(bench: Bench, keeper: Keeper, fl
 
     server = bench.serve(handler)
     root = bench.folder / "store"
-    arguments = ("store", "add", bench.manifest(), "--from", f"{server.url}/?token={SECRET}", "--ca", bench.authority.path)
+    arguments = (
+        "store",
+        "add",
+        bench.manifest(),
+        "--from",
+        f"{server.url}/?token={SECRET}",
+        "--ca",
+        bench.authority.path,
+    )
     ran = keeper(*arguments, *flags, "--store", root)
     assert server.requests and all(SECRET in r.target for r in server.requests)
     server.close()

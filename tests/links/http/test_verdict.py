@@ -8,7 +8,18 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.links.http.client import BrokenOff
-from bundlekeeper.links.http.verdict import Again, MissingAnswer, Redirect, Rest, Verdict, WholeAnswer, WrongSize, judge, retry_after_s, strong_etag
+from bundlekeeper.links.http.verdict import (
+    Again,
+    MissingAnswer,
+    Redirect,
+    Rest,
+    Verdict,
+    WholeAnswer,
+    WrongSize,
+    judge,
+    retry_after_s,
+    strong_etag,
+)
 
 REST = {"content-range": "bytes 100-999/1000", "etag": '"one"', "content-length": "900"}
 

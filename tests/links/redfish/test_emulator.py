@@ -28,7 +28,7 @@ from tests.kits.local_server import Authority
 from tests.kits.sure import wait_until
 
 VERSION = "2.2.0"
-USER, PASSWORD = "harbour-reader", "s3cr3t-of-the-emulator"
+USER, PASSWORD = "office-reader", "s3cr3t-of-the-emulator"
 
 pytestmark = pytest.mark.slow
 

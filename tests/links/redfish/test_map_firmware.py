@@ -161,7 +161,7 @@ def test_the_map_names_what_the_service_does_not(rack: Documents) -> None:
     """ "a `[[map]]` that the user edits names it" (issue: what is where)"""
     found = placed(rack, MapEntry(software_id="MR2-LOGIC", kind="board-logic"))
     part = only(found, "board-logic")
-    assert (part.parent, part.model, part.active, part.key) == ("HOLM-R2", "MR-2", "2.10", "HOLM-R2:board-logic")
+    assert (part.parent, part.model, part.active, part.key) == ("HOLM-R2", "Gull-2", "2.10", "HOLM-R2:board-logic")
     assert not found.unmapped and found.used == {0} and found.mapped == 8
 
 
@@ -190,7 +190,7 @@ def test_the_maps_own_places() -> None:
     assert (part.key, part.chassis, part.slot) == ("SKERRY-B2:board-logic:logic", "MC8", "2/logic")
     table = MapEntry(id="Drivers", kind="model-table", of="/redfish/v1/Chassis/MC8")
     part = only(placed(made, table), "model-table")
-    assert (part.parent, part.model, part.active) == ("SKERRY-C1", "MC-8", "2026.3")
+    assert (part.parent, part.model, part.active) == ("SKERRY-C1", "Dune-8", "2026.3")
     blank = MapEntry(software_id="MB4-LOGIC", kind="board-logic")
     assert "nothing tells its part apart" in whys(placed(made, blank))["Blade2.Logic"]
     wrong = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/9")

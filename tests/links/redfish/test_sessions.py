@@ -242,7 +242,7 @@ def test_a_signal_ends_the_reading_and_every_session(
     """ "every session that was made is ended, also on errors and signals": two services, a process of its own"""
     servers = [desk.serve(), desk.serve("chassis")]
     command = [sys.executable, "-c", COMMAND, *(s.url for s in servers), *HOLM, "-o", "read.toml"]
-    command += ["--ca", str(desk.authority.path), "--user", "harbour-reader"]
+    command += ["--ca", str(desk.authority.path), "--user", "office-reader"]
     process = subprocess.Popen(
         command, env=desk.environment(PASSWORD), cwd=desk.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )

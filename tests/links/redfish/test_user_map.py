@@ -20,7 +20,7 @@ name = "Board logic*"
 software_id = "MB4-CPLD"
 kind = "board-logic"
 of = "/redfish/v1/Systems/1"
-model = " MB-4 "
+model = " Tern-4 "
 serial = "S"
 parent = "P"
 slot = "3/1"
@@ -38,7 +38,7 @@ skip = "no firmware"
 
 def test_a_good_map() -> None:
     first, second = read_map(GOOD, name="map.toml")
-    assert all(getattr(first, key) for key in (*MATCH, *GIVE, "note")) and first.model == "MB-4"
+    assert all(getattr(first, key) for key in (*MATCH, *GIVE, "note")) and first.model == "Tern-4"
     assert second == MapEntry(name="Driver*", skip="no firmware")
     assert read_map(b"redfish = 1", name="map.toml") == ()
 

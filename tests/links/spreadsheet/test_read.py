@@ -23,7 +23,7 @@ def test_a_workbook_is_one_inventory() -> None:
             "inventory": ABOUT,
             "Racks": [HEAD, ROW],
             "flash": [["component", "name", "size_bytes", "free_bytes"], ["B7", "flash", 100, None]],
-            "notes": [["who", "what"], ["ada", "called the harbour office"]],
+            "notes": [["who", "what"], ["ada", "called the office office"]],
         }
     )
     tables, others = documents("racks.xlsx", data)

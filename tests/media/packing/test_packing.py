@@ -23,7 +23,15 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError
 from bundlekeeper.media.packing.pack import EXACT_ITEMS, pack
 from bundlekeeper.media.packing.types import Box, Cost, NotPacked, Packed, PackedPiece, PackingItem, VolumeLoad
-from bundlekeeper.model.media.capacity import ANY_FILE, DISCS, FAT_FILE, SECTOR, VolumeKind, parse_supplies, parse_supply
+from bundlekeeper.model.media.capacity import (
+    ANY_FILE,
+    DISCS,
+    FAT_FILE,
+    SECTOR,
+    VolumeKind,
+    parse_supplies,
+    parse_supply,
+)
 from tests.kits.mounts import mounted
 
 SBIN = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin", "/sbin"])

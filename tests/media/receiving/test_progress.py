@@ -281,7 +281,13 @@ def test_an_error_is_of_its_own_command_in_json(keeper: Keeper, tmp_path: Path) 
     for words, schema in (
         (("media", "receive", tmp_path / "gone"), "bundlekeeper.media-receive/1"),
         (("manifest", "lint", tmp_path / "gone.toml"), "bundlekeeper.manifest-lint/1"),
-        (("store", "list",), "bundlekeeper.store-list/1"),
+        (
+            (
+                "store",
+                "list",
+            ),
+            "bundlekeeper.store-list/1",
+        ),
         (("media", "--json"), "bundlekeeper.media/1"),
         (("nothing",), "bundlekeeper.error/1"),
     ):

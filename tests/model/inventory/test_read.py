@@ -29,7 +29,7 @@ SKERRY = (
 site = "skerry"
 domain = "skerry-a"
 kind = "fabric-switch"
-model = "MF-40"
+model = "Reed-40"
 serial = "MF40-0001"
 active = "6.0.1"
 pending = "-"
@@ -45,7 +45,7 @@ chassis = "1"
 slot = 3
 parent = "MB4-0007"
 kind = "bios"
-model = "MB-4"
+model = "Tern-4"
 active = "5.4.10"
 policy = "-"
 
@@ -63,7 +63,7 @@ scope = ["skerry-a"]
 
 [[separate_windows]]
 domains = ["skerry-a", "holm-a"]
-note = "both feed the harbour lights"
+note = "both feed the office lights"
 """
 )
 
@@ -86,13 +86,13 @@ def test_every_key_of_the_toml_form_is_read() -> None:
     found = read(SKERRY)
     assert found.read_at == date(2026, 3, 1)
     assert found.components[0] == Component(
-        "fabric-switch", "skerry", "skerry-a", None, None, None, "MF-40", "MF40-0001", "6.0.1", "", None,
+        "fabric-switch", "skerry", "skerry-a", None, None, None, "Reed-40", "MF40-0001", "6.0.1", "", None,
         ("6.0.1", "5.4.10"), "fabric", "leading", True, None, None,
     )  # fmt: skip
     assert found.components[1].slot == "3"
     assert found.partitions == (Partition("MF40-0001", "images", 8_000_000_000, 0),)
     assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "at-once", ("skerry-a",)),)
-    assert found.separate_windows == (SeparateWindows(("skerry-a", "holm-a"), "both feed the harbour lights"),)
+    assert found.separate_windows == (SeparateWindows(("skerry-a", "holm-a"), "both feed the office lights"),)
 
 
 def test_an_empty_cell_is_not_known_and_a_dash_is_none() -> None:

@@ -64,10 +64,10 @@ CASES: list[Case] = [
     case("bad-value", ("manifest = 1", "manifest = ▼0")),
     case("bad-value", ("manifest = 1", "manifest = ▼true")),
     case("bad-value", ("sequence = 3", "sequence = ▼-3")),
-    case("bad-value", '\n[kind.bios.models.MB-2]\n▼order = "semver"\n'),
+    case("bad-value", '\n[kind.bios.models.Tern-2]\n▼order = "semver"\n'),
     case("bad-value", '\n[kind.▼"Power shelf"]\n'),
     case("repeated", ('"blade", "rack"]', '"blade", "rack", ▼"blade"]')),
-    case("repeated", ('["MB-2", "MB-4"]', '["MB-2", "MB-4", ▼"MB-2"]')),
+    case("repeated", ('["Tern-2", "Tern-4"]', '["Tern-2", "Tern-4", ▼"Tern-2"]')),
     case("repeated", '\n[kind.bios]\norder = "listed"\nlist = ["6.1.0", ▼"6.1.0"]\n'),
     # digests and sizes
     case("digest-length", (f'"{A}"', '▼"a"')),
@@ -124,7 +124,7 @@ CASES: list[Case] = [
         ("size = 12", 'size = 12\nonly = ["bios"]'),
         ('"management-controller"', '▼"management-controller"'),
     ),
-    case("image-twice", ('{ kind = "management-controller", models = ["MB-2", ', '▼{ kind = "bios", models = [')),
+    case("image-twice", ('{ kind = "management-controller", models = ["Tern-2", ', '▼{ kind = "bios", models = [')),
     # kinds and families
     case("kind-unknown", ('kind = "bios"', 'kind = ▼"bois"')),
     case("kind-unknown", compatible('kind = ▼"IO-module"', '{ family = "blade", version = ">=6" }')),

@@ -50,7 +50,7 @@ size = -1
 sha256 = "abc"
 images = [
   { kind = "io-modul", models = [], version = "6.1.0" },
-  { kind = "bios", model = ["MB-2"], version = 6 },
+  { kind = "bios", model = ["Tern-2"], version = 6 },
   7,
 ]
 
@@ -182,8 +182,8 @@ LISTED = BASE.replace('known = ["5.4.2"]', 'order = "listed"\nlist = ["5.4.2", "
         BASE + jump('family = "blade"', from_='"<5.4.10"'),  # other parts
         BASE + jump(from_='"6.1.0"', to="<6", direction="down"),
         BASE + jump('kind = "io-module"', ">=6", '"<5.4.10"'),  # image versions, not bundle versions
-        BASE + jump('kind = "bios", models = ["MB-2"]', ">=6", '"<6"')
-        + jump('kind = "bios", models = ["MB-4"]', ">=6", '"6.1.0"', "both"),
+        BASE + jump('kind = "bios", models = ["Tern-2"]', ">=6", '"<6"')
+        + jump('kind = "bios", models = ["Tern-4"]', ">=6", '"6.1.0"', "both"),
         BASE + jump(from_='">=5.4.2"', to=">=5.4.2"),
         BASE + compatible('kind = "bios"', '{ kind = "bios", version = ">=6" }', "pair"),
         BASE + compatible(INFRA + ', version = "<6"', '{ family = "blade", version = "<6" }'),
@@ -227,7 +227,7 @@ def test_a_release_with_lists_is_refused_only_where_no_choice_is_left() -> None:
     [
         # the same bundle brings both parts
         ("server", 'kind = "bios"', '{ kind = "management-controller", version = ">=6.1" }', True),
-        ("server", 'kind = "bios", models = ["MB-2"]', '{ kind = "management-controller", version = ">=6.1" }', True),
+        ("server", 'kind = "bios", models = ["Tern-2"]', '{ kind = "management-controller", version = ">=6.1" }', True),
         ("server", 'kind = "bios", version = "<6.1"', '{ kind = "management-controller", version = ">=6.1" }', False),
         # parts of two families stand in one domain, some in one chassis, none in one server
         ("domain", 'kind = "io-module"', '{ kind = "management-controller", version = ">=6.1" }', True),
@@ -241,8 +241,8 @@ def test_a_release_with_lists_is_refused_only_where_no_choice_is_left() -> None:
 def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, need: str, refused: bool) -> None:
     """`beside holds in every state for every pair of components in its scope`."""
     base = BASE.replace(
-        '["MB-2", "MB-4"], version = "6.1.0" },',
-        '["MB-2"], version = "6.1.0" },\n  { kind = "bios", models = ["MB-4"], version = "6.0.9" },',
+        '["Tern-2", "Tern-4"], version = "6.1.0" },',
+        '["Tern-2"], version = "6.1.0" },\n  { kind = "bios", models = ["Tern-4"], version = "6.0.9" },',
     )
     assert [c for c in codes(base + compatible(when, need, scope)) if c != "range-unmatched"] == [
         "release-refused"
@@ -251,12 +251,12 @@ def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, ne
 
 def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
     """The model table `can be ahead of everything else at no risk, and must be brought up first`"""
-    table = '  { kind = "model-table", models = ["MF-40"], version = "2026-2" },\n'
+    table = '  { kind = "model-table", models = ["Reed-40"], version = "2026-2" },\n'
     base = BASE.replace("images = [\n", "images = [\n" + table, 1)
     rule = compatible('family = "blade", version = ">=6.1"', '{ kind = "model-table", version = ">=2026-3" }', "domain")
     ahead = '[[bundle]]\nfamily = "infrastructure"\nversion = "6.1.0-t3"\nfile = "t3.bin"\nsize = 1\n'
     ahead += f'sha256 = "{"f" * 64}"\ndigest_from = "page"\nonly = ["model-table"]\n'
-    ahead += 'images = [{ kind = "model-table", models = ["MF-40"], version = "2026-3" }]\n'
+    ahead += 'images = [{ kind = "model-table", models = ["Reed-40"], version = "2026-3" }]\n'
 
     def with_(more: str) -> list[str]:
         return [c for c in codes(base.replace("[[release]]", more + "\n[[release]]", 1) + rule) if "release" in c]

@@ -20,7 +20,7 @@ Path = tuple[str | int, ...]
 
 
 def image(kind: str, version: str, *models: str) -> Document:
-    return {"kind": kind, "models": list(models or ("MB-2", "MB-4")), "version": version}
+    return {"kind": kind, "models": list(models or ("Tern-2", "Tern-4")), "version": version}
 
 
 def bundle(number: int, family: str, version: str, *images: Document, **more: Any) -> Document:
@@ -48,9 +48,9 @@ def good() -> Document:
         "kind": {"tide-gauge": {"minutes": 3}, "buoy": {"minutes": 4}},
         "bundle": [
             bundle(
-                1, "infrastructure", "6.0.1", image("io-module", "6.0.1", "MX-4"), image("tide-gauge", "6.0.1", "T")
+                1, "infrastructure", "6.0.1", image("io-module", "6.0.1", "Rush-4"), image("tide-gauge", "6.0.1", "T")
             ),
-            bundle(2, "infrastructure", "6.1.0", image("io-module", "6.1.0", "MX-4"), image("buoy", "6.1.0", "T")),
+            bundle(2, "infrastructure", "6.1.0", image("io-module", "6.1.0", "Rush-4"), image("buoy", "6.1.0", "T")),
             bundle(3, "blade", "6.0.1", image("bios", "6.0.1"), image("management-controller", "6.0.1")),
             bundle(4, "blade", "6.1.0", image("bios", "6.1.0"), image("management-controller", "6.1.0")),
         ],
@@ -125,7 +125,7 @@ def drop(path: Path) -> Callable[[Document], None]:
 B = "bundle"
 BUOYS = [
     {"kind": "buoy", "models": ["T"], "version": "6.1.0"},
-    {"kind": "bios", "models": ["MB-2"], "version": "6.1.0"},
+    {"kind": "bios", "models": ["Tern-2"], "version": "6.1.0"},
 ]
 STANDALONE = bundle(5, "rack", "6.0.1", image("bios", "6.0.1"), build="standalone")
 MANAGED = bundle(6, "rack", "6.0.2", image("bios", "6.0.2"), build="managed")
@@ -155,15 +155,15 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
     ),
     "models of an image": (
         "repeated",
-        both((B, 3, "images", None, "models"), ["MB-2", "MB-2"]),
+        both((B, 3, "images", None, "models"), ["Tern-2", "Tern-2"]),
         [(B, 3, "images", 0, "models", 1), (B, 3, "images", 1, "models", 1)],
     ),
     "models of a rule": (
         "repeated",
         many(
-            both(("jump", None, "what", "models"), ["MX-4", "MB-2", "MX-4"]),
-            put(("compatible", 0, "when", "models"), ["MX-4", "MX-4"]),
-            both(("compatible", 1, "need", None, "models"), ["T", "MB-2", "T"]),
+            both(("jump", None, "what", "models"), ["Rush-4", "Tern-2", "Rush-4"]),
+            put(("compatible", 0, "when", "models"), ["Rush-4", "Rush-4"]),
+            both(("compatible", 1, "need", None, "models"), ["T", "Tern-2", "T"]),
         ),
         [
             ("jump", 0, "what", "models", 2),
@@ -251,7 +251,7 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
     ),
     "the second model of an image": (
         "image-twice",
-        many(put((B, 3, "images"), [image("bios", "6.1.0", "MB-4"), image("bios", "6.1.0", "MB-2", "MB-4")])),
+        many(put((B, 3, "images"), [image("bios", "6.1.0", "Tern-4"), image("bios", "6.1.0", "Tern-2", "Tern-4")])),
         [(B, 3, "images", 1)],
     ),
     "kinds in only": (

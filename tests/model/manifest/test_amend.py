@@ -11,7 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, MAX_SEQUENCE, AmendedValue, AmendReport, confirm, fill
+from bundlekeeper.model.manifest.amend import (
+    CONFIRM_CODES,
+    FILL_CODES,
+    MAX_SEQUENCE,
+    AmendedValue,
+    AmendReport,
+    confirm,
+    fill,
+)
 from bundlekeeper.model.manifest.checksum_list import parse
 from bundlekeeper.model.manifest.digest_origin import OWN_COPY
 from bundlekeeper.model.manifest.draft_rows import DraftRow, bundle_lines

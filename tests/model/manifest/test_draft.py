@@ -15,7 +15,16 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level
 from bundlekeeper.model.lint.read_manifest import lint
 from bundlekeeper.model.manifest.checksum_list import parse
-from bundlekeeper.model.manifest.draft import OWN_COPY, SCHEMA_LINE, DraftRow, confirm, draft, entries_from_list, fill, publisher
+from bundlekeeper.model.manifest.draft import (
+    OWN_COPY,
+    SCHEMA_LINE,
+    DraftRow,
+    confirm,
+    draft,
+    entries_from_list,
+    fill,
+    publisher,
+)
 from bundlekeeper.model.manifest.types import Manifest
 
 ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64

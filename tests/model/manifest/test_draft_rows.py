@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.manifest.checksum_list import parse
-from bundlekeeper.model.manifest.draft_rows import LIST_ENTRY_CODES, DraftRow, bundle_lines, entries_from_list, in_order, split_signatures
+from bundlekeeper.model.manifest.draft_rows import (
+    LIST_ENTRY_CODES,
+    DraftRow,
+    bundle_lines,
+    entries_from_list,
+    in_order,
+    split_signatures,
+)
 from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version
 
 ONE, TWO = "a" * 64, "b" * 64
@@ -28,17 +35,17 @@ ONE, TWO = "a" * 64, "b" * 64
         ("marram-blade-6.1.0-beta.bin", "blade", "6.1.0-beta"),
         ("marram-blade-6.1.0-RC1-managed.bin", "blade", "6.1.0-RC1"),
         ("marram-blade-5.4.2-to-6.1.0.bin", "blade", None),
-        ("MB-2-blade-6.1.0", "blade", "6.1.0"),
+        ("Tern-2-blade-6.1.0", "blade", "6.1.0"),
         ("marram-blade-6.1.0.7z", "blade", "6.1.0"),
         ("marram-blade-6.1.0.tar.gz", "blade", "6.1.0"),
         # what the name does not say plainly is unknown
         ("marram-6.1.0.bin", None, "6.1.0"),
         ("blade-rack-6.1.0.bin", None, "6.1.0"),
         ("bladerunner-6.1.0.bin", None, "6.1.0"),
-        ("MB-4-blade.bin", "blade", None),
+        ("Tern-4-blade.bin", "blade", None),
         ("blade-6.bin", "blade", None),
         ("blade-6.1.0-hf1.bin", "blade", None),
-        ("blade-6.1.0-MB-2.bin", "blade", None),
+        ("blade-6.1.0-Tern-2.bin", "blade", None),
         ("blade-6.1.0-p2x.bin", "blade", None),
         ("blade-6.1.0.1b2.bin", "blade", None),
         ("blade-6.1.0-20260801.bin", "blade", None),

@@ -15,7 +15,7 @@ from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, s
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 from tests.kits.planning_kit import blade, bundle, image, manifest, marram
 
-SWITCH = Component("fabric-switch", "holm", "holm-a", model="MF-40", serial="FS-1", active="6.0.1")
+SWITCH = Component("fabric-switch", "holm", "holm-a", model="Reed-40", serial="FS-1", active="6.0.1")
 
 
 def _stand(manifest_: Manifest, *parts: Component) -> DomainState:
@@ -24,9 +24,9 @@ def _stand(manifest_: Manifest, *parts: Component) -> DomainState:
 
 def _two() -> Manifest:
     return manifest(
-        bundle("blade", "5.0", image("bios", "MB-2", "1.0"), image("network-adapter", "MB-2", "7")),
-        bundle("blade", "6.0", image("bios", "MB-2", "2.0"), image("network-adapter", "MB-2", "7")),
-        bundle("blade", "7.0", image("bios", "MB-2", "3.0"), image("network-adapter", "MB-2", "8")),
+        bundle("blade", "5.0", image("bios", "Tern-2", "1.0"), image("network-adapter", "Tern-2", "7")),
+        bundle("blade", "6.0", image("bios", "Tern-2", "2.0"), image("network-adapter", "Tern-2", "7")),
+        bundle("blade", "7.0", image("bios", "Tern-2", "3.0"), image("network-adapter", "Tern-2", "8")),
     )
 
 
@@ -71,10 +71,10 @@ def test_what_is_not_known_is_at_no_bundle(change: dict[str, str | None], lack: 
 
 def test_equal_in_order_is_at_the_bundle_but_the_very_text_wins() -> None:
     """ "6.1 = 6.1.0": a bundle that lists the text as read wins over one that lists an equal version."""
-    one = manifest(bundle("infrastructure", "9", image("fabric-switch", "MF-40", "6.1.0")))
+    one = manifest(bundle("infrastructure", "9", image("fabric-switch", "Reed-40", "6.1.0")))
     both = manifest(
-        bundle("infrastructure", "9", image("fabric-switch", "MF-40", "6.1.0")),
-        bundle("infrastructure", "10", image("fabric-switch", "MF-40", "6.1")),
+        bundle("infrastructure", "9", image("fabric-switch", "Reed-40", "6.1.0")),
+        bundle("infrastructure", "10", image("fabric-switch", "Reed-40", "6.1")),
     )
     part = replace(SWITCH, active="6.1")
     assert _stand(one, part).infrastructure[0].reading.bundles == ("9",)
@@ -83,7 +83,7 @@ def test_equal_in_order_is_at_the_bundle_but_the_very_text_wins() -> None:
 
 def test_image_versions_are_read_in_their_kinds_own_order() -> None:
     """ "`[kind.X] order = …` overrides for image versions": the example's model table is listed."""
-    table = Component("model-table", "holm", "holm-a", model="MF-40", serial="MT", active="2026-1")
+    table = Component("model-table", "holm", "holm-a", model="Reed-40", serial="MT", active="2026-1")
     rows = _stand(marram(), table, replace(table, serial="MT2", active="2026-9")).infrastructure
     assert [r.reading.bundles for r in rows] == [("6.0.1",), ()]
     assert rows[1].reading.lack == domain_state.UNORDERED
@@ -92,10 +92,10 @@ def test_image_versions_are_read_in_their_kinds_own_order() -> None:
 def test_the_standalone_build_is_no_bundle_of_a_domain() -> None:
     """Only the first belongs in a domain's set."""
     rows = [
-        bundle("rack", "6.0", image("bios", "MR-1", "6.0"), build="standalone"),
-        bundle("rack", "5.0", image("bios", "MR-1", "5.0")),
+        bundle("rack", "6.0", image("bios", "Gull-1", "6.0"), build="standalone"),
+        bundle("rack", "5.0", image("bios", "Gull-1", "5.0")),
     ]
-    bios, *_ = blade("", "6.0", model="MR-1", chassis="")
+    bios, *_ = blade("", "6.0", model="Gull-1", chassis="")
     [server] = _stand(manifest(*rows), bios).servers
     assert server.family == "rack"
     assert server.parts[0].reading.bundles == ()
@@ -104,9 +104,9 @@ def test_the_standalone_build_is_no_bundle_of_a_domain() -> None:
 def test_a_patch_covers_what_its_base_covers() -> None:
     """A server with the patched part and an old one is mixed, though the patch's own file lists only the first."""
     rows = [
-        bundle("blade", "5", image("bios", "MB-2", "5"), image("management-controller", "MB-2", "5")),
-        bundle("blade", "6", image("bios", "MB-2", "6"), image("management-controller", "MB-2", "6")),
-        bundle("blade", "6-p1", image("bios", "MB-2", "6-p1"), base="6", only=("bios",)),
+        bundle("blade", "5", image("bios", "Tern-2", "5"), image("management-controller", "Tern-2", "5")),
+        bundle("blade", "6", image("bios", "Tern-2", "6"), image("management-controller", "Tern-2", "6")),
+        bundle("blade", "6-p1", image("bios", "Tern-2", "6-p1"), base="6", only=("bios",)),
     ]
     bios, controller, _ = blade("1", "6-p1")
     for version, at, mixed in [("6", ("6-p1",), False), ("5", (), True)]:
@@ -117,7 +117,7 @@ def test_a_patch_covers_what_its_base_covers() -> None:
 def test_classes_are_servers_of_one_family_models_and_versions() -> None:
     """ "each class of servers (same family, model, versions)", whatever their place and policy."""
     parts = [*blade("1", "6.0.1"), *blade("2", "6.0.1", policy="other"), *blade("3", "6.1.0")]
-    parts += blade("4", "6.0.1", model="MB-4")
+    parts += blade("4", "6.0.1", model="Tern-4")
     found = _stand(marram(), *parts)
     assert sorted(len(servers) for _, servers in found.classes) == [1, 1, 2]
     assert found.families == ("blade",)
@@ -139,7 +139,7 @@ def test_the_family_is_told_by_the_manifest_then_by_the_place() -> None:
     for chassis, family in [("1", "blade"), ("", "rack"), (None, None)]:
         [server] = _stand(marram(), blade("1", "6.0.1", model="unheard-of", chassis=chassis)[0]).servers
         assert server.family == family
-    [server] = _stand(marram(), blade("1", "6.0.1", model="MR-1")[0]).servers
+    [server] = _stand(marram(), blade("1", "6.0.1", model="Gull-1")[0]).servers
     assert server.family == "rack"
 
 
@@ -156,7 +156,7 @@ def test_at_by_a_naive_reading_of_the_definition(
     """ "at bundle B when B lists exactly its active version for its kind and model", re-read naively."""
     kinds = ("bios", "network-adapter")
     rows = [
-        bundle("blade", f"{place}", *(image(kind, "MB-2", v) for kind, v in zip(kinds, versions, strict=True)))
+        bundle("blade", f"{place}", *(image(kind, "Tern-2", v) for kind, v in zip(kinds, versions, strict=True)))
         for place, versions in enumerate(bundles, 10)
     ]
     bios, _, adapter = blade("1", "x")

@@ -17,7 +17,7 @@ from tests.kits.planning_kit import bundle, image, manifest
 
 _TOP = 5
 _FAMILIES = ("infrastructure", "blade")
-_MODELS = {"infrastructure": "MF-40", "blade": "MB-2"}
+_MODELS = {"infrastructure": "Reed-40", "blade": "Tern-2"}
 _KIND = {"infrastructure": "io-module", "blade": "bios"}
 
 
@@ -45,7 +45,7 @@ _SPANS = st.builds(
     st.integers(1, _TOP),
     st.integers(1, _TOP),
 )
-_WHATS = st.sampled_from([{"family": "infrastructure"}, {"family": "blade"}, {"kind": "bios"}, {"models": ("MF-40",)}])
+_WHATS = st.sampled_from([{"family": "infrastructure"}, {"family": "blade"}, {"kind": "bios"}, {"models": ("Reed-40",)}])
 _JUMPS = st.lists(st.tuples(_WHATS, _SPANS, _SPANS, st.sampled_from(["up", "down", "both"])), max_size=4)
 
 

@@ -23,7 +23,19 @@ from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
 from bundlekeeper.planning.gaps.room import room_of
-from tests.kits.planning_kit import NOW, PROVEN, blade, bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
+from tests.kits.planning_kit import (
+    NOW,
+    PROVEN,
+    blade,
+    bundle,
+    stored_all,
+    image,
+    inventory,
+    manifest,
+    marram,
+    pair,
+    whole_domain,
+)
 from tests.kits.sure import some
 
 
@@ -134,7 +146,7 @@ _KINDS = {"model-table": {"order": "listed", "list": ("2025-1", "2025-2", "2026-
 
 
 def _table_rule(version: str) -> dict[str, Any]:
-    when = {"family": "blade", "models": ("MB-2",)}
+    when = {"family": "blade", "models": ("Tern-2",)}
     need = ({"kind": "model-table", "version": version},)
     return {"compatible": ({"scope": "domain", "when": when, "need": need, "source": "release notes 6.1, table 9"},)}
 
@@ -145,9 +157,9 @@ def _new_model() -> _World:
     rows = []
     for b in world.manifest.model_dump()["bundle"]:
         if b["family"] == "blade" and b["version"] == "6.1.0":
-            b["images"] = [{**i, "models": ("MB-2", "MB-8")} for i in b["images"]]
+            b["images"] = [{**i, "models": ("Tern-2", "Tern-8")} for i in b["images"]]
         rows.append(b)
-    return world.rules(bundle=rows).parts(lambda p: {"model": "MB-8", "active": "6.1.0"} if p.parent else {})
+    return world.rules(bundle=rows).parts(lambda p: {"model": "Tern-8", "active": "6.1.0"} if p.parent else {})
 
 
 def _sizeless() -> tuple[Any, ...]:
@@ -270,7 +282,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     ),
     "family forgotten": (
         lambda: _good().rules(release=({"name": "6.1", "infrastructure": "6.1.0", "rack": "6.1.0"},)),
-        {"family-missing": Level.ERROR, "not-checked": Level.WARNING},  # which table knows MB-2: no release tells now
+        {"family-missing": Level.ERROR, "not-checked": Level.WARNING},  # which table knows Tern-2: no release tells now
     ),
     "wrong build": (_standalone, {"wrong-build": Level.ERROR, "not-in-store": Level.ERROR}),
     "wrong build, and the older one is held": (
@@ -514,7 +526,7 @@ def test_the_model_table_stays_ahead() -> None:
 def test_versions_as_text_would_sort_wrongly() -> None:
     """A downgrade by accident, because version strings sort wrongly as text (`2.10` against `2.9`)."""
     rows = [
-        bundle("blade", v, *(image(k, "MB-2", v) for k in ("bios", "management-controller"))) for v in ("2.9", "2.10")
+        bundle("blade", v, *(image(k, "Tern-2", v) for k in ("bios", "management-controller"))) for v in ("2.9", "2.10")
     ]
     release = ({"name": "old", "blade": "2.9"}, {"name": "new", "blade": "2.10"})
     made = manifest(*rows, release=release)
@@ -670,7 +682,7 @@ def test_each_bundle_s_signature_is_one_check_whatever_it_finds(
 ) -> None:
     """Two bundles are wanted; the check of the infrastructure's is made unless nobody looked."""
     world = _good()
-    stated = Signature(file="x.sig", form="sshsig", key="harbour")
+    stated = Signature(file="x.sig", form="sshsig", key="office")
     signed = world.bundle(_INFRA, signature=stated).file(**changed)
     assert signed.report().checks["signature"] == counted
 
@@ -681,7 +693,7 @@ def test_of_sizes_that_differ_the_least_counts_and_none_where_one_is_not_known(
 ) -> None:
     """The same image version is in two bundles; what removing it gives back is never a guess."""
     rows = [
-        bundle("infrastructure", f"6.{n}", image("fabric-switch", "MF-40", "5.4.10") | {"unpacked": size})
+        bundle("infrastructure", f"6.{n}", image("fabric-switch", "Reed-40", "5.4.10") | {"unpacked": size})
         for n, size in enumerate(sizes)
     ]
     fleet = Fleet(manifest(*rows), inventory(_switches()))

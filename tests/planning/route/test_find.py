@@ -48,7 +48,7 @@ def test_nothing_to_do() -> None:
 def test_a_server_that_may_be_of_either_family_is_the_reason_beside_a_model_table() -> None:
     """No bundle lists its model, and in which chassis it stands is not known: no release is asked for its table."""
     domain = whole_domain("6.0.1", blades=1, racks=0)
-    parts = [replace(p, model="MB-9", chassis=None) if p.policy else p for p in domain.components]
+    parts = [replace(p, model="Tern-9", chassis=None) if p.policy else p for p in domain.components]
     found = find(marram(), replace(domain, components=tuple(parts)), "6.1")
     assert isinstance(found, NoRoute)
     assert any("whether they are blade or rack servers is not known" in reason for reason in found.reasons)
@@ -67,10 +67,10 @@ def small(**more: Any) -> Manifest:
     """Three versions of switches, tables and blades, and a release for each."""
     rows = []
     for n, v in enumerate(VERSIONS, 1):
-        table = image("model-table", "MF-40", f"t{n}")
-        own = [image("fabric-switch", "MF-40", v, minutes=n), image("domain-manager", "MF-40", v), table]
+        table = image("model-table", "Reed-40", f"t{n}")
+        own = [image("fabric-switch", "Reed-40", v, minutes=n), image("domain-manager", "Reed-40", v), table]
         rows.append(bundle("infrastructure", v, *own))
-        rows.append(bundle("blade", v, image("bios", ("MB-2", "MB-4"), v)))
+        rows.append(bundle("blade", v, image("bios", ("Tern-2", "Tern-4"), v)))
     extra = more.pop("bundles", ())
     releases = more.pop("release", [{"name": v, "infrastructure": v, "blade": v} for v in VERSIONS])
     kind = {"model-table": {"order": "listed", "list": ("t1", "t2", "t3")}}
@@ -88,13 +88,13 @@ def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> Non
     rows = [
         b.model_copy(update=gone if (b.family, b.version) == ("infrastructure", "2.0") else {}) for b in rules.bundle
     ]
-    found = find(rules.model_copy(update={"bundle": tuple(rows)}), stock("1.0", ("MB-2", "1.0")), "3.0")
+    found = find(rules.model_copy(update={"bundle": tuple(rows)}), stock("1.0", ("Tern-2", "1.0")), "3.0")
     assert isinstance(found, NoRoute)
     assert found.passed_over == (("infrastructure 2.0", "loses its pair"),)
     assert [f.message for f in found.findings if f.code == "withdrawn"] == [
         "infrastructure 2.0 would be a stop on a way, and is withdrawn: loses its pair"
     ]
-    found = find(small(jump=(jump(">=3.0", ">=9.0"),)), stock("1.0", ("MB-2", "1.0")), "3.0")
+    found = find(small(jump=(jump(">=3.0", ">=9.0"),)), stock("1.0", ("Tern-2", "1.0")), "3.0")
     assert isinstance(found, NoRoute)
     assert found.passed_over == ()
 
@@ -107,7 +107,7 @@ def test_a_server_left_behind_is_brought_up_before_the_infrastructure_goes_on() 
         "need": ({"family": "blade", "version": ">=2.0"},),
         "source": "table 5",
     }
-    found = find(small(compatible=(rule,)), stock("2.0", ("MB-2", "2.0"), ("MB-4", "1.0")), "3.0")
+    found = find(small(compatible=(rule,)), stock("2.0", ("Tern-2", "2.0"), ("Tern-4", "1.0")), "3.0")
     assert way(found) == [("servers", ["2.0"]), ("infrastructure", ["3.0"]), ("servers", ["3.0", "3.0"])]
 
 
@@ -143,7 +143,7 @@ def test_the_manager_goes_before_the_switches_so_that_a_rule_for_it_is_met() -> 
 
 
 def test_a_patch_goes_onto_its_base() -> None:
-    patch = bundle("infrastructure", "3.0-p1", image("fabric-switch", "MF-40", "3.0-p1"), base="3.0")
+    patch = bundle("infrastructure", "3.0-p1", image("fabric-switch", "Reed-40", "3.0-p1"), base="3.0")
     release = [{"name": v, "infrastructure": v} for v in (*VERSIONS, "3.0-p1")]
     rules = small(bundles=(patch,), release=release)
     assert way(find(rules, stock("1.0"), "3.0-p1")) == [("infrastructure", ["3.0"]), ("infrastructure", ["3.0-p1"])]
@@ -151,7 +151,7 @@ def test_a_patch_goes_onto_its_base() -> None:
 
 def test_the_model_table_is_brought_first_and_alone() -> None:
     """The model table … must be brought up first when new models arrive."""
-    table = bundle("infrastructure", "3.0-t", image("model-table", "MF-40", "t3"), only=("model-table",))
+    table = bundle("infrastructure", "3.0-t", image("model-table", "Reed-40", "t3"), only=("model-table",))
     need = {
         "scope": "domain",
         "when": {"family": "blade", "version": ">=2.0"},
@@ -165,7 +165,7 @@ def test_the_model_table_is_brought_first_and_alone() -> None:
         "source": "table 9",
     }
     rules = small(bundles=(table,), compatible=(need, behind))
-    found = find(rules, stock("2.0", ("MB-2", "1.0")), "3.0")
+    found = find(rules, stock("2.0", ("Tern-2", "1.0")), "3.0")
     steps = way(found)
     assert [what for what, _ in steps] == ["infrastructure", "servers", "infrastructure", "servers"]
     assert isinstance(found, Route)
@@ -175,7 +175,7 @@ def test_the_model_table_is_brought_first_and_alone() -> None:
 def test_down_takes_the_servers_first() -> None:
     """**Down** only where a rule says that it may be done: … servers; I/O modules and switches; manager last."""
     rules = (jump(">=1.0", ">=1.0", direction="both"), jump(">=1.0", ">=1.0", "blade", "both"))
-    found = find(small(jump=rules), stock("3.0", ("MB-2", "3.0")), "2.0")
+    found = find(small(jump=rules), stock("3.0", ("Tern-2", "3.0")), "2.0")
     assert way(found) == [("servers", ["2.0"]), ("infrastructure", ["2.0"])]
     assert isinstance(found, Route)
     assert [p.kind for p in found.steps[1].changes[0].parts] == ["fabric-switch", "domain-manager"]
@@ -183,7 +183,7 @@ def test_down_takes_the_servers_first() -> None:
 
 
 def test_a_version_that_is_not_known_never_opens_a_way() -> None:
-    parts = stock("1.0", ("MB-2", "1.0"))
+    parts = stock("1.0", ("Tern-2", "1.0"))
     blank = replace(parts, components=tuple(replace(c, active=None) for c in parts.components))
     rules = small(jump=(jump(">=2.0", ">=1.0"),))
     assert isinstance(find(rules, parts, "3.0"), Route)

@@ -25,7 +25,7 @@ def _told(first: int | None, second: int | None, last: int | None = 200) -> list
             version,
             image(
                 "fabric-switch",
-                "MF-40",
+                "Reed-40",
                 version,
                 size=100,
                 unpacked=last if version == "3.0" else 200,

@@ -12,7 +12,18 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.way_back import WayBack, lost, ways_back
-from tests.kits.planning_kit import NOW, blade, bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
+from tests.kits.planning_kit import (
+    NOW,
+    blade,
+    bundle,
+    stored_all,
+    image,
+    inventory,
+    manifest,
+    marram,
+    pair,
+    whole_domain,
+)
 
 
 def ways(
@@ -29,12 +40,12 @@ def ways(
 
 def world(*jumps: dict[str, Any], start: str = "6.0.1", end: str = "6.1.0") -> dict[tuple[int, str], WayBack]:
     """A chassis' modules, a manager and a blade from one version to another, by these rules alone."""
-    kinds = (("io-module", "MX-4"), ("domain-manager", "MF-40"))
+    kinds = (("io-module", "Rush-4"), ("domain-manager", "Reed-40"))
     inner = ("bios", "management-controller", "network-adapter")
     rows = []
     for v in ("6.0.1", "6.1.0"):
         rows.append(bundle("infrastructure", v, *(image(k, m, v) for k, m in kinds)))
-        rows.append(bundle("blade", v, *(image(k, "MB-2", v) for k in inner)))
+        rows.append(bundle("blade", v, *(image(k, "Tern-2", v) for k in inner)))
     releases = [{"name": v, "infrastructure": v, "blade": v} for v in ("6.0.1", "6.1.0")]
     rules = manifest(*rows, release=releases, jump=jumps)
     parts = [*pair("io-module", "io-1", start, chassis="1"), *pair("domain-manager", "manager", start)]

@@ -10,7 +10,15 @@ from itertools import combinations, product
 import pytest
 
 from bundlekeeper.planning.windows import schedule
-from bundlekeeper.planning.windows.schedule import WindowLoad, WorkPiece, lower_bound, may_share, minutes_of, pack, rounds
+from bundlekeeper.planning.windows.schedule import (
+    WindowLoad,
+    WorkPiece,
+    lower_bound,
+    may_share,
+    minutes_of,
+    pack,
+    rounds,
+)
 from bundlekeeper.planning.windows.types import Action
 
 CASES = 300

@@ -17,7 +17,18 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.way_back import ways_back
 from bundlekeeper.planning.windows.make import VERBS, Action, Timeline, schedule, schedule_all
-from tests.kits.planning_kit import NOW, blade, bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
+from tests.kits.planning_kit import (
+    NOW,
+    blade,
+    bundle,
+    stored_all,
+    image,
+    inventory,
+    manifest,
+    marram,
+    pair,
+    whole_domain,
+)
 from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest, disorderly_store
 from tests.kits.sure import some
 
@@ -150,14 +161,14 @@ def test_pairs_that_cross_two_chassis_never_take_both_modules_of_one_down() -> N
 
 def _downward() -> tuple[Fleet, Route]:
     """Everything at 6.1.0, and rules that let it go down to 6.0.1."""
-    kinds = (("fabric-switch", "MF-40"), ("domain-manager", "MF-40"), ("io-module", "MX-4"))
+    kinds = (("fabric-switch", "Reed-40"), ("domain-manager", "Reed-40"), ("io-module", "Rush-4"))
     inner = ("bios", "management-controller", "network-adapter")
     bundles = [
         row
         for v in ("6.0.1", "6.1.0")
         for row in (
-            bundle("infrastructure", v, *(image(k, m, v) for k, m in kinds), image("model-table", "MF-40", v)),
-            bundle("blade", v, *(image(k, "MB-2", v) for k in inner)),
+            bundle("infrastructure", v, *(image(k, m, v) for k, m in kinds), image("model-table", "Reed-40", v)),
+            bundle("blade", v, *(image(k, "Tern-2", v) for k in inner)),
         )
     ]
     rules = manifest(

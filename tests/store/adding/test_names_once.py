@@ -24,7 +24,16 @@ def test_a_take_judges_each_name_twice(world: World, tmp_path: Path, monkeypatch
 
     for module in (safe_names, files):
         monkeypatch.setattr(module, "problems_of_name", counting)
-    words = ["store", "add", str(world.manifest), "--from", str(world.downloads), "--quiet", "--store", str(tmp_path / "store")]
+    words = [
+        "store",
+        "add",
+        str(world.manifest),
+        "--from",
+        str(world.downloads),
+        "--quiet",
+        "--store",
+        str(tmp_path / "store"),
+    ]
     assert run(words) == 0
     bundles = {name: count for name, count in judged.items() if name.endswith(".bin")}
     assert len(bundles) == 9

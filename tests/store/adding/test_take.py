@@ -44,7 +44,7 @@ def test_a_bundle_is_taken_once_and_proven(tmp_path: Path) -> None:
     assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
     (row,) = kit.stored()
     assert (row.way_in, row.added_from) == ("copy", str(kit.source / "deep/er/a.bin"))
-    assert [(i.kind, i.models, i.version) for i in row.images] == [("bios", ("MB-2",), "6.1.0")]
+    assert [(i.kind, i.models, i.version) for i in row.images] == [("bios", ("Tern-2",), "6.1.0")]
     verification = kit.verifications()[row.place]
     assert verification.sha256 == hashlib.sha256(GOOD).hexdigest()
     assert verification.trustworthy

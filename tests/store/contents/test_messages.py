@@ -86,17 +86,17 @@ def test_a_limit_on_the_size_of_files_while_taking(world: World, tmp_path: Path,
     assert not list(store.rglob("*.bin"))
 
 
-def test_a_limit_on_the_size_of_files_while_recording(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_limit_on_the_size_of_files_while_recording(office: Keeper, tmp_path: Path) -> None:
     words = ("observe", "HOLMA-B1:bios", "--active", "6.0.1", "--reported-by", "kim")
     done = run_limited(4096, *words, store=tmp_path / "store")
     assert done.returncode == 3, done.stderr
     assert "ulimit -f" in done.stderr
-    assert harbour("ledger", "verify").status == 0
+    assert office("ledger", "verify").status == 0
 
 
 @pytest.mark.parametrize("unbuffered", ["", "1"])
 def test_a_limit_on_the_size_of_files_under_the_output(
-    harbour: Keeper, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, unbuffered: str
+    office: Keeper, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, unbuffered: str
 ) -> None:
     """Half a JSON document and status 0 would be an answer that nobody gave."""
     monkeypatch.setenv("PYTHONUNBUFFERED", unbuffered)
@@ -136,7 +136,7 @@ def test_a_store_that_is_moved_away_under_a_take(
         assert not list(kit.root.rglob("*.bin"))
 
 
-def test_a_ledger_that_is_moved_away_under_a_record(harbour: Keeper, tmp_path: Path) -> None:
+def test_a_ledger_that_is_moved_away_under_a_record(office: Keeper, tmp_path: Path) -> None:
     """SQLite sees that its file has another name now (SQLITE_READONLY_DBMOVED)."""
     path = tmp_path / "store/.keeper/ledger.sqlite"
     connection = database.DATABASE.open(path, write=True)

@@ -46,7 +46,7 @@ STORED = StoredBundle(
     added_at=AT,
     added_from="/media/stick/a.bin",
     way_in="copy",
-    images=(StoredImage("bios", ("MB-2", "MB-4"), "6.1.0"),),
+    images=(StoredImage("bios", ("Tern-2", "Tern-4"), "6.1.0"),),
     released=date(2026, 8, 1),
 )
 VERIFICATION = Verification("a" * 64, AT, Fingerprint(5, 1, 2, 3, 4), True)

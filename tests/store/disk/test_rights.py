@@ -165,7 +165,12 @@ def test_a_shared_file_that_others_may_write_is_a_warning(
     for name in world.names():
         (world.downloads / name).chmod(mode)
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--link=hard", "--quiet").status in (0, 1)
-    for words in (["store", "list"], ["verify"], ["verify", "--quick"], ["store", "add", world.manifest, "--from", world.downloads]):
+    for words in (
+        ["store", "list"],
+        ["verify"],
+        ["verify", "--quick"],
+        ["store", "add", world.manifest, "--from", world.downloads],
+    ):
         ran = keeper(*words, "--json")
         assert ran.status == 1, ran.out + ran.err
         told = [found for found in ran.json["findings"] if found["code"] == CODE]
@@ -174,12 +179,12 @@ def test_a_shared_file_that_others_may_write_is_a_warning(
         assert all("shared with its source" in found["says"] for found in told)
 
 
-def test_where_looks_at_no_bundle(harbour: Keeper, tmp_path: Path) -> None:
+def test_where_looks_at_no_bundle(office: Keeper, tmp_path: Path) -> None:
     """A question about the record must not cost a look at 10,000 files; `store list` looks at them anyway."""
     bundle = next((tmp_path / "store/blade").rglob("*.bin"))
     bundle.chmod(0o666)
-    assert harbour("where").status == 0
-    ran = harbour("store", "list", "--json")
+    assert office("where").status == 0
+    ran = office("store", "list", "--json")
     assert (ran.status, ran.json["error"]["exit"]) == (4, 4)
     assert f"chmod o-w -- {bundle}" in ran.json["error"]["hint"] or "chmod go-w" in ran.json["error"]["hint"]
 

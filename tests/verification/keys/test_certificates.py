@@ -14,10 +14,37 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
-from bundlekeeper.verification.encodings.refusals import ExpiredKeyError, NotCheckedError, RevokedKeyError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import (
+    ExpiredKeyError,
+    NotCheckedError,
+    RevokedKeyError,
+    SignatureError,
+    StrangerKeyError,
+)
 from bundlekeeper.verification.keys import certificates, revocation
-from bundlekeeper.verification.keys.certificates import Anchors, check_chain, load_anchors, read_certificates, require_root
-from tests.kits.signing_world import AT, END, START, WHEN, certificate, chain, crl, der, name_of, pem, private, program, public, run
+from bundlekeeper.verification.keys.certificates import (
+    Anchors,
+    check_chain,
+    load_anchors,
+    read_certificates,
+    require_root,
+)
+from tests.kits.signing_world import (
+    AT,
+    END,
+    START,
+    WHEN,
+    certificate,
+    chain,
+    crl,
+    der,
+    name_of,
+    pem,
+    private,
+    program,
+    public,
+    run,
+)
 
 CODE = [ExtendedKeyUsageOID.CODE_SIGNING]
 

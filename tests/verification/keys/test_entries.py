@@ -16,7 +16,21 @@ from bundlekeeper.verification.keys.entries import Sources, anchors_of, remove, 
 from bundlekeeper.verification.keys.entry_files import FORMAT, file_names, from_files, is_crls_name, to_files
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 from tests.kits.minisign_files import public_file
-from tests.kits.signing_world import AT, TYPES, certificate, chain, der, entry, pem, private, program, public, run, spki_pem, ssh_line
+from tests.kits.signing_world import (
+    AT,
+    TYPES,
+    certificate,
+    chain,
+    der,
+    entry,
+    pem,
+    private,
+    program,
+    public,
+    run,
+    spki_pem,
+    ssh_line,
+)
 from tests.kits.sure import some
 from tests.kits.trust_entries import ADDED, full_chain, make
 

@@ -16,7 +16,16 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS
-from bundlekeeper.verification.keys.public_key import FORM_TYPES, checked, from_ssh_blob, read_certificate, read_public_key, refuse_weak_point, require_type, ssh_blob
+from bundlekeeper.verification.keys.public_key import (
+    FORM_TYPES,
+    checked,
+    from_ssh_blob,
+    read_certificate,
+    read_public_key,
+    refuse_weak_point,
+    require_type,
+    ssh_blob,
+)
 from tests.kits.signing_world import TYPES, certificate, der, pem, private, program, public, run, spki_pem, ssh_line
 
 VECTORS = Path(cryptography_vectors.__file__).parent

@@ -24,7 +24,12 @@ from cryptography import x509
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.model.trust import TrustMoment
-from bundlekeeper.verification.encodings.refusals import ExpiredKeyError, NotCheckedError, RevokedKeyError, SignatureError
+from bundlekeeper.verification.encodings.refusals import (
+    ExpiredKeyError,
+    NotCheckedError,
+    RevokedKeyError,
+    SignatureError,
+)
 from bundlekeeper.verification.keys import revocation
 from bundlekeeper.verification.keys.certificates import Anchors, check_chain
 

@@ -17,7 +17,20 @@ from bundlekeeper.verification.keys.entries import Sources, remove, make_entry
 from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document
 from tests.conftest import Keeper
 from tests.kits.minisign_files import public_file
-from tests.kits.signing_world import AT, END, WHEN, certificate, chain, digests, entry, pem, private, sign_raw, spki_pem, ssh_line
+from tests.kits.signing_world import (
+    AT,
+    END,
+    WHEN,
+    certificate,
+    chain,
+    digests,
+    entry,
+    pem,
+    private,
+    sign_raw,
+    spki_pem,
+    ssh_line,
+)
 from tests.kits.ssh_keys import ssh_key
 from tests.kits.store_kit import Kit
 from tests.kits.vouching_kit import Signer, trust

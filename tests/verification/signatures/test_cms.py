@@ -14,7 +14,13 @@ from cryptography.hazmat.primitives.serialization import pkcs7
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
-from bundlekeeper.verification.encodings.refusals import ExpiredKeyError, NotCheckedError, RevokedKeyError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import (
+    ExpiredKeyError,
+    NotCheckedError,
+    RevokedKeyError,
+    SignatureError,
+    StrangerKeyError,
+)
 from bundlekeeper.verification.encodings.wire import der_parts
 from bundlekeeper.verification.keys.certificates import Anchors
 from bundlekeeper.verification.signatures import cms

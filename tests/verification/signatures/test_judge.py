@@ -16,7 +16,13 @@ from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, Tr
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
 from bundlekeeper.verification.keys.entries import Sources, remove, make_entry
 from bundlekeeper.verification.signatures import sshsig
-from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document, wanted_algorithms
+from bundlekeeper.verification.signatures.judge import (
+    SignatureEvidence,
+    Verdict,
+    judge,
+    judge_document,
+    wanted_algorithms,
+)
 from bundlekeeper.verification.signatures.sign import sign_document
 from tests.kits.judged_files import BUNDLE, Said, signed_in, ssh
 from tests.kits.minisign_files import public_file

@@ -14,7 +14,14 @@ from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import NAMESPACES
 from bundlekeeper.verification.signatures import sshsig
-from bundlekeeper.verification.signatures.sign import allowed_signers_line, check_mode, load_private_key, public_key_of, read_private_key, sign_document
+from bundlekeeper.verification.signatures.sign import (
+    allowed_signers_line,
+    check_mode,
+    load_private_key,
+    public_key_of,
+    read_private_key,
+    sign_document,
+)
 from tests.kits.signing_world import TYPES, digests, private, private_pem, program, public, run
 
 VECTORS = Path(cryptography_vectors.__file__).parent / "asymmetric"

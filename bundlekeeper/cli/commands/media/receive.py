@@ -7,7 +7,16 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import DryRunOption, ExpiredOption, JsonOption, QuietOption, StoreOption, WaitOption, caller, store_root
+from bundlekeeper.cli.options import (
+    DryRunOption,
+    ExpiredOption,
+    JsonOption,
+    QuietOption,
+    StoreOption,
+    WaitOption,
+    caller,
+    store_root,
+)
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import EXIT_REFUSED, worst_exit
 from bundlekeeper.findings import exit_status

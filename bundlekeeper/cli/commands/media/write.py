@@ -7,7 +7,20 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import DryRunOption, InventoryOption, JsonOption, ManifestOption, PassphraseOption, QuietOption, SignatureOption, SpareOption, StoreOption, VolumeOption, caller, store_root
+from bundlekeeper.cli.options import (
+    DryRunOption,
+    InventoryOption,
+    JsonOption,
+    ManifestOption,
+    PassphraseOption,
+    QuietOption,
+    SignatureOption,
+    SpareOption,
+    StoreOption,
+    VolumeOption,
+    caller,
+    store_root,
+)
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError

@@ -174,7 +174,7 @@ def _called(path: Path) -> str:
 def _example(key: str) -> str:
     examples: dict[str, str] = {
         "manifest": "1", "platform": '"marram"', "sequence": "1", "issued": "2026-08-14", "size": "1_284_308_992",
-        "sha256": '"…64 hexadecimal digits…"', "models": '["MX-4"]', "what": '{ family = "infrastructure" }',
+        "sha256": '"…64 hexadecimal digits…"', "models": '["Rush-4"]', "what": '{ family = "infrastructure" }',
         "when": '{ family = "infrastructure", version = ">=6.0" }', "to": '">=6.0"', "from": '">=5.4"',
         "need": '[{ family = "blade", version = ">=5.4" }]', "family": '"infrastructure"', "version": '"6.1.0"',
         "file": '"marram-infrastructure-6.1.0.bin"', "kind": '"io-module"', "name": '"6.1"', "scope": '"domain"',
