@@ -1,3 +1,3 @@
-"""bundlekeeper: firmware bundles for data-centre compute, proven, carried, planned and accounted for."""
+"""bundlekeeper: firmware bundles for data-centre compute, verified, carried, planned and accounted for."""
 
 __version__ = "0.1.0"

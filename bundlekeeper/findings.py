@@ -41,9 +41,9 @@ CODES: dict[str, Code] = {
     "missing": Code(_E, "named by the manifest, not there"),
     "extra": Code(_W, "there, not named by the manifest"),
     "misnamed": Code(_W, "the right bytes under another name"),
-    "unverified": Code(_W, "there, but its bytes were not proven"),
-    "self-digest": Code(_W, "the digest was computed from the file that it is meant to prove"),
-    "stale-verification": Code(_W, "proven longer ago than the store accepts"),
+    "unverified": Code(_W, "there, but its bytes were not verified"),
+    "self-digest": Code(_W, "the digest was computed from the file that it is meant to verify"),
+    "stale-verification": Code(_W, "verified longer ago than the store accepts"),
     "unreadable": Code(_E, "could not be read to the end; nothing is known about its bytes"),
     "bad-volume": Code(_E, "a volume of a medium is not formed as it must be, or was not finished"),
     "damaged": Code(

@@ -43,7 +43,7 @@ ManifestOption = Annotated[
     str | None, typer.Option("--manifest", metavar="FILE", help="This manifest, not the one that the store accepted.")
 ]
 InventoryOption = Annotated[
-    str | None, typer.Option("--inventory", metavar="FILE", help="This inventory, not what the store's record says.")
+    str | None, typer.Option("--inventory", metavar="FILE", help="This inventory, not what the store's ledger says.")
 ]
 ToOption = Annotated[str, typer.Option("--to", metavar="RELEASE", help="The release to be reached.")]
 WindowOption = Annotated[

@@ -72,8 +72,18 @@ _MODELS = {
         ("chassis-controller", "Dune-8"),
         ("model-table", "Reed-40"),
     ),
-    "blade": (("bios", "Tern-2"), ("bios", "Tern-4"), ("management-controller", "Tern-2"), ("management-controller", "Tern-4")),
-    "rack": (("bios", "Gull-1"), ("bios", "Gull-2"), ("management-controller", "Gull-1"), ("management-controller", "Gull-2")),
+    "blade": (
+        ("bios", "Tern-2"),
+        ("bios", "Tern-4"),
+        ("management-controller", "Tern-2"),
+        ("management-controller", "Tern-4"),
+    ),
+    "rack": (
+        ("bios", "Gull-1"),
+        ("bios", "Gull-2"),
+        ("management-controller", "Gull-1"),
+        ("management-controller", "Gull-2"),
+    ),
 }
 
 

@@ -8,7 +8,7 @@
     TICKETS = JsonDocument(Ticket, "bundlekeeper.ticket/1", what="the ticket", kind="ticket", limit=4096)
 
 Rules: an object has exactly the keys of its fields; nothing is repaired or guessed; text is bounded; a boolean is no
-number; the place of what is wrong is told as a JSON pointer (RFC 6901); only InputError comes out of reading. What
+number; the place of what is wrong is reported as a JSON pointer (RFC 6901); only InputError comes out of reading. What
 spans fields is checked by a function of the document, `verify`, which raises Misfit with the place. Form: sorted keys,
 ASCII, one LF at the end; no blanks, because the bytes may be signed, or indented for people.
 """

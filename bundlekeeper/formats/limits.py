@@ -65,5 +65,5 @@ TEXT_CHARACTERS = 4096  # a note, a reason, a place
 VERSION_CHARACTERS = 128  # of one version
 RANGE_CHARACTERS = 512  # of one range of versions
 NAME_BYTES = 255  # NAME_MAX of ext4, xfs, btrfs, tmpfs; FAT and NTFS: 255 UTF-16 units, which this implies
-NAME_CHARACTERS = 240  # leaves room for a folder on a medium (a path of 260) and for a temporary suffix
+NAME_CHARACTERS = 240  # leaves space for a folder on a medium (a path of 260) and for a temporary suffix
 FOLDER_CHARACTERS = 120  # so that two folders and a name still fit

@@ -1,6 +1,6 @@
 """What is wrong with a small file that a person wrote: problems by their path, and their places in the text.
 
-Rules: a problem is found without looking at the text, and gets its place afterwards; all are told, in the text's order.
+Rules: a problem is found without looking at the text, and gets its place afterwards; all are reported, in the text's order.
 """
 
 from __future__ import annotations

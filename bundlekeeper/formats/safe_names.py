@@ -1,6 +1,6 @@
 """The one place with rules for names that become files and folders, on any of Linux, Windows and FAT.
 
-Rules: a name is refused here, before any disk is touched, and every problem of it is told at once; a version is never
+Rules: a name is refused here, before any disk is touched, and every problem of it is reported at once; a version is never
 refused as a folder's name but written so that it is safe, one version one folder; names are compared by
 `collision_key`, because a FAT or exFAT medium keeps one file where Linux keeps two.
 Sources: Windows and FAT: 'Naming Files, Paths, and Namespaces' (Windows App Development documentation); Unicode forms

@@ -152,7 +152,7 @@ def _all_of(errors: list[InputError]) -> InputError:
         whole = Finding("list-line", LIST_CODES["list-line"].level, error.where, error.message, error.hint)
         problems += error.problems or [whole]
     return InputError(
-        f"{len(errors)} checksum lists cannot be used", hint="get them again, or mend what is shown", problems=problems
+        f"{len(errors)} checksum lists cannot be used", hint="get them again, or fix what is shown", problems=problems
     )
 
 

@@ -2,7 +2,7 @@
 
 Rules: everything is opened when it is first asked for and never twice; the store database is copied into memory once,
 so that two states are never mixed and no writer waits for a command that reads slowly; the manifest in force is read by
-one reader, which follows no links; who only asks makes nothing; nothing here prints: what must be told goes to `tell`.
+one reader, which follows no links; who only asks makes nothing; nothing here prints: what must be reported goes to `tell`.
 """
 
 from __future__ import annotations
@@ -100,7 +100,7 @@ class Session:
 
     @cached_property
     def store(self) -> Store:
-        """The store, open; root is told, once, when it is another user's. Raises as `Store.open`."""
+        """The store, open; root is reported, once, when it is another user's. Raises as `Store.open`."""
         from bundlekeeper.store.contents.store import Store
 
         store = self._stack.enter_context(Store.open(self.root, write=self.write))
@@ -177,7 +177,7 @@ class Session:
     def voucher(self) -> Voucher:
         """Who rules on signatures, as of now; without a store it can look at nothing.
 
-        A store database that cannot be read is told by whoever asks it next. Raises InputError for a broken
+        A store database that cannot be read is reported by whoever asks it next. Raises InputError for a broken
         store.toml.
         """
         from bundlekeeper.store.signatures.voucher import Voucher

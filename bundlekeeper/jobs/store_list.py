@@ -29,7 +29,7 @@ class StoreList:
 
     @property
     def counts(self) -> dict[str, int]:
-        """How many bundles, how many of them proven and not, and their bytes."""
+        """How many bundles, how many of them verified and not, and their bytes."""
         verified = sum(bundle.state == "verified" for bundle in self.bundles)
         return {
             "in_store": len(self.bundles),

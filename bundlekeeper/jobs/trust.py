@@ -1,7 +1,7 @@
 """The keys and certificates that signatures are held against.
 
 Rules: the list is the store's, kept under its lock; a key is never taken from a medium or a manifest, only from a file
-that the user names; no key is removed: a removed one stays listed, so that its signatures are told from a stranger's.
+that the user names; no key is removed: a removed one stays listed, so that its signatures are reported from a stranger's.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Proving the store, or any folder, against a manifest.
 
-Rules: a folder can be proven against a manifest without any store; everything else needs one; where the store can be
-written, what is proven is recorded there, and where it can't be, that is told.
+Rules: a folder can be verified against a manifest without any store; everything else needs one; where the store can be
+written, what is verified is recorded there, and where it can't be, that is reported.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class VerifyOptions:
-    """What is proven (`at`: a folder, None for the store) and what is read of it; see `store.verifying.read`."""
+    """What is verified (`at`: a folder, None for the store) and what is read of it; see `store.verifying.read`."""
 
     at: Path | None = None
     quick: bool = False
@@ -53,7 +53,7 @@ class VerifiedStore:
 
 
 def verify_store(session: Session, given: GivenManifest | None, options: VerifyOptions, stop: Stop) -> VerifiedStore:
-    """Prove the folder or the store against the given manifest; None for those that the store accepted.
+    """Verify the folder or the store against the given manifest; None for those that the store accepted.
 
     Raises InputError when there is nothing to check or the manifest has errors, RefusedError for a signature that is
     not good or a store that cannot be trusted; DamagedError, LockedError, UnfinishedError.
@@ -70,7 +70,7 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
         if at is None or given is None or session.is_there:
             store, database, found = _opened(session, stack)
             if not session.write and at is None:
-                session.tell("note: the store cannot be written here: what is proven now is not recorded")
+                session.tell("note: the store cannot be written here: what is verified now is not recorded")
         admitted = database.admitted() if database is not None else []
         voucher = Voucher.of(store, session.now(), admitted)
         listing, ruling = None, NO_RULING

@@ -1,7 +1,7 @@
 """What a check says: one row for every bundle expected and every other file met, counts, and how far it came.
 
 Rules: a row says what is known of one file and how it is known; `ok` means read now, to the end, and right; `trusted`
-and `not-read` mean that an earlier proof is relied on and is told; what is not proven is always counted.
+and `not-read` mean that an earlier verification is relied on and is reported; what is not verified is always counted.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ class Status(StrEnum):
     """How one file stands. The words that are finding codes mean what they mean there."""
 
     OK = "ok"  # read now, right
-    TRUSTED = "trusted"  # unchanged, as far as stat tells, since a full proof that was right (--quick)
-    NOT_READ = "not-read"  # proven recently enough, not read now (--older-than)
+    TRUSTED = "trusted"  # unchanged, as far as stat tells, since a full verification that was right (--quick)
+    NOT_READ = "not-read"  # verified recently enough, not read now (--older-than)
     ALTERED = "altered"
     TRUNCATED = "truncated"
     EXTENDED = "extended"
@@ -59,13 +59,13 @@ class CheckedRow:
 
 @dataclass(slots=True)
 class CheckResult:
-    """One check: findings, rows, and how much of it is proof.
+    """One check: findings, rows, and how much of it is verification.
 
-    Counts are of expected files: `proven` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
+    Counts are of expected files: `verified` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
     `unverified` everything expected that is none of these. Signatures that are stated or wanted are counted as good, not
     good (`bad`) and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped`
     says that a signal ended it, `out_of_time` that the time allowed did. `untrusted_because` says why `--quick` could
-    trust nothing on this file system. `trouble` is what kept proofs from being recorded.
+    trust nothing on this file system. `trouble` is what kept verifications from being recorded.
     """
 
     findings: list[Finding] = field(default_factory=list)

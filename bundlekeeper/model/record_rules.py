@@ -1,4 +1,4 @@
-"""May this be recorded of that part: what a record of staging or activating must not contradict. Pure.
+"""May this be recorded of that component: what a record of staging or activating must not contradict. Pure.
 
 Rules: a refusal says what is known and against what; what is not known refuses nothing but is never an agreement; a
 refusal can be overruled only with a reason, which is recorded with the event.
@@ -41,7 +41,7 @@ class RecordedImage:
 
 @dataclass(frozen=True, slots=True)
 class RecordedBundle:
-    """A bundle as the store knows it. `proven` and `store list` are what the store can say today; `near` is what is held
+    """A bundle as the store knows it. `verified` and `store list` are what the store can say today; `near` is what is held
     under a name like it, of one that is not."""
 
     family: str
@@ -56,45 +56,47 @@ class RecordedBundle:
 
 @dataclass(frozen=True, slots=True)
 class RecordChoice:
-    """What would be recorded of one part: the image's version and bank, and every reason against it."""
+    """What would be recorded of one component: the image's version and bank, and every reason against it."""
 
-    part: RecordedComponent
+    component: RecordedComponent
     version: str
     bank: str
     refusals: tuple[str, ...]
 
 
-def staging(part: RecordedComponent, bundle: RecordedBundle | None, version: str, bank: str) -> RecordChoice:
-    """Judge staging an image on a part. `bank` empty means the usual one of the part's method."""
+def staging(component: RecordedComponent, bundle: RecordedBundle | None, version: str, bank: str) -> RecordChoice:
+    """Judge staging an image on a part. `bank` empty means the usual one of the component's method."""
     against = _about_bundle(bundle)
-    chosen, wrong = _image(part, bundle, version)
+    chosen, wrong = _image(component, bundle, version)
     against += wrong
-    how = METHODS.get(part.method)
-    place = bank or (how.usual if how else None) or ("" if part.method else "spare")
+    how = METHODS.get(component.method)
+    place = bank or (how.usual if how else None) or ("" if component.method else "spare")
     banks = how.banks if how else None
     if banks == ():
-        against.append(f"a {part.kind} is overwritten in place: it has no bank to stage into; record its activation")
+        against.append(
+            f"a {component.kind} is overwritten in place: it has no bank to stage into; record its activation"
+        )
         place = place or "pending"
     elif banks is not None and place not in banks:
-        against.append(f"a {part.kind} ({part.method}) has no bank {place!r}, only {' and '.join(banks)}")
-    return RecordChoice(part, chosen, place, tuple(against))
+        against.append(f"a {component.kind} ({component.method}) has no bank {place!r}, only {' and '.join(banks)}")
+    return RecordChoice(component, chosen, place, tuple(against))
 
 
-def activating(part: RecordedComponent, bundle: RecordedBundle | None, version: str) -> RecordChoice:
+def activating(component: RecordedComponent, bundle: RecordedBundle | None, version: str) -> RecordChoice:
     """Judge activating an image: the one named, else the pending one, else the one staged in the spare bank."""
     against = _about_bundle(bundle)
     if bundle is not None or version:
-        chosen, wrong = _image(part, bundle, version)
+        chosen, wrong = _image(component, bundle, version)
         against += wrong
     else:
-        chosen = part.pending or (part.spare if part.staged else "") or ""
+        chosen = component.pending or (component.spare if component.staged else "") or ""
         if not chosen:
-            read = f"; {part.spare} is in its spare bank, and may be the old image" if part.spare else ""
+            read = f"; {component.spare} is in its spare bank, and may be the old image" if component.spare else ""
             against.append(f"nothing is known to be staged on it{read}: name the image with --bundle or --version")
-    there = {part.pending, part.spare, *part.boot_files} - {None, ""}
-    if chosen and there and chosen not in there and part.method in STAGED_METHODS:
+    there = {component.pending, component.spare, *component.boot_files} - {None, ""}
+    if chosen and there and chosen not in there and component.method in STAGED_METHODS:
         against.append(f"{chosen} is not known to be staged on it ({', '.join(sorted(map(str, there)))} is)")
-    return RecordChoice(part, chosen, "", tuple(against))
+    return RecordChoice(component, chosen, "", tuple(against))
 
 
 def _about_bundle(bundle: RecordedBundle | None) -> list[str]:
@@ -106,25 +108,25 @@ def _about_bundle(bundle: RecordedBundle | None) -> list[str]:
         meant = f"; did you mean {bundle.near}?" if bundle.near else ""
         against.append(f"bundle {name} is not held by this store{meant}")
     elif not bundle.verified:
-        against.append(f"bundle {name} is held but not proven: bundlekeeper verify")
+        against.append(f"bundle {name} is held but not verified: bundlekeeper verify")
     if bundle.lifecycle == "withdrawn":
         against.append(f"bundle {name} is withdrawn")
     return against
 
 
-def _image(part: RecordedComponent, bundle: RecordedBundle | None, version: str) -> tuple[str, list[str]]:
+def _image(component: RecordedComponent, bundle: RecordedBundle | None, version: str) -> tuple[str, list[str]]:
     """The version to record, and what is against it."""
     if bundle is None:
         return version, [] if version else ["no image is named: --bundle or --version"]
-    of_kind = [i for i in bundle.images if i.kind == part.kind]
-    fitting = [i for i in of_kind if part.model in i.models]
+    of_kind = [i for i in bundle.images if i.kind == component.kind]
+    fitting = [i for i in of_kind if component.model in i.models]
     name = f"{bundle.family} {bundle.version}"
     if bundle.images and not of_kind:
-        return version or bundle.version, [f"bundle {name} holds no image for a {part.kind}"]
+        return version or bundle.version, [f"bundle {name} holds no image for a {component.kind}"]
     if of_kind and not fitting:
         models = ", ".join(sorted({model for i in of_kind for model in i.models}))
         return version or of_kind[0].version, [
-            f"bundle {name}'s {part.kind} image is for {models}, not {part.model or '?'}"
+            f"bundle {name}'s {component.kind} image is for {models}, not {component.model or '?'}"
         ]
     if version and fitting and version not in {i.version for i in fitting}:
         return version, [f"bundle {name} holds {fitting[0].version} for it, not {version}"]

@@ -1,15 +1,15 @@
-"""What a store accepts: STORE/store.toml, which signatures, how old a proof, whose hands.
+"""What a store accepts: STORE/store.toml, which signatures, how old a verification, whose hands.
 
     store = 1
     signed_families = ["infrastructure"]   # bundles of these need a good signature; default: none
     forms = ["sshsig", "rsa-pss-sha256"]   # forms that count as a signature; default: all
     signed_manifests = true                # only signed manifests are accepted; default: false
-    max_verification_age = "90d"                  # an older proof is stale; default: none
+    max_verification_age = "90d"                  # an older verification is stale; default: none
     max_whole_bytes = 1_073_741_824        # memory for forms that need the whole file (ed25519); default: 1 GiB
     group = "firmware"                     # its members may use and write the store; default: nobody but its owner
 
 Rules: the store's owner writes it, no manifest and no medium can; a file that cannot be read whole accepts nothing:
-every problem is an error and is told at once, with its place. No file means the defaults. TOML 1.0.0, by tomllib.
+every problem is an error and is reported at once, with its place. No file means the defaults. TOML 1.0.0, by tomllib.
 """
 
 from __future__ import annotations

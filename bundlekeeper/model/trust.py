@@ -1,7 +1,7 @@
 """Whom a store trusts, as types: one entry for each key or certificate, tied to a form and to kinds of document.
 
 Rules: the entry's form and purposes decide and nothing in a signature or a manifest can widen them; a removed entry
-stays, so that its signatures are told from a stranger's; dates are inclusive and in UTC; importing this module costs
+stays, so that its signatures are reported from a stranger's; dates are inclusive and in UTC; importing this module costs
 nothing.
 """
 
@@ -88,7 +88,7 @@ class TrustMoment:
     """A time at which keys and certificates must be valid, and in words where it comes from.
 
     `at` is aware; `message` is like "the release date that the manifest states". A date that a document states about
-    itself proves nothing against the document's own signer: give the day it was accepted as a second moment.
+    itself verifies nothing against the document's own signer: give the day it was accepted as a second moment.
     """
 
     at: datetime

@@ -129,7 +129,9 @@ class SemVer:
         if pre is None:
             return (int(major), int(minor), int(patch), 1, ())
         # §11.4: numeric identifiers compare as numbers and are lower than others, which compare in ASCII order.
-        ids = tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in pre.split("."))
+        ids = tuple(
+            (0, int(component), "") if component.isdigit() else (1, 0, component) for component in pre.split(".")
+        )
         return (int(major), int(minor), int(patch), 0, ids)
 
 
@@ -147,7 +149,7 @@ class Debian:
     def key(self, version: str) -> Key:
         """Epoch, then upstream version, then revision; an absent revision is the same as 0.
 
-        Raises VersionError for characters that the policy does not allow and for empty parts.
+        Raises VersionError for characters that the policy does not allow and for empty components.
         """
         match = _DEBIAN.fullmatch(_bounded(version))
         if match is None:
@@ -272,7 +274,7 @@ class Range:
                 f"a range of {len(text)} characters, more than {limits.RANGE_CHARACTERS}",
                 hint="say it with fewer conditions, or make several rules of it",
             )
-        return cls(order, tuple(_clause(part, text, order) for part in text.split(",")))
+        return cls(order, tuple(_clause(component, text, order) for component in text.split(",")))
 
     def __str__(self) -> str:
         """The range as a manifest would write it."""
@@ -302,8 +304,8 @@ class Range:
         return not self._holds(lower)
 
 
-def _clause(part: str, text: str, order: Order) -> Clause:
-    match = _CLAUSE.fullmatch(part)
+def _clause(component: str, text: str, order: Order) -> Clause:
+    match = _CLAUSE.fullmatch(component)
     operator, version = match.groups() if match else ("", "")
     if operator not in _OPERATORS:
         raise VersionError(

@@ -23,7 +23,7 @@ HALVES: tuple[Half, ...] = get_args(Half)
 Applies = Literal["at-once", "when-confirmed", "next-restart"]
 APPLIES: tuple[Applies, ...] = get_args(Applies)
 
-#: Where an image can be on a part. The last one is the part's file system, which holds any number of images.
+#: Where an image can be on a part. The last one is the component's file system, which holds any number of images.
 Bank = Literal["active", "pending", "spare", "boot_files"]
 BANKS: tuple[Bank, ...] = get_args(Bank)
 BOOT_FILES: Bank = "boot_files"
@@ -56,7 +56,7 @@ LAST_TURN = 2
 
 @dataclass(frozen=True, slots=True)
 class KindFacts:
-    """How one kind of component takes its image. `minutes` is for one part and assumed unless a manifest says it."""
+    """How one kind of component takes its image. `minutes` is for one component and assumed unless a manifest says it."""
 
     method: Method
     by: By
@@ -68,7 +68,9 @@ class KindFacts:
     paired: bool = False  # usually one of a redundant pair
     in_chassis: bool = False  # stands in a chassis, its other half too
     turn: int = LAST_TURN  # the earlier in a server, or in the infrastructure going up, the lower
-    whole_slot: bool = False  # a part without a serial is told by its whole slot; no kind that comes later has this
+    whole_slot: bool = (
+        False  # a component without a serial is reported by its whole slot; no kind that comes later has this
+    )
 
 
 KINDS: dict[str, KindFacts] = {

@@ -1,7 +1,7 @@
 """A check as JUnit XML, for build servers.
 
 Rules: one test case per row, and one per finding that no row tells; the document fails (failures or errors) exactly
-when the check found an error or a warning; what was left out because it was proven lately is skipped, what could not be
+when the check found an error or a warning; what was left out because it was verified lately is skipped, what could not be
 read is an error; every text passes `visible`, so that no name can make the document ill-formed; a case has a time, in
 seconds, only where its file was read now; several are read at once, so that the suite's sum is no time by the clock.
 
@@ -91,14 +91,14 @@ def _case_of_row(suite: ET.Element, row: CheckedRow, findings: Sequence[Finding]
     case = _case(suite, group, row.place or row.name, row.seconds)
     if row.status is Status.NOT_READ:
         at = f"{row.verified_at:%Y-%m-%d}" if row.verified_at is not None else "an earlier day"
-        ET.SubElement(case, "skipped", message=f"not read; last proven on {at}")
+        ET.SubElement(case, "skipped", message=f"not read; last verified on {at}")
     elif findings:
         for finding in findings:
             _outcome(case, finding)
     elif row.status not in _PROVEN:
         _bad(case, "failure", row.status.value, row.message)
     elif row.status is Status.TRUSTED:
-        ET.SubElement(case, "system-out").text = "trusted: unchanged since its last full proof, not read"
+        ET.SubElement(case, "system-out").text = "trusted: unchanged since its last full evidence, not read"
 
 
 def _case_of_finding(suite: ET.Element, each: Finding) -> None:

@@ -52,15 +52,18 @@ def page(index: SetIndex, index_sha256: str) -> str:
 
 
 def shortened(digest: str) -> str:
-    """The first and last digits of a digest, which is what people compare; never enough to prove anything."""
+    """The first and last digits of a digest, which is what people compare; never enough to verify anything."""
     return f"{digest[:_ENDS]}…{digest[-_ENDS:]}"
 
 
 def _about(index: SetIndex, number: int) -> str:
     rows = list(index.on(number))
-    return f"{len(rows)} files, {human_bytes(sum(part.size for _, part in rows))}"
+    return f"{len(rows)} files, {human_bytes(sum(component.size for _, component in rows))}"
 
 
 def _rows(index: SetIndex, number: int) -> tuple[_Row, ...]:
-    rows = [(each, part) for each, part in index.on(number) if each.role in {"bundle", "notice"}]
-    return tuple(_Row(part.path.rpartition("/")[2], human_bytes(part.size), shortened(part.sha256)) for _, part in rows)
+    rows = [(each, component) for each, component in index.on(number) if each.role in {"bundle", "notice"}]
+    return tuple(
+        _Row(component.path.rpartition("/")[2], human_bytes(component.size), shortened(component.sha256))
+        for _, component in rows
+    )

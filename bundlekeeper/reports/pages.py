@@ -31,7 +31,7 @@ def render(template: str, **values: Any) -> str:  # noqa: ANN401  (what a templa
     try:
         return environment.get_template(template).render(**values)
     except jinja2.TemplateError as error:
-        raise KeeperError(f"a bug of ours: the page {template} cannot be made: {error}") from error
+        raise KeeperError(f"internal error: the page {template} cannot be made: {error}") from error
 
 
 def _shown(value: object) -> object:

@@ -1,7 +1,7 @@
 """A run-book: what a person does in the windows of a route, printable, as one HTML file or as text of 80 columns.
 
 Rules: cautions stand first; each action has its method, its expected time, what is down, how to verify it, its way
-back, and room for who and when; what is assumed says so; it renders what it is given, computes nothing, and calls no
+back, and space for who and when; what is assumed says so; it renders what it is given, computes nothing, and calls no
 step safe. Both forms tell the same.
 """
 
@@ -23,10 +23,10 @@ CAUTIONS = (
     "what is printed here.",
     "Firmware work can take services down that people depend on. In hospitals, plants and the like, agree each window "
     "with those responsible for safety.",
-    "Keep power and cooling steady: a part can be left unusable by a loss of power in the middle of a write.",
+    "Keep power and cooling steady: a component can be left unusable by a loss of power in the middle of a write.",
     "Back up the configuration and read the backup back; a backup from a newer version does not restore on an older.",
     "Confirm redundancy before each step: no path, half or pair is taken down while the other one is.",
-    "Take anti-static and lifting precautions when a part must be reseated.",
+    "Take anti-static and lifting precautions when a component must be reseated.",
     "This is a plan. It says what was checked and what was not; it does not say that a step is without danger.",
 )
 
@@ -52,7 +52,7 @@ class OpenGap:
 
 
 @dataclass(frozen=True, slots=True)
-class PartRow:
+class ComponentRow:
     """Like parts of a step: what they run, what they will run, how they take it, and where that is from."""
 
     what: str
@@ -64,7 +64,7 @@ class PartRow:
 
 @dataclass(frozen=True, slots=True)
 class BackRow:
-    """The way back of like parts; `bad` where there is none or it is not known."""
+    """The way back of like components; `bad` where there is none or it is not known."""
 
     what: str
     how: str
@@ -105,7 +105,7 @@ class StepPage:
     """One step with its windows."""
 
     title: str
-    parts: tuple[PartRow, ...]
+    components: tuple[ComponentRow, ...]
     bundles: tuple[str, ...]
     rules: tuple[RunbookText, ...]
     back: tuple[BackRow, ...]
@@ -216,7 +216,7 @@ def _before(ledger: Runbook) -> Iterator[str]:
 def _step(step: StepPage) -> Iterator[str]:
     yield "\f"
     yield from _title(step.title)
-    for row in step.parts:
+    for row in step.components:
         yield from _put(f"{row.what}: {row.start} -> {row.end}; {row.how} ({row.source})", "  - ")
     yield from _title("Bundles", "-")
     for bundle in step.bundles:

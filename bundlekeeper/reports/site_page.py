@@ -1,7 +1,7 @@
 """What stands at a site: domain by domain, chassis by chassis, slot by slot, as one HTML file or as text.
 
 Rules: what is not known is `?` and counted, never left blank; what is withdrawn, what waits and what was read otherwise
-than recorded are told in words, not in colour alone; it renders what it is given and computes nothing but the grouping.
+than recorded are reported in words, not in colour alone; it renders what it is given and computes nothing but the grouping.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from bundlekeeper.reports.pages import render
 
 WIDTH = 80
 LABELS = {
-    "parts": "parts",
+    "components": "components",
     "running_not_known": "of which it is not known what they run",
     "waiting": "with an image that waits for the next activation",
     "read_otherwise": "read otherwise than recorded",
@@ -26,7 +26,7 @@ LABELS = {
 
 @dataclass(frozen=True, slots=True)
 class SiteComponent:
-    """One part; every text is ready to be shown, `?` for what is not known, `-` for what there is none of."""
+    """One component; every text is ready to be shown, `?` for what is not known, `-` for what there is none of."""
 
     domain: str
     chassis: str
@@ -43,7 +43,7 @@ class SiteComponent:
 
     @property
     def marks(self) -> tuple[str, ...]:
-        """What is to be told of it, in words."""
+        """What is to be reported of it, in words."""
         rows = [f"withdrawn: {self.withdrawn}"] if self.withdrawn else []
         rows += ["read otherwise than recorded"] if self.differs else []
         return (*rows, *(["not known what it runs"] if self.active == "?" else []))
@@ -51,10 +51,10 @@ class SiteComponent:
 
 @dataclass(frozen=True, slots=True)
 class SiteSlot:
-    """One slot with its parts."""
+    """One slot with its components."""
 
     name: str
-    parts: tuple[SiteComponent, ...]
+    components: tuple[SiteComponent, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class SitePage:
 
     title: str
     as_of: str
-    parts: tuple[SiteComponent, ...]
+    components: tuple[SiteComponent, ...]
     counts: Mapping[str, int]
     facts: tuple[tuple[str, str], ...]
 
@@ -91,29 +91,31 @@ class SitePage:
 
     @property
     def domains(self) -> tuple[SiteDomain, ...]:
-        """The parts, grouped."""
-        return tuple(_domain(name, rows) for name, rows in _grouped(self.parts, "domain"))
+        """The components, grouped."""
+        return tuple(_domain(name, rows) for name, rows in _grouped(self.components, "domain"))
 
 
-def _domain(name: str, parts: list[SiteComponent]) -> SiteDomain:
+def _domain(name: str, components: list[SiteComponent]) -> SiteDomain:
     chassis = tuple(
         Chassis(place, tuple(SiteSlot(slot, tuple(found)) for slot, found in _grouped(rows, "slot")))
-        for place, rows in _grouped(parts, "chassis")
+        for place, rows in _grouped(components, "chassis")
     )
     kinds: dict[str, dict[str, int]] = {}
-    for part in parts:
-        row = kinds.setdefault(part.kind, {})
-        row[part.active] = row.get(part.active, 0) + 1
+    for component in components:
+        row = kinds.setdefault(component.kind, {})
+        row[component.active] = row.get(component.active, 0) + 1
     running = ((kind, ", ".join(f"{n} at {v}" for v, n in row.items())) for kind, row in sorted(kinds.items()))
     return SiteDomain(name, tuple(running), chassis)
 
 
-def _grouped(parts: tuple[SiteComponent, ...] | list[SiteComponent], by: str) -> list[tuple[str, list[SiteComponent]]]:
-    """The parts by an attribute, in natural order; a slot is that of the chassis, without the position in a server."""
+def _grouped(
+    components: tuple[SiteComponent, ...] | list[SiteComponent], by: str
+) -> list[tuple[str, list[SiteComponent]]]:
+    """The components by an attribute, in natural order; a slot is that of the chassis, without the position in a server."""
     found: dict[str, list[SiteComponent]] = {}
-    for part in parts:
-        name = str(getattr(part, by))
-        found.setdefault(name.partition("/")[0] if by == "slot" else name, []).append(part)
+    for component in components:
+        name = str(getattr(component, by))
+        found.setdefault(name.partition("/")[0] if by == "slot" else name, []).append(component)
     return sorted(found.items(), key=lambda row: _natural(row[0]))
 
 
@@ -154,12 +156,10 @@ def _lines(page: SitePage) -> Iterator[str]:
             yield from _put("in no chassis" if chassis.name == "-" else f"chassis {chassis.name}", "  ")
             for slot in chassis.slots:
                 yield from _put("no slot" if slot.name == "-" else f"slot {slot.name}", "    ")
-                for part in slot.parts:
-                    waiting = f"; {part.waiting}" if part.waiting else ""
-                    marks = f"  ! {'; '.join(part.marks)}" if part.marks else ""
-                    what = (
-                        f"{part.kind} {part.model} {part.component}: {part.active} since {part.since} ({part.evidence})"
-                    )
+                for component in slot.components:
+                    waiting = f"; {component.waiting}" if component.waiting else ""
+                    marks = f"  ! {'; '.join(component.marks)}" if component.marks else ""
+                    what = f"{component.kind} {component.model} {component.component}: {component.active} since {component.since} ({component.evidence})"
                     yield from _put(what + waiting + marks, "      ")
     yield ""
     for label, value in page.facts:

@@ -71,10 +71,10 @@ def _csv(rnd: Random, fleet: Inventory) -> str:
     keys = [key for key in COMPONENT_KEYS if rnd.random() < 0.9 or key in ("kind", "site")]
     mark = rnd.choice([",", ";", "\t"])
     lines = ["# inventory = 1", "# read_at = 2026-11-20", "# zone = UTC", mark.join(keys)]
-    for part in fleet.components[: rnd.randint(1, 12)]:
+    for component in fleet.components[: rnd.randint(1, 12)]:
         cells = []
         for key in keys:
-            value = getattr(part, key)
+            value = getattr(component, key)
             cell = "" if value is None else "-" if value in ("", ()) else value if isinstance(value, str) else ""
             cell = " ".join(value) if isinstance(value, tuple) and value else cell
             cell = ("yes" if value else "no") if isinstance(value, bool) else cell
@@ -214,28 +214,32 @@ def _briefly(rows: list[Any]) -> list[Any]:
 @question("inventories-compared", 60)
 def _compared(rnd: Random) -> Any:
     before = _fleet(rnd)
-    parts = list(before.components)
+    components = list(before.components)
     for _ in range(rnd.randint(0, 6)):
-        at = rnd.randrange(len(parts))
-        part = parts[at]
+        at = rnd.randrange(len(components))
+        component = components[at]
         match rnd.randrange(6):
             case 0:
-                parts.pop(at)
+                components.pop(at)
             case 1:
-                parts[at] = replace(part, serial=f"NEW-{at}")
+                components[at] = replace(component, serial=f"NEW-{at}")
             case 2:
-                parts[at] = replace(part, slot="9", chassis="2")
+                components[at] = replace(component, slot="9", chassis="2")
             case 3:
-                parts[at] = replace(part, active=rnd.choice([None, "6.1.0"]), spare=rnd.choice([None, "", "5.4.2"]))
+                components[at] = replace(
+                    component, active=rnd.choice([None, "6.1.0"]), spare=rnd.choice([None, "", "5.4.2"])
+                )
             case 4:
-                parts.append(replace(part, serial=f"MORE-{at}", slot=rnd.choice([part.slot, "8"])))
+                components.append(replace(component, serial=f"MORE-{at}", slot=rnd.choice([component.slot, "8"])))
             case _:
-                parts[at] = replace(part, domain=rnd.choice(["holm-b", part.domain]), healthy=False, model="Tern-9")
-    rnd.shuffle(parts)
-    found = changes.compare(before.components, parts, complete=rnd.random() < 0.5)
+                components[at] = replace(
+                    component, domain=rnd.choice(["holm-b", component.domain]), healthy=False, model="Tern-9"
+                )
+    rnd.shuffle(components)
+    found = changes.compare(before.components, components, complete=rnd.random() < 0.5)
     return [
         [[c.what.value, c.message(), c.keys] for c in found],
-        changes.unlisted(before.components, parts[: len(parts) // 2]),
+        changes.unlisted(before.components, components[: len(components) // 2]),
     ]
 
 
@@ -243,15 +247,15 @@ def _compared(rnd: Random) -> Any:
 def _identities(rnd: Random) -> Any:
     rows = []
     for _ in range(6):
-        part = Component(
+        component = Component(
             rnd.choice([*KINDS, "tide-gauge"]), "holm", rnd.choice(["", "holm-a"]), rnd.choice([None, "", "1"]),
             rnd.choice([None, "", "3", "3/1", "3/1/2"]), rnd.choice([None, "", "SRV-1"]), "Tern-2",
             rnd.choice([None, None, "", "S1"]),
         )  # fmt: skip
-        rows.append([repr(part), identity(part), server_key(part), part.place.path()])
+        rows.append([repr(component), identity(component), server_key(component), component.place.path()])
     fleet = _fleet(rnd)
     domain = fleet.domains()[0]
-    servers = [[s.key, s.place.path(), s.policies, s.clusters, len(s.parts)] for s in fleet.servers(domain)]
+    servers = [[s.key, s.place.path(), s.policies, s.clusters, len(s.components)] for s in fleet.servers(domain)]
     pairs = {name: [p.key for p in halves] for name, halves in fleet.pairs(domain).items()}
     return [rows, servers, pairs]
 

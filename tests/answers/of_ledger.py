@@ -27,7 +27,7 @@ from bundlekeeper.model.inventory.write_json import to_json
 from tests.answers.plain import plain, text, told
 from tests.answers.registry import question
 from tests.answers.worlds import blurred
-from tests.kits.ledger_history import DAY0, MEMORY, PARTS, PLACES, VERSIONS, ZONES, at
+from tests.kits.ledger_history import DAY0, MEMORY, COMPONENTS, PLACES, VERSIONS, ZONES, at
 from tests.kits.planning_kit import whole_domain
 
 _BUNDLES = (
@@ -38,7 +38,7 @@ _BUNDLES = (
 
 
 def _statement(rnd: Random) -> Event:
-    component, kind = rnd.choice(PARTS)
+    component, kind = rnd.choice(COMPONENTS)
     observed = EventKind.OBSERVED
     what = rnd.choice([EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED, observed, observed, EventKind.GONE])
     when = at(rnd.randint(0, 5), rnd.choice([None, 0, 9, 12, 23]), rnd.choice(["UTC", *ZONES.values()]))
@@ -84,7 +84,7 @@ def _history(rnd: Random) -> list[Event]:
     for site, zone in ZONES.items():
         if rnd.random() < 0.6:
             domains = sorted({place.domain or "" for place in PLACES if place.site == site})
-            kinds = [kind for _, kind in PARTS]
+            kinds = [kind for _, kind in COMPONENTS]
             scope = sorted({(site, rnd.choice(domains), rnd.choice(kinds)) for _ in range(rnd.randint(1, 3))})
             event = Event(
                 what=EventKind.INVENTORY,
@@ -140,9 +140,9 @@ def _selector(rnd: Random) -> Selector:
         "domain": place.domain or "",
         "chassis": "1",
         "slot": rnd.choice(["3", "4", "4/1"]),
-        "kind": rnd.choice(PARTS)[1],
+        "kind": rnd.choice(COMPONENTS)[1],
         "model": rnd.choice(["Tern-2", "Tern-4", "Reed-40"]),
-        "component": rnd.choice(PARTS)[0],
+        "component": rnd.choice(COMPONENTS)[0],
         "parent": "SRV-1",
         "version": rnd.choice(VERSIONS),
         "sha256": rnd.choice(["a" * 64, "b" * 64, "c" * 64]),
@@ -231,29 +231,29 @@ def _ahead(book: Ledger, clock: datetime) -> Any:
 
 
 def _next(rnd: Random, fleet: Inventory, number: int) -> Inventory:
-    """A later reading of the same site: parts gone, new, moved, brought up to date."""
-    before, parts = fleet, list(fleet.components)
+    """A later reading of the same site: components gone, new, moved, brought up to date."""
+    before, components = fleet, list(fleet.components)
     for _ in range(rnd.randint(0, 5)):
-        at_ = rnd.randrange(len(parts))
-        part = parts[at_]
+        at_ = rnd.randrange(len(components))
+        component = components[at_]
         match rnd.randrange(5):
             case 0:
-                parts.pop(at_)
+                components.pop(at_)
             case 1:
-                parts[at_] = replace(part, serial=f"NEW-{number}-{at_}")
+                components[at_] = replace(component, serial=f"NEW-{number}-{at_}")
             case 2:
-                parts[at_] = replace(part, active="6.1.0", spare=part.active, pending=None)
+                components[at_] = replace(component, active="6.1.0", spare=component.active, pending=None)
             case 3:
-                parts[at_] = replace(part, slot="9", site=rnd.choice(["holm", "skerry"]))
+                components[at_] = replace(component, slot="9", site=rnd.choice(["holm", "skerry"]))
             case _:
-                parts = [p for p in parts if p.kind != part.kind] or parts
-    keys = {part.key for part in parts}
+                components = [p for p in components if p.kind != component.kind] or components
+    keys = {component.key for component in components}
     rooms = tuple(room for room in fleet.partitions if room.component in keys)
     taken = rnd.choice(
         [(DAY0 + timedelta(days=rnd.choice([1, 1, 5]))).date(), DAY0 + timedelta(days=1, hours=rnd.choice([7, 9]))]
     )
     zone = rnd.choice(["UTC", "+10:00", "-11:00"])
-    fleet = replace(fleet, components=tuple(parts), partitions=rooms, read_at=taken, zone=zone)
+    fleet = replace(fleet, components=tuple(components), partitions=rooms, read_at=taken, zone=zone)
     return _sound(blurred(rnd, fleet, rnd.choice([0.0, 0.2]))) or _sound(fleet) or before
 
 
@@ -286,13 +286,13 @@ def _believed(rnd: Random) -> Any:
             rows.append([listing, told_of, plan.reading, load(book, plan, DAY0 + timedelta(days=10 + number))])
             again = plan_load(book, fleet, reported_by="ada", source="again.toml", listing=listing)
             rows.append([again.again, again.overtaken, len(again.events)])
-            part = rnd.choice(fleet.components)
+            component = rnd.choice(fleet.components)
             events = [
                 Event(
                     what=EventKind.STAGED,
                     at=at(rnd.choice([1, 1, 3, 8])),
                     reported_by="ada",
-                    component=part.key,
+                    component=component.key,
                     version="6.1.0",
                     bank="spare",
                 ),
@@ -300,7 +300,7 @@ def _believed(rnd: Random) -> Any:
                     what=EventKind.ACTIVATED,
                     at=at(rnd.choice([1, 1, 3, 8])),
                     reported_by="ada",
-                    component=part.key,
+                    component=component.key,
                     version="6.1.0",
                     family="blade",
                     bundle="6.1.0",

@@ -38,7 +38,12 @@ def _manifests() -> list[str]:
 
 
 def _with_rules(rnd: Random, text: str) -> str:
-    whats = ('family = "infrastructure"', 'family = "blade"', 'kind = "bios"', 'kind = "io-module", models = ["Rush-4"]')
+    whats = (
+        'family = "infrastructure"',
+        'family = "blade"',
+        'kind = "bios"',
+        'kind = "io-module", models = ["Rush-4"]',
+    )
     spans = (">=6", "<6", ">=5.4,<6.1", "==6.1.0", "!=6.1.0", ">9", "<=5.4.2", "x", ">=6,<5")
     for _ in range(rnd.randint(0, 4)):
         one, other = rnd.choice(whats), rnd.choice(whats)

@@ -184,7 +184,7 @@ def _plans(rnd: Random) -> Any:
         if plan is None:
             return reason
         again = read_plan(write_plan(plan), "p.json")
-        on_it = [[part.path for _, part in plan.on(v.number)] for v in plan.volumes]
+        on_it = [[component.path for _, component in plan.on(v.number)] for v in plan.volumes]
         return [plan, reason, again == plan, on_it]
 
     return told(read)
@@ -265,7 +265,7 @@ def _documents(rnd: Random) -> Any:
         told(lambda: read_sent(write_sent(sent), "sent")),
         told(lambda: read_received(write_received(received), "received")),
         index.name, [index.folder(v) for v in range(1, index.volumes + 1)], index.texts_on(1),
-        [[part.path for _, part in index.on(v)] for v in range(1, index.volumes + 1)], plan.sha256,
+        [[component.path for _, component in index.on(v)] for v in range(1, index.volumes + 1)], plan.sha256,
     ]  # fmt: skip
 
 
@@ -275,12 +275,12 @@ def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
         for f in index.files
         if rnd.random() < 0.7
     }
-    parts = {p.path: _MADE for f in index.files if f.split for p in f.parts if rnd.random() < 0.5}
+    parts = {p.path: _MADE for f in index.files if f.split for p in f.components if rnd.random() < 0.5}
     came = {v: _MADE + timedelta(days=v) for v in range(1, index.volumes + 1) if rnd.random() < 0.8}
     digest = hashlib.sha256(write_index(index)).hexdigest()
     done = rnd.choice([None, _MADE + timedelta(days=9)])
     return ReceivedSet(
-        index.set_id, index.sequence, index.issuer, digest, _MADE, "office", "SHA256:x", came, parts, arrived, done
+        index.set_id, index.sequence, index.issuer, digest, _MADE, "office", "SHA256:x", came, components, arrived, done
     )
 
 

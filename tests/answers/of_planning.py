@@ -16,7 +16,7 @@ from bundlekeeper.planning.gaps.report import GapReport
 from bundlekeeper.planning.route import why_none
 from bundlekeeper.planning.route.check_plan import hold
 from bundlekeeper.planning.route.find import route
-from bundlekeeper.planning.route.room import room
+from bundlekeeper.planning.route.space import room
 from bundlekeeper.planning.route.search import RouteSearch
 from bundlekeeper.planning.route.types import NoRoute, Route
 from bundlekeeper.planning.route.way_back import lost, ways_back
@@ -164,7 +164,7 @@ def _edited(rnd: Random, found: Route, fleet: Fleet) -> tuple[PlanStep, ...]:
     for step in found.steps:
         families = {change.family: change for change in step.changes}
         if step.what == "infrastructure":
-            kinds = tuple(dict.fromkeys(p.kind for c in step.changes for p in c.parts))
+            kinds = tuple(dict.fromkeys(p.kind for c in step.changes for p in c.components))
             only = rnd.choice([(), (), kinds, kinds[:1], ("bios",), ("tide-gauge",)])
             steps.append(PlanStep("infrastructure", rnd.choice([step.name] * 4 + ["5.4.10", "9.9"]), only=only))
             continue

@@ -31,7 +31,7 @@ from bundlekeeper.jobs.planning import gaps, plan_file, report, route, routes
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs
 from bundlekeeper.jobs.planning.report import NoRunbook, RunbookWanted
 from bundlekeeper.jobs.planning.route import Options, PlannedRoute
-from bundlekeeper.jobs.planning.site_page import _part as site_component
+from bundlekeeper.jobs.planning.site_page import _component as site_component
 from bundlekeeper.jobs.recording.where import WhereFound, WhereTimes
 from bundlekeeper.ledger.ask import where as asks
 from bundlekeeper.ledger.ask.types import Selector
@@ -81,7 +81,7 @@ def shown(put: Callable[[], Any], width: int = 0) -> list[Any]:
 
 
 def _as_written(printed: str) -> Any:
-    """JSON as its value, text as its lines, so that a difference is told line by line."""
+    """JSON as its value, text as its lines, so that a difference is reported line by line."""
     printed = printed.replace(bundlekeeper.__version__, "VERSION")
     return json.loads(printed) if printed.startswith("{") else printed.split("\n")
 
@@ -90,7 +90,7 @@ def _given(rnd: Random, asked: Asked) -> Inputs:
     head = rnd.choice([None, Head("ef" * 16, 7, "cd" * 32)])
     ruling = rnd.choice([Ruling(), Ruling("good", (), False, "good, by office", "office", "SHA256:x")])
     findings = rnd.choice([(), (finding("expired", "manifest", "since 2026-11-01", "ask for a newer one"),)])
-    origin = rnd.choice(["the store's record", "office.toml"])
+    origin = rnd.choice(["the store's ledger", "office.toml"])
     return Inputs(asked.manifest, "ab" * 32, asked.inventory, origin, asked.holdings, ruling, findings, head, asked.now)
 
 
@@ -232,15 +232,15 @@ def _where(rnd: Random) -> Any:
         form = rnd.choice(list(OutputForm))
         width = rnd.choice([0, 0, 60, 80, 130])
         page = _site_page(answers)
-        parts = [site_page.text(page).split("\n"), plain(page.totals), page.domains]
-        said = text([form.value, width, shown(lambda: where_screen.show(found, form), width), parts])
+        components = [site_page.text(page).split("\n"), plain(page.totals), page.domains]
+        said = text([form.value, width, shown(lambda: where_screen.show(found, form), width), components])
         return said.replace(book.head().ledger, "BOOK").replace(book.head().digest, "HEAD")
 
 
 def _site_page(answers: list[Any]) -> site_page.SitePage:
-    parts = tuple(site_component(answer, answer if answer.component == "B1" else None) for answer in answers)
-    counts = {"parts": len(parts), "running_not_known": 1, "waiting": 2, "read_otherwise": 0, "withdrawn": 3}
-    return site_page.SitePage("Site holm", "as of now", parts, counts, (("made", "today"), ("head", "x" * 90)))
+    components = tuple(site_component(answer, answer if answer.component == "B1" else None) for answer in answers)
+    counts = {"components": len(components), "running_not_known": 1, "waiting": 2, "read_otherwise": 0, "withdrawn": 3}
+    return site_page.SitePage("Site holm", "as of now", components, counts, (("made", "today"), ("head", "x" * 90)))
 
 
 def _row(rnd: Random) -> CheckedRow:
@@ -323,7 +323,7 @@ def _findings(rnd: Random) -> Any:
         shown(lambda: output.folded_text(rows), width),
         shown(lambda: output.error_text(error), width),
         shown(lambda: output.error_envelope(error, rnd.choice(["gaps", "media-plan", "zeal"]))),
-        [[escape.visible(word), escape.counted(n, "part")] for n, word in enumerate(_ODD)],
+        [[escape.visible(word), escape.counted(n, "component")] for n, word in enumerate(_ODD)],
     ]
 
 

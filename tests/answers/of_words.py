@@ -22,9 +22,9 @@ from tests.kits.route_commands import PLAN
 
 
 def _version(rnd: Random) -> str:
-    parts = [str(rnd.choice([0, 1, 2, 5, 10])) for _ in range(rnd.randint(1, 4))]
+    components = [str(rnd.choice([0, 1, 2, 5, 10])) for _ in range(rnd.randint(1, 4))]
     tail = rnd.choice(["", "", "", "-p1", "a", "~rc1", "-rc.1", "+b", "_beta2", "(1)", "-alpha", "dev", ":1", "-1"])
-    return rnd.choice(["", "", "v", "1:"]) + ".".join(parts) + tail
+    return rnd.choice(["", "", "v", "1:"]) + ".".join(components) + tail
 
 
 def _span(rnd: Random) -> str:
@@ -152,7 +152,7 @@ def _record_rules(rnd: Random) -> Any:
 
     kind = rnd.choice(["bios", "fabric-switch", "domain-manager", "tide-gauge", "disk"])
     method = rnd.choice([KINDS[kind].method if kind in KINDS else "", *METHODS])
-    part = record_rules.RecordedComponent(
+    component = record_rules.RecordedComponent(
         "B7",
         kind,
         rnd.choice(["Tern-2", "Reed-40", ""]),
@@ -177,8 +177,8 @@ def _record_rules(rnd: Random) -> Any:
             "blade", "6.1", "a" * 64, images, stored, rnd.random() < 0.8, lifecycle, near
         )
     asked = rnd.choice(["", "", version()])
-    staged = record_rules.staging(part, bundle, asked, rnd.choice(["", "", *BANKS]))
-    return [staged, record_rules.activating(part, bundle, asked)]
+    staged = record_rules.staging(component, bundle, asked, rnd.choice(["", "", *BANKS]))
+    return [staged, record_rules.activating(component, bundle, asked)]
 
 
 @question("trust-entries", 40)

@@ -23,16 +23,18 @@ _NEVER_BLANK = ("kind", "site", "domain", "serial")
 
 
 def blurred(rnd: Random, inventory: Inventory, share: float) -> Inventory:
-    """Some facts of so many parts not known, known to be none, or those of another part; policies and rooms, too."""
-    parts = [
-        _blurred(rnd, part, inventory.components) if rnd.random() < share else part for part in inventory.components
+    """Some facts of so many components not known, known to be none, or those of another component; policies and rooms, too."""
+    components = [
+        _blurred(rnd, component, inventory.components) if rnd.random() < share else component
+        for component in inventory.components
     ]
     if rnd.random() < share / 2:
-        parts = _thinned(rnd, parts)
+        components = _thinned(rnd, components)
     if rnd.random() < share / 2:
         gauge = rnd.choice(["tide-gauge", "storage-controller", "port-extender"])
-        parts += [
-            replace(part, kind=gauge, serial=f"{part.serial}-T") for part in rnd.sample(parts, min(3, len(parts)))
+        components += [
+            replace(component, kind=gauge, serial=f"{component.serial}-T")
+            for component in rnd.sample(components, min(3, len(components)))
         ]
     rooms = [_room(rnd, room) if rnd.random() < share else room for room in inventory.partitions]
     rooms += [replace(room, name=f"{room.name}-2") for room in rooms if rnd.random() < share / 2]
@@ -40,31 +42,35 @@ def blurred(rnd: Random, inventory: Inventory, share: float) -> Inventory:
     domains = inventory.domains()
     apart = (SeparateWindows(domains[:2], "one ring"),) if len(domains) > 1 and rnd.random() < share + 0.2 else ()
     return replace(
-        inventory, components=tuple(parts), partitions=tuple(rooms), policies=tuple(policies), separate_windows=apart
+        inventory,
+        components=tuple(components),
+        partitions=tuple(rooms),
+        policies=tuple(policies),
+        separate_windows=apart,
     )
 
 
-def _blurred(rnd: Random, part: Component, others: tuple[Component, ...]) -> Component:
+def _blurred(rnd: Random, component: Component, others: tuple[Component, ...]) -> Component:
     for _ in range(rnd.choice([1, 1, 2])):
         name = rnd.choice([f.name for f in fields(Component) if f.name not in _NEVER_BLANK])
-        kin = [other for other in others if other.kind == part.kind]
+        kin = [other for other in others if other.kind == component.kind]
         blank: Any = None if name in ("active", "half", "healthy", "store", "list") else rnd.choice([None, ""])
         value = blank if rnd.random() < 0.6 else getattr(rnd.choice(kin), name)
-        part = replace(part, **{name: value})
-    return part
+        component = replace(component, **{name: value})
+    return component
 
 
-def _thinned(rnd: Random, parts: list[Component]) -> list[Component]:
-    """All parts but those of a kind, or of the infrastructure, or of servers, or one half of a pair."""
-    kind = rnd.choice(parts).kind
+def _thinned(rnd: Random, components: list[Component]) -> list[Component]:
+    """All components but those of a kind, or of the infrastructure, or of servers, or one half of a pair."""
+    kind = rnd.choice(components).kind
     rule = rnd.randrange(5)
 
-    def is_kept(part: Component) -> bool:
-        of_server = part.policy is not None
-        whole = part.half != "leading" or part.kind != kind
-        return (part.kind != kind, part.kind != "model-table", of_server, not of_server, whole)[rule]
+    def is_kept(component: Component) -> bool:
+        of_server = component.policy is not None
+        whole = component.half != "leading" or component.kind != kind
+        return (component.kind != kind, component.kind != "model-table", of_server, not of_server, whole)[rule]
 
-    return [part for part in parts if is_kept(part)] or parts
+    return [component for component in components if is_kept(component)] or components
 
 
 def _room(rnd: Random, room: Partition) -> Partition:
@@ -162,7 +168,7 @@ def _kind(rnd: Random) -> dict[str, Any]:
 
 
 def stock(rnd: Random, manifest: Manifest) -> Holdings:
-    """Most bundles, in every state of proof and signature, other copies beside some, some told against."""
+    """Most bundles, in every state of verification and signature, other copies beside some, some told against."""
     told = [finding(code, "x.bin", "by the key office") for code in ("removed-key", "expired-key", "unknown-key")]
     rows = []
     for bundle in manifest.bundle:
@@ -196,10 +202,10 @@ class Asked:
 
     def changed(self, rnd: Random) -> Asked:
         """The same with some facts changed."""
-        parts = list(self.inventory.components)
+        components = list(self.inventory.components)
         if rnd.random() < 0.3:
-            parts.pop(rnd.randrange(len(parts)))
-        inventory = blurred(rnd, replace(self.inventory, components=tuple(parts)), rnd.choice([0.0, 0.1]))
+            components.pop(rnd.randrange(len(components)))
+        inventory = blurred(rnd, replace(self.inventory, components=tuple(components)), rnd.choice([0.0, 0.1]))
         manifest = self.manifest if rnd.random() < 0.4 else varied(rnd, self.manifest, 0.05)
         return replace(self, manifest=manifest, inventory=inventory)
 
@@ -225,44 +231,44 @@ def orderly(rnd: Random) -> Asked:
     if rnd.random() < 0.3:
         kind = rnd.choice(["domain-manager", "fabric-switch", "io-module", "bios"])
         manifest = manifest.model_copy(update={"kind": {**manifest.kind, kind: KindRule.model_validate(_kind(rnd))}})
-    parts: list[Component] = []
+    components: list[Component] = []
     rooms: list[Partition] = []
     policies: list[Policy] = []
     for name in ("holm-a", "holm-b", "skerry-a")[: rnd.randint(1, 3)]:
         version = rnd.choice(["5.4.10", "6.0.1", "6.0.1", "5.4.2", "6.1.0"])
         whole = whole_domain(version, domain=name, blades=0, racks=rnd.randint(0, 1))
-        parts += whole.components
+        components += whole.components
         rooms += [replace(room, free_bytes=rnd.choice([2_000_000, 900, 0, 10**9])) for room in whole.partitions]
         policies += whole.policies
         for slot in range(1, rnd.randint(2, 5)):
             more = {"policy": rnd.choice(["gold", "gold", "silver", "bronze", "", None])}
             more |= {"cluster": rnd.choice(["c1", "c1", "c2", "", None])}
             own = version if rnd.random() < 0.8 else rnd.choice(["5.4.2", "6.0.1", "6.1.0"])
-            parts += blade(str(slot), own, domain=name, model=rnd.choice(["Tern-2", "Tern-4"]), **more)
+            components += blade(str(slot), own, domain=name, model=rnd.choice(["Tern-2", "Tern-4"]), **more)
     for name in ("silver", "bronze"):
         versions = {"blade": rnd.choice(["6.1.0", "6.0.1"])}
         scope = rnd.choice([None, ("*",), ("holm-a", "holm-b"), ("holm-a",)])
         policies.append(Policy(name, versions, rnd.choice(APPLIES), scope))
     if rnd.random() < 0.4:
-        parts = _halves(rnd, parts)
-    inventory = blurred(rnd, planning_kit.inventory(parts, rooms, policies), rnd.choice([0.0, 0.0, 0.03, 0.1]))
+        components = _halves(rnd, components)
+    inventory = blurred(rnd, planning_kit.inventory(components, rooms, policies), rnd.choice([0.0, 0.0, 0.03, 0.1]))
     holdings = stored_all(manifest) if rnd.random() < 0.6 else stock(rnd, manifest)
     return Asked(manifest, inventory, holdings, rnd.choice(["6.1", "6.1", "6.0", "5.4"]))
 
 
-def _halves(rnd: Random, parts: list[Component]) -> list[Component]:
+def _halves(rnd: Random, components: list[Component]) -> list[Component]:
     """Pairs of the infrastructure that are not whole, not healthy, not known, or in two places; all else is known."""
     found: list[Component] = []
-    for part in parts:
-        if part.half and rnd.random() < 0.3:
+    for component in components:
+        if component.half and rnd.random() < 0.3:
             changes: dict[str, Any] = rnd.choice(
                 [{"healthy": False}, {"healthy": None}, {"half": None}, {"half": "leading"}, {"pair": ""},
                  {"pair": None}, {"chassis": "2"}, {"boot_files": None}, {"boot_files": ("5.4.2", "6.0.1")},
                  {"pending": "6.1.0"}, {"pair": "other"}]
             )  # fmt: skip
-            part = replace(part, **changes)
-        if not part.half or rnd.random() < 0.97:
-            found.append(part)
+            component = replace(component, **changes)
+        if not component.half or rnd.random() < 0.97:
+            found.append(component)
     return found
 
 

@@ -148,7 +148,7 @@ _row("where, known", "SERIAL --known a day", _serial(4711), "--known", "2026-02-
     unit="bytes",
 )
 def ledger_file(world: World) -> tuple[float, float]:
-    """What the record, its indexes and the answers derived from it take, beside the bare statements."""
+    """What the ledger, its indexes and the answers derived from it take, beside the bare statements."""
     path = _store(world.folder, world.small_store, world.parts) / ".keeper" / "ledger.sqlite"
     with Ledger.open(path, write=False) as ledger:
         return path.stat().st_size, sum(map(len, exchange.export(ledger, 0)))

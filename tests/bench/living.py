@@ -69,7 +69,7 @@ def memory_of_take(world: World) -> tuple[float, float]:
     target=_UNDER_100_MB,
 )
 def memory_of_check(world: World) -> tuple[float, float]:
-    """The memory of a proof in any folder."""
+    """The memory of a verification in any folder."""
     line = keeper_line("verify", str(world.big_store_inputs), "--at", str(world.folder / "offered"), "--json")
     return peak_bytes(line), peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
 
@@ -113,16 +113,16 @@ def start_held(world: World) -> tuple[float, float]:
 
 @bench(
     "check --quick",
-    what="bundlekeeper verify MANIFEST --at DIR --quick: many small files, unchanged since their proof",
+    what="bundlekeeper verify MANIFEST --at DIR --quick: many small files, unchanged since their verification",
     against="python -c pass",
     unit="s",
     target=Target(Judged.ABOVE, False, 0.5),
 )
 def quick(world: World) -> tuple[float, float]:
     """The everyday question to a large folder, its manifest read included; that no other byte is read is checked."""
-    store = str(world.small_store)  # it keeps the proofs
+    store = str(world.small_store)  # it keeps the verifications
     line = ["verify", str(world.many_inputs), "--at", str(world.folder / "many"), "--quick", "--store", store, "--json"]
-    keeper(*line)  # the first time there is no proof yet, and all is read
+    keeper(*line)  # the first time there is no verification yet, and all is read
     counts = json.loads(keeper(*line))["counts"]
     if counts["trusted"] != world.many_files:
         raise RuntimeError(f"not all were trusted: {counts}")

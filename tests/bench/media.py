@@ -1,6 +1,6 @@
-"""Rows on media: a set written to one target and to two, before its proof from the medium, and the memory it takes.
+"""Rows on media: a set written to one target and to two, before its verification from the medium, and the memory it takes.
 
-The proof from the medium is not counted: cp has none.
+The verification from the medium is not counted: cp has none.
 """
 
 from __future__ import annotations
@@ -27,19 +27,19 @@ from tests.kits.media_write_kit import ANYWHERE, planned, sign
 from tests.kits.memory import peak_bytes
 from tests.kits.store_kit import now
 
-_PROOF = "proving from the medium"
+_PROOF = "verifying from the medium"
 _MOST_BYTES = 100_000_000
 
 
 class _UntilVerification(Silent):
-    """Stops the work when the proof from the medium begins, and knows when that was."""
+    """Stops the work when the verification from the medium begins, and knows when that was."""
 
     def __init__(self) -> None:
         self.stop = Stop()
         self.reached_s = 0.0
 
     def begin(self, title: str, total_bytes: int, files: int) -> None:
-        """The proof is not counted."""
+        """The verification is not counted."""
         if title == _PROOF:
             self.reached_s = time.perf_counter()
             self.stop.set()
@@ -55,7 +55,7 @@ def _plan(world: World) -> tuple[Path, SetPlan]:
 
 
 def _write(world: World, count: int) -> float:
-    """Seconds from the beginning of a write to `count` targets until its proof begins."""
+    """Seconds from the beginning of a write to `count` targets until its verification begins."""
     root, plan = _plan(world)
     targets = [world.folder / f"stick-{n}" for n in range(count)]
     for each in targets:
@@ -102,7 +102,7 @@ def _copy(world: World, count: int) -> float:
 
 @bench(
     "media write",
-    what="media write of a set to one folder, until its proof from the medium begins",
+    what="media write of a set to one folder, until its verification from the medium begins",
     against="cp and sync -f of the same bytes on the same file system",
     unit="s",
     target=ratio_at_most(1.15),
@@ -114,7 +114,7 @@ def to_one(world: World) -> tuple[float, float]:
 
 @bench(
     "media write, two",
-    what="media write of a set to two folders from one read, until its proof begins",
+    what="media write of a set to two folders from one read, until its verification begins",
     against="cp twice and sync -f of the same bytes on the same file system",
     unit="s",
 )
@@ -125,7 +125,7 @@ def to_two(world: World) -> tuple[float, float]:
 
 @bench(
     "media write, memory",
-    what="peak memory of the process that writes a set to two folders and proves it",
+    what="peak memory of the process that writes a set to two folders and verifies it",
     against="100 MB",
     unit="bytes",
     target=Goal(Judged.OURS, False, _MOST_BYTES),

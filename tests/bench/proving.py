@@ -162,8 +162,7 @@ def _larger_of_tools(world: World) -> float:
 
 
 @bench(
-    "store",
-    "add",
+    "store add",
     what="copy_fd of one large file + fsync",
     against="the longer of: cp and sync FILE; openssl dgst -sha256",
     unit="s",

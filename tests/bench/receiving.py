@@ -122,7 +122,7 @@ def receive(world: World) -> tuple[float, float]:
     target=ratio_at_most(1.15),
 )
 def receive_split(world: World) -> tuple[float, float]:
-    """One hash proves its parts and its whole."""
+    """One hash verifies its parts and its whole."""
     return _against_take(world, 3)
 
 

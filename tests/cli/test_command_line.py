@@ -72,7 +72,7 @@ def test_a_query_imports_no_heavy_library(keeper: Keeper, world: World) -> None:
     ],
 )
 def test_a_wrong_command_line_is_2_and_says_what_to_do(keeper: Keeper, words: list[str], near: str) -> None:
-    """A wrong word is told with what was probably meant, on stderr, exit status 2."""
+    """A wrong word is reported with what was probably meant, on stderr, exit status 2."""
     ran = keeper(*words)
     assert ran.status == 2
     assert ran.out == ""

@@ -1,4 +1,4 @@
-"""One turned bit anywhere in a store's database never becomes a false answer, a moved file or a bug of ours.
+"""One turned bit anywhere in a store's database never becomes a false answer, a moved file or internal error.
 
 Some flips here, the same each time; more by `python -m tests.flips`.
 """

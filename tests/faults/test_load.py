@@ -41,9 +41,9 @@ def record(path: Path, components: int, days: int) -> None:
 
 @pytest.mark.fault(84)
 def test_a_question_costs_the_same_however_long_the_record_is(tmp_path: Path) -> None:
-    """ "10⁶ events, 10⁵ components: bounds stated and met" (84): sixteen times the record, the same work for one part
+    """ "10⁶ events, 10⁵ components: bounds stated and met" (84): sixteen times the ledger, the same work for one part
 
-    The bench measures the full size; here it is that the cost does not grow with the record.
+    The bench measures the full size; here it is that the cost does not grow with the ledger.
     """
     costs = {}
     for components, days in ((20, 5), (20, 40), (160, 10)):

@@ -241,7 +241,7 @@ class Flipper:
                 outcome.violations.append(Violation(wrong[0], name, replay, detail))
             if moved:
                 self._renew()
-                return  # the next command would be told of another world
+                return  # the next command would be reported of another world
             self._restore()
 
     def _answer(self, name: str) -> Ran:
@@ -275,7 +275,7 @@ class Flipper:
 
 
 def run(database: str, seed: int, first: int, count: int, tell: Callable[[str], None]) -> Outcome:
-    """Make `count` flips from number `first` on in a new world; each violation is told at once. Raises OSError."""
+    """Make `count` flips from number `first` on in a new world; each violation is reported at once. Raises OSError."""
     outcome = Outcome()
     with tempfile.TemporaryDirectory(prefix="flips-") as folder:
         flipper = Flipper(Path(folder), database, seed)

@@ -1,4 +1,4 @@
-"""The store that the flips are made in: small bundles, three manifests, proofs, an exception, a recorded fleet."""
+"""The store that the flips are made in: small bundles, three manifests, verifications, an exception, a recorded fleet."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def make(base: Path, run: Callable[[Sequence[str]], int]) -> World:
 
 
 def _later(base: Path) -> Path:
-    """A later inventory, in which one part was replaced and one runs another version."""
+    """A later inventory, in which one component was replaced and one runs another version."""
     text = HARBOUR.read_text("utf-8").replace("read_at = 2026-11-20", "read_at = 2026-11-23")
     text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
     path = base / "office-later.toml"

@@ -182,7 +182,7 @@ STORE = (
         "store/contents/test_store.py::test_one_at_a_time_and_the_holder_is_named",
     ),
     Guard(
-        "what has no row is proven again",
+        "what has no row is verified again",
         "store/adding/plan.py",
         "        if row is None:\n            return AddingStep.PROVE",
         "        if row is None:\n            return AddingStep.NOTHING",
@@ -254,9 +254,9 @@ STORE = (
         "store/adding/test_sources.py::test_a_hard_link_is_marked_shared_and_never_trusted",
     ),
     Guard(
-        "a proof holds for its own fingerprint only",
+        "a verification holds for its own fingerprint only",
         "store/contents/unchanged.py",
-        "        and proof.fingerprint == found\n",
+        "        and verification.fingerprint == found\n",
         "",
         "store/contents/test_unchanged.py::test_every_change_is_found",
     ),
@@ -268,7 +268,7 @@ STORE = (
         "store/contents/test_unchanged.py::test_a_file_open_for_writing_gives_no_trust",
     ),
     Guard(
-        "a change in the tick of the proof",
+        "a change in the tick of the verification",
         "store/contents/unchanged.py",
         "    return stamp.ctime_ns + margin_ns(stamp.ctime_ns) <= began_ns",
         "    return True",
@@ -790,7 +790,7 @@ LEDGER = (
         "ledger/record/test_damage.py::test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again",
     ),
     _never(
-        "a bug of ours is not called damage",
+        "internal error is not called damage",
         "ledger/record/ledger.py",
         "            if wrong:",
         "ledger/record/test_damage.py::test_a_bug_stays_a_bug_and_damage_is_none",
@@ -921,7 +921,7 @@ VERIFICATION = (
     _never(
         "a file laid into the store by hand has no signature's trust",
         "store/adding/work.py",
-        "                if not self._may_place(work, proof.digests, found.fd) and not known:",
+        "                if not self._may_place(work, verification.digests, found.fd) and not known:",
         "store/signatures/test_sources.py::test_a_file_laid_into_the_store_by_hand_is_no_way_around_its_signature",
     ),
     _never(
@@ -1291,7 +1291,7 @@ MEDIA = (
         "media/receiving/test_receive.py::test_another_set_under_the_same_number_is_a_contradiction",
     ),
     _never(
-        "room on the receiving side",
+        "space on the receiving side",
         "media/receiving/receive.py",
         "        if lacks:",
         "faults/test_media.py::test_no_room_for_a_part_is_told_before_the_first_byte",
@@ -1452,14 +1452,14 @@ NAMES = (
         "cli/commands/test_found_once.py::test_an_error_is_always_told_whole",
     ),
     Guard(
-        "the same bad signature is told once",
+        "the same bad signature is reported once",
         "store/adding/work.py",
         "finding for finding in told if finding not in work.badly_signed",
         "finding for finding in told",
         "store/signatures/test_voucher.py::test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each",
     ),
     Guard(
-        "a proof of no known kind is refused",
+        "a verification of no known kind is refused",
         "jobs/recording/record.py",
         "        return ProofKind(text)",
         "        return ProofKind(text) if text in list(ProofKind) else ProofKind.NONE",
@@ -1659,9 +1659,9 @@ DATABASE = (
         "store/database/test_damage.py::test_the_number_of_a_kept_manifest_holds_though_it_cannot_be_read",
     ),
     _never(
-        "a proof from the future is no proof",
+        "a verification from the future is no verification",
         "store/contents/right_now.py",
-        "    if proof.verified_at > now:",
+        "    if verification.verified_at > now:",
         "store/database/test_damage.py::test_a_proof_from_the_future_is_no_proof",
     ),
     _never(

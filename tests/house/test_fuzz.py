@@ -1,4 +1,4 @@
-"""The fuzz in CI: a bounded number of examples of every parser, and proof that it would notice.
+"""The fuzz in CI: a bounded number of examples of every parser, and verification that it would notice.
 
 "A seeded mutation fuzz of every parser runs in CI for a bounded time, and longer by one command." Longer:
 `python -m tests.fuzz --minutes 10`.

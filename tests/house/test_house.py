@@ -140,7 +140,7 @@ def test_no_module_reaches_itself() -> None:
 
 
 def test_arrows_between_folders_run_one_way() -> None:
-    """A folder's own modules and its subfolders are told apart; no two folders import each other, by any way round."""
+    """A folder's own modules and its subfolders are reported apart; no two folders import each other, by any way round."""
     arrows: dict[str, set[str]] = {}
     for path in SOURCES:
         folder = path.parent.relative_to(PACKAGE).as_posix()
@@ -393,7 +393,7 @@ def test_every_finding_code_is_documented() -> None:
 
 
 def test_every_exit_status_is_documented() -> None:
-    """In the README's table; the commands are told in its reference (test_reference.py)."""
+    """In the README's table; the commands are reported in its reference (test_reference.py)."""
     text = (ROOT / "README.md").read_text("utf-8")
     for code, what in EXIT_STATUSES:
         assert re.search(rf"\| {code} \|.*", text), f"exit status {code} ({what}) is not in the README"

@@ -86,7 +86,7 @@ def _untold(told: Iterable[FieldPath], found: FieldPaths) -> Iterator[FieldPath]
     exact = {path for path in told if path[-1] != REST and not any(name.isupper() for name in path)}
     loose = set(told) - exact
     above = {path[:length] for path in told for length in range(len(path))}
-    for path, sorts in found.items():  # an object, an array or null is told where something in it is
+    for path, sorts in found.items():  # an object, an array or null is reported where something in it is
         is_told = path in exact or any(_is(one, path) for one in loose)
         holds_told = path in above or any(_is(one[: len(path)], path) for one in loose)
         if not is_told and ("value" in sorts or not holds_told):
@@ -127,7 +127,7 @@ def test_each_command_was_seen_to_answer(seen: PrintedJson) -> None:
 
 @pytest.mark.parametrize("part", PARTS, ids=lambda part: ", ".join(part.commands))
 def test_each_field_that_is_printed_is_told_where_its_command_is(part: ReferencePart, seen: PrintedJson) -> None:
-    """And each that is told is printed, or its row says when it is."""
+    """And each that is reported is printed, or its row says when it is."""
     assert _field_problems(part, seen) == []
 
 

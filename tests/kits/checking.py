@@ -1,4 +1,4 @@
-"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a proof book in memory."""
+"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a verification book in memory."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def fill(root: Path, files: Mapping[str, bytes]) -> Path:
 
 @dataclass
 class Known:
-    """A proof book in memory."""
+    """A verification book in memory."""
 
     kept: dict[str, Verification] = field(default_factory=dict)
 
@@ -72,7 +72,7 @@ class Known:
         self.kept.update(verifications)
 
     def age(self, span: timedelta, *names: str) -> None:
-        """Make the proofs of these names, or all, older."""
+        """Make the verifications of these names, or all, older."""
         for place, verification in self.kept.items():
             if not names or Path(place).name in names:
                 self.kept[place] = Verification(

@@ -44,7 +44,7 @@ _TIMES = st.datetimes(datetime(1990, 1, 1), datetime(2100, 1, 1), timezones=st.j
 @st.composite
 def inventories(draw: st.DrawFn) -> Inventory:
     count = draw(st.integers(1, 6))
-    parts = tuple(
+    components = tuple(
         Component(
             **{name: draw(_cells(name, key)) for name, key in COMPONENT_KEYS.items() if name != "serial"},
             serial=f"S{i}",
@@ -54,7 +54,9 @@ def inventories(draw: st.DrawFn) -> Inventory:
     return Inventory(
         read_at=draw(st.dates(date(1990, 1, 1), date(2100, 1, 1)) | _TIMES),
         zone=draw(st.sampled_from(["UTC", "+02:00", "Europe/Lisbon"])),
-        components=parts,
-        partitions=tuple(Partition(p.key, draw(WORD), draw(st.none() | st.integers(0, 2**63 - 1))) for p in parts[:2]),
+        components=components,
+        partitions=tuple(
+            Partition(p.key, draw(WORD), draw(st.none() | st.integers(0, 2**63 - 1))) for p in components[:2]
+        ),
         policies=(Policy(draw(WORD), draw(st.none() | st.just({"bios": "6.1"})), draw(st.sampled_from(APPLIES))),),
     )

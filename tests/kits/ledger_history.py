@@ -66,7 +66,7 @@ def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None)
     """How every component stands at the end of the day `on` (or at an instant, or now)."""
     events = list({e.id(): e for e in events}.values())
     void = naive_void(events)
-    parts: dict[str, Part] = {}
+    components: dict[str, Part] = {}
     for name in {e.component for e in events if e.component}:
         mine = [e for e in events if e.component == name and e.id() not in void]
         mine.sort(key=naive_key)
@@ -81,19 +81,19 @@ def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None)
             if first and silent and naive_key(e, "gone") > first:
                 mine.append(e)
         mine.sort(key=lambda e: naive_key(e, "gone" if e.what is EventKind.INVENTORY else ""))
-        part = Part()
+        component = Part()
         moments_of = sorted({e.at.at_us for e in mine})
         for moment in moments_of:
-            now = naive_copy(part)
+            now = naive_copy(component)
             for e in mine:
                 if e.at.at_us == moment:
                     naive_step(now, e)
             zone = (zones or {}).get(now.place[0] or "", "UTC")
             limit = None if on is None else moments.moment(on, zone).at_us
-            part = now
+            component = now
             if limit is None or moment <= limit:
-                parts[name] = now
-    return parts
+                components[name] = now
+    return components
 
 
 def naive_key(e: Event, rank: str = "") -> Any:
@@ -105,7 +105,7 @@ def naive_copy(p: Part) -> Part:
 
 
 def naive_step(p: Part, e: Event) -> None:
-    if e.what is EventKind.INVENTORY:  # a list that does not list the part
+    if e.what is EventKind.INVENTORY:  # a list that does not list the component
         scope = {(site, domain, "" if e.listing else kind) for site, domain, kind in e.scope}
         if (*p.place[:2], "" if e.listing else p.kind) in scope:
             p.present = False
@@ -193,12 +193,12 @@ def naive_hold(p: Part, version: str, bundle: str, e: Event) -> None:
     p.boot_files[version] = [version, bundle or there[1], there[2]] if there else [version, bundle, e.id()]
 
 
-def shown(part: Part) -> Any:
+def shown(component: Part) -> Any:
     """What an answer shows of a naive part."""
-    banks = [None if b is None else (b[0], b[1], b[2]) for b in part.banks.values()]
-    boot_files = sorted((v, b[1], b[2]) for v, b in part.boot_files.items())
-    seen = part.said[2] if part.said else None
-    return (part.place, part.present, banks, boot_files, seen, part.seen, part.differs)
+    banks = [None if b is None else (b[0], b[1], b[2]) for b in component.banks.values()]
+    boot_files = sorted((v, b[1], b[2]) for v, b in component.boot_files.items())
+    seen = component.said[2] if component.said else None
+    return (component.place, component.present, banks, boot_files, seen, component.seen, component.differs)
 
 
 def answered(answer: WhereAnswer) -> Any:
@@ -214,7 +214,7 @@ def answered(answer: WhereAnswer) -> Any:
     return (told, answer.present, banks, boot_files, said, answer.seen.id if answer.seen else None, differs)
 
 
-PARTS = (("B1", "bios"), ("B2", "bios"), ("F1", "fabric-switch"), ("M1", "domain-manager"), ("X1", "tide-gauge"))
+COMPONENTS = (("B1", "bios"), ("B2", "bios"), ("F1", "fabric-switch"), ("M1", "domain-manager"), ("X1", "tide-gauge"))
 
 
 VERSIONS = ("5.4", "6.0", "6.1")
@@ -235,7 +235,7 @@ ZONES = {"holm": "+10:00", "skerry": "-11:00"}
 VERSION = st.sampled_from(VERSIONS)
 
 
-KIND = st.sampled_from([kind for _, kind in PARTS])
+KIND = st.sampled_from([kind for _, kind in COMPONENTS])
 
 
 MOMENT = st.builds(
@@ -246,7 +246,7 @@ MOMENT = st.builds(
 @st.composite
 def statements(draw: st.DrawFn) -> Event:
     """One event about one of a few components."""
-    component, kind = draw(st.sampled_from(PARTS))
+    component, kind = draw(st.sampled_from(COMPONENTS))
     what = draw(
         st.sampled_from(
             [

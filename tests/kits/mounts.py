@@ -58,7 +58,7 @@ def _mount(stack: ExitStack, kind: str, base: Path, point: Path, size_mb: int) -
             _run("mkfs.xfs", "-q", image)
             _run("mount", _loop(stack, image), point)
         elif kind.startswith("ext4"):
-            # Inodes of 128 bytes have no room for nanoseconds: every time is a whole second (mke2fs(8), -I).
+            # Inodes of 128 bytes have no space for nanoseconds: every time is a whole second (mke2fs(8), -I).
             _run("mkfs.ext4", "-q", *(("-I", "128") if kind == "ext4-whole-seconds" else ()), image)
             _run("mount", _loop(stack, image), point)
         elif kind == "exfat-fuse":

@@ -100,8 +100,13 @@ _IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2
 
 
 def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: Any) -> list[Component]:
-    """Both halves of a healthy pair at one version; boot-file parts hold the files of the last three versions."""
-    models = {"fabric-switch": "Reed-40", "domain-manager": "Reed-40", "io-module": "Rush-4", "chassis-controller": "Dune-8"}
+    """Both halves of a healthy pair at one version; boot-file components hold the files of the last three versions."""
+    models = {
+        "fabric-switch": "Reed-40",
+        "domain-manager": "Reed-40",
+        "io-module": "Rush-4",
+        "chassis-controller": "Dune-8",
+    }
     stored = tuple(v for v in _IMAGES if _IMAGES[v] <= _IMAGES.get(version, ""))
     return [
         replace(
@@ -128,29 +133,29 @@ def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: 
 def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int = 2, racks: int = 1) -> Inventory:
     """A domain of the Marram platform at one version, of which every fact is known."""
     chassis = {"domain": domain, "chassis": "1"}
-    parts = [
+    components = [
         *pair("fabric-switch", "fabric", version, domain=domain, chassis=""),
         *pair("domain-manager", "manager", version, domain=domain, chassis=""),
         *pair("io-module", "io-1", version, **chassis),
         *pair("chassis-controller", "cc-1", version, **chassis),
         Component("model-table", "holm", domain, chassis="", model="Reed-40", serial=f"{domain}-MT".upper(), pair=""),
     ]
-    parts[-1] = replace(parts[-1], active=_IMAGES[version], pending="", spare="")
+    components[-1] = replace(components[-1], active=_IMAGES[version], pending="", spare="")
     rooms = [
         Partition(p.key, "images", 5_000_000, 2_000_000)
-        for p in parts
+        for p in components
         if p.kind in ("fabric-switch", "domain-manager", "model-table")
     ]
     for slot in range(1, blades + 1):
-        parts += blade(str(slot), version, domain=domain)
+        components += blade(str(slot), version, domain=domain)
     for slot in range(1, racks + 1):
         rows = blade(f"U{slot}", version, domain=domain, model="Gull-1", chassis="")
-        parts += [p for p in rows if p.kind != "network-adapter"]
+        components += [p for p in rows if p.kind != "network-adapter"]
     gold = Policy("gold", {"blade": "6.1.0", "rack": "6.1.0"}, "when-confirmed", (domain,))
-    return inventory(parts, rooms, [gold])
+    return inventory(components, rooms, [gold])
 
 
 def stored_all(manifest_: Manifest, **more: Any) -> Holdings:
-    """A store that holds every bundle, proven five days ago."""
+    """A store that holds every bundle, verified five days ago."""
     rows = (StoredFile(b.sha256, b.family, b.version, b.build or "", True, PROVEN) for b in manifest_.bundle)
     return Holdings((replace(row, signature=SignatureState.GOOD) for row in rows), **more)

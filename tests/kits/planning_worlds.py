@@ -16,7 +16,12 @@ VERSIONS = ("5.4.2", "5.4.10", "6.0.1", "6.1.0")
 TABLES = {"5.4.2": "t1", "5.4.10": "t2", "6.0.1": "t3", "6.1.0": "t4"}
 ODD = ("5.4.3", "golden-image", "6.0.1-rc1", "6.1")  # no bundle; no place in the order; no bundle; equal to 6.1.0
 
-_OWN = (("fabric-switch", "Reed-40"), ("domain-manager", "Reed-40"), ("io-module", "Rush-4"), ("chassis-controller", "Dune-8"))
+_OWN = (
+    ("fabric-switch", "Reed-40"),
+    ("domain-manager", "Reed-40"),
+    ("io-module", "Rush-4"),
+    ("chassis-controller", "Dune-8"),
+)
 _BLADE = ("bios", "management-controller", "network-adapter")
 
 
@@ -34,7 +39,9 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
         models = ("Gull-1", "Gull-2") if rnd.random() < 0.8 else ("Gull-2",)
         rows.append(bundle("rack", version, *(image(kind, models, version) for kind in _BLADE[:2])))
     rows.append(
-        bundle("infrastructure", "6.1.0-p2", image("io-module", "Rush-4", "6.1.0-p2"), base="6.1.0", only=("io-module",))
+        bundle(
+            "infrastructure", "6.1.0-p2", image("io-module", "Rush-4", "6.1.0-p2"), base="6.1.0", only=("io-module",)
+        )
     )
     for row in rows:
         if rnd.random() < 0.1:
@@ -95,24 +102,24 @@ def _source(rnd: random.Random) -> str:
 
 def disorderly_fleet(rnd: random.Random) -> Inventory:
     """Two domains in which every fact is known, and little of it is good."""
-    parts: list[Component] = []
+    components: list[Component] = []
     for domain in ("holm-a", "holm-b"):
         main = rnd.choice(VERSIONS)
-        parts += _own(rnd, domain, main)
+        components += _own(rnd, domain, main)
         for slot in range(1, rnd.randint(2, 4)):
             more = {"domain": domain, "policy": rnd.choice(["gold", "gold", "silver", "unheard-of", ""])}
             rows = blade(str(slot), main, model=rnd.choice(["Tern-2", "Tern-4", "Tern-9"]), **more)
-            parts += [replace(p, active=_version(rnd, main)) for p in rows]
+            components += [replace(p, active=_version(rnd, main)) for p in rows]
         if rnd.random() < 0.7:
             rows = blade("U1", main, domain=domain, model="Gull-1", chassis="", policy="gold")
-            parts += [replace(p, active=_version(rnd, main), parent=f"RACK-{domain}") for p in rows[:2]]
+            components += [replace(p, active=_version(rnd, main), parent=f"RACK-{domain}") for p in rows[:2]]
     rooms = [
         Partition(p.key, name, 2000, rnd.choice([0, 50, 100, 330, 500, 2000]))
-        for p in parts
+        for p in components
         if p.kind in ("fabric-switch", "domain-manager", "model-table") or rnd.random() < 0.1
         for name in (("a", "b") if rnd.random() < 0.1 else ("a",))
     ]
-    return inventory(parts, rooms, _policies(rnd))
+    return inventory(components, rooms, _policies(rnd))
 
 
 def _own(rnd: random.Random, domain: str, main: str) -> list[Component]:
@@ -156,7 +163,7 @@ def _policies(rnd: random.Random) -> list[Policy]:
 
 
 def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
-    """Most bundles, in every state of proof and signature."""
+    """Most bundles, in every state of verification and signature."""
     rows = [
         StoredFile(
             b.sha256,
@@ -175,8 +182,8 @@ def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
 
 
 def large_fleet(domains: int, servers: int) -> Inventory:
-    """Many domains of the Marram platform; each server has five parts and one of three policies, two of them shared."""
-    parts: list[Component] = []
+    """Many domains of the Marram platform; each server has five components and one of three policies, two of them shared."""
+    components: list[Component] = []
     rooms: list[Partition] = []
     policies = [
         Policy("gold", {"blade": "6.1.0"}, "when-confirmed"),
@@ -186,7 +193,7 @@ def large_fleet(domains: int, servers: int) -> Inventory:
         domain = f"d{number:03}"
         version = ("6.0.1", "5.4.10", "6.0.1", "6.1.0")[number % 4]
         whole = whole_domain(version, domain=domain, blades=0, racks=0)
-        parts += whole.components
+        components += whole.components
         rooms += whole.partitions
         policies.append(Policy(f"own-{domain}", {"blade": "6.1.0"}, "at-once", (domain,)))
         for place in range(servers):
@@ -196,8 +203,8 @@ def large_fleet(domains: int, servers: int) -> Inventory:
             rows = blade(str(place % 8 + 1), older, domain=domain, model=model, **more)
             rows += [replace(rows[0], kind=kind) for kind in ("storage-controller", "disk")]
             server = f"SRV-{domain}-{place}"
-            parts += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
-    return inventory(parts, rooms, policies)
+            components += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
+    return inventory(components, rooms, policies)
 
 
 def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) -> Inventory:
@@ -206,7 +213,7 @@ def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) ->
     Clusters are each domain's own. Half of the servers take policy `gold`, which applies when confirmed; of the others
     each third domain's are at-once, so that its last step cannot be planned.
     """
-    parts: list[Component] = []
+    components: list[Component] = []
     rooms: list[Partition] = []
     policies = [
         Policy("gold", {"blade": "6.0.1"}, "when-confirmed"),
@@ -217,15 +224,15 @@ def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) ->
     for number, domain in enumerate(names):
         version = ("6.0.1", "5.4.10", "6.0.1")[number % 3]
         whole = whole_domain(version, domain=domain, blades=0, racks=0)
-        parts += whole.components
+        components += whole.components
         rooms += whole.partitions
         for place in range(servers):
             policy = "gold" if place % 2 else ("silver" if number % 3 == 2 else "bronze")
             more = {"chassis": str(place // 8 + 1), "policy": policy, "cluster": f"{domain}-{place % 4}"}
             rows = blade(str(place % 8 + 1), version, domain=domain, model=("Tern-4", "Tern-2")[place % 2], **more)
             server = f"SRV-{domain}-{place}"
-            parts += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
+            components += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
     kept = tuple(
         SeparateWindows(tuple(names[n : n + separate_windows])) for n in range(0, domains - 1, separate_windows)
     )
-    return replace(inventory(parts, rooms, policies), separate_windows=kept)
+    return replace(inventory(components, rooms, policies), separate_windows=kept)

@@ -15,7 +15,12 @@ from bundlekeeper.model.manifest.types import Manifest
 from tests.kits.planning_kit import blade, bundle, image, inventory, manifest, pair
 
 VERSIONS = tuple(f"{major}.{minor}.0" for major in range(1, 11) for minor in range(4))
-_OWN = (("fabric-switch", "Reed-40"), ("domain-manager", "Reed-40"), ("io-module", "Rush-4"), ("chassis-controller", "Dune-8"))
+_OWN = (
+    ("fabric-switch", "Reed-40"),
+    ("domain-manager", "Reed-40"),
+    ("io-module", "Rush-4"),
+    ("chassis-controller", "Dune-8"),
+)
 _BLADE = ("bios", "management-controller", "network-adapter")
 _MODELS = {"blade": ("Tern-2", "Tern-4"), "rack": ("Gull-1", "Gull-2")}
 
@@ -25,7 +30,7 @@ class Large:
     """One world: the release to reach, and how many rules each family's jumps and neighbours have."""
 
     seed: int
-    start: int = 3  # the place in VERSIONS that most parts run
+    start: int = 3  # the place in VERSIONS that most components run
     to: int = 37
     spread: int = 6  # servers run up to that many places less
     stops: int = 3  # jumps with an intermediate stop, per family
@@ -56,7 +61,7 @@ def large_manifest(world: Large) -> Manifest:
     rows: list[dict[str, Any]] = []
     last: dict[tuple[str, str], str] = {}
 
-    def part(kind: str, models: Any, version: str) -> dict[str, Any]:
+    def component(kind: str, models: Any, version: str) -> dict[str, Any]:
         key = (kind, str(models))
         if key not in last or rnd.random() > 0.1:
             last[key] = version
@@ -64,16 +69,16 @@ def large_manifest(world: Large) -> Manifest:
         return image(kind, models, last[key], **more)
 
     for number, version in enumerate(VERSIONS, 1):
-        own = [part(kind, model, version) for kind, model in _OWN]
+        own = [component(kind, model, version) for kind, model in _OWN]
         rows.append(bundle("infrastructure", version, *own, image("model-table", "Reed-40", f"t{number}")))
-        rows.append(bundle("blade", version, *(part(kind, _MODELS["blade"], version) for kind in _BLADE)))
-        rows.append(bundle("rack", version, *(part(kind, _MODELS["rack"], version) for kind in _BLADE[:2])))
+        rows.append(bundle("blade", version, *(component(kind, _MODELS["blade"], version) for kind in _BLADE)))
+        rows.append(bundle("rack", version, *(component(kind, _MODELS["rack"], version) for kind in _BLADE[:2])))
     release = [{"name": v, "infrastructure": v, "blade": v, "rack": v} for v in VERSIONS]
     for place in rnd.sample(range(40), world.patches):
         family = rnd.choice(["infrastructure", "blade", "rack"])
         kind, model = {"infrastructure": _OWN[2], "blade": ("bios", "Tern-4"), "rack": ("bios", "Gull-2")}[family]
         name = f"{VERSIONS[place]}-p1"
-        rows.append(bundle(family, name, part(kind, model, name), onto=VERSIONS[place], only=(kind,)))
+        rows.append(bundle(family, name, component(kind, model, name), onto=VERSIONS[place], only=(kind,)))
         release[place][family] = name
     tables = {"model-table": {"order": "listed", "list": tuple(f"t{n}" for n in range(1, 41))}}
     rules = {"jump": tuple(_jumps(rnd, world)), "compatible": tuple(_besides(rnd, world))}
@@ -144,12 +149,12 @@ def large_domain(world: Large, rules: Manifest) -> Inventory:
         for i in b.images
         for model in i.models
     }
-    parts: list[Component] = []
+    components: list[Component] = []
     for kind, model in _OWN:
         chassis = "1" if kind in ("io-module", "chassis-controller") else ""
-        parts += pair(kind, kind, runs[main, kind, model], chassis=chassis)
+        components += pair(kind, kind, runs[main, kind, model], chassis=chassis)
     table = Component("model-table", "holm", "holm-a", chassis="", model="Reed-40", serial="MT", pair="")
-    parts.append(replace(table, active=f"t{world.start + 1}", pending="", spare=""))
+    components.append(replace(table, active=f"t{world.start + 1}", pending="", spare=""))
     seen: set[tuple[Any, ...]] = set()
     while len(seen) < 8:
         family = "blade" if len(seen) < 5 else "rack"
@@ -171,5 +176,5 @@ def large_domain(world: Large, rules: Manifest) -> Inventory:
             rows = [replace(p, active=runs[VERSIONS[n], p.kind, model]) for p, n in zip(rows, places, strict=False)]
             if not world.spread:
                 rows.append(replace(rows[0], kind="disk", model=f"MD-{len(seen)}", serial=f"D{slot}", active="1.0"))
-            parts += rows
-    return inventory(parts)
+            components += rows
+    return inventory(components)

@@ -83,7 +83,7 @@ class Kit:
             return database.stored()
 
     def verifications(self) -> dict[str, Verification]:
-        """The store's database's proofs."""
+        """The store's database's verifications."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return database.verifications()
 

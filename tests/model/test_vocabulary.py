@@ -87,7 +87,7 @@ def test_every_key_survives_the_ledger(name: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", COMPONENT_KEYS)
 def test_every_key_is_compared(name: str) -> None:
-    """A difference in any key is told as what its declaration says of it."""
+    """A difference in any key is reported as what its declaration says of it."""
     older, newer = (_with(name, value) for value in _values(name))
     found = compare([older], [newer], complete=True)
     what = {
@@ -147,7 +147,7 @@ def test_that_a_kind_becomes_known_changes_no_identity(
 
 
 def test_the_whole_slot_tells_parts_of_these_kinds_only() -> None:
-    """A kind that is added with `whole_slot` would get other identities than its parts have in ledgers."""
+    """A kind that is added with `whole_slot` would get other identities than its components have in ledgers."""
     assert {kind for kind, facts in KINDS.items() if facts.whole_slot} == {
         "fabric-switch", "domain-manager", "io-module", "port-extender", "chassis-controller", "model-table",
     }  # fmt: skip

@@ -113,7 +113,7 @@ def test_what_was_found(tmp_path: Path) -> None:
 
 
 def test_skipped_and_unproven(tmp_path: Path) -> None:
-    """Proven lately is skipped; not proven fails, because the check does not end well either."""
+    """Verified lately is skipped; not verified fails, because the check does not end well either."""
     root, ledger = fill(tmp_path, {"a.bin": A, "b.bin": B}), Known()
     wanted = listing(facts("a.bin", A), facts("b.bin", B))
     check(root, wanted, known=ledger)

@@ -109,7 +109,7 @@ def test_a_run_book_of_a_plan_that_breaks_a_rule_is_refused_and_nothing_is_writt
     assert out.exists()
     none = office("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html")
     assert (none.status, (tmp_path / "none.html").exists()) == (1, False)
-    assert "no allowed way was found" in none.err
+    assert "no allowed route was found" in none.err
     none = office("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html", "--json")
     assert (none.status, none.json["written"], none.json["nearest"]) == (1, None, "6.0")
 
@@ -119,7 +119,7 @@ def test_a_site_is_shown_slot_by_slot_now_and_then(office: Keeper, tmp_path: Pat
     assert office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
     assert office("activate", "HOLMA-IO1").status == 0
     done = office("report", "--site", "holm", "--out", out, "--json")
-    assert (done.status, done.json["counts"]["parts"]) == (0, 38)
+    assert (done.status, done.json["counts"]["components"]) == (0, 38)
     page = safe_page(out.read_text("utf-8"))
     assert "Domain holm-a" in page.text
     assert "1 at 6.1.0, 1 at 6.0.1" in page.text
@@ -181,7 +181,7 @@ def _filled(kind: Any, text: str) -> Any:
         elif name == "tuple[Finding, ...]":
             made[each.name] = (finding("not-checked", text, text, text),)
         elif name == "Mapping[str, int]":
-            made[each.name] = {"parts": 1}
+            made[each.name] = {"components": 1}
         else:
             inner = re.fullmatch(r"tuple\[(\w+), \.\.\.\]", name)
             assert inner, name
@@ -207,7 +207,7 @@ def test_an_empty_book_and_an_empty_site_are_pages_too() -> None:
     ledger = replace(_filled(runbook.Runbook, "x"), steps=(), gaps=(), findings=(), shell="")
     assert "None was found" in safe_page(runbook.html(ledger)).text
     assert "none was found" in runbook.text(ledger)
-    assert safe_page(site_page.html(replace(_filled(site_page.SitePage, "x"), parts=()))).text
+    assert safe_page(site_page.html(replace(_filled(site_page.SitePage, "x"), components=()))).text
 
 
 def test_bars_show_everything_that_takes_time_and_stay_within_their_width() -> None:

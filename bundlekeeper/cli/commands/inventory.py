@@ -25,7 +25,9 @@ ZoneOption = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="
 CompleteOption = Annotated[
     bool, typer.Option("--complete", help="It lists everything in its domains: what it lacks is gone.")
 ]
-PartialOption = Annotated[bool, typer.Option("--partial", help="It lists some parts: nothing is gone because of it.")]
+PartialOption = Annotated[
+    bool, typer.Option("--partial", help="It lists some components: nothing is gone because of it.")
+]
 
 
 @app.command()

@@ -25,7 +25,7 @@ from bundlekeeper.model.stop import Stop
 PASSWORD = "BUNDLEKEEPER_PASSWORD"  # noqa: S105  (the variable's name)
 
 UrlsArgument = Annotated[list[str], typer.Argument(metavar="URL...", help="Services: https://host[:port].")]
-SiteOption = Annotated[str, typer.Option("--site", metavar="SITE", help="The site where the parts are.")]
+SiteOption = Annotated[str, typer.Option("--site", metavar="SITE", help="The site where the components are.")]
 DomainOption = Annotated[str, typer.Option("--domain", metavar="DOMAIN", help="Their domain; - for none.")]
 ChassisOption = Annotated[
     str | None, typer.Option("--chassis", metavar="NAME", help="Their chassis (default: as the service calls it).")

@@ -1,4 +1,4 @@
-"""`bundlekeeper ledger`: hold the record against its own chain, carry it to another store, merge what comes back."""
+"""`bundlekeeper ledger`: hold the ledger against its own chain, carry it to another store, merge what comes back."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from bundlekeeper.findings import exit_status
 from bundlekeeper.jobs.recording import ledger as jobs
 from bundlekeeper.jobs.session import Session
 
-app = typer.Typer(help="The record: check its chain, export it, merge another store's.", rich_markup_mode=None)
+app = typer.Typer(help="The ledger: check its chain, export it, merge another store's.", rich_markup_mode=None)
 
 HeadOption = Annotated[
     str, typer.Option("--head", metavar="HEX", help="A head printed earlier, which the chain must contain.")
@@ -54,7 +54,7 @@ def export(
     after: Annotated[int, typer.Option("--after", min=0, metavar="N", help="Only events after number N.")] = 0,
     store: StoreOption = None,
 ) -> int:
-    """Write the record as lines that another store merges."""
+    """Write the ledger as lines that another store merges."""
     with Session(store_root(store), caller()) as session:
         if out == "-":
             screen.write_lines(jobs.export_lines(session, after))

@@ -96,7 +96,7 @@ def confirm(
 ) -> int:
     """Compare a manifest's digests with the publisher's own list; those that agree are no longer our own copy's.
 
-    The list must not come from the same place as the files: a digest proves nothing about whoever could change both.
+    The list must not come from the same place as the files: a digest verifies nothing about whoever could change both.
     When something was confirmed, the manifest is a new issue and its sequence goes up by one.
     """
     from bundlekeeper.cli.screen.answers import manifest as screen

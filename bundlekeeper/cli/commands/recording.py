@@ -1,4 +1,4 @@
-"""`stage`, `activate`, `observe`, `ledger undo`: recording what was put where, by whom, on what proof.
+"""`stage`, `activate`, `observe`, `ledger undo`: recording what was put where, by whom, on what evidence.
 
 Rules: what can be seen to be wrong is refused whole, nothing half-recorded, unless a reason overrules it, which is
 kept; a dry run shows exactly what would be recorded; an event is never changed, only corrected by a later one.
@@ -89,7 +89,7 @@ def stage(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Record that an image's bytes are on a part (or many), not yet running."""
+    """Record that an image's bytes are on a component (or many), not yet running."""
     said = RecordSaid(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
@@ -126,7 +126,7 @@ def activate(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Record that a part now runs an image: the one named, else the one that was staged on it."""
+    """Record that a component now runs an image: the one named, else the one that was staged on it."""
     said = RecordSaid(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
@@ -161,7 +161,7 @@ def observe(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Record what was read from a part: what runs, waits, lies spare."""
+    """Record what was read from a component: what runs, waits, lies spare."""
     said = RecordSaid(at, zone, reported_by, done_by, evidence=evidence, note=note)
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare)

@@ -1,4 +1,4 @@
-"""`bundlekeeper route`: the ordered way to a release, or why there is none."""
+"""`bundlekeeper route`: the ordered route to a release, or why there is none."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def route(
 ) -> int:
     """The allowed way with the fewest windows, then server restarts, then minutes, then bytes.
 
-    Every state between obeys every rule of the manifest; what was not known is told. It plans, and changes nothing.
+    Every state between obeys every rule of the manifest; what was not known is reported. It plans, and changes nothing.
     Several domains are put into one timeline of rounds: what one apart set names is never in one round.
     """
     from bundlekeeper.cli.screen.answers import route as screen

@@ -1,4 +1,4 @@
-"""`bundlekeeper where`: which version is staged, pending, active, where; since when, on whose word, on any day."""
+"""`bundlekeeper where`: which version is staged, pending, active, where; since when, reported by whom, on any day."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def where(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Which version of what is staged, pending or active where; since when, on whose word, with what proof."""
+    """Which version of what is staged, pending or active where; since when, reported by whom, with what evidence."""
     from bundlekeeper.cli.screen.answers import where as screen
     from bundlekeeper.jobs.recording import where as job
     from bundlekeeper.jobs.recording.selection import Places
@@ -77,7 +77,7 @@ def where(
 
     form = form_of(json=json, csv=csv, picture=picture)
     if picture and count:
-        raise InputError("--picture shows parts, --count counts them", hint="one of them")
+        raise InputError("--picture shows components, --count counts them", hint="one of them")
     if history and (on or known or count or csv or picture):
         raise InputError("--history is everything, told as lines or --json", hint="leave the other options out")
     places = Places(name, site, domain, chassis, slot, kind, model)

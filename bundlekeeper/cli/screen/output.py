@@ -132,7 +132,7 @@ def findings_aside(findings: Iterable[Finding]) -> None:
 def folded_text(findings: Iterable[Finding]) -> None:
     """Print findings as text on stdout: of several that say the same the first whole, the others by their names.
 
-    Errors, and warnings with a place in a file, are told whole. Notes with a place are alike when their code is, and
+    Errors, and warnings with a place in a file, are reported whole. Notes with a place are alike when their code is, and
     are named by that place; else what is said must be the same, and what to do.
     """
     told: dict[tuple[str, ...], list[str]] = {}
@@ -150,7 +150,7 @@ def folded_text(findings: Iterable[Finding]) -> None:
 
 
 def _alike(found: Finding) -> tuple[str, ...]:
-    """What findings share that are told once, with level, code and the word before the names; empty for all others."""
+    """What findings share that are reported once, with level, code and the word before the names; empty for all others."""
     if found.level is Level.ERROR or (found.where and found.level is Level.WARNING):
         return ()
     said = () if found.where else (found.message, found.hint)

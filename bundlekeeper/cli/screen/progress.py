@@ -121,7 +121,7 @@ class ProgressBar:
         self._rich.start()
 
     def file(self, name: str) -> None:
-        """Show the file's name, shortened to leave room for the figures."""
+        """Show the file's name, shortened to leave space for the figures."""
         if self._rich is not None and self._task is not None:
             text = visible(name)
             self._rich.update(self._task, description=text if len(text) <= 32 else f"{text[:15]}…{text[-16:]}")

@@ -159,7 +159,7 @@ def _bug(error: Exception, command: str, wants_json: bool, debug: bool) -> int:
 
         traceback.print_exc()
     bug = KeeperError(
-        f"a bug of ours: {type(error).__name__}: {error}",
+        f"internal error: {type(error).__name__}: {error}",
         hint="run it again with --debug and send us the traceback; nothing that was finished is lost",
     )
     _say(bug, command, wants_json)

@@ -97,7 +97,7 @@ def _findings(row: AnsweredSet) -> Iterator[Finding]:
         ledgers.setdefault(receipt.site, set()).update({receipt.ledger} - {""})
     for site in sorted(site for site, ids in ledgers.items() if len(ids) > 1):
         message = (
-            f"{len(ledgers[site])} ledgers answered for {site}: each is told, and one of them may be another site's"
+            f"{len(ledgers[site])} ledgers answered for {site}: each is reported, and one of them may be another site's"
         )
         yield finding("not-checked", name, message, "ask the site which store is theirs")
     if row.sent.written and not (row.signed or row.unsigned or row.troubles):

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class ReceiptWanted:
-    """What is to be written: to which file, by which key, about which set, for which site, on whose word.
+    """What is to be written: to which file, by which key, about which set, for which site, reported by whom.
 
     Events after number `after` go with it.
     """

@@ -1,6 +1,6 @@
 """Writing a planned set: what is to go out, held against the store, then targets, images and labels.
 
-Rules: everything that can be refused is refused before the first byte; what was done is told, whatever fails then; an
+Rules: everything that can be refused is refused before the first byte; what was done is reported, whatever fails then; an
 index is signed once, so where it was signed before, a key that is given must be that one.
 """
 
@@ -130,7 +130,7 @@ class WrittenReport:
 
     @property
     def failed(self) -> list[tuple[int, str]]:
-        """The volumes and images that this run could not finish or prove."""
+        """The volumes and images that this run could not finish or verify."""
         copies = () if self.written is None else self.written.copies
         images = () if self.imaged is None else self.imaged.images
         failed = [(copy.volume, copy.path) for copy in copies if copy.state == "failed"]
@@ -187,7 +187,7 @@ def make_ready(session: Session, wanted: WriteWanted, passphrase: Passphrase) ->
 def write_media(session: Session, ready: ReadyToWrite, save: SavePage, stop: Stop) -> WrittenReport:
     """Write to the targets, then the images, then the labels, which `save` writes.
 
-    What was done is told, whatever fails then. Raises as `write_set` and `write_images` while nothing was done.
+    What was done is reported, whatever fails then. Raises as `write_set` and `write_images` while nothing was done.
     """
     from bundlekeeper.media.writing.write import WriteMeans
 

@@ -1,8 +1,8 @@
 """What gaps, route and run-books are made from: manifest, inventory, holdings, each with what vouches for it.
 
 Rules: a manifest that the store would not take stops the command (4), the kept one as well as one that is named; a
-bundle's signature is ruled on by the digests of its last proof, never by a new read, and what that cannot tell is
-unknown; a bundle without a proof has no signature that is known; what is missing is an error, never an empty answer.
+bundle's signature is ruled on by the digests of its last verification, never by a new read, and what that cannot tell is
+unknown; a bundle without a verification has no signature that is known; what is missing is an error, never an empty answer.
 """
 
 from __future__ import annotations
@@ -86,11 +86,11 @@ def read_inputs(session: Session, files: InputFiles, *, bare: bool = False) -> I
     rules = loaded.manifest
     head, believed, ahead = _recorded(session, wanted=files.inventory is None, bare=bare)
     if files.inventory is not None:
-        parts, origin = _from_file(files.inventory, rules), files.inventory
+        components, origin = _from_file(files.inventory, rules), files.inventory
     elif believed is not None:
-        parts, origin = believed, "the store's record"
+        components, origin = believed, "the store's ledger"
     elif bare:
-        parts, origin = _nothing(session), ""
+        components, origin = _nothing(session), ""
     else:
         raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
     holdings, verified_ahead = _holdings_of(session, rules)
@@ -100,7 +100,7 @@ def read_inputs(session: Session, files: InputFiles, *, bare: bool = False) -> I
     findings = (*loaded.problems, *ruling.findings, *behind, *verified_ahead, *unknown, *ahead)
     findings = (*findings, *session.voucher.troubles())
     judged_at = latest(admitted, session.now())
-    return Inputs(rules, loaded.sha256, parts, origin, holdings, ruling, findings, head, judged_at)
+    return Inputs(rules, loaded.sha256, components, origin, holdings, ruling, findings, head, judged_at)
 
 
 def _named(session: Session, name: str, signature: Path | None) -> tuple[Loaded, tuple[Finding, ...], Ruling]:
@@ -128,7 +128,7 @@ def _kept(session: Session) -> tuple[Loaded, tuple[Finding, ...], Ruling]:
         )
     ruling = session.voucher.rule_kept(session.store.fd, kept.admitted)
     insist(ruling, kept.admitted.place)
-    # What lint says of the kept one was told when it was taken.
+    # What lint says of the kept one was reported when it was taken.
     return replace(kept.loaded, problems=()), kept.unknown, ruling
 
 
@@ -148,7 +148,7 @@ def _nothing(session: Session) -> Inventory:
 def _recorded(
     session: Session, *, wanted: bool, bare: bool
 ) -> tuple[Head | None, Inventory | None, tuple[Finding, ...]]:
-    """The record's head, what it believes of every part where that is `wanted`, and what makes that doubtful."""
+    """The ledger's head, what it believes of every component where that is `wanted`, and what makes that doubtful."""
     from bundlekeeper.ledger.ask.as_inventory import believed
     from bundlekeeper.ledger.ask.future_events import ahead
 
@@ -158,7 +158,7 @@ def _recorded(
     if not wanted:
         return manifest_index.head(), None, ()
     clock = session.now()
-    with manifest_index.reading():  # the head that is told and the inventory are of one moment
+    with manifest_index.reading():  # the head that is reported and the inventory are of one moment
         head, found, beyond = manifest_index.head(), believed(manifest_index, clock=clock), ahead(manifest_index, clock)
     doubts = () if beyond is None else (beyond.doubt("not counted here"),)
     if found is None and bare:

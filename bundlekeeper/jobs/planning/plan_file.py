@@ -105,7 +105,7 @@ def _compared(found: PlanVerdict, better: Route | NoRoute) -> str:
     from bundlekeeper.planning.route.types import Route
 
     if not isinstance(better, Route):
-        return "no allowed way was found at all: bundlekeeper route says why"
+        return "no allowed route was found at all: bundlekeeper route says why"
     mine, best = found.route.cost, better.cost
     if best < mine:
         return (
@@ -114,5 +114,5 @@ def _compared(found: PlanVerdict, better: Route | NoRoute) -> str:
             f"{best[2]} minutes of writing instead of {mine[2]}"
         )
     if mine < best:
-        return "no allowed way is as short as this plan: what it leaves out stands among the findings"
-    return "no allowed way is shorter"
+        return "no allowed route is as short as this plan: what it leaves out stands among the findings"
+    return "no allowed route is shorter"

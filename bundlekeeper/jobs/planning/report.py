@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.types import NoRoute
 
 _CHECKED = (
-    "Space, proofs, signatures, pairs, policies: see the open gaps below, and how many checks could not be made.",
-    "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare parts.",
+    "Space, verifications, signatures, pairs, policies: see the open gaps below, and how many checks could not be made.",
+    "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare components.",
 )
 
 
@@ -102,9 +102,9 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
         options, sha256 = options_of(ask.window, ask.per_cluster), ""
     else:
         if ask.window is not None:
-            raise InputError("the route's file says how long its windows are", hint="leave --window away")
+            raise InputError("the route's file says how long its windows are", hint="leave out --window")
         if ask.per_cluster not in (1, document.per_cluster):
-            raise InputError("the route's file says how many go at a time", hint="leave --per-cluster away")
+            raise InputError("the route's file says how many go at a time", hint="leave out --per-cluster")
         plan_file.insist_unchanged(given, document, file)
         options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)

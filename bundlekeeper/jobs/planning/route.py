@@ -1,4 +1,4 @@
-"""A plan with everything that is told of it: its route, its windows, its ways back, and the document that keeps it.
+"""A plan with everything that is reported of it: its route, its windows, its ways back, and the document that keeps it.
 
 Rules: a plan is made again from its inputs each time, also where a document is read: nothing that a file says of
 minutes, rules or ways back is ever told; what a plan was made from goes into its document whole.
@@ -137,7 +137,7 @@ def options_of(window: str | None, per_cluster: int) -> Options:
     if minutes < 1:
         raise InputError("a window is at least a minute long", hint="--window 4h, 90m, or 240 (minutes)")
     if minutes > MAX_WINDOW:
-        raise InputError(f"a window is at most {MAX_WINDOW} minutes long", hint="leave --window away for no limit")
+        raise InputError(f"a window is at most {MAX_WINDOW} minutes long", hint="leave out --window for no limit")
     return Options(minutes, per_cluster)
 
 
@@ -161,7 +161,7 @@ def way_of(given: Inputs, fleet: Fleet, domain: str, release: str, options: Opti
 
 def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> PlannedRoute:
     """A route's windows and ways back. Raises InputError for a window that is too short."""
-    from bundlekeeper.planning.route.room import room
+    from bundlekeeper.planning.route.space import room
     from bundlekeeper.planning.route.way_back import lost, ways_back
     from bundlekeeper.planning.windows.make import schedule
 
@@ -173,7 +173,7 @@ def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Pl
 
 
 def plain(value: Any) -> dict[str, Any]:  # noqa: ANN401  (any of planning's values)
-    """One of planning's values as JSON has it, without its findings, which are told once."""
+    """One of planning's values as JSON has it, without its findings, which are reported once."""
     rows = asdict(value)
     for told in ("findings", "told"):
         rows.pop(told, None)

@@ -1,7 +1,7 @@
 """Several domains on their way to one release: a route for each, and one timeline of rounds for all of them.
 
 Rules: what stands in one domain's way stops no other; a name that is wrong stops the command before anything is
-planned; a domain's own findings carry its name; parts that no domain holds are told, never silently left out.
+planned; a domain's own findings carry its name; components that no domain holds are reported, never silently left out.
 """
 
 from __future__ import annotations
@@ -144,7 +144,7 @@ def find_routes(
 
 
 def _domain(given: Inputs, fleet: Fleet, way: Route | NoRoute, told: Iterable[Finding]) -> PlannedDomain:
-    from bundlekeeper.planning.route.room import room
+    from bundlekeeper.planning.route.space import room
     from bundlekeeper.planning.route.way_back import lost, ways_back
 
     back = ways_back(fleet, way, given.holdings) if isinstance(way, Route) else ()
@@ -175,22 +175,24 @@ def _named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:
     if not fleet.domains:
         raise InputError("the inventory lists no domain", hint="bundlekeeper inventory load FILE, or --inventory")
     sites: dict[str, dict[str, None]] = {}
-    for part in fleet.inventory.components:
-        if part.domain:
-            sites.setdefault(part.site, {})[part.domain] = None
+    for component in fleet.inventory.components:
+        if component.domain:
+            sites.setdefault(component.site, {})[component.domain] = None
     if site and site not in sites:
         raise InputError(f"the inventory has no site {site!r} with a domain", hint=near(site, sites))
     return tuple(sites[site]) if site else fleet.domains
 
 
 def _left_out(fleet: Fleet) -> tuple[Finding, ...]:
-    """What is to be told of parts that stand in no domain, where all domains are planned."""
-    number = sum(not part.domain for part in fleet.inventory.components)
+    """What is to be reported of components that stand in no domain, where all domains are planned."""
+    number = sum(not component.domain for component in fleet.inventory.components)
     if not number:
         return ()
     message = "in no domain, so in no route"
     return (
-        finding("not-checked", counted(number, "part"), message, "bundlekeeper where names them", level=Level.NOTE),
+        finding(
+            "not-checked", counted(number, "component"), message, "bundlekeeper where names them", level=Level.NOTE
+        ),
     )
 
 

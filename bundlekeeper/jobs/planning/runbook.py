@@ -1,6 +1,6 @@
 """From a plan to the words of its run-book: every claim beside the rule, the table or the practice that it rests on.
 
-Rules: nothing is planned here; what the manifest says is told apart from what is common practice and from what is
+Rules: nothing is planned here; what the manifest says is reported apart from what is common practice and from what is
 assumed; commands that are shown are quoted for a shell.
 """
 
@@ -18,7 +18,7 @@ from bundlekeeper.reports.runbook import (
     ActionRow,
     BackRow,
     OpenGap,
-    PartRow,
+    ComponentRow,
     Runbook,
     RunbookText,
     StepPage,
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.route import Options, PlannedRoute
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.gaps.report import Gap, GapReport
-    from bundlekeeper.planning.route.types import PartChange, Step, StepChange
+    from bundlekeeper.planning.route.types import ComponentChange, Step, StepChange
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Action, Window
 
@@ -53,9 +53,9 @@ _VERIFY = {
     "check-paths": "each path is seen from both ends",
     "note-paths": "written down; needed again at the end",
     "remove-settings": "the older version's list of settings has them all",
-    "stage": "the part itself names the staged image; read its digest back where it can tell it",
-    "activate": "the part comes back; its version is verified below",
-    "write": "the part comes back; its version is verified below",
+    "stage": "the component itself names the staged image; read its digest back where it can tell it",
+    "activate": "the component comes back; its version is verified below",
+    "write": "the component comes back; its version is verified below",
     "level": "both halves tell the same version",
     "swap-lead": "the other half says that it leads",
     "wait-for-manager": "the manager answers",
@@ -65,7 +65,7 @@ _VERIFY = {
     "assign-policy": "the server names that policy, and nothing applied by itself",
     "confirm": "the pending change is the expected one",
     "restart": "the server comes back",
-    "apply": "the part tells no failed update; its version is verified below",
+    "apply": "the component tells no failed update; its version is verified below",
     "compare-paths": "path count before: ____  now: ____",
     "record": "bundlekeeper where shows it",
 }
@@ -102,7 +102,7 @@ def runbook(of: Material) -> Runbook:
         ("release", route.release),
         ("steps", str(len(route.steps))),
         ("windows", f"{len(times.windows)}, the longest {_span(longest)}"),
-        ("minutes in all", f"{times.makespan}; no order of this work takes less than {times.lower_bound}"),
+        ("minutes in all", f"{times.makespan}; cannot take less than {times.lower_bound}"),
         *([("steps without windows, so not in those minutes", of.planned.unplanned)] if times.unplanned else []),
         ("server restarts", str(route.cost[1])),
         ("open gaps", f"{len(shown)}: see below"),
@@ -178,7 +178,7 @@ def _step(of: Material, step: Step) -> StepPage:
     back = [way for way in of.planned.back if way.step == step.number]
     return StepPage(
         where[0].upper() + where[1:],
-        tuple(_part(of.fleet, change, part) for change in step.changes for part in change.parts),
+        tuple(_component(of.fleet, change, component) for change in step.changes for component in change.components),
         tuple(f"{c.family} {c.version}  {c.file}  SHA-256 {c.sha256}" for c in _distinct(step)),
         tuple(rules),
         tuple(_back(way) for way in back),
@@ -190,16 +190,18 @@ def _distinct(step: Step) -> list[StepChange]:
     return list({change.sha256: change for change in step.changes}.values())
 
 
-def _part(fleet: Fleet, change: StepChange, part: PartChange) -> PartRow:
-    facts = fleet.manifest_index.facts(part.kind, part.model or None)
-    rule = fleet.manifest_index.manifest.kind.get(part.kind)
-    own = rule.models.get(part.model) if rule is not None and rule.models else None
+def _component(fleet: Fleet, change: StepChange, component: ComponentChange) -> ComponentRow:
+    facts = fleet.manifest_index.facts(component.kind, component.model or None)
+    rule = fleet.manifest_index.manifest.kind.get(component.kind)
+    own = rule.models.get(component.model) if rule is not None and rule.models else None
     said = any(getattr(r, "method", None) or getattr(r, "by", None) for r in (rule, own) if r is not None)
-    source = f"manifest, [kind.{part.kind}]" if said else _BUILT_IN
-    minutes = f"{part.minutes} minutes each, {'assumed' if part.assumed_minutes else 'by the manifest'}"
+    source = f"manifest, [kind.{component.kind}]" if said else _BUILT_IN
+    minutes = f"{component.minutes} minutes each, {'assumed' if component.assumed_minutes else 'by the manifest'}"
     method = f"{facts.method or 'method not known'}, by {facts.by or 'whom is not known'}"
-    what = f"{len(part.keys)} {part.kind} {part.model} ({change.name})"
-    return PartRow(what, part.start or "not known", part.end, f"{method}; {minutes}; {facts.effect}", source)
+    what = f"{len(component.keys)} {component.kind} {component.model} ({change.name})"
+    return ComponentRow(
+        what, component.start or "not known", component.end, f"{method}; {minutes}; {facts.effect}", source
+    )
 
 
 def _back(way: WayBack) -> BackRow:
@@ -229,7 +231,7 @@ def _window(of: Material, step: Step, window: Window) -> WindowPage:
 def _action(of: Material, step: Step, window: Window, number: int, action: Action) -> ActionRow:
     from bundlekeeper.planning.windows.types import VERBS
 
-    change = next((c for c in step.changes for p in c.parts if action.key in p.keys), None)
+    change = next((c for c in step.changes for p in c.components if action.key in p.keys), None)
     way = next((back for back in of.planned.back if back.step == step.number and action.key in back.keys), None)
     method = ", ".join(word for word in (action.method, f"by {action.by}" if action.by else "") if word)
     words = (method, f"policy {action.policy}" if action.policy else "", action.note)

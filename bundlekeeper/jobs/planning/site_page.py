@@ -1,4 +1,4 @@
-"""A site as one page: its domains, chassis, slots and parts, what each runs and what waits, as of now or a past day."""
+"""A site as one page: its domains, chassis, slots and components, what each runs and what waits, as of now or a past day."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from bundlekeeper.reports.site_page import SiteComponent, SitePage, html, text
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import InBank, WhereAnswer
 
-_EVIDENCE_WORDS = {"none": "no proof given"}
+_EVIDENCE_WORDS = {"none": "no verification given"}
 
 
 def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> ReportPage:
@@ -34,18 +34,18 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
         head = ledger.head()
         found = tuple(doubts(ledger, when, None, "UTC", moment))
     flags = {answer.component: answer for answer in withdrawn}
-    parts = tuple(_part(answer, flags.get(answer.component)) for answer in answers)
+    components = tuple(_component(answer, flags.get(answer.component)) for answer in answers)
     counts = {
-        "parts": len(parts),
-        "running_not_known": sum(component.active == "?" for component in parts),
+        "components": len(components),
+        "running_not_known": sum(component.active == "?" for component in components),
         "waiting": sum(bool(a.pending and a.pending.version) for a in answers),
-        "read_otherwise": sum(component.differs for component in parts),
-        "withdrawn": sum(bool(component.withdrawn) for component in parts),
+        "read_otherwise": sum(component.differs for component in components),
+        "withdrawn": sum(bool(component.withdrawn) for component in components),
     }
     page = SitePage(
         f"Site {site}",
         f"as of {on}" if on else f"as of now, {moment:%Y-%m-%d %H:%M}Z",
-        parts,
+        components,
         counts,
         (
             ("made", f"{moment:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__}"),
@@ -57,7 +57,7 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     return ReportPage(text(page) if plain else html(page), found, {"site": site, "on": on, "counts": counts})
 
 
-def _part(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
+def _component(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
     place = answer.place
     since = answer.active.since if answer.active is not None else None
     waiting = [

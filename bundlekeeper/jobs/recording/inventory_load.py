@@ -29,7 +29,7 @@ _MANIFEST = re.compile(rb"^manifest(?: = |=)1", re.MULTILINE)
 class LoadOptions:
     """How files are taken: their form where a name does not tell it, and what they do not say themselves.
 
-    `listing` is what they list: everything ("all"), some parts ("some"), or as usual ("").
+    `listing` is what they list: everything ("all"), some components ("some"), or as usual ("").
     """
 
     form: str | None = None

@@ -45,7 +45,7 @@ class LogIn:
 
 @dataclass(frozen=True, slots=True)
 class ReadOptions:
-    """How services are read: where their parts are, who logs in, and the rest; `max_time` is a span for one service."""
+    """How services are read: where their components are, who logs in, and the rest; `max_time` is a span for one service."""
 
     site: str
     domain: str
@@ -88,7 +88,7 @@ class InventoryRead:
 
 
 def read(caller: Caller, urls: Sequence[str], options: ReadOptions, *, stop: Stop, quiet: bool) -> InventoryRead:
-    """Read every service; unless `quiet`, each that is done is told. `stop` ends the reading.
+    """Read every service; unless `quiet`, each that is done is reported. `stop` ends the reading.
 
     Raises InputError for what cannot be read like this, StoppedError when told to stop, and of one service alone what
     became of it.
@@ -161,7 +161,7 @@ def _placement(options: ReadOptions) -> Placement:
     from bundlekeeper.links.redfish.types import Placement
 
     if not options.site.strip():
-        raise InputError("--site is empty", hint="name the site where the parts are")
+        raise InputError("--site is empty", hint="name the site where the components are")
     zone_of(options.zone)
     return Placement(options.site, "" if options.domain == "-" else options.domain, options.chassis, options.slot)
 
@@ -185,7 +185,7 @@ def _drafts(readings: Sequence[ServiceReading]) -> list[str]:
 
 
 def _draft(service: str, item: Unmapped) -> list[str]:
-    """An entry's lines; what nothing tells is left open. An entry about a part itself wants what tells it apart."""
+    """An entry's lines; what nothing tells is left open. An entry about a component itself wants what tells it apart."""
     from bundlekeeper.formats.toml_edit import basic_string
     from bundlekeeper.links.redfish.user_map import OPEN
 

@@ -141,7 +141,7 @@ def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
     message = f"{len(errors)} of {counted(len(errors) + len(merged), 'file')} not merged"
     if merged:
         message += f"; merged: {', '.join(merged)}"
-    return InputError(message, hint="merge the named files again when they are mended", problems=problems)
+    return InputError(message, hint="merge the named files again when they are fixed", problems=problems)
 
 
 def _lines(file: str) -> Iterator[bytes]:

@@ -52,14 +52,14 @@ class _Work:
     session: Session
     events: list[Event] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
-    refusals: list[tuple[str, str]] = field(default_factory=list)  # of which part, why
+    refusals: list[tuple[str, str]] = field(default_factory=list)  # of which component, why
     bundles: dict[str, RecordedBundle] = field(default_factory=dict)
     zones: dict[str, str] = field(default_factory=dict)
     methods: Mapping[str, str] | None = None
 
 
 def record(session: Session, statement: RecordStatement, *, file: str | None, dry_run: bool) -> RecordingDone:
-    """Record one statement about one or many parts, or those of a file's rows, all of it or nothing.
+    """Record one statement about one or many components, or those of a file's rows, all of it or nothing.
 
     Raises InputError for what cannot be understood, RefusedError for what contradicts what is known.
     """
@@ -98,16 +98,16 @@ def _wrong_rows(wrong: Sequence[str], refusals: Sequence[tuple[str, str]], file:
         message += f"; and {len(wrong) - MAX_TOLD} more"
     if refusals:
         message += f"; besides, {len(refusals)} would be refused: {_by_reason(refusals)}"
-    return InputError(f"nothing was recorded: {message}", where=file, hint="mend what is named and give the file again")
+    return InputError(f"nothing was recorded: {message}", where=file, hint="fix what is named and give the file again")
 
 
 def _by_reason(refusals: Sequence[tuple[str, str]]) -> str:
-    """Why parts are refused, each reason once with the first of its parts."""
-    parts: dict[str, list[str]] = {}
-    for part, reason in refusals:
-        parts.setdefault(reason, []).append(part)
-    told = [f"{some(names, 3)}: {reason}" for reason, names in list(parts.items())[:MAX_TOLD]]
-    return "; ".join(told) + (f"; and {len(parts) - MAX_TOLD} more reasons" if len(parts) > MAX_TOLD else "")
+    """Why components are refused, each reason once with the first of its components."""
+    components: dict[str, list[str]] = {}
+    for component, reason in refusals:
+        components.setdefault(reason, []).append(component)
+    told = [f"{some(names, 3)}: {reason}" for reason, names in list(components.items())[:MAX_TOLD]]
+    return "; ".join(told) + (f"; and {len(components) - MAX_TOLD} more reasons" if len(components) > MAX_TOLD else "")
 
 
 def _judge(work: _Work, row: RecordStatement) -> None:
@@ -124,11 +124,11 @@ def _judge(work: _Work, row: RecordStatement) -> None:
 
 
 def _nobody(session: Session) -> InputError:
-    """Why no part is meant: there is none, or all that is known of any is still to come by this machine's clock."""
+    """Why no component is meant: there is none, or all that is known of any is still to come by this machine's clock."""
     from bundlekeeper.ledger.ask.future_events import ahead
 
     beyond = ahead(session.ledger, session.now())
-    message = "no part that is known matches"
+    message = "no component that is known matches"
     if beyond is None:
         return InputError(message, hint="bundlekeeper where shows what is known")
     found = beyond.doubt("by that clock it is not known yet")
@@ -136,9 +136,9 @@ def _nobody(session: Session) -> InputError:
 
 
 def _served(session: Session, answers: Sequence[WhereAnswer], bundle: RecordedBundle | None) -> list[WhereAnswer]:
-    """The parts that are meant. Of many, only those that the bundle has an image for; the others are told.
+    """The components that are meant. Of many, only those that the bundle has an image for; the others are reported.
 
-    One part alone is meant as it is, so that a wrong image for it is refused and not passed over.
+    One component alone is meant as it is, so that a wrong image for it is refused and not passed over.
     """
     if bundle is None or not bundle.images or len(answers) == 1:
         return list(answers)
@@ -149,7 +149,7 @@ def _served(session: Session, answers: Sequence[WhereAnswer], bundle: RecordedBu
         session.tell(f"passed over: {count} {kind} of model {model or '?'}: the bundle has no image for them")
     if not served:
         raise InputError(
-            "the bundle has no image for any of these parts", hint="bundlekeeper store list --json lists images"
+            "the bundle has no image for any of these components", hint="bundlekeeper store list --json lists images"
         )
     return served
 
@@ -158,12 +158,12 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
     from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 
     asked, said = row.asked, row.said
-    part = _part(work, answer)
+    component = _component(work, answer)
     common = Event(
         what=EventKind(_WHAT[asked.verb]), at=_moment(work, said, answer), reported_by=reporter(said.reported_by), done_by=said.done_by,
         approved_by=said.approved_by, change=said.change, plan=said.plan, evidence=_evidence(said.evidence),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
-        method=part.method, before=_readings(said.before, "--before"), after=_readings(said.after, "--after"),
+        method=component.method, before=_readings(said.before, "--before"), after=_readings(said.after, "--after"),
         deviations=said.deviations, note=said.note,
     )  # fmt: skip
     if asked.verb == "observe":
@@ -176,12 +176,12 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
             for bank in ("active", "pending", "spare")
             if getattr(seen, bank) is not None
         )
-        work.lines.append(f"{part.component} ({part.place}): {told}")
+        work.lines.append(f"{component.component} ({component.place}): {told}")
         return
     choice = (
-        staging(part, bundle, asked.version, asked.bank)
+        staging(component, bundle, asked.version, asked.bank)
         if asked.verb == "stage"
-        else activating(part, bundle, asked.version)
+        else activating(component, bundle, asked.version)
     )
     _keep(work, common, choice, bundle, said.anyway)
 
@@ -192,13 +192,13 @@ def _read(text: str | None) -> str | None:
 
 
 def _keep(work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBundle | None, anyway: str) -> None:
-    part = choice.part
+    component = choice.component
     if choice.refusals and not anyway:
-        work.refusals.append((f"{part.component} ({part.place})", ", ".join(choice.refusals)))
+        work.refusals.append((f"{component.component} ({component.place})", ", ".join(choice.refusals)))
     if not choice.version:
         work.events.append(common)  # counted; it cannot be recorded whatever the reason
         if anyway:
-            raise InputError(f"{part.component}: {choice.refusals[-1]}", hint="--anyway needs to know which image")
+            raise InputError(f"{component.component}: {choice.refusals[-1]}", hint="--anyway needs to know which image")
         return
     event = replace(
         common,
@@ -212,10 +212,10 @@ def _keep(work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBund
     work.events.append(event)
     bank = f" in {choice.bank}" if choice.bank else ""
     against = f"; anyway: {anyway}" if event.anyway else ""
-    work.lines.append(f"{part.component} ({part.place}): {event.what.value} {choice.version}{bank}{against}")
+    work.lines.append(f"{component.component} ({component.place}): {event.what.value} {choice.version}{bank}{against}")
 
 
-def _part(work: _Work, answer: WhereAnswer) -> RecordedComponent:
+def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     from bundlekeeper.ledger.event.events import EventKind
 
     if work.methods is None:
@@ -297,7 +297,7 @@ def _evidence(text: str) -> Any:  # noqa: ANN401 - a ProofKind, imported late
     try:
         return EvidenceKind(text)
     except ValueError as error:
-        raise InputError(f"--evidence {text}: no such proof", hint=f"one of {', '.join(EvidenceKind)}") from error
+        raise InputError(f"--evidence {text}: no such evidence", hint=f"one of {', '.join(EvidenceKind)}") from error
 
 
 def _readings(pairs: Sequence[str] | None, option: str) -> tuple[tuple[str, str], ...]:

@@ -1,4 +1,4 @@
-"""Which parts are meant: a name and the place options together, held against what was ever recorded."""
+"""Which components are meant: a name and the place options together, held against what was ever recorded."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Which parts are meant: those that the name means and every option that is given."""
+    """Which components are meant: those that the name means and every option that is given."""
 
     name: str | None = None
     site: str = ""

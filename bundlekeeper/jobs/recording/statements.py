@@ -1,4 +1,4 @@
-"""What the user states of parts: by the options of a command, or by the rows of a file, which overrule the options."""
+"""What the user states of components: by the options of a command, or by the rows of a file, which overrule the options."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.recording.selection import Places
 
-MAX_TOLD = 50  # rows that are told of one file
+MAX_TOLD = 50  # rows that are reported of one file
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class RecordSaid:
-    """When, on whose word, and all that goes with it."""
+    """When, reported by whom, and all that goes with it."""
 
     at: str | None = None
     zone: str = ""
@@ -63,11 +63,11 @@ _T = TypeVar("_T", Asked, Places, RecordSaid)
 def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordStatement], list[str]]:
     """One statement, or one for each row of the file, which overrides the options; and what is wrong with other rows.
 
-    Raises InputError where no part is named, and for a file whose titles cannot be read.
+    Raises InputError where no component is named, and for a file whose titles cannot be read.
     """
     if file is None:
         if options.places == Places():
-            raise InputError("no part is named", hint="a serial, a place, --site/--domain/--kind/…, or --file")
+            raise InputError("no component is named", hint="a serial, a place, --site/--domain/--kind/…, or --file")
         return [options], []
     data = read_bounded(file, limits.RECORDED_FILE_BYTES, "the file")
     try:

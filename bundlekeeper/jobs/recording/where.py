@@ -1,7 +1,7 @@
-"""Where images are: parts and their banks, counts of them, or the history of one, now or on any day.
+"""Where images are: components and their banks, counts of them, or the history of one, now or on any day.
 
-Rules: nothing is computed here that the ledger did not answer; a bundle's images are told by the store where it holds
-the bundle, else by the manifest in force; what makes the moment that is asked about doubtful is told with the answer.
+Rules: nothing is computed here that the ledger did not answer; a bundle's images are reported by the store where it holds
+the bundle, else by the manifest in force; what makes the moment that is asked about doubtful is reported with the answer.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class WhereTimes:
 
 @dataclass(frozen=True, slots=True)
 class WhereFound:
-    """One of three: how parts stand, counts by `keys`, or everything that was recorded of `component`.
+    """One of three: how components stand, counts by `keys`, or everything that was recorded of `component`.
 
     `possible` is False where nothing can be meant, as nothing is withdrawn.
     """
@@ -72,7 +72,7 @@ class WhereFound:
 def where(
     session: Session, places: Places, wanted: WhereWanted, times: WhereTimes, *, by: str = "", history: bool = False
 ) -> WhereFound:
-    """Ask the ledger; with `by` (keys with commas between them) for counts, with `history` for one part's events.
+    """Ask the ledger; with `by` (keys with commas between them) for counts, with `history` for one component's events.
 
     Raises InputError for what was never recorded and for a question that cannot be; DamagedError, LockedError,
     RefusedError, UnfinishedError.

@@ -1,4 +1,4 @@
-"""On whose word something is recorded, when nobody is named: the user who runs the command."""
+"""Reported by whom something is recorded, when nobody is named: the user who runs the command."""
 
 from __future__ import annotations
 

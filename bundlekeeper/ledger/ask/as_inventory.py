@@ -1,10 +1,10 @@
 """Inventories and the ledger: a reading becomes events, and the events with the newest readings an inventory again.
 
-Rules: a reading is one event of its own and one observation of each part, so that one correction takes all of it back;
+Rules: a reading is one event of its own and one observation of each component, so that one correction takes all of it back;
 loading the same reading again changes nothing; of two readings of one moment the one that was loaded later counts
-later, in every store, because its events say so by their `order`; a part is gone only by the list of its own domain; a
+later, in every store, because its events say so by their `order`; a component is gone only by the list of its own domain; a
 reading may be loaded late, it is compared with what stood at its own time; the text of each reading is kept whole. What
-a reading cannot know any more, because something was put on a part since, is not known.
+a reading cannot know any more, because something was put on a component since, is not known.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ _SINGLE_OF = itemgetter(*map(Snapshot._fields.index, SINGLE_BANKS))
 class InventoryLoad:
     """What loading a reading will do; a dry run and the real one share it.
 
-    `unlisted` counts, by (site, domain, kind), the parts that stay as they were because the reading says nothing of
+    `unlisted` counts, by (site, domain, kind), the components that stay as they were because the reading says nothing of
     their kind there. `reading` is the id of the reading's own event. `again` says that this very reading was loaded
     before and still stands: then nothing changes; `overtaken` is the id of a reading of the same moment and of one of
     its domains that was loaded after it and counts instead, "" where there is none.
@@ -67,7 +67,7 @@ class InventoryLoad:
 
 @dataclass(frozen=True, slots=True)
 class InventoryReading:
-    """One reading: its event's id, when it was taken, on whose word, from where, its text's SHA-256, what it lists."""
+    """One reading: its event's id, when it was taken, reported by whom, from where, its text's SHA-256, what it lists."""
 
     id: str
     at: moments.Moment
@@ -82,8 +82,8 @@ class InventoryReading:
 class Believed:
     """An inventory as it is believed at a moment, and the reading that each (site, domain, kind) rests on.
 
-    Where only readings of some parts speak of a kind, no reading is named for it.
-    `unread` are parts that stand in no reading that counts, `unplaced` parts of which nothing says where they are;
+    Where only readings of some components speak of a kind, no reading is named for it.
+    `unread` are components that stand in no reading that counts, `unplaced` parts of which nothing says where they are;
     these are not in the inventory. Identities both.
     """
 
@@ -104,11 +104,11 @@ def plan_load(
     listing); DamagedError, LockedError, UnfinishedError.
     """
     when = moments.moment(inventory.read_at, inventory.zone)
-    new = {part.key for part in inventory.components}
-    domains = {(part.site, part.domain) for part in inventory.components}
+    new = {component.key for component in inventory.components}
+    domains = {(component.site, component.domain) for component in inventory.components}
     text = to_json(inventory)
     digest = hashlib.sha256(text.encode()).hexdigest()
-    scope = tuple(sorted({(part.site, part.domain, part.kind) for part in inventory.components}))
+    scope = tuple(sorted({(component.site, component.domain, component.kind) for component in inventory.components}))
     reading = Event(
         what=EventKind.INVENTORY,
         at=when,
@@ -128,18 +128,20 @@ def plan_load(
         reading, again = _ordered(ledger, reading, [each.component for each in stood])
         overtaken = _overtaking(ledger, reading) if again else ""
     in_domains = domains if listing != "some" else frozenset[tuple[str, str]]()
-    before = [part for part in there if (part.site, part.domain) in in_domains or part.key in new]
+    before = [
+        component for component in there if (component.site, component.domain) in in_domains or component.key in new
+    ]
     changes = [] if again else inventory_changes.compare(before, inventory.components, complete=listing == "all")
     common = replace(
         reading, what=EventKind.OBSERVED, document="", scope=(), evidence=EvidenceKind.INVENTORY, reading=reading.id()
     )
-    events = (reading, *(_observation(common, part) for part in inventory.components))
+    events = (reading, *(_observation(common, component) for component in inventory.components))
     unlisted = {} if listing or again else inventory_changes.unlisted(before, inventory.components)
     return InventoryLoad(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
 
 
 def _ordered(ledger: Ledger, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
-    """The reading after all that was told of its very moment before; and whether it stands already, as it was then."""
+    """The reading after all that was reported of its very moment before; and whether it stands already, as it was then."""
     select = "SELECT id, turn, void FROM event WHERE component IS NULL AND what = ? AND at = ?"
     there = ledger.connection.execute(select, (_INVENTORY, reading.at.at_us)).fetchall()
     for event_id, turn, void in there:
@@ -148,11 +150,11 @@ def _ordered(ledger: Ledger, reading: Event, components: Sequence[int]) -> tuple
             return same, True
     order = max((turn + 1 for _, turn, _ in there), default=0)
     for start in range(0, len(components), 500):
-        part = components[start : start + 500]
-        marks = ",".join("?" * len(part))
+        component = components[start : start + 500]
+        marks = ",".join("?" * len(component))
         # what was observed must come before; anything else does so by its rank (events.RANK) in the same order
         select = f"SELECT max(turn + (what = ?)) FROM event WHERE component IN ({marks}) AND at = ?"  # noqa: S608
-        (latest,) = ledger.connection.execute(select, (_OBSERVED, *part, reading.at.at_us)).fetchone()
+        (latest,) = ledger.connection.execute(select, (_OBSERVED, *component, reading.at.at_us)).fetchone()
         order = max(order, latest or 0)
     return replace(reading, order=order), False
 
@@ -173,11 +175,11 @@ def load(ledger: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
     return ledger.record(plan.events, learned, documents=plan.documents)
 
 
-def _observation(common: Event, part: Component) -> Event:
-    told: dict[str, Any] = {key: text or "" for key, text in zip(_TEXTS, _TEXTS_OF(part), strict=True)}
+def _observation(common: Event, component: Component) -> Event:
+    told: dict[str, Any] = {key: text or "" for key, text in zip(_TEXTS, _TEXTS_OF(component), strict=True)}
     return Event(
         what=EventKind.OBSERVED, at=common.at, reported_by=common.reported_by, done_by=common.done_by, source=common.source, evidence=common.evidence,
-        order=common.order, reading=common.reading, component=part.key, place=part.place, seen=Seen(*_BANKS_OF(part)),
+        order=common.order, reading=common.reading, component=component.key, place=component.place, seen=Seen(*_BANKS_OF(component)),
         **told,
     )  # fmt: skip
 
@@ -201,7 +203,7 @@ def believed(
     """Return the inventory that is believed now, or of a past day: the newest readings, brought up to date.
 
     Versions and places are the ledger's, everything else is the readings'. The free bytes of a partition are not known
-    where something was put on its part, or removed, after the reading. Only `sites` are told, or all. `clock` is the
+    where something was put on its component, or removed, after the reading. Only `sites` are reported, or all. `clock` is the
     time now, aware: without `on`, nothing that is said of a later day counts. None where no reading speaks of them.
     Raises InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
     """
@@ -213,13 +215,15 @@ def believed(
         if not believing.used:
             return None
         placed = [each for each in stood if each.snapshot.domain is not None and each.snapshot.present]
-        parts = [believing.component(each) for each in placed]
-        partitions = tuple(believing.partitions({part.key: part for part in parts}))
+        components = [believing.component(each) for each in placed]
+        partitions = tuple(believing.partitions({component.key: component for component in components}))
     newest = believing.used[0].at
     inventory = Inventory(
         read_at=date.fromisoformat(newest.text()) if newest.is_day else newest.utc(),
         zone=newest.zone,
-        components=tuple(sorted(parts, key=lambda c: (c.site, c.domain, c.chassis or "", c.slot or "", c.kind, c.key))),
+        components=tuple(
+            sorted(components, key=lambda c: (c.site, c.domain, c.chassis or "", c.slot or "", c.kind, c.key))
+        ),
         partitions=partitions,
         policies=_policies(believing.documents),
         separate_windows=tuple(
@@ -227,9 +231,9 @@ def believed(
                 separate_windows for document in believing.documents for separate_windows in document.separate_windows
             )
         ),
-        own_kinds=frozenset(part.kind for part in parts if part.kind not in KINDS),
+        own_kinds=frozenset(component.kind for component in components if component.kind not in KINDS),
     )
-    unread = tuple(sorted(part.key for part in parts if part.key not in believing.rows))
+    unread = tuple(sorted(component.key for component in components if component.key not in believing.rows))
     lost = tuple(
         sorted(ledger.words.text(e.component) for e in stood if e.snapshot.domain is None and e.snapshot.present)
     )
@@ -288,10 +292,10 @@ class _Believing:
             document = self._document(reading)
             self.documents.append(document)
             scopes = set(fresh)
-            for part in document.components:
-                if (part.site, part.domain, part.kind) in scopes and part.key not in self.rows:
-                    self.rows[part.key] = part
-                    self._partitions[part.key] = (reading, [])
+            for component in document.components:
+                if (component.site, component.domain, component.kind) in scopes and component.key not in self.rows:
+                    self.rows[component.key] = component
+                    self._partitions[component.key] = (reading, [])
             for partition in document.partitions:
                 owner = self._partitions.get(partition.component)
                 if owner is not None and owner[0] is reading:
@@ -319,8 +323,8 @@ class _Believing:
         values |= zip(SINGLE_BANKS, map(self._version, _SINGLE_OF(found)), strict=True)
         values["kind"] = values["kind"] or base.kind
         values["site"], values["domain"] = values["site"] or "", values["domain"] or ""
-        part = Component(boot_files=self._held(stood), **values)
-        return part if part.key == key else replace(part, serial=key)
+        component = Component(boot_files=self._held(stood), **values)
+        return component if component.key == key else replace(component, serial=key)
 
     def _version(self, bank: Bank) -> str | None:
         if bank is None:
@@ -332,10 +336,10 @@ class _Believing:
             return None
         return tuple(sorted(self.ledger.words.text(image[0]) for image, _ in stood.boot_files))
 
-    def partitions(self, parts: Mapping[str, Component]) -> Iterator[Partition]:
-        """The partitions of these parts; free bytes only where nothing was recorded of the part since the reading."""
+    def partitions(self, components: Mapping[str, Component]) -> Iterator[Partition]:
+        """The partitions of these components; free bytes only where nothing was recorded of the component since the reading."""
         for key, (reading, told) in self._partitions.items():
-            if not told or key not in parts:
+            if not told or key not in components:
                 continue
             changed = False
             for row in events_of(self.ledger.connection, self.ledger.words.number(key), self.as_of.latest):

@@ -1,4 +1,4 @@
-"""Events that are dated beyond the clock: no answer as of now counts them, so whoever asks must be told of them.
+"""Events that are dated beyond the clock: no answer as of now counts them, so whoever asks must be reported of them.
 
 Rules: beyond is more than `moments.AHEAD` after the time now, as `asof` passes over; what was taken back is not
 counted, and neither are undone, which count whenever they were said; it costs one look into an index.

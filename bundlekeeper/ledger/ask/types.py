@@ -1,7 +1,7 @@
 """What can be asked of the ledger and what it answers, as types.
 
-Rules: an answer says since when, on whose word and with what proof, or that it is not known; what was only read, only
-recorded, read otherwise or not read back is told apart and never called agreement; texts are as they were recorded.
+Rules: an answer says since when, reported by whom and with what evidence, or that it is not known; what was only read, only
+recorded, read otherwise or not read back is reported apart and never called agreement; texts are as they were recorded.
 """
 
 from __future__ import annotations
@@ -86,11 +86,11 @@ class InBank:
 
 
 class Agreement(StrEnum):
-    """How the record and the readings of the running version stand to each other."""
+    """How the ledger and the readings of the running version stand to each other."""
 
-    AGREES = "agrees"  # it was read after the record said so, and was the same
-    DIFFERS = "differs"  # the last reading is not what the record said
-    NOT_READ_BACK = "not-read-back"  # the record is newer than the last reading
+    AGREES = "agrees"  # it was read after the ledger said so, and was the same
+    DIFFERS = "differs"  # the last reading is not what the ledger said
+    NOT_READ_BACK = "not-read-back"  # the ledger is newer than the last reading
     ONLY_READ = "only-read"  # nothing was ever recorded to be activated
     ONLY_RECORDED = "only-recorded"  # it was never read
     NOTHING = "nothing"  # neither
@@ -100,7 +100,7 @@ class Agreement(StrEnum):
 class WhereAnswer:
     """How one component stands. A bank that nothing speaks of is None.
 
-    `said` is what the record last said to be activated, `seen` the last reading of the running version. `boot_files_whole`
+    `said` is what the ledger last said to be activated, `seen` the last reading of the running version. `boot_files_whole`
     says that `store list` is the whole list. `bundles` are those of the selector that are in a bank that was asked for.
     """
 

@@ -1,4 +1,4 @@
-"""Which version is staged, pending, active, where, since when, on whose word; on any day, and as it was believed then.
+"""Which version is staged, pending, active, where, since when, reported by whom; on any day, and as it was believed then.
 
 Rules: answers follow from the events and nothing else, so stores that exchanged their events answer alike (but for what
 was *known* when, which is about one store); nothing here writes; one call is one snapshot.
@@ -99,9 +99,9 @@ def find(ledger: Ledger, name: str) -> Selector:
             level: dict[str, Any] = {key: name}
             if _exists(ledger, **level):
                 return Selector(**level)
-        parts = name.split("/", 3)
-        levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), parts, strict=False))
-        if len(parts) > 1 and all(parts) and _exists(ledger, **levels):
+        components = name.split("/", 3)
+        levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), components, strict=False))
+        if len(components) > 1 and all(components) and _exists(ledger, **levels):
             return Selector(**levels)
         _insist_on_absent(ledger, name, levels)
         import difflib
@@ -366,10 +366,10 @@ class _Answering:
         numbers = sorted(wanted)
         text, rank = self.ledger.words.text, [RANK[what] for what in WHATS]
         for start in range(0, len(numbers), 500):
-            part = numbers[start : start + 500]
-            marks = ",".join("?" * len(part))
+            component = numbers[start : start + 500]
+            marks = ",".join("?" * len(component))
             select = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq IN ({marks})"  # noqa: S608  (question marks only)
-            for row in sealed(self.ledger.connection.execute(select, part)):
+            for row in sealed(self.ledger.connection.execute(select, component)):
                 seq, event_id, what, at, day, turn, zone, reported_by, done_by, evidence, source = _EVIDENCE(row)
                 found = Evidence(
                     event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(reported_by),
@@ -437,12 +437,12 @@ def _events_of(stood: Stood) -> Iterator[int]:
 
 def _by_place(answer: WhereAnswer) -> tuple[str, ...]:
     place = answer.place
-    parts = (
+    components = (
         ("",) * 4
         if place is None
-        else tuple(part or "" for part in (place.site, place.domain, place.chassis, place.slot))
+        else tuple(component or "" for component in (place.site, place.domain, place.chassis, place.slot))
     )
-    return (*parts, answer.kind, answer.component)
+    return (*components, answer.kind, answer.component)
 
 
 def _counted(

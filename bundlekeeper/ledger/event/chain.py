@@ -24,7 +24,7 @@ class Head:
 
 @dataclass(frozen=True, slots=True)
 class Fork:
-    """Two chains of one book that part: after `common` events they agree no more (None: it cannot be told where)."""
+    """Two chains of one book that component: after `common` events they agree no more (None: it cannot be reported where)."""
 
     ledger: str
     common: int | None

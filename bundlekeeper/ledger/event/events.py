@@ -33,11 +33,11 @@ _EARLIEST_US, _LATEST_US = -62_135_596_800_000_000, 253_402_300_799_999_999
 class EventKind(StrEnum):
     """What an event states."""
 
-    STAGED = "staged"  # the image's bytes are on the part
+    STAGED = "staged"  # the image's bytes are on the component
     ACTIVATED = "activated"  # it now runs
     REMOVED = "removed"  # an image is no longer in a bank or on the file system
-    OBSERVED = "observed"  # this was read from the part, or seen at its place
-    GONE = "gone"  # the part is no longer in the domain of its place, or, without a place, nowhere
+    OBSERVED = "observed"  # this was read from the component, or seen at its place
+    GONE = "gone"  # the component is no longer in the domain of its place, or, without a place, nowhere
     UNDONE = "undone"  # another event was wrong
     INVENTORY = "inventory"  # a reading of whole domains; its observed and gone events name it
 
@@ -65,7 +65,7 @@ class EvidenceKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was read of one part: None was not read, the empty text was read as none. `store list` is the whole list."""
+    """What was read of one component: None was not read, the empty text was read as none. `store list` is the whole list."""
 
     active: str | None = None
     pending: str | None = None
@@ -82,7 +82,7 @@ class Event:
 
     `order` tells events of the same moment apart (0 first). `bank` is where it was staged or removed: "pending",
     "spare" or "boot_files". `version` is the image's, `bundle` the bundle's version, `sha256` the bundle file's. `place` is
-    where the part is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after` are
+    where the component is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after` are
     readings around the work, such as path counts. `plan` is the SHA-256 of the plan that was approved, `change` the
     ticket, `anyway` why a refusal was overruled. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the
     (site, domain, kind) that it lists, and `listing` says what is not there when it is not listed: parts of the listed

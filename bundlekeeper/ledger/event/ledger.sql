@@ -1,6 +1,6 @@
 -- `seal` in any table is a checksum over the row's other cells (seals.py).
 
--- The record. `count` and `head` are those of the chain: head(0) = SHA-256("bundlekeeper ledger 1\n" + id),
+-- The ledger. `count` and `head` are those of the chain: head(0) = SHA-256("bundlekeeper ledger 1\n" + id),
 -- head(n) = SHA-256(head(n-1) + id of event n). The others are counts of what must be there (own_chain.py).
 CREATE TABLE ledger (
     one INTEGER PRIMARY KEY CHECK (one = 1),
@@ -122,9 +122,9 @@ CREATE TABLE state (
     spare_event INTEGER,
     boot_file_count INTEGER NOT NULL,          -- how many rows of `store list` there are
     boot_files_known INTEGER NOT NULL,     -- 1: the list of boot files is whole
-    said INTEGER,                    -- what the record last said to be activated, and where
+    said INTEGER,                    -- what the ledger last said to be activated, and where
     said_event INTEGER,
-    differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not what the record said
+    differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not what the ledger said
     seen_event INTEGER,              -- the last reading of the running version
     last INTEGER NOT NULL,           -- `at` of the last event that counted
     before INTEGER,                  -- `since` of the row before, NULL in the first one: no row can vanish unseen
@@ -175,8 +175,8 @@ CREATE TABLE followed (
     seal INTEGER NOT NULL,
     PRIMARY KEY (ledger, first)
 ) WITHOUT ROWID;
--- Parts of other books' chains, after number `after` up to `count`, that came while events before them were not here:
--- which ones still are not is told whenever a part comes that follows them.
+-- Components of other books' chains, after number `after` up to `count`, that came while events before them were not here:
+-- which ones still are not is reported whenever a component comes that follows them.
 CREATE TABLE piece (
     ledger BLOB NOT NULL,
     after INTEGER NOT NULL,

@@ -1,7 +1,7 @@
 """What a ledger says of itself in one row: whose it is, its chain's head, and how much of each thing there must be.
 
 Rules: the row changes in the transaction that changes what it counts; it is sealed; what vanished from a table or an
-index that holds few rows is told by its count.
+index that holds few rows is reported by its count.
 """
 
 from __future__ import annotations

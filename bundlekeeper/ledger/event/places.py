@@ -51,8 +51,8 @@ def by_place(
     found, other = (
         [
             row
-            for part in _parts(connection, index, condition)
-            for row in _asked(connection, select, index, part, values, group)
+            for component in _components(connection, index, condition)
+            for row in _asked(connection, select, index, component, values, group)
         ]
         for index in _ENDS
     )
@@ -70,7 +70,7 @@ def _asked(
     return connection.execute(f"{select} FROM state INDEXED BY {index} WHERE {condition} {group}", values).fetchall()
 
 
-def _parts(connection: sqlite3.Connection, index: str, condition: str) -> Iterator[str]:
+def _components(connection: sqlite3.Connection, index: str, condition: str) -> Iterator[str]:
     """The condition as the index answers it without a look at what no longer stands: one that begins with the site
     is asked site by site where no site is named."""
     if index != "state_site" or "site = ?" in condition:
@@ -106,12 +106,12 @@ def of_way(
     condition = f"{time} AND {way.condition} AND {way.terms}"
     values = (*limits, *way.values, *way.more)
     rows = _asked(connection, f"SELECT {columns}", way.index, condition, values)
-    parts = [
-        _asked(connection, "SELECT count(*), total(component)", way.other, part, values)[0]
-        for part in _parts(connection, way.other, condition)
+    components = [
+        _asked(connection, "SELECT count(*), total(component)", way.other, component, values)[0]
+        for component in _components(connection, way.other, condition)
     ]
     there = (len(rows), float(sum(row[0] for row in rows)))
-    if there != (sum(count for count, _ in parts), sum(total for _, total in parts)):
+    if there != (sum(count for count, _ in components), sum(total for _, total in components)):
         raise seals.derived("components are missing from an index or a table")
     return rows
 
@@ -122,8 +122,8 @@ def components(connection: sqlite3.Connection, way: RowsQuestion, time: str, lim
     found, other = (
         {
             row[0]
-            for part in _parts(connection, index, condition)
-            for row in _asked(connection, "SELECT DISTINCT component", index, part, values)
+            for component in _components(connection, index, condition)
+            for row in _asked(connection, "SELECT DISTINCT component", index, component, values)
         }
         for index in (way.index, way.other)
     )

@@ -111,10 +111,10 @@ class Words:
         """Bring many words' numbers into memory with few questions; new ones get numbers, as `number` gives them."""
         wanted = [text for text in texts if text not in self._numbers]
         for start in range(0, len(wanted), 500):
-            part = wanted[start : start + 500]
-            marks = ",".join("?" * len(part))
+            component = wanted[start : start + 500]
+            marks = ",".join("?" * len(component))
             select = f"SELECT id, text, seal FROM word INDEXED BY sqlite_autoindex_word_1 WHERE text IN ({marks})"  # noqa: S608  (question marks only)
-            rows = self._connection.execute(select, part).fetchall()
+            rows = self._connection.execute(select, component).fetchall()
             self._keep(rows)
             self._numbers.update((text, number) for number, text, _ in rows)
         new = [text for text in wanted if text not in self._numbers]
@@ -140,10 +140,10 @@ class Words:
         """Bring many words into memory with few questions. Raises DamagedError where one is not what it was."""
         wanted = [n for n in numbers if n not in self._texts]
         for start in range(0, len(wanted), 500):
-            part = wanted[start : start + 500]
-            marks = ",".join("?" * len(part))
+            component = wanted[start : start + 500]
+            marks = ",".join("?" * len(component))
             select = f"SELECT id, text, seal FROM word WHERE id IN ({marks})"  # noqa: S608  (question marks only)
-            self._keep(self._connection.execute(select, part).fetchall())
+            self._keep(self._connection.execute(select, component).fetchall())
         missing = next((number for number in wanted if number not in self._texts), None)
         if missing is not None:
             raise DATABASE.damaged(f"no word has the number {missing}")

@@ -1,6 +1,6 @@
-"""A seal on each row: a CRC-32 over its cells, so that a row that a disk or a copy changed is told and not believed.
+"""A seal on each row: a CRC-32 over its cells, so that a row that a disk or a copy changed is reported and not believed.
 
-Rules: a seal is written with its row and compared whenever the row is read; it proves nothing against a forger, whom
+Rules: a seal is written with its row and compared whenever the row is read; it verifies nothing against a forger, whom
 the chain is for; NULL is sealed as a number that no cell can be. CRC-32 finds every change of up to 32 bits in a row
 (ISO/IEC 3309, as in zlib).
 """

@@ -1,6 +1,6 @@
 """The whole ledger held against itself: pages, every event against its id, every id against the chain.
 
-Rules: everything is read; what is wrong is told by event; a head from an earlier receipt is looked for in the whole
+Rules: everything is read; what is wrong is reported by event; a head from an earlier receipt is looked for in the whole
 chain; nothing is repaired, but what can still be read can be saved into a new ledger.
 """
 
@@ -71,7 +71,7 @@ class Verified:
 def verify(ledger: ReadableLedger, head: str = "") -> Verified:
     """Read everything and hold it against the chain; `head` is a head printed earlier, as hexadecimal digits.
 
-    Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is told, not raised.
+    Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is reported, not raised.
     """
     try:
         asked = bytes.fromhex(head)

@@ -1,7 +1,7 @@
 """Readings as what they say by silence: a part of a listed kind in a listed domain that is not listed is not there.
 
 Rules: only readings that stand count, and as of a state of knowledge only those known then; a reading says nothing
-about parts that by its own moment are in other domains; whether a part is on a list follows from its observations that
+about components that by its own moment are in other domains; whether a component is on a list follows from its observations that
 name the reading, so the order of learning decides nothing. A site's time zone is that of its last reading.
 """
 
@@ -70,7 +70,7 @@ class SilentReadings:
                 self._by_domain.setdefault(domain, []).append(listed)
 
     def silent_on(self, facts: Sequence[Fact]) -> list[Fact]:
-        """What the readings say by not listing a part, of which `facts` are all events, in order."""
+        """What the readings say by not listing a component, of which `facts` are all events, in order."""
         places = {(fact.site, fact.domain) for fact in facts}
         observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
         found: dict[bytes, Fact] = {}
@@ -78,7 +78,7 @@ class SilentReadings:
             for listed in self._by_domain.get((site or 0, domain or 0), ()):
                 if listed.word is None or listed.word not in observed:
                     fact = absence(listed.absence)
-                    if fact.key() > facts[0].key():  # a part that nobody has heard of is nowhere to be missed
+                    if fact.key() > facts[0].key():  # a component that nobody has heard of is nowhere to be missed
                         found[fact.id] = fact
         return list(found.values())
 

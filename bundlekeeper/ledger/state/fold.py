@@ -2,8 +2,8 @@
 
 Rules: the answer follows from the set of events alone, in the order of (moment, order, rank, id), never from the order
 of learning; a bank that nothing speaks of is not known; the moment since when a version stands is that of the first
-event of an unbroken row that says so; a reading wins over the record, and the disagreement is kept; an image staged on
-a two-bank part overwrites what is known in its one bank that is not running, be it pending or spare, and a bank that is
+event of an unbroken row that says so; a reading wins over the ledger, and the disagreement is kept; an image staged on
+a two-bank component overwrites what is known in its one bank that is not running, be it pending or spare, and a bank that is
 not known stays not known.
 Effects by method are common practice. Everything here is numbers: words,
 images and sequence numbers of events in one store.
@@ -30,7 +30,7 @@ _NO_KINDS: frozenset[int] = frozenset()
 OPEN = 2**63 - 1  # `until` of what still stands
 
 _GONE = WHAT_CODE[EventKind.GONE]
-_ABSENT = len(WHATS)  # not an event: a reading of the part's domain that does not list the part
+_ABSENT = len(WHATS)  # not an event: a reading of the component's domain that does not list the component
 _RANKS = (*(RANK[what] for what in WHATS), RANK[EventKind.GONE])
 
 
@@ -70,7 +70,7 @@ class Fact(NamedTuple):
     seen_spare: int | None
     seen_boot_files: int | None
     reading: int | None
-    absent: Absence | None = None  # not a column: a reading that does not list the part
+    absent: Absence | None = None  # not a column: a reading that does not list the component
 
     def key(self) -> tuple[int, int, int, bytes]:
         """What events are sorted by."""
@@ -90,7 +90,7 @@ def fact_of(row: tuple[Any, ...]) -> Fact:
 
 
 def absence(reading: Absence) -> Fact:
-    """What a reading says of a part that it does not list."""
+    """What a reading says of a component that it does not list."""
     told = (reading.seq, reading.id, _ABSENT, reading.at, reading.turn, 0, 0)
     return Fact._make((*told, *(None,) * (len(Fact._fields) - len(told) - 1), reading))
 
@@ -224,12 +224,12 @@ class ComponentState:
             self.boot_files_known = 1
 
     def _gone(self, fact: Fact, lookups: Lookups) -> None:
-        """One domain's list says nothing about a part that has been seen in another domain since."""
+        """One domain's list says nothing about a component that has been seen in another domain since."""
         if fact.site is None or self.place[:2] == (fact.site, fact.domain):
             self.present = 0
 
     def _absent(self, fact: Fact, lookups: Lookups) -> None:
-        """One domain's list says nothing about a part that is in another domain by then."""
+        """One domain's list says nothing about a component that is in another domain by then."""
         site, domain = self.place[:2]
         if fact.absent is not None and site is not None and domain is not None:
             kinds = fact.absent.scope.get((site, domain), _NO_KINDS)
@@ -240,14 +240,14 @@ class ComponentState:
         """A correction or an inventory says nothing of one component by itself."""
 
     def _images(self) -> Iterator[Image]:
-        """Every image known to be on the part, the best placed first: of equal versions that one's bundle counts."""
+        """Every image known to be on the component, the best placed first: of equal versions that one's bundle counts."""
         for bank in (self.active, self.pending, self.spare):
             if bank is not None and bank[0] is not None:
                 yield bank[0]
         yield from (image for image, _, _ in self.boot_files.values())
 
     def _known(self, image: Image) -> Image:
-        """The image with what is known of the same version on this part, where the event itself does not say it."""
+        """The image with what is known of the same version on this component, where the event itself does not say it."""
         if image[3] and image[2]:
             return image
         for other in self._images():
@@ -303,7 +303,7 @@ def _filled(image: Image, other: Image) -> Image:
     """The image with family, bundle and SHA-256 of `other`, each where it has none.
 
     Where the two contradict each other nothing is taken: two bundles may hold one version, and the digest of the one
-    proves nothing of the other.
+    verifies nothing of the other.
     """
     if any(ours and theirs and ours != theirs for ours, theirs in zip(image[1:], other[1:], strict=True)):
         return image

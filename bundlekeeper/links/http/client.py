@@ -67,7 +67,7 @@ _TLS_WORDS = {
 
 
 class BrokenOff(UnfinishedError):  # noqa: N818 - the name says what happened; it is caught by name
-    """Another try may mend it: no connection, a connection that broke, a server that is busy.
+    """Another try may fix it: no connection, a connection that broke, a server that is busy.
 
     `retry_after_s` is what the server asked for, in seconds, or None.
     """

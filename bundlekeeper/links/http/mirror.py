@@ -1,7 +1,7 @@
 """Bundles from an http(s) mirror, as a `BundleSource`.
 
 Rules: a file is looked for as `BASE/file`, then as a store is laid out, `BASE/family/version/file`; what the mirror
-lacks is not offered; a size that contradicts the manifest is told without reading; a download that broke is kept in the
+lacks is not offered; a size that contradicts the manifest is reported without reading; a download that broke is kept in the
 store's incoming folder and gone on with; one that came to its end is never gone on with, whatever its digest; whatever
 fails, fails for one bundle. Importing this module costs httpx: only for an address.
 """
@@ -310,7 +310,7 @@ class _PartTemp(Temp):
         self._inner.keep()
 
     def forget(self) -> None:
-        """Drop the record, so that the part is never gone on with."""
+        """Drop the ledger, so that the part is never gone on with."""
         with suppress(OSError):
             self._record.drop()
 

@@ -1,6 +1,6 @@
 """A file that is being downloaded, kept over interruptions: its descriptor, its running digest and a small record.
 
-Rules: small blocks are joined before they are hashed and written; what the record counts as kept was synced before the
+Rules: small blocks are joined before they are hashed and written; what the ledger counts as kept was synced before the
 record said so, so that a power cut never leaves a hole inside it; a part without a record, or with one that does not
 fit, starts again from nothing; the kept prefix is read and hashed again before more is added; an error of the disk
 drops the part, and a failed sync is never tried again.
@@ -34,7 +34,7 @@ class DiskError(UnfinishedError):
 
 @dataclass(frozen=True, slots=True)
 class Resume:
-    """What the record holds. `url` has no query and no user; `validator` is strong, or empty once all is there."""
+    """What the ledger holds. `url` has no query and no user; `validator` is strong, or empty once all is there."""
 
     url: str
     validator: str
@@ -42,7 +42,7 @@ class Resume:
     kept: int
 
     def as_bytes(self) -> bytes:
-        """The record as its file holds it."""
+        """The ledger as its file holds it."""
         return json.dumps({"resume": _FORMAT, **asdict(self)}, indent=1).encode() + b"\n"
 
     @classmethod
@@ -67,20 +67,20 @@ class Resume:
 
 @dataclass(frozen=True, slots=True)
 class RecordPlace:
-    """Where the record lies: a name in an open folder."""
+    """Where the ledger lies: a name in an open folder."""
 
     folder_fd: int
     name: str
 
     def load(self) -> Resume | None:
-        """The record, or None where there is none that can be used."""
+        """The ledger, or None where there is none that can be used."""
         try:
             return Resume.from_bytes(files.read_bounded(self.folder_fd, self.name, limits.DOWNLOAD_RECORD_BYTES))
         except (OSError, RefusedError):
             return None
 
     def save(self, record: Resume) -> None:
-        """Replace the record, whole or not at all. Raises OSError."""
+        """Replace the ledger, whole or not at all. Raises OSError."""
         new = self.name + ".new"
         files.remove(self.folder_fd, new)
         fd = os.open(new, _NEW, files.PRIVATE_FILE, dir_fd=self.folder_fd)
@@ -92,7 +92,7 @@ class RecordPlace:
         os.rename(new, self.name, src_dir_fd=self.folder_fd, dst_dir_fd=self.folder_fd)
 
     def drop(self) -> None:
-        """Remove the record and what a killed `save` left. Raises OSError."""
+        """Remove the ledger and what a killed `save` left. Raises OSError."""
         for name in (self.name, self.name + ".new"):
             files.remove(self.folder_fd, name)
 
@@ -113,7 +113,7 @@ class PartFile:
         """`fd` is open for reading and writing and stays the caller's; `whole` is the size wanted, in bytes.
 
         `algorithms` are the digests to compute on the way, SHA-256 among them, by hashlib's names.
-        `on_bytes` is told how many more bytes are done; a negative count when a download starts again.
+        `on_bytes` is reported how many more bytes are done; a negative count when a download starts again.
         """
         self._fd = fd
         self._place = place
@@ -129,12 +129,12 @@ class PartFile:
 
     @property
     def kept(self) -> int:
-        """Bytes that the record counts: what the next run can go on from."""
+        """Bytes that the ledger counts: what the next run can go on from."""
         return self._kept
 
     @property
     def unkept(self) -> int:
-        """Bytes written that the record does not count yet."""
+        """Bytes written that the ledger does not count yet."""
         return self.size - self._kept
 
     def sha256(self) -> str:
@@ -187,7 +187,7 @@ class PartFile:
         """
         with Lanes(self._hashes, buffers_for(self._whole - self.size), kept=True) as lanes:
             with self._disk():
-                target = HashTarget(self._fd, Stop())  # what came is kept, also when we are told to stop
+                target = HashTarget(self._fd, Stop())  # what came is kept, also when we are reported to stop
             joined = JoinedBlocks(lanes, lambda block: self._write(target, block))
             try:
                 yield joined

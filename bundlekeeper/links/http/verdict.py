@@ -2,7 +2,7 @@
 
 Rules: only an answer that fits the request in every part is used; a rest is used only where start, end, total and the
 validator agree, anything else means the whole again; a packed body is refused; a stated length that contradicts
-the manifest is told before a byte is read; a server's own words never reach a message. Source: RFC 9110.
+the manifest is reported before a byte is read; a server's own words never reach a message. Source: RFC 9110.
 """
 
 from __future__ import annotations
@@ -176,7 +176,7 @@ def _whole(headers: Mapping[str, str], expected: int | None, place: str) -> Whol
 def _fits(headers: Mapping[str, str], start: int, validator: str, expected: int) -> bool:
     """RFC 9110 §15.3.7: a 206 carries Content-Range and the ETag that a 200 would have had.
 
-    It need not carry Last-Modified; so the total must be told where the date is all that there is to go by.
+    It need not carry Last-Modified; so the total must be reported where the date is all that there is to go by.
     """
     match = _CONTENT_RANGE.fullmatch(headers.get("content-range", "").strip())
     tagged = validator.startswith('"')

@@ -2,8 +2,8 @@
 
 Rules: the user's map comes first, then what the service relates, never what a name sounds like; an item becomes part of
 at least one component, or is unmapped with why, or skipped by the map, and the three numbers add up to the items; two
-versions for one bank make that bank unknown, unless the part itself says which one runs; a part of which no version
-is told is a component with an unknown version, since leaving it out would make every later answer better. Pure.
+versions for one bank make that bank unknown, unless the component itself says which one runs; a part of which no version
+is reported is a component with an unknown version, since leaving it out would make every later answer better. Pure.
 Source: DMTF DSP8010 2025.4, SoftwareInventory (from 1.12 Active, Staged, Links.ActiveTargets, Links.StagedTargets);
 active, pending: DMTF DSP0267; Manager.Links.ActiveSoftwareImage and Status.State StandbySpare: from memory.
 """
@@ -15,15 +15,15 @@ from dataclasses import dataclass, field, replace
 
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.links.redfish.parts import Parts, ServiceComponent, model_of, text, version
+from bundlekeeper.links.redfish.components import Parts, ServiceComponent, model_of, text, version
 from bundlekeeper.links.redfish.types import Placement, ReadingEvidence, Unmapped, noted
 from bundlekeeper.links.redfish.user_map import MapEntry, matches
 from bundlekeeper.links.redfish.walk import Resource, Tree, link, links, related
 from bundlekeeper.model.inventory.types import Component, is_of_server
 
 _SPARE_STATES = frozenset({"StandbySpare", "StandbyOffline", "Disabled"})
-_MADE = "map|"  # how the reference of a part begins that only the map tells of
-_NO_IDENTITY = "nothing tells its part apart: the service gives neither the part's serial nor its server's"
+_MADE = "map|"  # how the reference of a component begins that only the map tells of
+_NO_IDENTITY = "nothing tells its component apart: the service gives neither the component's serial nor its server's"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ class _Claim:
 
 @dataclass(slots=True)
 class Placed:
-    """What became of a service's items. `skipped` counts items, `nameless` parts that became no component."""
+    """What became of a service's items. `skipped` counts items, `nameless` components that became no component."""
 
     components: list[Component] = field(default_factory=list)
     unmapped: list[Unmapped] = field(default_factory=list)
@@ -95,7 +95,7 @@ class _Placing:
         self.tree = tree
         self.entries = entries
         self.service = service
-        self.parts = Parts(tree, placement)
+        self.components = Parts(tree, placement)
         self.items = {path: item_of(tree.resources[path]) for path in tree.items}
         self.claims: dict[str, list[_Claim]] = {}
         self.reason: dict[str, str] = {}
@@ -104,11 +104,11 @@ class _Placing:
         self.images = self._images()
         self.managers: dict[str, list[str]] = {}  # by the path of their image
         for manager, image in self.images:
-            if manager in self.parts.by_ref:
+            if manager in self.components.by_ref:
                 self.managers.setdefault(image, []).append(manager)
         self.failed: list[
             tuple[ServiceComponent, set[str], str]
-        ] = []  # parts that became no component, their items, and why
+        ] = []  # components that became no component, their items, and why
 
     def run(self) -> Placed:
         """Place every item, then make a component of every part."""
@@ -117,16 +117,16 @@ class _Placing:
         self._whole_systems()
         mapped: set[str] = set()
         keys: dict[str, str] = {}
-        for part in self.parts.by_ref.values():
-            if part.ref in passed_over:
+        for component in self.components.by_ref.values():
+            if component.ref in passed_over:
                 self.reason.update(
-                    (claim.item.path, "the map skips its part") for claim in self.claims.get(part.ref, [])
+                    (claim.item.path, "the map skips its component") for claim in self.claims.get(component.ref, [])
                 )
             else:
-                mapped |= self._component(part, keys)
-        for part, held, reason in self.failed:
+                mapped |= self._component(component, keys)
+        for component, held, reason in self.failed:
             if not held or held & mapped:  # else its items are listed, with why
-                self._nameless(part, reason)
+                self._nameless(component, reason)
         for path, item in self.items.items():
             if path not in mapped and path not in skipped:
                 reason = self.reason.get(path, "nothing says in which bank it is")
@@ -136,7 +136,7 @@ class _Placing:
         return self.found
 
     def _images(self) -> dict[tuple[str, str], str]:
-        """(part, item) -> bank, as managers and trusted components tell it of their own images."""
+        """(component, item) -> bank, as managers and trusted components tell it of their own images."""
         found: dict[tuple[str, str], str] = {}
         for manager in (*self.tree.of_type("Manager"), *self.tree.of_type("TrustedComponent")):
             active = self.tree.locate(link(manager.body, "Links", "ActiveSoftwareImage") or "")
@@ -150,29 +150,29 @@ class _Placing:
         return found
 
     def _parts_by_map(self) -> set[str]:
-        """Tell the parts what an entry with their own address says; returns those that are to be skipped."""
+        """Tell the components what an entry with their own address says; returns those that are to be skipped."""
         skipped: set[str] = set()
-        for part in self.parts.by_ref.values():
-            resource = self.tree.resources[part.ref.partition("#")[0]]
-            facts = {"service": self.service, "odata_id": part.ref, "software_id": None}
+        for component in self.components.by_ref.values():
+            resource = self.tree.resources[component.ref.partition("#")[0]]
+            facts = {"service": self.service, "odata_id": component.ref, "software_id": None}
             facts |= {"id": text(resource.body, "Id"), "name": text(resource.body, "Name")}
             for number, entry in enumerate(self.entries):
                 if entry.odata_id is not None and entry.fits(facts):
                     self.found.used.add(number)
                     if entry.skip is not None:
-                        skipped.add(part.ref)
-                    part.kind = entry.kind or part.kind
+                        skipped.add(component.ref)
+                    component.kind = entry.kind or component.kind
                     bases = [r for r in self.tree.resources.values() if entry.of and matches(entry.of, r.path)]
                     if len(bases) == 1:
-                        part.parent = text(bases[0].body, "SerialNumber")
-                    self._told(part, entry)
+                        component.parent = text(bases[0].body, "SerialNumber")
+                    self._told(component, entry)
                     break
         return skipped
 
-    # -- items to parts ------------------------------------------------------------------------------------------------
+    # -- items to components ------------------------------------------------------------------------------------------------
 
     def _item(self, item: FirmwareItem) -> bool:
-        """Find the item's parts and make its claims; True where the map says to skip it."""
+        """Find the item's components and make its claims; True where the map says to skip it."""
         facts = {"service": self.service, "odata_id": item.path, "id": item.id, "name": item.name}
         facts["software_id"] = item.software_id
         for number, entry in enumerate(self.entries):
@@ -180,8 +180,8 @@ class _Placing:
                 self.found.used.add(number)
                 if entry.skip is not None:
                     return True
-                for part in self._by_entry(entry, item):
-                    self._claim(part, item, entry.bank)
+                for component in self._by_entry(entry, item):
+                    self._claim(component, item, entry.bank)
                 return False
         if item.state == "Absent":
             self.reason[item.path] = "the service says that it is absent"
@@ -192,21 +192,21 @@ class _Placing:
     def _by_relation(self, item: FirmwareItem) -> None:
         refs = [*related(item.resource.body), *self._managers_of(item)]
         if not refs:
-            self.reason[item.path] = "the service relates it to no part (no RelatedItem)"
+            self.reason[item.path] = "the service relates it to no component (no RelatedItem)"
             return
         reasons, systems = [], []
-        parts: dict[str, ServiceComponent] = {}
+        components: dict[str, ServiceComponent] = {}
         for reference in refs:
-            found, reason = self.parts.meant_by(reference)
-            parts.update((part.ref, part) for part in found)
+            found, reason = self.components.meant_by(reference)
+            components.update((component.ref, component) for component in found)
             if reason:
                 reasons.append(reason)
                 path = self.tree.locate(reference)
-                if path in self.parts.by_ref:
+                if path in self.components.by_ref:
                     systems.append(path)
-        for part in parts.values():
-            self._claim(part, item, None)
-        if not parts:
+        for component in components.values():
+            self._claim(component, item, None)
+        if not components:
             self.reason[item.path] = "; ".join(dict.fromkeys(reasons))
             for system in systems:
                 self.whole.setdefault(system, []).append(item)
@@ -218,7 +218,7 @@ class _Placing:
         """An item related to a system as a whole is its BIOS where the system's BiosVersion says so, or where the
         system tells none and there is only this one."""
         for path, items in self.whole.items():
-            bios = self.parts.by_ref[path]
+            bios = self.components.by_ref[path]
             told = _told_by(bios, {i.version for i in items})
             taken = [i for i in items if i.version in told]
             if bios.own is None and len(items) == 1 and path not in self.claims:
@@ -233,23 +233,23 @@ class _Placing:
         return item.staged is True or item.active is False or item.state in _SPARE_STATES
 
     def _by_entry(self, entry: MapEntry, item: FirmwareItem) -> list[ServiceComponent]:
-        """The parts that an entry of the map means; made where the service knows none of the kind."""
+        """The components that an entry of the map means; made where the service knows none of the kind."""
         kind = entry.kind or ""
-        fit = (kind, "")  # a part without a kind gets it from the map
+        fit = (kind, "")  # a component without a kind gets it from the map
         own = {
             component.ref: component
             for r in related(item.resource.body)
-            for component in self.parts.meant_by(r)[0]
+            for component in self.components.meant_by(r)[0]
             if component.kind in fit
         }
         if entry.of is not None:
             own = {
                 component.ref: component
-                for component in self.parts.by_ref.values()
+                for component in self.components.by_ref.values()
                 if component.kind in fit and matches(entry.of, component.ref)
             }
         if own:
-            return [self._told(part, entry) for part in own.values()]
+            return [self._told(component, entry) for component in own.values()]
         bases: list[Resource | None] = [*self._bases(entry, item)]
         if entry.of is not None and not bases:
             self.reason[item.path] = f"the map places it at {entry.of}, and the service has no such resource"
@@ -261,7 +261,7 @@ class _Placing:
             if len(there) > 1:
                 where = base.path if base is not None else "the service"
                 message = f"{where} has {len(there)} parts of the kind {kind}, and the map does not say which"
-                self.reason[item.path] = f"{message}: give it the part's serial or slot, or its own address as of"
+                self.reason[item.path] = f"{message}: give it the component's serial or slot, or its own address as of"
             else:
                 found.append(self._told(there[0], entry) if there else self._made(entry, base))
         return found
@@ -269,14 +269,14 @@ class _Placing:
     def _there(self, entry: MapEntry, base: Resource | None) -> list[ServiceComponent]:
         """The parts of the service that an entry can mean: of its kind, in `base`, and nothing it tells contradicts."""
         found: list[ServiceComponent] = []
-        for part in self.parts.by_ref.values():
-            made = part.ref.startswith(_MADE)
-            if not made and part.kind == entry.kind and (base is None or part.is_of(base.path)):
-                found.append(part)
+        for component in self.components.by_ref.values():
+            made = component.ref.startswith(_MADE)
+            if not made and component.kind == entry.kind and (base is None or component.is_of(base.path)):
+                found.append(component)
         for key in ("serial", "parent", "slot"):
             told = getattr(entry, key)
             if told is not None:
-                found = [part for part in found if _agree(told, getattr(part, key))]
+                found = [component for component in found if _agree(told, getattr(component, key))]
         return found
 
     def _bases(self, entry: MapEntry, item: FirmwareItem) -> list[Resource]:
@@ -292,44 +292,44 @@ class _Placing:
 
     def _made(self, entry: MapEntry, base: Resource | None) -> ServiceComponent:
         ref = _MADE + "|".join((entry.kind or "", base.path if base else "", entry.serial or "", entry.slot or ""))
-        if ref in self.parts.by_ref:
-            return self.parts.by_ref[ref]
+        if ref in self.components.by_ref:
+            return self.components.by_ref[ref]
         system = base if base is not None and base.type == "ComputerSystem" else None
-        part = self.parts.inside(ref, entry.kind or "", system)
+        component = self.components.inside(ref, entry.kind or "", system)
         if base is not None and system is None:
-            part.parent, part.model = text(base.body, "SerialNumber"), model_of(base.body)
-        return self._told(self.parts.add(part), entry)
+            component.parent, component.model = text(base.body, "SerialNumber"), model_of(base.body)
+        return self._told(self.components.add(component), entry)
 
     @staticmethod
-    def _told(part: ServiceComponent, entry: MapEntry) -> ServiceComponent:
-        part.kind = part.kind or entry.kind or ""
+    def _told(component: ServiceComponent, entry: MapEntry) -> ServiceComponent:
+        component.kind = component.kind or entry.kind or ""
         for key in ("model", "serial", "parent", "slot", "site", "domain", "chassis"):
             told = getattr(entry, key)
             if told is not None:
-                setattr(part, key, told)
-        return part
+                setattr(component, key, told)
+        return component
 
     # -- banks ---------------------------------------------------------------------------------------------------------
 
-    def _claim(self, part: ServiceComponent, item: FirmwareItem, bank: str | None) -> None:
-        banks = {bank: True} if bank else self._banks(part, item)
+    def _claim(self, component: ServiceComponent, item: FirmwareItem, bank: str | None) -> None:
+        banks = {bank: True} if bank else self._banks(component, item)
         if not banks:
-            self.reason[item.path] = "the service lists it as active or staged on other parts only"
+            self.reason[item.path] = "the service lists it as active or staged on other components only"
         for name, sure in banks.items():
-            self.claims.setdefault(part.ref, []).append(_Claim(item, name, sure))
+            self.claims.setdefault(component.ref, []).append(_Claim(item, name, sure))
 
-    def _banks(self, part: ServiceComponent, item: FirmwareItem) -> dict[str, bool]:
+    def _banks(self, component: ServiceComponent, item: FirmwareItem) -> dict[str, bool]:
         """Bank -> sure, for an item that belongs to a part."""
         active_on = self._targets(item, "ActiveTargets")
         staged_on = self._targets(item, "StagedTargets")
         banks: dict[str, bool] = {}
-        if part.ref in active_on or (item.active is True and not active_on):
+        if component.ref in active_on or (item.active is True and not active_on):
             banks["active"] = True
-        if part.ref in staged_on or (item.staged is True and not staged_on):
+        if component.ref in staged_on or (item.staged is True and not staged_on):
             banks["pending"] = True
         if banks or active_on or staged_on:
             return banks
-        image = self.images.get((part.ref, item.path))
+        image = self.images.get((component.ref, item.path))
         if image is not None:
             return {image: True}
         if item.active is False or item.state in _SPARE_STATES:
@@ -338,82 +338,86 @@ class _Placing:
 
     def _targets(self, item: FirmwareItem, name: str) -> set[str]:
         refs = links(item.resource.body, "Links", name)
-        found = {part.ref for ref in refs for part in self.parts.meant_by(ref)[0]}
+        found = {component.ref for ref in refs for component in self.components.meant_by(ref)[0]}
         return found | {path for ref in refs if (path := self.tree.locate(ref)) is not None}
 
-    def _component(self, part: ServiceComponent, keys: dict[str, str]) -> set[str]:
-        """Make the part's component; returns the items that it holds."""
-        claims = self.claims.get(part.ref, [])
+    def _component(self, component: ServiceComponent, keys: dict[str, str]) -> set[str]:
+        """Make the component's component; returns the items that it holds."""
+        claims = self.claims.get(component.ref, [])
         banks: dict[str, str | None] = {}
         held: dict[str, FirmwareItem] = {}
         for bank in ("active", "pending", "spare"):
-            version, items = self._bank(part, bank, [claim for claim in claims if claim.bank == bank])
+            version, items = self._bank(component, bank, [claim for claim in claims if claim.bank == bank])
             banks[bank] = version
             held.update((item.path, item) for item in items)
         if banks["active"] is None:
-            banks["active"] = part.own
+            banks["active"] = component.own
         made = Component(
-            part.kind, part.site, part.domain, part.chassis, part.slot, part.parent, part.model, part.serial,
-            banks["active"], banks["pending"], banks["spare"], healthy=part.healthy,
+            component.kind, component.site, component.domain, component.chassis, component.slot, component.parent, component.model, component.serial,
+            banks["active"], banks["pending"], banks["spare"], healthy=component.healthy,
         )  # fmt: skip
-        reason = "" if part.told_apart else _NO_IDENTITY
-        if not part.kind:
-            if not held and part.own is None:
+        reason = "" if component.told_apart else _NO_IDENTITY
+        if not component.kind:
+            if not held and component.own is None:
                 return set()  # it says nothing of firmware
-            reason = self.parts.why_not(self.tree.resources[part.ref])
+            reason = self.components.why_not(self.tree.resources[component.ref])
         if not reason and made.key in keys:
-            reason = (
-                f"its part would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
-            )
+            reason = f"its component would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
         if reason:
             self.reason.update(dict.fromkeys(held, reason))
-            self.failed.append((part, set(held), reason))
+            self.failed.append((component, set(held), reason))
             return set()
-        keys[made.key] = part.ref
+        keys[made.key] = component.ref
         self.found.components.append(made)
         additional = [pair for item in held.values() for pair in _additional(item)]
-        self.found.evidence.append(ReadingEvidence(made.key, part.ref, tuple(held), dict(additional)))
+        self.found.evidence.append(ReadingEvidence(made.key, component.ref, tuple(held), dict(additional)))
         return set(held)
 
-    def _bank(self, part: ServiceComponent, bank: str, claims: list[_Claim]) -> tuple[str | None, list[FirmwareItem]]:
+    def _bank(
+        self, component: ServiceComponent, bank: str, claims: list[_Claim]
+    ) -> tuple[str | None, list[FirmwareItem]]:
         """The version in one bank and the items that say so."""
         surest = [c for c in claims if c.sure] or claims
         versions = {c.item.version for c in surest}
-        if bank == "active" and len(versions) > 1 and (told := _told_by(part, versions)):
+        if bank == "active" and len(versions) > 1 and (told := _told_by(component, versions)):
             surest = [c for c in surest if c.item.version in told]
             versions = {c.item.version for c in surest}
         if len(versions) > 1:
             all_of_them = ", ".join(sorted(v or "unknown" for v in versions))
             for claim in surest:
-                self.reason[claim.item.path] = f"several items are {bank} on {part.ref}: {all_of_them}"
+                self.reason[claim.item.path] = f"several items are {bank} on {component.ref}: {all_of_them}"
             return None, []
         version = next(iter(versions), None)
-        if bank == "active" and version and part.own and not _told_by(part, {version}):
-            message = f"its firmware item says {version}, {part.ref} itself says {part.own}; the item's was taken"
+        if bank == "active" and version and component.own and not _told_by(component, {version}):
+            message = (
+                f"its firmware item says {version}, {component.ref} itself says {component.own}; the item's was taken"
+            )
             self.found.problems.append(
-                noted("version-differs", surest[0].item.path, message, "look at the part itself")
+                noted("version-differs", surest[0].item.path, message, "look at the component itself")
             )
         for claim in claims:
             if claim not in surest:
                 self.reason[claim.item.path] = (
-                    f"another item is {bank} on {part.ref}, and nothing says where this one is"
+                    f"another item is {bank} on {component.ref}, and nothing says where this one is"
                 )
         return version, [c.item for c in surest]
 
-    def _nameless(self, part: ServiceComponent, reason: str) -> None:
-        resource = self.tree.resources.get(part.ref.partition("#")[0])
+    def _nameless(self, component: ServiceComponent, reason: str) -> None:
+        resource = self.tree.resources.get(component.ref.partition("#")[0])
         body = resource.body if resource is not None else {}
         self.found.nameless += 1
-        kind = part.kind or None
+        kind = component.kind or None
         self._not_placed(
-            Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, reason, kind, is_part=True)
+            Unmapped(
+                component.ref, text(body, "Id"), text(body, "Name"), component.own, None, reason, kind, is_part=True
+            )
         )
 
     def _draft(self, item: FirmwareItem) -> tuple[str | None, str | None]:
-        """The kind of an item's part and the resource that the item is of, as far as they are known."""
+        """The kind of an item's component and the resource that the item is of, as far as they are known."""
         for ref, claims in self.claims.items():
             if any(claim.item is item for claim in claims) and not ref.startswith(_MADE):
-                return self.parts.by_ref[ref].kind or None, ref
+                return self.components.by_ref[ref].kind or None, ref
         linked = [r.path for ref in related(item.resource.body) if (r := self.tree.find(ref)) is not None]
         systems = [resource.path for resource in self.tree.of_type("ComputerSystem")]
         return None, next(iter(linked or (systems if len(systems) == 1 else [])), None)
@@ -425,19 +429,19 @@ class _Placing:
         self.found.problems.append(noted("not-placed", row.odata_id, f"{named}: {row.reason}", hint))
 
 
-def _told_by(part: ServiceComponent, versions: Collection[str | None]) -> set[str | None]:
-    """Those of `versions` that are what the part itself tells.
+def _told_by(component: ServiceComponent, versions: Collection[str | None]) -> set[str | None]:
+    """Those of `versions` that are what the component itself tells.
 
     A BIOS may tell more behind a blank, a date or a build: `BiosVersion` "6.0.1 (2026-03-04)" is 6.0.1.
     """
-    own = part.own
+    own = component.own
     if own is None or own in versions:
         return {own} & set(versions) - {None}
-    return {v for v in versions if v is not None and part.kind == "bios" and own.startswith(f"{v} ")}
+    return {v for v in versions if v is not None and component.kind == "bios" and own.startswith(f"{v} ")}
 
 
 def _agree(told: str, own: str | None) -> bool:
-    """True where a part may be the one that a map tells; a slot may lack the server's own, which the map knows."""
+    """True where a component may be the one that a map tells; a slot may lack the server's own, which the map knows."""
     return own is None or own == told or (own.startswith("/") and told.partition("/")[2] == own[1:])
 
 
@@ -450,6 +454,6 @@ def _additional(item: FirmwareItem) -> list[tuple[str, str]]:
 
 
 def merged(first: Component, second: Component) -> Component:
-    """One part that two services told of: what the first did not know comes from the second."""
+    """One component that two services told of: what the first did not know comes from the second."""
     own = {name: getattr(second, name) for name in Component.__slots__ if getattr(first, name) is None}
     return replace(first, **own)

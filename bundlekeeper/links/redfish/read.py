@@ -160,7 +160,7 @@ def named(problem: Finding, service: str) -> Finding:
 
 
 def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], tuple[Finding, ...]]:
-    """The components of several services, each once: a part that two of them know is one.
+    """The components of several services, each once: a component that two of them know is one.
 
     Where they contradict each other about a version, the first is taken and a finding tells it. Raises nothing.
     """
@@ -168,17 +168,17 @@ def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], 
     told_by: dict[tuple[str, str], str] = {}
     problems: list[Finding] = []
     for reading in readings:
-        for part in reading.components:
-            first = found.get(part.key)
-            found[part.key] = part if first is None else merged(first, part)
+        for component in reading.components:
+            first = found.get(component.key)
+            found[component.key] = component if first is None else merged(first, component)
             for bank in ("active", "pending", "spare"):
-                old, new = (getattr(each, bank) if each is not None else None for each in (first, part))
+                old, new = (getattr(each, bank) if each is not None else None for each in (first, component))
                 if new is not None:
-                    told_by.setdefault((part.key, bank), reading.service)
+                    told_by.setdefault((component.key, bank), reading.service)
                 if old is not None and new is not None and old != new:
-                    by = told_by[part.key, bank]
+                    by = told_by[component.key, bank]
                     message = f"{bank} is {old} by {by}, {new} by {reading.service}; the first was taken"
-                    problems.append(noted("version-differs", part.key, message, "look at the part itself"))
+                    problems.append(noted("version-differs", component.key, message, "look at the component itself"))
     return tuple(found.values()), tuple(problems)
 
 

@@ -2,7 +2,7 @@
 
 Rules: https, or http on this very machine where that was asked for; only the service's own origin, below /redfish/;
 one log-in a reading, so that no account is locked by us and few sessions are used, and one more where the token ran
-out; every session that was made is ended whatever happened, and one that could not be is told; a document is read only
+out; every session that was made is ended whatever happened, and one that could not be is reported; a document is read only
 up to its limit, unpacked, and as strict JSON; every wait has an end; no secret is in an error.
 Source: DMTF DSP0266 (sessions, ETags, service root), from memory where standards name no clause; RFC 9110. Costs httpx.
 """
@@ -375,7 +375,7 @@ class Service:
         headers = {"Accept": "application/json", "Content-Type": "application/json", "OData-Version": "4.0"}
         self.requests += 1
         self._guard.begin(self._limits.resource_s)
-        self._guard.remaining()  # who was told to stop makes no session
+        self._guard.remaining()  # who was reported to stop makes no session
         self._guard.begin(self._limits.resource_s, to_its_end=True)  # what was asked for is there to be ended
         try:
             with speaking_to(self.place):
@@ -383,7 +383,7 @@ class Service:
                 response = self._client.send(request, stream=True)
         except (BrokenOff, _SlowError, ServiceLostError) as e:
             if not isinstance(e, Unreachable):
-                self._leave(url, "the log-in was not answered; a session may have been made")
+                self._leave(url, "the log-in was without a receipt; a session may have been made")
             raise ServiceLostError(e.message, where=self.place, hint="is the service up?") from e
         try:
             return self._take_session(response, url)
@@ -480,7 +480,7 @@ class Service:
         subject = redacted(url)
         if any(secret in subject for secret in self._secrets):
             subject = self.place
-        hint = "it ends by itself, or end it at the service: most have room for a handful"
+        hint = "it ends by itself, or end it at the service: most have space for a handful"
         self.left.append(noted("session-left", subject, message, hint))
 
 

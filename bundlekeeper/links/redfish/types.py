@@ -24,7 +24,7 @@ READ_CODES: dict[str, Code] = {
     "count-differs": Code(Level.WARNING, "a collection has another number of members than it says"),
     "limit-reached": Code(Level.WARNING, "more than a reading takes; the rest was not read"),
     "not-placed": Code(Level.WARNING, "a firmware item that could not be placed; a [[map]] entry names it"),
-    "version-differs": Code(Level.WARNING, "a part's own version is another than its firmware item's"),
+    "version-differs": Code(Level.WARNING, "a component's own version is another than its firmware item's"),
     "outside-collection": Code(Level.NOTE, "a firmware item that is linked, but stands in no collection"),
     "session-left": Code(Level.NOTE, "a session that was or may have been made, and was not ended"),
     "map-unused": Code(Level.WARNING, "an entry of the map that fits nothing that was read"),
@@ -64,7 +64,7 @@ class ReadLimits:
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """What a service cannot know: where its parts are. `chassis` and `slot` win over what the service says."""
+    """What a service cannot know: where its components are. `chassis` and `slot` win over what the service says."""
 
     site: str
     domain: str
@@ -76,8 +76,8 @@ class Placement:
 class Unmapped:
     """Something that tells of firmware and could not be placed, as the service has it, and why.
 
-    `kind` is the kind of its part and `of` the resource that it is of, each where that is known; `is_part` is True
-    where it is a part itself and no item of a firmware inventory.
+    `kind` is the kind of its component and `of` the resource that it is of, each where that is known; `is_part` is True
+    where it is a component itself and no item of a firmware inventory.
     """
 
     odata_id: str

@@ -7,17 +7,17 @@ anything that the service says::
 
     [[map]]
     # which items: all that is given must fit, at least one of these; * stands for anything, ? for one character;
-    # an odata_id that is a part's own address tells of the part
+    # an odata_id that is a component's own address tells of the component
     service = "https://bmc-3.holm.example"       # the service's address
     odata_id = "/redfish/v1/UpdateService/FirmwareInventory/CPLD*"
     id = "CPLD-1"
     name = "Board logic*"
     software_id = "MB4-CPLD"
     # what they are
-    kind = "board-logic"                         # one of the inventory's kinds; where such a part is there, it is meant
+    kind = "board-logic"                         # one of the inventory's kinds; where such a component is there, it is meant
     of = "/redfish/v1/Systems/1"                 # the resource whose place, model and serial count (* too)
     model = "Tern-4"                               # each of these wins over what the service says
-    serial = "HOLM-R2-L"                         # the part's own
+    serial = "HOLM-R2-L"                         # the component's own
     parent = "HOLM-R2"                           # its server's or chassis's serial
     slot = "3/1"
     bank = "active"                              # active, pending or spare
@@ -116,7 +116,7 @@ def read_map(data: bytes, *, name: str, own_kinds: Collection[str] = ()) -> tupl
     count = len(reading.problems)
     raise InputError(
         f"the map has {count} problem{'' if count == 1 else 's'}",
-        hint="mend the lines that are named",
+        hint="fix the lines that are named",
         where=name,
         problems=_placed(source, reading.problems[:_MAX_PROBLEMS]),
     )
@@ -207,9 +207,9 @@ def _placed(source: SourceText, problems: list[_Problem]) -> list[Finding]:
         on_key = problem.code == "map-key"
         start = place.key_start if on_key else place.start
         line, column = source.position(start)
-        subject = ".".join(str(part) if isinstance(part, str) else f"[{part}]" for part in problem.path).replace(
-            ".[", "["
-        )
+        subject = ".".join(
+            str(component) if isinstance(component, str) else f"[{component}]" for component in problem.path
+        ).replace(".[", "[")
         row = Finding(
             problem.code,
             MAP_CODES[problem.code].level,

@@ -184,9 +184,9 @@ class Walk:
         self._all(link(chassis.body, "Drives"), "Drive")
         self._all(link(chassis.body, "TrustedComponents"), "TrustedComponent")
 
-    def _images_of(self, part: Resource) -> None:
-        active = link(part.body, "Links", "ActiveSoftwareImage")
-        for image in dict.fromkeys([*([active] if active else []), *links(part.body, "Links", "SoftwareImages")]):
+    def _images_of(self, component: Resource) -> None:
+        active = link(component.body, "Links", "ActiveSoftwareImage")
+        for image in dict.fromkeys([*([active] if active else []), *links(component.body, "Links", "SoftwareImages")]):
             self._outside(image)
 
     def _outside(self, image: str) -> None:

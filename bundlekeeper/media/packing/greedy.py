@@ -89,7 +89,7 @@ class _Filling:
         self.inside[n].setdefault(family, []).append(item)
 
     def _gather(self) -> bool:
-        """Move what a bin holds of a family to others of the family, where all of it has room; True when some moved."""
+        """Move what a bin holds of a family to others of the family, where all of it has space; True when some moved."""
         moved = False
         for n in range(len(self.bins)):
             for family in sorted(self.inside[n]):

@@ -1,7 +1,7 @@
 """What goes on which volume: fewest volumes, then fewest split files, then families together.
 
 Rules: pure and deterministic, no clock; the objective is in that order and nothing is traded against it; up to
-`EXACT_ITEMS` items on `EXACT_VOLUMES` volumes a search proves its answer, unless it reaches the end of its budget,
+`EXACT_ITEMS` items on `EXACT_VOLUMES` volumes a search verifies its answer, unless it reaches the end of its budget,
 which is counted in steps; otherwise the answer carries a bound that no packing is below; equal costs go to the volumes
 with the fewest bytes, then to those named first. Bound for volumes: their total room, and items of more than half of
 the largest room, of which no two share one (Martello and Toth, 'Knapsack Problems', 1990, §8.3: bounds L1 and L2).
@@ -140,7 +140,7 @@ def _exact(load: VolumeLoad, least: int, top: int, greedy: Packed | None, steps:
 
     The packing that was found quickly is never taken over what is found here at no higher cost: ties have one answer.
     """
-    floor: int | None = None  # the fewest volumes that were not proven too few
+    floor: int | None = None  # the fewest volumes that were not verified too few
     for number in range(least, top + 1):
         mixtures = list(_mixtures(load, number))
         whole = len(mixtures) <= _MOST_MIXTURES

@@ -1,7 +1,7 @@
 """The best packing into given bins: branch and bound over the places of whole items and over what is split.
 
 Rules: places are tried in a fixed order, so that equal inputs give equal packings; of bins that look alike only the
-first is tried, and like items go to bins in order; a search that was cut off proves nothing, and says so.
+first is tried, and like items go to bins in order; a search that was cut off verifies nothing, and says so.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Value = tuple[int, int]  # split items, pairs of family and volume
 class PackingSearch:
     """One search. After `run`: `best`, what was `found`, whether everything was looked at (`whole`).
 
-    `open` is the least value of the ends where several split items found no place, or none proven best.
+    `open` is the least value of the ends where several split items found no place, or none verified best.
     """
 
     def __init__(self, load: VolumeLoad, bins: Sequence[int], better_than: Value | None, nodes: int) -> None:
@@ -96,7 +96,7 @@ class PackingSearch:
         return (splits, self.pairs + self._pairs_to_come(need)) < self.best
 
     def _pairs_to_come(self, need: Sequence[int]) -> int:
-        """Pairs that are added at least: what a family's bins have no room for goes to others, the roomiest first."""
+        """Pairs that are added at least: what a family's bins have no space for goes to others, the roomiest first."""
         more = 0
         for family, bytes_ in enumerate(need):
             if not bytes_:

@@ -82,7 +82,7 @@ def _one_after_another(
 def _place(
     load: VolumeLoad, bins: Sequence[int], room: Sequence[int], held: Sequence[int], item: int
 ) -> tuple[PackedPiece, ...] | None:
-    """The fewest bins without the family, then the fewest bins, that one item has room in alone; None for no room."""
+    """The fewest bins without the family, then the fewest bins, that one item has space in alone; None for no space."""
     rows = [(load.fill(box, room[n]), n) for n, box in enumerate(bins)]
     rows = sorted((row for row in rows if row[0] > 0), key=lambda row: (-row[0], row[1]))
     family = load.family[item]
@@ -105,7 +105,7 @@ def _place(
 def _leader(
     load: VolumeLoad, bins: Sequence[int], room: Sequence[int], rows: Sequence[tuple[int, int]], slack: int, item: int
 ) -> int | None:
-    """The bin that loses least when the files beside the item lie there; None when the item has no room then."""
+    """The bin that loses least when the files beside the item lie there; None when the item has no space then."""
     best: tuple[int, int] | None = None
     for fill, n in rows:
         box = bins[n]

@@ -2,7 +2,7 @@
 
 Rules: sizes are bytes; an item is one bundle with the files that must stay on its volume (its signatures); an item is
 split only where some volume that was offered cannot take it whole, and then parts of any size may lie on any volume;
-boxes and items are told by their index, in the caller's order, and every tie is broken by it.
+boxes and items are reported by their index, in the caller's order, and every tie is broken by it.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ class Packed:
 class NotPacked:
     """No packing was found. `lacking` items fit on none of the volumes; `short` bytes more are needed at least.
 
-    `proven` False where it may only not have been found.
+    `verified` False where it may only not have been found.
     """
 
     lacking: tuple[int, ...]

@@ -1,6 +1,6 @@
 """What a receipt of a set is to say: composed at the receiving side from what is recorded and held there now.
 
-Rules: a file that arrived and is not held any more is not claimed as proven; the site that answers is one that the
+Rules: a file that arrived and is not held any more is not claimed as verified; the site that answers is one that the
 record knows, where it knows any.
 """
 
@@ -54,7 +54,7 @@ def chosen(store: Store, set_id: str) -> tuple[ReceivedSet, SetIndex]:
 def site_of(ledger: Ledger, option: str, index: SetIndex, clock: datetime) -> str:
     """The site that answers: the one given, the only one recorded, or the one that the set is for.
 
-    Raises InputError where that leaves a choice, and for one that the record does not know although it knows others:
+    Raises InputError where that leaves a choice, and for one that the ledger does not know although it knows others:
     how its domains stand would be left out of a paper.
     """
     places = {group.values for group in questions.summary(ledger, ["site", "domain"], clock=clock)}

@@ -1,4 +1,4 @@
-"""The receipt of a media set: what arrived, proven how, what is missing, and the ledger's events, in one signed file.
+"""The receipt of a media set: what arrived, verified how, what is missing, and the ledger's events, in one signed file.
 
 Rules: a receipt claims nothing that was not read here; it is a header, one line of canonical JSON, and after it the
 lines of `ledger.exchange` word for word; the signature (SSHSIG, purpose receipts) is over the whole file; whoever reads
@@ -35,8 +35,8 @@ from bundlekeeper.media.set.records import Arrived, ReceivedSet
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, SetIndex
 
-#: What is said of a file that arrived, with the date of its proof, where it was deleted or put into quarantine since.
-NOT_IN_STORE = "proven at the destination, not held there now"
+#: What is said of a file that arrived, with the date of its verification, where it was deleted or put into quarantine since.
+NOT_IN_STORE = "verified at the destination, not held there now"
 _WORDS = text(empty=True)
 
 

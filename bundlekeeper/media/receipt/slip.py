@@ -1,8 +1,8 @@
 """A receipt short enough for paper: what arrived of a set, when, and how the ledger there stands. Pure.
 
-Rules: the code proves that it was copied rightly; who wrote it only a signature in it proves, which is there on wish
+Rules: the code verifies that it was copied rightly; who wrote it only a signature in it verifies, which is there on wish
 (Ed25519, 64 bytes, over the same bytes in the namespace of receipts); events are not in it, only counts: they come by a
-file or not at all; what is too long is told as a count and never left out in silence.
+file or not at all; what is too long is reported as a count and never left out in silence.
 Form, before it becomes lines: version, flags, set id, sequence, beginning of the index's SHA-256, minutes since 1970,
 site, number of files, which are missing, the ledger's count and the beginning of its head, counts for each domain, four
 bytes of SHA-256 over all that, the signature.
@@ -33,7 +33,7 @@ _MAX_NAME = 40  # bytes of a site's or domain's name
 
 @dataclass(frozen=True, slots=True)
 class DomainCount:
-    """How a domain stands: its parts, how many have something pending, how many differ from the record."""
+    """How a domain stands: its parts, how many have something pending, how many differ from the ledger."""
 
     domain: str
     parts: int

@@ -1,6 +1,6 @@
 """A paper receipt made of a receipt, signed on wish, and read back where the set was made.
 
-Rules: without a signature a paper proves that it was copied rightly and nothing else, and that is said; a signature is
+Rules: without a signature a paper verifies that it was copied rightly and nothing else, and that is said; a signature is
 verified under the same trust entries as a receipt's file; a paper brings no events into the ledger; one that
 contradicts what was sent is not kept.
 """
@@ -35,12 +35,12 @@ if TYPE_CHECKING:
 
 #: A paper tells the two apart no further.
 AWAY = "did not arrive, or is not held there now"
-UNSIGNED = "it is not signed: the code proves that it was copied rightly, not who wrote it"
+UNSIGNED = "it is not signed: the code verifies that it was copied rightly, not who wrote it"
 
 
 @dataclass(frozen=True, slots=True)
 class PaperAnswer:
-    """What a paper said: `signed_by` is empty where it is not signed, `missing` the paths where they can be told.
+    """What a paper said: `signed_by` is empty where it is not signed, `missing` the paths where they can be reported.
 
     `kept` is False where it contradicts what was sent, `newer` when a newer receipt of that site was made, that came
     already.
@@ -117,7 +117,7 @@ def read(store: Store, text: str, *, now: datetime, ledger: Ledger | None = None
         missing = tuple(index.files[number].path for number in slip.missing)
     away = [finding("missing", path, f"{AWAY} ({slip.site})", "send it again") for path in missing]
     if slip.missing_count and not missing:
-        message = f"of {slip.files} files {slip.missing_count} {AWAY}; which ones cannot be told from here"
+        message = f"of {slip.files} files {slip.missing_count} {AWAY}; which ones cannot be reported from here"
         away.append(finding("missing", f"set {slip.set_id}", message, "ask for the receipt as a file"))
     made = KeptReceipt("", slip.set_id, True, bool(signed_by), slip.made, slip.site, "", slip.index, slip.files, 0)
     newer = kept_receipts.newer(sets, made, now)

@@ -3,7 +3,7 @@
 Rules: the signs are the ten digits and the letters without I, L, O and U; reading takes any case and any blanks, I and
 L for 1, O for 0; each line carries 23 signs and two check signs over GF(32), in which its number takes part, so that a
 line with one or two wrong signs, two exchanged ones or another line's place is always found, and named; the check signs
-fit one number only, so that a line left out or typed twice is told alone, numbered or not; nothing is ever mended in
+fit one number only, so that a line left out or typed twice is reported alone, numbered or not; nothing is ever fixed in
 silence: where one sign alone would do it, it is offered.
 Source of the check: a Reed-Solomon code with two check symbols, of distance 3 (any textbook on codes, from memory); two
 different signs in a line of at most 31 symbols cannot cancel in both sums.
@@ -149,7 +149,7 @@ def _placed(rows: Sequence[_Row]) -> tuple[dict[int, str], list[Finding]]:
     """The right lines by their numbers, and what is wrong.
 
     A line without a number is the next one, unless its check signs tell that it is another: one that was there before,
-    or one that the lines below go on from. So a line that was left out or typed twice is told alone.
+    or one that the lines below go on from. So a line that was left out or typed twice is reported alone.
     """
     right: dict[int, str] = {}
     wrong: list[tuple[int, _Row]] = []
@@ -213,7 +213,7 @@ def _gaps(numbers: Sequence[int]) -> Iterator[Finding]:
 
 
 def _wrong(number: int, row: str) -> list[tuple[str, str]]:
-    """What is wrong with one line, and what would mend it."""
+    """What is wrong with one line, and what would fix it."""
     strange = sorted({sign for sign in row if sign not in _VALUES})
     if strange:
         return [(f"holds {visible(' '.join(strange))[:40]}, which no code has", "U is never used, nor are signs")]

@@ -2,7 +2,7 @@
 
 Rules: both files, the receipt and its signature, are new and whole or not there, on file systems without links too; no
 file of anybody else is replaced or removed; what a killed run left is swept by the next one for the same name, where a
-lock proves that its writer is gone.
+lock verifies that its writer is gone.
 """
 
 from __future__ import annotations

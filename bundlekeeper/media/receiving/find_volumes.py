@@ -2,7 +2,7 @@
 
 Rules: nothing is believed yet, so every text that is read has a limit, and no payload is read;
 a folder without bagit.txt was not finished; a volume holds exactly the files that the index says of one of its volumes;
-names that a FAT file system or a careless copy changed are told and found again by size and digest; links and devices
+names that a FAT file system or a careless copy changed are reported and found again by size and digest; links and devices
 make a volume refused; what is wrong with one volume hides no other.
 """
 
@@ -198,7 +198,7 @@ def _whole(root: Path, progress: Progress, stop: Stop | None) -> FoundVolume:
         raise RefusedError(f"{root}: its texts were damaged", hint="bring another copy of it", problems=damaged)
     told = [each for each in bag.findings if not each.subject.startswith(f"{PAYLOAD}/") or each.code != "missing"]
     if not any((algorithm_of(path) or ("", False))[1] for path in bag.files):
-        message = "the volume has no tag manifest, so nothing proves its lists"
+        message = "the volume has no tag manifest, so nothing verifies its lists"
         hint = "believe none of them; bring another copy of it"
         told.append(finding("bad-volume", "tagmanifest-sha256.txt", message, hint))
     payload = {path: sums.get("sha256", "") for path, sums in bag.payload.items()}

@@ -1,9 +1,9 @@
-"""Split files put together again: each part proven while it is copied into its place, over several days if need be.
+"""Split files put together again: each part verified while it is copied into its place, over several days if need be.
 
 Rules: the file under work is `.keeper/incoming`'s part of the bundle's digest, which the next run finds again; a part
-counts as in only after it was proven, synced and recorded, in this order; a part that is not right leaves nothing that
-counts; what was recorded is believed only while the file is there; the whole is proven too before it is taken: where
-its parts come one after the other in one run, one hash proves each of them and the whole, else it is read again.
+counts as in only after it was verified, synced and recorded, in this order; a part that is not right leaves nothing that
+counts; what was recorded is believed only while the file is there; the whole is verified too before it is taken: where
+its parts come one after the other in one run, one hash verifies each of them and the whole, else it is read again.
 """
 
 from __future__ import annotations

@@ -47,7 +47,7 @@ class OptionalDatabase:
         return self._database.admitted() if self._database is not None else []
 
     def believed(self) -> list[Admitted]:
-        """The same, none where they cannot be read: whoever needs them is told."""
+        """The same, none where they cannot be read: whoever needs them is reported."""
         with suppress(KeeperError):
             return self.admitted()
         return []

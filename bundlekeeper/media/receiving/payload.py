@@ -76,7 +76,7 @@ class Payload:
         return any(volume.number == part.volume for volume in self.volumes)
 
     def small(self, each: SetFile) -> bytes | None:
-        """The bytes of a small file of the set that are proven to be the index's; None where there are none.
+        """The bytes of a small file of the set that are verified to be the index's; None where there are none.
 
         Every copy on the volumes is read, once.
         """

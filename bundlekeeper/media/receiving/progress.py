@@ -1,6 +1,6 @@
 """What of a media set is in: brought up to the store's own state by every run, and what each volume gave.
 
-Rules: a bundle counts as in while the store holds it, and no longer; its date is that of the read that proved it; what
+Rules: a bundle counts as in while the store holds it, and no longer; its date is that of the read that verified it; what
 was held before the set came is called that; a part counts while the file under work holds it; a volume counts as come
 when it was here; a file that is in already is not read from a volume again, and then nothing is said of that copy.
 """
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.adding.outcome import AddRow
     from bundlekeeper.store.database.rows import BundleFacts
 
-#: The words of a take for a bundle that the store holds, proven.
+#: The words of a take for a bundle that the store holds, verified.
 IN = frozenset({"taken", "already held", "same bytes"})
 
 
@@ -30,7 +30,7 @@ IN = frozenset({"taken", "already held", "same bytes"})
 class VolumeRow:
     """One volume that was here: its folder, its number, and its files.
 
-    Of `files`, `proven` were read here and are right; `store list` are in already and were not read from it.
+    Of `files`, `verified` were read here and are right; `store list` are in already and were not read from it.
     """
 
     root: str
@@ -42,7 +42,7 @@ class VolumeRow:
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """What the store says after a take: the row of each bundle, by place, and when each was proven."""
+    """What the store says after a take: the row of each bundle, by place, and when each was verified."""
 
     rows: Mapping[str, AddRow]
     verified_at: Mapping[str, datetime]
@@ -158,7 +158,7 @@ def small_damage(index: SetIndex, payload: Payload) -> Iterator[Finding]:
 
 
 def but_renamed(findings: Sequence[Finding], volumes: Sequence[FoundVolume], payload: Payload) -> list[Finding]:
-    """The findings without those that call a file extra whose bytes are one of the set's: it is told as misnamed."""
+    """The findings without those that call a file extra whose bytes are one of the set's: it is reported as misnamed."""
     known = {
         f"{volume.root.name}/{entry.path}"
         for volume in volumes

@@ -79,7 +79,7 @@ class Reception:
 
     @property
     def complete(self) -> bool:
-        """True when every file of the set arrived and was proven here."""
+        """True when every file of the set arrived and was verified here."""
         return len(self.received.arrived) == len(self.index.files)
 
 
@@ -301,7 +301,7 @@ class _Work:
         return self._sets.kept(self._received, each.sha256)
 
     def _facts(self, loaded: Loaded) -> dict[str, BundleFacts]:
-        """The manifest's bundle for each bundle of the set, by path; what the manifest does not name is told."""
+        """The manifest's bundle for each bundle of the set, by path; what the manifest does not name is reported."""
         named = {(bundle.name, bundle.sha256): bundle for bundle in facts_of(loaded.manifest)}
         found: dict[str, BundleFacts] = {}
         for file in self._index.files:
@@ -316,7 +316,7 @@ class _Work:
         return found
 
     def _notices(self, loaded: Loaded) -> None:
-        """What the set's notices tell; one that its manifest does not bear out is told and believed in nothing."""
+        """What the set's notices tell; one that its manifest does not bear out is reported and believed in nothing."""
         for file in self._index.files:
             data = self._small(file) if file.role == withdrawal_notice.ROLE else None
             if data is not None:
@@ -387,7 +387,7 @@ class _Work:
     # What arrived
 
     def _arrive(self, result: AddResult, facts: Mapping[str, BundleFacts]) -> None:
-        """Record what is in now: bundles that the store holds, and the small files that were proven."""
+        """Record what is in now: bundles that the store holds, and the small files that were verified."""
 
         def keep(each: SetFile, data: bytes) -> None:
             if not each.common:  # those come again with every volume
@@ -406,7 +406,7 @@ class _Work:
         )
         self._sets.update(self._received)
 
-    # What is told
+    # What is reported
 
     def _reception(self, result: AddResult, facts: Mapping[str, BundleFacts], *, dry_run: bool) -> Reception:
         ours = {bundle.place for bundle in facts.values()}

@@ -2,7 +2,7 @@
 
 Rules: nothing is looked at before the index is trusted; a text is read only where its size is the one that the index
 says, so that no read is longer than what was signed; the lists, which name the index and so cannot be named by it, must
-say of every file what it is, and no more; whatever is found here hinders no payload, which the index proves by itself.
+say of every file what it is, and no more; whatever is found here hinders no payload, which the index verifies by itself.
 """
 
 from __future__ import annotations

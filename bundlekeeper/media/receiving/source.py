@@ -1,8 +1,8 @@
 """The volumes of a media set as a source of bundles, so that `store add` takes from them with all its guarantees.
 
 Rules: a bundle is offered from where the signed index says it lies, and from any file of its size that the index does
-not know by name; a file cut short is told and not offered; a split file is offered once all its parts are in and
-proven, and is then proven whole once more; signatures must be the index's own bytes.
+not know by name; a file cut short is reported and not offered; a split file is offered once all its parts are in and
+verified, and is then verified whole once more; signatures must be the index's own bytes.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class SetSource:
         return FileOffer(place_of(volume, entry), entry.name, entry.size, named, entry)
 
     def signature(self, wanted: WantedFile, offer: FileOffer | None) -> SignatureFile:
-        """The signature beside the bundle in the index, its bytes proven by the index's digest."""
+        """The signature beside the bundle in the index, its bytes verified by the index's digest."""
         each = self._bundles.get((wanted.sha256, wanted.size))
         if each is None or not wanted.signature:
             return ABSENT

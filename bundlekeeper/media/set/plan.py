@@ -1,6 +1,6 @@
-"""Makes the plan of a set: the files with their places in the store, packed onto volumes that each prove alone.
+"""Makes the plan of a set: the files with their places in the store, packed onto volumes that each verify alone.
 
-Rules: every volume keeps room for what all of them carry (lists, index, manifest, reader's text, verifier) and for what
+Rules: every volume keeps space for what all of them carry (lists, index, manifest, reader's text, verifier) and for what
 is to be spared; a signature lies on its bundle's volume; the parts of a split file are numbered by volume and follow
 each other without a gap; nothing of a bundle is read, of signatures and the manifest only what is needed for a digest.
 """
@@ -110,7 +110,7 @@ def _signature(store: Store, row: Holding, fact: BundleFacts) -> tuple[PlannedFi
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """How the set is to be packed: volumes, how many in ten thousand of each to spare, room for the tool."""
+    """How the set is to be packed: volumes, how many in ten thousand of each to spare, space for the tool."""
 
     supplies: tuple[Supply, ...]
     spare: int = 0
@@ -177,7 +177,7 @@ def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: in
 
 
 def _room(kind: VolumeKind, commons: Sequence[Common], index: int, wish: Wish) -> int:
-    """What a volume has for bundles, in bytes; below zero where not even what all carry has room."""
+    """What a volume has for bundles, in bytes; below zero where not even what all carry has space."""
     reserved = sum(map(kind.cost, (*_SMALL, index, *(len(common.data) for common in commons)))) + _FOLDERS * kind.unit
     if wish.with_tool:
         reserved += kind.cost(_TOOL) + _TOOL_FILES * (kind.each + kind.unit)
@@ -243,7 +243,7 @@ def _volume(number: int, kind: VolumeKind, files: Sequence[PlannedFile], room: i
 def says_of(packed: Packed) -> str:
     """How good a packing is, for people."""
     if packed.exact:
-        return f"{_cost(packed.cost)}: no packing has less"
+        return f"{_cost(packed.cost)}: this is the minimum"
     cost, least = packed.cost, packed.least
     if least.volumes < cost.volumes:
         bound = f"{least.volumes} volumes"
@@ -251,7 +251,7 @@ def says_of(packed: Packed) -> str:
         bound = f"{least.splits} split files"
     else:
         bound = f"{least.pairs} pairs"
-    return f"{_cost(cost)}; not proven the least: {bound} or more are needed"
+    return f"{_cost(cost)}; not verified the least: {bound} or more are needed"
 
 
 def _cost(cost: Cost) -> str:
@@ -267,7 +267,7 @@ def _why(
     hint = "name more or larger volumes"
     if all(room <= 0 for room in rooms.values()):
         most = max(rooms.values())
-        message = f"no room is left beside what every volume carries: {human_bytes(-most)} short"
+        message = f"no space is left beside what every volume carries: {human_bytes(-most)} short"
         return (finding("not-enough-space", names, message, hint),)
     if packed.lacking:
         return tuple(
@@ -277,7 +277,7 @@ def _why(
     total = sum(item.size for item in items)
     has = sum(rooms[supply.kind] * (supply.count or 0) for supply in wish.supplies)
     if packed.verified:
-        message = f"the set is {human_bytes(total)}, the volumes have room for {human_bytes(has)}"
+        message = f"the set is {human_bytes(total)}, the volumes have space for {human_bytes(has)}"
         return (finding("not-enough-space", names, f"{message}: {human_bytes(packed.short)} short at least", hint),)
     message = f"the set is {human_bytes(total)}, and no way was found to lay it onto volumes with {human_bytes(has)}"
     return (finding("not-enough-space", names, message, "name one more volume"),)

@@ -31,10 +31,10 @@ from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES
 
 #: The end of the name of a folder that the user put aside because its record could not be read.
 ASIDE = ".damaged"
-#: The level of proof that reading at the place where the set is used gives; no other word is used for it.
-PROVEN = "proven at the destination"
+#: The level of verification that reading at the place where the set is used gives; no other word is used for it.
+PROVEN = "verified at the destination"
 #: The same of a bundle that was there before the set came; nothing was read from a volume then.
-STORED = "held before, proven at the destination"
+STORED = "held before, verified at the destination"
 _T = TypeVar("_T")
 _WORDS = text(empty=True, most=limits.SET_RECORD_BYTES)
 _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)
@@ -42,7 +42,7 @@ _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """A set that this store sends: `plan` is the SHA-256 of its plan, `written` when each volume was proven."""
+    """A set that this store sends: `plan` is the SHA-256 of its plan, `written` when each volume was verified."""
 
     set_id: str = field(metadata=named("set", hexadecimal(16)))
     sequence: int = field(metadata=whole(1))
@@ -57,13 +57,13 @@ class Sent:
 
     @property
     def whole(self) -> bool:
-        """True when every volume was written and proven."""
+        """True when every volume was written and verified."""
         return len(self.written) == self.volumes
 
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
-    """A file of a set that arrived and was proven here; `how` is one of the words for that, `at` when."""
+    """A file of a set that arrived and was verified here; `how` is one of the words for that, `at` when."""
 
     path: str = field(metadata=text(empty=True))
     sha256: str = field(metadata=DIGEST)
@@ -83,7 +83,7 @@ class ReceivedSet:
     """A set that comes, or came, here.
 
     `index` is the SHA-256 of its index, `volumes` when each volume was first seen whole, `parts` the parts of split
-    files that are in and proven (path of the part, when), `arrived` the files by their path in the set, `rollback` why
+    files that are in and verified (path of the part, when), `arrived` the files by their path in the set, `rollback` why
     an older set was let in, `receipts` when receipts were written and after how many events of the ledger.
     """
 
@@ -103,7 +103,7 @@ class ReceivedSet:
 
 
 def damaged(message: str, where: str) -> DamagedError:
-    """The error for the record at `where`, which can't be read: the way out of it."""
+    """The error for the ledger at `where`, which can't be read: the way out of it."""
     folder = where.rpartition("/")[0]
     return DamagedError(
         f"what is known of a media set cannot be read: {message}",
@@ -113,7 +113,7 @@ def damaged(message: str, where: str) -> DamagedError:
 
 
 def write_sent(sent: Sent) -> bytes:
-    """The record's bytes."""
+    """The ledger's bytes."""
     return _packed(_SENT.write(sent))
 
 
@@ -123,7 +123,7 @@ def read_sent(data: bytes, where: str) -> Sent:
 
 
 def write_received(received: ReceivedSet) -> bytes:
-    """The record's bytes."""
+    """The ledger's bytes."""
     return _packed(_RECEIVED.write(received))
 
 

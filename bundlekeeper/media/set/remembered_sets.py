@@ -1,7 +1,7 @@
 """What a store remembers of media sets: those that it sent, those that it received, the receipts that came back.
 
 Rules: each set has a folder named by its sequence and id, holding its record, its signed index and what else belongs to
-it; a record is replaced whole or not at all, and is durable when the call returns; a record that can't be read is told
+it; a record is replaced whole or not at all, and is durable when the call returns; a record that can't be read is reported
 with the way out and never taken for "nothing"; a folder that was put aside (`.damaged`) still has its sequence, so that
 no number is given twice and no older set passes for a newer one; one process at a time changes anything here.
 
@@ -89,7 +89,7 @@ class Sets:
             return begun
 
     def wrote(self, sent: Sent, volume: int, at: datetime) -> Sent:
-        """Remember that a volume was written and proven; returns the set as it stands now."""
+        """Remember that a volume was written and verified; returns the set as it stands now."""
         with self._changing():
             path = (*_SENT, _name(sent.sequence, sent.set_id))
             now = read_sent(self._read(path, RECORD), self._where(path))

@@ -1,7 +1,7 @@
 """A plan held against the manifest that is in force when it is written: it may have been made months before.
 
 Rules: pure; what was withdrawn since never goes out in a set that is new; a set whose index is signed went out in part
-already, and is finished, because half a set is of no use to anybody, but every withdrawn bundle of it is told.
+already, and is finished, because half a set is of no use to anybody, but every withdrawn bundle of it is reported.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 Rules: a release is everything that it names; a domain is that, of the families that it has or may have, with every
 bundle that the steps of its route need, stops and patches among them; a site is all its domains. What is missing is
-told first and never left out in silence: a family, a bundle, a proof, a signature, the table that a model needs, a way.
-A bundle that was withdrawn, or whose signature is bad, is told and not packed. Nothing is read here.
+told first and never left out in silence: a family, a bundle, a verification, a signature, the table that a model needs, a way.
+A bundle that was withdrawn, or whose signature is bad, is reported and not packed. Nothing is read here.
 """
 
 from __future__ import annotations
@@ -46,17 +46,17 @@ SUPPLY = frozenset(
         "expired",
     }
 )
-#: Checks of the supply; that one of these could not be made is told, too.
+#: Checks of the supply; that one of these could not be made is reported, too.
 CHECKS = frozenset(
     {
         "build",
         "digest",
-        "proof age",
+        "verification age",
         "signature",
         "base",
         "family",
         "held",
-        "proof",
+        "verification",
         "lifecycle",
         "support",
         "model table",
@@ -154,7 +154,7 @@ def contents_of(fleet: Fleet, meant: Meant, holdings: Holdings, now: datetime) -
 
 
 class _Gatherer:
-    """Collects bundles and findings; equal ones of several domains are told once."""
+    """Collects bundles and findings; equal ones of several domains are reported once."""
 
     def __init__(self, fleet: Fleet, holdings: Holdings, now: datetime) -> None:
         self.fleet, self.holdings, self.now = fleet, holdings, now
@@ -239,7 +239,7 @@ class _Gatherer:
             wanted = {
                 (server.family, part.reading.model)
                 for server in state.servers
-                for part in server.parts
+                for part in server.components
                 if server.family and part.reading.model
             }
             for family, model in sorted((f, m) for f, m in wanted if f and m):

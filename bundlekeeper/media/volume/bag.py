@@ -1,4 +1,4 @@
-"""A bag on a medium (RFC 8493, BagIt 1.0; 0.97 is read too): looked at without harm, then proven by its checksums.
+"""A bag on a medium (RFC 8493, BagIt 1.0; 0.97 is read too): looked at without harm, then verified by its checksums.
 
 Rules: a bag is hostile until the opposite is shown: nothing outside it is touched (§5.2), no link is followed, nothing
 is fetched (§5.3), every read is bounded; `read_bag` reads no payload and tells every problem at once; complete and
@@ -28,7 +28,7 @@ from bundlekeeper.verification.hashing.door import Digest, Stop, Task, digest_ma
 MAX_LISTED = 100_000  # lines of a manifest: as many files as a set may have
 MAX_FILES = 150_000
 MAX_DEPTH = 16
-MAX_TOLD = 1000  # problems of one kind that are told one by one
+MAX_TOLD = 1000  # problems of one kind that are reported one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,16 +73,16 @@ def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None 
 
     Raises InputError when `root` is no folder; RefusedError, with every problem among its `problems`, when it is no bag
     (bagit.txt is what is written last: without it a volume was not finished), is of another version, holds links or
-    devices, names paths outside, wants to fetch, contradicts itself or has nothing that could prove it; UnfinishedError
+    devices, names paths outside, wants to fetch, contradicts itself or has nothing that could verify it; UnfinishedError
     when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or
-    unreadable is told in `findings`.
+    unreadable is reported in `findings`.
     """
     files, wrong, findings = _look(root)
     if DECLARATION not in files:
         raise RefusedError(
             "no bag, or a volume that was not finished: there is no bagit.txt",
             where=str(root),
-            hint="it is written last, when all else is proven: write the volume again",
+            hint="it is written last, when all else is verified: write the volume again",
             problems=wrong,
         )
     reading = _Reading(files, wrong, progress or Silent(), stop)
@@ -129,7 +129,7 @@ def verify_bag(
         if path in bag.files
     ]
     tasks.sort(key=lambda task: -task.size)
-    progress.begin("proving", sum(task.size for task in tasks), len(tasks))
+    progress.begin("verifying", sum(task.size for task in tasks), len(tasks))
     digests: dict[str, Digest] = {}
     found: list[Finding] = []
     try:
@@ -277,7 +277,7 @@ class _Reading:
             for path, checksum in listed.checksums.items():
                 (tags if tag else payload).setdefault(path, {})[algorithm] = checksum
         if not algorithms[False] & STRONG:
-            self._wrong.append(_bad(PAYLOAD, "no manifest by SHA-256, SHA-384 or SHA-512 proves the payload"))
+            self._wrong.append(_bad(PAYLOAD, "no manifest by SHA-256, SHA-384 or SHA-512 verifies the payload"))
         self._agree(payload, algorithms[False], version)
         if algorithms[True]:
             self._tag_manifests(tags)
@@ -322,7 +322,7 @@ def _complete(
         for path in lacking[:MAX_TOLD]
     ]
     if len(lacking) > MAX_TOLD:
-        found.append(_bad(PAYLOAD, f"{len(lacking)} files are missing, of which {MAX_TOLD} are told by name"))
+        found.append(_bad(PAYLOAD, f"{len(lacking)} files are missing, of which {MAX_TOLD} are reported by name"))
     found += [
         finding("extra", path, "lies in the payload, and no manifest of the bag names it")
         for path in sorted(set(there) - set(payload))

@@ -1,6 +1,6 @@
 """The texts of a bag (RFC 8493, BagIt 1.0): bagit.txt, bag-info.txt, manifests; read strictly, written plainly. Pure.
 
-Rules: every problem of a text is told, none is repaired; CR, LF and CRLF end a line, CR, LF and `%` in a name are
+Rules: every problem of a text is reported, none is repaired; CR, LF and CRLF end a line, CR, LF and `%` in a name are
 %0D %0A %25 "and only those" (§2.1.3), from version 1.0 on; what leads out of the bag (§5.2) never comes out as a path;
 we write no name that would need an escape, because common libraries disagree about them.
 """
@@ -109,9 +109,9 @@ def read_declaration(text: str) -> str:
 
 
 def read_manifest(text: str, algorithm: str, version: str, *, most: int | None = None) -> BagEntry:
-    """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are told in the answer.
+    """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are reported in the answer.
 
-    Of a text of more than `most` lines none is read; of many problems the first are told, and how many there are.
+    Of a text of more than `most` lines none is read; of many problems the first are reported, and how many there are.
     """
     if most is not None and text.count("\n") + text.count("\r") - text.count("\r\n") > most:
         return BagEntry(problems=(f"has more than {most} lines",))

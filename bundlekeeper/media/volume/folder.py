@@ -49,7 +49,7 @@ class Expected:
 class VolumeFolder:
     """One volume of a set on one target.
 
-    `state` is "new", "unfinished" (begun before) or "finished"; `kept` what was found there from before and proven;
+    `state` is "new", "unfinished" (begun before) or "finished"; `kept` what was found there from before and verified;
     `error` why it was given up, if it was.
     """
 
@@ -146,7 +146,7 @@ class VolumeFolder:
         on_bytes: Callable[[int], None],
         stop: Stop | None,
     ) -> None:
-        """Look through an unfinished volume: what is there, whole and proven from the medium is kept, the rest goes.
+        """Look through an unfinished volume: what is there, whole and verified from the medium is kept, the rest goes.
 
         Raises RefusedError when the payload holds what is not of this volume, StoppedError, OSError.
         """
@@ -352,5 +352,5 @@ def sync_folder(fd: int) -> None:
 _MARK_TEXT = b"""
 This volume is not finished: do not use it.
 Either it is being written now, or the writing was interrupted. Write it again by the same command: what is here
-already and proves to be whole is kept. When it is finished this file is gone, and bagit.txt is there.
+already and verifies to be whole is kept. When it is finished this file is gone, and bagit.txt is there.
 """

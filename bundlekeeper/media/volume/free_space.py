@@ -1,4 +1,4 @@
-"""Whether volumes have the room that they need, asked before anything is written to them.
+"""Whether volumes have the space that they need, asked before anything is written to them.
 
 Rules: bytes are counted in the file system's own blocks, with the texts, the index and the tool beside the payload,
 generously; what lies on one file system is counted together, because it is one room; a file system that does not say

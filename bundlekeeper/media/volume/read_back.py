@@ -26,7 +26,7 @@ from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Digest, Stop
 
 
 class ReadBackLevel(StrEnum):
-    """How a volume was proven after writing; no other claim exists."""
+    """How a volume was verified after writing; no other claim exists."""
 
     EVICTED = "read again, cache evicted"
     REMOUNTED = "read again after remount"
@@ -54,7 +54,7 @@ class Mount:
 
 @dataclass(frozen=True, slots=True)
 class ReadBack:
-    """One file read again: its digest; whether it came from the medium as far as can be told; why not, else."""
+    """One file read again: its digest; whether it came from the medium as far as can be reported; why not, else."""
 
     digest: Digest
     evicted: bool
@@ -80,7 +80,7 @@ def mounts_in(text: str) -> tuple[Mount, ...]:
 
 
 def mount_of(path: Path) -> Mount | None:
-    """The mount that holds `path`; None where that cannot be told."""
+    """The mount that holds `path`; None where that cannot be reported."""
     real = os.path.realpath(path)
     best: Mount | None = None
     for mount in mounts():
@@ -119,7 +119,7 @@ def flush_device(mount: Mount | None) -> bool:
 
 
 def resident(fd: int, size: int) -> bool:
-    """True when some page of the file is in memory, or that cannot be told (mincore(2) tells only owners and writers).
+    """True when some page of the file is in memory, or that cannot be reported (mincore(2) tells only owners and writers).
 
     No page is touched, so a medium that is pulled harms nobody. Raises nothing.
     """

@@ -43,7 +43,7 @@ class Under(NamedTuple):
 
 
 def look(fd: int) -> Under:
-    """Where an open folder is. Raises nothing: what cannot be told is empty."""
+    """Where an open folder is. Raises nothing: what cannot be reported is empty."""
     number = _mount_number(fd)
     own = next((mount for mount in mounts() if mount.number == number), None)
     if own is None:

@@ -56,7 +56,7 @@ def tag_files(
     """Every tag file of a volume but those of the tool's folder, in the order in which they are written.
 
     `payload` and `tool` name each file by its path in the bag, with all of its digests. bagit.txt is not among them: it
-    is `bag_text.declaration()`, and is written when all else is proven. Raises InputError for a path that no volume can
+    is `bag_text.declaration()`, and is written when all else is verified. Raises InputError for a path that no volume can
     hold, UnfinishedError for texts that are not those that the index names.
     """
     index = signed.index
@@ -115,7 +115,7 @@ def signed_tool(index: SetIndex, tool: Mapping[str, Expected]) -> bool:
 
 
 def tool_left_out() -> Finding:
-    """What is told where the tool that was asked for is not `signed_tool`."""
+    """What is reported where the tool that was asked for is not `signed_tool`."""
     message = "left out of the volumes that are written now: the set's signed index names another tool, or none"
     return finding("missing", f"{TOOL}/", message, _NEW_SET, Level.WARNING)
 

@@ -3,7 +3,7 @@
 
 Rules: Python 3.8 or newer and its standard library, nothing else, because it travels on every volume; it only reads,
 follows no link, opens nothing but regular files that it saw in the folder, and none further than its lists can mean;
-every problem is told, and what was not checked is never called good; nothing is printed that could move the cursor; it
+every problem is reported, and what was not checked is never called good; nothing is printed that could move the cursor; it
 shows damage and not origin: whoever can change a medium can change this file, too.
 Exit status: 0 whole, 1 damaged or not whole, 2 could not be run that way, or nobody read to the end, 130 stopped.
 Formats: RFC 8493 (BagIt 1.0); GNU coreutils' checksum lines; the set's own index, where it is there.
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 LIMIT = 32 * 1024 * 1024  # bytes of a text, lists among them
 LINES = 100_000  # of a list: as many files as a set may have
 ENTRIES, DEPTH = 200_000, 32  # of a folder: more is not looked at
-TOLD = 100  # problems that are told once more at the end
+TOLD = 100  # problems that are reported once more at the end
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 INDEX = "set-index.json"
 SUMS, TAG_MANIFEST = "SHA256SUMS", "tagmanifest-sha256.txt"
@@ -151,7 +151,7 @@ class Volume:
             for line in self.lines(name):
                 self._line(name, algorithm, line)
         if not found:
-            self.wrong("manifest-sha256.txt", "is not there: nothing proves what the volume holds")
+            self.wrong("manifest-sha256.txt", "is not there: nothing verifies what the volume holds")
 
     def _line(self, name: str, algorithm: str, line: str) -> None:
         row = LINE.match(line)
@@ -259,7 +259,7 @@ class Volume:
                 continue  # not every volume has the tool
             found = self.digests.get(each.path)
             if found is None:
-                self.wrong(each.path, "is named by the set's index, and was not proven")
+                self.wrong(each.path, "is named by the set's index, and was not verified")
             elif found["sha256"] != each.sha256:
                 self.wrong(each.path, "is not what the set's index says")
 
@@ -352,7 +352,7 @@ def whole_files(volumes: list[Volume]) -> list[str]:
         homes = [(part, by_number[part.volume]) for part in each.pieces if part.volume in by_number]
         if len(homes) < len(each.pieces):
             lacking = ", ".join(part.volume for part in each.pieces if part.volume not in by_number)
-            print("  part   " + shown(each.path) + ": not proven as a whole, volumes not given: " + lacking)
+            print("  part   " + shown(each.path) + ": not verified as a whole, volumes not given: " + lacking)
             continue
         digest = hashlib.sha256()
         try:

@@ -1,4 +1,4 @@
-"""A set written to folders or images, and proven by reading the medium.
+"""A set written to folders or images, and verified by reading the medium.
 
 Only what goes out; receiving is next door.
 """

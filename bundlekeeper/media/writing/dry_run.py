@@ -30,7 +30,7 @@ class Foreseen:
 
     @property
     def short(self) -> bool:
-        """True when there is not even room for its payload."""
+        """True when there is not even space for its payload."""
         return self.size > self.free
 
     @property

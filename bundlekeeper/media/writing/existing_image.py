@@ -43,7 +43,7 @@ def insist_on_own(path: Path, signed: SignedIndex | None, number: int) -> None:
 def verify_there(
     path: Path, signed: SignedIndex, number: int, wanted: Collection[str], progress: Progress, stop: Stop | None
 ) -> DiscImage:
-    """Prove an image that is there. `wanted` are files, or folders with a slash at the end, that were asked for now.
+    """Verify an image that is there. `wanted` are files, or folders with a slash at the end, that were asked for now.
 
     Raises InputError where it is not the whole image of this volume, StoppedError.
     """

@@ -45,7 +45,7 @@ class Content:
 
 @dataclass(frozen=True, slots=True)
 class DiscImage:
-    """An image that was made, or was `there` before: its size in bytes, how it was proven, what is wrong (then it has
+    """An image that was made, or was `there` before: its size in bytes, how it was verified, what is wrong (then it has
     no name). `compatible` is what is worth telling, though it is whole."""
 
     path: str
@@ -74,10 +74,10 @@ def write_image(
     progress: Progress,
     stop: Stop | None,
 ) -> DiscImage:
-    """Make the image `path` of one volume: `folder` with `contents` in it, by their paths. Proven before it is named.
+    """Make the image `path` of one volume: `folder` with `contents` in it, by their paths. Verified before it is named.
 
     Raises InputError when it is there already, holds too large a file or the library refuses a name; UnfinishedError
-    when it cannot be written; StoppedError. What is wrong with a source, or with the image as read back, is told.
+    when it cannot be written; StoppedError. What is wrong with a source, or with the image as read back, is reported.
     """
     insist_on_library()
     large = next((name for name, each in contents.items() if each.expected.size > MAX_FILE_BYTES), "")
@@ -329,7 +329,7 @@ def read_image(
     with opened_image(path) as (disc, file):
         evict(file.fileno())
         left = resident(file.fileno(), os.fstat(file.fileno()).st_size)
-        progress.begin("proving the image", sum(sizes.values()), len(sizes))
+        progress.begin("verifying the image", sum(sizes.values()), len(sizes))
         try:
             for name in sorted(sizes):
                 progress.file(name)

@@ -96,7 +96,7 @@ class Spreading:
         return each.file.split and len(self.parts.get(each.file.path, {})) < len(each.file.parts)
 
     def _to_hash(self, each: PlannedFile) -> bool:
-        """Its digests are needed before it is read back, which proves it against the one that is known."""
+        """Its digests are needed before it is read back, which verifies it against the one that is known."""
         return self._to_index(each) or self._algorithms != SHA256
 
     def blame(self, volume: VolumeFolder, path: str) -> Finding | None:

@@ -48,7 +48,7 @@ def verify_written(
     """
     rows = {v: {p: e for p, e in files.items() if p not in v.kept} for v, files in volumes.items()}
     total = sum(expected.size for files in rows.values() for expected in files.values())
-    progress.begin("proving from the medium", total, sum(len(files) for files in rows.values()))
+    progress.begin("verifying from the medium", total, sum(len(files) for files in rows.values()))
     found: dict[VolumeFolder, Verified] = {}
     failures: list[BaseException] = []
 
@@ -58,7 +58,7 @@ def verify_written(
         except BaseException as e:  # raised in the caller's thread
             failures.append(e)
 
-    helpers = [Helper(f"prove-{n}", partial(verify, volume)) for n, volume in enumerate(rows)]
+    helpers = [Helper(f"verify-{n}", partial(verify, volume)) for n, volume in enumerate(rows)]
     try:
         started = [helper.start() for helper in helpers]
         for helper in helpers:
@@ -82,7 +82,7 @@ def verify_finished(
     remounted: bool,
     wanted: Collection[str] = (),
 ) -> Verified:
-    """Prove a volume that was finished before: its bag, the set's index, every file, from the medium.
+    """Verify a volume that was finished before: its bag, the set's index, every file, from the medium.
 
     `remounted` says that the medium was mounted again since it was written; `wanted` are files, or folders with a slash
     at the end, that were asked for now. Raises StoppedError.
@@ -103,7 +103,7 @@ def verify_finished(
         if name in bag.files:
             expected[name] = Expected(len(data), {"sha256": hashlib.sha256(data).hexdigest()})
     wrong = [*bag.findings, *_not_of_it(volume, signed, bag)]
-    progress.begin("proving from the medium", sum(e.size for e in expected.values()), len(expected))
+    progress.begin("verifying from the medium", sum(e.size for e in expected.values()), len(expected))
     try:
         verified = _verify(volume, expected, progress, stop, remounted=remounted)
     finally:

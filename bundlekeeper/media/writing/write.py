@@ -1,4 +1,4 @@
-"""`media write`: a planned set onto volumes, each file of the store read once for all targets, proven from the medium.
+"""`media write`: a planned set onto volumes, each file of the store read once for all targets, verified from the medium.
 
 Rules: what is read back from a volume is held against the plan's own digests; what is not what the plan says never
 becomes a finished volume; a target that fails is left out and the others go on; whatever happens, a volume looks
@@ -90,7 +90,7 @@ class WriteMeans:
 class Copy:
     """What became of one volume on one target. `state`: written, resumed, already there, failed; bytes.
 
-    `level` is what its proof may claim, `reason` what could not be guaranteed; `broke` says that its target failed.
+    `level` is what its verification may claim, `reason` what could not be guaranteed; `broke` says that its target failed.
     """
 
     volume: int
@@ -125,11 +125,11 @@ class Written:
 
 
 def write_set(store: Store, plan: SetPlan, order: WriteOrder, means: WriteMeans) -> Written:
-    """Write the chosen volumes of a set to every target, and prove them from there.
+    """Write the chosen volumes of a set to every target, and verify them from there.
 
     A plan that was begun goes on as the same set. Raises InputError for volumes that the plan does not have or targets
     that are no folders or in the store, RefusedError for a target that is not the medium meant or holds something else,
-    UnfinishedError when the store cannot be read, or no target can be begun, opened or has room; LockedError,
+    UnfinishedError when the store cannot be read, or no target can be begun, opened or has space; LockedError,
     StoppedError.
     """
     chosen = chosen_volumes(plan, order)
@@ -321,7 +321,7 @@ class _Write:
             self._guarded(volume, count)
         for volume, short in short_of_room(need).items():
             hint = "make room or use another medium; what is there stays, and no volume looks finished"
-            message = f"not enough room: {short.message}"
+            message = f"not enough space: {short.message}"
             self._leave_out(volume, UnfinishedError(message, where=short.subject, hint=hint, problems=(short,)))
 
     def _leave_out(self, volume: VolumeFolder, error: UnfinishedError) -> None:

@@ -3,7 +3,7 @@
 Rules: an image holds what a volume on a stick holds, in a folder of the same name; the set goes on under its id,
 whether its volumes are written to sticks or into images; each bundle is read once for its image, twice only where it
 is split and the index is not made yet, or SHA-512 is wanted, too (the lists are written before the bytes); an image of
-the set that is there and whole is proven and not made again, anything else that is there is left alone.
+the set that is there and whole is verified and not made again, anything else that is there is left alone.
 """
 
 from __future__ import annotations
@@ -122,7 +122,7 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: WriteMea
 def _one(
     store: Store, plan: SetPlan, signed: tag_files.SignedIndex, number: int, order: ImageOrder, means: WriteMeans
 ) -> DiscImage:
-    """Make one image, or prove the one that is there."""
+    """Make one image, or verify the one that is there."""
     path = order.path_of(number, len(plan.volumes))
     if path.exists():
         return verify_there(path, signed, number, order.wanted, means.progress, means.stop)

@@ -25,7 +25,7 @@ INVENTORY_CODES: dict[str, Code] = {
     "inventory-key": Code(Level.ERROR, "a key or column that an inventory does not have"),
     "inventory-missing": Code(Level.ERROR, "a value that must be there is not"),
     "inventory-value": Code(Level.ERROR, "a value that its key cannot hold"),
-    "inventory-twice": Code(Level.ERROR, "the same thing is told twice"),
+    "inventory-twice": Code(Level.ERROR, "the same thing is reported twice"),
     "inventory-reference": Code(Level.ERROR, "a row speaks of a component that the inventory does not list"),
 }
 
@@ -107,7 +107,7 @@ def _many(value: object, one: Callable[[object], str | None]) -> tuple[str, ...]
     whole = one(value)
     if whole is None:
         return None
-    return tuple(v for part in _SPLIT.split(whole) if (v := part.strip()))
+    return tuple(v for component in _SPLIT.split(whole) if (v := component.strip()))
 
 
 def flag(value: object) -> bool | None:
@@ -180,8 +180,8 @@ def wanted(own_kinds: Collection[str]) -> Converter:
                 return None if whole is None else {}
             if "=" not in whole:
                 return dict.fromkeys(SERVER_FAMILIES, version(whole))
-            parts = [p.partition("=") for p in _SPLIT.split(whole) if p.strip()]
-            pairs = [(k.strip(), version(v)) for k, _, v in parts]
+            components = [p.partition("=") for p in _SPLIT.split(whole) if p.strip()]
+            pairs = [(k.strip(), version(v)) for k, _, v in components]
         for key, _ in pairs:
             if key not in keys:
                 raise BadCellError(f"names {key!r}, neither a server family nor a kind", suggest(key, keys))

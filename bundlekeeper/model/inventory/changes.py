@@ -1,7 +1,7 @@
 """What changed between two readings of the same sites: added, gone, replaced, moved, other versions, other facts.
 
 Rules: a component is followed by its identity, never by its place; a new identity where an old one was is `replaced`,
-a known one elsewhere is `moved`; a part counts as gone only where the newer reading speaks of its kind in its domain at
+a known one elsewhere is `moved`; a component counts as gone only where the newer reading speaks of its kind in its domain at
 all (or is said to be complete), because a list of BIOS versions says nothing about disks; not known now is not a change
 of version, it is `unread`.
 """
@@ -29,33 +29,35 @@ class InventoryChange(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Changed:
-    """One change to `part` (as it is now; for GONE as it last was). `before` is None for what was added.
+    """One change to `component` (as it is now; for GONE as it last was). `before` is None for what was added.
 
     `keys` names the keys that differ.
     """
 
     what: InventoryChange
-    part: Component
+    component: Component
     before: Component | None = None
     keys: tuple[str, ...] = ()
 
     def message(self) -> str:
         """The change in one line of plain words."""
-        part = self.part
-        name = f"{part.kind} {part.key}"
+        component = self.component
+        name = f"{component.kind} {component.key}"
         if self.before is None:
-            return f"{name} is new at {part.place.path()}"
+            return f"{name} is new at {component.place.path()}"
         if self.what is InventoryChange.GONE:
-            return f"{name} is gone from {part.place.path()}"
+            return f"{name} is gone from {component.place.path()}"
         if self.what is InventoryChange.REPLACED:
-            return f"{name} replaces {self.before.key} at {part.place.path()}"
+            return f"{name} replaces {self.before.key} at {component.place.path()}"
         if self.what is InventoryChange.MOVED:
-            return f"{name} moved from {self.before.place.path()} to {part.place.path()}"
+            return f"{name} moved from {self.before.place.path()} to {component.place.path()}"
         if self.what is InventoryChange.UNREAD:  # what was known of it stays known, as of when it was
             told = (f"{key} was not read, {_word(getattr(self.before, key))} is what is known" for key in self.keys)
-            return f"{name} at {part.place.path()}: {'; '.join(told)}"
-        told = (f"{key} was {_word(getattr(self.before, key))}, is {_word(getattr(part, key))}" for key in self.keys)
-        return f"{name} at {part.place.path()}: {'; '.join(told)}"
+            return f"{name} at {component.place.path()}: {'; '.join(told)}"
+        told = (
+            f"{key} was {_word(getattr(self.before, key))}, is {_word(getattr(component, key))}" for key in self.keys
+        )
+        return f"{name} at {component.place.path()}: {'; '.join(told)}"
 
 
 def _compared(how: Compared) -> tuple[str, ...]:
@@ -69,38 +71,42 @@ def compare(before: Iterable[Component], after: Sequence[Component], *, complete
     """Every change from `before` to `after`, sorted by what and by place. Raises nothing.
 
     With `complete` the newer reading is said to list everything in the domains that it names. Facts that only one side
-    knows are no change, except that a version which is no longer read is told.
+    knows are no change, except that a version which is no longer read is reported.
     """
-    new = {part.key: part for part in after}
-    scope = {_scope(part, complete) for part in after}
-    old = {part.key: part for part in before}
-    gone = [part for key, part in old.items() if key not in new and _scope(part, complete) in scope]
-    added = [part for key, part in new.items() if key not in old]
+    new = {component.key: component for component in after}
+    scope = {_scope(component, complete) for component in after}
+    old = {component.key: component for component in before}
+    gone = [component for key, component in old.items() if key not in new and _scope(component, complete) in scope]
+    added = [component for key, component in new.items() if key not in old]
     found = [*_replaced(gone, added)]
-    paired = {changed.before.key for changed in found if changed.before} | {changed.part.key for changed in found}
-    found.extend(Changed(InventoryChange.GONE, part, part) for part in gone if part.key not in paired)
-    found.extend(Changed(InventoryChange.ADDED, part) for part in added if part.key not in paired)
-    for key, part in new.items():
-        if key in old and old[key] != part:
-            found.extend(_differences(old[key], part))
+    paired = {changed.before.key for changed in found if changed.before} | {changed.component.key for changed in found}
+    found.extend(
+        Changed(InventoryChange.GONE, component, component) for component in gone if component.key not in paired
+    )
+    found.extend(Changed(InventoryChange.ADDED, component) for component in added if component.key not in paired)
+    for key, component in new.items():
+        if key in old and old[key] != component:
+            found.extend(_differences(old[key], component))
     order = list(InventoryChange)
-    return sorted(found, key=lambda c: (order.index(c.what), c.part.place.path(), c.part.kind, c.part.key))
+    return sorted(
+        found, key=lambda c: (order.index(c.what), c.component.place.path(), c.component.kind, c.component.key)
+    )
 
 
 def unlisted(before: Iterable[Component], after: Sequence[Component]) -> dict[tuple[str, str, str], int]:
-    """(site, domain, kind) -> how many parts stay as they were, as `after` says nothing of their kind."""
-    kinds = {_scope(part, complete=False) for part in after}
-    domains = {_scope(part, complete=True) for part in after}
+    """(site, domain, kind) -> how many components stay as they were, as `after` says nothing of their kind."""
+    kinds = {_scope(component, complete=False) for component in after}
+    domains = {_scope(component, complete=True) for component in after}
     counts: dict[tuple[str, str, str], int] = {}
-    for part in before:
-        if _scope(part, complete=True) in domains and _scope(part, complete=False) not in kinds:
-            name = (part.site, part.domain, part.kind)
+    for component in before:
+        if _scope(component, complete=True) in domains and _scope(component, complete=False) not in kinds:
+            name = (component.site, component.domain, component.kind)
             counts[name] = counts.get(name, 0) + 1
     return counts
 
 
-def _scope(part: Component, complete: bool) -> tuple[str, str, str]:
-    return (part.site, part.domain, "" if complete else part.kind)
+def _scope(component: Component, complete: bool) -> tuple[str, str, str]:
+    return (component.site, component.domain, "" if complete else component.kind)
 
 
 def _replaced(gone: Sequence[Component], added: Sequence[Component]) -> Iterable[Changed]:
@@ -108,24 +114,28 @@ def _replaced(gone: Sequence[Component], added: Sequence[Component]) -> Iterable
     for position in (_slot, _half):
         left: dict[tuple[str, ...], list[Component]] = {}
         came: dict[tuple[str, ...], list[Component]] = {}
-        for parts, by in ((gone, left), (added, came)):
-            for part in parts:
-                where = position(part)
+        for components, by in ((gone, left), (added, came)):
+            for component in components:
+                where = position(component)
                 if where:
-                    by.setdefault(where, []).append(part)
-        for where, parts in left.items():
-            if len(parts) == 1 and len(came.get(where, ())) == 1:
-                yield Changed(InventoryChange.REPLACED, came[where][0], parts[0])
+                    by.setdefault(where, []).append(component)
+        for where, components in left.items():
+            if len(components) == 1 and len(came.get(where, ())) == 1:
+                yield Changed(InventoryChange.REPLACED, came[where][0], components[0])
 
 
-def _slot(part: Component) -> tuple[str, ...]:
-    return (part.site, part.domain, part.kind, part.chassis or "", part.slot) if part.slot else ()
+def _slot(component: Component) -> tuple[str, ...]:
+    return (
+        (component.site, component.domain, component.kind, component.chassis or "", component.slot)
+        if component.slot
+        else ()
+    )
 
 
-def _half(part: Component) -> tuple[str, ...]:
-    if part.slot or not part.pair or not part.half:
+def _half(component: Component) -> tuple[str, ...]:
+    if component.slot or not component.pair or not component.half:
         return ()
-    return (part.site, part.domain, part.kind, part.pair, part.half)
+    return (component.site, component.domain, component.kind, component.pair, component.half)
 
 
 def _differences(old: Component, new: Component) -> Iterable[Changed]:

@@ -74,19 +74,17 @@ def _say(
 def _identities(rows: Iterable[InventoryRow], report: InventoryReport) -> set[str]:
     first: dict[str, InventoryRow] = {}
     for row in rows:
-        part = row.made
-        key = part.key
-        if not part.serial and not part.parent:
-            message = (
-                f"the {part.kind} at {part.place.path()} has neither a serial nor a parent, so nothing tells it apart"
-            )
+        component = row.made
+        key = component.key
+        if not component.serial and not component.parent:
+            message = f"the {component.kind} at {component.place.path()} has neither a serial nor a parent, so nothing tells it apart"
             _say(report, "inventory-missing", row, "serial", message, "give its serial, or its server's as parent")
         elif key in first:
-            message = f"{key} stands here as {part.kind}, and as {first[key].made.kind} at"
+            message = f"{key} stands here as {component.kind}, and as {first[key].made.kind} at"
             hint = "a serial is one component's; a server's own serial belongs in parent"
-            if not part.serial:
+            if not component.serial:
                 hint = 'tell them apart by serial, or by position: slot = "3/1", "3/2"'
-            _say(report, "inventory-twice", row, "serial" if part.serial else "slot", message, hint, first[key])
+            _say(report, "inventory-twice", row, "serial" if component.serial else "slot", message, hint, first[key])
         else:
             first[key] = row
     return set(first)
@@ -95,16 +93,14 @@ def _identities(rows: Iterable[InventoryRow], report: InventoryReport) -> set[st
 def _slots(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
     first: dict[tuple[str, ...], InventoryRow] = {}
     for row in rows:
-        part = row.made
-        if not part.chassis or not part.slot:
+        component = row.made
+        if not component.chassis or not component.slot:
             continue
-        place = (part.site, part.domain, part.chassis, part.slot, part.kind)
+        place = (component.site, component.domain, component.chassis, component.slot, component.kind)
         there = first.setdefault(place, row)
-        if there is not row and there.made.key != part.key:  # one part twice is told elsewhere
-            message = (
-                f"slot {part.slot} of chassis {part.chassis} holds {there.made.key} and {part.key}, both {part.kind};"
-            )
-            base = part.slot.partition("/")[0]
+        if there is not row and there.made.key != component.key:  # one component twice is reported elsewhere
+            message = f"slot {component.slot} of chassis {component.chassis} holds {there.made.key} and {component.key}, both {component.kind};"
+            base = component.slot.partition("/")[0]
             hint = f'one of them is elsewhere or gone; or tell their positions: slot = "{base}/1", "{base}/2"'
             _say(report, "inventory-twice", row, "slot", f"{message} the other stands at", hint, there)
 
@@ -112,13 +108,13 @@ def _slots(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
 def _pairs(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
     halves: dict[tuple[str, str, str, str], int] = {}
     for row in rows:
-        part = row.made
-        if not part.pair:
+        component = row.made
+        if not component.pair:
             continue
-        name = (part.site, part.domain, part.kind, part.pair)
+        name = (component.site, component.domain, component.kind, component.pair)
         halves[name] = halves.get(name, 0) + 1
         if halves[name] == 3:
-            message = f"pair {part.pair} of {part.domain} has more than two of the kind {part.kind}"
+            message = f"pair {component.pair} of {component.domain} has more than two of the kind {component.kind}"
             _say(report, "inventory-twice", row, "pair", message, "each pair has a name of its own in its domain")
 
 

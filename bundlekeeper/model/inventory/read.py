@@ -29,7 +29,7 @@ from bundlekeeper.model.inventory.types import (
 
 __all__ = ["Document", "InventorySource", "form_of", "read_inventory"]
 
-_MAX_PROBLEMS = 1000  # of one load; the number of the others is told
+_MAX_PROBLEMS = 1000  # of one load; the number of the others is reported
 _MAKE: dict[str, Any] = {
     "component": Component,
     "partition": Partition,
@@ -66,7 +66,7 @@ def read_inventory(
     message = f"{names}: {count} problem{'' if count == 1 else 's'}, nothing was loaded"
     if count > _MAX_PROBLEMS:
         message += f"; the first {_MAX_PROBLEMS} are shown"
-    raise InputError(message, hint="mend what is named and load it again", where=names, problems=reading.problems())
+    raise InputError(message, hint="fix what is named and load it again", where=names, problems=reading.problems())
 
 
 _HEADER = ("inventory", "read_at", "zone", "note")
@@ -186,14 +186,16 @@ class _Reading:
             values.pop("note", None)
         for key in due:
             if key not in wrong and not values.get(key) and (key != "domain" or key not in values):
-                hint = 'write "-" for a part that belongs to no domain' if key == "domain" else ""
+                hint = 'write "-" for a component that belongs to no domain' if key == "domain" else ""
                 self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
         if before == self.count and len(due) == len(fields.REQUIRED[table]):
             self.rows[table].append(InventoryRow(place, _MAKE[table](**values)))
         elif table == "component":
             told = ("kind", "slot", "parent", "serial")
-            part = Component(**{"kind": "", "site": "", "domain": "", **{k: values[k] for k in told if k in values}})
-            self.unread.add(identity(part) if part.serial or (part.parent and part.kind) else "")
+            component = Component(
+                **{"kind": "", "site": "", "domain": "", **{k: values[k] for k in told if k in values}}
+            )
+            self.unread.add(identity(component) if component.serial or (component.parent and component.kind) else "")
 
     def finish(self, read_at: date | datetime | None, zone: str | None) -> Inventory | None:
         """Check what the rows say together. None where there was any problem."""
@@ -249,7 +251,7 @@ class _Reading:
         if values and given is not None and given != values[0][1]:
             document, value = values[0]
             message = f"{key} is {value} here and {given} beside the files"
-            self.problem("inventory-twice", (document, (key,)), key, message, f"leave --{key} out, or mend the file")
+            self.problem("inventory-twice", (document, (key,)), key, message, f"leave --{key} out, or fix the file")
         if not values and given is None and not self.unparsed:
             wrong = any(p.subject == key for p, _, _ in self.noted)
             if not wrong:

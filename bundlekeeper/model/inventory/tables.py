@@ -1,7 +1,7 @@
 """The bytes of one inventory file as tables of cells that still know their place.
 
 Rules: the bytes are bounded before they are parsed; nothing here opens a file; a text that cannot be parsed is one
-InputError with its line and column, but a row that has too many cells is told beside the others, which are read; what a
+InputError with its line and column, but a row that has too many cells is reported beside the others, which are read; what a
 cell may hold is not judged here. TOML 1.0; JSON by RFC 8259, strictly; CSV
 by RFC 4180 with comma, semicolon or tab, any line ends, with or without a byte-order mark, and with `# key = value`
 lines before the column names for the header.

@@ -26,10 +26,10 @@ EVERYWHERE = "*"  # in a policy's scope: every domain
 class Compared(StrEnum):
     """What it means where two readings of one component differ in a key."""
 
-    PLACE = "place"  # the part was moved
+    PLACE = "place"  # the component was moved
     VERSION = "version"  # another image is in that bank
     FACT = "fact"  # something else is known of it
-    IDENTITY = "identity"  # it would be another part
+    IDENTITY = "identity"  # it would be another component
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +72,21 @@ class Place:
 
     def path(self) -> str:
         """The place for people: `holm/holm-a/1/3`; what is not known is `?`, what there is none of is `-`."""
-        parts = (self.site, self.domain, self.chassis, self.slot)
-        return "/".join("?" if part is None else part or "-" for part in parts)
+        components = (self.site, self.domain, self.chassis, self.slot)
+        return "/".join("?" if component is None else component or "-" for component in components)
 
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """One part that carries firmware, as an inventory tells it.
+    """One component that carries firmware, as an inventory tells it.
 
     `slot` is the slot in the chassis; a part of a server may add its position in the server after a slash (`3/1`).
-    `store list` lists every image file on the part's file system (method `boot-file`), the running one too where it is there.
+    `store list` lists every image file on the component's file system (method `boot-file`), the running one too where it is there.
     """
 
     kind: str = field(metadata=_fact("kind", recorded=True))
     site: str = field(metadata=_place("text"))
-    domain: str = field(metadata=_place("text"))  # "" for a part that belongs to no domain
+    domain: str = field(metadata=_place("text"))  # "" for a component that belongs to no domain
     chassis: str | None = field(default=None, metadata=_place("label"))
     slot: str | None = field(default=None, metadata=_place("label"))
     #: serial of the server or chassis that it sits in
@@ -127,21 +127,21 @@ PLACES = tuple(name for name, key in COMPONENT_KEYS.items() if key.compared is C
 NEEDED = tuple(key.name for key in fields(Component) if key.default is MISSING)
 
 
-def identity(part: Component) -> str:
+def identity(component: Component) -> str:
     """The component's identity: its serial, else `parent:kind` or `parent:kind:position`, else `@place:kind`.
 
-    The last form ends with the place, so history cannot follow such a part; readers of files refuse it. The position is
-    what follows the slash of the slot, because the slot itself belongs to the server or service that the part sits in;
+    The last form ends with the place, so history cannot follow such a component; readers of files refuse it. The position is
+    what follows the slash of the slot, because the slot itself belongs to the server or service that the component sits in;
     of the kinds of which `whole_slot` holds it is the slot. That a kind becomes known changes no identity.
     """
-    if part.serial:
-        return part.serial
-    slot = part.slot or ""
-    if part.parent:
-        facts = KINDS.get(part.kind)
+    if component.serial:
+        return component.serial
+    slot = component.slot or ""
+    if component.parent:
+        facts = KINDS.get(component.kind)
         position = slot if facts is not None and facts.whole_slot else slot.partition("/")[2]
-        return f"{part.parent}:{part.kind}:{position}" if position else f"{part.parent}:{part.kind}"
-    return f"@{part.place.path()}:{part.kind}"
+        return f"{component.parent}:{component.kind}:{position}" if position else f"{component.parent}:{component.kind}"
+    return f"@{component.place.path()}:{component.kind}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,17 +183,17 @@ class Server:
 
     key: str
     place: Place
-    parts: tuple[Component, ...]
+    components: tuple[Component, ...]
 
     @property
     def policies(self) -> tuple[str | None, ...]:
-        """The distinct policies of its parts, None where one is not known."""
-        return tuple(dict.fromkeys(component.policy for component in self.parts))
+        """The distinct policies of its components, None where one is not known."""
+        return tuple(dict.fromkeys(component.policy for component in self.components))
 
     @property
     def clusters(self) -> tuple[str | None, ...]:
-        """The distinct clusters of its parts, None where one is not known."""
-        return tuple(dict.fromkeys(component.cluster for component in self.parts))
+        """The distinct clusters of its components, None where one is not known."""
+        return tuple(dict.fromkeys(component.cluster for component in self.components))
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,18 +219,18 @@ class Inventory:
     def pairs(self, domain: str) -> dict[tuple[str, str], tuple[Component, ...]]:
         """The domain's redundant pairs: (kind, pair name) -> its halves as listed, be they two or not."""
         found: dict[tuple[str, str], list[Component]] = {}
-        for part in self.of(domain):
-            if part.pair:
-                found.setdefault((part.kind, part.pair), []).append(part)
+        for component in self.of(domain):
+            if component.pair:
+                found.setdefault((component.kind, component.pair), []).append(component)
         return {name: tuple(halves) for name, halves in found.items()}
 
     def servers(self, domain: str) -> tuple[Server, ...]:
         """The domain's servers: parts of servers that share a parent, else a place."""
         found: dict[str, list[Component]] = {}
-        for part in self.of(domain):
-            if is_of_server(part.kind):
-                found.setdefault(server_key(part), []).append(part)
-        return tuple(Server(key, _server_place(parts), tuple(parts)) for key, parts in found.items())
+        for component in self.of(domain):
+            if is_of_server(component.kind):
+                found.setdefault(server_key(component), []).append(component)
+        return tuple(Server(key, _server_place(components), tuple(components)) for key, components in found.items())
 
 
 def is_of_server(kind: str) -> bool:
@@ -239,20 +239,20 @@ def is_of_server(kind: str) -> bool:
     return facts is None or facts.of_server
 
 
-def server_key(part: Component) -> str:
-    """Which server a part belongs to: its parent's serial, else its place without the position in the server.
+def server_key(component: Component) -> str:
+    """Which server a component belongs to: its parent's serial, else its place without the position in the server.
 
-    A part with neither stands alone under its own identity, so that nothing is grouped by a fact that is not known.
+    A component with neither stands alone under its own identity, so that nothing is grouped by a fact that is not known.
     """
-    if part.parent:
-        return part.parent
-    slot = (part.slot or "").partition("/")[0]
+    if component.parent:
+        return component.parent
+    slot = (component.slot or "").partition("/")[0]
     if not slot:
-        return part.key
-    return f"@{Place(part.site, part.domain, part.chassis, slot).path()}"
+        return component.key
+    return f"@{Place(component.site, component.domain, component.chassis, slot).path()}"
 
 
-def _server_place(parts: list[Component]) -> Place:
-    first = parts[0]
+def _server_place(components: list[Component]) -> Place:
+    first = components[0]
     slot = None if first.slot is None else first.slot.partition("/")[0]
     return Place(first.site, first.domain, first.chassis, slot)

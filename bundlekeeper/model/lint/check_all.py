@@ -59,7 +59,7 @@ def check(raw: dict[str, Any], today: date) -> Checked:
     ]
     problems: list[Problem] = []
     for one in checks:
-        # Each check has room and time of its own, so that none can use up another's.
+        # Each check has space and time of its own, so that none can use up another's.
         problems += _bounded(one(Scales(loose, Budget(UNITS))))
     if manifest is None and not any(level_of(problem) is Level.ERROR for problem in problems):
         # The types refused something that no check put into words: never let it pass.
@@ -74,7 +74,7 @@ def _bounded(found: Iterator[Problem]) -> Iterator[Problem]:
         for count, problem in enumerate(found):
             if count == MAX_PROBLEMS:
                 message = f"there are more than {MAX_PROBLEMS} problems of one sort; the rest is not listed"
-                yield Problem("more-problems", (), message, "mend those that are listed first")
+                yield Problem("more-problems", (), message, "fix those that are listed first")
                 return
             yield problem
     except SpentError:

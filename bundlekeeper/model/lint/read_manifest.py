@@ -48,7 +48,7 @@ def read(data: bytes, *, name: str, today: date) -> Loaded:
     if errors or checked.manifest is None:
         count = "1 error" if len(errors) == 1 else f"{len(errors)} errors"
         message = f"the manifest has {count}"
-        raise InputError(message, hint="mend the lines that are named", where=name, problems=problems)
+        raise InputError(message, hint="fix the lines that are named", where=name, problems=problems)
     declared = checked.manifest.versions
     order = versions.order(declared.order, declared.list or ())
     return Loaded(checked.manifest, tuple(in_use(problems)), hashlib.sha256(data).hexdigest(), data, order)

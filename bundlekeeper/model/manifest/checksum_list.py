@@ -156,7 +156,7 @@ class _Reader:
             more = f"; the first {MAX_PROBLEMS} are shown" if self.bad > MAX_PROBLEMS else ""
             raise InputError(
                 f"{self.bad} bad {'line' if self.bad == 1 else 'lines'} in the checksum list{more}",
-                hint="nothing of a list with a bad line is used; get the list again, or mend the lines shown",
+                hint="nothing of a list with a bad line is used; get the list again, or fix the lines shown",
                 where=self.name,
                 problems=self.problems,
             )

@@ -1,4 +1,4 @@
-"""Where a digest comes from: the one word that says it was computed from the file that it is meant to prove."""
+"""Where a digest comes from: the one word that says it was computed from the file that it is meant to verify."""
 
 from __future__ import annotations
 

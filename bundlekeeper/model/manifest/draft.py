@@ -73,7 +73,7 @@ def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> lis
     ]
     if own:
         lines += [
-            "# A digest computed from a file cannot prove that file: each is marked 'own copy' until",
+            "# A digest computed from a file cannot verify that file: each is marked 'own copy' until",
             "# `bundlekeeper manifest confirm --against LIST` has compared it with the publisher's own list.",
         ]
     return [

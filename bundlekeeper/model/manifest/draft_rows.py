@@ -19,7 +19,7 @@ from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version
 from bundlekeeper.model.versions import Key
 from bundlekeeper.model.vocabulary import FAMILIES
 
-#: What is told when a checksum list becomes entries.
+#: What is reported when a checksum list becomes entries.
 LIST_ENTRY_CODES: dict[str, Code] = {
     "other-algorithm": Code(Level.WARNING, "the list has only digests of another algorithm for a file"),
     "listed-twice": Code(Level.ERROR, "the list has two different SHA-256 digests for one file name"),

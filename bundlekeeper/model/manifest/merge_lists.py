@@ -42,7 +42,7 @@ def merge(lists: Sequence[ChecksumList], own: Iterable[DraftRow]) -> tuple[list[
 
 
 def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, DraftRow], list[Finding]]:
-    """What all lists say, by file; a file of which two digests are told has none."""
+    """What all lists say, by file; a file of which two digests are reported has none."""
     merged: dict[str, DraftRow] = {}
     found: list[Finding] = []
     contradicted: dict[str, None] = {}

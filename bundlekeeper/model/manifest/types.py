@@ -73,9 +73,11 @@ class Image(_Table):
     models: tuple[Text, ...] = Field(strict=False, min_length=1)
     version: Version
     size: Count | None = Field(default=None, description="bytes as transferred")
-    unpacked: Count | None = Field(default=None, description="bytes that stay on the part")
+    unpacked: Count | None = Field(default=None, description="bytes that stay on the component")
     working: Count | None = Field(default=None, description="bytes of temporary room while unpacking")
-    minutes: Annotated[int, Field(ge=0, le=100_000)] | None = Field(default=None, description="minutes for one part")
+    minutes: Annotated[int, Field(ge=0, le=100_000)] | None = Field(
+        default=None, description="minutes for one component"
+    )
 
 
 class Bundle(_Table):
@@ -131,7 +133,7 @@ class Release(_Table):
 
 
 class RuleSubject(_Table):
-    """Which parts a rule speaks about; every key given must match."""
+    """Which components a rule speaks about; every key given must match."""
 
     family: Family | None = None
     kind: Kind | None = None
@@ -140,7 +142,7 @@ class RuleSubject(_Table):
 
 
 class JumpWhat(_Table):
-    """Which parts a jump rule speaks about."""
+    """Which components a jump rule speaks about."""
 
     family: Family | None = None
     kind: Kind | None = None

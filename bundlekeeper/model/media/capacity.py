@@ -56,7 +56,7 @@ DISCS = {
 class VolumeKind:
     """One kind of volume. All numbers are bytes.
 
-    `usable` is room for clusters of files and folders after the file system's own structures; a file takes whole
+    `usable` is space for clusters of files and folders after the file system's own structures; a file takes whole
     `unit`s and `each` more; `largest_file` bounds one file. `message` tells what was counted.
     """
 
@@ -74,7 +74,7 @@ class VolumeKind:
         return -(-size // self.unit) * self.unit + self.each
 
     def fits(self, room: int) -> int:
-        """The largest file, in bytes, whose cost is at most `room`; -1 where not even an empty one has room."""
+        """The largest file, in bytes, whose cost is at most `room`; -1 where not even an empty one has space."""
         left = room - self.each
         return min(left // self.unit * self.unit, self.largest_file) if left >= 0 else -1
 
@@ -270,7 +270,7 @@ class Carried(StrEnum):
 class FileSystem:
     """What is to be known of a file system to plan volumes with it; numbers are bytes.
 
-    `room` gives for a medium's size the room for clusters, the cluster, and what one more file takes beside its own
+    `room` gives for a medium's size the space for clusters, the cluster, and what one more file takes beside its own
     clusters. Media have `least` to `most`. `also` are other names of it, which are answered with this one.
     """
 

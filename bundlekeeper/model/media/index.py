@@ -1,8 +1,8 @@
 """A media set as types: what is to go out, which volume holds what, and the index that its maker signs.
 
 Rules: plain values, no I/O, no clock; sizes are bytes, digests SHA-256 in lower-case hexadecimal; a path is POSIX and
-stands under a volume's payload folder; a file lies whole on one volume or in parts that are each proven alone, and
-then is proven whole again; what every volume carries (manifest, its signature, keys of nobody) is `common`; an index
+stands under a volume's payload folder; a file lies whole on one volume or in parts that are each verified alone, and
+then is verified whole again; what every volume carries (manifest, its signature, keys of nobody) is `common`; an index
 names every file of every volume, so that a file of another set is never taken for one of this, and the texts beside
 them that people read and run, so that one that was replaced is found.
 Form of the index: JSON, canonical (sorted keys, no blanks, one LF at the end), because its bytes are what is signed.
@@ -51,7 +51,7 @@ class FilePart:
     """A run of a file's bytes on one volume, in a file of its own at `path` there; `number` counts from 1.
 
     A file that is not split has one part, of the file's own path, size and digest. Of a split file's part `through` is
-    the SHA-256 of the file's bytes from its beginning to the part's end, so that who reads part after part proves each
+    the SHA-256 of the file's bytes from its beginning to the part's end, so that who reads part after part verifies each
     of them by the one hash that the whole needs; any other part has none. Both digests of a split file's part are empty
     in a plan, where it was not read yet.
     """
@@ -200,7 +200,7 @@ def insist_on_files(files: Sequence[SetFile], volumes: int, *, read: bool) -> No
     """
     for i, each in enumerate(files):
         try:
-            _insist_on_parts(each, volumes, read=read)
+            _insist_on_components(each, volumes, read=read)
         except Misfit as misfit:
             raise misfit.under("files", i) from None
     _insist_on_paths(files)
@@ -211,7 +211,7 @@ def _insist_on_volume(volume: int, least: int, most: int, *path: str | int) -> N
         raise Misfit(f"is no whole number from {least} to {most}", *path, "volume")
 
 
-def _insist_on_parts(each: SetFile, volumes: int, *, read: bool) -> None:
+def _insist_on_components(each: SetFile, volumes: int, *, read: bool) -> None:
     """A common file is whole on every volume; any other is its parts, one after the other, with no gap."""
     digests = read or not each.split  # in a plan a split file's parts have none
     for i, part in enumerate(each.parts):

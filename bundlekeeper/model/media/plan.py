@@ -3,7 +3,7 @@
 Rules: plain values, no I/O, no clock; the same store, manifest and request give the same bytes; sizes are bytes; the
 parts of a split file have no digests, because nothing was read yet; what is missing is written into the plan, so that
 nobody writes an incomplete set without knowing; a plan that was changed by hand is read as strictly as any.
-Form: JSON, indented, sorted keys, one LF at the end. Not signed: it says what is to be written, it proves nothing.
+Form: JSON, indented, sorted keys, one LF at the end. Not signed: it says what is to be written, it verifies nothing.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ class PlannedVolume:
 class SetPlan:
     """A whole plan. `missing` is what the set lacks to be complete; `exact` that no better packing exists, by `message`.
 
-    `manifest` is the SHA-256 of the manifest that it is made by; `with_tool` that room for the tool's folder is kept.
+    `manifest` is the SHA-256 of the manifest that it is made by; `with_tool` that space for the tool's folder is kept.
     """
 
     platform: str = field(metadata=PLATFORM)

@@ -41,14 +41,14 @@ def digest_of(value: object) -> str:
 def manifest_facts(manifest: Manifest, sha256: str) -> dict[str, Any]:
     """What a plan remembers of its manifest; `sha256` is that of its bytes."""
     pieces = ((name, v.model_dump(mode="json") if hasattr(v, "model_dump") else v) for name, v in _pieces(manifest))
-    parts = _by_name((name, digest_of(value)[:_DIGITS]) for name, value in pieces)
+    components = _by_name((name, digest_of(value)[:_DIGITS]) for name, value in pieces)
     return {
         "platform": manifest.platform,
         "sequence": manifest.sequence,
         "issued": str(manifest.issued),
         "expires": str(manifest.expires) if manifest.expires else None,
         "sha256": sha256,
-        "parts": parts,
+        "components": components,
     }
 
 
@@ -70,12 +70,12 @@ def _pieces(manifest: Manifest) -> Iterator[tuple[str, Any]]:
 def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
     """What a plan remembers of a domain: each component's facts, its partitions, its policies with whom else each
     touches, and who stays apart."""
-    parts = inventory.of(domain)
-    keys = {part.key for part in parts}
-    named = {part.policy for part in parts if part.policy}
+    components = inventory.of(domain)
+    keys = {component.key for component in components}
+    named = {component.policy for component in components if component.policy}
     policies = [policy for policy in inventory.policies if policy.name in named and _reaches(policy.scope, domain)]
     found: dict[str, Any] = {
-        "components": {part.key: _known(part) for part in parts},
+        "components": {component.key: _known(component) for component in components},
         "partitions": {
             f"{partition.component} {partition.name}": _known(partition)
             for partition in inventory.partitions
@@ -107,13 +107,13 @@ def _elsewhere(inventory: Inventory, policy: Policy, domain: str) -> dict[str, A
     """The servers of other domains that a policy touches, or may touch because theirs is not known."""
     servers: set[str] = set()
     maybe: set[str] = set()
-    for part in inventory.components:
-        if part.domain in ("", domain) or not _reaches(policy.scope, part.domain):
+    for component in inventory.components:
+        if component.domain in ("", domain) or not _reaches(policy.scope, component.domain):
             continue
-        if part.policy == policy.name:
-            servers.add(f"{part.domain} {server_key(part)}")
-        elif part.policy is None and (part.kind not in KINDS or KINDS[part.kind].by == "policy"):
-            maybe.add(part.domain)
+        if component.policy == policy.name:
+            servers.add(f"{component.domain} {server_key(component)}")
+        elif component.policy is None and (component.kind not in KINDS or KINDS[component.kind].by == "policy"):
+            maybe.add(component.domain)
     return {"servers": len(servers), "of": digest_of(sorted(servers))[:_DIGITS], "perhaps in": sorted(maybe)}
 
 
@@ -146,8 +146,8 @@ def _of_manifests(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[F
     for key in ("platform", "sequence", "issued", "expires"):
         if then.get(key) != now[key]:
             yield _changed(subject, f"its {key} is {now[key]}, was {then.get(key)}")
-    before = len(then["parts"].items() ^ now["parts"].items())
-    yield from _of_tables(then["parts"], now["parts"], subject)
+    before = len(then["components"].items() ^ now["components"].items())
+    yield from _of_tables(then["components"], now["components"], subject)
     if not before:
         yield _changed(subject, "its bytes are others, though nothing that it says of bundles, releases and rules is")
 
@@ -226,7 +226,7 @@ class RouteDocument:
         inputs = self._get(raw, dict, "inputs")
         self.inputs: Mapping[str, Any] = inputs
         manifest, inventory = self._get(raw, dict, "inputs", "manifest"), self._get(raw, dict, "inputs", "inventory")
-        for key in ("sha256", "parts"):
+        for key in ("sha256", "components"):
             self._get(manifest, str if key == "sha256" else dict, key, at=("inputs", "manifest"))
         for key in ("components", "partitions", "policies", "elsewhere"):
             table = self._get(inventory, dict, key, at=("inputs", "inventory"))
@@ -285,8 +285,8 @@ class RouteDocument:
                 raise InputError(f"one step with two {shown(family)} bundles", where=where, hint="make the plan again")
             rows = self._get(change, list, "servers", at=here)
             servers += [row for row in rows if isinstance(row, str)]
-            parts = self._get(change, list, "parts", at=here)
-            kinds |= {self._get(p, str, "kind", at=(*here, "parts", m)): None for m, p in enumerate(parts)}
+            components = self._get(change, list, "components", at=here)
+            kinds |= {self._get(p, str, "kind", at=(*here, "components", m)): None for m, p in enumerate(components)}
         own = what == INFRASTRUCTURE
         only = tuple(kinds) if own else ()
         version, release = (name, "") if own else ("", name)

@@ -14,7 +14,7 @@
     release = "6.0"                 # or, for one family, version = "6.0.1"
     servers = ["1/1", "SRV-17"]     # by place or serial; default: all
 
-Rules: unknown keys, missing keys and values that a key cannot hold are told all at once, each with its place; nothing
+Rules: unknown keys, missing keys and values that a key cannot hold are reported all at once, each with its place; nothing
 half-read comes out; what the names mean is asked of manifest and inventory elsewhere. TOML 1.0.0 by tomllib, RFC 8259.
 """
 
@@ -188,7 +188,7 @@ def read_plan(data: bytes, *, name: str, form: str) -> Plan:
         problems = placed(source, reading.problems)
     if problems:
         message = problems[0].message if len(problems) == 1 else f"{len(problems)} problems"
-        hint = problems[0].hint if len(problems) == 1 else "mend what is named; nothing was checked"
+        hint = problems[0].hint if len(problems) == 1 else "fix what is named; nothing was checked"
         raise InputError(f"the plan cannot be read: {message}", hint=hint, where=problems[0].where, problems=problems)
     return Plan(name, domain, release, steps, where)
 

@@ -1,14 +1,14 @@
-"""Where a domain stands: the bundles that each part, each server and each class of servers is at.
+"""Where a domain stands: the bundles that each component, each server and each class of servers is at.
 
-Rules: a part is at bundle B when B lists exactly its active version for its kind and model;
+Rules: a component is at bundle B when B lists exactly its active version for its kind and model;
 it may be at several, or at none, and that is never assumed to be good. "Exactly" is decided by the order of the kind's
 image versions ([kind.X] order, else the manifest's): a bundle that lists the very text wins, else one that lists an
 equal version (6.1 = 6.1.0). A version that the order cannot place equals only its own text.
 A server is at B when every part of it that B covers is, and B covers at least one; a patch covers what its base covers.
 Else it is mixed, and rules must hold for the lowest and the highest bundle found: the ends of the narrowest stretch of
-bundles in which each of its parts is at one (of equally narrow stretches the lowest), because a part whose image did
+bundles in which each of its components is at one (of equally narrow stretches the lowest), because a component whose image did
 not change for years is not "found" at the oldest of its bundles. A part of which something is not known keeps its
-server from being at any bundle. Which parts make a server is the inventory's word; a doubt is told, nothing is guessed.
+server from being at any bundle. Which components make a server is the inventory's word; a doubt is reported, nothing is guessed.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
 
-#: What keeps a part from being at a bundle.
+#: What keeps a component from being at a bundle.
 NO_VERSION = "active"  # the active version is not known
 NO_MODEL = "model"  # the model is not known
 NO_FAMILY = "family"  # whether it is a blade or a rack server's is not known
@@ -34,7 +34,7 @@ UNLISTED = "unlisted"  # it can be placed, and no bundle lists it
 
 @dataclass(frozen=True, slots=True)
 class ComponentReading:
-    """What a part is read as; parts that agree in all of it share one object.
+    """What a component is read as; components that agree in all of it share one object.
 
     `bundles` are the versions of the family's bundles that it is at, lowest first. `lack` is empty where there is one,
     else one of the words above.
@@ -49,10 +49,10 @@ class ComponentReading:
 
 
 @dataclass(frozen=True, slots=True)
-class PartAt:
+class PlacedComponent:
     """One component with what it is read as. `key` is its identity (model.inventory)."""
 
-    part: Component
+    component: Component
     key: str
     reading: ComponentReading
 
@@ -84,11 +84,11 @@ class At:
 class ServerClass:
     """What servers of the same family, models and versions have in common.
 
-    `parts` are the readings of one server's parts, sorted; a server with two like adapters has two like readings.
+    `components` are the readings of one server's components, sorted; a server with two like adapters has two like readings.
     """
 
     family: str | None
-    parts: tuple[ComponentReading, ...]
+    components: tuple[ComponentReading, ...]
     at: At
 
 
@@ -98,7 +98,7 @@ class ServerAt:
 
     key: str
     place: Place
-    parts: tuple[PartAt, ...]
+    components: tuple[PlacedComponent, ...]
     kin: ServerClass
 
     @property
@@ -113,21 +113,25 @@ class Pair:
 
     kind: str
     name: str
-    halves: tuple[PartAt, ...]
+    halves: tuple[PlacedComponent, ...]
 
     @property
     def chassis(self) -> tuple[str, ...]:
         """The chassis that its halves are known to be in, empty for none; more than one is no redundancy in either."""
-        return tuple(dict.fromkeys(part.part.chassis for part in self.halves if part.part.chassis is not None))
+        return tuple(
+            dict.fromkeys(
+                component.component.chassis for component in self.halves if component.component.chassis is not None
+            )
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A fact of grouping that is not known: `fact` names the field, `parts` are those it is lacking for."""
+    """A fact of grouping that is not known: `fact` names the field, `components` are those it is lacking for."""
 
     fact: str
     message: str
-    parts: tuple[PartAt, ...]
+    components: tuple[PlacedComponent, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +139,7 @@ class DomainState:
     """One domain as it stands. `families` are those that it has, in the manifest's usual order."""
 
     domain: str
-    infrastructure: tuple[PartAt, ...]
+    infrastructure: tuple[PlacedComponent, ...]
     servers: tuple[ServerAt, ...]
     classes: tuple[tuple[ServerClass, tuple[ServerAt, ...]], ...]
     pairs: tuple[Pair, ...]
@@ -143,13 +147,13 @@ class DomainState:
     doubts: tuple[Doubt, ...]
 
     @property
-    def parts(self) -> tuple[PartAt, ...]:
-        """Every part: infrastructure first, then server by server."""
-        return (*self.infrastructure, *(part for server in self.servers for part in server.parts))
+    def components(self) -> tuple[PlacedComponent, ...]:
+        """Every component: infrastructure first, then server by server."""
+        return (*self.infrastructure, *(component for server in self.servers for component in server.components))
 
 
 class StateReader:
-    """Reads parts and servers of any number of domains by one book; like ones are read once."""
+    """Reads components and servers of any number of domains by one book; like ones are read once."""
 
     def __init__(self, manifest_index: ManifestIndex) -> None:
         self.manifest_index = manifest_index
@@ -183,35 +187,35 @@ class StateReader:
         return (), UNLISTED if scale.key(active) is not None else UNORDERED
 
     def server_class(self, family: str | None, readings: Iterable[ComponentReading]) -> ServerClass:
-        """The class of a server with parts that are read so."""
-        parts = tuple(sorted(readings, key=_sorting))
-        key = (family, parts)
+        """The class of a server with components that are read so."""
+        components = tuple(sorted(readings, key=_sorting))
+        key = (family, components)
         if key not in self._classes:
-            self._classes[key] = ServerClass(family, parts, self._server_at(family, parts))
+            self._classes[key] = ServerClass(family, components, self._server_at(family, components))
         return self._classes[key]
 
-    def _server_at(self, family: str | None, parts: Sequence[ComponentReading]) -> At:
-        """The bundles that a server of these parts is at, by the trade's definition."""
+    def _server_at(self, family: str | None, components: Sequence[ComponentReading]) -> At:
+        """The bundles that a server of these components is at, by the trade's definition."""
         if family is None:
             return At((), certain=False)
         unclear = [
             reading
-            for reading in parts
+            for reading in components
             if reading.model is None and self.manifest_index.may_list_kind(family, reading.kind)
         ]
         at = [
             bundle.version
             for bundle in self.manifest_index.bundles(family)
-            if not is_part(bundle) and self._covers_all(bundle, parts)
+            if not is_part(bundle) and self._covers_all(bundle, components)
         ]
         if at and not unclear:
             return At((tuple(dict.fromkeys(at)),), certain=True)
-        sets = [reading.bundles for reading in parts if reading.bundles]
+        sets = [reading.bundles for reading in components if reading.bundles]
         if not sets:
             return At((), certain=False)
         lacking = [
             reading
-            for reading in parts
+            for reading in components
             if reading.lack
             and reading.model is not None
             and self.manifest_index.offers(family, reading.kind, reading.model)
@@ -219,21 +223,21 @@ class StateReader:
         low, high = self._stretch(family, sets)
         return At(((low,), (high,)), certain=not lacking and not unclear)
 
-    def _covers_all(self, bundle: Bundle, parts: Sequence[ComponentReading]) -> bool:
-        """True when the bundle covers some of the parts, and each part that it covers is at it."""
+    def _covers_all(self, bundle: Bundle, components: Sequence[ComponentReading]) -> bool:
+        """True when the bundle covers some of the components, and each component that it covers is at it."""
         whole = self.manifest_index.whole(bundle)
         covered = 0
-        for part in parts:
-            offer = whole.get((part.kind, part.model)) if part.model is not None else None
+        for component in components:
+            offer = whole.get((component.kind, component.model)) if component.model is not None else None
             if offer is None:
                 continue
-            if not self.is_at(part, offer):
+            if not self.is_at(component, offer):
                 return False
             covered += 1
         return covered > 0
 
     def is_at(self, reading: ComponentReading, offer: ImageOffer) -> bool:
-        """True when the part runs exactly the image that the offer brings."""
+        """True when the component runs exactly the image that the offer brings."""
         if reading.active is None or offer.bundle.version not in reading.bundles:
             return False
         return self.manifest_index.scale(reading.kind).same(reading.active, offer.image.version)
@@ -259,12 +263,12 @@ class StateReader:
         names = list(self._ranks[family])
         return (names[best[1]], names[best[2]]) if best else (names[0], names[-1])
 
-    def family_of_server(self, parts: Iterable[Component]) -> str | None:
-        """Blade or rack: the family whose bundles list most of its parts, of equals the one that its place says.
+    def family_of_server(self, components: Iterable[Component]) -> str | None:
+        """Blade or rack: the family whose bundles list most of its components, of equals the one that its place says.
 
         A chassis means a blade, known to be in none a rack server (common practice); else None.
         """
-        rows = tuple(parts)
+        rows = tuple(components)
         votes = dict.fromkeys(SERVER_FAMILIES, 0)
         for kind, model in {(component.kind, component.model) for component in rows if component.model is not None}:
             for family in self.manifest_index.families_of(kind, model):
@@ -282,18 +286,24 @@ class StateReader:
 def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:
     """Read one domain; `components` are all that the inventory lists of it."""
     manifest_index = reader.manifest_index
-    own: list[PartAt] = []
+    own: list[PlacedComponent] = []
     grouped: dict[str, list[Component]] = {}
     of_server: dict[str, bool] = {}
-    for part in components:
-        inside = of_server.get(part.kind)
+    for component in components:
+        inside = of_server.get(component.kind)
         if inside is None:
-            inside = of_server[part.kind] = manifest_index.is_of_server(part.kind)
+            inside = of_server[component.kind] = manifest_index.is_of_server(component.kind)
         if inside:
-            grouped.setdefault(server_key(part), []).append(part)
+            grouped.setdefault(server_key(component), []).append(component)
         else:
-            own.append(PartAt(part, part.key, reader.reading(INFRASTRUCTURE, part.kind, part.model, part.active)))
-    servers = tuple(_server(reader, key, parts) for key, parts in grouped.items())
+            own.append(
+                PlacedComponent(
+                    component,
+                    component.key,
+                    reader.reading(INFRASTRUCTURE, component.kind, component.model, component.active),
+                )
+            )
+    servers = tuple(_server(reader, key, components) for key, components in grouped.items())
     classes: dict[ServerClass, list[ServerAt]] = {}
     for server in servers:
         classes.setdefault(server.kin, []).append(server)
@@ -304,59 +314,61 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
         tuple(own),
         servers,
         tuple((kin, tuple(rows)) for kin, rows in classes.items()),
-        _pairs((*own, *(p for server in servers for p in server.parts))),
+        _pairs((*own, *(p for server in servers for p in server.components))),
         tuple(f for f in (INFRASTRUCTURE, *SERVER_FAMILIES) if f in present),
         tuple(_doubts(servers)),
     )
 
 
-def _server(reader: StateReader, key: str, parts: Sequence[Component]) -> ServerAt:
-    family = reader.family_of_server(parts)
+def _server(reader: StateReader, key: str, components: Sequence[Component]) -> ServerAt:
+    family = reader.family_of_server(components)
     rows = tuple(
-        PartAt(component, component.key, reader.reading(family, component.kind, component.model, component.active))
-        for component in parts
+        PlacedComponent(
+            component, component.key, reader.reading(family, component.kind, component.model, component.active)
+        )
+        for component in components
     )
-    first = parts[0]
-    slot = next((component.slot for component in parts if component.slot is not None), None)
-    chassis = next((component.chassis for component in parts if component.chassis is not None), None)
+    first = components[0]
+    slot = next((component.slot for component in components if component.slot is not None), None)
+    chassis = next((component.chassis for component in components if component.chassis is not None), None)
     place = Place(first.site, first.domain, chassis, None if slot is None else slot.partition("/")[0])
-    return ServerAt(key, place, rows, reader.server_class(family, (part.reading for part in rows)))
+    return ServerAt(key, place, rows, reader.server_class(family, (component.reading for component in rows)))
 
 
-def _pairs(parts: Iterable[PartAt]) -> tuple[Pair, ...]:
-    found: dict[tuple[str, str], list[PartAt]] = {}
-    for part in parts:
-        if part.part.pair:
-            found.setdefault((part.part.kind, part.part.pair), []).append(part)
+def _pairs(components: Iterable[PlacedComponent]) -> tuple[Pair, ...]:
+    found: dict[tuple[str, str], list[PlacedComponent]] = {}
+    for component in components:
+        if component.component.pair:
+            found.setdefault((component.component.kind, component.component.pair), []).append(component)
     return tuple(Pair(kind, name, tuple(halves)) for (kind, name), halves in found.items())
 
 
 def _doubts(servers: Sequence[ServerAt]) -> Iterable[Doubt]:
-    """What is not known about which parts make a server, and which family it is of."""
+    """What is not known about which components make a server, and which family it is of."""
     at_place: dict[str, list[ServerAt]] = {}
     unplaced = False  # some server is known by its serial only, so it may be at any place
     for server in servers:
         if server.family is None:
             yield Doubt(
-                "family", f"whether the server {server.key} is a blade or a rack server is not known", server.parts
+                "family", f"whether the server {server.key} is a blade or a rack server is not known", server.components
             )
         placed = bool(server.place.slot) and server.place.chassis is not None
-        unplaced |= not placed and any(part.part.parent for part in server.parts)
+        unplaced |= not placed and any(component.component.parent for component in server.components)
         if placed:
             at_place.setdefault(server.place.path(), []).append(server)
         elif orphans := _orphans([server]):
             yield Doubt(
-                "parent", f"which server the {orphans[0].part.kind} {orphans[0].key} is in is not known", orphans
+                "parent", f"which server the {orphans[0].component.kind} {orphans[0].key} is in is not known", orphans
             )
     for path, rows in at_place.items():
         orphans = _orphans(rows)
         if orphans and (len(rows) > 1 or unplaced):
-            yield Doubt("parent", f"which server some parts at {path} are in is not known", orphans)
+            yield Doubt("parent", f"which server some components at {path} are in is not known", orphans)
 
 
-def _orphans(servers: Iterable[ServerAt]) -> tuple[PartAt, ...]:
-    """The parts that name no server; known to be in none counts as naming none."""
-    return tuple(part for server in servers for part in server.parts if not part.part.parent)
+def _orphans(servers: Iterable[ServerAt]) -> tuple[PlacedComponent, ...]:
+    """The components that name no server; known to be in none counts as naming none."""
+    return tuple(component for server in servers for component in server.components if not component.component.parent)
 
 
 def _sorting(reading: ComponentReading) -> tuple[str, str, str]:

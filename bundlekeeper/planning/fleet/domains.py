@@ -39,7 +39,7 @@ class Users:
 
 @dataclass(frozen=True, slots=True)
 class Touched:
-    """Servers by domain and key, with `names` in the order in which they are told: made once for each policy."""
+    """Servers by domain and key, with `names` in the order in which they are reported: made once for each policy."""
 
     servers: frozenset[tuple[str, str]]
     names: tuple[tuple[str, str], ...]
@@ -71,29 +71,31 @@ class Fleet:
         self._unknown: dict[str, None] = {}  # domains with a policy-driven part of unknown policy
         self._asked: dict[tuple[str, tuple[str, ...] | None], Users] = {}
         self._touched: dict[tuple[tuple[str, tuple[str, ...] | None], ...], Touched] = {}
-        for part in inventory.components:
-            if part.domain:
-                self._components.setdefault(part.domain, []).append(part)
-                self._note_policy(part)
+        for component in inventory.components:
+            if component.domain:
+                self._components.setdefault(component.domain, []).append(component)
+                self._note_policy(component)
         for partition in inventory.partitions:
             self._partitions.setdefault(partition.component, []).append(partition)
         for policy in inventory.policies:
             self._policies.setdefault(policy.name, []).append(policy)
 
-    def _note_policy(self, part: Component) -> None:
-        if part.policy is None:
-            if part.domain not in self._unknown and self.by_policy(part) is not False:
-                self._unknown[part.domain] = None
-        elif part.policy:
-            servers = self._users.setdefault(part.policy, {}).setdefault(part.domain, {})
-            slot = None if part.slot is None else part.slot.partition("/")[0]
-            servers.setdefault(server_key(part), Place(part.site, part.domain, part.chassis, slot).path())
+    def _note_policy(self, component: Component) -> None:
+        if component.policy is None:
+            if component.domain not in self._unknown and self.by_policy(component) is not False:
+                self._unknown[component.domain] = None
+        elif component.policy:
+            servers = self._users.setdefault(component.policy, {}).setdefault(component.domain, {})
+            slot = None if component.slot is None else component.slot.partition("/")[0]
+            servers.setdefault(
+                server_key(component), Place(component.site, component.domain, component.chassis, slot).path()
+            )
 
-    def by_policy(self, part: Component) -> bool | None:
-        """Whether the part is a server's that takes its image by policy; None where that is not known."""
-        if not self.manifest_index.is_of_server(part.kind):
+    def by_policy(self, component: Component) -> bool | None:
+        """Whether the component is a server's that takes its image by policy; None where that is not known."""
+        if not self.manifest_index.is_of_server(component.kind):
             return False
-        by = self.manifest_index.facts(part.kind, part.model).by
+        by = self.manifest_index.facts(component.kind, component.model).by
         return None if by is None else by == "policy"
 
     @property
@@ -108,7 +110,7 @@ class Fleet:
             raise InputError(f"the inventory has no domain {domain!r}", hint=hint)
         return stand(self.reader, domain, self._components[domain])
 
-    def parts(self, domain: str) -> Sequence[Component]:
+    def components(self, domain: str) -> Sequence[Component]:
         """A domain's components as the inventory has them; none for a domain that it lacks."""
         return self._components.get(domain, ())
 
@@ -117,7 +119,7 @@ class Fleet:
         return tuple(self._partitions.get(key, ()))
 
     def policies(self, name: str, domain: str) -> tuple[Policy, ...]:
-        """What is told of the policy of that name in a domain; a policy without a known scope is told everywhere."""
+        """What is reported of the policy of that name in a domain; a policy without a known scope is reported everywhere."""
         return tuple(policy for policy in self._policies.get(name, ()) if _reaches(policy.scope, domain))
 
     def users(self, policy: Policy) -> Users:

@@ -1,4 +1,4 @@
-"""A manifest, indexed for planning: which image each bundle brings for a kind and model, and how a part takes it.
+"""A manifest, indexed for planning: which image each bundle brings for a kind and model, and how a component takes it.
 
 Rules: a bundle for servers that run alone (`build = "standalone"`) is no bundle of a domain and is kept apart; a patch
 (`base`) brings its base's images where it has none of its own; a file with `only` some kinds speaks about nothing else;
@@ -147,7 +147,7 @@ class ManifestIndex:
         return tuple(found)
 
     def whole(self, bundle: Bundle) -> dict[tuple[str, str], ImageOffer]:
-        """What stands on the parts after the bundle and its bases were taken: (kind, model) -> the offer."""
+        """What stands on the components after the bundle and its bases were taken: (kind, model) -> the offer."""
         if id(bundle) not in self._whole:
             found: dict[tuple[str, str], ImageOffer] = {}
             for link in self.chain(bundle):
@@ -160,7 +160,7 @@ class ManifestIndex:
         """The oldest table that came with a release whose bundle of the family lists the model: release and version.
 
         An inference for where no rule speaks: releases were tested together, so that table knew the model. `of` is the
-        model of the part that the table is on. None where no release tells.
+        model of the component that the table is on. None where no release tells.
         """
         key = (family, model, of)
         if key not in self._tables:
@@ -191,7 +191,7 @@ class ManifestIndex:
 
 
 def is_part(bundle: Bundle) -> bool:
-    """True for a file that brings only some kinds and goes onto no base: it says nothing about the other parts."""
+    """True for a file that brings only some kinds and goes onto no base: it says nothing about the other components."""
     return bundle.only is not None and bundle.base is None
 
 

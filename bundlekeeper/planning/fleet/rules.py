@@ -1,8 +1,8 @@
-"""A manifest's rules, asked of parts as they stand: what may follow what, and what must stand beside what.
+"""A manifest's rules, asked of components as they stand: what may follow what, and what must stand beside what.
 
 Rules: a rule that names a kind speaks about image versions in that kind's order, any other
 about bundle versions. All matching jumps must hold; with none, going up is unstated and going down is refused.
-`compatible` holds in every state for every pair of parts in its scope. A part that is at several bundles runs bytes that
+`compatible` holds in every state for every pair of components in its scope. A component that is at several bundles runs bytes that
 belong to each of them, so it meets a rule when one of them does; a mixed server must meet it at its lowest and at its
 highest bundle. An answer that hangs on a fact that is not known is UNKNOWN and names the fact; what is refused without
 that fact stays so.
@@ -38,7 +38,7 @@ _ORDER = list(RuleAnswer)
 
 @dataclass(frozen=True, slots=True)
 class SeenVersion:
-    """One part, or many like it, as rules see it. `image` is the version it runs, `at` its server's or its own."""
+    """One component, or many like it, as rules see it. `image` is the version it runs, `at` its server's or its own."""
 
     family: str | None
     kind: str
@@ -62,7 +62,7 @@ class JumpAnswer:
 
 
 def seen(reading: ComponentReading, at: At | None = None) -> SeenVersion:
-    """A part as rules see it; `at` is its server's, without it the part stands for itself."""
+    """A component as rules see it; `at` is its server's, without it the component stands for itself."""
     if at is None:
         at = At((reading.bundles,), certain=True) if reading.bundles else At((), certain=False)
     return SeenVersion(reading.family, reading.kind, reading.model, reading.active or None, at)
@@ -77,37 +77,37 @@ class Rules:
         self.compatible_rules = manifest_index.manifest.compatible
         self._answers: dict[tuple[SeenVersion, str, str], JumpAnswer] = {}
 
-    def jump(self, part: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
-        """Whether the part may go from where it stands to that image of that bundle, in one step."""
-        key = (part, to_image, to_bundle)
+    def jump(self, component: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
+        """Whether the component may go from where it stands to that image of that bundle, in one step."""
+        key = (component, to_image, to_bundle)
         if key not in self._answers:
-            self._answers[key] = self._judged(part, to_image, to_bundle)
+            self._answers[key] = self._judged(component, to_image, to_bundle)
         return self._answers[key]
 
-    def _judged(self, part: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
-        if not part.at.readings:
-            return self._from(part, None, to_image, to_bundle)
+    def _judged(self, component: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
+        if not component.at.readings:
+            return self._from(component, None, to_image, to_bundle)
         of_readings = [
-            min((self._from(part, version, to_image, to_bundle) for version in reading), key=_badness)
-            for reading in part.at.readings
+            min((self._from(component, version, to_image, to_bundle) for version in reading), key=_badness)
+            for reading in component.at.readings
         ]
         worst = max(of_readings, key=_badness)
-        if not part.at.certain and worst.answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED):
+        if not component.at.certain and worst.answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED):
             return JumpAnswer(RuleAnswer.UNKNOWN, fact="the bundle that another part of it is at", down=worst.down)
         return worst
 
-    def _from(self, part: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> JumpAnswer:
-        """The answer for one bundle version that the part is at; None where that is not known."""
+    def _from(self, component: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> JumpAnswer:
+        """The answer for one bundle version that the component is at; None where that is not known."""
         broken: list[Jump] = []
         met: list[Jump] = []
         facts: dict[str, None] = {}
         for rule in self.jumps:
-            found = self._rule(rule, part, (part.image, to_image) if rule.what.kind else (bundle, to_bundle))
+            found = self._rule(rule, component, (component.image, to_image) if rule.what.kind else (bundle, to_bundle))
             if isinstance(found, str):
                 facts[found] = None
             elif found is not None:
                 (met if found else broken).append(rule)
-        down = self._down(part, bundle, to_image, to_bundle)
+        down = self._down(component, bundle, to_image, to_bundle)
         if broken:
             return JumpAnswer(RuleAnswer.REFUSED, tuple(broken), down=down)
         if down is None and not met and not facts:
@@ -118,15 +118,15 @@ class Rules:
             return JumpAnswer(RuleAnswer.ALLOWED, tuple(met), down=down)
         return JumpAnswer(RuleAnswer.REFUSED if down else RuleAnswer.UNSTATED, down=down)
 
-    def _rule(self, rule: Jump, part: SeenVersion, versions: tuple[str | None, str]) -> bool | str | None:
+    def _rule(self, rule: Jump, component: SeenVersion, versions: tuple[str | None, str]) -> bool | str | None:
         """True where the rule is met, False where it refuses, None where it does not speak, else the missing fact."""
-        meant = selects(rule.what, part)
+        meant = selects(rule.what, component)
         scale = self.manifest_index.scale(rule.what.kind)
         start, end = versions
         if meant is False or scale.holds(rule.to, end) is False:
             return None
         if meant is None:
-            return "the model" if part.model is None else "the family"
+            return "the model" if component.model is None else "the family"
         if start is None:
             return "the running version" if rule.what.kind else "the bundle that it is at"
         way = scale.compare(start, end)
@@ -137,44 +137,46 @@ class Rules:
         held = scale.holds(rule.from_, start)
         return held if held is not None else f"whether {start} is {rule.from_}"
 
-    def _down(self, part: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
-        image_way = self.manifest_index.scale(part.kind).compare(part.image, to_image) if part.image else None
+    def _down(self, component: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
+        image_way = (
+            self.manifest_index.scale(component.kind).compare(component.image, to_image) if component.image else None
+        )
         bundle_way = self.manifest_index.scale(None).compare(bundle, to_bundle) if bundle else None
         if image_way == 1 or bundle_way == 1:
             return True
         return None if image_way is None or bundle_way is None else False
 
-    def within(self, what: RuleSubject, part: SeenVersion, *, wanted: bool) -> bool | None:
-        """Whether the part's version is in the range of `what`; None where that is not known.
+    def within(self, what: RuleSubject, component: SeenVersion, *, wanted: bool) -> bool | None:
+        """Whether the component's version is in the range of `what`; None where that is not known.
 
-        `wanted` says how a part at several bundles is read: True asks whether it can be read as inside (a need), False
+        `wanted` says how a component at several bundles is read: True asks whether it can be read as inside (a need), False
         whether it can only be read so (the condition of a rule).
         """
         if what.version is None:
             return True
         scale = self.manifest_index.scale(what.kind)
         if what.kind is not None:
-            return scale.holds(what.version, part.image) if part.image is not None else None
-        inside = [[scale.holds(what.version, v) for v in reading] for reading in part.at.readings]
+            return scale.holds(what.version, component.image) if component.image is not None else None
+        inside = [[scale.holds(what.version, v) for v in reading] for reading in component.at.readings]
         if any(None in row for row in inside):
             return None
         if wanted:
             held = all(any(row) for row in inside)
-            return held if part.at.certain or not held else None
+            return held if component.at.certain or not held else None
         held = any(all(row) for row in inside)
-        return held if part.at.certain or held else None
+        return held if component.at.certain or held else None
 
 
 def _badness(answer: JumpAnswer) -> tuple[int, bool]:
     return (_ORDER.index(answer.answer), answer.down is not False)
 
 
-def selects(what: RuleSubject | JumpWhat, part: SeenVersion) -> bool | None:
-    """Whether a rule's selection means the part, its version left aside; None where that is not known."""
-    if what.kind is not None and what.kind != part.kind:
+def selects(what: RuleSubject | JumpWhat, component: SeenVersion) -> bool | None:
+    """Whether a rule's selection means the component, its version left aside; None where that is not known."""
+    if what.kind is not None and what.kind != component.kind:
         return False
     sure = True
-    for asked, found in ((what.family and (what.family,), part.family), (what.models, part.model)):
+    for asked, found in ((what.family and (what.family,), component.family), (what.models, component.model)):
         if not asked:
             continue
         if found is None:
@@ -201,21 +203,21 @@ class Breach(Generic[Tag]):
 
     @property
     def refused(self) -> bool:
-        """True where two parts stand there that may not stand beside each other, whatever is not known."""
+        """True where two components stand there that may not stand beside each other, whatever is not known."""
         return bool(self.whens and self.shorts)
 
     @property
     def unknown(self) -> bool:
-        """True where some two parts may or may not stand beside each other."""
+        """True where some two components may or may not stand beside each other."""
         return bool(self.maybe_whens and (self.shorts or self.maybe_shorts)) or bool(self.whens and self.maybe_shorts)
 
 
-def breaches(rules: Rules, scope: str, parts: Iterable[tuple[SeenVersion, Tag]]) -> Iterator[Breach[Tag]]:
+def breaches(rules: Rules, scope: str, components: Iterable[tuple[SeenVersion, Tag]]) -> Iterator[Breach[Tag]]:
     """Every need of the rules of that scope that some parts of one group do not meet, or may not meet.
 
-    `parts` are those of one server, pair, chassis or domain; like ones may be given once, with a tag for all of them.
+    `components` are those of one server, pair, chassis or domain; like ones may be given once, with a tag for all of them.
     """
-    rows: Sequence[tuple[SeenVersion, Tag]] = tuple(parts)
+    rows: Sequence[tuple[SeenVersion, Tag]] = tuple(components)
     for rule in rules.compatible_rules:
         if rule.scope != scope:
             continue

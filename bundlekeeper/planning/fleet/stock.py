@@ -1,6 +1,6 @@
-"""What a store holds, as planning asks for it: which digests, proven when, and what their signatures are worth.
+"""What a store holds, as planning asks for it: which digests, verified when, and what their signatures are worth.
 
-Rules: the caller tells it, nothing here knows a store; None is not known, and neither proven nor unverified; a file is
+Rules: the caller tells it, nothing here knows a store; None is not known, and neither verified nor unverified; a file is
 the bundle's by its SHA-256 alone, never by its name, family or version; what the store accepts is the store's word.
 """
 
@@ -27,9 +27,9 @@ class SignatureState(StrEnum):
 class StoredFile:
     """One bundle file in the store.
 
-    `proven` is True when all its bytes were read and their digest was `sha256`, at the aware time `verified_at`, and
+    `verified` is True when all its bytes were read and their digest was `sha256`, at the aware time `verified_at`, and
     nothing has touched the file since; False when that is known not to hold; None when it is not known. `signature` is
-    ABSENT only where it is known that there is none; UNKNOWN is told as not checked, whatever the store accepts.
+    ABSENT only where it is known that there is none; UNKNOWN is reported as not checked, whatever the store accepts.
     `against` is what a check found against the signature (a key that was dropped, say), told instead of `signature`.
     """
 
@@ -44,7 +44,7 @@ class StoredFile:
 
     @property
     def worth(self) -> tuple[bool, bool, float]:
-        """Sorts the better of two copies last: proven, a good signature, proven later."""
+        """Sorts the better of two copies last: verified, a good signature, verified later."""
         at = self.verified_at.timestamp() if self.verified_at else 0.0
         return (self.verified is True, self.signature is SignatureState.GOOD, at)
 

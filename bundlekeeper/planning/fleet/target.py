@@ -47,7 +47,7 @@ class ReleaseTarget:
     choices: Mapping[str, TargetChoice]
 
     def offer(self, reading: ComponentReading) -> ImageOffer | None:
-        """The image that a part is to run in the end; None where the target brings none for its kind and model."""
+        """The image that a component is to run in the end; None where the target brings none for its kind and model."""
         choice = self.choices.get(reading.family or "")
         if choice is None or choice.bundle is None or reading.model is None:
             return None
@@ -56,7 +56,7 @@ class ReleaseTarget:
     def means(self, family: str, kind: str) -> bool:
         """True when the family's bundle should bring images of the kind, because some bundle of the family does.
 
-        A release that names a file with `only` some kinds leaves the others without an image: that is told, too.
+        A release that names a file with `only` some kinds leaves the others without an image: that is reported, too.
         """
         choice = self.choices.get(family)
         return choice is not None and choice.bundle is not None and self.manifest_index.lists_kind(family, kind)

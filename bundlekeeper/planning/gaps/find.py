@@ -20,10 +20,10 @@ from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim
 from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
-from bundlekeeper.planning.gaps.parts import check_parts
+from bundlekeeper.planning.gaps.components import check_components
 from bundlekeeper.planning.gaps.question import Case, GapAnswer, groups_of
 from bundlekeeper.planning.gaps.report import GapReport
-from bundlekeeper.planning.gaps.room import check_room
+from bundlekeeper.planning.gaps.space import check_room
 from bundlekeeper.planning.gaps.servers import check_servers
 from bundlekeeper.planning.gaps.supply import check_supply
 
@@ -71,7 +71,7 @@ def gaps_of(
     target = aim(fleet.manifest_index, meant, _families(state), holdings)
     case = Case(fleet, state, target, holdings, now, told)
     case = replace(case, groups=groups_of(fleet, state, target))
-    for check in (check_supply, check_parts, check_mix, check_servers, check_pairs, check_room):
+    for check in (check_supply, check_components, check_mix, check_servers, check_pairs, check_room):
         check(case)
     return case.tally.report(domain, release)
 

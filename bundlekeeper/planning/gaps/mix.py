@@ -1,7 +1,7 @@
-"""Gaps of what stands beside what: today's mixture, the target's, and parts that are off their neighbours.
+"""Gaps of what stands beside what: today's mixture, the target's, and components that are off their neighbours.
 
 Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is not
-known (its chassis, its pair) is told where a rule of that scope could mean it. Infrastructure at two bundles is a step
+known (its chassis, its pair) is reported where a rule of that scope could mean it. Infrastructure at two bundles is a step
 that was begun, at more it is refused; the model table and files for some kinds only don't count there.
 Neighbours are the parts of one kind and model in the domain: what most of them run is the norm, and the others differ.
 """
@@ -14,12 +14,12 @@ from itertools import combinations
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
-from bundlekeeper.planning.fleet.domain_state import PartAt
+from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.manifest_index import is_part
 from bundlekeeper.planning.fleet.rules import Breach, SeenVersion, breaches, selects
 from bundlekeeper.planning.gaps.question import Case, Like
 
-_Row = tuple[SeenVersion, tuple[PartAt, ...]]  # parts that rules see alike
+_Row = tuple[SeenVersion, tuple[PlacedComponent, ...]]  # components that rules see alike
 _Scope = tuple[
     str, str, list[tuple[_Row, SeenVersion]]
 ]  # the scope, its place for people, its rows today with those after
@@ -29,7 +29,7 @@ def check_mix(case: Case) -> None:
     """Every gap of mixtures."""
     for name, place, rows in _scopes(case):
         today = list(breaches(case.fleet.rules, name, [row for row, _ in rows]))
-        later = list(breaches(case.fleet.rules, name, [(after, parts) for (_, parts), after in rows]))
+        later = list(breaches(case.fleet.rules, name, [(after, components) for (_, components), after in rows]))
         number = sum(len(rule.need) for rule in case.fleet.rules.compatible_rules if rule.scope == name)
         case.tally.made("compatible", max(0, 2 * number - sum(not b.refused for b in (*today, *later))))
         solved = {(id(b.rule), id(b.need)) for b in later if b.refused or b.unknown}
@@ -44,59 +44,59 @@ def check_mix(case: Case) -> None:
 
 
 def _scopes(case: Case) -> Iterator[_Scope]:
-    """The groups of parts that rules of each scope are asked of; only scopes that some rule has."""
+    """The groups of components that rules of each scope are asked of; only scopes that some rule has."""
     wanted = {rule.scope for rule in case.fleet.rules.compatible_rules}
     if "domain" in wanted:
-        yield "domain", case.domain, [((like.now, like.parts), like.after) for like in case.likes()]
+        yield "domain", case.domain, [((like.now, like.components), like.after) for like in case.likes()]
     if "server" in wanted:
         for group in case.groups:
             if group.kin is not None:
-                yield "server", group.name, [((like.now, like.parts), like.after) for like in group.likes]
+                yield "server", group.name, [((like.now, like.components), like.after) for like in group.likes]
     for scope in wanted & {"chassis", "pair"}:
-        found: dict[str, dict[int, tuple[Like, list[PartAt]]]] = {}
+        found: dict[str, dict[int, tuple[Like, list[PlacedComponent]]]] = {}
         for like in case.likes():
-            for part in like.parts:
-                if name := _place(part, scope):
-                    found.setdefault(name, {}).setdefault(id(like), (like, []))[1].append(part)
+            for component in like.components:
+                if name := _place(component, scope):
+                    found.setdefault(name, {}).setdefault(id(like), (like, []))[1].append(component)
         for name, likes in found.items():
-            rows = [((like.now, tuple(parts)), like.after) for like, parts in likes.values()]
+            rows = [((like.now, tuple(components)), like.after) for like, components in likes.values()]
             yield scope, f"{case.domain} {name}", rows
 
 
-def _place(part: PartAt, scope: str) -> str | None:
-    """The chassis or the pair that a part is in; None where it is not known, empty where it is in none."""
+def _place(component: PlacedComponent, scope: str) -> str | None:
+    """The chassis or the pair that a component is in; None where it is not known, empty where it is in none."""
     if scope == "chassis":
-        return part.part.chassis and f"chassis {part.part.chassis}"
-    return part.part.pair and f"{part.part.kind} pair {part.part.pair}"
+        return component.component.chassis and f"chassis {component.component.chassis}"
+    return component.component.pair and f"{component.component.kind} pair {component.component.pair}"
 
 
 def _unplaced(case: Case) -> None:
-    """Parts that a rule of chassis or pair scope could mean, and of which it is not known which one they are in."""
+    """Components that a rule of chassis or pair scope could mean, and of which it is not known which one they are in."""
     for rule in case.fleet.rules.compatible_rules:
         if rule.scope not in ("chassis", "pair"):
             continue
-        meant: list[PartAt] = []
+        meant: list[PlacedComponent] = []
         for like in case.likes():
             if any(selects(what, like.now) is not False for what in (rule.when, *rule.need)):
-                meant += [part for part in like.parts if _place(part, rule.scope) is None]
+                meant += [component for component in like.components if _place(component, rule.scope) is None]
         if meant:
             message = f"whether the rule of {rule.source} holds in each {rule.scope}"
             fact = f"the {rule.scope} of {some([p.key for p in meant])}"
             case.tally.lack("compatible", case.domain, message, fact, things=[p.key for p in meant], times=len(meant))
 
 
-def _tell(case: Case, place: str, breach: Breach[tuple[PartAt, ...]], when: str, *, is_solved: bool) -> None:
+def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], when: str, *, is_solved: bool) -> None:
     """Tell one need that is not met; where it may be met and may not, tell the facts."""
     need, rule = breach.need, breach.rule
     wants = " ".join(w for w in (need.kind, " or ".join(need.models or ()), need.family, need.version) if w)
     if not breach.refused:
         rows = [*breach.maybe_whens, *breach.maybe_shorts]
-        parts = [part for row in (*rows, *breach.whens, *breach.shorts) for part in row]
+        components = [component for row in (*rows, *breach.whens, *breach.shorts) for component in row]
         message = f"whether the rule that wants {wants} ({rule.source}) holds {when}"
         fact = f"what {_named(rows)} {'runs' if len(rows) == 1 and len(rows[0]) == 1 else 'run'}"
-        case.tally.lack("compatible", place, message, fact, things=dict.fromkeys(p.key for p in parts))
+        case.tally.lack("compatible", place, message, fact, things=dict.fromkeys(p.key for p in components))
         return
-    keys = dict.fromkeys(part.key for row in (*breach.shorts, *breach.whens) for part in row)
+    keys = dict.fromkeys(component.key for row in (*breach.shorts, *breach.whens) for component in row)
     evidence = {"when": when, "need": wants, "short": _runs(breach.shorts), "compatible": _runs(breach.whens)}
     if need.kind == MODEL_TABLE:
         message = f"{when} the model table does not know what {_named(breach.whens)} need: {wants} is wanted"
@@ -115,8 +115,8 @@ def _tell(case: Case, place: str, breach: Breach[tuple[PartAt, ...]], when: str,
 _FIRST = "bring the model table up first: it may be ahead of everything else"
 
 
-def _named(rows: Iterable[tuple[PartAt, ...]]) -> str:
-    """Parts for people: `bios Tern-2 at 5.4.2 (SER-1)`, several of them counted."""
+def _named(rows: Iterable[tuple[PlacedComponent, ...]]) -> str:
+    """Components for people: `bios Tern-2 at 5.4.2 (SER-1)`, several of them counted."""
     names = []
     for row in rows:
         one = row[0].reading
@@ -125,32 +125,37 @@ def _named(rows: Iterable[tuple[PartAt, ...]]) -> str:
     return some(names, 3)
 
 
-def _runs(rows: Iterable[tuple[PartAt, ...]]) -> list[dict[str, object]]:
+def _runs(rows: Iterable[tuple[PlacedComponent, ...]]) -> list[dict[str, object]]:
     return [
-        {"kind": row[0].reading.kind, "model": row[0].reading.model, "active": row[0].reading.active, "parts": len(row)}
+        {
+            "kind": row[0].reading.kind,
+            "model": row[0].reading.model,
+            "active": row[0].reading.active,
+            "components": len(row),
+        }
         for row in rows
     ]
 
 
 def _infrastructure(case: Case) -> None:
     """While one step replaces infrastructure A by B, that mix of A and B is allowed …; any other mix is refused."""
-    sets: dict[frozenset[str], list[PartAt]] = {}
-    unknown: list[PartAt] = []
-    for part in case.state.infrastructure:
-        if part.reading.kind == MODEL_TABLE or _for_some_kinds(case, part):
+    sets: dict[frozenset[str], list[PlacedComponent]] = {}
+    unknown: list[PlacedComponent] = []
+    for component in case.state.infrastructure:
+        if component.reading.kind == MODEL_TABLE or _for_some_kinds(case, component):
             continue
-        if not part.reading.bundles:
-            unknown.append(part)
+        if not component.reading.bundles:
+            unknown.append(component)
             continue
         case.tally.made("infrastructure mix")
-        sets.setdefault(_lines(case, part.reading.bundles), []).append(part)
+        sets.setdefault(_lines(case, component.reading.bundles), []).append(component)
     choice = case.target.choices.get(INFRASTRUCTURE)
     target = choice.chain[0].version if choice and choice.chain else ""
     names = _fewest(list(sets), target)
-    keys = [part.key for parts in (*sets.values(), unknown) for part in parts]
+    keys = [component.key for components in (*sets.values(), unknown) for component in components]
     subject = f"{case.domain}: infrastructure"
     if unknown and len(names) <= 2:
-        fact = f"the bundle of {some([part.key for part in unknown])}"
+        fact = f"the bundle of {some([component.key for component in unknown])}"
         message, times = "whether the infrastructure stands at one bundle, or between two", len(unknown)
         case.tally.lack("infrastructure mix", subject, message, fact, things=keys, times=times)
     if len(names) < 2 or (len(names) == 2 and target in names):
@@ -166,18 +171,18 @@ def _infrastructure(case: Case) -> None:
         case.tally.add("mix-refused", subject, message, hint, things=keys, evidence=evidence)
 
 
-def _for_some_kinds(case: Case, part: PartAt) -> bool:
-    """True for a part that runs a file published for some kinds only."""
+def _for_some_kinds(case: Case, component: PlacedComponent) -> bool:
+    """True for a component that runs a file published for some kinds only."""
     return any(
         is_part(bundle)
-        for version in part.reading.bundles
+        for version in component.reading.bundles
         for bundle in case.manifest_index.at(INFRASTRUCTURE, version)
-        if part.reading.kind in (bundle.only or ())
+        if component.reading.kind in (bundle.only or ())
     )
 
 
 def _lines(case: Case, versions: Iterable[str]) -> frozenset[str]:
-    """The bundles with patches named by the base that they go onto: a patched part stands at its base's bundle too."""
+    """The bundles with patches named by the base that they go onto: a patched component stands at its base's bundle too."""
     found = set()
     for version in versions:
         bundles = case.manifest_index.at(INFRASTRUCTURE, version)
@@ -206,11 +211,12 @@ def _mixed_servers(case: Case) -> None:
         case.tally.made("mixed server", len(group.servers))
         if at.mixed:
             low, high = at.readings[0][0], at.readings[-1][0]
-            message = f"parts are at different bundles, from {low} to {high}"
-            parts = {
-                f"{reading.kind} {reading.model}": [reading.active, *reading.bundles] for reading in group.kin.parts
+            message = f"components are at different bundles, from {low} to {high}"
+            components = {
+                f"{reading.kind} {reading.model}": [reading.active, *reading.bundles]
+                for reading in group.kin.components
             }
-            evidence = {"lowest": low, "highest": high, "parts": parts}
+            evidence = {"lowest": low, "highest": high, "components": components}
             hint = "rules must hold for both; bring the server to one bundle"
             case.tally.add("mixed-server", group.name, message, hint, things=group.keys, evidence=evidence)
 
@@ -222,30 +228,28 @@ def _neighbours(case: Case) -> None:
             alike.setdefault((like.reading.kind, like.reading.model), []).append(like)
     for (kind, model), likes in alike.items():
         scale = case.manifest_index.scale(kind)
-        by_version: dict[object, list[PartAt]] = {}
+        by_version: dict[object, list[PlacedComponent]] = {}
         for like in likes:
             key = scale.key(like.reading.active or "")
-            by_version.setdefault(key if key is not None else like.reading.active, []).extend(like.parts)
+            by_version.setdefault(key if key is not None else like.reading.active, []).extend(like.components)
         number = sum(map(len, by_version.values()))
         case.tally.made("neighbours", number)
         if len(by_version) < 2:
             continue
         groups = sorted(by_version.values(), key=len, reverse=True)
-        evidence = {"runs": {str(parts[0].reading.active): len(parts) for parts in groups}}
+        evidence = {"runs": {str(components[0].reading.active): len(components) for components in groups}}
         name = f"{kind} {model}"
         if 2 * len(groups[0]) <= number:
-            runs = some([f"{len(parts)} at {parts[0].reading.active}" for parts in groups])
+            runs = some([f"{len(components)} at {components[0].reading.active}" for components in groups])
             message = f"no version is that of most {name}: {runs}"
-            keys = [part.key for parts in groups for part in parts]
+            keys = [component.key for components in groups for component in components]
             hint = "bring them level, or find out which were replaced"
             case.tally.add("component-differs", f"{case.domain}: {name}", message, hint, things=keys, evidence=evidence)
             continue
         norm = groups[0][0].reading.active
-        for parts in groups[1:]:
-            message = (
-                f"{counted(len(parts), 'part')} at {parts[0].reading.active}, {len(groups[0])} of {number} at {norm}"
-            )
-            subject = f"{case.domain}: {name} {some([part.key for part in parts])}"
-            keys = [part.key for part in parts]
+        for components in groups[1:]:
+            message = f"{counted(len(components), 'part')} at {components[0].reading.active}, {len(groups[0])} of {number} at {norm}"
+            subject = f"{case.domain}: {name} {some([component.key for component in components])}"
+            keys = [component.key for component in components]
             hint = "was it replaced? bring it level with its neighbours"
             case.tally.add("component-differs", subject, message, hint, things=keys, evidence=evidence)

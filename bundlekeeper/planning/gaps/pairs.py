@@ -1,6 +1,6 @@
 """Gaps of redundant pairs: is each pair whole and healthy, and is it known which half leads.
 
-Rules: kinds that usually come in pairs are asked whether they are in one; a part that is known to stand alone is told,
+Rules: kinds that usually come in pairs are asked whether they are in one; a component that is known to stand alone is reported,
 since nothing takes over while it restarts; a pair of which only one half is listed was not checked; which half leads
 matters where the halves are taken one after the other or one through the other (`boot-file`, `overwrite`).
 Practice: "a healthy pair, … every path redundant" stands before anything else.
@@ -10,15 +10,18 @@ from __future__ import annotations
 
 from bundlekeeper.findings import Level
 from bundlekeeper.model.vocabulary import HALVES, KINDS
-from bundlekeeper.planning.fleet.domain_state import Pair, PartAt
-from bundlekeeper.planning.gaps.question import Case, part_name
+from bundlekeeper.planning.fleet.domain_state import Pair, PlacedComponent
+from bundlekeeper.planning.gaps.question import Case, component_name
 
 
 def check_pairs(case: Case) -> None:
     """Every gap of pairs."""
-    for part in case.state.infrastructure:
-        if case.manifest_index.facts(part.reading.kind, part.reading.model).paired and not part.part.pair:
-            _alone(case, part)
+    for component in case.state.infrastructure:
+        if (
+            case.manifest_index.facts(component.reading.kind, component.reading.model).paired
+            and not component.component.pair
+        ):
+            _alone(case, component)
     for pair in case.state.pairs:
         _whole(case, pair)
         _healthy(case, pair)
@@ -29,18 +32,20 @@ def check_pairs(case: Case) -> None:
         case.tally.lack("infrastructure", case.domain, message, fact, hint="load an inventory of the whole domain")
 
 
-def _alone(case: Case, part: PartAt) -> None:
-    name = part_name(part)
-    if part.part.pair is None:
+def _alone(case: Case, component: PlacedComponent) -> None:
+    name = component_name(component)
+    if component.component.pair is None:
         hint = "give both halves the name of their pair, or write - where it stands alone"
-        message = "whether another part takes over while it restarts"
-        case.tally.lack("pair", name, message, "its pair", hint=hint, things=(part.key,))
+        message = "whether another component takes over while it restarts"
+        case.tally.lack("pair", name, message, "its pair", hint=hint, things=(component.key,))
         return
     case.tally.made("pair")
     message = "stands alone: nothing takes over while it restarts"
     hint = "plan for what is down meanwhile"
-    evidence = {"pair": part.part.pair}
-    case.tally.add("pair-unhealthy", name, message, hint, level=Level.WARNING, things=(part.key,), evidence=evidence)
+    evidence = {"pair": component.component.pair}
+    case.tally.add(
+        "pair-unhealthy", name, message, hint, level=Level.WARNING, things=(component.key,), evidence=evidence
+    )
 
 
 def _name(case: Case, pair: Pair) -> str:
@@ -62,13 +67,13 @@ def _in_one_chassis(case: Case, pair: Pair) -> None:
     """Halves in two chassis are no pair: with both of one chassis at work, nothing is left of its paths."""
     keys = [half.key for half in pair.halves]
     if len(pair.chassis) > 1:
-        rows = [f"{half.key} in {half.part.chassis or 'none'}" for half in pair.halves]
+        rows = [f"{half.key} in {half.component.chassis or 'none'}" for half in pair.halves]
         message = f"its halves are not in one chassis: {', '.join(rows)}"
         hint = "give the parts of each chassis a pair of their own: none takes over for another chassis"
-        evidence = {half.key: half.part.chassis for half in pair.halves}
+        evidence = {half.key: half.component.chassis for half in pair.halves}
         case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)
-    elif _is_in_chassis(pair.kind) and any(half.part.chassis is None for half in pair.halves):
-        lacking = ", ".join(half.key for half in pair.halves if half.part.chassis is None)
+    elif _is_in_chassis(pair.kind) and any(half.component.chassis is None for half in pair.halves):
+        lacking = ", ".join(half.key for half in pair.halves if half.component.chassis is None)
         message = "whether its halves are in one chassis"
         case.tally.lack("chassis", _name(case, pair), message, f"the chassis of {lacking}", things=keys)
 
@@ -80,13 +85,13 @@ def _is_in_chassis(kind: str) -> bool:
 
 def _healthy(case: Case, pair: Pair) -> None:
     keys = [half.key for half in pair.halves]
-    ill = [half.key for half in pair.halves if half.part.healthy is False]
-    unknown = [half.key for half in pair.halves if half.part.healthy is None]
+    ill = [half.key for half in pair.halves if half.component.healthy is False]
+    unknown = [half.key for half in pair.halves if half.component.healthy is None]
     if ill:
         case.tally.made("health")
         message = f"not healthy: {', '.join(ill)}"
-        hint = "mend the pair first: its halves are taken one after the other"
-        evidence = {half.key: half.part.healthy for half in pair.halves}
+        hint = "fix the pair first: its halves are taken one after the other"
+        evidence = {half.key: half.component.healthy for half in pair.halves}
         case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)
     elif unknown:
         fact = f"the health of {', '.join(unknown)}"
@@ -99,10 +104,10 @@ def _lead(case: Case, pair: Pair) -> None:
     methods = {case.manifest_index.facts(half.reading.kind, half.reading.model).method for half in pair.halves}
     if methods == {"two-bank"} or len(pair.halves) != len(HALVES):
         return
-    halves = [half.part.half for half in pair.halves]
+    halves = [half.component.half for half in pair.halves]
     keys = [half.key for half in pair.halves]
     if None in halves:
-        unknown = ", ".join(half.key for half in pair.halves if half.part.half is None)
+        unknown = ", ".join(half.key for half in pair.halves if half.component.half is None)
         message = "which half leads, so which one is taken first"
         case.tally.lack("lead", _name(case, pair), message, f"the half of {unknown}", things=keys)
         return

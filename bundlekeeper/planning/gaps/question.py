@@ -1,7 +1,7 @@
 """One question about gaps while it is answered: what is there, where it is to go, and the tally of what was found.
 
-Rules: parts that are read alike, in servers that are alike, are judged once and told once; every judgement keeps the
-keys of all parts that it is about; nothing here judges.
+Rules: components that are read alike, in servers that are alike, are judged once and told once; every judgement keeps the
+keys of all components that it is about; nothing here judges.
 """
 
 from __future__ import annotations
@@ -12,7 +12,13 @@ from datetime import datetime
 
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
-from bundlekeeper.planning.fleet.domain_state import ComponentReading, DomainState, PartAt, ServerAt, ServerClass
+from bundlekeeper.planning.fleet.domain_state import (
+    ComponentReading,
+    DomainState,
+    PlacedComponent,
+    ServerAt,
+    ServerClass,
+)
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.fleet.rules import SeenVersion, seen
@@ -23,31 +29,31 @@ from bundlekeeper.planning.gaps.report import Tally
 
 @dataclass(frozen=True, slots=True)
 class GapAnswer:
-    """What the user says that no file can. `drivers`: on whose word the hosts' drivers fit the adapters' firmware."""
+    """What the user says that no file can. `drivers`: reported by whom the hosts' drivers fit the adapters' firmware."""
 
     drivers: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Like:
-    """Parts that are read alike: one infrastructure part, or the same part of each server of a class."""
+    """Components that are read alike: one infrastructure component, or the same part of each server of a class."""
 
     reading: ComponentReading
     now: SeenVersion
-    parts: tuple[PartAt, ...]
+    components: tuple[PlacedComponent, ...]
     offer: ImageOffer | None  # the image that they are to run
     moves: bool  # False where there is no such image, and where they run it
     after: SeenVersion  # as rules see them when the target is reached
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """The keys of the parts."""
-        return tuple(part.key for part in self.parts)
+        """The keys of the components."""
+        return tuple(component.key for component in self.components)
 
 
 @dataclass(frozen=True, slots=True)
 class GapGroup:
-    """What is told together: the infrastructure, or the servers of one class. `name` is for people."""
+    """What is reported together: the infrastructure, or the servers of one class. `name` is for people."""
 
     name: str
     family: str | None
@@ -57,17 +63,17 @@ class GapGroup:
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """The keys of all its parts."""
+        """The keys of all its components."""
         return tuple(key for like in self.likes for key in like.keys)
 
     def named(self, likes: tuple[Like, ...]) -> str:
-        """The group's name, with the parts that are meant where they are not all of them."""
-        if self.kin is None and len(likes) == 1 and len(likes[0].parts) == 1:
-            return part_name(likes[0].parts[0])
+        """The group's name, with the components that are meant where they are not all of them."""
+        if self.kin is None and len(likes) == 1 and len(likes[0].components) == 1:
+            return component_name(likes[0].components[0])
         if len(likes) == len(self.likes):
             return self.name
         if self.kin is None:
-            names = [f"{len(like.parts)} {like.reading.kind} {like.reading.model or '?'}" for like in likes]
+            names = [f"{len(like.components)} {like.reading.kind} {like.reading.model or '?'}" for like in likes]
             return f"{self.name}: {', '.join(names)}"
         return f"{self.name}: {', '.join(dict.fromkeys(like.reading.kind for like in likes))}"
 
@@ -103,32 +109,32 @@ class Case:
 
 def groups_of(fleet: Fleet, state: DomainState, target: ReleaseTarget) -> tuple[GapGroup, ...]:
     """The infrastructure, then the servers class by class."""
-    own: dict[int, list[PartAt]] = {}
-    for part in state.infrastructure:
-        own.setdefault(id(part.reading), []).append(part)
-    likes = tuple(_like(fleet, target, parts) for parts in own.values())
+    own: dict[int, list[PlacedComponent]] = {}
+    for component in state.infrastructure:
+        own.setdefault(id(component.reading), []).append(component)
+    likes = tuple(_like(fleet, target, components) for components in own.values())
     rows = [GapGroup(f"{state.domain}: infrastructure", INFRASTRUCTURE, likes)] if likes else []
     return (*rows, *(_class(fleet, state.domain, target, kin, servers) for kin, servers in state.classes))
 
 
-def _like(fleet: Fleet, target: ReleaseTarget, parts: list[PartAt]) -> Like:
-    reading = parts[0].reading
+def _like(fleet: Fleet, target: ReleaseTarget, components: list[PlacedComponent]) -> Like:
+    reading = components[0].reading
     offer = target.offer(reading)
     after = seen(_after(fleet, reading, offer))
-    return Like(reading, seen(reading), tuple(parts), offer, _moves(fleet, reading, offer), after)
+    return Like(reading, seen(reading), tuple(components), offer, _moves(fleet, reading, offer), after)
 
 
 def _class(
     fleet: Fleet, domain: str, target: ReleaseTarget, kin: ServerClass, servers: tuple[ServerAt, ...]
 ) -> GapGroup:
-    by_reading: dict[int, list[PartAt]] = {}
+    by_reading: dict[int, list[PlacedComponent]] = {}
     for server in servers:
-        for part in server.parts:
-            by_reading.setdefault(id(part.reading), []).append(part)
-    distinct = {id(reading): reading for reading in kin.parts}
+        for component in server.components:
+            by_reading.setdefault(id(component.reading), []).append(component)
+    distinct = {id(reading): reading for reading in kin.components}
     offers = {key: target.offer(reading) for key, reading in distinct.items()}
     after = {key: _after(fleet, reading, offers[key]) for key, reading in distinct.items()}
-    at_after = fleet.reader.server_class(kin.family, (after[id(reading)] for reading in kin.parts)).at
+    at_after = fleet.reader.server_class(kin.family, (after[id(reading)] for reading in kin.components)).at
     likes = tuple(
         Like(
             reading,
@@ -162,10 +168,10 @@ def _stays_ahead(fleet: Fleet, reading: ComponentReading, offer: ImageOffer) -> 
     return fleet.manifest_index.scale(reading.kind).compare(reading.active, offer.image.version) == 1
 
 
-def part_name(part: PartAt) -> str:
-    """A part for people: `holm-a 1: io-module RUSH-1`."""
-    where = "/".join(p for p in (part.part.chassis, part.part.slot) if p)
-    return f"{part.part.domain}{' ' + where if where else ''}: {part.part.kind} {part.part.serial or part.key}"
+def component_name(component: PlacedComponent) -> str:
+    """A component for people: `holm-a 1: io-module RUSH-1`."""
+    where = "/".join(p for p in (component.component.chassis, component.component.slot) if p)
+    return f"{component.component.domain}{' ' + where if where else ''}: {component.component.kind} {component.component.serial or component.key}"
 
 
 def server_label(server: ServerAt) -> str:
@@ -178,8 +184,8 @@ def server_label(server: ServerAt) -> str:
 def servers_name(domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
     """A class of servers for people: `holm-a 1/1, 1/2: 2 blade servers Tern-2`."""
     models = dict.fromkeys(
-        reading.model for reading in kin.parts if reading.kind == "bios" and reading.model
-    ) or dict.fromkeys(reading.model for reading in kin.parts if reading.model)
+        reading.model for reading in kin.components if reading.kind == "bios" and reading.model
+    ) or dict.fromkeys(reading.model for reading in kin.components if reading.model)
     family = f"{kin.family} server" if kin.family else "server"
     labels = some([server_label(server) for server in servers])
     return f"{domain} {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()

@@ -1,6 +1,6 @@
 """Gaps of servers: the policies that bring their firmware, the model table that must know them, their hosts' drivers.
 
-Rules: a server is asked for the policy of each of its policy-driven parts, moving or not, because a policy that names
+Rules: a server is asked for the policy of each of its policy-driven components, moving or not, because a policy that names
 another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to the
 table where a rule says so, else where a release with a bundle for that model came with that table or an older one;
 host drivers are never known here unless the user vouches for them. Practice: an at-once policy restarts all
@@ -16,7 +16,7 @@ from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.inventory.types import Policy
 from bundlekeeper.model.vocabulary import MODEL_TABLE, SERVER_FAMILIES
-from bundlekeeper.planning.fleet.domain_state import PartAt, ServerAt
+from bundlekeeper.planning.fleet.domain_state import PlacedComponent, ServerAt
 from bundlekeeper.planning.gaps.question import Case, server_label
 
 _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the evidence names them all
@@ -25,7 +25,7 @@ _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the eviden
 def check_servers(case: Case) -> None:
     """Every gap of servers as such."""
     for doubt in case.state.doubts:
-        keys = [part.key for part in doubt.parts]
+        keys = [component.key for component in doubt.components]
         hint = "give the parts of a server its serial as parent, and say chassis - for a rack server"
         fact = {"parent": "its server (parent, or chassis and slot)", "family": "its family"}[doubt.fact]
         case.tally.lack("grouping", case.domain, doubt.message, fact, hint=hint, things=keys, times=len(keys))
@@ -35,32 +35,34 @@ def check_servers(case: Case) -> None:
 
 
 def _policies(case: Case) -> None:
-    without: dict[str, tuple[ServerAt, list[PartAt]]] = {}
-    unknown: dict[str, tuple[ServerAt, list[PartAt]]] = {}
-    unsure: list[PartAt] = []
-    users: dict[str, list[PartAt]] = {}
+    without: dict[str, tuple[ServerAt, list[PlacedComponent]]] = {}
+    unknown: dict[str, tuple[ServerAt, list[PlacedComponent]]] = {}
+    unsure: list[PlacedComponent] = []
+    users: dict[str, list[PlacedComponent]] = {}
     for server in case.state.servers:
-        for part in server.parts:
-            driven = case.fleet.by_policy(part.part)
+        for component in server.components:
+            driven = case.fleet.by_policy(component.component)
             if driven is None:
-                unsure.append(part)
-            elif driven and part.part.policy is None:
-                unknown.setdefault(server.key, (server, []))[1].append(part)
-            elif driven and not part.part.policy:
-                without.setdefault(server.key, (server, []))[1].append(part)
-            elif driven and part.part.policy:
-                users.setdefault(part.part.policy, []).append(part)
+                unsure.append(component)
+            elif driven and component.component.policy is None:
+                unknown.setdefault(server.key, (server, []))[1].append(component)
+            elif driven and not component.component.policy:
+                without.setdefault(server.key, (server, []))[1].append(component)
+            elif driven and component.component.policy:
+                users.setdefault(component.component.policy, []).append(component)
     if unsure:
-        kinds = dict.fromkeys(p.part.kind for p in unsure)
+        kinds = dict.fromkeys(p.component.kind for p in unsure)
         fact, keys = f"who drives {some(list(kinds))} (by)", [p.key for p in unsure]
         case.tally.lack("policy", case.domain, "whether it takes a policy", fact, things=keys, times=len(keys))
     _without(case, without, unknown)
-    for name, parts in users.items():
-        _policy(case, name, parts)
+    for name, components in users.items():
+        _policy(case, name, components)
 
 
 def _without(
-    case: Case, without: dict[str, tuple[ServerAt, list[PartAt]]], unknown: dict[str, tuple[ServerAt, list[PartAt]]]
+    case: Case,
+    without: dict[str, tuple[ServerAt, list[PlacedComponent]]],
+    unknown: dict[str, tuple[ServerAt, list[PlacedComponent]]],
 ) -> None:
     if without:
         labels, keys = _labels_and_keys(without.values())
@@ -73,20 +75,22 @@ def _without(
         labels, keys = _labels_and_keys(unknown.values())
         subject = f"{case.domain}: {some(labels)}"
         message = f"which firmware {counted(len(labels), 'server')} will be given"
-        fact = "the policy of some of their parts"
+        fact = "the policy of some of their components"
         hint = "list the policy; write - where there is none"
         evidence = {"servers": labels}
         case.tally.lack("policy", subject, message, fact, hint=hint, things=keys, times=len(keys), evidence=evidence)
 
 
-def _labels_and_keys(rows: Iterable[tuple[ServerAt, list[PartAt]]]) -> tuple[list[str], list[str]]:
+def _labels_and_keys(rows: Iterable[tuple[ServerAt, list[PlacedComponent]]]) -> tuple[list[str], list[str]]:
     pairs = list(rows)
-    return [server_label(server) for server, _ in pairs], [part.key for _, parts in pairs for part in parts]
+    return [server_label(server) for server, _ in pairs], [
+        component.key for _, components in pairs for component in components
+    ]
 
 
-def _policy(case: Case, name: str, parts: list[PartAt]) -> None:
-    """Every gap of one policy, by all that is told of it in this domain."""
-    tally, subject, keys = case.tally, f"{case.domain}: policy {name}", [part.key for part in parts]
+def _policy(case: Case, name: str, components: list[PlacedComponent]) -> None:
+    """Every gap of one policy, by all that is reported of it in this domain."""
+    tally, subject, keys = case.tally, f"{case.domain}: policy {name}", [component.key for component in components]
     policies = case.fleet.policies(name, case.domain)
     if not policies:
         hint = "list it under [[policy]], with versions, applies and scope"
@@ -95,7 +99,7 @@ def _policy(case: Case, name: str, parts: list[PartAt]) -> None:
         if policy.versions is None:
             tally.lack("policy", subject, "whether it names the wanted versions", "its versions", things=keys)
         else:
-            _versions(case, policy, parts, subject)
+            _versions(case, policy, components, subject)
         if policy.applies is None:
             tally.lack("policy", subject, "whether editing it restarts servers at once", "how it applies", things=keys)
         else:
@@ -105,11 +109,11 @@ def _policy(case: Case, name: str, parts: list[PartAt]) -> None:
         _shared(case, policy, subject, keys)
 
 
-def _versions(case: Case, policy: Policy, parts: list[PartAt], subject: str) -> None:
-    """Does the policy name, for each of its parts, the version that the target brings?"""
+def _versions(case: Case, policy: Policy, components: list[PlacedComponent], subject: str) -> None:
+    """Does the policy name, for each of its components, the version that the target brings?"""
     wrong: dict[tuple[str, str | None, str], list[str]] = {}
-    for part in parts:
-        reading = part.reading
+    for component in components:
+        reading = component.reading
         choice = case.target.choices.get(reading.family or "")
         offer = case.target.offer(reading)
         if choice is None or offer is None:
@@ -123,11 +127,11 @@ def _versions(case: Case, policy: Policy, parts: list[PartAt], subject: str) -> 
             key, wanted, scale = choice.family, choice.version, case.manifest_index.scale(None)
         named = versions.get(key)
         if named is None or not scale.same(named, wanted):
-            wrong.setdefault((key if named else reading.kind, named, wanted), []).append(part.key)
+            wrong.setdefault((key if named else reading.kind, named, wanted), []).append(component.key)
     for (key, named, wanted), keys in wrong.items():
         message = f"names {key} {named}, the release wants {wanted}" if named else f"names no version for {key}"
         hint = f"when it is time, set it to {wanted}; until then it gives its servers something else"
-        evidence = {"policy": policy.name, "names": named, "wanted": wanted, "parts": len(keys)}
+        evidence = {"policy": policy.name, "names": named, "wanted": wanted, "components": len(keys)}
         case.tally.add("policy-differs", subject, message, hint, things=keys, evidence=evidence)
 
 
@@ -170,7 +174,7 @@ def _tables(case: Case) -> None:
                 models.setdefault((family, model), []).extend(like.keys)
     if not models:
         return
-    tables = [part for part in case.state.infrastructure if part.reading.kind == MODEL_TABLE]
+    tables = [component for component in case.state.infrastructure if component.reading.kind == MODEL_TABLE]
     if not tables:
         things = dict.fromkeys(key for rows in models.values() for key in rows)
         message = "whether the model table knows the models of the servers"
@@ -189,7 +193,7 @@ def _told_by_rule(case: Case, family: str, model: str) -> bool:
     )
 
 
-def _table(case: Case, table: PartAt, family: str, model: str, keys: list[str]) -> None:
+def _table(case: Case, table: PlacedComponent, family: str, model: str, keys: list[str]) -> None:
     tally, subject, active = case.tally, f"{case.domain}: model {model}", table.reading.active
     things = [table.key, *keys]
     least = case.manifest_index.first_table(family, model, table.reading.model)

@@ -1,8 +1,8 @@
-"""Gaps of what is to be carried in: is each bundle of the release there, proven, signed, and not withdrawn.
+"""Gaps of what is to be carried in: is each bundle of the release there, verified, signed, and not withdrawn.
 
 Rules: every family that the domain has, or may have, is asked for; a patch needs its bases too; what the store holds
-counts by digest, never by name; a digest that nobody published proves nothing; a signature is asked for where the
-store's own policy wants one, whatever the manifest says, and one that was not looked at is told.
+counts by digest, never by name; a digest that nobody published verifies nothing; a signature is asked for where the
+store's own policy wants one, whatever the manifest says, and one that was not looked at is reported.
 Practice: one file per family, a wrong build is a classic mistake, forgetting a family is the commonest gap.
 """
 
@@ -73,7 +73,7 @@ def _missing(case: Case, choice: TargetChoice) -> None:
     else:
         message = f"release {release} names no version of {family}"
     if not sure:
-        message += f"; whether the domain has {family} parts is not known"
+        message += f"; whether the domain has {family} components is not known"
     hint = f"add {family} to the release; a set is complete only with every family that the domain has"
     case.tally.add("family-missing", subject, message, hint, things=things, evidence=evidence)
 
@@ -102,13 +102,13 @@ def _standing(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
 
 def _digest(case: Case, bundle: Bundle) -> None:
     if bundle.digest_from is None:
-        message = "whether its digest proves anything"
+        message = "whether its digest verifies anything"
         hint = 'add digest_from = "publisher: …" to the manifest, or confirm it against the publisher\'s list'
         case.tally.lack("digest", _called(bundle), message, "where the digest comes from", hint=hint)
         return
     case.tally.made("digest")
     if is_own_copy(bundle.digest_from):
-        message = "its digest was computed from the very file that it is meant to prove"
+        message = "its digest was computed from the very file that it is meant to verify"
         hint = "compare it with the publisher's list: bundlekeeper manifest confirm"
         case.tally.add("self-digest", _called(bundle), message, hint, evidence={"digest_from": bundle.digest_from})
 
@@ -159,25 +159,25 @@ def _proof(case: Case, bundle: Bundle, file: StoredFile) -> None:
     tally, subject, limit = case.tally, _called(bundle), case.holdings.max_verification_age_s
     hint = "bundlekeeper verify"
     if file.verified is not True:
-        known = "not proven" if file.verified is False else "not known to be proven"
-        tally.made("proof")
+        known = "not verified" if file.verified is False else "not known to be verified"
+        tally.made("verification")
         tally.add("unverified", subject, f"held, but its bytes are {known}", hint, evidence={"verified": file.verified})
         return
-    tally.made("proof")
+    tally.made("verification")
     if limit is None:
         return
     if file.verified_at is None or file.verified_at > case.now:
         fact = (
-            "when it was proven"
+            "when it was verified"
             if file.verified_at is None
-            else f"how it was proven later than now ({file.verified_at})"
+            else f"how it was verified later than now ({file.verified_at})"
         )
-        tally.lack("proof age", subject, "whether its proof is too old", fact, hint=hint)
+        tally.lack("verification age", subject, "whether its verification is too old", fact, hint=hint)
         return
-    tally.made("proof age")
+    tally.made("verification age")
     age_s = (case.now - file.verified_at).total_seconds()
     if age_s > limit:
-        message = f"proven {human(age_s)} ago; the store accepts {human(limit)}"
+        message = f"verified {human(age_s)} ago; the store accepts {human(limit)}"
         evidence = {"verified_at": file.verified_at.isoformat(), "age_s": int(age_s), "max_age_s": limit}
         tally.add("stale-verification", subject, message, hint, evidence=evidence)
 

@@ -1,4 +1,4 @@
-"""The manifest's rules as a search asks them: which blockers stand against a jump, and against two parts side by side.
+"""The manifest's rules as a search asks them: which blockers stand against a jump, and against two components side by side.
 
 Rules: every answer is a set of blockers, as bits of one integer, so that "allowed" is zero and an explanation can ask
 again with fewer of them; the judgement itself is `planning.fleet.rules`', here it is only remembered by what the
@@ -95,9 +95,9 @@ class BlockerJudge:
         return tuple(scale.holds(text, version) for text in self._jump_ranges)
 
     def _asked_of(self, family: str | None, kind: str, model: str | None) -> Hashable:
-        """What jump rules can tell of such parts."""
-        part = SeenVersion(family, kind, model, None, At((), certain=False))
-        return kind, model is None, tuple(selects(rule.what, part) for rule in self.rules.jumps)
+        """What jump rules can tell of such components."""
+        component = SeenVersion(family, kind, model, None, At((), certain=False))
+        return kind, model is None, tuple(selects(rule.what, component) for rule in self.rules.jumps)
 
     def _image_way(self, kind: str, start: str | None, end: str) -> Hashable:
         """What jump rules can tell of two image versions."""
@@ -110,24 +110,24 @@ class BlockerJudge:
         rows = tuple(tuple((self._signature(None, v), compare(v, end)) for v in reading) for reading in at.readings)
         return self._signature(None, end), rows, at.certain
 
-    def jump(self, part: SeenVersion, offer: ImageOffer) -> JumpAnswer:
+    def jump(self, component: SeenVersion, offer: ImageOffer) -> JumpAnswer:
         """`Rules.jump`, asked once for versions that no jump rule tells apart and that lie the same way."""
         image, bundle = offer.image.version, offer.bundle.version
         key = (
-            self._asked(part.family, part.kind, part.model),
-            self._image_jump(part.kind, part.image, image),
-            self._bundle_jump(part.at, bundle),
+            self._asked(component.family, component.kind, component.model),
+            self._image_jump(component.kind, component.image, image),
+            self._bundle_jump(component.at, bundle),
         )
         found = self._jumps.get(key)
         if found is None:
-            found = self.rules.jump(part, image, bundle)
+            found = self.rules.jump(component, image, bundle)
             if found.answer is not RuleAnswer.UNKNOWN:  # its words name versions
                 self._jumps[key] = found
         return found
 
-    def jump_mask(self, part: SeenVersion, offer: ImageOffer, answer: JumpAnswer) -> int:
+    def jump_mask(self, component: SeenVersion, offer: ImageOffer, answer: JumpAnswer) -> int:
         """The blockers of a jump that was judged so; none where it is allowed, or goes up and no rule speaks."""
-        name = f"{part.kind} {part.model or '?'}"
+        name = f"{component.kind} {component.model or '?'}"
         if answer.answer is RuleAnswer.UNKNOWN:
             return self.blocker("fact", "", f"whether {name} may jump: {answer.fact}")
         if answer.answer is not RuleAnswer.REFUSED:
@@ -176,10 +176,10 @@ class BlockerJudge:
     def _meant_by(
         self, scope: str, family: str | None, kind: str, model: str | None
     ) -> list[tuple[int, bool | None, bool | None]]:
-        """The needs that speak about such parts: its place, whether the condition does, and whether the need does."""
-        part = SeenVersion(family, kind, model, None, At((), certain=False))
+        """The needs that speak about such components: its place, whether the condition does, and whether the need does."""
+        component = SeenVersion(family, kind, model, None, At((), certain=False))
         rows = ((n, *self._pairs[n]) for n in self._of_scope.get(scope, ()))
-        marks = [(n, selects(rule.when, part), selects(need, part)) for n, rule, need in rows]
+        marks = [(n, selects(rule.when, component), selects(need, component)) for n, rule, need in rows]
         return [mark for mark in marks if mark[1:] != (False, False)]
 
     def _is_in(self, n: int, wanted: bool, image: str | None, at: At) -> bool | None:
@@ -187,19 +187,19 @@ class BlockerJudge:
         rule, need = self._pairs[n]
         return self.rules.within(need if wanted else rule.when, SeenVersion(None, "", None, image, at), wanted=wanted)
 
-    def row(self, part: SeenVersion, scope: str) -> BlockerRow:
-        """Which needs of the rules of that scope the part meets the condition of, and falls short of."""
-        key = (part, scope)
+    def row(self, component: SeenVersion, scope: str) -> BlockerRow:
+        """Which needs of the rules of that scope the component meets the condition of, and falls short of."""
+        key = (component, scope)
         if key not in self._rows:
             when = short = maybe_when = maybe_short = 0
-            for n, is_meant, is_needed in self._meant(scope, part.family, part.kind, part.model):
+            for n, is_meant, is_needed in self._meant(scope, component.family, component.kind, component.model):
                 bit = 1 << n
                 if is_meant is not False:
-                    found = _both(is_meant, self._in(n, False, part.image, part.at))
+                    found = _both(is_meant, self._in(n, False, component.image, component.at))
                     when |= bit * (found is True)
                     maybe_when |= bit * (found is None)
                 if is_needed is not False:
-                    met = self._in(n, True, part.image, part.at)
+                    met = self._in(n, True, component.image, component.at)
                     found = _both(is_needed, None if met is None else not met)
                     short |= bit * (found is True)
                     maybe_short |= bit * (found is None)

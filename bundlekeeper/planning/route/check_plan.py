@@ -1,8 +1,8 @@
 """A plan that somebody made, step by step against the rules that a route obeys: every state between is judged.
 
-Rules: every problem is told, with its step, the rule and the rule's source, and the plan is then followed on as if the
-step had been done, so that one fault hides no other; what stands beside each other today is told once and is no step's
-fault; a step that changes nothing is told; what is not known refuses, as in a route. The judgement is the route's own
+Rules: every problem is reported, with its step, the rule and the rule's source, and the plan is then followed on as if the
+step had been done, so that one fault hides no other; what stands beside each other today is reported once and is no step's
+fault; a step that changes nothing is reported; what is not known refuses, as in a route. The judgement is the route's own
 (`find.Course`), asked about given steps; nothing is searched for.
 """
 
@@ -156,13 +156,13 @@ def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
     """The standing with its classes parted where a step takes only some servers of one."""
     named = [m.servers for m in meant if m.servers is not None]
 
-    def parts(servers: tuple[ServerAt, ...]) -> Iterable[tuple[ServerAt, ...]]:
+    def components(servers: tuple[ServerAt, ...]) -> Iterable[tuple[ServerAt, ...]]:
         found: dict[tuple[bool, ...], list[ServerAt]] = {}
         for server in servers:
             found.setdefault(tuple(server.key in keys for keys in named), []).append(server)
         return (tuple(rows) for rows in found.values())
 
-    return replace(state, classes=tuple((kin, rows) for kin, all_ in state.classes for rows in parts(all_)))
+    return replace(state, classes=tuple((kin, rows) for kin, all_ in state.classes for rows in components(all_)))
 
 
 class _CheckedRoute(Course):

@@ -25,7 +25,7 @@ class CompatibleRules:
     """`tokens[unit][state]` on the way and `last[unit][state]` at the end; `banned[unit][state]` for classes.
 
     `blockers(token)` are those of a token, by its place. `last_banned` is as `banned`, at the end; `alone(unit, state)`
-    are the blockers of a unit's own parts at the end.
+    are the blockers of a unit's own components at the end.
     """
 
     tokens: Sequence[Sequence[Tokens]]

@@ -2,7 +2,7 @@
 
 Rules: a step is one infrastructure change or any number of server classes brought to one release's version of their
 family; every state between obeys every rule, and so does the mix while a step is under way; what already stands beside
-each other today is told and is nobody's step; no server is ahead of the infrastructure or of the model table; a patch
+each other today is reported and is nobody's step; no server is ahead of the infrastructure or of the model table; a patch
 goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool plans: it
 says what it checked, and calls no step harmless.
 """
@@ -29,7 +29,7 @@ from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
 from bundlekeeper.planning.route.tables import Moves
-from bundlekeeper.planning.route.types import NoRoute, PartChange, Quote, Route, Step, StepChange
+from bundlekeeper.planning.route.types import NoRoute, ComponentChange, Quote, Route, Step, StepChange
 from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
 from bundlekeeper.planning.route.why_none import blocking
 
@@ -115,9 +115,9 @@ class Course:
             self.units.append(self.maker.unit(name, INFRASTRUCTURE, state.infrastructure, (), own))
         self.own = len(self.units)
         for kin, servers in state.classes:
-            parts = [part for server in servers for part in server.parts]
+            components = [component for server in servers for component in server.components]
             name = servers_name(state.domain, kin, servers)
-            self.units.append(self.maker.unit(name, kin.family, parts, servers, of(servers)))
+            self.units.append(self.maker.unit(name, kin.family, components, servers, of(servers)))
         self._covers = cache(self._covered)
 
     def _own_options(self) -> Iterable[Option]:
@@ -144,7 +144,7 @@ class Course:
     def with_stops_not_in_store(self) -> Course | None:
         """The same with the version that each release on the way names first, held or not; None where that is this one.
 
-        Where the way leads over a bundle that is not held, that is what is to be told, and not that there is none.
+        Where the way leads over a bundle that is not held, that is what is to be reported, and not that there is none.
         """
         other = Course(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
         return other if other.targets != self.targets else None
@@ -182,7 +182,7 @@ class Course:
         return True
 
     def refused(self, states: tuple[int, ...]) -> int:
-        """The blockers of a state, with those that hold of today's parts already."""
+        """The blockers of a state, with those that hold of today's components already."""
         mask = 0
         rows = [self.units[i].states[s].everything for i, s in enumerate(states)]
         for n, row in enumerate(rows):
@@ -248,7 +248,7 @@ class Course:
         return tuple(v for row in rows for v in row) if all(rows) else ()
 
     def _covered(self, version: str) -> int:
-        """The states in which every infrastructure part runs that bundle's image, or a later one, as bits."""
+        """The states in which every infrastructure component runs that bundle's image, or a later one, as bits."""
         bundles = self.fleet.manifest_index.at(INFRASTRUCTURE, version)
         if not bundles:
             return 0
@@ -283,21 +283,21 @@ class Course:
 
     def _change(self, unit: Unit, start: int, move: Move, option: Option) -> StepChange:
         bundle = dict(option.bundles)[unit.family or ""]  # without one for the family there is no move
-        parts = []
+        components = []
         for hop in move.hops:
             old = unit.states[start].readings[hop.slot]
             slot = unit.slots[hop.slot]
             each, assumed = minutes(self.fleet, hop.offer, old)
             size_bytes, unknown = size(hop.offer)
-            parts.append(
-                PartChange(
-                    tuple(part.key for part in slot), old.kind, old.model or "", old.active or "",
+            components.append(
+                ComponentChange(
+                    tuple(component.key for component in slot), old.kind, old.model or "", old.active or "",
                     hop.offer.image.version, each, assumed, size_bytes, unknown, bool(hop.answer.down),
                 )
             )  # fmt: skip
         return StepChange(
             unit.name, unit.family or "", tuple(server.key for server in unit.servers), bundle.version, bundle.file,
-            bundle.sha256, tuple(parts), move.cost[0],
+            bundle.sha256, tuple(components), move.cost[0],
         )  # fmt: skip
 
     def _quotes(self, unit: Unit, move: Move) -> Iterable[Quote]:
@@ -349,7 +349,7 @@ class Course:
             yield finding("mix-refused", self.state.domain, message, "this route starts from it", level=Level.WARNING)
 
     def unlisted(self) -> Iterable[Finding]:
-        """What could not be asked, because the inventory lists no such part: that is no proof that there is none."""
+        """What could not be asked, because the inventory lists no such component: that is no verification that there is none."""
         hint = "load an inventory of the whole domain"
         if not self.state.infrastructure:
             message = (
@@ -359,7 +359,7 @@ class Course:
         elif (
             self.state.servers
             and self.fleet.manifest_index.may_list_kind(INFRASTRUCTURE, MODEL_TABLE)
-            and not any(part.reading.kind == MODEL_TABLE for part in self.state.infrastructure)
+            and not any(component.reading.kind == MODEL_TABLE for component in self.state.infrastructure)
         ):
             message = "no model table is listed: whether it knows the models of the servers is not known"
             yield finding("not-checked", self.state.domain, message, hint)

@@ -24,8 +24,8 @@ class Quote:
 
 
 @dataclass(frozen=True, slots=True)
-class PartChange:
-    """Like parts that take one image. `minutes` and `size_bytes` are for one of them."""
+class ComponentChange:
+    """Like components that take one image. `minutes` and `size_bytes` are for one of them."""
 
     keys: tuple[str, ...]
     kind: str
@@ -41,7 +41,7 @@ class PartChange:
 
 @dataclass(frozen=True, slots=True)
 class StepChange:
-    """What the infrastructure, or one class of servers, goes through in a step; `parts` in the order of the work."""
+    """What the infrastructure, or one class of servers, goes through in a step; `components` in the order of the work."""
 
     name: str
     family: str
@@ -49,7 +49,7 @@ class StepChange:
     version: str
     file: str
     sha256: str
-    parts: tuple[PartChange, ...]
+    components: tuple[ComponentChange, ...]
     restarts: int
 
 
@@ -65,8 +65,8 @@ class Step:
 
     @property
     def is_down(self) -> bool:
-        """True when some part goes down."""
-        return any(p.down for change in self.changes for p in change.parts)
+        """True when some component goes down."""
+        return any(p.down for change in self.changes for p in change.components)
 
     @property
     def restarts(self) -> int:
@@ -75,18 +75,18 @@ class Step:
 
     @property
     def minutes(self) -> int:
-        """Minutes of all parts, one after the other."""
-        return sum(p.minutes * len(p.keys) for change in self.changes for p in change.parts)
+        """Minutes of all components, one after the other."""
+        return sum(p.minutes * len(p.keys) for change in self.changes for p in change.components)
 
     @property
     def assumed(self) -> bool:
         """True when some of the minutes are assumed."""
-        return any(p.assumed_minutes for change in self.changes for p in change.parts)
+        return any(p.assumed_minutes for change in self.changes for p in change.components)
 
     @property
     def size_bytes(self) -> int:
         """Bytes of all images that are written."""
-        return sum(p.size_bytes * len(p.keys) for change in self.changes for p in change.parts)
+        return sum(p.size_bytes * len(p.keys) for change in self.changes for p in change.components)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,10 +1,10 @@
 """What moves in a route: the infrastructure as one unit, each class of servers as one, with their states and moves.
 
-Rules: a state is what each group of like parts runs; a move is one bundle brought to all of a unit's parts that it has
+Rules: a state is what each group of like components runs; a move is one bundle brought to all of a unit's components that it has
 images for, a patch only onto its base; the model table may be brought alone and stays where it is newer (common
 practice). A move carries every blocker that stands against it: its jumps, the mix while it is under way
 (infrastructure in the trade's order: model table, manager, the rest, the other way round going down; one server after
-the other, its parts in an order that every rule allows), and the unit's own state after it. What already stands beside
+the other, its components in an order that every rule allows), and the unit's own state after it. What already stands beside
 each other today is nobody's step and is not held against one.
 """
 
@@ -17,7 +17,7 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, turn_of
-from bundlekeeper.planning.fleet.domain_state import At, ComponentReading, PartAt, ServerAt, ServerClass
+from bundlekeeper.planning.fleet.domain_state import At, ComponentReading, PlacedComponent, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, is_part
 from bundlekeeper.planning.fleet.rules import JumpAnswer, SeenVersion, seen
@@ -51,7 +51,7 @@ class Option:
 
 @dataclass(frozen=True, slots=True)
 class Hop:
-    """Like parts that take an image."""
+    """Like components that take an image."""
 
     slot: int
     offer: ImageOffer
@@ -105,13 +105,13 @@ class _Judged:
 
 @dataclass(slots=True)
 class State:
-    """What a unit's like parts run, and what rules see of it: all, and only what is not as it is today."""
+    """What a unit's like components run, and what rules see of it: all, and only what is not as it is today."""
 
     readings: tuple[ComponentReading, ...]
     seens: tuple[SeenVersion, ...]
     everything: dict[Place, BlockerRow]
     changed: dict[Place, BlockerRow]
-    inside: int | None = None  # the blockers among its own parts, once asked for
+    inside: int | None = None  # the blockers among its own components, once asked for
 
 
 @dataclass(slots=True)
@@ -120,7 +120,7 @@ class Unit:
 
     name: str
     family: str | None
-    slots: tuple[tuple[PartAt, ...], ...]
+    slots: tuple[tuple[PlacedComponent, ...], ...]
     places: tuple[frozenset[Place], ...]
     servers: tuple[ServerAt, ...] = ()
     kin: ServerClass | None = None
@@ -150,12 +150,17 @@ class Maker:
         self._lines = cache(self._line)
 
     def unit(
-        self, name: str, family: str | None, parts: Iterable[PartAt], servers: Sequence[ServerAt], options: list[Option]
+        self,
+        name: str,
+        family: str | None,
+        components: Iterable[PlacedComponent],
+        servers: Sequence[ServerAt],
+        options: list[Option],
     ) -> Unit:
-        """A unit of these parts; of servers of one class where there are `servers`."""
-        groups: dict[ComponentReading, list[PartAt]] = {}
-        for part in parts:
-            groups.setdefault(part.reading, []).append(part)
+        """A unit of these components; of servers of one class where there are `servers`."""
+        groups: dict[ComponentReading, list[PlacedComponent]] = {}
+        for component in components:
+            groups.setdefault(component.reading, []).append(component)
         slots = tuple(tuple(rows) for rows in groups.values())
         kin = servers[0].kin if servers else None
         places = tuple(frozenset(self._places(slot, bool(servers))) for slot in slots)
@@ -172,20 +177,20 @@ class Maker:
             at += 1
         return made
 
-    def _places(self, parts: Iterable[PartAt], of_server: bool) -> Iterator[Place]:
+    def _places(self, components: Iterable[PlacedComponent], of_server: bool) -> Iterator[Place]:
         scopes = self.judge.scopes
-        for part in parts:
+        for component in components:
             if "domain" in scopes:
                 yield ("domain", "")
             if "server" in scopes and of_server:
                 yield ("server", "")
-            if "chassis" in scopes and part.part.chassis != "":
-                yield ("chassis", part.part.chassis)
-            if "pair" in scopes and part.part.pair != "":
-                yield ("pair", part.part.pair and f"{part.part.kind} {part.part.pair}")
+            if "chassis" in scopes and component.component.chassis != "":
+                yield ("chassis", component.component.chassis)
+            if "pair" in scopes and component.component.pair != "":
+                yield ("pair", component.component.pair and f"{component.component.kind} {component.component.pair}")
 
     def at(self, unit: Unit, readings: Sequence[ComponentReading]) -> At | None:
-        """The bundles that a server of such readings is at; None for the infrastructure, whose parts stand alone."""
+        """The bundles that a server of such readings is at; None for the infrastructure, whose components stand alone."""
         if unit.kin is None:
             return None
         number = len(unit.servers)
@@ -204,19 +209,19 @@ class Maker:
                 found[place] = row if old is None or old is row else old | row
         return found
 
-    def _slot(self, places: frozenset[Place], part: SeenVersion) -> dict[Place, BlockerRow]:
-        key = (id(places), id(part))
+    def _slot(self, places: frozenset[Place], component: SeenVersion) -> dict[Place, BlockerRow]:
+        key = (id(places), id(component))
         found = self._slots.get(key)
         if found is None:
-            pairs = ((place, self._row(part, place[0])) for place in places)
+            pairs = ((place, self._row(component, place[0])) for place in places)
             found = self._slots[key] = {place: row for place, row in pairs if row != _NOTHING}
             self._kept.append(places)
         return found
 
-    def _row(self, part: SeenVersion, scope: str) -> BlockerRow:
-        key = (id(part), scope)
+    def _row(self, component: SeenVersion, scope: str) -> BlockerRow:
+        key = (id(component), scope)
         if key not in self._rows:
-            self._rows[key] = self.judge.row(part, scope)
+            self._rows[key] = self.judge.row(component, scope)
         return self._rows[key]
 
     def _seen_as(self, reading: ComponentReading, at: At | None) -> SeenVersion:
@@ -278,15 +283,15 @@ class Maker:
             self._images[bundle.sha256] = images
         found = []
         judged, key = self._judged, (bundle.sha256, kinds)
-        for n, part in enumerate(state.seens):
-            known = judged.get((n, id(part)))
+        for n, component in enumerate(state.seens):
+            known = judged.get((n, id(component)))
             if known is None:
-                known = judged[n, id(part)] = {}
+                known = judged[n, id(component)] = {}
             if key not in known:
                 reading = state.readings[n]
                 offer = images.get((reading.kind, reading.model)) if reading.model is not None else None
                 skipped = offer is None or (kinds and reading.kind not in kinds)
-                known[key] = None if skipped or offer is None else self._judge(n, reading, part, offer)
+                known[key] = None if skipped or offer is None else self._judge(n, reading, component, offer)
             one = known[key]
             if one is None:
                 continue
@@ -295,30 +300,30 @@ class Maker:
             found.append(one)
         return found
 
-    def _judge(self, slot: int, reading: ComponentReading, part: SeenVersion, offer: ImageOffer) -> _Judged | None:
+    def _judge(self, slot: int, reading: ComponentReading, component: SeenVersion, offer: ImageOffer) -> _Judged | None:
         """What is found of a slot that takes an offer; None where nothing moves."""
         way = self._way(reading, offer)
         if way == 0 or (way == 1 and reading.kind == MODEL_TABLE):
             return None
-        answer = self.judge.jump(part, offer)
-        mask = self.judge.jump_mask(part, offer, answer)
+        answer = self.judge.jump(component, offer)
+        mask = self.judge.jump_mask(component, offer, answer)
         end = self.fleet.reader.reading(reading.family, reading.kind, reading.model, offer.image.version)
         cost = (minutes(self.fleet, offer, reading)[0], size(offer)[0])
         return _Judged(Hop(slot, offer, answer), way, mask, end, cost)
 
     def _way(self, reading: ComponentReading, offer: ImageOffer) -> int | None:
-        """1 where the part runs a later image than the offer's, 0 the same, -1 an older one; None is not known."""
+        """1 where the component runs a later image than the offer's, 0 the same, -1 an older one; None is not known."""
         if not reading.active:
             return None
         return self.fleet.manifest_index.scale(reading.kind).compare(reading.active, offer.image.version)
 
     def runs(self, reading: ComponentReading, offer: ImageOffer) -> bool:
-        """True where the part runs the offer's image already, or is a model table that is ahead of it."""
+        """True where the component runs the offer's image already, or is a model table that is ahead of it."""
         way = self._way(reading, offer)
         return way == 0 or (reading.kind == MODEL_TABLE and way == 1)
 
     def _base(self, unit: Unit, state: State, bundle: Bundle) -> int:
-        """A patch goes onto its base, where every part that the base serves runs it or the patch itself."""
+        """A patch goes onto its base, where every component that the base serves runs it or the patch itself."""
         if bundle.base is None or bundle.base == bundle.version:
             return 0
         message = f"{bundle.family} {bundle.version} goes onto {bundle.base}, which must run first"
@@ -343,7 +348,7 @@ class Maker:
         return self._inner(unit, old, usual, mask)
 
     def _inner(self, unit: Unit, old: State, usual: list[Hop], mask: int) -> tuple[tuple[Hop, ...], int]:
-        """An order of one server's parts in which every state between is allowed, the usual one where that does."""
+        """An order of one server's components in which every state between is allowed, the usual one where that does."""
         blockers = 0
         seen_sets: set[frozenset[int]] = set()
 
@@ -405,15 +410,17 @@ class Maker:
                 mask |= self.judge.compatible(staying, self.rows(unit, new.seens, moving))
         return tuple(ordered), mask
 
-    def _clash(self, places: frozenset[Place], part: SeenVersion, others: frozenset[Place], other: SeenVersion) -> int:
-        key = (id(places), id(part), id(others), id(other))
+    def _clash(
+        self, places: frozenset[Place], component: SeenVersion, others: frozenset[Place], other: SeenVersion
+    ) -> int:
+        key = (id(places), id(component), id(others), id(other))
         if key not in self._clashes:
-            one, two = self._slot(places, part), self._slot(others, other)
+            one, two = self._slot(places, component), self._slot(others, other)
             self._clashes[key] = self.judge.compatible(one, two) if one and two else 0
         return self._clashes[key]
 
     def _third(self, old: State, hops: tuple[Hop, ...]) -> int:
-        """A step replaces one bundle by one other: parts at two others would be a third."""
+        """A step replaces one bundle by one other: components at two others would be a third."""
         rest: list[frozenset[str]] = []
         for hop in hops:
             reading = old.readings[hop.slot]
@@ -436,7 +443,7 @@ class Maker:
 
 
 def minutes(fleet: Fleet, offer: ImageOffer, reading: ComponentReading) -> tuple[int, bool]:
-    """Minutes for one part, and whether they are assumed: the image's own, else the kind's, else the table's."""
+    """Minutes for one component, and whether they are assumed: the image's own, else the kind's, else the table's."""
     if offer.image.minutes is not None:
         return offer.image.minutes, False
     facts = fleet.manifest_index.facts(reading.kind, reading.model)

@@ -19,7 +19,7 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, SeenVersion, seen
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.blockers import BlockerJudge
-from bundlekeeper.planning.route.types import PartChange, Route, Step, StepChange
+from bundlekeeper.planning.route.types import ComponentChange, Route, Step, StepChange
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
@@ -30,7 +30,7 @@ _BEST_FIRST = list(RuleAnswer)
 
 @dataclass(frozen=True, slots=True)
 class WayBack:
-    """How like parts get back from `end` to `start`, what they ran before a step.
+    """How like components get back from `end` to `start`, what they ran before a step.
 
     `means` is the trade's word (`switch`, `pointer`, `reinstall`, `restore`, `none`), empty where it is not known;
     `exists` and `known` speak about the means alone: `known` is False where a fact is lacking. `allowed` is what the
@@ -64,10 +64,10 @@ def ways_back(fleet: Fleet, route: Route, holdings: Holdings) -> tuple[WayBack, 
         before = dict(past.runs)
         past.take(step)
         for change in step.changes:
-            for part in change.parts:
-                way = _way(fleet, route, holdings, step, change, part)
+            for component in change.components:
+                way = _way(fleet, route, holdings, step, change, component)
                 if way.means != "none":
-                    allowed, rule = past.back(change, part, before)
+                    allowed, rule = past.back(change, component, before)
                     way = replace(way, allowed=allowed, rule=rule)
                 rows.append(way)
     return tuple(rows)
@@ -92,17 +92,17 @@ def lost(ways: Iterable[WayBack]) -> tuple[Finding, ...]:
 
 
 def _way(
-    fleet: Fleet, route: Route, holdings: Holdings, step: Step, change: StepChange, part: PartChange
+    fleet: Fleet, route: Route, holdings: Holdings, step: Step, change: StepChange, component: ComponentChange
 ) -> WayBack:  # fmt: skip
-    back = fleet.manifest_index.facts(part.kind, part.model or None).back
+    back = fleet.manifest_index.facts(component.kind, component.model or None).back
     way = WayBack(
-        step.number, part.kind, part.model, part.keys, "", "", "", exists=False, known=False, start=part.start,
-        end=part.end, means=back or "",
+        step.number, component.kind, component.model, component.keys, "", "", "", exists=False, known=False, start=component.start,
+        end=component.end, means=back or "",
     )  # fmt: skip
-    start = part.start or "the version of before, which is not known"
-    later = next(_later(route, step.number, part), None)
+    start = component.start or "the version of before, which is not known"
+    later = next(_later(route, step.number, component), None)
     if back is None:
-        how = f"how {part.kind} gets back is not known: say it in [kind.{part.kind}] back = …"
+        how = f"how {component.kind} gets back is not known: say it in [kind.{component.kind}] back = …"
         way = replace(way, how=how)
     elif back == "none":
         way = replace(way, how="none: once it is written there is no way back", known=True)
@@ -117,10 +117,10 @@ def _way(
     )
 
 
-def _later(route: Route, number: int, part: PartChange) -> Iterator[int]:
-    """The later steps that write some of the same parts."""
+def _later(route: Route, number: int, component: ComponentChange) -> Iterator[int]:
+    """The later steps that write some of the same components."""
     for step in route.steps[number:]:
-        if any(set(p.keys) & set(part.keys) for change in step.changes for p in change.parts):
+        if any(set(p.keys) & set(component.keys) for change in step.changes for p in change.components):
             yield step.number
 
 
@@ -135,9 +135,11 @@ def _switch(way: WayBack, start: str, later: int | None) -> WayBack:
 
 
 def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | None) -> WayBack:
-    """boot-file: the file that ran before must lie on every one of the parts."""
+    """boot-file: the file that ran before must lie on every one of the components."""
     scale = fleet.manifest_index.scale(way.kind)
-    rows = [component for component in fleet.parts(domain) if component.kind == way.kind and component.key in way.keys]
+    rows = [
+        component for component in fleet.components(domain) if component.kind == way.kind and component.key in way.keys
+    ]
     how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make room"
     if any(component.boot_files is None for component in rows) or not way.start:
         return replace(way, how=f"{how}, if it lies there: that is not known", destroyed_by=destroys)
@@ -174,7 +176,7 @@ def _installed(
     bundle, file = stored[0]
     name = f"{change.family} {bundle.version}"
     if file.verified is not True:
-        how += f"; {name} is held and not proven"
+        how += f"; {name} is held and not verified"
     how += _withdrawn(bundle)
     until = f"{name} is dropped from the store"
     destroys = f"dropping {name} from the store"
@@ -197,29 +199,31 @@ class _Past:
         self.fleet = fleet
         self.judge = BlockerJudge(fleet.rules)
         lifecycle = fleet.state(domain)
-        self.parts = {part.key: part for part in lifecycle.parts}
+        self.components = {component.key: component for component in lifecycle.components}
         self.servers = {server.key: server for server in lifecycle.servers}
-        self.runs = {key: p.part.active for key, p in self.parts.items()}
+        self.runs = {key: p.component.active for key, p in self.components.items()}
 
     def take(self, step: Step) -> None:
         """Go on by a step."""
         for change in step.changes:
-            for part in change.parts:
-                self.runs.update(dict.fromkeys(part.keys, part.end))
+            for component in change.components:
+                self.runs.update(dict.fromkeys(component.keys, component.end))
 
-    def back(self, change: StepChange, part: PartChange, before: dict[str, str | None]) -> tuple[bool | None, str]:
-        """Whether the rules let the part go back from what it runs now, and in words."""
-        if not part.start:
+    def back(
+        self, change: StepChange, component: ComponentChange, before: dict[str, str | None]
+    ) -> tuple[bool | None, str]:
+        """Whether the rules let the component go back from what it runs now, and in words."""
+        if not component.start:
             return None, "whether it may go back is not known: what it ran before is not"
-        old, old_at = self._at(change, part.keys[0], before)
-        new, new_at = self._at(change, part.keys[0], self.runs)
+        old, old_at = self._at(change, component.keys[0], before)
+        new, new_at = self._at(change, component.keys[0], self.runs)
         bundles = (
             [bundle for bundle in old.bundles if old_at is None or bundle in old_at.bundles]
             or list(old.bundles)
             or [""]
         )
         now = seen(new, new_at)
-        return self._said(self._best(now, part.start, bundles), part.start)
+        return self._said(self._best(now, component.start, bundles), component.start)
 
     def _best(self, now: SeenVersion, start: str, bundles: Sequence[str]) -> JumpAnswer:
         """What runs belongs to each of the bundles, so the best answer counts."""
@@ -227,14 +231,16 @@ class _Past:
         return min(answers, key=lambda a: _BEST_FIRST.index(a.answer))
 
     def _at(self, change: StepChange, key: str, runs: dict[str, str | None]) -> tuple[ComponentReading, At | None]:
-        """What a part is read as, and the bundles that its server is at; None for the infrastructure."""
-        part, reader = self.parts[key].part, self.fleet.reader
-        server = next((s for s in map(self.servers.get, change.servers) if s and key in {p.key for p in s.parts}), None)
+        """What a component is read as, and the bundles that its server is at; None for the infrastructure."""
+        component, reader = self.components[key].component, self.fleet.reader
+        server = next(
+            (s for s in map(self.servers.get, change.servers) if s and key in {p.key for p in s.components}), None
+        )
         family = INFRASTRUCTURE if server is None else server.family
-        own = reader.reading(family, part.kind, part.model, runs[key])
+        own = reader.reading(family, component.kind, component.model, runs[key])
         if server is None:
             return own, None
-        rows = (reader.reading(family, p.part.kind, p.part.model, runs[p.key]) for p in server.parts)
+        rows = (reader.reading(family, p.component.kind, p.component.model, runs[p.key]) for p in server.components)
         return own, reader.server_class(family, rows).at
 
     def _said(self, answer: JumpAnswer, start: str) -> tuple[bool | None, str]:

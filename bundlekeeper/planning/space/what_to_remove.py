@@ -31,7 +31,7 @@ class File:
 @dataclass(frozen=True, slots=True)
 class Removal:
     """What to remove. `short_bytes` is how much is lacking when everything that may go is gone, and then `files` is
-    everything; `fewest_bytes` is False where only the number of images was proven to be the fewest."""
+    everything; `fewest_bytes` is False where only the number of images was verified to be the fewest."""
 
     files: tuple[File, ...]
     short_bytes: int = 0

@@ -3,7 +3,7 @@
 Rules: preconditions first; going up the model table, the domain manager (written on the leading half, which brings the
 following level), all staging, which has no effect yet, then side by side: the following half of every pair with its
 switch, every path back and verified, the lead swapped, the leading half likewise; going down the settings first and
-the manager last. A side is one piece, so that no half of a pair restarts before the other half's side is back. A part
+the manager last. A side is one piece, so that no half of a pair restarts before the other half's side is back. A component
 whose pair or half is not known may be the other half of any, so that it is activated when nothing else is, and told.
 Once the lead is swapped the half that the inventory calls following leads, in later steps too, until the next swap.
 """
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Component
     from bundlekeeper.planning.fleet.domain_state import DomainState
     from bundlekeeper.planning.fleet.domains import Fleet
-    from bundlekeeper.planning.route.types import PartChange, Step
+    from bundlekeeper.planning.route.types import ComponentChange, Step
     from bundlekeeper.planning.windows.policies import PolicyUse
 
 #: Assumed minutes, from memory: none is published.
@@ -36,7 +36,7 @@ LEADING, FOLLOWING = HALVES
 
 
 class Draft:
-    """The pieces of one step while they are made, and what is to be told of them."""
+    """The pieces of one step while they are made, and what is to be reported of them."""
 
     def __init__(self, domain: str) -> None:
         self.domain = domain
@@ -58,24 +58,24 @@ class Draft:
 
 @dataclass(frozen=True, slots=True)
 class One:
-    """One part that takes an image."""
+    """One component that takes an image."""
 
-    change: PartChange
-    part: Component
+    change: ComponentChange
+    component: Component
     key: str
     facts: ComponentFacts
 
     @property
     def name(self) -> str:
-        """The part for people."""
+        """The component for people."""
         return f"{self.change.kind} {self.key}"
 
     def does(self, verb: str, minutes: int, *, assumed: bool = True, down: str = NOTHING, note: str = "") -> Action:
         """An action on this part."""
         return Action(
             verb, self.name, self.change.kind, self.change.end, minutes, assumed, down, key=self.key,
-            method=self.facts.method or "", by=self.facts.by or "", pair=self.part.pair or "",
-            half=self.part.half or "", cluster=self.part.cluster or "", policy=self.part.policy or "", note=note,
+            method=self.facts.method or "", by=self.facts.by or "", pair=self.component.pair or "",
+            half=self.component.half or "", cluster=self.component.cluster or "", policy=self.component.policy or "", note=note,
         )  # fmt: skip
 
     @property
@@ -88,7 +88,7 @@ class One:
         return self.does("stage", self.change.minutes // 2)
 
     def take(self) -> Action:
-        """What takes the part down: activation of what is staged, else the writing itself."""
+        """What takes the component down: activation of what is staged, else the writing itself."""
         if self.is_staged:
             return self.does("activate", self.change.minutes - self.change.minutes // 2, down=self.facts.down)
         assumed = self.change.assumed_minutes
@@ -154,9 +154,9 @@ class Lead:
 def infrastructure(fleet: Fleet, state: DomainState, step: Step, draft: Draft, lead: Lead) -> Lead:
     """Add the pieces of a step that changes the infrastructure; the answer is which halves lead after it."""
     ones = tuple(_ones(fleet, state, step))
-    tables = [part for part in ones if part.change.kind == MODEL_TABLE]
-    managers = [part for part in ones if part.change.kind == MANAGER]
-    rest = [part for part in ones if part not in tables and part not in managers]
+    tables = [component for component in ones if component.change.kind == MODEL_TABLE]
+    managers = [component for component in ones if component.change.kind == MANAGER]
+    rest = [component for component in ones if component not in tables and component not in managers]
     for one in ones:
         if one.facts.method is None:
             message = "how it takes its image is not known: planned as if it were written straight over"
@@ -177,20 +177,22 @@ def infrastructure(fleet: Fleet, state: DomainState, step: Step, draft: Draft, l
 
 def _healthy(state: DomainState, ones: Sequence[One], draft: Draft) -> None:
     """Tell of pairs that are not healthy: restarting the half that is would take both down."""
-    moving = {(part.part.kind, part.part.pair) for part in ones if part.facts.down != NOTHING}
+    moving = {
+        (component.component.kind, component.component.pair) for component in ones if component.facts.down != NOTHING
+    }
     for pair in state.pairs:
         if (pair.kind, pair.name) not in moving:
             continue
         name = f"{draft.domain}: {pair.kind} pair {pair.name}"
-        ill = [part.key for part in pair.halves if part.part.healthy is False]
-        unknown = [part.key for part in pair.halves if part.part.healthy is None]
+        ill = [component.key for component in pair.halves if component.component.healthy is False]
+        unknown = [component.key for component in pair.halves if component.component.healthy is None]
         if len(pair.halves) < 2:
             message = "its other half is not listed: nothing is planned for it, and nothing is known of it"
             hint = "load an inventory with both halves, or write pair - where it stands alone"
             draft.tell(finding("not-checked", name, message, hint, level=Level.WARNING))
         if ill:
             message = f"{some(ill)} is not healthy: with the other half restarting, nothing is left of the pair"
-            draft.tell(finding("pair-unhealthy", name, message, "mend it before the window"))
+            draft.tell(finding("pair-unhealthy", name, message, "fix it before the window"))
         elif unknown:
             message = f"whether {some(unknown)} is healthy is not known"
             hint = "look before the window, and load an inventory that tells"
@@ -198,12 +200,12 @@ def _healthy(state: DomainState, ones: Sequence[One], draft: Draft) -> None:
 
 
 def _ones(fleet: Fleet, state: DomainState, step: Step) -> Iterator[One]:
-    parts = {p.key: p.part for p in state.infrastructure}
+    components = {p.key: p.component for p in state.infrastructure}
     for change in step.changes:
-        for part in change.parts:
-            facts = fleet.manifest_index.facts(part.kind, part.model or None)
-            for key in part.keys:
-                yield One(part, parts[key], key, facts)
+        for component in change.components:
+            facts = fleet.manifest_index.facts(component.kind, component.model or None)
+            for key in component.keys:
+                yield One(component, components[key], key, facts)
 
 
 def _checked(ones: Sequence[One]) -> list[Action]:
@@ -221,19 +223,19 @@ def _managers(
     """The managers, pair by pair; what comes after them waits for the places that are returned."""
     groups: dict[str, list[One]] = {}
     for one in managers:
-        groups.setdefault(one.part.pair or one.key, []).append(one)
-    unsure = [part for part in managers if side(state, part.part) is None]
+        groups.setdefault(one.component.pair or one.key, []).append(one)
+    unsure = [component for component in managers if side(state, component.component) is None]
     if unsure:
         message = "which half leads is not known: write on the leading half, which brings the following half level"
         draft.tell(_unsure(unsure, message))
     for name, ones in groups.items():
-        ones.sort(key=lambda o: (o.part.half != lead.leading, o.key))
-        if all(part.facts.method == "overwrite" for part in ones):
-            piece = _manager(ones, lead, known=not any(part in unsure for part in ones))
+        ones.sort(key=lambda o: (o.component.half != lead.leading, o.key))
+        if all(component.facts.method == "overwrite" for component in ones):
+            piece = _manager(ones, lead, known=not any(component in unsure for component in ones))
             after = [draft.add(replace(piece, after=tuple(after), locks=("manager",)))]
             continue
         for one in reversed(ones):  # the following half first
-            swap = _swap([one], lead) if one.part.pair and one.part.half != lead.following else []
+            swap = _swap([one], lead) if one.component.pair and one.component.half != lead.following else []
             steps = [one.stage(), *swap, one.take(), _answering(name, one), *_checked([one])]
             actions = in_turn(action for action in steps if action.verb != "stage" or one.is_staged)
             after = [draft.add(WorkPiece(one.name, tuple(actions), tuple(after), ("manager",)))]
@@ -249,27 +251,27 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
     actions = []
     for n, one in enumerate(ones):
         takes = one.take()
-        level = n > 0 or (known and one.part.half == lead.following)
-        note = lead.note(one.part.half) if known else "on the half that leads: which one that is is not known"
+        level = n > 0 or (known and one.component.half == lead.following)
+        note = lead.note(one.component.half) if known else "on the half that leads: which one that is is not known"
         actions.append(replace(takes, verb="level" if level else "write", note=note))
-    name = ones[0].part.pair or ones[0].key
+    name = ones[0].component.pair or ones[0].key
     return WorkPiece(f"{MANAGER} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)])))
 
 
-def side(state: DomainState, part: Component) -> str | None:
-    """The half that a part is known to be, empty for one that is known to stand alone, None where it is not known.
+def side(state: DomainState, component: Component) -> str | None:
+    """The half that a component is known to be, empty for one that is known to stand alone, None where it is not known.
 
     A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
     whose halves are in two chassis, since neither takes over for what is in the other's.
     """
-    if part.pair == "":
+    if component.pair == "":
         return ""
-    if part.pair is None or part.half is None:
+    if component.pair is None or component.half is None:
         return None
-    pair = next(p for p in state.pairs if (p.kind, p.name) == (part.kind, part.pair))
-    halves = [h.part.half for h in pair.halves]
-    agree = len(halves) <= 2 and halves.count(part.half) == 1 and None not in halves
-    return part.half if agree and len(pair.chassis) < 2 else None
+    pair = next(p for p in state.pairs if (p.kind, p.name) == (component.kind, component.pair))
+    halves = [h.component.half for h in pair.halves]
+    agree = len(halves) <= 2 and halves.count(component.half) == 1 and None not in halves
+    return component.half if agree and len(pair.chassis) < 2 else None
 
 
 def _sides(
@@ -277,23 +279,29 @@ def _sides(
 ) -> tuple[list[int], Lead]:  # fmt: skip
     """Stage everything, then the following side, the leading side, and each part of which the side is not known."""
     staged = {
-        part.key: draft.add(WorkPiece(part.name, (part.stage(),), tuple(ready))) for part in ones if part.is_staged
+        component.key: draft.add(WorkPiece(component.name, (component.stage(),), tuple(ready)))
+        for component in ones
+        if component.is_staged
     }
-    of = {one.key: side(state, one.part) for one in ones}
+    of = {one.key: side(state, one.component) for one in ones}
     last, now = ready, lead
     for half in (lead.following, lead.leading):
-        if rows := [part for part in ones if of[part.key] == half]:
-            swap = _swap([part for part in rows if part.change.kind == SWITCH], lead) if half == lead.leading else []
+        if rows := [component for component in ones if of[component.key] == half]:
+            swap = (
+                _swap([component for component in rows if component.change.kind == SWITCH], lead)
+                if half == lead.leading
+                else []
+            )
             now = lead.swapped(step) if swap else lead
             name = f"the {half} side of {draft.domain}"
             last = [draft.add(_restarted(name, rows, swap, last, staged, lead.note(half)))]
-    for one in sorted((part for part in ones if not of[part.key]), key=lambda o: (o.change.kind, o.key)):
+    for one in sorted((component for component in ones if not of[component.key]), key=lambda o: (o.change.kind, o.key)):
         swap = _swap([one], lead) if one.change.kind == SWITCH and of[one.key] is None else []
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
-    unsure = [part for part in ones if of[part.key] is None and part.facts.down != NOTHING]
+    unsure = [component for component in ones if of[component.key] is None and component.facts.down != NOTHING]
     if unsure:
         message = (
-            "of which pair it is which half is not known, so it is activated alone: any like part may be its other"
+            "of which pair it is which half is not known, so it is activated alone: any like component may be its other"
         )
         draft.tell(_unsure(unsure, message))
     return last, now
@@ -301,14 +309,14 @@ def _sides(
 
 def _unsure(ones: Sequence[One], message: str) -> Finding:
     hint = "give it pair and half in the inventory, or pair - where it stands alone"
-    return finding("not-checked", some([part.name for part in ones]), message, hint, level=Level.WARNING)
+    return finding("not-checked", some([component.name for component in ones]), message, hint, level=Level.WARNING)
 
 
 def _swap(switches: Sequence[One], lead: Lead) -> list[Action]:
     """Swapping the lead of each pair before the half that leads restarts."""
     rows = []
     for one in switches:
-        note = lead.note(one.part.half) if one.part.half == lead.leading else "if it leads: that is not known"
+        note = lead.note(one.component.half) if one.component.half == lead.leading else "if it leads: that is not known"
         rows.append(replace(one.does("swap-lead", SWAP_MINUTES, note=note), version=""))
     return rows
 
@@ -321,14 +329,14 @@ def _restarted(
     staged: dict[str, int],
     note: str = "",
 ) -> WorkPiece:
-    """Parts of one side that restart together, until every path is back and all is verified."""
+    """Components of one side that restart together, until every path is back and all is verified."""
     actions = list(at_once(swap, 0))
-    actions += at_once([replace(part.take(), note=note) for part in ones], end(actions))
-    halves = {part.part.half for part in ones}
+    actions += at_once([replace(component.take(), note=note) for component in ones], end(actions))
+    halves = {component.component.half for component in ones}
     half = (halves.pop() or "") if len(halves) == 1 else ""
     waiting = Action("wait-for-paths", subject, "", "", WAIT_MINUTES, assumed=True, half=half)
     actions += at_once([waiting], end(actions))
-    actions += at_once([part.does("verify", VERIFY_MINUTES) for part in ones], end(actions))
-    actions += at_once([part.does("record", RECORD_MINUTES) for part in ones], end(actions))
-    before = dict.fromkeys((*after, *(staged[part.key] for part in ones if part.key in staged)))
+    actions += at_once([component.does("verify", VERIFY_MINUTES) for component in ones], end(actions))
+    actions += at_once([component.does("record", RECORD_MINUTES) for component in ones], end(actions))
+    before = dict.fromkeys((*after, *(staged[component.key] for component in ones if component.key in staged)))
     return WorkPiece(subject, tuple(actions), tuple(before), ("paths",))

@@ -156,11 +156,11 @@ def _bound(plans: Sequence[_Plan]) -> int:
 
 
 def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> Iterator[Finding]:
-    """What is to be told of several domains in one timeline; `drafts` are those of the steps that have windows.
+    """What is to be reported of several domains in one timeline; `drafts` are those of the steps that have windows.
 
     A policy names one version at a time, for all servers that it touches: where domains want another of it, the one
     that edits it later takes the others' servers along. An `separate_windows` set that names a domain which the inventory lacks
-    keeps nobody apart from it. That servers in no known cluster keep domains apart is told once for all.
+    keeps nobody apart from it. That servers in no known cluster keep domains apart is reported once for all.
     """
     if len(drafts) < 2:
         return
@@ -168,7 +168,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     lone = [route.domain for route, rows in drafts if any(piece.alone for draft in rows for piece in draft.pieces)]
     if lone:
         message = "servers in no known cluster: while they are worked on, no other domain's servers are"
-        hint = "give their parts a cluster in the inventory: rounds are many without"
+        hint = "give their components a cluster in the inventory: rounds are many without"
         yield finding("not-checked", some(lone), message, hint, level=Level.WARNING)
     wanted: dict[tuple[str, object], dict[str, dict[str, None]]] = {}
     for route, rows in drafts:

@@ -16,7 +16,7 @@ from bundlekeeper.model.inventory.types import Policy
 
 if TYPE_CHECKING:
     from bundlekeeper.planning.fleet.domains import Fleet, Touched
-    from bundlekeeper.planning.route.types import PartChange, StepChange
+    from bundlekeeper.planning.route.types import ComponentChange, StepChange
 
 AT_ONCE = "at-once"
 NEXT_RESTART = "next-restart"
@@ -52,7 +52,7 @@ class PolicyUse:
 
 
 def use(
-    fleet: Fleet, domain: str, name: str, wants: Collection[tuple[StepChange, PartChange]], edited: Collection[str]
+    fleet: Fleet, domain: str, name: str, wants: Collection[tuple[StepChange, ComponentChange]], edited: Collection[str]
 ) -> PolicyUse:  # fmt: skip
     """The policy of that name as the domain's servers use it.
 
@@ -61,15 +61,15 @@ def use(
     told = fleet.policies(name, domain) or (Policy(name),)
     applies = {p.applies for p in told}
     word = applies.pop() if len(applies) == 1 else None
-    named = name not in edited and all(_names(fleet, p, change, part) for change, part in wants for p in told)
+    named = name not in edited and all(_names(fleet, p, change, component) for change, component in wants for p in told)
     maybe = dict.fromkeys(d for policy in told for d in fleet.users(policy).maybe)
     wanted = ", ".join(dict.fromkeys(f"{change.family} {change.version}" for change, _ in wants))
     return PolicyUse(name, word or "", wanted, named, fleet.touched(told), tuple(maybe), tuple(p.scope for p in told))
 
 
-def _names(fleet: Fleet, policy: Policy, change: StepChange, part: PartChange) -> bool:
+def _names(fleet: Fleet, policy: Policy, change: StepChange, component: ComponentChange) -> bool:
     versions = policy.versions or {}
-    if part.kind in versions:
-        return fleet.manifest_index.scale(part.kind).same(versions[part.kind], part.end)
+    if component.kind in versions:
+        return fleet.manifest_index.scale(component.kind).same(versions[component.kind], component.end)
     wanted = versions.get(change.family)
     return wanted is not None and fleet.manifest_index.scale(None).same(wanted, change.version)

@@ -76,7 +76,7 @@ class _Best:
 
     @property
     def is_shortest(self) -> bool:
-        """True where the bound proves that none is shorter."""
+        """True where the bound verifies that none is shorter."""
         return self.least is not None and self.least[0] == self.bound
 
     def try_(self, order: tuple[int, ...], opening: Collection[int] | None = None) -> bool:

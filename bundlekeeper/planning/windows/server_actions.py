@@ -1,7 +1,7 @@
 """A step of servers as real actions in the trade's order (common practice, from memory).
 
-Rules: each server's paths and driver level are noted and its workload moved off first, its parts are taken in the
-route's order, and afterwards the host's path count is compared with the one from before. A part that a policy drives
+Rules: each server's paths and driver level are noted and its workload moved off first, its components are taken in the
+route's order, and afterwards the host's path count is compared with the one from before. A component that a policy drives
 is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one at-once
 policy touches restart together, so that they are one piece; where that takes others too, or more of a cluster than may
 go at a time, the step is refused. A server that is in no known cluster is worked on alone, and told.
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Component
     from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
     from bundlekeeper.planning.fleet.domains import Fleet
-    from bundlekeeper.planning.route.types import PartChange, Step, StepChange
+    from bundlekeeper.planning.route.types import ComponentChange, Step, StepChange
 
 #: Assumed minutes, from memory: none is published.
 MOVE_MINUTES, EDIT_MINUTES, CONFIRM_MINUTES, RESTART_MINUTES = 15, 5, 1, 5
@@ -48,8 +48,8 @@ _TELL_HINT = "list the policy in the inventory, with versions, applies and scope
 class Turn:
     """One part of a server that takes an image; `policy` is None where it is not known or none drives the part."""
 
-    change: PartChange
-    part: Component
+    change: ComponentChange
+    component: Component
     key: str
     facts: ComponentFacts
 
@@ -75,8 +75,10 @@ class Host:
 
     @property
     def policies(self) -> tuple[str, ...]:
-        """The names of the policies that drive its moving parts."""
-        return tuple(dict.fromkeys(turn.part.policy for turn in self.turns if turn.by_policy and turn.part.policy))
+        """The names of the policies that drive its moving components."""
+        return tuple(
+            dict.fromkeys(turn.component.policy for turn in self.turns if turn.by_policy and turn.component.policy)
+        )
 
     def does(self, verb: str, minutes: int, down: str = NOTHING, policy: str = "", note: str = "") -> Action:
         """An action on the server as a whole."""
@@ -89,8 +91,8 @@ class Host:
         """An action on one part of it."""
         return Action(
             verb, f"{self.name}: {turn.change.kind} {turn.key}", turn.change.kind, turn.change.end, minutes, assumed,
-            down, key=turn.key, method=turn.facts.method or "", by=turn.facts.by or "", pair=turn.part.pair or "",
-            half=turn.part.half or "", cluster=self.cluster or "", policy=turn.part.policy or "",
+            down, key=turn.key, method=turn.facts.method or "", by=turn.facts.by or "", pair=turn.component.pair or "",
+            half=turn.component.half or "", cluster=self.cluster or "", policy=turn.component.policy or "",
         )  # fmt: skip
 
 
@@ -127,23 +129,23 @@ def _hosts(fleet: Fleet, state: DomainState, step: Step) -> Iterator[Host]:
     for change in step.changes:
         for key in change.servers:
             server = known[key]
-            parts = {p.key: p.part for p in server.parts}
+            components = {p.key: p.component for p in server.components}
             turns = tuple(
-                Turn(part, parts[k], k, fleet.manifest_index.facts(part.kind, part.model or None))
-                for part in change.parts
-                for k in part.keys
-                if k in parts
+                Turn(component, components[k], k, fleet.manifest_index.facts(component.kind, component.model or None))
+                for component in change.components
+                for k in component.keys
+                if k in components
             )
-            clusters = {p.part.cluster for p in server.parts}
+            clusters = {p.component.cluster for p in server.components}
             yield Host(server, change, turns, clusters.pop() if len(clusters) == 1 else None)
 
 
 def _uses(fleet: Fleet, domain: str, hosts: Sequence[Host], edited: Collection[str]) -> Iterator[PolicyUse]:
-    wants: dict[str, dict[tuple[int, int], tuple[StepChange, PartChange]]] = {}
+    wants: dict[str, dict[tuple[int, int], tuple[StepChange, ComponentChange]]] = {}
     for host in hosts:
         for turn in host.turns:
-            if turn.by_policy and turn.part.policy:
-                rows = wants.setdefault(turn.part.policy, {})
+            if turn.by_policy and turn.component.policy:
+                rows = wants.setdefault(turn.component.policy, {})
                 rows[id(host.change), id(turn.change)] = (host.change, turn.change)
     for name, rows in wants.items():
         yield use(fleet, domain, name, tuple(rows.values()), edited)
@@ -228,9 +230,9 @@ def _taken(host: Host, uses: dict[str, PolicyUse]) -> Iterator[Action]:
         if not turn.by_policy:
             yield from _by_hand(host, turn)
             continue
-        if turn.part.policy not in set_off:
-            set_off.add(turn.part.policy)
-            yield from _set_off(host, turn.part.policy, uses)
+        if turn.component.policy not in set_off:
+            set_off.add(turn.component.policy)
+            yield from _set_off(host, turn.component.policy, uses)
         minutes, assumed = turn.change.minutes, turn.change.assumed_minutes
         yield host.works(turn, "apply", minutes, assumed=assumed, down="server")  # a policy restarts it
     yield host.does("wait-for-paths", WAIT_MINUTES)
@@ -265,17 +267,21 @@ def _by_hand(host: Host, turn: Turn) -> Iterator[Action]:
 
 
 def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> None:
-    """What to know of the servers of a step: clusters, policies, and who drives their parts."""
+    """What to know of the servers of a step: clusters, policies, and who drives their components."""
     for cluster, word in ((None, "it is not known in which cluster they are"), ("", "they are in no cluster")):
         if lone := [host.at.key for host in hosts if host.cluster == cluster]:
             message = f"{word}, so each is worked on alone: who takes its work over is not known"
-            hint = "give their parts a cluster in the inventory"
+            hint = "give their components a cluster in the inventory"
             draft.tell(finding("not-checked", _named(lone), message, hint, level=Level.WARNING))
-    unknown = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy is None for turn in host.turns)]
+    unknown = [
+        host.at.key for host in hosts if any(turn.by_policy and turn.component.policy is None for turn in host.turns)
+    ]
     if unknown:
         message = "which policy drives them is not known, nor whom else it restarts: planned as if it were their own"
         draft.tell(finding("not-checked", _named(unknown), message, _TELL_HINT, level=Level.ERROR))
-    without = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy == "" for turn in host.turns)]
+    without = [
+        host.at.key for host in hosts if any(turn.by_policy and turn.component.policy == "" for turn in host.turns)
+    ]
     if without:
         draft.tell(finding("no-policy", _named(without), "without a policy: one is assigned when it is their turn"))
     unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.by is None)

@@ -128,5 +128,5 @@ class Timeline:
 
     @property
     def is_shortest(self) -> bool:
-        """True when the bound proves that no schedule is shorter; False where that is not known."""
+        """True when the bound verifies that no schedule is shorter; False where that is not known."""
         return self.makespan == self.lower_bound

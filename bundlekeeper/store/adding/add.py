@@ -1,6 +1,6 @@
-"""Taking a manifest's bundles into the store: one read each, nothing in place that was not proven.
+"""Taking a manifest's bundles into the store: one read each, nothing in place that was not verified.
 
-Rules: what is in and proven is not read again; every other bundle is hashed while it is copied; a bundle is in the
+Rules: what is in and verified is not read again; every other bundle is hashed while it is copied; a bundle is in the
 store's database only after its file, its name and its folder are on the disk; from servers several files come at a time, and
 everything else is done for one bundle after the other, in the manifest's order; what does not match goes to quarantine
 and the rest goes on; a failure of a source is a finding, a failure of the store ends the work, and what was taken
@@ -48,7 +48,7 @@ _TO_BRING = {plan.AddingStep.FETCH, plan.AddingStep.LINK}
 class AddResult:
     """What came of a take: a row per bundle in the manifest's order, what was found, who vouched for the manifest.
 
-    `proofs` are those that the store has now, by place; a dry run tells none.
+    `verifications` are those that the store has now, by place; a dry run tells none.
     """
 
     rows: tuple[AddRow, ...]
@@ -87,7 +87,7 @@ def take(
 
     `signature` is the manifest's own; `wait_s` seconds are waited for the lock; a dry run may have no `store`.
     Raises RefusedError (manifest, signature, store), InputError (no such source, store.toml), LockedError,
-    DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
+    DamagedError, UnfinishedError (no space, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
     whys = admit_manifest.Whys(allow_expired, allow_rollback)
     insist_on_names(loaded.manifest)  # before anything is touched
@@ -151,7 +151,7 @@ def _closing(sources: Sequence[BundleSource]) -> ExitStack:
 
 
 def _known(store: Store) -> Sequence[Admitted]:
-    """The manifests that the store accepted, as far as they can be read now: what cannot is told under the lock."""
+    """The manifests that the store accepted, as far as they can be read now: what cannot is reported under the lock."""
     if store.database_path.exists():
         with suppress(KeeperError), store.database(write=False) as database:
             return database.admitted()

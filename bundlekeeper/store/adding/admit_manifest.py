@@ -150,7 +150,7 @@ def admit(
 ) -> tuple[Finding, ...]:
     """Keep the manifest whole with its signature, then record it, what it says of the files held, and the exceptions.
 
-    A kept copy that is no longer what was accepted makes room for these bytes, which are, and goes to quarantine; a
+    A kept copy that is no longer what was accepted makes space for these bytes, which are, and goes to quarantine; a
     finding says so.
     Raises RefusedError when another manifest is kept under its name, UnfinishedError, OSError.
     """

@@ -70,7 +70,7 @@ class AheadFetches:
         running = [each.host for each in self._drawn.values() if each.helper is not None and not each.finished]
         if job.helper is None and len(running) < AT_ONCE and running.count(job.host) < FROM_ONE_HOST:
             job.helper = Helper("fetch", partial(self._run, job))
-            job.finished = not job.helper.start()  # where there is no room for a thread its turn comes all the same
+            job.finished = not job.helper.start()  # where there is no space for a thread its turn comes all the same
 
     def _run(self, job: Job) -> None:
         try:

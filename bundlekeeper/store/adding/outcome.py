@@ -1,8 +1,8 @@
 """What comes of one bundle in a take: gathered while it is worked on, told as a row and findings.
 
-Rules: a wrong file that was met on the way is told even when the right one was found after it; what could not be read
+Rules: a wrong file that was met on the way is reported even when the right one was found after it; what could not be read
 is never called wrong; a bundle that is done and not in its place has an error that names it, whatever kept it out; a
-bundle whose work was cut off has no row, and only what is certain of it is told.
+bundle whose work was cut off has no row, and only what is certain of it is reported.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ class AddRow:
     """What came of one bundle.
 
     `status` is taken, already held, same bytes, quarantined, missing, failed, or refused for its signature (in a dry
-    run also to take, to prove, to link, to look for, name taken); `read_bytes` how many bytes were read for it;
+    run also to take, to verify, to link, to look for, name taken); `read_bytes` how many bytes were read for it;
     `came_from` and `note` are for people; `signature` is "good" or the code of what is against it, empty where none is
     stated and none wanted.
     """
@@ -86,7 +86,7 @@ class Work:
 
     @property
     def settled(self) -> bool:
-        """True when the bundle is in its place, proven."""
+        """True when the bundle is in its place, verified."""
         return self.status in {"taken", "already held", "same bytes"}
 
     def ended(self, status: str, way_in: str, came_from: str, note: str = "") -> None:
@@ -104,7 +104,7 @@ class Work:
         return row_of(self.facts, status, self.read_bytes, self.way_in, self.came_from, "; ".join(notes), signature)
 
     def findings(self, known: Mapping[str, str], unseen: Sequence[str]) -> Iterator[Finding]:
-        """What is to be told; `known` maps digests to the bundles that they belong to, `unseen` is of the sources."""
+        """What is to be reported; `known` maps digests to the bundles that they belong to, `unseen` is of the sources."""
         facts = self.facts
         told = [*self._on_the_way(known)]
         if self.done:
@@ -139,7 +139,7 @@ class Work:
             yield self._miss(unseen)
 
     def _named(self) -> bool:
-        """True when a source had a file of the bundle's name; whatever became of that is told by itself."""
+        """True when a source had a file of the bundle's name; whatever became of that is reported by itself."""
         return any(found.offers for _, found in self.offers or ())
 
     def _miss(self, unseen: Sequence[str]) -> Finding:

@@ -1,6 +1,6 @@
 """What a take has to do for each bundle, from names and `stat` alone; a dry run shows it, a real run follows it.
 
-Rules: nothing is read and nothing is written to find out; a proof that may be relied on saves the read, and any doubt
+Rules: nothing is read and nothing is written to find out; a verification that may be relied on saves the read, and any doubt
 means reading; room is counted before the first byte is copied, against what the file system really has free.
 """
 
@@ -31,8 +31,8 @@ class AddingStep(StrEnum):
     """What is to be done for one bundle; the value is what a dry run says."""
 
     NOTHING = "already held"
-    PROVE = "to prove"  # something is there, and its bytes must be read
-    CLASH = "name taken"  # other bytes, proven by an older manifest, are there
+    PROVE = "to verify"  # something is there, and its bytes must be read
+    CLASH = "name taken"  # other bytes, verified by an older manifest, are there
     LINK = "to link"  # the same bytes are in the store under another name
     FETCH = "to take"
     TRY = "to look for"  # no source has the name, but one has files of the size under other names
@@ -58,7 +58,7 @@ class SourceContents:
     now: datetime
 
     def settled(self, place: str, status: os.stat_result) -> StoredBundle | None:
-        """The row of a file whose proof may be relied on, going by its `stat`; None in any doubt."""
+        """The row of a file whose verification may be relied on, going by its `stat`; None in any doubt."""
         row, verification = self.stored.get(place), self.verifications.get(place)
         if row is None or verification is None or verification.sha256 != row.sha256:
             return None
@@ -120,7 +120,7 @@ def _outlook(offers: Sequence[tuple[BundleSource, FoundFile]]) -> AddingStep:
 
 
 def wanted_of(facts: BundleFacts, *, settled: bool = False) -> WantedFile:
-    """A bundle as sources look for it; `settled` says that the store has it, proven."""
+    """A bundle as sources look for it; `settled` says that the store has it, verified."""
     return WantedFile(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "", settled)
 
 
@@ -143,7 +143,7 @@ def bytes_to_read(planned: Sequence[AddingPlan]) -> int:
 def shortage(root: int, planned: Sequence[AddingPlan], link: Link) -> str:
     """By how much what is to be copied cannot fit, in a sentence; empty when it fits. Raises OSError.
 
-    Clones and hard links need no room, and the bytes of an earlier, broken download are there already.
+    Clones and hard links need no space, and the bytes of an earlier, broken download are there already.
     """
     if link != "none":
         return ""
@@ -158,7 +158,7 @@ def shortage_of(root: int, need: int) -> str:
     if not need or not status.f_blocks or short <= 0:  # some file systems of programs tell no size at all
         return ""
     needed, there, by = human_bytes(need), human_bytes(free), human_bytes(short)
-    return f"not enough room: {needed} are to be copied, {there} are free, short by {by}"
+    return f"not enough space: {needed} are to be copied, {there} are free, short by {by}"
 
 
 def insist_on_room(root: int, planned: Sequence[AddingPlan], link: Link, where: str) -> None:

@@ -1,7 +1,7 @@
 """Where bundles come from: the Protocol that a folder and a mirror share, and the folder.
 
 Rules: a source offers, the store decides; the bytes that are kept are the bytes that were hashed, in one read; what
-happens to the source while it is read is told; a failure of the source is `SourceError` and a failure of the store is
+happens to the source while it is read is reported; a failure of the source is `SourceError` and a failure of the store is
 not; no link below the folder that the user named is followed.
 """
 

@@ -1,7 +1,7 @@
 """One bundle after another: in place already, the same bytes elsewhere in the store, or from a source.
 
 Rules: files of servers are fetched a little ahead, several at a time; all else is done in the plan's order; a bundle is
-recorded only when it is durably in its place; what is wrong goes to quarantine first and is told then; a failure of a
+recorded only when it is durably in its place; what is wrong goes to quarantine first and is reported then; a failure of a
 source is one bundle's, a failure of the store ends the take.
 """
 
@@ -133,7 +133,7 @@ class Taking:
             self._fetch(planned, work)
 
     def _rest(self, work: Work) -> bool:
-        """What is in and proven stays so; its signature is looked at all the same. False when it turns out wrong."""
+        """What is in and verified stays so; its signature is looked at all the same. False when it turns out wrong."""
         row = self.stored[work.facts.place]
         if self._sealing.concerns(work.facts):
             known = self.verifications[row.place].digests
@@ -191,7 +191,7 @@ class Taking:
                 if row is None or not known:
                     row = facts.stored(added_at=self._clock(), added_from="", way_in="found")
                 self._record(row, verification)
-                note = "proven again" + ": its file is shared with its source, and not trusted unread" * row.shared
+                note = "verified again" + ": its file is shared with its source, and not trusted unread" * row.shared
                 work.ended("already held", row.way_in, row.added_from, note)
                 return True
             if row is not None and row.sha256 == sha256:
@@ -215,7 +215,7 @@ class Taking:
     def _read_in_place(
         self, found: placing.InPlace, row: StoredBundle | None, work: Work, algorithms: Sequence[str]
     ) -> tuple[str, int, Verification] | None:
-        """Digest, size and proof of a file of the store; None, and the reason in `work`, when it cannot be told."""
+        """Digest, size and verification of a file of the store; None, and the reason in `work`, when it cannot be reported."""
         try:
             began_ns, at = unchanged.begin(found.fd), self._clock()
             digest = digest_fd(
@@ -302,7 +302,7 @@ class Taking:
     def _second_names(self, first: Work, row: StoredBundle, verification: Verification, found: placing.InPlace) -> None:
         """Link and record the new name, with it those of bundles that wait for the same bytes, in one transaction.
 
-        Each link changes the ctime that the proofs of all older names hold; these are renewed where only it changed.
+        Each link changes the ctime that the verifications of all older names hold; these are renewed where only it changed.
         """
         old = files.fingerprint_of(found.status)
         known = [
@@ -472,7 +472,7 @@ class Taking:
             if work.ruling is not None and work.ruling.bad:
                 reason = "the right bytes, but their signature is not good"
             elif digest.sha256 == facts.sha256:
-                reason = "right, but its place is taken by other bytes that an older manifest proved"
+                reason = "right, but its place is taken by other bytes that an older manifest verified"
             wrong = quarantine.QuarantineReason(facts, digest.size, digest.sha256, offer.place, reason)
         kept, failure = quarantine.keep(
             self._store.fd, self._room, wrong, fetched.temp if fetched else None, self._clock()

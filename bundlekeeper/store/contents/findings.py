@@ -71,8 +71,10 @@ def of_passed(count: int) -> list[str]:
     if not count:
         return []
     if count == 1:
-        return ["a file of its size was not read, because it bears the name of a bundle that is held and proven"]
-    return [f"{count} files of its size were not read, because they bear the names of bundles that are held and proven"]
+        return ["a file of its size was not read, because it bears the name of a bundle that is held and verified"]
+    return [
+        f"{count} files of its size were not read, because they bear the names of bundles that are held and verified"
+    ]
 
 
 def of_try(facts: BundleFacts, count: int) -> Finding:
@@ -94,9 +96,9 @@ def of_misnamed(facts: BundleFacts, place: str) -> Finding:
 
 
 def of_clash(facts: BundleFacts, row: StoredBundle, kept: str) -> Finding:
-    """The finding for a place that is taken by other bytes, proven by another manifest."""
+    """The finding for a place that is taken by other bytes, verified by another manifest."""
     message = (
-        f"{row.place} holds other bytes (SHA-256 {row.sha256[:12]}…), proven by the manifest with sequence "
+        f"{row.place} holds other bytes (SHA-256 {row.sha256[:12]}…), verified by the manifest with sequence "
         f"{row.sequence}; they were not replaced"
     )
     if kept:
@@ -109,7 +111,7 @@ def of_facts(facts: BundleFacts) -> list[Finding]:
     """What the manifest itself says against a bundle, taken or not."""
     found = []
     if facts.proves_itself:
-        message = "its digest was computed from the file that it is meant to prove"
+        message = "its digest was computed from the file that it is meant to verify"
         found.append(
             finding("self-digest", facts.name, message, "bundlekeeper manifest confirm MANIFEST --against LIST")
         )

@@ -110,7 +110,7 @@ def _insist(folder: int, facts: BundleFacts, fd: int) -> os.stat_result:
 def verification_of_new(
     digest: Digest, status: os.stat_result, at: datetime, *, shared: bool, kind: FsKind
 ) -> Verification:
-    """The proof of a file that was hashed on its way in and then linked into place.
+    """The verification of a file that was hashed on its way in and then linked into place.
 
     Nobody else could write to it before the link, and a write after the link changes its modification time even within
     the tick of the link's ctime, because `put` set the two apart.
@@ -123,7 +123,7 @@ def verification_of_new(
 def verification_of_read(
     digest: Digest, found: InPlace, at: datetime, began_ns: int | None, *, shared: bool, kind: FsKind
 ) -> Verification | None:
-    """The proof of a file that was read in place, its read begun by `unchanged.begin`; None when it changed meanwhile.
+    """The verification of a file that was read in place, its read begun by `unchanged.begin`; None when it changed meanwhile.
 
     Raises OSError.
     """
@@ -135,5 +135,5 @@ def verification_of_read(
 
 
 def extra_of(digest: Digest) -> tuple[tuple[str, str], ...]:
-    """The digests beyond SHA-256, as a proof keeps them."""
+    """The digests beyond SHA-256, as a verification keeps them."""
     return tuple(sorted((name, found) for name, found in digest.hexes.items() if name != "sha256"))

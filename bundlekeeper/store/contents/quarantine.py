@@ -1,7 +1,7 @@
 """Quarantine: bytes that are not what the manifest says are kept, beside a note, and never in a family's folder.
 
 Rules: the name is the bundle's and the first twelve digits of the digest found, so the same wrong file taken twice
-adds nothing; nothing in quarantine is ever replaced; when quarantine itself fails, that is told beside the finding and
+adds nothing; nothing in quarantine is ever replaced; when quarantine itself fails, that is reported beside the finding and
 never instead of it.
 """
 
@@ -37,7 +37,7 @@ class QuarantineReason:
 
 
 def name_for(name: str, sha256: str, size: int | None = None, *, digits: int = _DIGITS) -> str:
-    """The name in quarantine, which leaves room for the note's suffix; without a digest it tells the size."""
+    """The name in quarantine, which leaves space for the note's suffix; without a digest it tells the size."""
     tail = f".{sha256[:digits]}" if sha256 else f".size-{'unknown' if size is None else size}"
     room = _NAME_BYTES - len(tail) - len(_NOTE)
     head = os.fsencode(name)[:room].decode("utf-8", "ignore")

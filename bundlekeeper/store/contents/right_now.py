@@ -1,7 +1,7 @@
 """What the store holds right now: the store's database's rows beside what `stat` says of the files.
 
-Rules: nothing is called proven that was not read: a file whose fingerprint is no longer the proof's counts as unverified,
-and so does one without a proof; nothing is read but `stat`; nothing is written.
+Rules: nothing is called verified that was not read: a file whose fingerprint is no longer the verification's counts as unverified,
+and so does one without a verification; nothing is read but `stat`; nothing is written.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ from bundlekeeper.store.disk.files import Fingerprint
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """One held file: its row, its proof if it still stands, and in one word how it stands.
+    """One held file: its row, its verification if it still stands, and in one word how it stands.
 
-    `state` is `proven`, `unverified` (never, or changed since) or `missing`; `exposed` warns of a file that
-    is shared with its source, where others may write that; `ahead` is when it was proven, by a clock that was ahead of
-    now: nobody knows when that was, so it counts as not proven since.
+    `state` is `verified`, `unverified` (never, or changed since) or `missing`; `exposed` warns of a file that
+    is shared with its source, where others may write that; `ahead` is when it was verified, by a clock that was ahead of
+    now: nobody knows when that was, so it counts as not verified since.
     """
 
     stored: StoredBundle
@@ -59,10 +59,10 @@ def _holding(store: Store, stored: StoredBundle, verification: Verification | No
     if verification is None:
         return Holding(stored, None, "unverified", "its bytes were never read since the store's database was made")
     if verification.sha256 != stored.sha256:
-        return Holding(stored, None, "unverified", "its last proof was for another digest")
+        return Holding(stored, None, "unverified", "its last verification was for another digest")
     if verification.verified_at > now:
         return Holding(
-            stored, None, "unverified", "its last proof is dated later than now", ahead=verification.verified_at
+            stored, None, "unverified", "its last verification is dated later than now", ahead=verification.verified_at
         )
     found = Fingerprint(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino, status.st_dev)
     # The device's number may change with every mount; the other four together name the file and its state.
@@ -72,14 +72,14 @@ def _holding(store: Store, stored: StoredBundle, verification: Verification | No
         verification.fingerprint.ctime_ns,
         verification.fingerprint.inode,
     ):
-        return Holding(stored, None, "unverified", "the file was touched after its last proof")
+        return Holding(stored, None, "unverified", "the file was touched after its last verification")
     return Holding(stored, verification, "verified", "")
 
 
 def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = None) -> list[Finding]:
-    """What is worth knowing of the rows: missing, unverified, open to others, self-proven or stale, withdrawn.
+    """What is worth knowing of the rows: missing, unverified, open to others, self-verified or stale, withdrawn.
 
-    `max_age_s` is how old a proof may be in seconds, None for no limit.
+    `max_age_s` is how old a verification may be in seconds, None for no limit.
     """
     found = verified_ahead([holding.ahead for holding in rows if holding.ahead is not None], now)
     for row in rows:
@@ -87,15 +87,15 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
         if row.state == "missing":
             found.append(finding("missing", name, row.message, "take it again, or find out who removed it"))
         elif row.state == "unverified":
-            found.append(finding("unverified", name, row.message, "bundlekeeper verify reads and proves it"))
+            found.append(finding("unverified", name, row.message, "bundlekeeper verify reads and verifies it"))
         elif (
             max_age_s is not None
             and row.verification is not None
             and now - row.verification.verified_at > timedelta(seconds=max_age_s)
         ):
             age = human((now - row.verification.verified_at).total_seconds())
-            message = f"last proven {age} ago; at most {human(max_age_s)} are accepted"
-            found.append(finding("stale-verification", name, message, "bundlekeeper verify reads and proves it"))
+            message = f"last verified {age} ago; at most {human(max_age_s)} are accepted"
+            found.append(finding("stale-verification", name, message, "bundlekeeper verify reads and verifies it"))
         if row.exposed is not None:
             found.append(row.exposed)
         if is_own_copy(row.stored.digest_from):
@@ -107,9 +107,9 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
 
 
 def verified_ahead(times: Sequence[datetime], now: datetime) -> list[Finding]:
-    """The finding that files were proven at these times, all later than now; nothing where there are none. Pure."""
+    """The finding that files were verified at these times, all later than now; nothing where there are none. Pure."""
     if not times:
         return []
-    message = f"{counted(len(times), 'file')} proven by a clock that was ahead, up to {max(times):%Y-%m-%d %H:%MZ}"
-    hint = "is the clock right now? Then bundlekeeper verify proves them again"
+    message = f"{counted(len(times), 'file')} verified by a clock that was ahead, up to {max(times):%Y-%m-%d %H:%MZ}"
+    hint = "is the clock right now? Then bundlekeeper verify verifies them again"
     return [finding("clock-doubtful", f"this machine's clock says {now:%Y-%m-%d %H:%MZ}", message, hint)]

@@ -2,7 +2,7 @@
 
 Rules: of the accepted manifests the one with the highest number tells what is withdrawn, whichever is in force; a
 bundle is known by its SHA-256, whatever a manifest calls it; where the kept copy of that manifest is gone or altered,
-that is told, because nothing says then what it withdrew.
+that is reported, because nothing says then what it withdrew.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Rules: a kept manifest counts whether or not the store's database has a row of it: a store's database may be older than its manifests
 (a restored backup) or may have lost a row, and must not forget a withdrawal or let an older manifest in for it; a file
-counts by its name, `PLATFORM-SEQUENCE.toml`, and one whose content cannot be read, or says otherwise, is told.
+counts by its name, `PLATFORM-SEQUENCE.toml`, and one whose content cannot be read, or says otherwise, is reported.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class UnreadManifest:
 
     @property
     def finding(self) -> Finding:
-        """What is told of it."""
+        """What is reported of it."""
         message = f"{self.message}, and the store's database has no row of it: what it withdrew is not known"
         hint = f"put the manifest itself in its place and check the store, or move this one out of {FOLDER}/"
         return finding("damaged", self.place, message, hint)

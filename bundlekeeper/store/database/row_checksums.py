@@ -3,7 +3,7 @@
 Rules: a row's checksum is the CRC-32 (RFC 1952 §8) of the table's name and the values as text (null as `None`), joined
 by NUL; it finds every turned bit and all but one in four billion other changes, and costs no hashlib, which every
 question would have to start; a row is made into a type only after its checksum was found right, so a value that cannot
-be read then is a bug of ours, not damage. A checksum finds what broke by itself; it keeps nobody out.
+be read then is internal error, not damage. A checksum finds what broke by itself; it keeps nobody out.
 """
 
 from __future__ import annotations

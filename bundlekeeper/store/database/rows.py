@@ -28,7 +28,7 @@ class Verification:
     """One full read of a file: the digest found, when, and the fingerprint that held before and after the read.
 
     `trustworthy` is False where a later `--quick` may not rely on the fingerprint: a file system without stable inode
-    and ctime, a change in the same clock tick as the proof, or a file shared with a folder that is not ours.
+    and ctime, a change in the same clock tick as the verification, or a file shared with a folder that is not ours.
     `extra` holds further digests of the same read, as pairs of hashlib's name and hexadecimal, sorted.
     """
 
@@ -89,7 +89,7 @@ class BundleFacts:
 
     @property
     def proves_itself(self) -> bool:
-        """True when the digest was computed from the very file that it is meant to prove."""
+        """True when the digest was computed from the very file that it is meant to verify."""
         return is_own_copy(self.digest_from)
 
     def stored(self, *, added_at: datetime, added_from: str, way_in: str) -> StoredBundle:

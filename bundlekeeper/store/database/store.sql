@@ -53,7 +53,7 @@ CREATE TABLE verification (
   checksum INTEGER NOT NULL
 ) WITHOUT ROWID;
 
--- What was let through against the rules, on whose word: never deleted.
+-- What was let through against the rules, reported by whom: never deleted.
 CREATE TABLE exception (
   number INTEGER PRIMARY KEY,
   at TEXT NOT NULL,

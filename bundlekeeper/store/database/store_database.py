@@ -1,7 +1,7 @@
-"""The store's database: which bundle files the store holds, by which manifest, and what proved them. SQLite.
+"""The store's database: which bundle files the store holds, by which manifest, and what verified them. SQLite.
 
 Rules: it claims nothing that is not on the disk already, so a row is written last; one call is one transaction; it can
-be rebuilt from the tree, the proofs cannot; a row that is not what was written is never believed, and neither is a
+be rebuilt from the tree, the verifications cannot; a row that is not what was written is never believed, and neither is a
 table that lost one: every row has a checksum, every table a total (`database_rows`), compared on each reading.
 """
 
@@ -151,7 +151,7 @@ class StoreDatabase:
         return [admitted for _, admitted in sorted(self._rows(MANIFEST), key=lambda row: row[0])]
 
     def record_exception(self, at: datetime, what: str, subject: str, reason: str) -> None:
-        """Record what was let through against the rules, and on whose word. Raises as `accept`."""
+        """Record what was let through against the rules, and reported by whom. Raises as `accept`."""
         with self._writing() as connection:
             last: int = connection.execute("SELECT coalesce(max(number), 0) FROM exception").fetchone()[0]
             _put(connection, EXCEPTION, [(last + 1, (at, what, subject, reason))])
@@ -163,7 +163,7 @@ class StoreDatabase:
     # Files
 
     def record_stored(self, stored: StoredBundle, verification: Verification | None) -> None:
-        """Record a file and its proof in one transaction; without a proof its place counts as unverified.
+        """Record a file and its verification in one transaction; without a verification its place counts as unverified.
 
         Raises UnfinishedError, LockedError, DamagedError.
         """
@@ -175,9 +175,9 @@ class StoreDatabase:
                 _put(connection, VERIFICATION, [(stored.place, verification)])
 
     def record_linked(self, stored: Sequence[StoredBundle], link: Callable[[], Mapping[str, Verification]]) -> None:
-        """Record files whose places `link` makes, and every proof that `link` returns.
+        """Record files whose places `link` makes, and every verification that `link` returns.
 
-        Of all but the first of `store list` those are recorded that it returns a proof of. A link changes the fingerprint of
+        Of all but the first of `store list` those are recorded that it returns a verification of. A link changes the fingerprint of
         the file's other names, so it is made when the journal stands already: where that cannot be written, nothing is
         linked. Raises as `record_held`, and what `link` raises.
         """
@@ -189,18 +189,18 @@ class StoreDatabase:
             _put(connection, VERIFICATION, verifications.items())
 
     def record_verifications(self, verifications: Mapping[str, Verification]) -> None:
-        """Record many proofs in one transaction. Raises UnfinishedError, LockedError, DamagedError."""
+        """Record many verifications in one transaction. Raises UnfinishedError, LockedError, DamagedError."""
         with self._writing() as connection:
             _put(connection, VERIFICATION, verifications.items())
 
     def forget(self, place: str) -> None:
-        """Drop the row and the proof of a place; the file, if there is one, is not touched. Raises as `accept`."""
+        """Drop the row and the verification of a place; the file, if there is one, is not touched. Raises as `accept`."""
         with self._writing() as connection:
             connection.execute("DELETE FROM bundle WHERE place = CAST(? AS TEXT)", (raw(place),))
             connection.execute("DELETE FROM verification WHERE place = CAST(? AS TEXT)", (raw(place),))
 
     def verifications(self) -> dict[str, Verification]:
-        """Every proof by its place. Raises DamagedError, LockedError, UnfinishedError."""
+        """Every verification by its place. Raises DamagedError, LockedError, UnfinishedError."""
         return dict(self._rows(VERIFICATION))
 
     def stored(self, family: str | None = None) -> list[StoredBundle]:
@@ -316,7 +316,7 @@ def _told(table: RowTable[Any], broken: Sequence[Values], found: Sequence[Values
 
 
 def _damage(told: Sequence[str], where: str) -> DamagedError:
-    """The refusal of a store's database of which these sentences are told."""
+    """The refusal of a store's database of which these sentences are reported."""
     error = DATABASE.damaged(
         told[0] if len(told) == 1 else f"rows of {len(told)} tables are not what was written", where
     )

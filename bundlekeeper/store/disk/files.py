@@ -60,11 +60,11 @@ def trouble(error: OSError, doing: str, where: str = "") -> UnfinishedError:
     return UnfinishedError(f"{doing}: {reason}", hint=hint, where=where)
 
 
-NO_INODES = "no inodes are left for new files, though there is room for bytes (df -i): remove files that nobody needs"
+NO_INODES = "no inodes are left for new files, though there is space for bytes (df -i): remove files that nobody needs"
 
 
 def lacks_inodes(path: str) -> bool:
-    """True when the file system that `path` is on, or would be, has room for bytes and none for a command's files."""
+    """True when the file system that `path` is on, or would be, has space for bytes and none for a command's files."""
     there = next((each for each in (Path(path), *Path(path).parents) if os.path.lexists(each)), None)
     try:
         status = os.statvfs(there or "/")
@@ -141,7 +141,7 @@ def step(folder: int, name: str, *, create: bool = False, mode: int = FOLDER_MOD
 
 
 def open_folder(root: int, parts: Sequence[str], *, create: bool = False, mode: int = FOLDER_MODE) -> int:
-    """Open the folder at `parts` below `root`, walked one component at a time; made where absent on wish.
+    """Open the folder at `components` below `root`, walked one component at a time; made where absent on wish.
 
     With `create` every folder on the way is fsynced, so that a name inside survives a power cut.
     Raises as `step`; OSError when an fsync fails.

@@ -1,7 +1,7 @@
 """Temporary files in the store's own file system, which become a name in the store or vanish.
 
 Rules: a temporary file has no name where the file system allows that (O_TMPFILE), else a random `.part-` name under an
-exclusive flock, so that a part whose lock can be had belongs to no living process; nothing else is ever swept; a file
+exclusive flock, so that a component whose lock can be had belongs to no living process; nothing else is ever swept; a file
 gets its final name by a link, so it is there whole or not at all.
 """
 
@@ -20,7 +20,7 @@ from bundlekeeper.store.disk import files
 
 FOLDER = "incoming"
 PREFIX = ".part-"
-RECORD_PREFIX = ".resume-"  # what is known of a part that can be gone on with, beside it, under the same key
+RECORD_PREFIX = ".resume-"  # what is known of a component that can be gone on with, beside it, under the same key
 # What file systems answer that have no O_TMPFILE (open(2)); EISDIR where the kernel does not know the flag.
 _NO_TMPFILE = {errno.EOPNOTSUPP, errno.EISDIR, errno.EINVAL, errno.ENOSYS}
 _NO_LINKS = {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL}
@@ -70,11 +70,11 @@ class Temp:
                 self._name = None
 
     def keep(self) -> None:
-        """Leave a named part where it is when this ends, to go on with it later (`Incoming.resumable`)."""
+        """Leave a named component where it is when this ends, to go on with it later (`Incoming.resumable`)."""
         self._keep = True
 
     def keep_no_longer(self) -> None:
-        """Drop a named part when this ends, after all, unless it is published."""
+        """Drop a named component when this ends, after all, unless it is published."""
         self._keep = False
 
     def close(self) -> None:
@@ -150,7 +150,7 @@ class Incoming:
     def sweep(self, *, but: frozenset[str] = frozenset()) -> int:
         """Remove the parts of processes that died, except those of the keys in `but`; return how many.
 
-        A record whose part is gone goes, too, and one whose writing was cut off. A part whose lock is held, or that is
+        A record whose component is gone goes, too, and one whose writing was cut off. A component whose lock is held, or that is
         not ours by its name, stays.
         Raises OSError.
         """

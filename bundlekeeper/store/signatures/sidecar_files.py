@@ -1,7 +1,7 @@
 """The files of signatures: found beside a bundle, read with a limit, kept beside it in the store.
 
 Rules: a signature's file is read through no link and never beyond the limit; that it is absent, something else than a
-file, too large or unreadable are told apart; in the store it is put durably before its bundle and replaces nothing.
+file, too large or unreadable are reported apart; in the store it is put durably before its bundle and replaces nothing.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Rules: the store's owner decides whom it trusts and what it wants, no manifest and no medium does; cryptography is
 imported only once there is a signature to look at; a signature that does not verify is always an error, anything else
 that is not good is one where the store asks for signatures, and a warning elsewhere; what could not be looked at is
-`not-checked` and never good; an entry of the trust list that cannot be read trusts nobody, and is told.
+`not-checked` and never good; an entry of the trust list that cannot be read trusts nobody, and is reported.
 """
 
 from __future__ import annotations
@@ -133,7 +133,7 @@ class Voucher:
 
     @property
     def max_verification_age_s(self) -> int | None:
-        """How old a proof may be, in seconds; None for no limit."""
+        """How old a verification may be, in seconds; None for no limit."""
         return self.settings.max_verification_age_s if self.settings is not None else None
 
     @property
@@ -319,7 +319,7 @@ def digests_of(data: bytes) -> dict[str, str]:
 def not_before(store: Store, now: datetime) -> datetime:
     """Now, or the newest acceptance that the store knows of: a clock set back must not make an expired key good.
 
-    A store's database that cannot be read is told by whoever opens it next.
+    A store's database that cannot be read is reported by whoever opens it next.
     """
     from bundlekeeper.store.contents.manifest_dates import latest
 

@@ -54,7 +54,7 @@ class WrongFile:
 class FileJudge:
     """Judges one check into `result`.
 
-    `zeros` names the paths whose bytes are all zero; `now` and `max_age_s` date old proofs; `root` is the folder that
+    `zeros` names the paths whose bytes are all zero; `now` and `max_age_s` date old verifications; `root` is the folder that
     was checked; with `in_store` a bundle belongs at its place inside the store, else anywhere under its name.
     """
 
@@ -209,7 +209,7 @@ class FileJudge:
         if reading.how is How.READ or at is None or limit_s is None or self._now - at <= timedelta(seconds=limit_s):
             return
         age = human((self._now - at).total_seconds())
-        message = f"last proven {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are accepted"
+        message = f"last verified {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are accepted"
         self._find("stale-verification", entry.path, message, "check it again without --quick")
 
     def _wrong(self, slot: ExpectedSlot, entry: WalkEntry, size: int, found: str) -> CheckedRow:
@@ -326,12 +326,12 @@ class FileJudge:
 
 
 def about_bundles(slots: Iterable[ExpectedSlot], result: CheckResult) -> None:
-    """Add what the manifest itself says against its bundles: digests that prove nothing, versions withdrawn."""
+    """Add what the manifest itself says against its bundles: digests that verify nothing, versions withdrawn."""
     there = {row.name for row in result.rows if row.family and row.place}
     for slot in slots:
         facts = slot.facts
         if is_own_copy(facts.digest_from):
-            message = "its digest was computed from the file itself: equal bytes prove a good copy, not the right file"
+            message = "its digest was computed from the file itself: equal bytes verify a good copy, not the right file"
             hint = "compare with the publisher's own list: bundlekeeper manifest confirm MANIFEST --against LIST"
             result.findings.append(finding("self-digest", facts.name, message, hint))
         elif not facts.digest_from.strip():

@@ -1,8 +1,8 @@
 """Which files a check reads, and the reading: many at once, recorded as they are finished.
 
-Rules: a file is read unless an earlier proof may stand for it, by `--quick` (`trusting`) or because it is young enough
-(`--older-than`, only while the fingerprint is the same); what was never proven is read first, then the stalest; each
-proof is recorded soon after its file is finished, so that a kill loses half a second of work; a file that changed while
+Rules: a file is read unless an earlier verification may stand for it, by `--quick` (`trusting`) or because it is young enough
+(`--older-than`, only while the fingerprint is the same); what was never verified is read first, then the stalest; each
+verification is recorded soon after its file is finished, so that a kill loses half a second of work; a file that changed while
 it was read has no digest; two names of one inode are read once.
 """
 
@@ -33,13 +33,13 @@ _RECORD_EVERY_FILES = 500
 
 
 class KnownVerifications(Protocol):
-    """Where proofs are kept; the store's database is one."""
+    """Where verifications are kept; the store's database is one."""
 
     def verifications(self) -> dict[str, Verification]:
-        """Every proof by its place."""
+        """Every verification by its place."""
 
     def record_verifications(self, verifications: Mapping[str, Verification]) -> None:
-        """Keep these proofs, all or none."""
+        """Keep these verifications, all or none."""
 
 
 class How(Enum):
@@ -63,7 +63,7 @@ class FileReading:
     size: int = 0
     verified_at: datetime | None = None
     error: str = ""
-    extra: tuple[tuple[str, str], ...] = ()  # further digests of the same read, as in `Proof`
+    extra: tuple[tuple[str, str], ...] = ()  # further digests of the same read, as in `Verification`
     seconds: float | None = None
 
 
@@ -71,7 +71,7 @@ class FileReading:
 class ReadingLimits:
     """What may be left out: `quick`, `older_than_s` and `max_time_s` (None: nothing is).
 
-    With `quick` and `older_than_s` together, `quick` trusts only proofs that are younger.
+    With `quick` and `older_than_s` together, `quick` trusts only verifications that are younger.
     """
 
     quick: bool = False
@@ -84,7 +84,7 @@ class ReadingLimits:
 class Candidate:
     """One file that may have to be read. `expected` is the digest it should have, empty where any will do.
 
-    `key` is its place in the proof book; `never_trust` marks a file that others share.
+    `key` is its place in the verification book; `never_trust` marks a file that others share.
     """
 
     entry: WalkEntry
@@ -105,7 +105,9 @@ class FileReadings:
     stopped: bool = False
     out_of_time: bool = False
     trouble: KeeperError | None = None
-    ahead: list[datetime] = field(default_factory=list)  # earlier proofs that are dated later than now; none counts
+    ahead: list[datetime] = field(
+        default_factory=list
+    )  # earlier verifications that are dated later than now; none counts
 
 
 class Verifier:
@@ -137,7 +139,7 @@ class Verifier:
     def run(self, candidates: Sequence[Candidate]) -> FileReadings:
         """Find out the bytes of these files, as far as limits, the stop flag and the device allow.
 
-        Raises DamagedError, LockedError or UnfinishedError when the proof book cannot be read; what fails later is in
+        Raises DamagedError, LockedError or UnfinishedError when the verification book cannot be read; what fails later is in
         the result.
         """
         verifications = self._before = self._known.verifications() if self._known is not None else {}
@@ -161,7 +163,7 @@ class Verifier:
         return self.result
 
     def _stands(self, each: Candidate, verification: Verification, now: datetime) -> How:
-        """How an earlier proof may stand for a read; READ when it may not."""
+        """How an earlier verification may stand for a read; READ when it may not."""
         if each.entry.stat is None or (each.expected and verification.sha256 != each.expected):
             return How.READ
         found = fingerprint_of(each.entry.stat)
@@ -175,7 +177,7 @@ class Verifier:
 
     def _read(self, candidates: list[Candidate]) -> None:
         first, also = _by_inode(candidates)
-        self._progress.begin("proving", sum(candidate.entry.size for candidate in first.values()), len(first))
+        self._progress.begin("verifying", sum(candidate.entry.size for candidate in first.values()), len(first))
         outcomes = digest_many(
             self._tasks(first.values(), also),
             workers=self._limits.workers,

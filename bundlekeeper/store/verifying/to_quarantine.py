@@ -35,7 +35,7 @@ def put_aside(
 ) -> None:
     """Move the wrong files out of the families' folders; say in each one's finding where it is now, or why not.
 
-    Raises nothing: a failure is told in the findings.
+    Raises nothing: a failure is reported in the findings.
     """
     told: dict[str, str] = {}
     try:

@@ -1,7 +1,7 @@
-"""`verify`: prove any folder, or the store itself, against what a manifest says.
+"""`verify`: verify any folder, or the store itself, against what a manifest says.
 
 Rules: everything that lies there is looked at; a file is read only where its size makes it worth reading; nothing is
-called proven that was not read, and what was not is counted; nothing is deleted; in the store a file that is wrong
+called verified that was not read, and what was not is counted; nothing is deleted; in the store a file that is wrong
 against the manifest that it was taken by goes to quarantine, its bytes kept, under the store's lock; an unreadable
 file, a stop and a lack of time leave the rest of the result standing.
 """
@@ -59,7 +59,7 @@ _OWN_NAMES = frozenset({"store.toml", "lost+found"})
 class CheckMeans:
     """What a check works with.
 
-    `record` is False where proofs may be read but not written; an earlier proof older than `max_age_s` is not relied on
+    `record` is False where verifications may be read but not written; an earlier verification older than `max_age_s` is not relied on
     without saying so; `today` is the date that expiry is judged by (None: the clock's); `voucher` rules on signatures
     (None: there is no store, so they are not looked at, and that is said).
     """
@@ -82,7 +82,7 @@ def check_folder(
     known: KnownVerifications | None = None,
     own: Sequence[bytes] = (),
 ) -> CheckResult:
-    """Prove the folder `root`, with every folder in it, against a manifest.
+    """Verify the folder `root`, with every folder in it, against a manifest.
 
     A bundle is looked for by its name, wherever it lies. Proofs are kept in `book` (the store's store's database), if there is
     one, under the file's absolute path. The manifest itself and files with exactly the bytes of one of `own` are no
@@ -119,7 +119,7 @@ def check_store(
     *,
     carried: Collection[str] | None = None,
 ) -> CheckResult:
-    """Prove the store's files against `loaded`, or without one each against the manifest that it was taken by.
+    """Verify the store's files against `loaded`, or without one each against the manifest that it was taken by.
 
     Without `loaded` the manifest accepted last decides what is missing, or the store's database where the kept copy of it
     cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.

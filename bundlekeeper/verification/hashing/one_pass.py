@@ -39,7 +39,7 @@ class _Lane:
         self._ahead = False
 
     def start(self) -> None:
-        """Hash in a thread; where there is no room for one, in place, only slower."""
+        """Hash in a thread; where there is no space for one, in place, only slower."""
         self._ahead = self._helper.start()
 
     def _run(self) -> None:

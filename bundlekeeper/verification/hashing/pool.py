@@ -64,7 +64,7 @@ class DigestOutcome:
 
     @property
     def changed(self) -> bool:
-        """True when the file was replaced, resized or written during the read, or that cannot be told."""
+        """True when the file was replaced, resized or written during the read, or that cannot be reported."""
         return self.before is None or self.after is None or _identity(self.before) != _identity(self.after)
 
 
@@ -87,7 +87,7 @@ def digest_many(
 ) -> Iterator[DigestOutcome]:
     """Read every task's file and yield its outcome as it finishes; a file that fails does not stop the others.
 
-    `workers` defaults to the cores that this process may use, at most 32. `on_file` is told the key of a file when its
+    `workers` defaults to the cores that this process may use, at most 32. `on_file` is reported the key of a file when its
     read begins, `on_bytes` how many more bytes were read; both are called in several threads. The order in which files
     are begun is the iterable's: the largest first keeps all cores busy to the end. `monotonic` is a clock in seconds.
 
@@ -130,7 +130,7 @@ class _Pool:
         self._helpers: list[Helper] = []
 
     def start(self, count: int) -> None:
-        """Start the workers, or as many as there is room for. Raises UnfinishedError when there is room for none."""
+        """Start the workers, or as many as there is space for. Raises UnfinishedError when there is space for none."""
         buffer_bytes = min(BLOCK_BYTES, _BUFFERS_BYTES // max(1, count))
         for number in range(count):
             helper = Helper(f"read-{number}", partial(self._work, buffer_bytes))

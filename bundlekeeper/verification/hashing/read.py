@@ -2,7 +2,7 @@
 
 Rules: a digest exists only for bytes that were really read, up to the first read that gave nothing; a read error is
 never a digest; short reads and short writes are continued; a descriptor is used from its present offset on, left where
-the reading ended, and neither sought nor closed here; work that is told to stop ends within one block (or a tenth of a
+the reading ended, and neither sought nor closed here; work that is reported to stop ends within one block (or a tenth of a
 second of waiting on a pipe) with `StoppedError`.
 """
 

@@ -170,7 +170,7 @@ def check_whole(entry: TrustEntry) -> None:
 def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], list[Finding]]:
     """What is wrong for good with an entry's certificate, and what is to be said of it at this time.
 
-    Dates are told only, as what is dated within them stays good; the chain is judged on a day within the signer's.
+    Dates are reported only, as what is dated within them stays good; the chain is judged on a day within the signer's.
     """
     found: list[Finding] = []
     anchors = anchors_of(entry)

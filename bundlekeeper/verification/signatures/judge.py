@@ -321,7 +321,7 @@ def _check_certificate(case: _Case) -> None:
 
 
 def _anchors(case: _Case) -> certificates.Anchors:
-    """The entry's roots and what goes with them; its own key, if that was removed, is told already."""
+    """The entry's roots and what goes with them; its own key, if that was removed, is reported already."""
     others = {key: message for key, message in case.removed.items() if key != case.entry.fingerprint}
     return replace(anchors_of(case.entry), removed=others)
 

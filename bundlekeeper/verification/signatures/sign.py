@@ -22,7 +22,7 @@ from bundlekeeper.verification.keys.public_key import SSH_ERRORS, PublicKey, che
 from bundlekeeper.verification.signatures import sshsig
 from bundlekeeper.verification.signatures.sshsig import SigningKey
 
-#: What a document is signed by: a bundle by the digest that proves it anyway, so that checking costs no second hash.
+#: What a document is signed by: a bundle by the digest that verifies it anyway, so that checking costs no second hash.
 DIGEST_OF = {purpose: "sha256" if purpose == "bundles" else "sha512" for purpose in NAMESPACES}
 
 #: Gives the passphrase when it is needed; told what for, to ask.
@@ -113,7 +113,7 @@ def sign_document(private: SigningKey, purpose: str, digests: Mapping[str, str])
     """Sign a document of ours by its digest (in `digests`, hexadecimal); returns the SSHSIG file.
 
     `purpose` is one of model.trust.PURPOSES and becomes the namespace. A bundle is signed by its SHA-256, which is
-    proven anyway, and which processors with SHA instructions do about three times as fast as SHA-512 (measured: 1250
+    verified anyway, and which processors with SHA instructions do about three times as fast as SHA-512 (measured: 1250
     and 343 MiB/s); everything else by its SHA-512, ssh-keygen's own default. Raises InputError for an unknown purpose
     or a missing digest, RefusedError for a weak key.
     """

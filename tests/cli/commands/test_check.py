@@ -86,7 +86,7 @@ def spoil(path: Path, data: bytes | None = None) -> None:
 
 
 def test_a_good_store(kit: Kit) -> None:
-    """Every held file is read against the manifest that it was taken by; the proofs are new."""
+    """Every held file is read against the manifest that it was taken by; the verifications are new."""
     before = kit.verifications()
     result = check(kit)
     assert (result.findings, result.verified, result.bytes_read) == ([], 3, 10_000)
@@ -221,7 +221,7 @@ def test_unknown_files_are_reported_and_left(kit: Kit) -> None:
 
 
 def test_held_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
-    """The newest manifest decides; what it dropped is proven all the same, and a note."""
+    """The newest manifest decides; what it dropped is verified all the same, and a note."""
     take(kit, "ab", sequence=2)
     result = check(kit)
     assert [(f.code, f.subject, f.level) for f in result.findings] == [("extra", PLACE_C, Level.NOTE)]
@@ -275,7 +275,7 @@ def test_expiry_and_the_manifests_own_faults(kit: Kit) -> None:
 
 
 def test_an_altered_kept_manifest(kit: Kit) -> None:
-    """The ground of "missing" is proven too; the files are still held against the store database."""
+    """The ground of "missing" is verified too; the files are still held against the store database."""
     [kept] = (kit.root / "manifests").iterdir()
     spoil(kept)
     result = check(kit)
@@ -329,7 +329,7 @@ def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_pat
 
 
 def test_after_the_database_was_lost(kit: Kit) -> None:
-    """A rebuilt store's database trusts nothing; a check proves every file again and the rows are as before."""
+    """A rebuilt store's database trusts nothing; a check verifies every file again and the rows are as before."""
     before = {row.place: row.sha256 for row in kit.stored()}
     with Store.open(kit.root, write=True) as store:
         store.rebuild(clock=now)
@@ -352,7 +352,7 @@ def test_hard_linked_files_are_never_trusted(tmp_path: Path) -> None:
 
 
 def test_the_same_bytes_under_two_places_are_read_once(tmp_path: Path) -> None:
-    """Equal bytes are held once, and proven once."""
+    """Equal bytes are held once, and verified once."""
     kit = Kit(stable_folder(tmp_path))
     kit.offer("a.bin", A)
     kit.take(kit.bundle("a.bin", A), kit.bundle("a.bin", A, version="6.2.0"))

@@ -30,7 +30,7 @@ def office(keeper: Keeper, world: World) -> Keeper:
 
 
 def test_loading_again_changes_nothing_and_a_new_reading_tells_what_changed(office: Keeper, tmp_path: Path) -> None:
-    """ "Re-loading tells what changed since (added, gone, replaced part ..., version drift)" (issue 4, point 1)"""
+    """ "Re-loading tells what changed since (added, gone, replaced component ..., version drift)" (issue 4, point 1)"""
     again = office("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json
     assert again["counts"]["new_events"] == 0
     assert again["changes"] == []
@@ -76,7 +76,7 @@ def test_staged_activated_read_back_and_the_disagreement_is_told(office: Keeper)
     assert staged.status == 0, staged.err
     answer = office("where", "HOLMA-IO1", "--json").json["components"][0]
     assert (answer["active"]["version"], answer["spare"]["version"]) == ("6.0.1", "6.1.0")
-    assert answer["spare"]["since"]["proof"] == "digest-read-back"
+    assert answer["spare"]["since"]["evidence"] == "digest-read-back"
     assert answer["spare"]["since"]["says"] == "kim"
     assert len(answer["spare"]["sha256"]) == 64
     assert office("activate", "HOLMA-IO1").status == 0
@@ -126,12 +126,12 @@ def test_what_cannot_be_is_refused_and_can_be_overruled_for_a_reason(
 
 
 def test_a_bundle_that_is_held_but_not_proven_is_refused(office: Keeper, tmp_path: Path) -> None:
-    """ "a bundle not held or not proven" (issue 4, point 4)"""
+    """ "a bundle not held or not verified" (issue 4, point 4)"""
     file = tmp_path / "store" / "infrastructure" / "6.1.0" / "marram-infrastructure-6.1.0.bin"
     file.touch()
     refused = office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
     assert refused.status == 4
-    assert "not proven" in refused.err
+    assert "not verified" in refused.err
     assert office("verify", "--quiet").status == 0
     assert office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
 
@@ -153,7 +153,9 @@ def test_many_at_once_by_selector_and_by_file(office: Keeper, tmp_path: Path) ->
     )
     assert len(dry.json["events"]) == 2
     assert dry.json["head"] is None
-    wet = office("stage", "--site", "skerry", "--kind", "bios", "--model", "Tern-2", "--bundle", "blade/6.1.0", "--json")
+    wet = office(
+        "stage", "--site", "skerry", "--kind", "bios", "--model", "Tern-2", "--bundle", "blade/6.1.0", "--json"
+    )
     assert len(wet.json["events"]) == 2
     rows = tmp_path / "night.csv"
     rows.write_text(
@@ -495,7 +497,7 @@ def test_odd_words_are_refused_in_words(office: Keeper, words: list[str], messag
 
 
 def test_a_file_whose_name_is_no_unicode_can_be_loaded(keeper: Keeper, tmp_path: Path) -> None:
-    """The name stands in the record as a terminal shows it."""
+    """The name stands in the ledger as a terminal shows it."""
     path = tmp_path / os.fsdecode(b"n\xff.toml")
     shutil.copy(HARBOUR, path)
     assert keeper("inventory", "load", path, "--reported-by", "kim").status == 0

@@ -38,7 +38,7 @@ def test_a_manifest_that_is_too_large_says_so_by_its_code(keeper: Keeper, tmp_pa
 
 @pytest.mark.parametrize("source", ["own copy", "Own Copy", " own copy, 2026-11-25", "", "  "])
 def test_a_confirmed_digest_is_never_marked_own_copy(keeper: Keeper, world: World, source: str) -> None:
-    """'A digest that was computed from the very file it is meant to prove.'"""
+    """'A digest that was computed from the very file it is meant to verify.'"""
     names = world.names()
     (world.manifest.parent / "SUMS").write_text(f"{'1' * 64}  {names[0]}\n")
     before = world.manifest.read_bytes()

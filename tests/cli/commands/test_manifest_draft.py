@@ -34,7 +34,7 @@ def lists(folder: Path, **texts: str) -> list[Path]:
 
 
 def test_each_digest_names_its_own_list(keeper: Keeper, tmp_path: Path) -> None:
-    """Whose word a digest is decides what it proves; another list's name would be a false witness."""
+    """Whose word a digest is decides what it verifies; another list's name would be a false witness."""
     given = lists(tmp_path, A=f"{ONE}  {BLADE}\n", MD5SUMS=f"{MD5}  {RACK}\n", B=f"{TWO}  {INFRA}\n")
     ran = keeper("manifest", "draft", *given)
     rows = bundles(ran.out)
@@ -209,13 +209,13 @@ def test_what_a_folder_holds_besides_files_is_told(keeper: Keeper, tmp_path: Pat
     (folder / RACK).write_bytes(b"x")
     (folder / "SHA256SUMS").write_text(GOOD + "garbage\n")
     (folder / "SHA256SUMS.sig").write_bytes(b"\1")
-    (folder / ".part").write_bytes(b"x")
+    (folder / ".component").write_bytes(b"x")
     (folder / "newest").symlink_to(RACK)
     os.mkfifo(folder / "pipe")
     ran = keeper("manifest", "draft", "in", "--quiet")
     assert ran.status == 0
     assert set(bundles(ran.out)) == {RACK}
-    for name in ("deeper", "SHA256SUMS", "SHA256SUMS.sig", ".part", "newest", "pipe"):
+    for name in ("deeper", "SHA256SUMS", "SHA256SUMS.sig", ".component", "newest", "pipe"):
         assert f"in/{name}" in ran.err, name
 
 

@@ -123,7 +123,7 @@ def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked
 
 
 def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, tmp_path: Path) -> None:
-    """Bundles not held or not proven/with stale proof."""
+    """Bundles not held or not verified/with stale verification."""
     file = tmp_path / f"store/infrastructure/6.1.0/{NAME}"
     os.utime(file, ns=(1, 1))
     done = stocked("media", "pack", "--for", "6.1", "--volume", "dvd", "--json")
@@ -315,7 +315,7 @@ def test_the_answer_fits_a_terminal_of_80_columns(office: Keeper) -> None:
     assert done.status == 0, done.out
     rows = [row for row in done.out.splitlines() if not row.startswith(("warning", "error", "note"))]
     assert max(map(len, rows)) <= 80
-    assert "no packing has less" in done.out
+    assert "this is the minimum" in done.out
 
 
 def test_room_for_the_tool_is_kept_where_it_is_to_come_along(stocked: Keeper) -> None:
@@ -332,7 +332,7 @@ def test_no_sets_yet(stocked: Keeper) -> None:
 
 
 def test_sets_that_went_are_listed_with_whether_they_were_answered(stocked: Keeper, tmp_path: Path) -> None:
-    """ "the paper never came back": a set without a receipt is told"""
+    """ "the paper never came back": a set without a receipt is reported"""
     from bundlekeeper.media.set.remembered_sets import Sets
     from bundlekeeper.store.contents.store import Store
 

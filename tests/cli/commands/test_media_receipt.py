@@ -279,7 +279,7 @@ def test_a_paper_by_a_key_that_is_not_good_for_it_is_told(
 def test_one_part_is_one_part(trip: Trip) -> None:
     trip.work()
     printed = trip.at(trip.skerry, "receipt", "write", "--printed").out
-    assert "skerry-a: 1 part, 1 with something pending, 0 differ from the record" in printed
+    assert "skerry-a: 1 part, 1 with something pending, 0 differ from the ledger" in printed
     ran = trip.at(trip.main_site, "receipt", "read", "-", stdin=code_of(printed))
     assert "1 part, 1 with something pending" in ran.out
     text = trip.at(trip.main_site, "receipt", "read", trip.receipt("out")).out

@@ -119,7 +119,7 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
         "keeper",
     )
     stores.run(
-        "site", "stage", *word, "--bank", "store", "list", "--anyway", "the switches have room: looked at by hand"
+        "site", "stage", *word, "--bank", "store", "list", "--anyway", "the switches have space: looked at by hand"
     )
     receipt = tmp_path / "skerry.receipt"
     stores.run("site", "receipt", "write", "--out", receipt, "--key", tmp_path / "skerry.key")

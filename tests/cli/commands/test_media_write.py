@@ -32,8 +32,8 @@ def test_a_set_is_written_told_and_said_again(main_site: MainSite) -> None:
             verify_bag(read_bag(main_site.base / "stick" / f"marram-set0001-{number}of{main_site.volumes}")).findings
             == ()
         )
-    assert "proof: read again" in done.out
-    assert "every volume of the set was written and proven" in done.out
+    assert "verification: read again" in done.out
+    assert "every volume of the set was written and verified" in done.out
     assert "never by the media" in done.err
     assert "damage, not origin" in done.err
     assert [x for x in done.out.splitlines() if len(x) > 80 and not re.match(r"(error|warning|note|  hint)\b", x)] == []
@@ -50,7 +50,7 @@ def test_json_is_one_envelope(main_site: MainSite) -> None:
     assert said["schema"] == "bundlekeeper.media-write/1"
     assert said["finished"] == list(range(1, main_site.volumes + 1))
     assert set(said["copies"][0]) == {
-        *("volume", "folder", "state", "files", "kept", "bytes", "proof", "not_guaranteed"),
+        *("volume", "folder", "state", "files", "kept", "bytes", "verification", "not_guaranteed"),
     }
     assert said["signed_by"].startswith("SHA256:")
     assert (main_site.base / said["copies"][0]["folder"] / "manifest-sha512.txt").exists()
@@ -63,7 +63,7 @@ def test_one_volume_and_then_the_rest(main_site: MainSite) -> None:
     assert "not finished yet: volume 2" in first.out
     os.mkdir(main_site.base / "other")
     rest = main_site.write("--to", "other", *(w for n in range(2, main_site.volumes + 1) for w in ("--only", str(n))))
-    assert "every volume of the set was written and proven" in rest.out
+    assert "every volume of the set was written and verified" in rest.out
     assert {p.name[-4:-3] for p in (main_site.base / "other").iterdir()} == {
         str(n) for n in range(2, main_site.volumes + 1)
     }
@@ -242,6 +242,6 @@ def test_what_is_said_at_the_end_is_true_of_this_run(main_site: MainSite) -> Non
     file.write_bytes(b"x" * file.stat().st_size)
     done = main_site.write("--to", "stick")
     assert done.status == 1
-    assert "every volume of the set was written and proven" not in done.out
+    assert "every volume of the set was written and verified" not in done.out
     assert "next: carry them" not in done.err
     assert "volume 1 was finished before, and is not whole here" in done.out

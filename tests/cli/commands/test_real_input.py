@@ -117,7 +117,7 @@ def _manifest(packages: list[Package]) -> str:
 def test_real_firmware_is_taken_in_proven_and_found_spoilt(
     debian: tuple[Path, list[Package]], keeper: Keeper, tmp_path: Path
 ) -> None:
-    """Take in what the index names, prove it, then spoil one copy in one bit and find exactly that one."""
+    """Take in what the index names, verify it, then spoil one copy in one bit and find exactly that one."""
     folder, packages = debian
     manifest = tmp_path / "debian.toml"
     manifest.write_text(_manifest(packages))

@@ -1,4 +1,4 @@
-"""The words that the recording commands take: a proof of no known kind is refused before anything is recorded."""
+"""The words that the recording commands take: a evidence of no known kind is refused before anything is recorded."""
 
 from __future__ import annotations
 
@@ -20,6 +20,6 @@ def test_a_proof_of_no_known_kind_is_refused(words: tuple[str, ...], office: Kee
     before = office("ledger", "export").out
     ran = office(*words, "--evidence", "nonsense", "--json")
     assert ran.status == 2, (ran.out, ran.err)
-    assert ran.json["error"]["says"] == "--evidence nonsense: no such proof"
+    assert ran.json["error"]["says"] == "--evidence nonsense: no such evidence"
     assert ran.json["error"]["hint"] == "one of digest-read-back, inventory-reading, paper, none"
     assert office("ledger", "export").out == before

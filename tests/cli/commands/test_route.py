@@ -21,7 +21,7 @@ def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_cauti
     # findings and hints are one line each by the house's rule, so that they can be grepped
     assert [x for x in lines if len(x) > 80 and not re.match(r"(error|warning|note|  hint)\b", x)] == []
     assert any(re.search(r"\|.*#.*\|", line) for line in lines)
-    for words in ("down: half, minutes", "rule: ", "back: ", "destroyed by", "no order of this work takes less than"):
+    for words in ("down: half, minutes", "rule: ", "back: ", "destroyed by", "cannot take less than"):
         assert words in done.out
     assert "stand above this plan" in done.out.replace("\n  ", " ")
 
@@ -50,7 +50,7 @@ def test_out_and_check_go_round_and_what_changed_since_is_named(office: Keeper, 
     assert office(*WORDS, "--out", file).status == 2  # nothing is written over
     stored = office("plan", "check", file, "--json")
     assert stored.status == 0, stored.out
-    assert (stored.json["sha256"], stored.json["compared"]) == (digest, "no allowed way is shorter")
+    assert (stored.json["sha256"], stored.json["compared"]) == (digest, "no allowed route is shorter")
     assert office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--plan", digest).status == 0
     assert office("activate", "HOLMA-IO1", "--plan", digest).status == 0
     refused = office("plan", "check", file)
@@ -125,7 +125,7 @@ def test_a_plan_made_by_hand_is_judged_and_compared(office: Keeper, tmp_path: Pa
     file.write_text(json.dumps({**same, "step": steps}))
     done = office("plan", "check", file)
     assert done.status == 0, done.out
-    assert "no allowed way is shorter" in done.out
+    assert "no allowed route is shorter" in done.out
 
 
 def test_a_plan_that_cannot_be_read_tells_every_problem_with_its_place(office: Keeper, tmp_path: Path) -> None:
@@ -161,7 +161,7 @@ def test_where_there_is_no_way_the_file_says_so_and_the_nearest_release(office: 
     file = tmp_path / "route.json"
     done = office("route", "holm-a", "--to", "5.4", "--out", file)
     assert done.status == 1
-    assert "no allowed way was found" in done.out
+    assert "no allowed route was found" in done.out
     assert "nearest release that can be reached: 6.0" in done.out
     assert json.loads(file.read_text())["route"] is None
     assert office("plan", "check", file).status == 2

@@ -18,7 +18,7 @@ TEXT = HARBOUR.read_text("utf-8")
 @pytest.fixture
 def parts(tmp_path: Path) -> Path:
     """Where a test writes an inventory of its own."""
-    return tmp_path / "parts.toml"
+    return tmp_path / "components.toml"
 
 
 def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain_alone(office: Keeper) -> None:
@@ -64,7 +64,7 @@ def test_a_domain_without_a_way_is_told_and_stops_no_other(office: Keeper, parts
     done = office("route", "--all", "--to", "6.1", "--inventory", parts)
     assert done.status == 1
     assert "3 domains to 6.1: 2 have a way, 1 not" in done.out
-    assert "holm-b: no allowed way was found" in done.out
+    assert "holm-b: no allowed route was found" in done.out
     assert re.search(r"^(error|warning): [a-z-]+: holm-b", done.out, re.M)
     found = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
     assert [row["route"] is None for row in found["routes"]] == [False, True, False]
@@ -113,7 +113,7 @@ def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(office:
     spare = '\n[[component]]\nkind = "disk"\nsite = "holm"\ndomain = "-"\nserial = "X1"\nactive = "1"\n'
     parts.write_text(f'{TEXT}{spare}\n[[separate_windows]]\ndomains = ["holm-a", "skerry-b"]\n')
     done = office("route", "--all", "--to", "6.1", "--inventory", parts)
-    assert "not-checked: 1 part: in no domain, so in no route" in done.out
+    assert "not-checked: 1 component: in no domain, so in no route" in done.out
     assert "apart holm-a, skerry-b: the inventory has no domain skerry-b: from it nobody is kept apart" in done.out
     assert "did you mean 'skerry-a'?" in done.out
     head = 'inventory = 1\ntaken = 2026-11-20\nzone = "UTC"\n'

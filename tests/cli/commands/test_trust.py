@@ -118,7 +118,7 @@ def test_another_file_of_the_signature_and_a_manifest_from_stdin(keeper: Keeper,
 
 
 def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """`verify MANIFEST --at DIR` on a bare machine: everything is proven but the signatures, and that is said."""
+    """`verify MANIFEST --at DIR` on a bare machine: everything is verified but the signatures, and that is said."""
     key = ssh_key(tmp_path)
     with_signature(world, NAME, "sshsig", "marram-2026")
     keeper("manifest", "sign", world.manifest, "--key", key)
@@ -210,12 +210,12 @@ def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: W
     assert next(r["status"] for r in done.json["bundles"] if r["file"] == NAME) == "quarantined"
 
 
-# store.toml and old proofs
+# store.toml and old verifications
 
 
 @pytest.mark.fault(44)
 def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """ "how old a proof may be" (issue, point 4)"""
+    """ "how old a verification may be" (issue, point 4)"""
     keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
     admits(tmp_path, 'max_verification_age = "30d"')
     assert keeper("store", "list", "--json").codes == []

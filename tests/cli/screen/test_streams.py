@@ -1,4 +1,4 @@
-"""Closed streams, poor locales and an early Ctrl-C: none of them is a bug of ours, and none prints a traceback."""
+"""Closed streams, poor locales and an early Ctrl-C: none of them is internal error, and none prints a traceback."""
 
 from __future__ import annotations
 

@@ -24,7 +24,9 @@ from bundlekeeper.model.inventory.changes import InventoryChange
 from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
 from tests.kits.ledger_history import DAY0, MEMORY, at, everything, said
 
-BIOS = Component("bios", "holm", "holm-a", "1", "3", "MB4-7", "Tern-4", "B7", "6.0", "", "5.4", policy="web", cluster="c")
+BIOS = Component(
+    "bios", "holm", "holm-a", "1", "3", "MB4-7", "Tern-4", "B7", "6.0", "", "5.4", policy="web", cluster="c"
+)
 SWITCH = Component(
     "fabric-switch", "holm", "holm-a", serial="F1", active="6.0", boot_files=("5.4", "6.0"), pair="f", half="leading"
 )
@@ -63,7 +65,7 @@ def test_a_first_load_adds_and_a_second_says_nothing(ledger: Ledger) -> None:
 
 
 def test_what_changed_since(ledger: Ledger) -> None:
-    """Added, gone, replaced part: same slot with a new serial, version drift."""
+    """Added, gone, replaced component: same slot with a new serial, version drift."""
     told(ledger, inventory(0))
     rows = [replace(BIOS, serial="B9"), replace(SWITCH, active="6.1"), replace(DISK, slot="3/2")]
     assert told(ledger, inventory(2, rows)) == [
@@ -171,7 +173,7 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) 
 
 
 def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) -> None:
-    """Versions from the record, all else from the readings, free bytes not known after something was put there."""
+    """Versions from the ledger, all else from the readings, free bytes not known after something was put there."""
     partitions = (Partition("F1", "images", 100, 40), Partition("B7", "flash", 10, 5))
     policies, apart = (Policy("web", {"blade": "6.0"}, "at-once"),), (SeparateWindows(("holm-a", "holm-b")),)
     told(ledger, inventory(0, partitions=partitions, policies=policies, apart=apart))
@@ -221,8 +223,8 @@ def test_parts_that_no_reading_lists_are_named(ledger: Ledger) -> None:
     found = believed(ledger)
     assert found is not None
     assert found.unread == ("N1",)
-    part = next(c for c in found.inventory.components if c.key == "N1")
-    assert (part.active, part.policy, part.healthy) == ("3", None, None)
+    component = next(c for c in found.inventory.components if c.key == "N1")
+    assert (component.active, component.policy, component.healthy) == ("3", None, None)
 
 
 def test_kinds_of_ones_own_are_read_again(ledger: Ledger) -> None:
@@ -236,7 +238,7 @@ def test_kinds_of_ones_own_are_read_again(ledger: Ledger) -> None:
 
 
 def test_the_record_and_the_reading_disagree(ledger: Ledger) -> None:
-    """ "two spreadsheets that disagree" — both are told."""
+    """ "two spreadsheets that disagree" — both are reported."""
     told(ledger, inventory(0))
     ledger.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0)
     told(ledger, inventory(2))
@@ -407,7 +409,7 @@ def test_what_a_load_says_is_what_where_says_afterwards(
                 continue
             was = {name for name, answer in before.items() if answer[1]}
             now = {name for name, answer in after.items() if answer[1]}
-            told_of = {what: {c.part.key for c in plan.changes if c.what is what} for what in InventoryChange}
+            told_of = {what: {c.component.key for c in plan.changes if c.what is what} for what in InventoryChange}
             replaced = {c.before.key for c in plan.changes if c.what is InventoryChange.REPLACED and c.before}
             assert told_of[InventoryChange.ADDED] | told_of[InventoryChange.REPLACED] == now - was
             assert told_of[InventoryChange.GONE] | replaced == was - now

@@ -23,7 +23,7 @@ FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 
 @pytest.fixture
 def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
-    """A store of which one part was observed while the clock was a century ahead."""
+    """A store of which one component was observed while the clock was a century ahead."""
     assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
     with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as ledger:

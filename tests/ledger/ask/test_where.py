@@ -47,7 +47,7 @@ def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts:
     """ "And on a given past day?" Late-learned and corrected events give right answers for past days."""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as ledger:
         learn(ledger, events, cuts)
-        wanted = {name: shown(part) for name, part in naive(events, on, zones_told(events)).items()}
+        wanted = {name: shown(component) for name, component in naive(events, on, zones_told(events)).items()}
         assert everything(ledger, on) == wanted
 
 
@@ -354,10 +354,12 @@ def test_of_several_parts_that_are_gone_none_is_counted_or_listed(ledger: Ledger
 
 def test_a_summary_counts_what_the_answers_list(ledger: Ledger) -> None:
     """Grouped by the database now, by the answers on another day; both are the same."""
-    parts = [
+    components = [
         read(0, f"6.{i % 3}" if i % 4 else None, component=f"C{i}", model=f"M{i % 2}", pending="") for i in range(24)
     ]
-    ledger.record([*parts, said(EventKind.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0)
+    ledger.record(
+        [*components, said(EventKind.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0
+    )
     keys = ("site", "kind", "model", "active", "pending")
     now = summary(ledger, keys, Selector(domain="holm-a"))
     assert now == summary(ledger, keys, Selector(domain="holm-a"), on=date(2026, 1, 9))

@@ -1,4 +1,4 @@
-"""Merging ledgers: in any order, any number of times, whole or not at all; forks are told."""
+"""Merging ledgers: in any order, any number of times, whole or not at all; forks are reported."""
 
 from __future__ import annotations
 
@@ -99,9 +99,9 @@ def test_a_part_continues_what_was_merged_before(make: Maker) -> None:
     one.record([read(0, "6.0")], DAY0)
     first = merge(two, carried(one), DAY0)
     one.record([read(1, "6.1"), read(2, "6.1")], DAY0)
-    part = carried(one, after=first.theirs.count)
-    assert len(part) == 4
-    second = merge(two, part, DAY0)
+    component = carried(one, after=first.theirs.count)
+    assert len(component) == 4
+    second = merge(two, component, DAY0)
     assert (second.new, second.fork) == (2, None)
     assert everything(one) == everything(two)
     with pytest.raises(InputError):
@@ -127,8 +127,8 @@ def test_a_restored_copy_that_went_on_is_told_by_its_own_sister(make: Maker, tmp
     assert merged.fork.common == 3
     assert "agree on 3 events, then 1 more came here and 2 there" in merged.fork.message
     assert merged.new == 2  # what was said was said
-    part = merge(one, carried(copy, after=4), DAY0)
-    assert part.fork is not None
+    component = merge(one, carried(copy, after=4), DAY0)
+    assert component.fork is not None
 
 
 def test_a_restored_copy_that_went_on_is_told_by_a_third_store(make: Maker, tmp_path: Path) -> None:
@@ -140,8 +140,8 @@ def test_a_restored_copy_that_went_on_is_told_by_a_third_store(make: Maker, tmp_
     assert told.fork is not None
     one.record([read(9, "6.1")], DAY0)
     assert merge(third, carried(one), DAY0).fork is not None  # it remembers both
-    part = merge(make("fourth"), carried(copy, after=4), DAY0)
-    assert part.fork is None  # it never met the chain: nothing can be said
+    component = merge(make("fourth"), carried(copy, after=4), DAY0)
+    assert component.fork is None  # it never met the chain: nothing can be said
 
 
 def test_a_copy_that_only_lags_behind_is_no_fork(make: Maker, tmp_path: Path) -> None:
@@ -164,7 +164,9 @@ def test_a_shorter_copy_that_went_on_is_told_after_a_longer_one(make: Maker, tmp
     assert told.fork is not None
     assert told.fork.common == 3
     assert "they agree on 3 events" in told.fork.message
-    assert merge(third, carried(copy, after=4), DAY0).fork is not None  # a part with nothing in it parts before it
+    assert (
+        merge(third, carried(copy, after=4), DAY0).fork is not None
+    )  # a component with nothing in it components before it
     assert merge(third, carried(one, after=5), DAY0).fork is None
 
 
@@ -179,8 +181,8 @@ def test_a_gap_after_a_copys_file_begins_where_that_file_ended(make: Maker, tmp_
 
 
 @cache
-def parts() -> dict[tuple[int, int], list[bytes]]:
-    """Files of one ledger at every length, whole and in parts, by their count and after which event they begin."""
+def components() -> dict[tuple[int, int], list[bytes]]:
+    """Files of one ledger at every length, whole and in components, by their count and after which event they begin."""
     files = {}
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "one"), write=True) as one:
         for count in range(7):
@@ -192,8 +194,8 @@ def parts() -> dict[tuple[int, int], list[bytes]]:
 @settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=1, max_size=7))
 def test_events_that_never_came_are_told_until_they_have_come(carry: list[tuple[int, int]]) -> None:
-    """ "events before a part that never came are told, until they have come", in any order of parts"""
-    files = parts()
+    """ "events before a component that never came are reported, until they have come", in any order of components"""
+    files = components()
     came: set[int] = set()
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "third"), write=True) as third:
         for one, other in carry:
@@ -218,7 +220,7 @@ def test_a_gap_is_told_in_words(make: Maker) -> None:
 
 @cache
 def branches(common: int) -> dict[tuple[str, int, int], list[bytes]]:
-    """Files of a ledger and of its copy, which part after `common` events: whole and in parts, of every length."""
+    """Files of a ledger and of its copy, which component after `common` events: whole and in components, of every length."""
     files = {}
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "one"), write=True) as one:
         one.record([read(day, "6.0") for day in range(common)], DAY0)
@@ -263,7 +265,7 @@ def test_whoever_followed_one_chain_is_told_of_every_other(
 
 
 def test_a_file_is_kept_packed_until_it_is_recorded(make: Maker) -> None:
-    """ "50,000 parts, under 100 MB": the lines of a whole file are never all there at once."""
+    """ "50,000 components, under 100 MB": the lines of a whole file are never all there at once."""
     from bundlekeeper.ledger.exchange import merge as exchange
 
     one = make("one")

@@ -44,13 +44,13 @@ def path(tmp_path: Path) -> Path:
     found = tmp_path / "ledger.sqlite"
     scope = (("holm", "holm-a", "bios"),)
     reading = Event(what=EventKind.INVENTORY, at=at(0), reported_by="list", document="0" * 64, scope=scope)
-    parts = {"B7": "MB4-7", "B8": "MB4-7", "B9": "MB4-9"}
+    components = {"B7": "MB4-7", "B8": "MB4-7", "B9": "MB4-9"}
     listed = [
         Event(
             what=EventKind.OBSERVED, at=at(0), reported_by="list", component=name, kind="bios", model="Tern-4", parent=parent,
             reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
         )
-        for name, parent in parts.items()
+        for name, parent in components.items()
     ]  # fmt: skip
     switch = {"component": "S1", "kind": "fabric-switch", "place": Place("holm", "holm-a", None, "a")}
     more = [
@@ -158,7 +158,7 @@ CELLS = {
     "UPDATE image SET sha256 = sha256 + 2": (component, running),
     "UPDATE bundle SET event = 1": (holding, site),
     "UPDATE bundle SET since = since + 1": (holding, past),
-    "UPDATE event SET proof = 1 WHERE seq = 4": (by_kind, carried),
+    "UPDATE event SET evidence = 1 WHERE seq = 4": (by_kind, carried),
     "UPDATE event SET void = 0 WHERE void = 1": (told, known),
     "UPDATE event SET void = 1 WHERE seq = 5": (told, carried, known),
     "UPDATE learning SET at = at + 1": (known, told),
@@ -269,7 +269,7 @@ def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | Non
 
 @pytest.mark.parametrize("ask", [site, by_kind, running, running_here, parent, component])
 def test_a_place_that_the_table_alone_says_otherwise_is_no_answer(path: Path, ask: Ask) -> None:
-    """No part is passed over as standing elsewhere: it is told, or the indexes that agree are read instead."""
+    """No component is passed over as standing elsewhere: it is reported, or the indexes that agree are read instead."""
     before = answer(path, ask)
     with closing(sqlite3.connect(path)) as raw:
         update = numbered(raw, "UPDATE state SET site = {list}, kind = {list} WHERE component IN ({B7}, {B8})")
@@ -306,7 +306,7 @@ def test_that_a_text_was_never_said_is_asked_of_two_indexes(path: Path, monkeypa
 
 
 def test_what_is_derived_is_healed_by_making_it_again(path: Path) -> None:
-    """The hint names the way that works; how many rows had been wrong is told, of seals alone, too."""
+    """The hint names the way that works; how many rows had been wrong is reported, of seals alone, too."""
     with Ledger.open(path, write=False) as book:
         before = everything(book)
     with closing(sqlite3.connect(path)) as raw, raw:
@@ -324,7 +324,7 @@ def test_what_is_derived_is_healed_by_making_it_again(path: Path) -> None:
 
 
 def test_a_bug_stays_a_bug_and_damage_is_none(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What else is raised while the ledger is read is ours, unless the ledger proves to be damaged."""
+    """What else is raised while the ledger is read is ours, unless the ledger verifies to be damaged."""
 
     def fail(*_: object) -> None:
         raise LookupError("ours")

@@ -57,7 +57,7 @@ def disk_on(image: Path, point: Path) -> Iterator[Path]:
 
 
 def insist_on_nothing(kit: Kit, name: str) -> None:
-    """The bundle has neither a name nor a row nor a proof, and nothing of it is left beside."""
+    """The bundle has neither a name nor a row nor a evidence, and nothing of it is left beside."""
     assert not [place for place in kit.tree() if place.endswith(name)]
     with contextlib.suppress(UnfinishedError):  # a failing disk may not even let the store's database be read
         assert name not in [row.name for row in kit.stored()]
@@ -86,7 +86,7 @@ def test_without_its_fsyncs_a_take_loses_bytes_in_a_power_cut(tmp_path: Path) ->
 
 @pytest.mark.fault(7)
 def test_no_space_only_at_write_back(tmp_path: Path) -> None:
-    """ "no space only at write-back: as 6": the file system has room, the disk under it has none"""
+    """ "no space only at write-back: as 6": the file system has space, the disk under it has none"""
     under = tmp_path / "under"
     under.mkdir()
     _mount("-t", "tmpfs", "-o", "size=24m", "tmpfs", under)

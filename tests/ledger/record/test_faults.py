@@ -31,7 +31,7 @@ def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:
     with pytest.raises(DamagedError) as caught:
         StoreDatabase.open(path, write=True)
     assert "bundlekeeper verify" in caught.value.hint
-    with StoreDatabase.open(path, write=False) as database:  # a reader may try, and is told when it meets the page
+    with StoreDatabase.open(path, write=False) as database:  # a reader may try, and is reported when it meets the page
         assert database.stored() == []
         with pytest.raises(DamagedError):
             database.exceptions()

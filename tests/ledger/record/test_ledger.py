@@ -61,7 +61,7 @@ def insist_on_whole(path: Path, acknowledged: Sequence[str]) -> int:
         assert len(ids) == len(set(ids))
         assert verify(ledger).wrong == ()
         before = everything(ledger)
-        assert before == {name: shown(part) for name, part in naive([e.event for e in entries], None).items()}
+        assert before == {name: shown(component) for name, component in naive([e.event for e in entries], None).items()}
         assert rebuild(ledger).differing == 0
         assert everything(ledger) == before
     return len(ids)
@@ -147,7 +147,9 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
     """One transaction, so that what is asked is answered from the old or the new, never from half."""
     path = tmp_path / "ledger.sqlite"
     with Ledger.open(path, write=True) as ledger:
-        ledger.record([read(day, f"6.{day}", component=f"B{part}") for part in range(60) for day in range(3)], DAY0)
+        ledger.record(
+            [read(day, f"6.{day}", component=f"B{component}") for component in range(60) for day in range(3)], DAY0
+        )
         new = everything(ledger)
         ledger.connection.execute("UPDATE state SET active = NULL, active_event = NULL, differs = 1")
         ledger.images.forget()
@@ -318,7 +320,7 @@ def _reads_the_same(path: Path, whole: list[str]) -> bool:
 
 
 def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Path) -> None:
-    """Their numbers are free again: what is recorded next is told in its own words, by this process and the next."""
+    """Their numbers are free again: what is recorded next is reported in its own words, by this process and the next."""
 
     def fail(_: sqlite3.Connection) -> None:
         raise InputError("the file ends here")

@@ -96,7 +96,7 @@ class Ledgers(RuleBasedStateMachine):
     def ask_of_a_day(self, site: str, on: Any) -> None:
         """And on a given past day?"""
         events = [event for _, event in self.learned[site].values()]
-        wanted = {name: shown(part) for name, part in naive(events, on, zones_told(events)).items()}
+        wanted = {name: shown(component) for name, component in naive(events, on, zones_told(events)).items()}
         assert everything(self.ledgers[site], on) == wanted
 
     @rule(site=SITE, back=st.integers(0, 5), on=ON)

@@ -522,7 +522,7 @@ def test_a_busy_server_is_asked_again_as_it_wishes(bench: Bench, status: int) ->
 
 
 def test_a_server_that_asks_for_patience_is_named_as_the_cause(bench: Bench) -> None:
-    """What ends the tries is told, with the wait that was asked for (RFC 9110 §10.2.3), as a date, too."""
+    """What ends the tries is reported, with the wait that was asked for (RFC 9110 §10.2.3), as a date, too."""
     dated = {"Retry-After": "Mon, 03 Aug 2026 11:00:00 GMT", "Date": "Mon, 03 Aug 2026 10:00:00 GMT"}
     server = bench.serve(lambda _, connection: connection.answer(503, dated))
     for rules in (DownloadRules(tries=1), DownloadRules(deadline_s=30)):

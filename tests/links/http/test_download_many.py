@@ -190,7 +190,7 @@ def test_a_kept_connection_that_the_server_let_go_is_no_failure(bench: Bench) ->
 
 
 def test_the_order_is_the_manifests_whichever_comes_first(bench: Bench) -> None:
-    """The first file ends last; rows, the store's database's times and the record are as if they had come in turn."""
+    """The first file ends last; rows, the store's database's times and the ledger are as if they had come in turn."""
     others = threading.Event()
     left = set(list(bench.bundles)[1:4])
     site = _site(bench.bundles)
@@ -220,7 +220,7 @@ def test_one_after_the_other_gives_the_same(bench: Bench, monkeypatch: pytest.Mo
 
 
 class Told(Silent):
-    """Counts what progress is told."""
+    """Counts what progress is reported."""
 
     def __init__(self) -> None:
         self.total = self.done_bytes = 0

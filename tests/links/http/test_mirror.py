@@ -70,7 +70,7 @@ def test_takes_from_a_mirror_and_asks_nothing_when_all_is_held(bench: Bench) -> 
     assert (bench.root / "infrastructure" / "6.0.0" / "a.bin").read_bytes() == A
     assert (bench.root / "infrastructure" / "6.1.0" / "b c%.bin").read_bytes() == B
     assert bench.incoming == set() and server.body_bytes == len(A) + len(B)
-    assert bench.states() == ["verified"] * 2  # "touched after its last proof" would be our own touch
+    assert bench.states() == ["verified"] * 2  # "touched after its last verification" would be our own touch
     server.close()
     again = bench.take(f"{server.url}/files/")
     assert [r.status for r in again.rows] == ["already held"] * 2
@@ -124,7 +124,7 @@ def test_a_mirror_that_has_no_head(bench: Bench, status: int) -> None:
 
 
 class Stuck:
-    """Serves the first half of a file, then waits until it is told; counts like every handler."""
+    """Serves the first half of a file, then waits until it is reported; counts like every handler."""
 
     def __init__(self, site: Site) -> None:
         self.site = site
@@ -143,7 +143,7 @@ class Stuck:
 
 
 def _killed_in_the_middle(bench: Bench, site: Site) -> tuple[LocalServer, int]:
-    """A take that was killed when half was there; the server, and how many bytes the record counts."""
+    """A take that was killed when half was there; the server, and how many bytes the ledger counts."""
     stuck = Stuck(site)
     server = bench.serve(stuck)
     process = bench.start(server.url)

@@ -79,7 +79,7 @@ def test_goes_on_where_it_was_kept(bench: Bench) -> None:
 
 
 def test_what_was_written_after_the_last_sync_is_cut_off(bench: Bench) -> None:
-    """'what the record counts as kept was synced before the record said so' (the module's own rule)."""
+    """'what the ledger counts as kept was synced before the ledger said so' (the module's own rule)."""
     _kept(bench)
     os.write(bench.fd, b"?" * 100)
     part = bench.part()

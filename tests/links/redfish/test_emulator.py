@@ -113,10 +113,10 @@ def test_what_it_tells_is_read_and_the_rest_reported(open_service: str, authorit
     """ "FirmwareInventory is linked but 404, SessionService 404" (standards §5): read what is there, report the rest"""
     reading = read(open_service, authority, None)
     assert reading.complete and reading.counts["items"] == 0
-    parts = {c.kind: c for c in reading.components}
-    manager = parts["management-controller"]
+    components = {c.kind: c for c in reading.components}
+    manager = components["management-controller"]
     assert manager.active == "1.00" and manager.parent and manager.serial is None
-    assert parts["bios"].active is None and parts["bios"].parent == manager.parent
+    assert components["bios"].active is None and components["bios"].parent == manager.parent
     unread = {p.subject.rpartition("/")[2]: p.message for p in reading.problems if p.code == "resource-unread"}
     assert unread["FirmwareInventory"] == "the link leads nowhere (404)"
     assert unread["Storage"] == "the service answered 500"

@@ -1,4 +1,4 @@
-"""From resources to components: banks, the user's map, what cannot be told apart; pure, without a server."""
+"""From resources to components: banks, the user's map, what cannot be reported apart; pure, without a server."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.links.redfish import map_firmware
-from bundlekeeper.links.redfish import parts as redfish_parts
+from bundlekeeper.links.redfish import components as redfish_components
 from bundlekeeper.links.redfish import session as redfish_session
 from bundlekeeper.links.redfish import walk as redfish_walk
 from bundlekeeper.links.redfish.map_firmware import Placed
@@ -128,7 +128,7 @@ def test_what_nothing_tells_apart_is_no_component(rack: Documents) -> None:
         rack[path]["SerialNumber"] = " N/A "
     found = placed(rack)
     assert {c.kind for c in found.components} == {"storage-controller", "network-adapter", "disk"}
-    assert "nothing tells its part apart" in whys(found)["bios-a"] and found.nameless == 0
+    assert "nothing tells its component apart" in whys(found)["bios-a"] and found.nameless == 0
     del rack[f"{ITEMS}/bmc-a"], rack[f"{ITEMS}/bmc-b"]
     found = placed(rack)
     assert found.nameless == 1 and "nothing tells" in whys(found)["bmc"]
@@ -150,8 +150,8 @@ def test_the_users_word_on_places_wins() -> None:
 def test_texts_that_an_inventory_could_not_hold(rack: Documents) -> None:
     rack[ADAPTER].update(Model="x" * 5000, SerialNumber="a\n\x1b[31mb\u202e", Location={"PartLocation": []})
     rack[f"{ITEMS}/nic"]["Version"] = "9" * 200
-    part = only(placed(rack), "network-adapter")
-    assert part.model is None and part.serial == "a\\n\\x1b[31mb\\u202e" and part.active == "6.0.1"
+    component = only(placed(rack), "network-adapter")
+    assert component.model is None and component.serial == "a\\n\\x1b[31mb\\u202e" and component.active == "6.0.1"
 
 
 # -- the map ---------------------------------------------------------------------------------------------------------
@@ -160,8 +160,13 @@ def test_texts_that_an_inventory_could_not_hold(rack: Documents) -> None:
 def test_the_map_names_what_the_service_does_not(rack: Documents) -> None:
     """ "a `[[map]]` that the user edits names it" (issue: what is where)"""
     found = placed(rack, MapEntry(software_id="MR2-LOGIC", kind="board-logic"))
-    part = only(found, "board-logic")
-    assert (part.parent, part.model, part.active, part.key) == ("HOLM-R2", "Gull-2", "2.10", "HOLM-R2:board-logic")
+    component = only(found, "board-logic")
+    assert (component.parent, component.model, component.active, component.key) == (
+        "HOLM-R2",
+        "Gull-2",
+        "2.10",
+        "HOLM-R2:board-logic",
+    )
     assert not found.unmapped and found.used == {0} and found.mapped == 8
 
 
@@ -177,8 +182,14 @@ def test_the_map_comes_before_the_service(rack: Documents) -> None:
     )
     found = placed(rack, *entries)
     assert banks(only(found, "management-controller")) == ("6.1.0", "6.0.1", None)
-    part = only(found, "storage-controller")
-    assert (part.serial, part.slot, part.model, part.domain, part.active) == ("S-1", "9/9", "MS-X", "d", "6.0.1")
+    component = only(found, "storage-controller")
+    assert (component.serial, component.slot, component.model, component.domain, component.active) == (
+        "S-1",
+        "9/9",
+        "MS-X",
+        "d",
+        "6.0.1",
+    )
     assert found.skipped == 1 and found.used == {1, 2, 3} and list(whys(found)) == ["cpld"]
     assert [c.active for c in found.components if c.kind == "disk"] == ["5.4.10"] * 2  # of their own word
 
@@ -186,13 +197,13 @@ def test_the_map_comes_before_the_service(rack: Documents) -> None:
 def test_the_maps_own_places() -> None:
     made = documents("chassis")
     logic = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/Blade2", slot="2/logic")
-    part = only(placed(made, logic), "board-logic")
-    assert (part.key, part.chassis, part.slot) == ("SKERRY-B2:board-logic:logic", "MC8", "2/logic")
+    component = only(placed(made, logic), "board-logic")
+    assert (component.key, component.chassis, component.slot) == ("SKERRY-B2:board-logic:logic", "MC8", "2/logic")
     table = MapEntry(id="Drivers", kind="model-table", of="/redfish/v1/Chassis/MC8")
-    part = only(placed(made, table), "model-table")
-    assert (part.parent, part.model, part.active) == ("SKERRY-C1", "Dune-8", "2026.3")
+    component = only(placed(made, table), "model-table")
+    assert (component.parent, component.model, component.active) == ("SKERRY-C1", "Dune-8", "2026.3")
     blank = MapEntry(software_id="MB4-LOGIC", kind="board-logic")
-    assert "nothing tells its part apart" in whys(placed(made, blank))["Blade2.Logic"]
+    assert "nothing tells its component apart" in whys(placed(made, blank))["Blade2.Logic"]
     wrong = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/9")
     assert "no such resource" in whys(placed(made, wrong))["Blade2.Logic"]
     every = MapEntry(id="Drivers", kind="board-logic", of="/redfish/v1/Systems/*")
@@ -228,8 +239,8 @@ def test_the_map_means_the_component_that_exists(rack: Documents) -> None:
     assert not found.unmapped and sorted(c.kind for c in found.components) == kinds
     assert banks(only(found, "bios")) == ("6.0.1", "6.1.0", None)
     assert only(found, "storage-controller").serial == "HOLM-R2-SC"
-    part = only(found, "network-adapter")
-    assert (part.serial, part.slot, part.active) == ("HOLM-N2", "7/3", "6.0.1")
+    component = only(found, "network-adapter")
+    assert (component.serial, component.slot, component.active) == ("HOLM-N2", "7/3", "6.0.1")
 
 
 def test_which_of_several_the_map_means(rack: Documents) -> None:
@@ -264,15 +275,15 @@ def test_the_map_of_one_blade_means_that_blade() -> None:
 
 
 def test_the_map_tells_what_a_part_lacks(rack: Documents) -> None:
-    """An entry with a part's own address tells of the part; what was drafted for it can be given back."""
+    """An entry with a component's own address tells of the component; what was drafted for it can be given back."""
     for path in (SYSTEM, MANAGER, "/redfish/v1/Chassis/1"):
         rack[path]["SerialNumber"] = " N/A "
     del rack[f"{ITEMS}/bmc-a"], rack[f"{ITEMS}/bmc-b"]
     (row,) = [u for u in placed(rack).unmapped if u.odata_id == MANAGER]
     assert row.kind == "management-controller"
     found = placed(rack, MapEntry(odata_id=MANAGER, kind="management-controller", serial="HOLM-M1", slot="2"))
-    part = only(found, "management-controller")
-    assert (part.serial, part.slot, part.active) == ("HOLM-M1", "2", "6.1.0") and found.used == {0}
+    component = only(found, "management-controller")
+    assert (component.serial, component.slot, component.active) == ("HOLM-M1", "2", "6.1.0") and found.used == {0}
     found = placed(rack, MapEntry(odata_id=MANAGER, kind="management-controller", of=ADAPTER))
     assert only(found, "management-controller").parent == "HOLM-N2"
     found = placed(rack, MapEntry(odata_id=MANAGER, skip="not ours"))
@@ -362,7 +373,7 @@ HTTP = {"GET", "POST", "DELETE", "Accept", "Content-Type", "Authorization", "ODa
 def test_the_names_that_are_read_are_dmtfs() -> None:
     """Every name in the sources that looks like one of a resource stands in DSP8010 2025.4 as far as it is listed."""
     found: set[str] = set()
-    for module in (map_firmware, redfish_parts, redfish_session, redfish_walk):
+    for module in (map_firmware, redfish_components, redfish_session, redfish_walk):
         for node in ast.walk(ast.parse(inspect.getsource(module))):
             if isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value[:1].isupper():
                 found |= {node.value} if node.value.replace("-", "").replace("@odata.", "").isalnum() else set()

@@ -80,8 +80,8 @@ def test_the_images_of_trusted_components_are_items(bench: Bench, world: Documen
     ]
     assert ("outside-collection", "2") in codes(reading)
     reading = bench.read(server, entries=(MapEntry(odata_id=f"{TRUSTED}/A", kind="board-logic"),))
-    (part,) = [c for c in reading.components if c.kind == "board-logic"]
-    assert (part.active, part.spare, part.parent) == ("3.1", "3.0", "HOLM-R2")
+    (component,) = [c for c in reading.components if c.kind == "board-logic"]
+    assert (component.active, component.spare, component.parent) == ("3.1", "3.0", "HOLM-R2")
 
 
 # -- other update services -------------------------------------------------------------------------------------------

@@ -153,7 +153,7 @@ def test_the_second_entry_about_a_part_counts(rack: Documents) -> None:
     assert [c.slot for c in found.components if c.kind == "disk"] == ["/1", "x"] and found.used == {1}
 
 
-# -- whose a part is, where there are two ----------------------------------------------------------------------------
+# -- whose a component is, where there are two ----------------------------------------------------------------------------
 
 
 def second_system(made: Documents) -> None:
@@ -257,8 +257,8 @@ def test_each_of_two_services_has_its_own_cache_and_credentials(bench: Bench) ->
         read_many([s.url for s in (*servers, servers[1])], lambda _: WHO, placement=PLACE, clock=lambda: WHEN)
 
 
-def with_bank(part: Component, bank: str, version: str | None) -> Component:
-    return replace(part, pending=version) if bank == "pending" else replace(part, spare=version)
+def with_bank(component: Component, bank: str, version: str | None) -> Component:
+    return replace(component, pending=version) if bank == "pending" else replace(component, spare=version)
 
 
 def test_what_the_second_of_two_readings_adds(bench: Bench) -> None:
@@ -267,8 +267,8 @@ def test_what_the_second_of_two_readings_adds(bench: Bench) -> None:
     assert len(combine([first, other])[0]) == len(first.components) + len(other.components)
     assert [p.subject for p in unused([MapEntry(id="x"), MapEntry(id="Switch")], [first, other])] == ["map[0]"]
     for bank in ("pending", "spare"):
-        parts = [with_bank(first.components[0], bank, version) for version in ("1", "2", None)]
-        readings = [replace(first, components=(part,)) for part in parts]
+        components = [with_bank(first.components[0], bank, version) for version in ("1", "2", None)]
+        readings = [replace(first, components=(component,)) for component in components]
         both, problems = combine(readings[:2])
         assert getattr(both[0], bank) == "1" and [p.message.partition(" by")[0] for p in problems] == [f"{bank} is 1"]
         (known,), _ = combine([readings[2], readings[1]])

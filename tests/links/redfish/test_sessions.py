@@ -1,4 +1,4 @@
-"""Sessions that reading a Redfish service makes and ends, counted by a local service; some have room for a handful.
+"""Sessions that reading a Redfish service makes and ends, counted by a local service; some have space for a handful.
 
 Source: DMTF DSP0266, session login: the answer to the POST holds X-Auth-Token, Location and the new session resource.
 """

@@ -95,7 +95,7 @@ def test_no_more_is_promised_than_a_formatted_medium_has(tmp_path: Path, size: i
 
 
 def _fill(folder: Path, kind: VolumeKind, rnd: random.Random) -> int:
-    """Write files, each in a folder of its own, until the prediction says that nothing more has room; their number."""
+    """Write files, each in a folder of its own, until the prediction says that nothing more has space; their number."""
     left, number = kind.usable, 0
     while (most := kind.fits(left)) > 0:
         size = min(most, rnd.choice([1, 700, 5000, 100_000, 2_000_000]) * rnd.randint(1, 3))
@@ -183,7 +183,7 @@ def test_the_same_kind_named_again_adds_up() -> None:
 
 @given(st.integers(0, 10**10), st.sampled_from(["64GB:exfat", "16GB:fat32", "dvd", "1GB:ext4", "100MB:folder", "8GB"]))
 def test_what_fits_costs_no_more_than_the_room(room: int, text: str) -> None:
-    """ "Planning ... never promises": the largest file for a room costs at most the room, one byte more costs more."""
+    """ "Planning ... never promises": the largest file for a room costs at most the space, one byte more costs more."""
     kind = parse_supply(text).kind
     most = kind.fits(room)
     if most >= 0:

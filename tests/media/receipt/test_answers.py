@@ -46,7 +46,7 @@ def test_merging_a_part_tells_it_too(trip: Trip, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("how", ["deleted", "quarantined", "store's database", "cut"])
 def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str) -> None:
-    """ "a receipt claims nothing that was not read here": a bundle that went since is told, with its date"""
+    """ "a receipt claims nothing that was not read here": a bundle that went since is reported, with its date"""
     place = trip.skerry.root / BUNDLES[0].path
     place.chmod(0o644)
     if how == "quarantined":
@@ -65,10 +65,10 @@ def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str
     (row,) = (f for f in ran.json["findings"] if f["code"] == "not-in-store")
     assert (row["subject"], row["level"]) == (BUNDLES[0].path, "error")
     hows = {row["path"]: row["how"] for row in ran.json["receipt"]["arrived"]}
-    assert hows.pop(BUNDLES[0].path) == "proven at the destination, not held there now"
-    assert set(hows.values()) == {"proven at the destination"}
+    assert hows.pop(BUNDLES[0].path) == "verified at the destination, not held there now"
+    assert set(hows.values()) == {"verified at the destination"}
     text = trip.at(trip.main_site, "receipt", "read", out).out
-    assert "3 of 4 files proven at the destination\n" in text
+    assert "3 of 4 files verified at the destination\n" in text
     assert f"not held there now: {BUNDLES[0].path}" in text
 
 
@@ -83,13 +83,13 @@ def test_on_paper_what_is_not_held_any_more_is_among_the_missing(trip: Trip) -> 
 
 
 def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -> None:
-    word = "held before, proven at the destination"
+    word = "held before, verified at the destination"
     made = lying(
         trip, tmp_path / "made", lambda r: replace(r, arrived=(replace(r.arrived[0], how=word), *r.arrived[1:]))
     )
     text = trip.at(trip.main_site, "receipt", "read", made)
     assert text.status == 0
-    assert f"1 of 4 files {word}\n3 of 4 files proven at the destination\n" in text.out
+    assert f"1 of 4 files {word}\n3 of 4 files verified at the destination\n" in text.out
 
 
 class Half(Trip):

@@ -39,7 +39,7 @@ def test_what_happened_there_is_known_here_and_twice_is_once(trip: Trip, tmp_pat
     first = trip.read(out, process=True)
     assert first.status == 0, first.out + first.err
     assert first.json["events"]["new"] == first.json["receipt"]["ledger"]["count"] > 0
-    assert [row["how"] for row in first.json["receipt"]["arrived"]] == ["proven at the destination"] * 4
+    assert [row["how"] for row in first.json["receipt"]["arrived"]] == ["verified at the destination"] * 4
     assert first.json["known_set"] and first.json["new"]
     assert trip.where(trip.main_site) == trip.where(trip.skerry)
     assert trip.at(trip.main_site, "media", "list").status == 0
@@ -311,7 +311,7 @@ def test_the_header_is_bounded_before_it_is_parsed() -> None:
 
 
 def test_a_fork_is_told(trip: Trip, tmp_path: Path) -> None:
-    """A copy of the site's store that went on apart answers too: both are merged, and it is told."""
+    """A copy of the site's store that went on apart answers too: both are merged, and it is reported."""
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     trip.work(1)
     copy = Site.__new__(Site)

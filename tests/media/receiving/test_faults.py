@@ -1,4 +1,4 @@
-"""Receiving breaks off: killed at every change, the stick pulled, no room, two at once; FAT and exFAT media."""
+"""Receiving breaks off: killed at every change, the stick pulled, no space, two at once; FAT and exFAT media."""
 
 from __future__ import annotations
 
@@ -187,7 +187,7 @@ def test_no_room_is_told_before_the_first_byte(made: MadeSet, tmp_path: Path, mo
     media = write_set(made, tmp_path)
     site = Site(tmp_path / "skerry")
     no_room(monkeypatch)
-    with pytest.raises(UnfinishedError, match="not enough room"):
+    with pytest.raises(UnfinishedError, match="not enough space"):
         site.receive(*media)
     assert site.bundles() == {}
     monkeypatch.undo()

@@ -33,7 +33,7 @@ def made() -> MadeSet:
 
 
 def volumes(came: Reception) -> dict[int, tuple[int, int, int]]:
-    """Of each volume that was here: proven, in already and not read, all."""
+    """Of each volume that was here: verified, in already and not read, all."""
     return {row.number: (row.verified, row.stored, row.files) for row in came.volumes}
 
 
@@ -112,7 +112,7 @@ def test_a_split_bundle_that_the_store_lost_is_asked_for_part_by_part(
 
 
 def test_a_volume_is_called_proven_by_what_was_read_from_it(site: Site, made: MadeSet, tmp_path: Path) -> None:
-    """A damaged copy of what is held already is not read, and not called proven."""
+    """A damaged copy of what is held already is not read, and not called verified."""
     media = write_set(made, tmp_path)
     first = site.receive(*media)
     assert volumes(first) == {1: (3, 0, 3), 2: (3, 0, 3), 3: (2, 0, 2)}
@@ -200,7 +200,7 @@ def test_an_index_that_is_none_hides_no_other_volume(site: Site, made: MadeSet, 
 
 
 def test_somebody_s_own_note_is_no_volume(site: Site, made: MadeSet, tmp_path: Path) -> None:
-    """A file called unfinished.txt at the top of a stick hides none of its volumes; a volume just begun is told."""
+    """A file called unfinished.txt at the top of a stick hides none of its volumes; a volume just begun is reported."""
     medium = tmp_path / "stick"
     medium.mkdir()
     for number in (1, 2, 3):

@@ -360,7 +360,7 @@ def test_a_part_that_was_swept_is_asked_for_again(site: Site, made: MadeSet, tmp
 
 
 def test_a_part_that_rotted_on_the_disk_is_not_taken(site: Site, made: MadeSet, tmp_path: Path) -> None:
-    """The whole is proven again, whatever was recorded of the parts."""
+    """The whole is verified again, whatever was recorded of the parts."""
     media = write_set(made, tmp_path)
     site.receive(media[0])
     (part,) = (site.root / ".keeper" / "incoming").iterdir()

@@ -87,7 +87,7 @@ def test_a_text_that_was_replaced_is_found(stick: Path, tmp_path: Path, name: st
     came = Site(tmp_path / "skerry").receive(stick)
     assert told(came) == [("altered", f"{volume.name}/{name}")]
     assert "signed index" in came.findings[0].message
-    assert came.complete, "the payload is proven by the index, whoever wrote the texts"
+    assert came.complete, "the payload is verified by the index, whoever wrote the texts"
 
 
 def test_the_same_size_and_other_bytes(stick: Path, tmp_path: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_file_that_was_added_is_told(stick: Path, tmp_path: Path, name: str) -
     ],
 )
 def test_a_list_for_sha256sum_that_was_made_again(stick: Path, tmp_path: Path, change: Callable[[str], str]) -> None:
-    """SHA256SUMS names the index, so the index cannot name it: it must say what the proven files are, and no more."""
+    """SHA256SUMS names the index, so the index cannot name it: it must say what the verified files are, and no more."""
     volume = volume_of(stick, 2)
     sums = volume / "SHA256SUMS"
     sums.write_text(change(sums.read_text()))
@@ -224,7 +224,7 @@ def test_a_tool_that_is_another_now_does_not_go_out(world: World, tmp_path: Path
 
 
 def test_a_set_whose_texts_another_version_made(world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Nothing goes out that the index, as it was signed, does not name; the first volume stays proven."""
+    """Nothing goes out that the index, as it was signed, does not name; the first volume stays verified."""
     first, later = tmp_path / "first", tmp_path / "later"
     first.mkdir()
     later.mkdir()

@@ -97,7 +97,7 @@ OUTSIDE = ["/dev/zero", "../../../../../../../../etc/hostname", "data/../../../o
 @pytest.mark.parametrize("python", PYTHONS[-2:])
 @pytest.mark.parametrize("path", OUTSIDE)
 def test_a_part_that_the_index_places_outside(volumes: list[Path], path: str, python: str) -> None:
-    """Every part of a split file is read to prove the whole: one that is /dev/zero would never end."""
+    """Every part of a split file is read to verify the whole: one that is /dev/zero would never end."""
     (volumes[0].parent / "outside").write_text("x")
     for volume in volumes:
         changed(volume, lambda d: split_file(d)["parts"][1].update(path=path))

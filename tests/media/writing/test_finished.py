@@ -1,4 +1,4 @@
-"""Volumes that lie there finished: proven to have all that a volume is written with, and nothing is said too much."""
+"""Volumes that lie there finished: verified to have all that a volume is written with, and nothing is said too much."""
 
 from __future__ import annotations
 

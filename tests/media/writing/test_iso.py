@@ -158,7 +158,7 @@ def test_an_image_that_turns_bad_before_it_is_proven_gets_no_name(world: World, 
             file.seek(at + 5)
             file.write(b"!")
 
-    made = image(world, tmp_path / "set.iso", progress=Counting(begins={"proving the image": turn}))
+    made = image(world, tmp_path / "set.iso", progress=Counting(begins={"verifying the image": turn}))
     assert [each.code for each in made.images[0][1].findings] == ["altered"]
     assert sorted(os.listdir(tmp_path)) == ["main site"]
 
@@ -196,7 +196,7 @@ def test_the_label_of_the_disc_names_the_set(world: World, tmp_path: Path) -> No
     assert hashlib.sha256((tmp_path / "set.iso").read_bytes()).hexdigest()
 
 
-# Again: what is there is proven, what a killed run left is taken away
+# Again: what is there is verified, what a killed run left is taken away
 
 
 @pytest.fixture

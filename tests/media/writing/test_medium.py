@@ -1,4 +1,4 @@
-"""Writing to real file systems: proven from the medium, pulled, full, killed, dropped.
+"""Writing to real file systems: verified from the medium, pulled, full, killed, dropped.
 
 Loop devices and FUSE need root; where they are not, the tests say so.
 """
@@ -29,7 +29,7 @@ from tests.kits.mounts import mounted, replug
 from tests.kits.power_cuts import Disk
 
 ROOT = Path(__file__).parents[3]
-VERIFICATION = "proving from the medium"
+VERIFICATION = "verifying from the medium"
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="needs root to mount")
 needs_strace = pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
 DATA = os.urandom(3_000_000)
@@ -160,7 +160,7 @@ def test_a_power_cut_after_the_end_loses_nothing_and_before_it_looks_unfinished(
         with pytest.raises(KeeperError, match="not finished"):
             read_bag(disk.point / VOLUME)
         again = world.write(disk.point)
-        assert again.read_bytes == 0  # all of it was durable before the proof began
+        assert again.read_bytes == 0  # all of it was durable before the verification began
         disk.cut_power()
         insist_whole(disk.point / VOLUME, world.expected(1))
     finally:
@@ -171,7 +171,7 @@ def test_a_power_cut_after_the_end_loses_nothing_and_before_it_looks_unfinished(
 def test_no_room_is_told_before_anything_is_written(world: World, tmp_path: Path) -> None:
     """A tmpfs too small for the set."""
     with mounted("tmpfs", tmp_path, size_mb=2) as stick:
-        with pytest.raises(UnfinishedError, match="not enough room") as caught:
+        with pytest.raises(UnfinishedError, match="not enough space") as caught:
             world.write(stick)
         assert [each.code for each in caught.value.problems] == ["not-enough-space"]
         assert os.listdir(stick) == []  # nothing stays of what was not begun before

@@ -131,7 +131,7 @@ def test_every_file_that_reads_back_wrong_is_told(
                 file.seek(5)
                 file.write(b"\xff")
 
-    written = world.write(tmp_path / "one", progress=Counting(begins={"proving from the medium": turn}))
+    written = world.write(tmp_path / "one", progress=Counting(begins={"verifying from the medium": turn}))
     told = {f.subject.partition("1of2/")[2] for f in written.findings if f.code == "altered"}
     assert told == set(bad)
     assert states(written) == {1: "failed", 2: "written"}
@@ -187,7 +187,7 @@ def test_volumes_on_one_file_system_share_its_room(
     room = os.statvfs(tmp_path)
     need = room.f_bavail * room.f_frsize * 3 // 5
     monkeypatch.setattr("bundlekeeper.media.writing.write.needed", lambda *_: need)
-    with pytest.raises(UnfinishedError, match="not enough room") as caught:
+    with pytest.raises(UnfinishedError, match="not enough space") as caught:
         world.write(tmp_path / "one")
     assert {f.code for f in caught.value.problems} == {"not-enough-space"}
     assert list((tmp_path / "one").iterdir()) == []

@@ -1,4 +1,4 @@
-"""Targets that cannot be begun or have no room: told, left out, the others are finished; and folders of the store."""
+"""Targets that cannot be begun or have no space: told, left out, the others are finished; and folders of the store."""
 
 from __future__ import annotations
 
@@ -41,10 +41,10 @@ def insist_whole(volume: Path) -> None:
 
 
 @pytest.mark.root
-@pytest.mark.parametrize("trouble", ["read-only", "no room"])
+@pytest.mark.parametrize("trouble", ["read-only", "no space"])
 @pytest.mark.parametrize("first", [True, False])
 def test_a_target_that_cannot_be_begun_stops_no_other(world: World, tmp_path: Path, trouble: str, first: bool) -> None:
-    """README: "A target that fails, is read-only or has no room is left out, the others are finished (3)." """
+    """README: "A target that fails, is read-only or has no space is left out, the others are finished (3)." """
     good = tmp_path / "good"
     with ExitStack() as stack:
         bad = stack.enter_context(
@@ -57,7 +57,7 @@ def test_a_target_that_cannot_be_begun_stops_no_other(world: World, tmp_path: Pa
             str(good / VOLUME): "written",
         }
         (told,) = written.findings
-        assert told.code == ("not-enough-space" if trouble == "no room" else "bad-volume")
+        assert told.code == ("not-enough-space" if trouble == "no space" else "bad-volume")
         assert str(bad) in told.subject
         assert ("Read-only" if trouble == "read-only" else "are free") in told.message
         insist_whole(good / VOLUME)

@@ -56,7 +56,7 @@ def test_what_was_withdrawn_since_the_plan_does_not_go_out(main_site: MainSite) 
 
 
 def test_a_set_that_went_out_in_part_is_finished_and_told(main_site: MainSite) -> None:
-    """Half a set is of no use to anybody; what is wrong with it is told each time."""
+    """Half a set is of no use to anybody; what is wrong with it is reported each time."""
     main_site.write("--to", "stick", "--only", "1")
     (name,) = withdraw(main_site, 1)
     done = main_site.write("--to", "stick", "--json")

@@ -90,7 +90,7 @@ def test_bag_info_says_what_the_set_is(split: World, tmp_path: Path) -> None:
 
 
 def test_a_split_file_is_read_once_and_every_part_is_proven_alone(split: World, tmp_path: Path) -> None:
-    """Issue 6: "Each volume proves alone; ... with part digests and a whole digest"."""
+    """Issue 6: "Each volume verifies alone; ... with part digests and a whole digest"."""
     stick = folder(tmp_path, "stick")
     written = split.write(stick)
     assert written.status == 0
@@ -322,7 +322,7 @@ def test_a_store_file_that_is_gone_or_short_is_told(split: World, tmp_path: Path
 
 
 def test_two_writers_of_one_volume(world: World, tmp_path: Path) -> None:
-    """One of them is told so and does nothing."""
+    """One of them is reported so and does nothing."""
     stick = folder(tmp_path, "stick")
     met: list[str] = []
 
@@ -403,7 +403,7 @@ def test_a_key_that_cannot_sign_leaves_nothing_that_looks_finished(world: World,
     assert not list(stick.rglob("bagit.txt"))
     again = world.write(stick)
     assert states(again) == {1: "resumed"}
-    assert again.read_bytes == 0  # all of it was there, and proved to be whole
+    assert again.read_bytes == 0  # all of it was there, and verified to be whole
 
 
 def test_what_is_claimed_of_an_ordinary_disk(world: World, tmp_path: Path) -> None:
@@ -468,7 +468,7 @@ def test_the_verifier_puts_split_files_together_in_thought(split: World, tmp_pat
     assert f"{SPLIT[1].path} as a whole, from its parts" in said
     status, said = verify(*volumes[:2])
     assert status == 0
-    assert "not proven as a whole, volumes not given: 3" in said
+    assert "not verified as a whole, volumes not given: 3" in said
     assert "damage, not origin" in said
 
 

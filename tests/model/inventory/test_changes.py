@@ -26,7 +26,7 @@ def test_a_new_serial_in_a_slot_is_a_replaced_part() -> None:
 def test_a_switch_without_a_slot_is_replaced_by_its_half() -> None:
     """Nothing else says which of two switches it stands for."""
     found = compare([SWITCH], [replace(SWITCH, serial="F9")])
-    assert [(c.what, c.part.serial) for c in found] == [(InventoryChange.REPLACED, "F9")]
+    assert [(c.what, c.component.serial) for c in found] == [(InventoryChange.REPLACED, "F9")]
 
 
 def test_swapped_serials_are_two_moves() -> None:
@@ -37,7 +37,7 @@ def test_swapped_serials_are_two_moves() -> None:
 
 
 def test_version_drift_names_each_bank() -> None:
-    """What is not known now is told as unread, never as a version."""
+    """What is not known now is reported as unread, never as a version."""
     found = compare([BLADE], [replace(BLADE, active="6.0.1", pending=None, spare="5.4.10")])
     assert [c.message() for c in found] == [
         "bios B7 at holm/holm-a/1/3: active was 5.4.10, is 6.0.1; spare was 5.4.2, is 5.4.10",
@@ -47,7 +47,7 @@ def test_version_drift_names_each_bank() -> None:
 
 
 def test_a_list_of_one_kind_says_nothing_about_others() -> None:
-    """A part counts as gone only where its kind is spoken of, unless the reading is said to be complete."""
+    """A component counts as gone only where its kind is spoken of, unless the reading is said to be complete."""
     assert compare([BLADE, SWITCH], [BLADE]) == []
     assert unlisted([BLADE, SWITCH], [BLADE]) == {("holm", "holm-a", "fabric-switch"): 1}
     found = compare([BLADE, SWITCH], [BLADE], complete=True)
@@ -63,7 +63,7 @@ def test_other_facts_are_told_too() -> None:
     assert found[0].keys == ("policy",)
 
 
-def _parts(keys: dict[str, tuple[str, str]]) -> list[Component]:
+def _components(keys: dict[str, tuple[str, str]]) -> list[Component]:
     return [
         Component("bios", "holm", "a", "1", slot, serial=key, active=active) for key, (slot, active) in keys.items()
     ]
@@ -78,17 +78,17 @@ READING = st.dictionaries(
 def test_every_part_is_accounted_for_once(
     before: dict[str, tuple[str, str]], after: dict[str, tuple[str, str]]
 ) -> None:
-    """Each part that went or came stands in exactly one change; what stayed as it was stands in none."""
-    found = compare(_parts(before), _parts(after), complete=True)
+    """Each component that went or came stands in exactly one change; what stayed as it was stands in none."""
+    found = compare(_components(before), _components(after), complete=True)
     left = sorted(
         c.before.key for c in found if c.before and c.what in {InventoryChange.GONE, InventoryChange.REPLACED}
     )
-    came = sorted(c.part.key for c in found if c.what in {InventoryChange.ADDED, InventoryChange.REPLACED})
+    came = sorted(c.component.key for c in found if c.what in {InventoryChange.ADDED, InventoryChange.REPLACED})
     if after:
         assert left == sorted(set(before) - set(after))
     assert came == sorted(set(after) - set(before))
     for key in set(before) & set(after):
-        changes = {c.what for c in found if c.part.key == key}
+        changes = {c.what for c in found if c.component.key == key}
         assert (InventoryChange.MOVED in changes) == (before[key][0] != after[key][0])
         assert (InventoryChange.VERSION in changes) == (before[key][1] != after[key][1])
-    assert compare(_parts(after), _parts(after)) == []
+    assert compare(_components(after), _components(after)) == []

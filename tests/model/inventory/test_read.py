@@ -101,8 +101,14 @@ def test_an_empty_cell_is_not_known_and_a_dash_is_none() -> None:
     assert (switch.pending, switch.spare) == ("", None)
     assert (bios.policy, bios.healthy, bios.boot_files) == ("", None, None)
     text = "site,domain,kind,serial,active,pending,healthy,held,policy\nholm,holm-a,bios,S1,,-,,,\n"
-    part = read(text, "csv", read_at=date(2026, 1, 1), zone="UTC").components[0]
-    assert (part.active, part.pending, part.healthy, part.boot_files, part.policy) == (None, "", None, None, None)
+    component = read(text, "csv", read_at=date(2026, 1, 1), zone="UTC").components[0]
+    assert (component.active, component.pending, component.healthy, component.boot_files, component.policy) == (
+        None,
+        "",
+        None,
+        None,
+        None,
+    )
 
 
 def test_a_component_is_its_serial_else_its_parent_kind_and_position() -> None:
@@ -250,15 +256,18 @@ def test_rows_that_cannot_be_read_hide_no_other_problem() -> None:
     rows = _csv_rows(
         "holm,a,1,1,,bios,S1,,extra", "holm,a,1,2,,boss,S2,", "holm,a,1,3,,bios,S3,", "holm,a,1,4,,bios,S4,,,5"
     )
-    parts = "component,name\nS1,a\nS2,a\nS3,a\nS9,a\n"
-    sources = [InventorySource("inv.csv", rows.encode(), "csv"), InventorySource("parts.csv", parts.encode(), "csv")]
+    components = "component,name\nS1,a\nS2,a\nS3,a\nS9,a\n"
+    sources = [
+        InventorySource("inv.csv", rows.encode(), "csv"),
+        InventorySource("components.csv", components.encode(), "csv"),
+    ]
     with pytest.raises(InputError) as caught:
         read_inventory(sources, read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in caught.value.problems] == [
         ("inventory-syntax", "inv.csv:2:9"),
         ("inventory-syntax", "inv.csv:5:9"),
         ("inventory-value", "inv.csv:3:6"),
-        ("inventory-reference", "parts.csv:5:1"),
+        ("inventory-reference", "components.csv:5:1"),
     ]
 
 
@@ -478,7 +487,7 @@ def test_nothing_but_our_own_error_comes_out(form: str, seed: int) -> None:
 
 
 def test_servers_and_pairs_are_grouped_by_what_is_known() -> None:
-    """Parts of one server share a parent, else a place; a part with neither stands alone."""
+    """Components of one server share a parent, else a place; a component with neither stands alone."""
     rows = (
         Component("bios", "holm", "a", "1", "3", "P1", serial="S1"),
         Component("disk", "holm", "a", "1", "3/1", "P1", serial="S2"),
@@ -490,7 +499,7 @@ def test_servers_and_pairs_are_grouped_by_what_is_known() -> None:
         Component("fabric-switch", "holm", "a", serial="S8", pair="fabric"),
     )
     whole = Inventory(date(2026, 1, 1), "UTC", rows)
-    assert [[p.serial for p in s.parts] for s in whole.servers("a")] == [["S1", "S2"], ["S3", "S4"], ["S5"]]
+    assert [[p.serial for p in s.components] for s in whole.servers("a")] == [["S1", "S2"], ["S3", "S4"], ["S5"]]
     assert whole.servers("a")[0].place.slot == "3"
     assert [[p.serial for p in pair] for pair in whole.pairs("a").values()] == [["S7", "S8"]]
     assert whole.domains() == ("a", "b")

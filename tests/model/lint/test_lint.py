@@ -179,7 +179,7 @@ LISTED = BASE.replace('known = ["5.4.2"]', 'order = "listed"\nlist = ["5.4.2", "
     [
         BASE + jump(from_='">=5.4.2,<=5.4.10"'),  # narrower, not against the other
         BASE + jump(to="<6", from_='"<5.4.10"'),  # no target in common
-        BASE + jump('family = "blade"', from_='"<5.4.10"'),  # other parts
+        BASE + jump('family = "blade"', from_='"<5.4.10"'),  # other components
         BASE + jump(from_='"6.1.0"', to="<6", direction="down"),
         BASE + jump('kind = "io-module"', ">=6", '"<5.4.10"'),  # image versions, not bundle versions
         BASE + jump('kind = "bios", models = ["Tern-2"]', ">=6", '"<6"')
@@ -225,7 +225,7 @@ def test_a_release_with_lists_is_refused_only_where_no_choice_is_left() -> None:
 @pytest.mark.parametrize(
     ("scope", "when", "need", "refused"),
     [
-        # the same bundle brings both parts
+        # the same bundle brings both components
         ("server", 'kind = "bios"', '{ kind = "management-controller", version = ">=6.1" }', True),
         ("server", 'kind = "bios", models = ["Tern-2"]', '{ kind = "management-controller", version = ">=6.1" }', True),
         ("server", 'kind = "bios", version = "<6.1"', '{ kind = "management-controller", version = ">=6.1" }', False),

@@ -1,6 +1,6 @@
-"""Wherever a manifest can have several of a kind, what is wrong with the second is told as well as with the first.
+"""Wherever a manifest can have several of a kind, what is wrong with the second is reported as well as with the first.
 
-Each case spoils a good manifest in (at least) two places of one sort; both must be told, each at its own path. Facts of
+Each case spoils a good manifest in (at least) two places of one sort; both must be reported, each at its own path. Facts of
 the trade in these manifests (families, builds, versions that must stand beside each other) are common practice.
 """
 

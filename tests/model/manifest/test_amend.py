@@ -1,4 +1,4 @@
-"""Filling and confirming a manifest: what may change, what must not, and what is told."""
+"""Filling and confirming a manifest: what may change, what must not, and what is reported."""
 
 from __future__ import annotations
 
@@ -133,7 +133,7 @@ def test_a_difference_keeps_the_mark() -> None:
 
 
 def test_a_digest_that_we_computed_is_never_called_the_publishers() -> None:
-    """'A digest that was computed from the very file it is meant to prove.'"""
+    """'A digest that was computed from the very file it is meant to verify.'"""
     text, _ = fill(MANIFEST, [DraftRow("a.bin", ONE, 1)])
     assert bundles(text)[0]["digest_from"] == OWN_COPY
     text, _ = fill(MANIFEST, [DraftRow("a.bin", ONE, None)], digest_from="publisher: SHA256SUMS")

@@ -62,7 +62,7 @@ def test_a_draft_from_files() -> None:
     ]
     assert {b["digest_from"] for b in data["bundle"]} == {"own copy"}
     assert "release" not in data
-    assert "cannot prove that file" in text
+    assert "cannot verify that file" in text
     assert text.endswith("\n")
     assert "\n\n\n" not in text
 
@@ -87,7 +87,7 @@ def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
 
 @pytest.mark.parametrize("entries", [FILES, [DraftRow("odd.bin")], [DraftRow("marram-blade-6.1.0.bin", TWO)]])
 def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(entries: list[DraftRow]) -> None:
-    """'A clear placeholder that lint will refuse with a position'; families without a bundle are told besides."""
+    """'A clear placeholder that lint will refuse with a position'; families without a bundle are reported besides."""
     text = drafted(entries)
     empty = {
         f"m.toml:{number}:{line.index(EMPTY) + 1}"
@@ -116,7 +116,7 @@ def test_a_draft_from_a_list() -> None:
     text = drafted(rows, publisher(listed))
     assert complaints(text) == {("bundle", 0, "size"), ("bundle", 1, "size")}
     assert {b["digest_from"] for b in tomllib.loads(text)["bundle"]} == {"publisher: SHA256SUMS"}
-    assert "cannot prove that file" not in text
+    assert "cannot verify that file" not in text
 
 
 def test_from_draft_to_confirmed() -> None:

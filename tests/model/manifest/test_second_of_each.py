@@ -42,7 +42,7 @@ def test_a_draft_names_the_second_source_and_warns_of_an_own_copy_wherever_it_co
         text = draft(entries, platform="marram", issued=TODAY, digest_from="")
         assert "publisher: SUMS" in text.split("\n")[1]
         assert "the files themselves" in text.split("\n")[1]
-        assert "cannot prove that file" in text
+        assert "cannot verify that file" in text
 
 
 def test_the_example_release_has_the_newest_version_of_every_family() -> None:

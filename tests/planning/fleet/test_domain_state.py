@@ -1,4 +1,4 @@
-"""Where parts and servers stand: the trade's definition of 'at a bundle', by examples and against a naive reading."""
+"""Where components and servers stand: the trade's definition of 'at a bundle', by examples and against a naive reading."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from tests.kits.planning_kit import blade, bundle, image, manifest, marram
 SWITCH = Component("fabric-switch", "holm", "holm-a", model="Reed-40", serial="FS-1", active="6.0.1")
 
 
-def _stand(manifest_: Manifest, *parts: Component) -> DomainState:
-    return stand(StateReader(ManifestIndex(manifest_)), "holm-a", parts)
+def _stand(manifest_: Manifest, *components: Component) -> DomainState:
+    return stand(StateReader(ManifestIndex(manifest_)), "holm-a", components)
 
 
 def _two() -> Manifest:
@@ -34,8 +34,8 @@ def test_a_part_may_be_at_several_bundles_or_at_none() -> None:
     """It may be at several, or at none (`version-unknown`, never assumed good)."""
     bios, _, adapter = blade("1", "7")
     [server] = _stand(_two(), bios, adapter).servers
-    assert [p.reading.bundles for p in server.parts] == [(), ("5.0", "6.0")]
-    assert server.parts[0].reading.lack == domain_state.UNLISTED
+    assert [p.reading.bundles for p in server.components] == [(), ("5.0", "6.0")]
+    assert server.components[0].reading.lack == domain_state.UNLISTED
     assert server.kin.at.bundles == () and not server.kin.at.certain
 
 
@@ -65,8 +65,8 @@ def test_a_mixed_server_is_held_at_the_narrowest_stretch() -> None:
 )
 def test_what_is_not_known_is_at_no_bundle(change: dict[str, str | None], lack: str) -> None:
     """Unknown is never zero and never good."""
-    [part] = _stand(marram(), replace(SWITCH, **change)).infrastructure  # type: ignore[arg-type]  # one key at a time
-    assert part.reading.bundles == () and part.reading.lack == lack
+    [component] = _stand(marram(), replace(SWITCH, **change)).infrastructure  # type: ignore[arg-type]  # one key at a time
+    assert component.reading.bundles == () and component.reading.lack == lack
 
 
 def test_equal_in_order_is_at_the_bundle_but_the_very_text_wins() -> None:
@@ -76,9 +76,9 @@ def test_equal_in_order_is_at_the_bundle_but_the_very_text_wins() -> None:
         bundle("infrastructure", "9", image("fabric-switch", "Reed-40", "6.1.0")),
         bundle("infrastructure", "10", image("fabric-switch", "Reed-40", "6.1")),
     )
-    part = replace(SWITCH, active="6.1")
-    assert _stand(one, part).infrastructure[0].reading.bundles == ("9",)
-    assert _stand(both, part).infrastructure[0].reading.bundles == ("10",)
+    component = replace(SWITCH, active="6.1")
+    assert _stand(one, component).infrastructure[0].reading.bundles == ("9",)
+    assert _stand(both, component).infrastructure[0].reading.bundles == ("10",)
 
 
 def test_image_versions_are_read_in_their_kinds_own_order() -> None:
@@ -98,11 +98,11 @@ def test_the_standalone_build_is_no_bundle_of_a_domain() -> None:
     bios, *_ = blade("", "6.0", model="Gull-1", chassis="")
     [server] = _stand(manifest(*rows), bios).servers
     assert server.family == "rack"
-    assert server.parts[0].reading.bundles == ()
+    assert server.components[0].reading.bundles == ()
 
 
 def test_a_patch_covers_what_its_base_covers() -> None:
-    """A server with the patched part and an old one is mixed, though the patch's own file lists only the first."""
+    """A server with the patched component and an old one is mixed, though the patch's own file lists only the first."""
     rows = [
         bundle("blade", "5", image("bios", "Tern-2", "5"), image("management-controller", "Tern-2", "5")),
         bundle("blade", "6", image("bios", "Tern-2", "6"), image("management-controller", "Tern-2", "6")),
@@ -116,15 +116,15 @@ def test_a_patch_covers_what_its_base_covers() -> None:
 
 def test_classes_are_servers_of_one_family_models_and_versions() -> None:
     """ "each class of servers (same family, model, versions)", whatever their place and policy."""
-    parts = [*blade("1", "6.0.1"), *blade("2", "6.0.1", policy="other"), *blade("3", "6.1.0")]
-    parts += blade("4", "6.0.1", model="Tern-4")
-    found = _stand(marram(), *parts)
+    components = [*blade("1", "6.0.1"), *blade("2", "6.0.1", policy="other"), *blade("3", "6.1.0")]
+    components += blade("4", "6.0.1", model="Tern-4")
+    found = _stand(marram(), *components)
     assert sorted(len(servers) for _, servers in found.classes) == [1, 1, 2]
     assert found.families == ("blade",)
 
 
 def test_doubts_about_what_makes_a_server_are_told() -> None:
-    """A part that names no server and may be in one that does is never silently a server of its own."""
+    """A component that names no server and may be in one that does is never silently a server of its own."""
     first, second, third = blade("1", "6.0.1")
     alone = replace(third, parent=None, slot=None)
     assert [d.fact for d in _stand(marram(), first, second, alone).doubts] == ["parent"]
@@ -160,8 +160,8 @@ def test_at_by_a_naive_reading_of_the_definition(
         for place, versions in enumerate(bundles, 10)
     ]
     bios, _, adapter = blade("1", "x")
-    parts = (replace(bios, active=actives[0]), replace(adapter, active=actives[1]))
-    [server] = _stand(manifest(*rows), *parts).servers
+    components = (replace(bios, active=actives[0]), replace(adapter, active=actives[1]))
+    [server] = _stand(manifest(*rows), *components).servers
 
     def lists(versions: tuple[str, str], which: int) -> bool:
         active, texts = actives[which], {row[which] for row in bundles}
@@ -174,4 +174,4 @@ def test_at_by_a_naive_reading_of_the_definition(
     assert list(server.kin.at.bundles) == expected
     for which in (0, 1):
         at = [str(p) for p, row in enumerate(bundles, 10) if lists(row, which)]
-        assert list(server.parts[which].reading.bundles) == at
+        assert list(server.components[which].reading.bundles) == at

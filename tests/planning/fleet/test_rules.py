@@ -45,7 +45,9 @@ _SPANS = st.builds(
     st.integers(1, _TOP),
     st.integers(1, _TOP),
 )
-_WHATS = st.sampled_from([{"family": "infrastructure"}, {"family": "blade"}, {"kind": "bios"}, {"models": ("Reed-40",)}])
+_WHATS = st.sampled_from(
+    [{"family": "infrastructure"}, {"family": "blade"}, {"kind": "bios"}, {"models": ("Reed-40",)}]
+)
 _JUMPS = st.lists(st.tuples(_WHATS, _SPANS, _SPANS, st.sampled_from(["up", "down", "both"])), max_size=4)
 
 
@@ -81,7 +83,7 @@ def test_jumps_by_a_naive_reading(
         assert [rule.source for rule in answer.rules] == refusing
 
 
-_PARTS = st.lists(st.tuples(st.sampled_from(_FAMILIES), st.integers(1, _TOP)), min_size=1, max_size=5)
+_COMPONENTS = st.lists(st.tuples(st.sampled_from(_FAMILIES), st.integers(1, _TOP)), min_size=1, max_size=5)
 _SIDES = st.tuples(_WHATS, st.one_of(st.none(), _SPANS))
 
 
@@ -90,22 +92,22 @@ def _side(side: tuple[dict[str, Any], _Span | None]) -> dict[str, Any]:
 
 
 @settings(max_examples=400)
-@given(parts=_PARTS, rules=st.lists(st.tuples(_SIDES, st.lists(_SIDES, min_size=1, max_size=2)), max_size=3))
+@given(components=_COMPONENTS, rules=st.lists(st.tuples(_SIDES, st.lists(_SIDES, min_size=1, max_size=2)), max_size=3))
 def test_beside_by_a_naive_reading(
-    parts: list[tuple[str, int]],
+    components: list[tuple[str, int]],
     rules: list[tuple[tuple[dict[str, Any], _Span | None], list[tuple[dict[str, Any], _Span | None]]]],
 ) -> None:
     """`compatible` holds in every state for every pair of components in its scope."""
 
-    def inside(side: tuple[dict[str, Any], _Span | None], part: tuple[str, int]) -> bool:
-        return side[1] is None or part[1] in side[1].versions
+    def inside(side: tuple[dict[str, Any], _Span | None], component: tuple[str, int]) -> bool:
+        return side[1] is None or component[1] in side[1].versions
 
     expected = {
         (place, which)
         for place, (when, needs) in enumerate(rules)
         for which, need in enumerate(needs)
-        for x in parts
-        for y in parts
+        for x in components
+        for y in components
         if _means(when[0], x[0]) and inside(when, x) and _means(need[0], y[0]) and not inside(need, y)
     }
     rows = [
@@ -113,7 +115,7 @@ def test_beside_by_a_naive_reading(
         for place, (when, needs) in enumerate(rules)
     ]
     stored = _rules(compatible=rows)
-    seen = [(_seen(*part), place) for place, part in enumerate(parts)]
+    seen = [(_seen(*component), place) for place, component in enumerate(components)]
     found = set()
     for breach in breaches(stored, "domain", seen):
         assert breach.refused and not breach.maybe_whens and not breach.maybe_shorts
@@ -151,7 +153,7 @@ def _one_jump(to: str, frm: str, direction: str = "up") -> Rules:
 
 
 def test_a_part_at_several_bundles_may_go_where_one_of_them_lets_it() -> None:
-    """The bytes are those of each bundle; an image that did not change must not hold a part back."""
+    """The bytes are those of each bundle; an image that did not change must not hold a component back."""
     rules = _one_jump(">=5", ">=3")
     assert rules.jump(_seen("blade", 2), "5.0", "5").answer is RuleAnswer.REFUSED
     assert rules.jump(_seen("blade", 2, 3), "5.0", "5").answer is RuleAnswer.ALLOWED
@@ -159,9 +161,9 @@ def test_a_part_at_several_bundles_may_go_where_one_of_them_lets_it() -> None:
 
 def test_a_mixed_server_must_be_let_pass_from_its_lowest_and_its_highest_bundle() -> None:
     """Rules must hold for the lowest and the highest bundle found."""
-    part = replace(_seen("blade", 3), at=At((("2",), ("3",)), certain=True))
-    assert _one_jump(">=5", ">=3").jump(part, "5.0", "5").answer is RuleAnswer.REFUSED
-    assert _one_jump(">=5", ">=2").jump(part, "5.0", "5").answer is RuleAnswer.ALLOWED
+    component = replace(_seen("blade", 3), at=At((("2",), ("3",)), certain=True))
+    assert _one_jump(">=5", ">=3").jump(component, "5.0", "5").answer is RuleAnswer.REFUSED
+    assert _one_jump(">=5", ">=2").jump(component, "5.0", "5").answer is RuleAnswer.ALLOWED
 
 
 def test_a_rule_for_another_direction_does_not_speak() -> None:
@@ -208,6 +210,6 @@ def _mix() -> Manifest:
 def test_what_is_not_known_makes_a_mix_neither_allowed_nor_refused(
     infrastructure: SeenVersion, server: SeenVersion, refused: bool, unknown: bool
 ) -> None:
-    """ "Unknown is never zero and never good."; a part at several bundles is each of them, a mixed one both ends."""
+    """ "Unknown is never zero and never good."; a component at several bundles is each of them, a mixed one both ends."""
     found = list(breaches(Rules(ManifestIndex(_mix())), "domain", [(infrastructure, "i"), (server, "s")]))
     assert (any(b.refused for b in found), any(b.unknown for b in found)) == (refused, unknown)

@@ -1,10 +1,10 @@
 """Blank every fact in turn: no answer may get better.
 
-What "better" means here, exactly. Let G be an error or a warning of the first report, of code c, about the parts T (or
-about no part: then it is told by its code and subject). After one field of one thing was blanked, each pair (c, t) with
+What "better" means here, exactly. Let G be an error or a warning of the first report, of code c, about the components T (or
+about no component: then it is reported by its code and subject). After one field of one thing was blanked, each pair (c, t) with
 t in T must still be there at no milder level, or some gap that says what is not known (`not-checked`,
 `version-unknown`) or what is not there (`family-missing`, `unverified`, `unsigned`), and that the first report did not
-have, must speak about such a t, about the part that was blanked, or (for a G about no part) about the same bundle or
+have, must speak about such a t, about the component that was blanked, or (for a G about no component) about the same bundle or
 family. A report that was not ok must not become ok.
 """
 
@@ -49,8 +49,8 @@ def _world(seed: int) -> _World:
 
 
 def _about(report: GapReport, inventory: Inventory) -> list[tuple[Gap, frozenset[int]]]:
-    """Each gap that counts, with the places of its parts in the inventory: a blanked serial changes a part's key."""
-    places = {part.key: place for place, part in enumerate(inventory.components)}
+    """Each gap that counts, with the places of its components in the inventory: a blanked serial changes a component's key."""
+    places = {component.key: place for place, component in enumerate(inventory.components)}
     rows = [gap for gap in report.gaps if gap.finding.level is not Level.NOTE]
     return [(gap, frozenset(places[key] for key in gap.things)) for gap in rows]
 
@@ -84,16 +84,18 @@ def _better(before: _World, after: _World, blanked: int | None) -> list[str]:
 
 
 def _blanked_components(inventory: Inventory) -> Iterator[tuple[str, int, Inventory]]:
-    for place, part in enumerate(inventory.components):
+    for place, component in enumerate(inventory.components):
         for field in _BLANKABLE:
-            if getattr(part, field) is None:
+            if getattr(component, field) is None:
                 continue
-            blank = _blank(part, field)
+            blank = _blank(component, field)
             rows = (*inventory.components[:place], blank, *inventory.components[place + 1 :])
             if len({p.key for p in rows}) < len(rows):
                 continue  # without its serial it is the same as another one: such an inventory is refused when read
-            rooms = [replace(p, component=blank.key) if p.component == part.key else p for p in inventory.partitions]
-            yield f"{field} of {part.key}", place, replace(inventory, components=rows, partitions=tuple(rooms))
+            rooms = [
+                replace(p, component=blank.key) if p.component == component.key else p for p in inventory.partitions
+            ]
+            yield f"{field} of {component.key}", place, replace(inventory, components=rows, partitions=tuple(rooms))
 
 
 def _blank(row: Any, field: str) -> Any:
@@ -168,7 +170,7 @@ def _blanked_manifests(whole: Manifest) -> Iterator[tuple[str, Manifest]]:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_blanking_what_the_store_says_never_makes_an_answer_better(seed: int) -> None:
-    """Nothing is called proven that was not read."""
+    """Nothing is called verified that was not read."""
     world = _world(seed)
     rows = [file for b in world.manifest.bundle if (file := world.holdings.stored(b.sha256))]
     changes: list[dict[str, Any]] = [{"verified": None}, {"verified_at": None}, {"signature": SignatureState.UNKNOWN}]

@@ -22,7 +22,7 @@ from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureSta
 from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
-from bundlekeeper.planning.gaps.room import room_of
+from bundlekeeper.planning.gaps.space import room_of
 from tests.kits.planning_kit import (
     NOW,
     PROVEN,
@@ -52,8 +52,8 @@ class _World:
         told = GapAnswer(drivers="I. Ferro, list of 2026-11-20")
         return gaps("holm-a", self.release, self.manifest, self.inventory, self.holdings, NOW, told)
 
-    def parts(self, change: Callable[[Component], dict[str, Any]]) -> _World:
-        """The world with every part changed as `change` says."""
+    def components(self, change: Callable[[Component], dict[str, Any]]) -> _World:
+        """The world with every component changed as `change` says."""
         rows = tuple(replace(p, **change(p)) for p in self.inventory.components)
         return replace(self, inventory=replace(self.inventory, components=rows))
 
@@ -159,7 +159,7 @@ def _new_model() -> _World:
         if b["family"] == "blade" and b["version"] == "6.1.0":
             b["images"] = [{**i, "models": ("Tern-2", "Tern-8")} for i in b["images"]]
         rows.append(b)
-    return world.rules(bundle=rows).parts(lambda p: {"model": "Tern-8", "active": "6.1.0"} if p.parent else {})
+    return world.rules(bundle=rows).components(lambda p: {"model": "Tern-8", "active": "6.1.0"} if p.parent else {})
 
 
 def _sizeless() -> tuple[Any, ...]:
@@ -202,7 +202,7 @@ def _stays_withdrawn() -> _World:
     for b in rows:
         if b["version"] == "6.1.0-t3":
             b |= {"lifecycle": "withdrawn", "reason": "notice 9"}
-    return _good().rules(bundle=rows).parts(_set(_is("model-table"), active="2026-3"))
+    return _good().rules(bundle=rows).components(_set(_is("model-table"), active="2026-3"))
 
 
 def _own_kind(*, in_server: bool = False) -> _World:
@@ -227,20 +227,20 @@ def _listed_by_text() -> _World:
     for b in rows:
         if (b["family"], b["version"]) == ("blade", "6.0.1"):
             b["images"] = [{**i, "version": "golden"} if i["kind"] == "bios" else i for i in b["images"]]
-    return _good().rules(bundle=rows).parts(_set(_is("bios"), active="golden"))
+    return _good().rules(bundle=rows).components(_set(_is("bios"), active="golden"))
 
 
 #: What is done to the good world, and the codes (levels) that it must bring, and no others.
 _KEYS = ("revoked-key", "removed-key", "expired-key", "unknown-key")
 CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     "not held": (lambda: _good().bundle(_INFRA, sha256="cd" * 32), {"not-in-store": Level.ERROR}),
-    "not proven": (lambda: _good().file(verified=False), {"unverified": Level.WARNING}),
-    "proven too long ago": (
+    "not verified": (lambda: _good().file(verified=False), {"unverified": Level.WARNING}),
+    "verified too long ago": (
         lambda: _good().file(verified_at=PROVEN - timedelta(days=100)),
         {"stale-verification": Level.WARNING},
     ),
-    "no time of proof": (lambda: _good().file(verified_at=None), {"not-checked": Level.WARNING}),
-    "proven in the future": (
+    "no time of verification": (lambda: _good().file(verified_at=None), {"not-checked": Level.WARNING}),
+    "verified in the future": (
         lambda: _good().file(verified_at=NOW + timedelta(days=1)),
         {"not-checked": Level.WARNING},
     ),
@@ -290,7 +290,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"wrong-build": Level.WARNING, "policy-differs": Level.WARNING},
     ),
     "unknown model": (
-        lambda: _good().parts(_set(_is("network-adapter"), model="NA-9")),
+        lambda: _good().components(_set(_is("network-adapter"), model="NA-9")),
         {"model-unsupported": Level.ERROR, "version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "table too old by a rule": (
@@ -309,44 +309,47 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"jump-refused": Level.ERROR, "downgrade": Level.ERROR},
     ),
     "mix refused": (
-        lambda: _good().parts(lambda p: {"active": "5.4.10"} if p.parent else {}).rules(compatible=_stricter()),
+        lambda: _good().components(lambda p: {"active": "5.4.10"} if p.parent else {}).rules(compatible=_stricter()),
         {"mix-refused": Level.ERROR},
     ),
     "mix not known": (
-        lambda: _good().parts(lambda p: {"active": None} if p.parent else {}).rules(compatible=_stricter()),
+        lambda: _good().components(lambda p: {"active": None} if p.parent else {}).rules(compatible=_stricter()),
         {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "no place in the order": (
-        lambda: _good().parts(_set(_is("io-module", "leading"), active="golden")),
+        lambda: _good().components(_set(_is("io-module", "leading"), active="golden")),
         {"version-unordered": Level.WARNING, "component-differs": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "matches no bundle": (
-        lambda: _good().parts(_set(_is("io-module"), active="6.0.0")),
+        lambda: _good().components(_set(_is("io-module"), active="6.0.0")),
         {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "version not known": (
-        lambda: _good().parts(_set(_is("io-module"), active=None)),
+        lambda: _good().components(_set(_is("io-module"), active=None)),
         {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "mixed server": (
-        lambda: _good().parts(_set(_is("bios"), active="5.4.10")),
+        lambda: _good().components(_set(_is("bios"), active="5.4.10")),
         {"mixed-server": Level.WARNING},
     ),
-    "replaced part": (
-        lambda: _good().parts(_set(_is("chassis-controller", "following"), active="6.1.0")),
+    "replaced component": (
+        lambda: _good().components(_set(_is("chassis-controller", "following"), active="6.1.0")),
         {"component-differs": Level.WARNING},
     ),
     "a pair over two chassis": (
-        lambda: _good().parts(_set(_is("io-module", "following"), chassis="2")),
+        lambda: _good().components(_set(_is("io-module", "following"), chassis="2")),
         {"pair-unhealthy": Level.ERROR},
     ),
     "a pair of which one chassis is not known": (
-        lambda: _good().parts(_set(_is("io-module", "following"), chassis=None)),
+        lambda: _good().components(_set(_is("io-module", "following"), chassis=None)),
         {"not-checked": Level.WARNING},
     ),
-    "no policy": (lambda: _good().parts(lambda p: {"policy": ""} if p.parent else {}), {"no-policy": Level.WARNING}),
+    "no policy": (
+        lambda: _good().components(lambda p: {"policy": ""} if p.parent else {}),
+        {"no-policy": Level.WARNING},
+    ),
     "policy not known": (
-        lambda: _good().parts(lambda p: {"policy": None} if p.parent else {}),
+        lambda: _good().components(lambda p: {"policy": None} if p.parent else {}),
         {"not-checked": Level.WARNING},
     ),
     "policy nobody told of": (
@@ -365,31 +368,31 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     "policy at once": (lambda: _good().policy(applies="at-once"), {"policy-at-once": Level.WARNING}),
     "policy shared": (_shared, {"policy-shared": Level.WARNING}),
     "pair not healthy": (
-        lambda: _good().parts(_set(_is("domain-manager", "following"), healthy=False)),
+        lambda: _good().components(_set(_is("domain-manager", "following"), healthy=False)),
         {"pair-unhealthy": Level.ERROR},
     ),
     "two leads": (
-        lambda: _good().parts(_set(_is("fabric-switch"), half="leading")),
+        lambda: _good().components(_set(_is("fabric-switch"), half="leading")),
         {"pair-unhealthy": Level.ERROR},
     ),
     "lead not known": (
-        lambda: _good().parts(_set(_is("domain-manager", "leading"), half=None)),
+        lambda: _good().components(_set(_is("domain-manager", "leading"), half=None)),
         {"not-checked": Level.WARNING},
     ),
     "health not known": (
-        lambda: _good().parts(_set(_is("io-module"), healthy=None)),
+        lambda: _good().components(_set(_is("io-module"), healthy=None)),
         {"not-checked": Level.WARNING},
     ),
     "pair not known": (
-        lambda: _good().parts(_set(_is("chassis-controller"), pair=None)),
+        lambda: _good().components(_set(_is("chassis-controller"), pair=None)),
         {"not-checked": Level.WARNING},
     ),
     "no pair": (
-        lambda: _good().parts(_set(_is("io-module", "leading"), pair="", half=None)),
+        lambda: _good().components(_set(_is("io-module", "leading"), pair="", half=None)),
         {"pair-unhealthy": Level.WARNING, "not-checked": Level.WARNING},  # and the other half's pair has one half
     ),
     "running file gone": (
-        lambda: _good().parts(_set(_is("fabric-switch", "leading"), boot_files=("5.4.10",))),
+        lambda: _good().components(_set(_is("fabric-switch", "leading"), boot_files=("5.4.10",))),
         {"no-way-back": Level.WARNING},
     ),
     "older bundle gone": (
@@ -421,11 +424,11 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"not-checked": Level.WARNING},
     ),
     "the model table's version not known": (
-        lambda: _good().parts(_set(_is("model-table"), active=None)),
+        lambda: _good().components(_set(_is("model-table"), active=None)),
         {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "the model table's version has no place": (
-        lambda: _good().parts(_set(_is("model-table"), active="tables")),
+        lambda: _good().components(_set(_is("model-table"), active="tables")),
         {"version-unordered": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "a place in the order not known": (_listed_by_text, {"not-checked": Level.WARNING}),
@@ -487,7 +490,7 @@ def test_every_gap_has_evidence_or_sources_a_subject_and_says_what_to_do(name: s
 
 def test_worst_comes_first_and_the_same_input_gives_the_same_list() -> None:
     """ "one list of everything between here and there, worst first" (issue 5)"""
-    world = _shared().parts(_set(_is("domain-manager"), healthy=False)).file(verified=False)
+    world = _shared().components(_set(_is("domain-manager"), healthy=False)).file(verified=False)
     report = world.report()
     levels = [list(Level).index(gap.finding.level) for gap in report.gaps]
     assert levels == sorted(levels)
@@ -514,12 +517,12 @@ def test_a_downgrade_that_a_rule_lets_pass_is_a_warning_with_its_source() -> Non
     downs = [gap for gap in _counting(world.report()) if gap.code == "downgrade"]
     assert [gap.finding.level for gap in downs] == [Level.ERROR, Level.WARNING]
     assert downs[1].sources == ("release notes 6.1, table 3",)
-    assert all("model-table" not in part for gap in downs for part in gap.evidence["images"])
+    assert all("model-table" not in component for gap in downs for component in gap.evidence["images"])
 
 
 def test_the_model_table_stays_ahead() -> None:
     """ "the model table stays ahead" (common practice)"""
-    world = _good().parts(_set(_is("model-table"), active="2026-3"))
+    world = _good().components(_set(_is("model-table"), active="2026-3"))
     assert world.report().ok
 
 
@@ -565,7 +568,7 @@ def test_a_shared_policy_names_every_server_and_domain_that_it_touches() -> None
 
 def test_whether_a_policy_is_shared_hangs_on_servers_of_unknown_policy() -> None:
     """ "Unknown is never zero and never good.": the server in holm-b may share it."""
-    world = _shared().parts(lambda p: {"policy": None} if p.domain == "holm-b" else {})
+    world = _shared().components(lambda p: {"policy": None} if p.domain == "holm-b" else {})
     gap = _one(world.report(), "not-checked")
     assert "the policy of servers in holm-b" in gap.finding.message
 
@@ -607,14 +610,14 @@ def test_a_check_that_was_not_made_names_what_it_lacked(name: str, fact: str) ->
 
 def test_what_may_go_is_not_known_where_it_is_not_known_what_is_pending() -> None:
     """Short of room, and any of the files may be the one that starts next: nothing may be said to be removable."""
-    world = CASES["room after a removal"][0]().parts(_set(_is("fabric-switch"), pending=None))
+    world = CASES["room after a removal"][0]().components(_set(_is("fabric-switch"), pending=None))
     report = world.report()
     assert _one(report, "not-enough-space").finding.level is Level.ERROR
     assert _one(report, "not-checked").evidence == {"check": "removal", "lacks": "pending"}
 
 
 def test_a_partition_of_several_is_never_assumed_to_be_the_right_one() -> None:
-    """One has room and one has not, and nothing says which one takes images."""
+    """One has space and one has not, and nothing says which one takes images."""
     world = _good()
     tight = Partition(world.inventory.partitions[0].component, "log", 10, 10)
     rooms = (*world.inventory.partitions, tight)
@@ -657,13 +660,13 @@ def test_a_mix_that_hangs_on_an_unknown_version_names_the_rule_and_the_parts() -
 
 
 def test_the_part_that_is_off_is_named_and_its_neighbours_are_not() -> None:
-    """A replaced part that came with older (or newer) firmware than its neighbours."""
+    """A replaced component that came with older (or newer) firmware than its neighbours."""
     world = _good(blades=3)
-    odd = world.parts(lambda p: {"active": "6.1.0"} if p.serial == "SRV-holm-a-1-2-network-adapter" else {})
+    odd = world.components(lambda p: {"active": "6.1.0"} if p.serial == "SRV-holm-a-1-2-network-adapter" else {})
     gap = _one(odd.report(), "component-differs")
     assert gap.things == ("SRV-holm-a-1-2-network-adapter",)
     assert gap.evidence["runs"] == {"6.0.1": 2, "6.1.0": 1}
-    even = world.parts(lambda p: {"active": f"6.{p.slot}.0"} if p.kind == "network-adapter" else {})
+    even = world.components(lambda p: {"active": f"6.{p.slot}.0"} if p.kind == "network-adapter" else {})
     assert len(_one(even.report(), "component-differs").things) == 3
 
 
@@ -697,14 +700,14 @@ def test_of_sizes_that_differ_the_least_counts_and_none_where_one_is_not_known(
         for n, size in enumerate(sizes)
     ]
     fleet = Fleet(manifest(*rows), inventory(_switches()))
-    part = next(p for p in fleet.state("holm-a").infrastructure)
-    found = room_of(fleet.manifest_index, part, "boot-file", Partition(part.key, "images", 1000, 100))
+    component = next(p for p in fleet.state("holm-a").infrastructure)
+    found = room_of(fleet.manifest_index, component, "boot-file", Partition(component.key, "images", 1000, 100))
     assert found.lying is not None
     assert [(file.version, file.size_bytes) for file in found.lying] == [("5.4.10", least)]
 
 
 def _switches() -> tuple[Component, ...]:
-    return tuple(replace(part, boot_files=("5.4.10",)) for part in pair("fabric-switch", "fabric", "5.4.10"))
+    return tuple(replace(component, boot_files=("5.4.10",)) for component in pair("fabric-switch", "fabric", "5.4.10"))
 
 
 def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:
@@ -719,7 +722,7 @@ def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:
 
 
 def test_running_what_was_withdrawn_is_a_reason_to_hurry() -> None:
-    """ "A release withdrawn after it was downloaded.": the target takes the parts away from it."""
+    """ "A release withdrawn after it was downloaded.": the target takes the components away from it."""
     rows = [b.model_dump() for b in marram().bundle]
     rows = [{**b, "lifecycle": "withdrawn", "reason": "notice 7"} if b["version"] == "6.0.1" else b for b in rows]
     report = _good().rules(bundle=rows).report()
@@ -730,18 +733,18 @@ def test_running_what_was_withdrawn_is_a_reason_to_hurry() -> None:
 
 def test_infrastructure_at_three_bundles_is_refused_and_at_two_is_a_step_that_was_begun() -> None:
     """That mix of A and B is allowed unless a rule forbids it; any other mix is refused."""
-    begun = _good().parts(_set(_is("chassis-controller"), active="6.1.0"))
+    begun = _good().components(_set(_is("chassis-controller"), active="6.1.0"))
     assert "mix-refused" not in {g.code for g in begun.report().gaps}
-    aside = _good().parts(_set(_is("chassis-controller"), active="5.4.10"))
+    aside = _good().components(_set(_is("chassis-controller"), active="5.4.10"))
     assert _one(aside.report(), "mix-refused").finding.level is Level.WARNING
-    three = aside.parts(_set(_is("domain-manager"), active="6.1.0"))
+    three = aside.components(_set(_is("domain-manager"), active="6.1.0"))
     gap = _one(three.report(), "mix-refused")
     assert gap.finding.level is Level.ERROR and set(gap.evidence["bundles"]) == {"5.4.10", "6.0.1", "6.1.0"}
 
 
 def test_what_is_written_is_counted() -> None:
     """`gaps` ends with how many checks were made and how many could not be made."""
-    good, blank = _good().report(), _good().parts(_set(_is("bios"), active=None)).report()
+    good, blank = _good().report(), _good().components(_set(_is("bios"), active=None)).report()
     assert good.checks_made == sum(made for made, _ in good.checks.values())
     assert blank.checks_not_made > good.checks_not_made
 

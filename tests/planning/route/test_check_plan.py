@@ -139,7 +139,7 @@ class Chance:
         state = self.case.fleet.state("holm-a")
         found: dict[tuple[str, str], list[str]] = {}
         for server in state.servers:
-            first = server.parts[0].part
+            first = server.components[0].component
             found.setdefault((first.model or "", first.active or ""), []).append(server.key)
         return [tuple(found[m, VERSIONS[v]]) for m, v, _ in self.case.classes]
 
@@ -181,7 +181,7 @@ def test_each_step_is_refused_exactly_where_brute_force_refuses_it() -> None:
             expected = None if idle else not refused
             counts[allowed] += 1
             assert expected == allowed, (seed, number, chance.steps, told)
-            if allowed is False:  # what a refused step leaves standing is told once, by brute force again and again
+            if allowed is False:  # what a refused step leaves standing is reported once, by brute force again and again
                 break
     assert min(counts.values()) > 30
 
@@ -306,15 +306,15 @@ def test_a_mutated_document_is_told_apart_judged_or_refused_and_never_breaks_us(
 
 
 def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no_change() -> None:
-    parts = whole_domain("6.0.1")
-    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(parts, "holm-a")}
+    components = whole_domain("6.0.1")
+    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(components, "holm-a")}
 
     def told(components: Any, **more: Any) -> list[str]:
-        changed = replace(parts, components=tuple(components), **more)
+        changed = replace(components, components=tuple(components), **more)
         now = {**then, "inventory": inventory_facts(changed, "holm-a")}
         return [f"{f.subject}: {f.message}" for f in differences(then, now)]
 
-    rows = list(parts.components)
+    rows = list(components.components)
     assert told(rows, read_at=date(2026, 12, 1)) == []
     assert told(reversed(rows)) == []
     first = rows[0]
@@ -345,22 +345,22 @@ def test_a_digest_that_is_not_that_of_what_a_document_lists_was_edited() -> None
 
 
 def test_two_policies_of_one_name_hide_nothing_from_a_document() -> None:
-    parts = whole_domain("6.0.1")
-    (policy,) = (p for p in parts.policies if p.name == "gold")
-    twice = replace(parts, policies=(replace(policy, applies="at-once"), *parts.policies))
+    components = whole_domain("6.0.1")
+    (policy,) = (p for p in components.policies if p.name == "gold")
+    twice = replace(components, policies=(replace(policy, applies="at-once"), *components.policies))
     facts = inventory_facts(twice, "holm-a")
     assert {row["applies"] for row in facts["policies"].values()} == {"at-once", policy.applies}
 
 
 def test_whom_else_a_policy_touches_is_part_of_what_a_route_was_made_from() -> None:
     """A policy shared by many servers, even across domains, that applies at once restarts them all."""
-    parts = whole_domain("6.0.1")
-    parts = replace(parts, policies=tuple(replace(p, scope=None) for p in parts.policies))
-    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(parts, "holm-a")}
-    far = replace(next(r for r in parts.components if r.policy == "gold"), parent="FAR", domain="holm-b")
+    components = whole_domain("6.0.1")
+    components = replace(components, policies=tuple(replace(p, scope=None) for p in components.policies))
+    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(components, "holm-a")}
+    far = replace(next(r for r in components.components if r.policy == "gold"), parent="FAR", domain="holm-b")
 
     def told(policy: str | None) -> list[str]:
-        changed = replace(parts, components=(*parts.components, replace(far, policy=policy)))
+        changed = replace(components, components=(*components.components, replace(far, policy=policy)))
         return [f.subject for f in differences(then, {**then, "inventory": inventory_facts(changed, "holm-a")})]
 
     assert told("gold") == told(None) == ["policy gold"]

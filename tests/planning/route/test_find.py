@@ -16,8 +16,8 @@ from tests.kits.route_stock import VERSIONS, stock
 from tests.kits.route_worlds import LARGE, Large, large_domain, large_manifest
 
 
-def find(rules: Manifest, parts: Inventory, to: str) -> Route | NoRoute:
-    return route(Fleet(rules, parts), "holm-a", to, stored_all(rules), NOW)
+def find(rules: Manifest, components: Inventory, to: str) -> Route | NoRoute:
+    return route(Fleet(rules, components), "holm-a", to, stored_all(rules), NOW)
 
 
 def way(found: Route | NoRoute) -> list[tuple[str, list[str]]]:
@@ -48,8 +48,8 @@ def test_nothing_to_do() -> None:
 def test_a_server_that_may_be_of_either_family_is_the_reason_beside_a_model_table() -> None:
     """No bundle lists its model, and in which chassis it stands is not known: no release is asked for its table."""
     domain = whole_domain("6.0.1", blades=1, racks=0)
-    parts = [replace(p, model="Tern-9", chassis=None) if p.policy else p for p in domain.components]
-    found = find(marram(), replace(domain, components=tuple(parts)), "6.1")
+    components = [replace(p, model="Tern-9", chassis=None) if p.policy else p for p in domain.components]
+    found = find(marram(), replace(domain, components=tuple(components)), "6.1")
     assert isinstance(found, NoRoute)
     assert any("whether they are blade or rack servers is not known" in reason for reason in found.reasons)
 
@@ -169,7 +169,7 @@ def test_the_model_table_is_brought_first_and_alone() -> None:
     steps = way(found)
     assert [what for what, _ in steps] == ["infrastructure", "servers", "infrastructure", "servers"]
     assert isinstance(found, Route)
-    assert [p.kind for p in found.steps[0].changes[0].parts] == ["model-table"]
+    assert [p.kind for p in found.steps[0].changes[0].components] == ["model-table"]
 
 
 def test_down_takes_the_servers_first() -> None:
@@ -178,15 +178,15 @@ def test_down_takes_the_servers_first() -> None:
     found = find(small(jump=rules), stock("3.0", ("Tern-2", "3.0")), "2.0")
     assert way(found) == [("servers", ["2.0"]), ("infrastructure", ["2.0"])]
     assert isinstance(found, Route)
-    assert [p.kind for p in found.steps[1].changes[0].parts] == ["fabric-switch", "domain-manager"]
+    assert [p.kind for p in found.steps[1].changes[0].components] == ["fabric-switch", "domain-manager"]
     assert {f.code for f in found.findings} == {"downgrade"}
 
 
 def test_a_version_that_is_not_known_never_opens_a_way() -> None:
-    parts = stock("1.0", ("Tern-2", "1.0"))
-    blank = replace(parts, components=tuple(replace(c, active=None) for c in parts.components))
+    components = stock("1.0", ("Tern-2", "1.0"))
+    blank = replace(components, components=tuple(replace(c, active=None) for c in components.components))
     rules = small(jump=(jump(">=2.0", ">=1.0"),))
-    assert isinstance(find(rules, parts, "3.0"), Route)
+    assert isinstance(find(rules, components, "3.0"), Route)
     found = find(rules, blank, "3.0")
     assert isinstance(found, NoRoute)
     assert {q.sort for q in found.blocking} == {"fact"}

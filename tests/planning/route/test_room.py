@@ -9,7 +9,7 @@ from bundlekeeper.model.inventory.types import Component, Partition
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.find import route
-from bundlekeeper.planning.route.room import room
+from bundlekeeper.planning.route.space import room
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.make import schedule
 from tests.kits.planning_kit import bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
@@ -65,7 +65,7 @@ def test_the_stop_takes_room_too() -> None:
 
 
 def test_too_little_for_the_stop_itself_is_told_at_its_step() -> None:
-    """310 bytes are needed at the stop; each half is told, like ones as one."""
+    """310 bytes are needed at the stop; each half is reported, like ones as one."""
     (told,) = _told(309, 309)
     assert told.subject.startswith("step 1: ")
     assert told.subject.count("fabric-switch") == 2
@@ -83,8 +83,8 @@ def test_what_is_not_listed_is_told_and_no_fewer_facts_are_a_better_answer() -> 
     whole = whole_domain()
     rules = marram()
 
-    def facts(parts: list[Component]) -> set[str]:
-        found = route(Fleet(rules, inventory(parts)), "holm-a", "6.1", stored_all(rules), NOW)
+    def facts(components: list[Component]) -> set[str]:
+        found = route(Fleet(rules, inventory(components)), "holm-a", "6.1", stored_all(rules), NOW)
         assert isinstance(found, Route)
         return {f"{f.code}: {f.message}" for f in found.findings if "listed" in f.message}
 
@@ -98,8 +98,8 @@ def test_what_is_not_listed_is_told_and_no_fewer_facts_are_a_better_answer() -> 
 def test_half_a_pair_is_told_with_its_windows() -> None:
     """A half that no inventory lists is planned for by nobody."""
     whole, rules = whole_domain(), marram()
-    parts = [c for c in whole.components if not (c.kind == "io-module" and c.half == "leading")]
-    fleet = Fleet(rules, inventory(parts))
+    components = [c for c in whole.components if not (c.kind == "io-module" and c.half == "leading")]
+    fleet = Fleet(rules, inventory(components))
     found = route(fleet, "holm-a", "6.1", stored_all(rules), NOW)
     assert isinstance(found, Route)
     told = [f for f in schedule(fleet, found).findings if "other half is not listed" in f.message]

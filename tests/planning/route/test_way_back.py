@@ -27,10 +27,10 @@ from tests.kits.planning_kit import (
 
 
 def ways(
-    parts: Inventory, rules: Manifest | None = None, stored: Holdings | None = None, *, to: str = "6.1"
+    components: Inventory, rules: Manifest | None = None, stored: Holdings | None = None, *, to: str = "6.1"
 ) -> dict[tuple[int, str], WayBack]:
     rules = rules or marram()
-    fleet = Fleet(rules, parts)
+    fleet = Fleet(rules, components)
     found = route(fleet, "holm-a", to, stored_all(rules), NOW)
     assert isinstance(found, Route), found
     rows = ways_back(fleet, found, stored if stored is not None else stored_all(rules))
@@ -48,8 +48,8 @@ def world(*jumps: dict[str, Any], start: str = "6.0.1", end: str = "6.1.0") -> d
         rows.append(bundle("blade", v, *(image(k, "Tern-2", v) for k in inner)))
     releases = [{"name": v, "infrastructure": v, "blade": v} for v in ("6.0.1", "6.1.0")]
     rules = manifest(*rows, release=releases, jump=jumps)
-    parts = [*pair("io-module", "io-1", start, chassis="1"), *pair("domain-manager", "manager", start)]
-    return ways(inventory([*parts, *blade("1", start)]), rules, to=end)
+    components = [*pair("io-module", "io-1", start, chassis="1"), *pair("domain-manager", "manager", start)]
+    return ways(inventory([*components, *blade("1", start)]), rules, to=end)
 
 
 def jump(direction: str, start: str = ">=6.0", end: str = ">=6.0", **what: Any) -> dict[str, Any]:
@@ -78,9 +78,9 @@ def test_ways_back() -> None:
 
 
 def test_a_file_that_is_not_known_to_lie_there_is_no_known_way_back() -> None:
-    parts = whole_domain("6.0.1")
+    components = whole_domain("6.0.1")
     for stored, known in ((None, False), (("5.4.2",), True)):
-        blank = replace(parts, components=tuple(replace(c, boot_files=stored) for c in parts.components))
+        blank = replace(components, components=tuple(replace(c, boot_files=stored) for c in components.components))
         switch = ways(blank)[1, "fabric-switch"]
         assert (switch.known, switch.exists) == (known, False)
 
@@ -91,7 +91,7 @@ def test_a_bundle_that_is_held_and_not_proven_is_no_known_way_back() -> None:
     )
     manager = ways(whole_domain("6.0.1"), stored=stored)[1, "domain-manager"]
     assert not manager.known
-    assert "held and not proven" in manager.how
+    assert "held and not verified" in manager.how
 
 
 def test_going_back_down_without_a_rule_is_refused() -> None:

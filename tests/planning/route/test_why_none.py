@@ -1,4 +1,4 @@
-"""The fewest rules that block a way, against every set of them; its bounds, and what is told when one is met."""
+"""The fewest rules that block a way, against every set of them; its bounds, and what is reported when one is met."""
 
 from __future__ import annotations
 

@@ -72,7 +72,7 @@ def test_thirty_images_of_sizes_that_never_repeat_are_exact() -> None:
 
 
 def test_hopelessly_many_images_still_give_the_fewest_and_say_so() -> None:
-    """ "Unknown is never … good": where the fewest bytes were not proven the answer says it."""
+    """ "Unknown is never … good": where the fewest bytes were not verified the answer says it."""
     files, need, _ = _planted(60, 30, 1)
     found = smallest_removal(files, [need])
     assert len(found.files) == 30 and not found.fewest_bytes

@@ -33,7 +33,7 @@ def piece(
     number: int = 1,
     alone: bool = False,
 ) -> WorkPiece:
-    action = Action("write", "part", "bios", "1", minutes, assumed=False)
+    action = Action("write", "component", "bios", "1", minutes, assumed=False)
     return WorkPiece("piece", (action,), after, locks, ((cluster, number),) if cluster else (), alone)
 
 

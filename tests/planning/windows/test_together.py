@@ -38,8 +38,8 @@ def planned(*versions: str, applies: str, names: str, scope: tuple[str, ...] | N
     """One domain for each version, in one timeline; they share the policy `gold`, which names that version."""
     domains = [whole_domain(v, domain=f"d{n}", blades=2, racks=0) for n, v in enumerate(versions)]
     policies = [Policy("gold", {"blade": names}, applies, scope)]
-    parts = [p for d in domains for p in d.components]
-    return _timeline(inventory(parts, [r for d in domains for r in d.partitions], policies))
+    components = [p for d in domains for p in d.components]
+    return _timeline(inventory(components, [r for d in domains for r in d.partitions], policies))
 
 
 def _timeline(whole: Inventory) -> Timeline:
@@ -90,8 +90,8 @@ def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_p
 
 def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> None:
     domains = [whole_domain(domain=d, racks=0) for d in ("d0", "d1", "d2")]
-    parts = [replace(p, cluster="" if p.domain != "d2" else p.cluster) for d in domains for p in d.components]
-    times = _timeline(inventory(parts, (), [Policy("gold", {"blade": "6.0.1"}, "when-confirmed")]))
+    components = [replace(p, cluster="" if p.domain != "d2" else p.cluster) for d in domains for p in d.components]
+    times = _timeline(inventory(components, (), [Policy("gold", {"blade": "6.0.1"}, "when-confirmed")]))
     told = [f for f in times.findings if f.message.startswith("servers in no known cluster")]
     assert [f.subject for f in told] == ["d0, d1"]
     assert times.told["d0"]

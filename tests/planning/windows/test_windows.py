@@ -34,27 +34,27 @@ from tests.kits.sure import some
 
 
 def planned(
-    parts: Inventory, length: int | None = None, per_cluster: int = 1, *, to: str = "6.1"
+    components: Inventory, length: int | None = None, per_cluster: int = 1, *, to: str = "6.1"
 ) -> tuple[Route, Timeline]:  # fmt: skip
-    fleet = Fleet(marram(), parts)
+    fleet = Fleet(marram(), components)
     found = route(fleet, "holm-a", to, stored_all(marram()), NOW)
     assert isinstance(found, Route)
     return found, schedule(fleet, found, length, per_cluster)
 
 
-def having(parts: Inventory, kind: str, **more: object) -> Inventory:
+def having(components: Inventory, kind: str, **more: object) -> Inventory:
     """The inventory with every part of a kind changed so."""
-    rows = [replace(c, **more) if c.kind == kind else c for c in parts.components]  # type: ignore[arg-type]  # any field
-    return replace(parts, components=tuple(rows))
+    rows = [replace(c, **more) if c.kind == kind else c for c in components.components]  # type: ignore[arg-type]  # any field
+    return replace(components, components=tuple(rows))
 
 
-def chassis(parts: Inventory, *names: str) -> Inventory:
+def chassis(components: Inventory, *names: str) -> Inventory:
     """The inventory with more chassis of the same kind."""
     rows: list[Component] = []
     for name in names:
         for kind in ("io-module", "chassis-controller"):
             rows += pair(kind, f"{kind}-{name}", "6.0.1", chassis=name)
-    return replace(parts, components=(*parts.components, *rows))
+    return replace(components, components=(*components.components, *rows))
 
 
 def first(actions: Iterable[Action], verb: str, kind: str, half: str = "") -> Action:
@@ -74,9 +74,9 @@ def downs(times: Timeline) -> list[tuple[int, int, Action]]:
     return rows
 
 
-def assert_kept(parts: Inventory, times: Timeline, per_cluster: int) -> None:
+def assert_kept(components: Inventory, times: Timeline, per_cluster: int) -> None:
     """No two that may be halves of one pair are down together; no more servers of a cluster than asked."""
-    of = {c.key: c for c in parts.components}
+    of = {c.key: c for c in components.components}
     rows = downs(times)
     own = [(s, e, of[a.key]) for s, e, a in rows if a.kind != "domain-manager" and not a.subject.startswith("server")]
     for n, (start, end, one) in enumerate(own):
@@ -143,13 +143,13 @@ def test_modules_are_activated_with_the_restart_of_the_switch_on_their_side() ->
 
 def test_pairs_that_cross_two_chassis_never_take_both_modules_of_one_down() -> None:
     """ "Both I/O modules of a chassis restarted together", here by a pair's wrong name"""
-    parts = chassis(whole_domain("6.0.1"), "2")
-    modules = {c.key: c for c in parts.components if c.kind == "io-module"}
+    components = chassis(whole_domain("6.0.1"), "2")
+    modules = {c.key: c for c in components.components if c.kind == "io-module"}
     crossed = [
         replace(c, pair=f"crossed-{c.half}", half="leading" if c.chassis == "2" else "following")
         if c.key in modules
         else c
-        for c in parts.components
+        for c in components.components
     ]
     _, times = planned(inventory(crossed))
     read_at = [a for w in times.windows for a in w.actions if a.verb == "activate" and a.key in modules]
@@ -176,9 +176,9 @@ def _downward() -> tuple[Fleet, Route]:
         release=[{"name": v, "infrastructure": v, "blade": v} for v in ("6.0.1", "6.1.0")],
         jump=[{"what": {}, "to": ">=6.0", "from": ">=6.0", "direction": "down", "source": "notes 9"}],
     )
-    parts = whole_domain("6.1.0", racks=0)
-    rows = [replace(c, active="6.1.0") for c in parts.components if c.kind != "chassis-controller"]
-    fleet = Fleet(rules, replace(parts, components=tuple(rows)))
+    components = whole_domain("6.1.0", racks=0)
+    rows = [replace(c, active="6.1.0") for c in components.components if c.kind != "chassis-controller"]
+    fleet = Fleet(rules, replace(components, components=tuple(rows)))
     found = route(fleet, "holm-a", "6.0.1", stored_all(rules), NOW)
     assert isinstance(found, Route)
     return fleet, found
@@ -242,29 +242,29 @@ def test_every_action_is_in_the_list_and_a_timeline_is_plain() -> None:
 
 @pytest.mark.parametrize("blank", ["pair", "half", "both", "odd"])
 def test_parts_of_unknown_side_are_activated_alone(blank: str) -> None:
-    """Unknown is never good: any like part may be the other half."""
-    parts = chassis(whole_domain("6.0.1"), "2")
+    """Unknown is never good: any like component may be the other half."""
+    components = chassis(whole_domain("6.0.1"), "2")
     more: dict[str, str | None] = {"pair": None} if blank == "pair" else {"half": None}
     if blank == "both":
         more = {"pair": None, "half": None}
     if blank == "odd":
         more = {"half": "leading"}
-    parts = having(parts, "io-module", **more)
-    _, times = planned(parts)
+    components = having(components, "io-module", **more)
+    _, times = planned(components)
     for start, end, action in downs(times):
         others = [o for s, e, o in downs(times) if s < end and start < e and o is not action]
         assert action.kind != "io-module" or not others
     (found,) = [f for f in times.findings if "io-module" in f.subject]
     assert found.code == "not-checked"
-    assert_kept(parts, times, 1)
+    assert_kept(components, times, 1)
 
 
 def test_a_pair_that_is_not_healthy_is_told() -> None:
     """ "a healthy pair" stands before anything (common practice); not known is not good."""
     for healthy, code in ((False, "pair-unhealthy"), (None, "not-checked")):
-        parts = whole_domain("6.0.1")
-        rows = [replace(c, healthy=healthy) if c.key == "HOLM-A-IO-MODULE-IO-1-F" else c for c in parts.components]
-        _, times = planned(replace(parts, components=tuple(rows)))
+        components = whole_domain("6.0.1")
+        rows = [replace(c, healthy=healthy) if c.key == "HOLM-A-IO-MODULE-IO-1-F" else c for c in components.components]
+        _, times = planned(replace(components, components=tuple(rows)))
         assert [(f.code, f.subject) for f in times.findings] == [(code, "holm-a: io-module pair io-1")]
 
 
@@ -285,17 +285,17 @@ def test_nothing_that_may_be_a_pair_is_down_together_whatever_is_not_known() -> 
     seen = 0
     for seed in range(60):
         rnd = random.Random(seed)
-        parts = chassis(whole_domain("6.0.1", blades=4), "2", "3")
+        components = chassis(whole_domain("6.0.1", blades=4), "2", "3")
         rows = []
-        for part in parts.components:
-            kept = part
+        for component in components.components:
+            kept = component
             for name in ("pair", "half", "chassis", "cluster"):
                 if rnd.random() < 0.15:
                     kept = replace(kept, **{name: None})  # type: ignore[arg-type]  # each of them may be unknown
             if kept.cluster:
                 kept = replace(kept, cluster="c2" if "-1-3" in kept.key or "-1-4" in kept.key else "c1")
             rows.append(kept)
-        blanked = replace(parts, components=tuple(rows))
+        blanked = replace(components, components=tuple(rows))
         hands = rnd.randint(1, 3)
         _, times = planned(blanked, rnd.choice([None, 120, 240]), hands)
         assert_kept(blanked, times, hands)
@@ -305,34 +305,34 @@ def test_nothing_that_may_be_a_pair_is_down_together_whatever_is_not_known() -> 
 
 
 def test_servers_of_one_cluster_one_after_the_other_and_two_at_a_time_where_that_is_asked() -> None:
-    parts = whole_domain("6.0.1", blades=4, racks=0)
+    components = whole_domain("6.0.1", blades=4, racks=0)
     for hands, starts in ((1, 4), (2, 2), (4, 1)):
-        window = planned(parts, per_cluster=hands)[1].windows[1]
+        window = planned(components, per_cluster=hands)[1].windows[1]
         moves = [a.start for a in window.actions if a.verb == "move-workload"]
         assert (len(moves), len(set(moves))) == (4, starts)
 
 
 @pytest.mark.parametrize("cluster", [None, ""])
 def test_a_server_without_a_cluster_is_worked_on_alone_and_told(cluster: str | None) -> None:
-    parts = whole_domain("6.0.1", blades=3, racks=0)
-    lonely = tuple(replace(c, cluster=cluster) if c.slot == "1" else c for c in parts.components)
-    parts = replace(parts, components=lonely)
-    _, times = planned(parts, per_cluster=2)
+    components = whole_domain("6.0.1", blades=3, racks=0)
+    lonely = tuple(replace(c, cluster=cluster) if c.slot == "1" else c for c in components.components)
+    components = replace(components, components=lonely)
+    _, times = planned(components, per_cluster=2)
     assert [f.code for f in times.findings] == ["not-checked"]
-    assert_kept(parts, times, 2)
+    assert_kept(components, times, 2)
 
 
 def test_no_window_is_longer_than_asked_and_a_piece_that_does_not_fit_is_refused() -> None:
-    parts = whole_domain("6.0.1")
-    found, times = planned(parts, 100)
+    components = whole_domain("6.0.1")
+    found, times = planned(components, 100)
     assert all(w.minutes <= 100 for w in times.windows)
     assert len(times.windows) > len(found.steps)
     with pytest.raises(InputError, match="too short") as e:
-        planned(parts, 20)
+        planned(components, 20)
     least = int(e.value.hint.split()[1].rstrip("m"))
-    assert planned(parts, least)[1].windows
+    assert planned(components, least)[1].windows
     with pytest.raises(InputError):
-        planned(parts, least - 1)
+        planned(components, least - 1)
     assert len(e.value.problems) > 1
 
 
@@ -348,9 +348,9 @@ def policy(applies: str | None, versions: dict[str, str] | None = None, scope: t
 
 
 def test_a_policy_is_edited_once_and_confirmed_or_applied_by_a_restart() -> None:
-    parts = whole_domain("6.0.1")
+    components = whole_domain("6.0.1")
     for applies, verb in (("when-confirmed", "confirm"), ("next-restart", "restart")):
-        _, times = planned(replace(parts, policies=(policy(applies),)))
+        _, times = planned(replace(components, policies=(policy(applies),)))
         rows = times.windows[1].actions
         (edit,) = [a for a in rows if a.verb == "edit-policy"]
         assert edit.down == "nothing"
@@ -368,8 +368,8 @@ def test_a_policy_that_names_the_version_is_not_edited_unless_an_earlier_step_ed
 
 def test_servers_of_one_at_once_policy_are_one_piece_where_they_may_go_together() -> None:
     """A policy shared by many servers ... that applies at once restarts them all when it is edited."""
-    parts = replace(whole_domain("6.0.1"), policies=(policy("at-once"),))
-    _, times = planned(parts, per_cluster=3)
+    components = replace(whole_domain("6.0.1"), policies=(policy("at-once"),))
+    _, times = planned(components, per_cluster=3)
     assert not times.unplanned
     rows = times.windows[1].actions
     (edit,) = [a for a in rows if a.verb == "edit-policy"]
@@ -377,13 +377,13 @@ def test_servers_of_one_at_once_policy_are_one_piece_where_they_may_go_together(
     assert all(a.start >= edit.end for a in rows if a.verb == "apply")
     (found,) = times.findings
     assert (found.code, found.level) == ("policy-at-once", Level.WARNING)
-    assert_kept(parts, times, 3)
+    assert_kept(components, times, 3)
 
 
 @pytest.mark.parametrize("applies", ["at-once", None])
 def test_an_at_once_policy_that_would_restart_too_many_is_refused(applies: str | None) -> None:
-    parts = replace(whole_domain("6.0.1"), policies=(policy(applies),))
-    _, times = planned(parts, per_cluster=2)
+    components = replace(whole_domain("6.0.1"), policies=(policy(applies),))
+    _, times = planned(components, per_cluster=2)
     assert times.unplanned == (("holm-a", 2),)
     assert {w.step for w in times.windows} == {1}
     (found,) = times.findings
@@ -393,33 +393,33 @@ def test_an_at_once_policy_that_would_restart_too_many_is_refused(applies: str |
 
 def test_an_at_once_policy_that_reaches_another_domain_is_refused_and_a_shared_one_told() -> None:
     other = blade("9", "6.0.1", domain="holm-b")
-    parts = whole_domain("6.0.1", blades=1, racks=0)
-    parts = replace(parts, components=(*parts.components, *other))
-    _, times = planned(replace(parts, policies=(policy("at-once", scope=("*",)),)))
+    components = whole_domain("6.0.1", blades=1, racks=0)
+    components = replace(components, components=(*components.components, *other))
+    _, times = planned(replace(components, policies=(policy("at-once", scope=("*",)),)))
     assert times.unplanned
     assert "holm-b/SRV-holm-b-1-9" in times.findings[0].message
-    _, times = planned(replace(parts, policies=(policy("next-restart", scope=("*",)),)))
+    _, times = planned(replace(components, policies=(policy("next-restart", scope=("*",)),)))
     assert not times.unplanned
     assert [f.code for f in times.findings] == ["policy-shared"]
 
 
 def test_a_shared_policy_that_needs_no_edit_is_not_told() -> None:
     """It names the version already: nothing is edited, so nobody else is reached."""
-    parts = whole_domain("6.0.1", blades=1, racks=0)
-    parts = replace(parts, components=(*parts.components, *blade("9", "6.0.1", domain="holm-b")))
+    components = whole_domain("6.0.1", blades=1, racks=0)
+    components = replace(components, components=(*components.components, *blade("9", "6.0.1", domain="holm-b")))
     named = replace(policy("next-restart", scope=("*",)), versions={"blade": "6.1.0"})
-    _, times = planned(replace(parts, policies=(named,)))
+    _, times = planned(replace(components, policies=(named,)))
     assert not times.unplanned
     assert times.findings == ()
 
 
 def test_an_unknown_policy_is_an_error_and_none_is_assigned() -> None:
-    parts = whole_domain("6.0.1", blades=1, racks=0)
-    rows = tuple(replace(c, policy=None) if c.parent else c for c in parts.components)
-    _, times = planned(replace(parts, components=rows))
+    components = whole_domain("6.0.1", blades=1, racks=0)
+    rows = tuple(replace(c, policy=None) if c.parent else c for c in components.components)
+    _, times = planned(replace(components, components=rows))
     assert [(f.code, f.level) for f in times.findings] == [("not-checked", Level.ERROR)]
-    rows = tuple(replace(c, policy="") if c.parent else c for c in parts.components)
-    _, times = planned(replace(parts, components=rows))
+    rows = tuple(replace(c, policy="") if c.parent else c for c in components.components)
+    _, times = planned(replace(components, components=rows))
     assert [f.code for f in times.findings] == ["no-policy"]
     assert "assign-policy" in [a.verb for a in times.windows[1].actions]
 
@@ -427,10 +427,10 @@ def test_an_unknown_policy_is_an_error_and_none_is_assigned() -> None:
 def fleet_of(
     *domains: str, separate_windows: tuple[SeparateWindows, ...] = (), clusters: str = ""
 ) -> tuple[Fleet, list[Route]]:
-    parts = [whole_domain("6.0.1", domain=d) for d in domains]
+    components = [whole_domain("6.0.1", domain=d) for d in domains]
     rows = [
         replace(c, cluster=clusters or f"{c.cluster}-{c.domain}") if c.parent else c
-        for p in parts
+        for p in components
         for c in p.components
     ]
     policies = [Policy("gold", None, "when-confirmed")]
@@ -479,23 +479,23 @@ def test_many_domains() -> None:
         schedule_all(fleet, [routes[0], routes[0]])
 
 
-#: By these the route that is scheduled knows its parts: without one of them it is another route.
+#: By these the route that is scheduled knows its components: without one of them it is another route.
 _OF_THE_ROUTE = ("parent", "model", "serial", "active")
 _FIELDS = tuple(key for key in COMPONENT_KEYS if key not in {*NEEDED, *_OF_THE_ROUTE})
 
 
-def _blanked(parts: Inventory) -> Iterable[Inventory]:
-    """The inventory with each field of each part not known, one at a time, and each word about its policies."""
-    for n, part in enumerate(parts.components):
+def _blanked(components: Inventory) -> Iterable[Inventory]:
+    """The inventory with each field of each component not known, one at a time, and each word about its policies."""
+    for n, component in enumerate(components.components):
         for name in _FIELDS:
-            if getattr(part, name) is not None:
-                rows = list(parts.components)
-                rows[n] = replace(part, **{name: None})  # type: ignore[arg-type]  # each of them may be unknown
-                yield replace(parts, components=tuple(rows))
-    for n, one in enumerate(parts.policies):
+            if getattr(component, name) is not None:
+                rows = list(components.components)
+                rows[n] = replace(component, **{name: None})  # type: ignore[arg-type]  # each of them may be unknown
+                yield replace(components, components=tuple(rows))
+    for n, one in enumerate(components.policies):
         for blank in (replace(one, applies=None), replace(one, versions=None), replace(one, scope=None)):
-            yield replace(parts, policies=(*parts.policies[:n], blank, *parts.policies[n + 1 :]))
-        yield replace(parts, policies=(*parts.policies[:n], *parts.policies[n + 1 :]))
+            yield replace(components, policies=(*components.policies[:n], blank, *components.policies[n + 1 :]))
+        yield replace(components, policies=(*components.policies[:n], *components.policies[n + 1 :]))
 
 
 @pytest.mark.parametrize("applies", ["when-confirmed", "next-restart", "at-once"])
@@ -503,8 +503,8 @@ def _blanked(parts: Inventory) -> Iterable[Inventory]:
 def test_a_blank_field_makes_no_answer_better(applies: str, hands: int) -> None:
     """Blanking a field of an input may never make an answer better."""
     other = blade("9", "6.0.1", domain="holm-b")
-    parts = replace(whole_domain("6.0.1", blades=2, racks=1), policies=(policy(applies, scope=("*",)),))
-    for world in (parts, replace(parts, components=(*parts.components, *other))):
+    components = replace(whole_domain("6.0.1", blades=2, racks=1), policies=(policy(applies, scope=("*",)),))
+    for world in (components, replace(components, components=(*components.components, *other))):
         fleet = Fleet(marram(), world)
         found = route(fleet, "holm-a", "6.1", stored_all(marram()), NOW)
         assert isinstance(found, Route)
@@ -523,12 +523,12 @@ def test_disorderly_domains_are_planned_too() -> None:
     planned_ = 0
     for seed in range(80):
         rnd = random.Random(seed)
-        rules, parts = disorderly_manifest(rnd), disorderly_fleet(rnd)
-        fleet = Fleet(rules, parts)
+        rules, components = disorderly_manifest(rnd), disorderly_fleet(rnd)
+        fleet = Fleet(rules, components)
         routes = [route(fleet, d, "6.1", disorderly_store(rnd, rules), NOW) for d in ("holm-a", "holm-b")]
         found = [r for r in routes if isinstance(r, Route) and r.steps]
         times = schedule_all(fleet, found, 400, 2)
-        assert_kept(parts, times, 2)
+        assert_kept(components, times, 2)
         done = {(w.domain, w.step) for w in times.windows} | set(times.unplanned)
         assert done == {(r.domain, s.number) for r in found for s in r.steps}
         for one in found:

@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[3]
 GOOD = b"good bytes" * 1000
 
 
-# No room
+# No space
 
 
 @pytest.mark.root
@@ -46,7 +46,7 @@ def test_no_room_is_predicted(tmp_path: Path) -> None:
 @pytest.mark.root
 @root_only
 def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What was taken before stays, the part is gone, and with room it goes on."""
+    """What was taken before stays, the component is gone, and with room it goes on."""
     monkeypatch.setattr("bundlekeeper.store.adding.plan.insist_on_room", lambda *_: None)
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
         kit = Kit(tmp_path, "m/store")
@@ -107,7 +107,7 @@ def test_no_inodes(tmp_path: Path, inodes: int) -> None:
 @pytest.mark.parametrize("inodes", range(11, 16))
 @pytest.mark.parametrize("version", ["6.1.0", "6.2.0"])
 def test_no_inodes_for_a_second_name(tmp_path: Path, inodes: int, version: str) -> None:
-    """What is in stays proven when its second name can not be made, or not be recorded."""
+    """What is in stays verified when its second name can not be made, or not be recorded."""
     with mounted(tmp_path / "m", "tmpfs", "none", f"size=4m,nr_inodes={inodes}") as point:
         kit = Kit(tmp_path, "m/store")
         kit.offer("a.bin", GOOD)
@@ -451,7 +451,7 @@ def test_two_takes_at_once(tmp_path: Path) -> None:
 
 @pytest.mark.fault(77)
 def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -> None:
-    """ "lock of a dead process: flock, freed by the kernel"; a living one's parts stay"""
+    """ "lock of a dead process: flock, freed by the kernel"; a living one's components stay"""
     kit = Kit(tmp_path)
     kit.take()
     (kit.root / ".keeper/lock").write_text('{"pid": 1, "host": "gone", "command": "store add", "since": "then"}')

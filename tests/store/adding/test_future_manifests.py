@@ -124,7 +124,7 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
         check=False,
     )
     assert ahead.returncode == 0, ahead.stderr
-    # held: a proof from the future counts for nothing; check --quick reads such a file instead of trusting it
+    # held: a verification from the future counts for nothing; check --quick reads such a file instead of trusting it
     both = (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q"))
     assert [(each.status, set(each.codes)) for each in both] == [
         (1, {"clock-doubtful", "unverified"}),
@@ -140,6 +140,6 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
     later.write_text(healed, "utf-8")
     taken = keeper("store", "add", later, "--from", world.downloads, "--quiet", "--json")
     assert not any("sequence" in each["says"] for each in taken.json["findings"])
-    keeper("verify", "-q")  # what that clock proved is proven by this one
+    keeper("verify", "-q")  # what that clock verified is verified by this one
     for told in (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q")):
         assert (told.status, told.codes) == (0, [])

@@ -110,7 +110,7 @@ def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, numbe
     said = json.loads(ended.stdout)
     if "error" in said:
         assert (ended.returncode, said["exit"]) == (3, 3), said
-    else:  # quarantine's own failure is told, and does not end the take
+    else:  # quarantine's own failure is reported, and does not end the take
         assert said["statuses"][2] == "quarantined"
     settled(base)
     completes(base)

@@ -94,7 +94,7 @@ def test_no_bundle_is_open_without_an_error(
 
 
 def test_what_is_held_and_proven_is_not_read_again_to_look_for_what_is_missing(tmp_path: Path) -> None:
-    """ "what is in and proven is not read again" (issue: take), nor are the files in the source that bear its name."""
+    """ "what is in and verified is not read again" (issue: take), nor are the files in the source that bear its name."""
     kit = Kit(tmp_path)
     for name in "abc":
         kit.offer(f"{name}.bin", name.encode() * 1000)

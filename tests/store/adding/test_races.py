@@ -119,14 +119,14 @@ def test_where_there_are_no_links_the_name_is_looked_for_before_the_rename(kit: 
 
 
 class _Volume:
-    """As much of a volume as the start of its proof looks at."""
+    """As much of a volume as the start of its verification looks at."""
 
     kept: dict[str, object] = {}  # noqa: RUF012
 
 
 @pytest.mark.parametrize("room", [0, 1, 2])
 def test_no_thread_to_be_had_while_reading_back(monkeypatch: pytest.MonkeyPatch, room: int) -> None:
-    """Volumes without a thread of their own are read back all the same, by the caller: none is proven unread.
+    """Volumes without a thread of their own are read back all the same, by the caller: none is verified unread.
 
     pthread_create(3): EAGAIN, "insufficient resources, or a limit on the number of threads"; Python: RuntimeError.
     """

@@ -1,4 +1,4 @@
-"""A manifest that is refused waits for no lock and mends nothing; refused later, it tells what was mended."""
+"""A manifest that is refused waits for no lock and fixes nothing; refused later, it tells what was fixed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def _taken(keeper: Keeper, world: World, tmp_path: Path) -> Path:
 def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_mended(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
-    """The lock is held and the database damaged: the refusal comes first, the damage is left to be told."""
+    """The lock is held and the database damaged: the refusal comes first, the damage is left to be reported."""
     store = _taken(keeper, world, tmp_path)
     (store / "store.toml").write_text(SIGNED)
     with (store / ".keeper/store.sqlite").open("r+b") as file:
@@ -33,7 +33,7 @@ def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_mended(
 
 
 def test_what_was_mended_is_told_with_a_later_refusal(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """A rollback is seen only by what the mended database knows; the error tells the damage, too."""
+    """A rollback is seen only by what the fixed database knows; the error tells the damage, too."""
     store = _taken(keeper, world, tmp_path)
     text = world.manifest.read_text("utf-8")
     world.manifest.write_text(text.replace("sequence = 14", "sequence = 13"), "utf-8")

@@ -126,8 +126,8 @@ def test_every_badly_signed_offer_is_told(kit: Kit, tmp_path: Path) -> None:
 
 
 def test_the_second_digest_goes_on_with_the_first(tmp_path: Path) -> None:
-    """A part that is gone on with in the next run has every digest of its kept start, too."""
-    fd, folder = os.open(tmp_path / "part", os.O_RDWR | os.O_CREAT, 0o600), os.open(tmp_path, os.O_RDONLY)
+    """A component that is gone on with in the next run has every digest of its kept start, too."""
+    fd, folder = os.open(tmp_path / "component", os.O_RDWR | os.O_CREAT, 0o600), os.open(tmp_path, os.O_RDONLY)
     data = random.Random(5).randbytes(1000)
     try:
         for start, end in ((0, 400), (400, 1000)):
@@ -176,7 +176,7 @@ def test_the_connections_of_every_mirror_and_origin_are_closed(bench: Bench) -> 
 
 
 def test_a_conflicts_offered_file_is_kept_and_told(tmp_path: Path) -> None:
-    """Its place in quarantine stands in the finding, its note says why; a wrong file met before it is told apart."""
+    """Its place in quarantine stands in the finding, its note says why; a wrong file met before it is reported apart."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"first")
     kit.take(kit.bundle("a.bin", b"first"))

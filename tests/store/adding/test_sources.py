@@ -37,7 +37,7 @@ def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
     assert kit.states() == {row.place: "verified"}
     again = kit.take(kit.bundle("a.bin", GOOD))
     assert (again.counts, again.read_bytes) == ({"already held": 1}, len(GOOD))
-    assert again.rows[0].note == "proven again: its file is shared with its source, and not trusted unread"
+    assert again.rows[0].note == "verified again: its file is shared with its source, and not trusted unread"
     assert not kit.verifications()[row.place].trustworthy
     path.write_bytes(GOOD[::-1])
     spoiled = kit.take(kit.bundle("a.bin", GOOD))
@@ -55,7 +55,7 @@ def test_a_shared_file_is_copied_for_a_second_name(tmp_path: Path) -> None:
 
 
 def test_a_wrong_file_is_not_shared(tmp_path: Path) -> None:
-    """What a hard link brings is proven first, like everything."""
+    """What a hard link brings is verified first, like everything."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD[::-1])
     assert codes(kit.take(kit.bundle("a.bin", GOOD), link="hard")) == ["altered"]
@@ -199,7 +199,7 @@ def test_a_file_that_grows_without_end(tmp_path: Path, link: str) -> None:
 
 
 def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """EIO while proving: 'unreadable', not 'altered'; go on."""
+    """EIO while verifying: 'unreadable', not 'altered'; go on."""
     kit = Kit(tmp_path)
     bad = kit.offer("a.bin", b"a").stat().st_ino
     kit.offer("b.bin", b"b")

@@ -1,7 +1,7 @@
 """A store used at random against a simple model: take, check, damage, drop, rebuild, sources that come and go.
 
 What must hold whatever happened: no name in a family's folder holds bytes that we put there wrongly; nothing wrong that
-was found is lost; what `store list` calls proven is what the manifest says; a take brings everything that can be had.
+was found is lost; what `store list` calls verified is what the manifest says; a take brings everything that can be had.
 """
 
 from __future__ import annotations
@@ -145,7 +145,7 @@ class Stores(RuleBasedStateMachine):
 
     @invariant()
     def nothing_wrong_is_called_proven(self) -> None:
-        """Nothing is called proven that was not read."""
+        """Nothing is called verified that was not read."""
         if hasattr(self, "kit"):
             disk = self._on_disk()
             for place, state in self.kit.states().items():

@@ -34,7 +34,7 @@ from tests.kits.store_kit import GOOD, Kit, codes, now, message
 
 @pytest.mark.fault(23)
 def test_a_bundle_is_taken_once_and_proven(tmp_path: Path) -> None:
-    """ "idempotent; resumable (what is in and proven is not read again)" (issue: take)"""
+    """ "idempotent; resumable (what is in and verified is not read again)" (issue: take)"""
     kit = Kit(tmp_path)
     kit.offer("deep/er/a.bin", GOOD)
     first = kit.take(kit.bundle("a.bin", GOOD))
@@ -80,13 +80,13 @@ def test_a_touched_file_is_proven_again_in_place(tmp_path: Path) -> None:
     os.utime(kit.root / "blade/6.1.0/a.bin")
     kit.offer("a.bin", b"x")
     again = kit.take(kit.bundle("a.bin", GOOD))
-    assert (again.counts, again.read_bytes, again.rows[0].note) == ({"already held": 1}, len(GOOD), "proven again")
+    assert (again.counts, again.read_bytes, again.rows[0].note) == ({"already held": 1}, len(GOOD), "verified again")
     assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
 @pytest.mark.fault(5)
 def test_a_file_in_place_without_a_row_is_proven_in_place(tmp_path: Path) -> None:
-    """Cut between publish and store's database commit: reconcile at start, prove again."""
+    """Cut between publish and store's database commit: reconcile at start, verify again."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     kit.take(kit.bundle("a.bin", GOOD))
@@ -120,7 +120,7 @@ def test_a_proof_of_other_bytes_is_no_proof(tmp_path: Path) -> None:
 
 
 def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> None:
-    """Neither proven nor called wrong, and left where it is."""
+    """Neither verified nor called wrong, and left where it is."""
     kit = Kit(tmp_path)
     kit.take()
     place = kit.root / "blade/6.1.0/a.bin"
@@ -245,7 +245,7 @@ def test_the_right_bytes_under_another_name(tmp_path: Path) -> None:
 
 
 def test_one_of_several_with_the_name_is_right(tmp_path: Path) -> None:
-    """The right size is tried first; what was wrong on the way is told as a warning."""
+    """The right size is tried first; what was wrong on the way is reported as a warning."""
     kit = Kit(tmp_path)
     kit.offer("a/a.bin", GOOD[::-1])
     kit.offer("b/a.bin", GOOD)
@@ -272,7 +272,7 @@ def test_a_wrong_file_in_place_is_moved_and_the_right_one_taken(tmp_path: Path) 
 
 
 def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
-    """Both are told: what lay there was wrong, and no source has the right one."""
+    """Both are reported: what lay there was wrong, and no source has the right one."""
     kit = Kit(tmp_path)
     kit.take()
     place = kit.root / "blade/6.1.0/a.bin"
@@ -321,7 +321,7 @@ def test_equal_bytes_are_copied_where_links_are_not_possible(tmp_path: Path, mon
 def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Each link changes the ctime of all older names: their proofs are written again once for many links."""
+    """Each link changes the ctime of all older names: their verifications are written again once for many links."""
     kit = Kit(tmp_path)
     kit.offer("f0.bin", GOOD)
     bundles = [kit.bundle(f"f{number}.bin", GOOD, version=f"1.{number}") for number in range(300)]
@@ -368,7 +368,7 @@ def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, m
 
 
 def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:
-    """Bytes that changed since their proof are read before they are linked; then the source serves."""
+    """Bytes that changed since their verification are read before they are linked; then the source serves."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     kit.take(kit.bundle("a.bin", GOOD))
@@ -519,7 +519,7 @@ def test_room_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
     size = 1 << 43  # sparse; more than any disk that this will run on has free
     os.truncate(huge, size)
     bundle = kit.bundle("b.bin", b"", size=size, sha256="0" * 64)
-    with pytest.raises(UnfinishedError, match=r"not enough room: .* short by"):
+    with pytest.raises(UnfinishedError, match=r"not enough space: .* short by"):
         kit.take(kit.bundle("a.bin", GOOD), bundle, manifest=2)
     assert [a.sequence for a in kit.admitted()] == [1]
     rehearsed = kit.take(kit.bundle("a.bin", GOOD), bundle, manifest=2, dry_run=True)
@@ -569,7 +569,7 @@ def test_nothing_unproven_ever_stands_in_a_familys_folder(
     world: tuple[dict[str, bytes], dict[str, bytes], list[dict[str, bytes]]],
 ) -> None:
     """ "What does not match goes to quarantine with a note beside it, never into a family folder"; "Nothing is called
-    proven that was not read": for any sources, any files lying in the store, one manifest after another."""
+    verified that was not read": for any sources, any files lying in the store, one manifest after another."""
     offered, lying, manifests = world
     kit = Kit(tmp_path_factory.mktemp("world"))
     for name, data in offered.items():

@@ -77,7 +77,7 @@ def run_limited(
 
 @pytest.mark.parametrize("limit", [8 * 1024, 600 * 1024])
 def test_a_limit_on_the_size_of_files_while_taking(world: World, tmp_path: Path, limit: int) -> None:
-    """A small limit stops the store's database, a larger one the bundles; both are told as a limit, and nothing is left."""
+    """A small limit stops the store's database, a larger one the bundles; both are reported as a limit, and nothing is left."""
     store = tmp_path / "store"
     done = run_limited(limit, "store", "add", world.manifest, "--from", world.downloads, "--quiet", store=store)
     assert done.returncode == 3, done.stderr
@@ -177,7 +177,7 @@ def hold(root: Path, pid: int) -> int:
 
 @pytest.mark.parametrize("command", [["store", "list"], ["verify"], ["verify", "--quick"]])
 def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, command: list[str]) -> None:
-    """The tree is there and the store's database is not: "the store's database is missing" would send people to mend what is well."""
+    """The tree is there and the store's database is not: "the store's database is missing" would send people to fix what is well."""
     (tmp_path / "store/.keeper").mkdir(parents=True)
     fd = hold(tmp_path / "store", 1)
     ran = keeper(*command)

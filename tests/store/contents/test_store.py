@@ -268,7 +268,7 @@ def test_a_link_never_replaces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         assert (tmp_path / "taken").read_bytes() == b"first"
         assert (tmp_path / "free").exists()
         with room.resumable("ab" * 32) as temp:
-            files.write_all(temp.fd, b"part")
+            files.write_all(temp.fd, b"component")
             temp.keep()
             with pytest.raises(BlockingIOError):
                 room.resumable("ab" * 32)

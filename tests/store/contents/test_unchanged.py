@@ -32,7 +32,7 @@ def root(tmp_path: Path) -> Path:
 
 
 def test_unchanged_files_are_trusted_and_counted(root: Path) -> None:
-    """ "`--quick` trusts an unchanged ... and says how many it trusted"; right after the full proof, too."""
+    """ "`--quick` trusts an unchanged ... and says how many it trusted"; right after the full verification, too."""
     ledger = Known()
     full = check(root, listing_for(FILES), known=ledger)
     assert (full.verified, full.trusted) == (2, 0)
@@ -43,7 +43,7 @@ def test_unchanged_files_are_trusted_and_counted(root: Path) -> None:
 
 
 def test_nothing_is_trusted_without_a_proof(root: Path) -> None:
-    """The first quick check reads everything, and its reads are proofs."""
+    """The first quick check reads everything, and its reads are verifications."""
     ledger = Known()
     assert check(root, listing_for(FILES), known=ledger, quick=True).verified == 2
     assert check(root, listing_for(FILES), known=ledger, quick=True).trusted == 2
@@ -107,9 +107,9 @@ def test_every_change_is_found(root: Path, change: Callable[[Path], None]) -> No
 
 @pytest.mark.parametrize("change", [_rewrite_and_restore, _map])
 def test_a_change_in_the_same_tick_as_the_proof(root: Path, change: Callable[[Path], None]) -> None:
-    """ "safe against a change in the same clock tick as the proof", many times, as fast as it goes.
+    """ "safe against a change in the same clock tick as the verification", many times, as fast as it goes.
 
-    Each round writes the right bytes, proves them and changes them at once; a quick check must never trust them.
+    Each round writes the right bytes, verifies them and changes them at once; a quick check must never trust them.
     """
     path, wanted = root / "a.bin", listing(*listing_for(FILES).bundles[:1])
     (root / "b.bin").unlink()
@@ -141,7 +141,7 @@ def test_the_same_tick_where_ticks_are_long(tmp_path: Path, monkeypatch: pytest.
 
 
 def test_a_change_just_before_the_proof_is_waited_out(root: Path) -> None:
-    """Not only is such a proof not trusted: the reader waits for the next tick, so that it can be."""
+    """Not only is such a verification not trusted: the reader waits for the next tick, so that it can be."""
     ledger = Known()
     for _ in range(10):
         (root / "a.bin").write_bytes(A)
@@ -150,7 +150,7 @@ def test_a_change_just_before_the_proof_is_waited_out(root: Path) -> None:
 
 
 def test_a_file_open_for_writing_gives_no_trust(root: Path) -> None:
-    """A long write call is stamped once, when it begins: whoever writes during the proof may go on after it."""
+    """A long write call is stamped once, when it begins: whoever writes during the verification may go on after it."""
     ledger = Known()
     with (root / "a.bin").open("r+b"):
         assert check(root, listing_for(FILES), known=ledger).verified == 2
@@ -193,7 +193,7 @@ def test_a_writer_that_comes_while_the_lease_is_asked_for(root: Path) -> None:
 
 
 def test_the_kind_of_file_system_decides_whatever_the_proof_says(root: Path) -> None:
-    """A proof that was recorded as trustworthy is not trusted where identities are not stable."""
+    """A verification that was recorded as trustworthy is not trusted where identities are not stable."""
     ledger = Known()
     check(root, listing_for(FILES), known=ledger)
     verification = ledger.kept[str(root.resolve() / "a.bin")]
@@ -202,7 +202,7 @@ def test_the_kind_of_file_system_decides_whatever_the_proof_says(root: Path) -> 
 
 
 def test_a_file_shared_with_others_is_never_trusted(root: Path) -> None:
-    """Neither by an earlier trustworthy proof nor by the one that is made."""
+    """Neither by an earlier trustworthy verification nor by the one that is made."""
     ledger = Known()
     check(root, listing_for(FILES), known=ledger)
     [entry] = [e for e in walk(root) if e.name == "a.bin"]
@@ -225,7 +225,7 @@ def test_touching_a_mode_makes_it_read_again(root: Path) -> None:
 
 
 def test_a_clock_that_was_set_back(root: Path) -> None:
-    """A proof from the future is not trusted."""
+    """A verification from the future is not trusted."""
     ledger = Known()
     check(root, listing_for(FILES), known=ledger)
     ledger.age(timedelta(seconds=-30), "a.bin")
@@ -234,7 +234,7 @@ def test_a_clock_that_was_set_back(root: Path) -> None:
 
 
 def test_a_stamp_from_the_future_is_never_trusted(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A clock that was set back before the proof: C does not lie before B."""
+    """A clock that was set back before the verification: C does not lie before B."""
     ledger = Known()
     real = unchanged.file_clock_ns
     monkeypatch.setattr(unchanged, "file_clock_ns", lambda: real() - 3_600_000_000_000)
@@ -256,7 +256,7 @@ def test_a_whole_second_needs_a_whole_second() -> None:
 
 
 def test_an_old_proof_that_is_trusted_is_told(root: Path) -> None:
-    """stale-verification: a trusted proof older than the store accepts."""
+    """stale-verification: a trusted verification older than the store accepts."""
     ledger = Known()
     check(root, listing_for(FILES), known=ledger)
     ledger.age(timedelta(days=40), "a.bin")

@@ -114,15 +114,15 @@ BROKEN: dict[str, tuple[str, object]] = {
     "images": ("UPDATE bundle SET images = ? WHERE place = ?", '[["bios"'),
     "no text": ("UPDATE bundle SET reason = CAST(? AS TEXT) WHERE place = ?", b"memory \xe5rrors"),
     "place": ("UPDATE bundle SET place = ? WHERE place = ?", "blade/6.2.0/b.fwc"),
-    "proof's digest": ("UPDATE verification SET sha256 = ? WHERE place = ?", "0" * 64),
-    "proof's date": ("UPDATE verification SET verified_at = ? WHERE place = ?", "2062-08-20T12:00:00+00:00"),
+    "verification's digest": ("UPDATE verification SET sha256 = ? WHERE place = ?", "0" * 64),
+    "verification's date": ("UPDATE verification SET verified_at = ? WHERE place = ?", "2062-08-20T12:00:00+00:00"),
 }
 
 
 @pytest.mark.fault(88)
 @pytest.mark.parametrize("what", BROKEN)
 def test_a_broken_row_is_damage_of_the_row_and_heals(place: Place, what: str) -> None:
-    """It is told; no file is moved or called wrong; the next check is clean, and still says withdrawn."""
+    """It is reported; no file is moved or called wrong; the next check is clean, and still says withdrawn."""
     statement, value = BROKEN[what]
     files = place.files()
     place.edit(statement, value, PLACE_B)
@@ -213,7 +213,7 @@ def test_what_a_writer_lost_is_kept_aside_and_named(place: Place) -> None:
 
 
 def test_what_was_let_through_survives(place: Place) -> None:
-    """Rows that are whole stay as they are: exceptions, who vouched, proofs."""
+    """Rows that are whole stay as they are: exceptions, who vouched, verifications."""
     place.numbered(13, allow_rollback="the newer one broke the fans")
     before = place.exceptions(), place.admitted()
     place.edit("DELETE FROM bundle WHERE place = ?", PLACE_B)
@@ -224,7 +224,7 @@ def test_what_was_let_through_survives(place: Place) -> None:
 
 
 def test_a_database_of_a_newer_format_is_never_replaced(place: Place) -> None:
-    """It is another program's to mend."""
+    """It is another program's to fix."""
     with sqlite3.connect(place.database) as raw:
         raw.execute("PRAGMA user_version = 7")
     raw.close()
@@ -392,4 +392,4 @@ def test_the_checksum_is_what_it_is_said_to_be() -> None:
         register ^= byte
         for _ in range(8):
             register = (register >> 1) ^ (0xEDB88320 if register & 1 else 0)
-    assert checksum("store", "list", ["a", 1, None]) == register ^ 0xFFFFFFFF
+    assert checksum("bundle", ["a", 1, None]) == register ^ 0xFFFFFFFF

@@ -119,7 +119,7 @@ def test_held_by_family_and_in_order(tmp_path: Path) -> None:
 
 
 def test_a_row_without_a_proof_drops_the_old_proof(tmp_path: Path) -> None:
-    """What was not read is unverified, whatever was proven there before."""
+    """What was not read is unverified, whatever was verified there before."""
     with fresh(tmp_path) as database:
         database.record_verifications({"other": VERIFICATION})
         database.record_stored(STORED, VERIFICATION)
@@ -132,7 +132,7 @@ def test_a_row_without_a_proof_drops_the_old_proof(tmp_path: Path) -> None:
 
 
 def test_one_call_is_one_transaction(tmp_path: Path) -> None:
-    """A row and its proof come together or not at all."""
+    """A row and its verification come together or not at all."""
     with fresh(tmp_path) as database:
         bad = replace(VERIFICATION, sha256="short")
         with pytest.raises(UnfinishedError):
@@ -264,8 +264,8 @@ def test_damage_anywhere_never_becomes_a_foreign_exception(tmp_path: Path) -> No
         ("store", "list", "images", "{"),
         ("store", "list", "images", "[[1]]"),
         ("store", "list", "released", "32.13."),
-        ("proof", "verified_at", None),
-        ("proof", "inode", "many"),
+        ("verification", "verified_at", None),
+        ("verification", "inode", "many"),
         ("manifest", "issued", 7),
     ],
 )

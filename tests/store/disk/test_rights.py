@@ -26,7 +26,7 @@ from tests.kits.store_kit import GOOD, Kit, codes
 
 NOBODY = 65534
 STRANGER = 54321  # a number that no user has
-LET_IN = (0, 1)  # 1: giving a file away changes its change time, so that its proof is an old one
+LET_IN = (0, 1)  # 1: giving a file away changes its change time, so that its verification is an old one
 PLACE = "blade/6.1.0/a.bin"
 
 
@@ -180,7 +180,7 @@ def test_a_shared_file_that_others_may_write_is_a_warning(
 
 
 def test_where_looks_at_no_bundle(office: Keeper, tmp_path: Path) -> None:
-    """A question about the record must not cost a look at 10,000 files; `store list` looks at them anyway."""
+    """A question about the ledger must not cost a look at 10,000 files; `store list` looks at them anyway."""
     bundle = next((tmp_path / "store/blade").rglob("*.bin"))
     bundle.chmod(0o666)
     assert office("where").status == 0

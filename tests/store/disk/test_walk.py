@@ -241,7 +241,7 @@ def test_names_that_are_not_utf_8_are_kept_and_opened(tmp_path: Path) -> None:
 
 
 def test_too_many_and_too_deep_are_said(tmp_path: Path) -> None:
-    """The bounds are reported as entries, so that nobody takes a part for the whole."""
+    """The bounds are reported as entries, so that nobody takes a component for the whole."""
     (tmp_path / "1" / "2" / "3").mkdir(parents=True)
     (tmp_path / "1" / "2" / "3" / "deep").write_bytes(b"")
     assert {e.path: e.kind for e in walk(tmp_path, max_depth=2)} == {"1/2/3": EntryKind.LIMIT}

@@ -68,7 +68,7 @@ def test_what_outside_programs_sign_is_taken_kept_and_checked(form: str, kit: Ki
 
 @pytest.mark.parametrize("hash_", ["sha256", "sha512"])
 def test_either_hash_of_an_ssh_signature_needs_one_read(hash_: str, kit: Kit, tmp_path: Path) -> None:
-    """ "the same read that proves SHA-256 serves the signature" (issue, point 1)"""
+    """ "the same read that verifies SHA-256 serves the signature" (issue, point 1)"""
     signer = signer_in(tmp_path, hash_=hash_)
     trust(kit, signer.entry())
     result = kit.take(offered(kit, signer))
@@ -273,7 +273,7 @@ def test_a_missing_signature_is_brought_later_without_reading_the_bundle(kit: Ki
 def test_a_signature_that_is_stated_later_costs_one_read_where_its_digest_is_not_known(
     kit: Kit, tmp_path: Path
 ) -> None:
-    """A digest that the proof lacks is computed once, then known."""
+    """A digest that the verification lacks is computed once, then known."""
     signer = signer_in(tmp_path, hash_="sha512")
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
@@ -312,7 +312,7 @@ def test_the_signature_beside_the_bundle_counts_before_another_of_its_name(kit: 
 
 
 def test_a_badly_signed_offer_does_not_hide_a_well_signed_one(kit: Kit, tmp_path: Path) -> None:
-    """The same bytes in two folders, each with its signature: the good one counts, the bad one is told."""
+    """The same bytes in two folders, each with its signature: the good one counts, the bad one is reported."""
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
@@ -350,7 +350,7 @@ def test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each(
 
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 def test_a_signature_never_replaces_another(wanted: bool, kit: Kit, tmp_path: Path) -> None:
-    """Other bytes under the signature's name stay, and are told."""
+    """Other bytes under the signature's name stay, and are reported."""
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     accept(kit, *([WANTED] if wanted else []))
@@ -426,7 +426,7 @@ def test_a_dry_run_foresees_what_needs_no_bytes(kit: Kit, tmp_path: Path) -> Non
 
 
 def test_a_broken_entry_trusts_nobody_and_is_told(kit: Kit, tmp_path: Path) -> None:
-    """What cannot be read is told for each entry and trusts nobody."""
+    """What cannot be read is reported for each entry and trusts nobody."""
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     (kit.root / f".keeper/trust/{KEY}.toml").write_text("trust = 1\n")
@@ -584,7 +584,7 @@ def flipped(data: bytes, at: int) -> bytes:
 
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_check(wanted: bool, kit: Kit, tmp_path: Path) -> None:
-    """ "the reading commands work": what cannot be looked at is told and is never good."""
+    """ "the reading commands work": what cannot be looked at is reported and is never good."""
     trust_manifests(kit, tmp_path)
     loaded, signature = signed(kit, tmp_path)
     kit.take_loaded(loaded, signature=signature)

@@ -90,7 +90,7 @@ def test_a_zero_first_block_is_not_taken_for_zeros(tmp_path: Path) -> None:
 
 
 def test_an_empty_bundle_is_a_bundle(tmp_path: Path) -> None:
-    """Size 0 is a size: it is proven by reading nothing to the end, and its absence is missing."""
+    """Size 0 is a size: it is verified by reading nothing to the end, and its absence is missing."""
     assert check(fill(tmp_path, {"e.bin": b""}), listing_for({"e.bin": b""})).verified == 1
     (tmp_path / "e.bin").unlink()
     assert found(check(tmp_path, listing_for({"e.bin": b""}))) == {("missing", "e.bin")}

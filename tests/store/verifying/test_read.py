@@ -62,7 +62,7 @@ def watched(
 
 
 def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "EIO while proving ... go on": what was read is judged, whatever the close of its file says."""
+    """ "EIO while verifying ... go on": what was read is judged, whatever the close of its file says."""
     fill(tmp_path, {"zeros.bin": bytes(1000), "b.bin": b"b"})
     expected = listing_for({"zeros.bin": b"z" * 1000, "b.bin": b"b"})
     monkeypatch.setattr(os, "close", unclosable({(tmp_path / "zeros.bin").stat().st_ino}))
@@ -75,7 +75,7 @@ def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, mon
 
 
 def test_older_than_reads_the_stalest_first_and_counts_the_rest(tmp_path: Path) -> None:
-    """ "`--older-than 30d` re-proves the stalest first"; what has no proof comes before all."""
+    """ "`--older-than 30d` re-verifies the stalest first"; what has no verification comes before all."""
     root, known = fill(tmp_path, FILES), Known()
     check(root, listing_for(FILES), known=known)
     known.age(timedelta(days=31), NAMES[3])
@@ -91,7 +91,7 @@ def test_older_than_reads_the_stalest_first_and_counts_the_rest(tmp_path: Path) 
 
 
 def test_older_than_reads_what_was_touched_however_young_its_proof(tmp_path: Path) -> None:
-    """A changed fingerprint is always read, and so is a proof from the future."""
+    """A changed fingerprint is always read, and so is a verification from the future."""
     root, known = fill(tmp_path, FILES), Known()
     check(root, listing_for(FILES), known=known)
     (root / NAMES[0]).write_bytes(b"\xff" * len(FILES[NAMES[0]]))
@@ -149,7 +149,7 @@ def test_out_of_time_in_the_middle(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
 
 def test_two_names_of_one_file_are_read_once(tmp_path: Path) -> None:
-    """Equal bytes are held once; both names are proven by one read."""
+    """Equal bytes are held once; both names are verified by one read."""
     root = fill(stable_folder(tmp_path), {"a.bin": b"same" * 500})
     (root / "b.bin").hardlink_to(root / "a.bin")
     wanted, known = listing_for({"a.bin": b"same" * 500, "b.bin": b"same" * 500}), Known()
@@ -192,7 +192,7 @@ def test_a_device_that_fails_in_the_middle(tmp_path: Path) -> None:
 
 
 def test_a_file_that_changes_while_it_is_read(tmp_path: Path) -> None:
-    """Fstat before and after differ: no digest, no proof, neither right nor wrong."""
+    """Fstat before and after differ: no digest, no verification, neither right nor wrong."""
     data = b"a" * (4 << 20)
     root, known = fill(tmp_path, {"a.bin": data}), Known()
 
@@ -228,22 +228,22 @@ class _FullVerifications(Known):
 
     def record_verifications(self, verifications: object) -> None:
         """Fail."""
-        raise UnfinishedError("no room")
+        raise UnfinishedError("no space")
 
 
 def test_proofs_that_cannot_be_recorded(tmp_path: Path) -> None:
-    """The check goes on and its result stands; that nothing was recorded is told."""
+    """The check goes on and its result stands; that nothing was recorded is reported."""
     result = check(fill(tmp_path, FILES), listing_for(FILES), known=_FullVerifications())
     assert result.verified == 12
     assert isinstance(result.trouble, KeeperError)
-    assert result.trouble.message == "no room"
+    assert result.trouble.message == "no space"
 
 
 # Stops and kills
 
 
 def test_a_stop_keeps_what_is_proven(tmp_path: Path) -> None:
-    """ "Interrupt it: what is proven stays proven"; what was not read is counted and named."""
+    """ "Interrupt it: what is verified stays verified"; what was not read is counted and named."""
     root, known, stop = fill(tmp_path, FILES), Known(), Stop()
     watch = Watch(lambda name: stop.set() if name == NAMES[5] else None)
     result = watched(root, watch, limits=ReadingLimits(workers=1), known=known, stop=stop)
@@ -260,7 +260,7 @@ from pathlib import Path
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.verification.hashing.read import Stop
-from bundlekeeper.store.verifying import read as proving
+from bundlekeeper.store.verifying import read as verifying
 from bundlekeeper.store.database.store's database import Catalogue
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
@@ -268,7 +268,7 @@ from tests.kits.checking import facts, listing, now
 from tests.kits.sure import wait_until
 
 begun = []
-proving.monotonic = lambda: len(begun) / 20  # every file takes 0.05 s
+verifying.monotonic = lambda: len(begun) / 20  # every file takes 0.05 s
 
 class Told(Silent):
     def file(self, name):
@@ -285,7 +285,7 @@ SIGNALS.install()
 with Catalogue.open(book, write=True) as store's database, SIGNALS.guarded(stop):
     means = CheckMeans(now, Told(), stop)
     result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), book=store's database)
-print("RESULT", json.dumps([result.stopped, result.proven, result.unverified]), flush=True)
+print("RESULT", json.dumps([result.stopped, result.verified, result.unverified]), flush=True)
 """
 
 
@@ -428,7 +428,7 @@ def test_against_a_naive_check_that_hashes_everything(
 
 
 def test_the_listing_may_be_empty(tmp_path: Path) -> None:
-    """No bundles: everything is extra, nothing is proven, nothing is read."""
+    """No bundles: everything is extra, nothing is verified, nothing is read."""
     result = check(fill(tmp_path, FILES), listing())
     assert {f.code for f in result.findings} == {"extra"}
     assert (result.verified, result.bytes_read) == (0, 0)

@@ -152,7 +152,7 @@ def test_any_short_reads_and_writes(size: int, reads: list[int], writes: list[in
 
 
 def test_a_descriptor_that_was_ready_and_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
-    """O_NONBLOCK, and another process took the bytes or the room between poll and the call: EAGAIN (read(2))."""
+    """O_NONBLOCK, and another process took the bytes or the space between poll and the call: EAGAIN (read(2))."""
     data = random.Random(5).randbytes(one_pass.RING_BYTES + 9)
     calls: list[str] = []
     for name in ("readv", "write"):

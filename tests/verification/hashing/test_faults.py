@@ -113,7 +113,7 @@ print(threading.active_count())
 @ALONE
 @pytest.mark.parametrize("when", [1, 2])
 def test_eio_in_the_middle_of_a_read(tmp_path: Path, size: int, when: int) -> None:
-    """ "EIO while proving: 'unreadable', not 'altered'": every read from the n-th on fails."""
+    """ "EIO while verifying: 'unreadable', not 'altered'": every read from the n-th on fails."""
     source = tmp_path / "source"
     source.write_bytes(bytes(size))
     under = _strace("readv", f"error=EIO:when={when}+", source)
@@ -299,7 +299,7 @@ def test_ctrl_c_while_a_thread_is_started(what: str, when: str) -> None:
 
 
 def test_constant_memory_whatever_the_size(tmp_path: Path) -> None:
-    """256 MiB are read and copied in an address space that has room for 48 MiB more than an idle interpreter's."""
+    """256 MiB are read and copied in an address space that has space for 48 MiB more than an idle interpreter's."""
     code = """
 import os, re, resource, sys
 from bundlekeeper.verification.hashing.door import Task, copy_fd, digest_fd, digest_many

@@ -77,7 +77,7 @@ def test_an_outcome_says_how_long_its_read_took(tmp_path: Path) -> None:
 def test_a_bad_file_harms_no_other(
     tmp_path_factory: pytest.TempPathFactory, sizes: list[int], bad: set[int], workers: int
 ) -> None:
-    """ "EIO while proving: 'unreadable', not 'altered'; go on": whichever files are bad."""
+    """ "EIO while verifying: 'unreadable', not 'altered'; go on": whichever files are bad."""
     tasks = _files(tmp_path_factory.mktemp("files"), *sizes)
     wrong = {tasks[n].key for n in bad if n < len(tasks)}
     mixed = [_task(Path("/proc/self/mem")) if t.key in wrong else t for t in tasks]
@@ -171,7 +171,7 @@ def test_progress_is_told_of_every_file_and_byte(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("workers", [1, 3])
 def test_a_stop_keeps_what_was_finished(tmp_path: Path, workers: int) -> None:
-    """ "Interrupt it: what is proven stays proven": nothing is begun after the stop, all that ended is yielded."""
+    """ "Interrupt it: what is verified stays verified": nothing is begun after the stop, all that ended is yielded."""
     stop = Stop()
     opened: list[str] = []
     tasks = _files(tmp_path, *([10] * 60))
@@ -244,7 +244,7 @@ def test_whatever_is_not_one_files_fault_ends_the_whole(tmp_path: Path, place: s
 
 @pytest.mark.parametrize("room", [0, 1])
 def test_no_room_for_threads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: int) -> None:
-    """With room for one all is read by one; with room for none that is said."""
+    """With space for one all is read by one; with space for none that is said."""
     real = threading.Thread.start
     started: list[threading.Thread] = []
 

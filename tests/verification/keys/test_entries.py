@@ -266,7 +266,7 @@ def test_a_changed_entry_is_refused(old: bytes, new: bytes, word: str) -> None:
 
 
 def test_a_dropped_entry_needs_its_reason_no_more_than_its_key() -> None:
-    """A removed entry still reads, so that its signatures are told from a stranger's."""
+    """A removed entry still reads, so that its signatures are reported from a stranger's."""
     removed = remove(entry(), at=AT, reason="lost")
     assert read_back(to_files(removed)).removed
 

@@ -263,7 +263,7 @@ def test_without_the_digest_or_the_message_nothing_is_good(form: str, key_type: 
 
 
 def test_pure_ed25519_asks_for_the_message_with_its_bound_and_takes_its_no() -> None:
-    """The caller's reader is told the bound in bytes, and refuses longer messages before it reads them."""
+    """The caller's reader is reported the bound in bytes, and refuses longer messages before it reads them."""
     asked: list[int] = []
 
     def too_long(limit: int) -> bytes:

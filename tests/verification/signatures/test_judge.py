@@ -76,7 +76,7 @@ def test_every_form_is_good_end_to_end_and_says_by_whom_and_when(form: str, tmp_
 
 @pytest.mark.parametrize("form", FORMS)
 def test_one_read_gives_every_digest_that_is_needed(form: str, tmp_path: Path) -> None:
-    """The same read that proves SHA-256 serves the signature (pre-hashed where the form allows)."""
+    """The same read that verifies SHA-256 serves the signature (pre-hashed where the form allows)."""
     key, signature = signed_in(form, tmp_path)
     exact, general = wanted_algorithms(key, signature), wanted_algorithms(key)
     assert set(exact) <= set(general)
@@ -219,7 +219,7 @@ def test_expired_key_names_the_time_used() -> None:
 
 @pytest.mark.attack("key compromise")
 def test_every_moment_must_be_within_the_dates() -> None:
-    """A date that a document states about itself proves nothing against its own signer, so there may be two."""
+    """A date that a document states about itself verifies nothing against its own signer, so there may be two."""
     key = replace(entry(), valid_until=date(2026, 8, 10))
     later = TrustMoment(datetime(2026, 11, 25, tzinfo=UTC), "the day it was accepted")
     assert codes(judged(ssh(), [key], Said(), moments=[WHEN, later])) == ["expired-key"]

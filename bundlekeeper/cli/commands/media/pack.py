@@ -26,7 +26,7 @@ ForOption = Annotated[
 ReleaseOption = Annotated[
     str, typer.Option("--to", metavar="RELEASE", help="The release to be reached (default: the newest).")
 ]
-ToolOption = Annotated[bool, typer.Option("--with-tool", help="Keep room for the tool's own folder on each volume.")]
+ToolOption = Annotated[bool, typer.Option("--with-tool", help="Keep space for the tool's own folder on each volume.")]
 
 
 def pack(

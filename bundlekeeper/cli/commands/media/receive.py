@@ -39,7 +39,7 @@ def receive(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Receive a media set: proven by its signed index, joined where it was split, taken as `store add` does.
+    """Receive a media set: verified by its signed index, joined where it was split, taken as `store add` does.
 
     Volumes may come in any order and on several days. No key is ever taken from a medium.
     """

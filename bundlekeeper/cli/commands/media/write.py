@@ -1,4 +1,4 @@
-"""`bundlekeeper media write`: a planned set onto volumes, proven from the medium; images, labels, the tool."""
+"""`bundlekeeper media write`: a planned set onto volumes, verified from the medium; images, labels, the tool."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def write(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Write a planned set: each bundle is read once for all targets, and each volume is proven from its medium.
+    """Write a planned set: each bundle is read once for all targets, and each volume is verified from its medium.
 
     Interrupted, the same command goes on: what is whole on a volume is not written again.
     """

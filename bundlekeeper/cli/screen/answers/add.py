@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def _note(row: AddRow) -> str:
     """How the bundle came in, where that is not what its status says, and what is to be said of it."""
     way = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
-    return ", ".join(part for part in (way, row.note) if part)
+    return ", ".join(component for component in (way, row.note) if component)
 
 
 COLUMNS: tuple[Column[AddRow], ...] = (

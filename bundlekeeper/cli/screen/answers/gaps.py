@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.inputs import Inputs
     from bundlekeeper.planning.gaps.report import GapReport
 
-_LONG = 20  # values; evidence with more of them is told once
+_LONG = 20  # values; evidence with more of them is reported once
 
 
 def show(found: FoundGaps, *, junit: str | None, form: OutputForm) -> int:
@@ -49,7 +49,7 @@ def show(found: FoundGaps, *, junit: str | None, form: OutputForm) -> int:
 
 
 def _print_json(given: Inputs, reports: list[GapReport], release: str) -> None:
-    """Findings are told once, at the top; a domain's gaps refer to them by their place, long evidence to `shared`."""
+    """Findings are reported once, at the top; a domain's gaps refer to them by their place, long evidence to `shared`."""
     shared = _Shared()
     for report in reports:
         for gap in report.gaps:
@@ -67,7 +67,7 @@ def _print_json(given: Inputs, reports: list[GapReport], release: str) -> None:
 
 
 class _Shared:
-    """Long lists of evidence that many gaps share (a policy's servers): each is told once, under a name."""
+    """Long lists of evidence that many gaps share (a policy's servers): each is reported once, under a name."""
 
     def __init__(self) -> None:
         self.rows: dict[str, Any] = {}

@@ -28,9 +28,9 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
     changes = [
         {
             "change": changed.what.value,
-            "component": changed.part.key,
-            "kind": changed.part.kind,
-            "place": changed.part.place.path(),
+            "component": changed.component.key,
+            "kind": changed.component.kind,
+            "place": changed.component.place.path(),
             "says": changed.message(),
         }
         for changed in plan.changes

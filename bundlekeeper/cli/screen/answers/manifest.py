@@ -81,7 +81,7 @@ def show_linted(linted: Sequence[LintedManifest], *, form: OutputForm) -> None:
 
 def _tally(problems: Sequence[Finding]) -> str:
     if not problems:
-        return "nothing to say against it"
+        return "no problems found"
     counts = [(sum(finding.level is level for finding in problems), level.value) for level in Level]
     return ", ".join(f"{number} {name}{'s' if number != 1 else ''}" for number, name in counts if number)
 
@@ -148,17 +148,17 @@ def _rules(manifest: Manifest) -> None:
     write((Column("rule", lambda rule: rule[0]), Column("source", lambda rule: rule[1])), rules)
 
 
-def _parts(family: str | None, kind: str | None, models: tuple[str, ...] | None) -> str:
-    return " ".join(part for part in (family, kind, ", ".join(models or ())) if part) or "everything"
+def _components(family: str | None, kind: str | None, models: tuple[str, ...] | None) -> str:
+    return " ".join(component for component in (family, kind, ", ".join(models or ())) if component) or "everything"
 
 
 def _jump(rule: Jump) -> str:
-    what = _parts(rule.what.family, rule.what.kind, rule.what.models)
+    what = _components(rule.what.family, rule.what.kind, rule.what.models)
     return f"{what}: to {rule.to} only from {rule.from_} ({rule.direction})"
 
 
 def _what(what: RuleSubject) -> str:
-    return f"{_parts(what.family, what.kind, what.models)} {what.version or 'of any version'}"
+    return f"{_components(what.family, what.kind, what.models)} {what.version or 'of any version'}"
 
 
 def _beside(rule: Compatible) -> str:

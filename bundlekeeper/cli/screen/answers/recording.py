@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -> None:
-    """Each event, and the ledger's head now; `name` is what the parts were named by."""
+    """Each event, and the ledger's head now; `name` is what the components were named by."""
     recorded = done.recorded
     if form is OutputForm.JSON:
         told = [{"id": event, "says": message} for event, message in zip(done.ids, done.lines, strict=True)]

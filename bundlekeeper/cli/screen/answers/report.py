@@ -39,5 +39,5 @@ def show_none(found: NoRunbook, *, form: OutputForm) -> None:
         output.envelope("report", found.findings, {**data, "nearest": none.nearest, "written": None})
     else:
         output.findings_aside(found.findings)
-        output.aside(f"error: {none.domain} to {none.release}: no allowed way was found, so there is no run-book")
+        output.aside(f"error: {none.domain} to {none.release}: no allowed route was found, so there is no run-book")
         output.aside(f"hint: the nearest release that can be reached: {none.nearest or 'none'}")

@@ -90,10 +90,7 @@ def _planned(found: PlannedRoute) -> None:
             _unplanned(step)
     output.findings_text(found.findings)
     put(f"{minutes} minutes of writing one after the other, {size:,} bytes written")
-    put(
-        f"{len(times.windows)} windows, {times.makespan} minutes in all; no order of this work takes less than "
-        f"{times.lower_bound}"
-    )
+    put(f"{len(times.windows)} windows, {times.makespan} minutes in all; cannot take less than {times.lower_bound}")
     if times.unplanned:
         put(f"steps without windows, so not in those minutes: {found.unplanned}")
     put(CAUTION)
@@ -105,8 +102,11 @@ def _step(step: Step) -> None:
     put(f"step {step.number}: {step.what} to {step.name} ({step.minutes} minutes{assumed})")
     for change in step.changes:
         put(f"{change.name}: {change.family} {change.version} ({change.file})", 2)
-        for part in change.parts:
-            put(f"{len(part.keys)} {part.kind} {part.model}: {part.start or '?'} -> {part.end}", 4)
+        for component in change.components:
+            put(
+                f"{len(component.keys)} {component.kind} {component.model}: {component.start or '?'} -> {component.end}",
+                4,
+            )
     for quote in step.quotes:
         put(f"rule: {quote.message}{f' ({quote.source})' if quote.source else ''}", 2)
 
@@ -135,14 +135,14 @@ def _window(window: Window, found: PlannedRoute) -> None:
 def _unplanned(step: Step) -> None:
     from bundlekeeper.reports.gantt import missing
 
-    put("no windows: what forbids them, in this step or an earlier one, is told below", 2)
+    put("no windows: what forbids them, in this step or an earlier one, is reported below", 2)
     for row in missing(f"step {step.number}: {step.what}"):
         output.line(row)
 
 
 def _none(found: NoRoute) -> None:
     """Print why there is no way."""
-    put(f"{found.domain} to {found.release}: no allowed way was found")
+    put(f"{found.domain} to {found.release}: no allowed route was found")
     output.findings_text(found.findings)
     if found.blocking:
         fewest = "the fewest that block it" if found.exact else "some that block it, maybe not the fewest"
@@ -166,7 +166,7 @@ def _held(found: CheckedPlan) -> None:
     )
     put(found.compared)
     put(
-        "Space, proofs, signatures and pairs were not looked at here: bundlekeeper gaps, and "
+        "Space, verifications, signatures and pairs were not looked at here: bundlekeeper gaps, and "
         "report --runbook --route, do."
     )
     put(CAUTION)

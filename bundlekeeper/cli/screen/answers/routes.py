@@ -57,7 +57,7 @@ def show_text(found: DomainsTogether) -> None:
 def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]) -> None:
     way = domain.way
     if way is None:
-        put(f"{domain.name}: no allowed way was found; nearest that can be reached: {domain.nearest or 'none'}")
+        put(f"{domain.name}: no allowed route was found; nearest that can be reached: {domain.nearest or 'none'}")
         return
     counts = [(sum(finding.level is level for finding in domain.findings), level.value) for level in Level]
     told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
@@ -69,11 +69,11 @@ def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]
     when = f"; rounds {_ranges(rounds)}" if rounds else ""
     put(f"{domain.name}: {steps}{when}{f'; {told}' if told else ''}")
     for step in unplanned:
-        put(f"step {step}: no windows: what forbids them, in it or an earlier one, is told below", 2)
+        put(f"step {step}: no windows: what forbids them, in it or an earlier one, is reported below", 2)
 
 
 def _grouped(domains: Iterable[PlannedDomain]) -> Iterator[Finding]:
-    """Errors, and all that is found of a domain without a way; what domains have in common is told once, for all."""
+    """Errors, and all that is found of a domain without a way; what domains have in common is reported once, for all."""
     found: dict[Finding, list[str]] = {}
     for domain in domains:
         for row in domain.findings:

@@ -32,7 +32,7 @@ COLUMNS: tuple[Column[Holding], ...] = (
     Column("size", lambda row: human_bytes(row.stored.size), right=True),
     Column("images", lambda row: str(len(row.stored.images)), right=True),
     Column("lifecycle", lambda row: row.stored.lifecycle),
-    Column("proof", _state),
+    Column("verification", _state),
     Column(
         "verified", lambda row: row.verification.verified_at.strftime("%Y-%m-%d %H:%MZ") if row.verification else "-"
     ),
@@ -123,6 +123,6 @@ def _print(found: StoreList) -> None:
     write(COLUMNS, found.bundles)
     counts = found.counts
     output.line(
-        f"{counted(counts['held'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['proven']} proven, "
-        f"{counts['not_proven']} not proven"
+        f"{counted(counts['held'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['proven']} verified, "
+        f"{counts['not_proven']} not verified"
     )

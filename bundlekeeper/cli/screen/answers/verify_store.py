@@ -31,7 +31,7 @@ COLUMNS: tuple[Column[CheckedRow], ...] = (
     Column("family", lambda row: row.family or "-"),
     Column("version", lambda row: row.version or "-"),
     Column("size", _size, right=True),
-    Column("last proof", _verified),
+    Column("last verification", _verified),
     Column("file", lambda row: row.place or row.name, below=True),
 )
 
@@ -92,7 +92,7 @@ def show_text(found: VerifiedStore) -> None:
         output.line(f"--quick trusted nothing here: {result.untrusted_because}")
     output.line(_summary(found.subject, result))
     if result.trouble is not None:
-        output.aside(f"error: proofs could not be recorded: {result.trouble.message}")
+        output.aside(f"error: verifications could not be recorded: {result.trouble.message}")
         if result.trouble.hint:
             output.aside(f"hint: {result.trouble.hint}")
     if result.stopped or result.out_of_time:
@@ -104,10 +104,10 @@ def _summary(subject: str, result: CheckResult) -> str:
     from collections import Counter
 
     counts = Counter(row.status for row in result.rows)
-    words = [f"{counts[Status.OK]} proven now"]
+    words = [f"{counts[Status.OK]} verified now"]
     words += [f"{number} {status.value}" for status in Status if status is not Status.OK and (number := counts[status])]
     read = f"{human_bytes(result.bytes_read)} read"
-    return f"{subject}: {', '.join(words)}; {result.unverified} not proven; {_signatures(result)}{read}"
+    return f"{subject}: {', '.join(words)}; {result.unverified} not verified; {_signatures(result)}{read}"
 
 
 def _signatures(result: CheckResult) -> str:

@@ -1,4 +1,4 @@
-"""How the answers of `where` are told: table, JSON, CSV, picture, history, counts.
+"""How the answers of `where` are reported: table, JSON, CSV, picture, history, counts.
 
 Rules: what nobody said is "?" and never an empty cell, what was read as none is "-"; a CSV cell never begins with what
 a spreadsheet would run as a formula.
@@ -192,7 +192,7 @@ def _show_history(found: WhereFound, *, form: OutputForm) -> None:
         seen = ", ".join(
             f"{b} {_text(v)}" for b in ("active", "pending", "spare") if (v := getattr(event.seen, b)) is not None
         )
-        what = " ".join(part for part in (event.what.value, event.bank, event.version or seen) if part)
+        what = " ".join(component for component in (event.what.value, event.bank, event.version or seen) if component)
         if event.place is not None:
             what += f" at {event.place.path()}{_moved_from(last, event.place)}"
         void = " (corrected)" if entry.void else ""

@@ -133,7 +133,7 @@ def _files(receipt: Receipt, then: str = "") -> None:
     for how, count in receipt.stored.items():
         output.line(f"{count} of {counted(total, 'file')} {how}")
     for gone in receipt.not_in_store:
-        output.line(f"not held there {then.strip() or 'now'}: {gone.path} (proven there {gone.at.strftime(_TIME)})")
+        output.line(f"not held there {then.strip() or 'now'}: {gone.path} (verified there {gone.at.strftime(_TIME)})")
     for missing in receipt.missing:
         volumes = ", ".join(map(str, missing.volumes))
         output.line(f"missing{then}: {missing.path}{f' (volume {volumes})' if volumes else ''}")
@@ -144,11 +144,11 @@ def _facts(slip: Slip) -> list[tuple[str, str]]:
         ("set", f"{slip.set_id}, number {slip.sequence}, index {slip.index}…"),
         ("site", slip.site),
         ("made", slip.made.strftime(_TIME)),
-        ("files", f"{slip.files - slip.missing_count} of {slip.files} arrived, proven at the destination"),
+        ("files", f"{slip.files - slip.missing_count} of {slip.files} arrived, verified at the destination"),
         ("ledger", f"{counted(slip.ledger_count, 'event')}, head {slip.head}…"),
     ]
     for count in slip.domains:
-        rows.append((count.domain or "no domain", f"{_stands(count)} from the record"))
+        rows.append((count.domain or "no domain", f"{_stands(count)} from the ledger"))
     if slip.more_domains:
         rows.append(("more", f"{counted(slip.more_domains, 'domain')} did not fit"))
     return rows

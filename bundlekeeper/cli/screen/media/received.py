@@ -89,7 +89,7 @@ def show_text(root: Path, came: Reception) -> None:
     tell(came.manifest)
     for volume in came.volumes:
         stored = f", {volume.stored} in already and not read from it" if volume.stored else ""
-        files = f"{volume.verified} of {volume.files} files proven{stored}"
+        files = f"{volume.verified} of {volume.files} files verified{stored}"
         output.line(f"volume {volume.number} of {index.volumes}: {files}")
         output.line(f"  folder: {volume.root}")
     if came.rows:

@@ -56,7 +56,7 @@ def _print_outlook(told: WrittenReport, total: int) -> None:
     if to_come:
         output.line(f"not finished yet: volume {', '.join(to_come)}")
     elif not failed and told.error is None:
-        output.line("every volume of the set was written and proven")
+        output.line("every volume of the set was written and verified")
     for number, path in failed:
         if str(number) not in to_come:
             output.line(f"volume {number} was finished before, and is not whole here: {path}")
@@ -78,7 +78,7 @@ def _print_copy(copy: Copy, total: int) -> None:
 
 def _print_level(level: str | None, reason: str) -> None:
     if level is not None:
-        output.line(f"  proof: {level}{f' ({reason})' if reason else ''}")
+        output.line(f"  verification: {level}{f' ({reason})' if reason else ''}")
 
 
 def _as_json(told: WrittenReport) -> dict[str, Any]:
@@ -95,7 +95,7 @@ def _as_json(told: WrittenReport) -> dict[str, Any]:
                 "files": copy.files,
                 "kept": copy.kept,
                 "bytes": copy.size,
-                "proof": copy.level,
+                "verification": copy.level,
                 "not_guaranteed": copy.reason or None,
             }
             for copy in (told.written.copies if told.written is not None else ())
@@ -106,7 +106,7 @@ def _as_json(told: WrittenReport) -> dict[str, Any]:
                 "file": image.path,
                 "state": "failed" if image.findings else "already there" if image.there else "made",
                 "bytes": image.size,
-                "proof": image.level,
+                "verification": image.level,
                 "not_guaranteed": image.reason or None,
             }
             for number, image in (told.imaged.images if told.imaged is not None else ())

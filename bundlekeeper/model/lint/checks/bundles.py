@@ -48,7 +48,7 @@ def _build(bundle: LooseBundle) -> Iterator[Problem]:
     elif bundle.family is not None and "build" in bundle.table:
         message = f"only rack bundles have a build, this one is of {bundle.family}"
         yield Problem(
-            "build-misplaced", (*bundle.path, "build"), message, "leave build out, or mend the family", on_key=True
+            "build-misplaced", (*bundle.path, "build"), message, "leave build out, or fix the family", on_key=True
         )
 
 

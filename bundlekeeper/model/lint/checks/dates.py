@@ -31,12 +31,12 @@ def check_dates(loose: Loose, today: date) -> Iterator[Problem]:
             yield Problem("date-future", path, f"{path[-1]} is {day}, but today is {today}", _CLOCK)
         elif day is not None and path[-1] == "released" and issued is not None and day > issued:
             message = f"released on {day}, after the manifest was issued on {issued}"
-            yield Problem("date-order", path, message, "mend one of the two dates", other=("issued",))
+            yield Problem("date-order", path, message, "fix one of the two dates", other=("issued",))
     if expires is None:
         return
     if issued is not None and expires <= issued:
         message = f"the manifest expires on {expires}, not after it was issued on {issued}"
-        yield Problem("date-order", ("expires",), message, "mend one of the two dates", other=("issued",))
+        yield Problem("date-order", ("expires",), message, "fix one of the two dates", other=("issued",))
     elif expires < today:
         message = f"the manifest expired on {expires}, {(today - expires).days} days ago"
         hint = "ask for a newer one; a withdrawn bundle would only be found there"

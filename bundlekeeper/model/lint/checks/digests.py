@@ -105,6 +105,6 @@ def _origin(bundle: LooseBundle) -> Iterator[Problem]:
     if not origin.strip():
         yield Problem("digest-unsourced", path, "digest_from is blank", "say where the digest comes from")
     elif is_own_copy(origin):
-        message = f"the digest of {bundle.called} was computed from the very file that it is meant to prove"
+        message = f"the digest of {bundle.called} was computed from the very file that it is meant to verify"
         hint = "take and check will report self-digest until manifest confirm has compared it with the publisher's list"
         yield Problem("own-copy", path, message, hint)

@@ -1,7 +1,7 @@
 """Versions and ranges in the declared orders.
 
-Rules: a version that the order cannot place is told once at each place where it stands; an order that cannot be made
-is told once and nothing is said of its versions; a range is read in the order of what its rule speaks about. Reading
+Rules: a version that the order cannot place is reported once at each place where it stands; an order that cannot be made
+is reported once and nothing is said of its versions; a range is read in the order of what its rule speaks about. Reading
 and placing are `model.versions`' alone.
 """
 
@@ -90,7 +90,7 @@ def _equal(loose: Loose, scale: Scale) -> Iterator[Problem]:
 def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
     """Every problem of single ranges: unreadable, empty, or matching nothing that the manifest knows.
 
-    Of a rule that speaks about nothing known only what no order can read is told. Raises SpentError when the budget is
+    Of a rule that speaks about nothing known only what no order can read is reported. Raises SpentError when the budget is
     spent.
     """
     for path, text in loose.half_read():
@@ -108,10 +108,10 @@ def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
             yield Problem("range-unreadable", path, span.message, span.hint)
         elif span.is_empty():
             message = f"no version can be {shown(text)}"
-            yield Problem("range-empty", path, message, "a comma means and; mend the conditions")
+            yield Problem("range-empty", path, message, "a comma means and; fix the conditions")
         elif not scales.within(what, text):
             message = f"{shown(text)} matches no version of {called(what)} that this manifest knows"
-            hint = "mend the range, add the bundle, or add the version to known under [versions]"
+            hint = "fix the range, add the bundle, or add the version to known under [versions]"
             yield Problem("range-unmatched", path, message, hint)
 
 
@@ -137,6 +137,6 @@ def _ranges(loose: Loose) -> Iterator[tuple[Path, LooseWhat, str]]:
 
 
 def called(what: LooseWhat) -> str:
-    """How a sentence names a selection of parts."""
+    """How a sentence names a selection of components."""
     words = [what.kind or "", " or ".join(sorted(what.models)[:3]) if what.models else "", what.family or ""]
     return " ".join(shown(word) for word in words if word) or "anything"

@@ -1,7 +1,7 @@
 """Releases: versions that belong together must exist, be whole, and be allowed beside each other.
 
 Rules: a release names its versions by the very text of a bundle's; a release that lists several versions of a family is
-refused only for a version that no choice among the others allows; what a part would be seen at after taking a bundle is
+refused only for a version that no choice among the others allows; what a component would be seen at after taking a bundle is
 `orders.carried`'s answer.
 """
 
@@ -19,7 +19,7 @@ from bundlekeeper.model.lint.common.problem import Problem
 from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseRelease, LooseWhat
 from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE, MODEL_TABLE
 
-#: Families whose parts can stand in one scope (common practice): a server or a pair takes one bundle only, which is
+#: Families whose components can stand in one scope (common practice): a server or a pair takes one bundle only, which is
 #: always compared with itself; rack servers stand in no chassis.
 _TOGETHER = {"domain": FAMILIES, "chassis": (INFRASTRUCTURE, "blade")}
 _PAIR = 10  # steps of holding one version of a release against one need
@@ -61,7 +61,7 @@ def _versions(loose: Loose, scales: Scales, release: LooseRelease) -> Iterator[P
             if equal:
                 hint = f"write {equal}, which is equal in order but is the bundle's own text"
             else:
-                hint = did_you_mean(version, loose.some_versions(family)) or "add its bundle, or mend the version"
+                hint = did_you_mean(version, loose.some_versions(family)) or "add its bundle, or fix the version"
             yield Problem("release-version", path, message, hint)
 
 
@@ -105,7 +105,7 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
                 f"release {shown(release.name or '')}: {family} {shown(version)} may not stand beside "
                 f"{other[0]} {shown(other[2])}, by the rule"
             )
-            hint = f"the rule wants {called(need)} {need.version or ''}; mend the release or the rule"
+            hint = f"the rule wants {called(need)} {need.version or ''}; fix the release or the rule"
             yield Problem("release-refused", path, message, hint, other=rule.path)
 
 

@@ -2,7 +2,7 @@
 
 Rules: 'contradict' is said only where no version at all could satisfy both, by `versions.satisfiable`, and only of
 rules that meet on a version that exists; rules of different scopes, or about bundle versions and image versions, are
-not compared; where they are too many to compare, that is told.
+not compared; where they are too many to compare, that is reported.
 """
 
 from __future__ import annotations
@@ -88,11 +88,11 @@ def _itself(scales: Scales, compatible: LooseBeside) -> Iterator[Problem]:
         if _disjoint(scales, compatible.when.kind, compatible.when.version, need.version):
             message = (
                 f"the rule speaks about {called(compatible.when)} {compatible.when.version or ''} and wants "
-                f"{called(need)} {need.version}: no part could be both"
+                f"{called(need)} {need.version}: no component could be both"
             )
             path = (*need.path, "version")
             yield Problem(
-                "rule-forbids-itself", path, message, "mend the version in when or in need", other=compatible.when.path
+                "rule-forbids-itself", path, message, "fix the version in when or in need", other=compatible.when.path
             )
 
 
@@ -124,7 +124,7 @@ def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem
             f"to {shown(version)} this rule lets only {other.from_} come, and another only {one.from_}; "
             "no version can be both"
         )
-        hint = "narrow the to of one of them, or mend a from"
+        hint = "narrow the to of one of them, or fix a from"
         yield Problem("rules-contradict", (*other.path, "from"), message, hint, other=(*one.path, "from"))
 
 

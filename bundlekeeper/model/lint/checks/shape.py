@@ -90,7 +90,7 @@ def _quoted_hint(kind: str, value: object) -> str:
 
 
 def _clean(raw: dict[str, Any], error: _Error) -> tuple[Path, str]:
-    """The error's path without pydantic's own parts, and its type; `noise` where another error tells it already."""
+    """The error's path without pydantic's own components, and its type; `noise` where another error tells it already."""
     path: Path = tuple(error["loc"])
     kind = str(error["type"])
     if len(path) >= 4 and path[0] == "release" and isinstance(path[3], str):
@@ -151,18 +151,18 @@ def _unknown_key(raw: dict[str, Any], path: Path) -> Problem:
 def value_at(raw: object, path: Path) -> object:
     """The raw value at `path`, or None where there is none."""
     value = raw
-    for part in path:
-        if isinstance(value, dict) and isinstance(part, str):
-            value = value.get(part)
-        elif isinstance(value, list) and isinstance(part, int) and 0 <= part < len(value):
-            value = value[part]
+    for component in path:
+        if isinstance(value, dict) and isinstance(component, str):
+            value = value.get(component)
+        elif isinstance(value, list) and isinstance(component, int) and 0 <= component < len(value):
+            value = value[component]
         else:
             return None
     return value
 
 
 def _last_key(path: Path) -> str:
-    return next((part for part in reversed(path) if isinstance(part, str)), "the file")
+    return next((component for component in reversed(path) if isinstance(component, str)), "the file")
 
 
 def _called(path: Path) -> str:

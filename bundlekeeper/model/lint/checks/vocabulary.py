@@ -161,6 +161,6 @@ def _repeated(loose: Loose) -> Iterator[Problem]:
 
 def _table_at(raw: object, path: Path) -> dict[str, Any]:
     value: Any = raw
-    for part in path:
-        value = value[part]
+    for component in path:
+        value = value[component]
     return table(value)

@@ -42,7 +42,7 @@ LINT_CODES: dict[str, Code] = {
     ),
     "digest-empty": Code(_W, "the SHA-256 of no bytes, or a size of 0; outside lint a note"),
     "digest-unsourced": Code(_W, "nothing says where a digest comes from"),
-    "own-copy": Code(_N, "a digest that was computed from the file that it is meant to prove"),
+    "own-copy": Code(_N, "a digest that was computed from the file that it is meant to verify"),
     # names
     "name-unsafe": Code(_E, "a file name that is unsafe on Linux, Windows or FAT"),
     "name-twice": Code(_E, "one file name for two files"),

@@ -24,16 +24,16 @@ def _origin(kind: _TypeForm) -> _TypeForm:
 def _type_at(path: Path) -> _TypeForm:
     """The annotation of the value at `path` in the types of the manifest."""
     kind: _TypeForm = Manifest
-    for part in path:
-        kind = _step(kind, part)
+    for component in path:
+        kind = _step(kind, component)
     return kind
 
 
-def _step(kind: _TypeForm, part: str | int) -> _TypeForm:
+def _step(kind: _TypeForm, component: str | int) -> _TypeForm:
     model = _find(kind, lambda k: hasattr(k, "model_fields"))
-    if model is not None and isinstance(part, str):
+    if model is not None and isinstance(component, str):
         for name, field in model.model_fields.items():
-            if (field.alias or name) == part:
+            if (field.alias or name) == component:
                 return field.annotation
         mapping = None
     else:

@@ -30,10 +30,10 @@ class Problem:
 def path_text(path: Path) -> str:
     """A path as people write it: `bundle[3].images[0].kind`; the document itself is `the manifest`."""
     text = ""
-    for part in path:
-        if isinstance(part, int):
-            text += f"[{part}]"
+    for component in path:
+        if isinstance(component, int):
+            text += f"[{component}]"
         else:
-            plain = part.isascii() and part.replace("-", "").replace("_", "").isalnum()
-            text += ("." if text else "") + (part if plain else repr(part))
+            plain = component.isascii() and component.replace("-", "").replace("_", "").isalnum()
+            text += ("." if text else "") + (component if plain else repr(component))
     return text or "the manifest"

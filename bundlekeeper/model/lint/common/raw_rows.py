@@ -46,7 +46,7 @@ class LooseBundle:
         return self.file or f"the {self.family or ''} bundle {self.version or ''}".replace("  ", " ").strip()
 
     def holds(self, what: LooseWhat) -> bool:
-        """True when some part that `what` speaks about could get its firmware from this bundle."""
+        """True when some component that `what` speaks about could get its firmware from this bundle."""
         if what.family is not None and self.family not in (what.family, None):  # unreadable: it may be of any family
             return False
         if what.kind is None and what.models is None:
@@ -58,7 +58,7 @@ class LooseBundle:
 
 @dataclass(frozen=True, slots=True)
 class LooseWhat:
-    """A selection of parts; `version` is the text of its range."""
+    """A selection of components; `version` is the text of its range."""
 
     path: Path
     family: str | None
@@ -73,7 +73,7 @@ class LooseWhat:
         return self.models is None or not self.models.isdisjoint(image.models)
 
     def meets(self, other: LooseWhat) -> bool:
-        """True when some part may be of both, and both mean the same versions: of bundles, or of one kind's images."""
+        """True when some component may be of both, and both mean the same versions: of bundles, or of one kind's images."""
         if self.kind != other.kind:
             return False
         if None not in (self.family, other.family) and self.family != other.family:

@@ -1,9 +1,9 @@
-"""Whether the images of a route fit, on each part and each half of a pair, at each of its steps one after the other.
+"""Whether the images of a route fit, on each component and each half of a pair, at each of its steps one after the other.
 
 Rules: what a step brings lies there when the next one comes, stops among them, so that a route is asked as a whole; a
-part that takes its image into a file system must have a partition listed, any other is asked only where one is
+component that takes its image into a file system must have a partition listed, any other is asked only where one is
 (common practice: a bank is made for its images; `gaps` counts those); where several partitions differ in the answer,
-which one takes images is not known; what is not known is told, never taken for room.
+which one takes images is not known; what is not known is reported, never taken for room.
 """
 
 from __future__ import annotations
@@ -14,31 +14,31 @@ from itertools import takewhile
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
-from bundlekeeper.planning.fleet.domain_state import PartAt
+from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.version_scale import VersionScale
-from bundlekeeper.planning.gaps.room import room_of, words
-from bundlekeeper.planning.route.types import PartChange, Route, StepChange
+from bundlekeeper.planning.gaps.space import room_of, words
+from bundlekeeper.planning.route.types import ComponentChange, Route, StepChange
 from bundlekeeper.planning.space.fit import Fit, Room, SpaceLoad, SpacePlan, plan_space
 
 _LISTED = "list it under [[partition]], with its free bytes"
 _ROOM = "whether its images fit"
 
 Told = tuple[int, str, Level, str, str]  # step, code, level, what it says, hint
-Loads = list[tuple[int, SpaceLoad]]  # the images that one part takes, with their steps
+Loads = list[tuple[int, SpaceLoad]]  # the images that one component takes, with their steps
 
 
 def room(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
-    """What to know of the room for a route's images, by step; like findings of several parts as one.
+    """What to know of the space for a route's images, by step; like findings of several components as one.
 
     Raises InputError for a domain that the inventory lacks.
     """
-    parts = {p.key: p for p in fleet.state(route.domain).parts}
+    components = {p.key: p for p in fleet.state(route.domain).components}
     groups: dict[Told, list[str]] = {}
     for key, (own, loads) in _taken(fleet, route).items():
-        part = parts[key]
-        for told in _asked(fleet, part, loads, own=own):
-            groups.setdefault(told, []).append(f"{part.reading.kind} {key}")
+        component = components[key]
+        for told in _asked(fleet, component, loads, own=own):
+            groups.setdefault(told, []).append(f"{component.reading.kind} {key}")
     return tuple(
         finding(code, f"step {step}: {some(names)}", message, hint, level=level)
         for (step, code, level, message, hint), names in sorted(groups.items(), key=lambda row: row[0][0])
@@ -46,41 +46,43 @@ def room(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
 
 
 def _taken(fleet: Fleet, route: Route) -> dict[str, tuple[bool, Loads]]:
-    """For each part whether it is the infrastructure's, and the images that it takes in turn."""
+    """For each component whether it is the infrastructure's, and the images that it takes in turn."""
     found: dict[str, tuple[bool, Loads]] = {}
     for step in route.steps:
         for change in step.changes:
-            for part in change.parts:
-                load = _load(fleet, change, part)
-                for key in part.keys:
+            for component in change.components:
+                load = _load(fleet, change, component)
+                for key in component.keys:
                     found.setdefault(key, (change.family == INFRASTRUCTURE, []))[1].append((step.number, load))
     return found
 
 
-def _load(fleet: Fleet, change: StepChange, part: PartChange) -> SpaceLoad:
+def _load(fleet: Fleet, change: StepChange, component: ComponentChange) -> SpaceLoad:
     images = (
         i for bundle in fleet.manifest_index.manifest.bundle if bundle.sha256 == change.sha256 for i in bundle.images
     )
-    image = next((i for i in images if i.kind == part.kind and part.model in i.models), None)
+    image = next((i for i in images if i.kind == component.kind and component.model in i.models), None)
     if image is None:
-        return SpaceLoad(part.end, None, None, None)
+        return SpaceLoad(component.end, None, None, None)
     return SpaceLoad(image.version, image.size, image.unpacked, image.working)
 
 
-def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[Told]:
-    method = fleet.manifest_index.facts(part.reading.kind, part.reading.model).method
-    partitions = fleet.partitions(part.key)
+def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool) -> Iterable[Told]:
+    method = fleet.manifest_index.facts(component.reading.kind, component.reading.model).method
+    partitions = fleet.partitions(component.key)
     first = loads[0][0]
     if method is None:
-        yield _lack(first, f"how {part.reading.kind} is written (method)", f"say it in [kind.{part.reading.kind}]")
+        yield _lack(
+            first, f"how {component.reading.kind} is written (method)", f"say it in [kind.{component.reading.kind}]"
+        )
         return
     if not partitions:
         if own and method != "two-bank":
             yield _lack(first, "its partitions", _LISTED)
         return
-    scale = fleet.manifest_index.scale(part.reading.kind)
+    scale = fleet.manifest_index.scale(component.reading.kind)
     images = [load for _, load in loads]
-    plans = [(p, _planned(room_of(fleet.manifest_index, part, method, p), images, scale)) for p in partitions]
+    plans = [(p, _planned(room_of(fleet.manifest_index, component, method, p), images, scale)) for p in partitions]
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
         yield _lack(first, "which of its partitions takes images", "list the one that does, alone")

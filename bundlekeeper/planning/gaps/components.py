@@ -1,6 +1,6 @@
-"""Gaps of single parts: what it runs, whether the target serves it, whether it may go there, and how it gets back.
+"""Gaps of single components: what it runs, whether the target serves it, whether it may go there, and how it gets back.
 
-Rules: like parts of like servers are told once, with all their keys; a part that the target does not move is asked for
+Rules: like parts of like servers are reported once, with all their keys; a component that the target does not move is asked for
 its version only; of the jumps onto a base and its patches each is judged; going down is always told, as an error where
 no rule lets it pass; a way back is what is common practice for the method, and where that means installing the older
 image again, the bundle that brings it must be in the store.
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Image, Jump
 
 
-def check_parts(case: Case) -> None:
+def check_components(case: Case) -> None:
     """Every gap of every part."""
     unserved: dict[tuple[str, str], list[str]] = {}
     for group in case.groups:
@@ -43,23 +43,23 @@ def check_parts(case: Case) -> None:
         message = f"no {family} bundle of the manifest has images of {kind}: {len(keys)} of them stay as they are"
         subject = f"{case.domain}: {kind}"
         case.tally.add(
-            "model-unsupported", subject, message, level=Level.NOTE, things=keys, evidence={"parts": len(keys)}
+            "model-unsupported", subject, message, level=Level.NOTE, things=keys, evidence={"components": len(keys)}
         )
 
 
 def _is_served(case: Case, group: GapGroup, like: Like) -> bool:
-    """False where no bundle of the part's family has an image of its kind, so that the manifest leaves it alone."""
+    """False where no bundle of the component's family has an image of its kind, so that the manifest leaves it alone."""
     families = (group.family,) if group.family else SERVER_FAMILIES
     return any(case.manifest_index.may_list_kind(family, like.reading.kind) for family in families)
 
 
 def _versions(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
-    """Parts whose running version is not known, or at no bundle; without model or family they are told elsewhere."""
+    """Components whose running version is not known, or at no bundle; without model or family they are reported elsewhere."""
     lacking: dict[tuple[str, str | None], list[Like]] = {}
     for like in likes:
         if like.reading.lack in (NO_MODEL, NO_FAMILY):
             continue
-        case.tally.made("version", len(like.parts))
+        case.tally.made("version", len(like.components))
         if like.reading.lack:
             lacking.setdefault((like.reading.lack, like.reading.active), []).append(like)
     for (lack, active), rows in lacking.items():
@@ -83,7 +83,7 @@ def _versions(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
 
 
 def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
-    """Parts that run what was withdrawn: a reason to hurry where the target takes them away, else a warning."""
+    """Components that run what was withdrawn: a reason to hurry where the target takes them away, else a warning."""
     found: dict[tuple[str, bool], list[Like]] = {}
     whys: dict[str, str] = {}
     for like in likes:
@@ -102,16 +102,16 @@ def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
 
 
 def _supports(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
-    """Parts for which the target brings no image, or for which that cannot be told, by the fact that is lacking."""
+    """Components for which the target brings no image, or for which that cannot be reported, by the fact that is lacking."""
     unclear: dict[tuple[str, str], list[Like]] = {}
     for like in likes:
         lacking = _unclear(case, group, like)
         if lacking is not None:
             unclear.setdefault(lacking, []).append(like)
         elif case.target.choices[group.family or ""].bundle is None:
-            case.tally.uncounted("support", len(like.parts))  # family-missing tells it
+            case.tally.uncounted("support", len(like.components))  # family-missing tells it
         else:
-            case.tally.made("support", len(like.parts))
+            case.tally.made("support", len(like.components))
             if like.offer is None and case.target.means(group.family or "", like.reading.kind):
                 _unsupported(case, group, like)
     for (message, fact), rows in unclear.items():
@@ -122,7 +122,7 @@ def _supports(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
 
 
 def _unclear(case: Case, group: GapGroup, like: Like) -> tuple[str, str] | None:
-    """What cannot be told of the image that the target brings, and the fact that is lacking; None where it can."""
+    """What cannot be reported of the image that the target brings, and the fact that is lacking; None where it can."""
     if like.reading.model is None:
         return "which image it takes and which bundle it is at:", "its model"
     if group.family is None:
@@ -146,14 +146,14 @@ def _unsupported(case: Case, group: GapGroup, like: Like) -> None:
     message = f"{group.family} {choice.version} has no image of {reading.kind} for model {reading.model or '(none)'}"
     has = f"it has one for {some(models)}" if models else f"it has none of {reading.kind} at all"
     evidence = {"kind": reading.kind, "model": reading.model, "bundle": choice.version, "models": models}
-    hint = f"{has}; choose a release that serves it, or mend the manifest's images"
+    hint = f"{has}; choose a release that serves it, or fix the manifest's images"
     subject = group.named((like,))
     case.tally.add("model-unsupported", subject, message, hint, things=like.keys, evidence=evidence)
 
 
 @dataclass(frozen=True, slots=True)
 class _Hop:
-    """One jump of like parts."""
+    """One jump of like components."""
 
     like: Like
     start: str  # for people
@@ -174,9 +174,9 @@ def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
                 hop.start,
             )
             if hop.answer.answer is RuleAnswer.UNKNOWN:
-                case.tally.uncounted("jump", len(like.parts))
+                case.tally.uncounted("jump", len(like.components))
             else:
-                case.tally.made("jump", len(like.parts))
+                case.tally.made("jump", len(like.components))
             if hop.answer.answer is not RuleAnswer.ALLOWED:
                 told.setdefault(key, []).append(hop)
             if hop.answer.down is not False:
@@ -188,7 +188,7 @@ def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
 
 
 def _hops(case: Case, like: Like) -> Iterator[_Hop]:
-    """The jumps of a part: onto the base, unless it runs it or a later patch of it, then onto each patch for it."""
+    """The jumps of a component: onto the base, unless it runs it or a later patch of it, then onto each patch for it."""
     choice = case.target.choices.get(like.reading.family or "")
     if choice is None or like.reading.model is None:
         return
@@ -223,7 +223,7 @@ def _onto(now: SeenVersion, base: str, answer: JumpAnswer) -> JumpAnswer:
 
 
 def _start(like: Like) -> str:
-    """Where a part starts, for people: its bundles, else the version that it runs."""
+    """Where a component starts, for people: its bundles, else the version that it runs."""
     readings = like.now.at.readings
     if len(readings) > 1:
         return f"between {readings[0][0]} and {readings[-1][-1]}"
@@ -295,9 +295,9 @@ def _ways_back(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
     lost: dict[tuple[str, str, bool], list[tuple[str, str]]] = {}
     likes: dict[tuple[str, str, bool], list[Like]] = {}
     for like in moving:
-        for part_keys, message, hint, known in _way_back(case, like):
+        for component_keys, message, hint, known in _way_back(case, like):
             key = (message, hint, known)
-            lost.setdefault(key, []).extend((part_key, like.reading.kind) for part_key in part_keys)
+            lost.setdefault(key, []).extend((component_key, like.reading.kind) for component_key in component_keys)
             likes.setdefault(key, []).append(like)
     for key, rows in lost.items():
         message, hint, known = key
@@ -310,14 +310,14 @@ def _ways_back(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
             case.tally.lack("way back", subject, "how it gets back", message, hint=hint, things=keys, times=0)
 
 
-_Way = tuple[tuple[str, ...], str, str, bool]  # the parts' keys, what is lost or not known, a hint, is it known
+_Way = tuple[tuple[str, ...], str, str, bool]  # the components' keys, what is lost or not known, a hint, is it known
 
 
 def _way_back(case: Case, like: Like) -> Iterator[_Way]:
-    """What is wrong with the way back of like parts, nothing where there is one."""
+    """What is wrong with the way back of like components, nothing where there is one."""
     reading, tally = like.reading, case.tally
     back = case.manifest_index.facts(reading.kind, reading.model).back
-    number = len(like.parts)
+    number = len(like.components)
     if back is None:
         tally.uncounted("way back", number)
         yield (
@@ -328,7 +328,7 @@ def _way_back(case: Case, like: Like) -> Iterator[_Way]:
         )
     elif back == "none":
         tally.made("way back", number)
-        yield like.keys, "once it is written there is no way back", "weigh it; keep a spare part at hand", True
+        yield like.keys, "once it is written there is no way back", "weigh it; keep a spare component at hand", True
     elif back == "switch":
         tally.made("way back", number)
     elif back == "pointer":
@@ -340,24 +340,24 @@ def _way_back(case: Case, like: Like) -> Iterator[_Way]:
 def _pointer(case: Case, like: Like) -> Iterator[_Way]:
     """boot-file: the file that runs now must lie there, so that the pointer can be set back."""
     scale = case.manifest_index.scale(like.reading.kind)
-    for part in like.parts:
-        active, boot_files = part.part.active, part.part.boot_files
+    for component in like.components:
+        active, boot_files = component.component.active, component.component.boot_files
         if not active or boot_files is None:
             case.tally.uncounted("way back")
             fact = "which image files lie on it (held)" if boot_files is None else "the running version"
-            yield (part.key,), fact, "read it and load it again", False
+            yield (component.key,), fact, "read it and load it again", False
             continue
         case.tally.made("way back")
         if not any(scale.same(active, version) for version in boot_files):
             message = f"the file of the running {active} does not lie there: the pointer cannot go back to it"
-            yield (part.key,), message, f"bring the image {active} back before anything else", True
+            yield (component.key,), message, f"bring the image {active} back before anything else", True
 
 
 def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
     """overwrite: the older image is installed again, from a bundle that the store must hold."""
     bundles = like.reading.bundles
     family = like.reading.family or ""
-    number = len(like.parts)
+    number = len(like.components)
     if not bundles:
         case.tally.uncounted("way back", number)
         yield like.keys, "the bundle that brings what it runs now", "add that bundle to the manifest", False

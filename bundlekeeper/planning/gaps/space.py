@@ -1,9 +1,9 @@
-"""Gaps of room: does each image fit on each part, on each half of a pair, at each step of bringing it there.
+"""Gaps of room: does each image fit on each component, on each half of a pair, at each step of bringing it there.
 
-Rules: each infrastructure part that takes its image into a file system (`boot-file`, `overwrite`) must have a partition
-listed, any other part is asked only where one is; where a part has several, and they differ in the answer, which one
-takes images is not known; a removal is told with the images that may go and why the others may not. That a bank is as
-large as the images made for it is common practice: where no partition is listed nothing was checked, and it is told.
+Rules: each infrastructure component that takes its image into a file system (`boot-file`, `overwrite`) must have a partition
+listed, any other component is asked only where one is; where a component has several, and they differ in the answer, which one
+takes images is not known; a removal is reported with the images that may go and why the others may not. That a bank is as
+large as the images made for it is common practice: where no partition is listed nothing was checked, and it is reported.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from __future__ import annotations
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import human_bytes, some
 from bundlekeeper.model.inventory.types import Partition
-from bundlekeeper.planning.fleet.domain_state import PartAt
+from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
-from bundlekeeper.planning.gaps.question import Case, GapGroup, Like, part_name
+from bundlekeeper.planning.gaps.question import Case, GapGroup, Like, component_name
 from bundlekeeper.planning.space.fit import Fit, Lying, Room, SpaceLoad, SpacePlan, plan_space
 
 
@@ -25,36 +25,38 @@ def check_room(case: Case) -> None:
             if not like.moves:
                 continue
             method = case.manifest_index.facts(like.reading.kind, like.reading.model).method
-            for part in like.parts:
-                partitions = case.fleet.partitions(part.key)
+            for component in like.components:
+                partitions = case.fleet.partitions(component.key)
                 if method is None:
                     message, fact = "whether its image fits", f"how {like.reading.kind} is written (method)"
-                    case.tally.lack("space", _name(group, part), message, fact, things=(part.key,))
+                    case.tally.lack("space", _name(group, component), message, fact, things=(component.key,))
                 elif partitions:
-                    _part(case, group, like, part, partitions)
+                    _component(case, group, like, component, partitions)
                 elif group.kin is None and method != "two-bank":
                     hint = "list it under [[partition]], with its free bytes"
                     message = "whether its image fits"
                     case.tally.lack(
-                        "space", _name(group, part), message, "its partitions", hint=hint, things=(part.key,)
+                        "space", _name(group, component), message, "its partitions", hint=hint, things=(component.key,)
                     )
                 else:
-                    unlisted.append(part.key)
+                    unlisted.append(component.key)
     if unlisted:
-        message = (
-            f"whether the images of {len(unlisted)} parts fit their banks (common practice: a bank is made for them)"
-        )
+        message = f"whether the images of {len(unlisted)} components fit their banks (common practice: a bank is made for them)"
         things, times = unlisted, len(unlisted)
         subject = f"{case.domain}: banks"
         case.tally.lack("bank", subject, message, "their partitions", things=things, times=times, level=Level.NOTE)
 
 
-def _name(group: GapGroup, part: PartAt) -> str:
-    return part_name(part) if group.kin is None else f"{part.part.domain}: {part.part.kind} {part.key}"
+def _name(group: GapGroup, component: PlacedComponent) -> str:
+    return (
+        component_name(component)
+        if group.kin is None
+        else f"{component.component.domain}: {component.component.kind} {component.key}"
+    )
 
 
 def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
-    """The images that like parts take in turn: the base's, then each patch's, from the first that they do not run."""
+    """The images that like components take in turn: the base's, then each patch's, from the first that they do not run."""
     choice = case.target.choices.get(like.reading.family or "")
     loads: list[SpaceLoad] = []
     for bundle in choice.chain if choice else ():
@@ -68,11 +70,13 @@ def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
     return tuple(loads)
 
 
-def room_of(manifest_index: ManifestIndex, part: PartAt, method: str, partition: Partition) -> Room:
-    """A part's partition as it lies, with what the manifest says of the sizes of what lies there."""
-    one = part.part
+def room_of(manifest_index: ManifestIndex, component: PlacedComponent, method: str, partition: Partition) -> Room:
+    """A component's partition as it lies, with what the manifest says of the sizes of what lies there."""
+    one = component.component
     boot_files = (
-        None if one.boot_files is None else tuple(Lying(v, _unpacked(manifest_index, part, v)) for v in one.boot_files)
+        None
+        if one.boot_files is None
+        else tuple(Lying(v, _unpacked(manifest_index, component, v)) for v in one.boot_files)
     )
     over = one.active if method == "overwrite" else one.spare if method == "two-bank" else None
     return Room(
@@ -81,54 +85,56 @@ def room_of(manifest_index: ManifestIndex, part: PartAt, method: str, partition:
         boot_files,
         one.active,
         one.pending,
-        _unpacked(manifest_index, part, over) if over else None,
+        _unpacked(manifest_index, component, over) if over else None,
     )
 
 
-def _unpacked(manifest_index: ManifestIndex, part: PartAt, version: str) -> int | None:
+def _unpacked(manifest_index: ManifestIndex, component: PlacedComponent, version: str) -> int | None:
     """What an image of that version takes where it lies; where bundles disagree, the least; None is not known."""
-    reading, scale = part.reading, manifest_index.scale(part.reading.kind)
+    reading, scale = component.reading, manifest_index.scale(component.reading.kind)
     offers = manifest_index.offers(reading.family or "", reading.kind, reading.model or "")
     sizes = [offer.image.unpacked for offer in offers if scale.same(offer.image.version, version)]
     known = [size for size in sizes if size is not None]
     return min(known) if known and len(known) == len(sizes) else None
 
 
-def _part(case: Case, group: GapGroup, like: Like, part: PartAt, partitions: tuple[Partition, ...]) -> None:
+def _component(
+    case: Case, group: GapGroup, like: Like, component: PlacedComponent, partitions: tuple[Partition, ...]
+) -> None:
     scale = case.manifest_index.scale(like.reading.kind)
     method = case.manifest_index.facts(like.reading.kind, like.reading.model).method or ""
     loads = loads_of(case, like)
     choice = case.target.choices.get(like.reading.family or "")
     if choice is not None and (blind := choice.blind(like.reading.kind)):
         fact = f"the images of {blind.file}"
-        case.tally.lack("space", _name(group, part), "whether its image fits", fact, things=(part.key,))
+        case.tally.lack("space", _name(group, component), "whether its image fits", fact, things=(component.key,))
         return
-    plans = [(p, plan_space(room_of(case.manifest_index, part, method, p), loads, scale)) for p in partitions]
-    subject = _name(group, part)
+    plans = [(p, plan_space(room_of(case.manifest_index, component, method, p), loads, scale)) for p in partitions]
+    subject = _name(group, component)
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
         message = f"whether its image fits: {some([f'{p.name}: {plan.fit.value}' for p, plan in plans])}"
-        case.tally.lack("space", subject, message, "which of its partitions takes images", things=(part.key,))
+        case.tally.lack("space", subject, message, "which of its partitions takes images", things=(component.key,))
         return
     partition, plan = min(plans, key=lambda row: row[1].short_bytes)
     if plan.fit is Fit.UNKNOWN:
         message = f"whether its image fits on {partition.name}"
-        case.tally.lack("space", subject, message, some(plan.lacks), things=(part.key,))
+        case.tally.lack("space", subject, message, some(plan.lacks), things=(component.key,))
         return
     case.tally.made("space", max(1, len(plan.steps)))
     if plan.fit is not Fit.FITS:
-        _tell(case, subject, part, partition, plan)
+        _tell(case, subject, component, partition, plan)
 
 
 def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
-    """What is told of a partition where images do not fit as it lies: how bad that is, what it says, and a hint."""
+    """What is reported of a partition where images do not fit as it lies: how bad that is, what it says, and a hint."""
     several = len({step.version for step in plan.steps}) > 1
     gone = [
         f"{file.name} ({human_bytes(file.size_bytes)}{f', before {before}' if several else ''})"
         for before, file in plan.remove
     ]
     if plan.fit is Fit.AFTER_REMOVAL:
-        smallest = "the smallest set" if plan.fewest_bytes else "the fewest images, not proven to be the fewest bytes"
+        smallest = "the smallest set" if plan.fewest_bytes else "the fewest images, not verified to be the fewest bytes"
         message = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes room"
         return Level.WARNING, message, "remove them first, and read the list of files again"
     after = f" even when {', '.join(gone)} {'is' if len(gone) == 1 else 'are'} removed" if gone else ""
@@ -138,7 +144,7 @@ def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
     return Level.ERROR, message, hint
 
 
-def _tell(case: Case, subject: str, part: PartAt, partition: Partition, plan: SpacePlan) -> None:
+def _tell(case: Case, subject: str, component: PlacedComponent, partition: Partition, plan: SpacePlan) -> None:
     evidence = {
         "partition": partition.name,
         "free_bytes": partition.free_bytes,
@@ -150,7 +156,7 @@ def _tell(case: Case, subject: str, part: PartAt, partition: Partition, plan: Sp
         "fewest_bytes": plan.fewest_bytes,
     }
     level, message, hint = words(partition, plan)
-    case.tally.add("not-enough-space", subject, message, hint, level=level, things=(part.key,), evidence=evidence)
+    case.tally.add("not-enough-space", subject, message, hint, level=level, things=(component.key,), evidence=evidence)
     if plan.lacks:
         message = f"whether more could go from {partition.name}"
-        case.tally.lack("removal", subject, message, some(plan.lacks), things=(part.key,))
+        case.tally.lack("removal", subject, message, some(plan.lacks), things=(component.key,))

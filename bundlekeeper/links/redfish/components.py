@@ -1,7 +1,7 @@
-"""What parts a service's resources stand for: kind, model, serial, parent, place, and their own word on versions.
+"""What components a service's resources stand for: kind, model, serial, parent, place, and their own word on versions.
 
 Rules: a kind comes from the resource's type and from nothing that is only a name; a text that means "not filled in" is
-not known; a server's serial is its parts' parent and never one of theirs; what has neither serial nor parent is told
+not known; a server's serial is its components' parent and never one of theirs; what has neither serial nor parent is reported
 apart by nothing and becomes no component. Pure.
 Source: DMTF DSP8010 2025.4, property names from memory; which kind a type stands for: common practice.
 """
@@ -57,7 +57,7 @@ class ServiceComponent:
 
     @property
     def told_apart(self) -> bool:
-        """True when something says which part it is."""
+        """True when something says which component it is."""
         return bool(self.serial or self.parent)
 
     def is_of(self, path: str) -> bool:
@@ -96,17 +96,17 @@ class Parts:
             self._storage(storage)
         for name, kind in _TYPE_KINDS.items():
             for resource in tree.of_type(name):
-                part = self._plain(resource, kind)
+                component = self._plain(resource, kind)
                 if kind == "storage-controller":
-                    self._listed.setdefault(resource.path.rpartition("/")[0], []).append(part)
+                    self._listed.setdefault(resource.path.rpartition("/")[0], []).append(component)
 
-    def add(self, part: ServiceComponent) -> ServiceComponent:
-        """Keep a part under its `ref`."""
-        self.by_ref[part.ref] = part
-        return part
+    def add(self, component: ServiceComponent) -> ServiceComponent:
+        """Keep a component under its `ref`."""
+        self.by_ref[component.ref] = component
+        return component
 
     def meant_by(self, reference: str) -> tuple[list[ServiceComponent], str]:
-        """The parts that an item's link means, or none and why."""
+        """The components that an item's link means, or none and why."""
         path = self.tree.locate(reference)
         if path is None:
             return [], "its link leads away from the service"
@@ -139,7 +139,7 @@ class Parts:
     def why_not(resource: Resource) -> str:
         """Why a resource is no component."""
         if resource.type == "ComputerSystem":
-            return f"{resource.path} is a whole system; it does not say which of its parts"
+            return f"{resource.path} is a whole system; it does not say which of its components"
         if resource.type == "Manager":
             return f"{resource.path} is a manager of the type {text(resource.body, 'ManagerType')}, which has no kind"
         if resource.type == "Chassis":
@@ -151,9 +151,9 @@ class Parts:
     def _bios(self, system: Resource) -> None:
         if text(system.body, "SystemType") not in (None, "Physical"):
             return  # a virtual or composed system has no flash of its own
-        part = self.inside(system.path, "bios", system)
-        part.own = version(system.body, "BiosVersion")
-        self.add(part)
+        component = self.inside(system.path, "bios", system)
+        component.own = version(system.body, "BiosVersion")
+        self.add(component)
         bios = self.tree.locate(link(system.body, "Bios") or "")
         if bios is not None:
             self.bios_of[bios] = system.path
@@ -166,17 +166,17 @@ class Parts:
         if kind is None and told is None and systems:
             kind = "management-controller"
         if kind != "chassis-controller":
-            part = self.inside(manager.path, kind or "", systems[0] if len(systems) == 1 else None)
+            component = self.inside(manager.path, kind or "", systems[0] if len(systems) == 1 else None)
         else:
             enclosure = self._enclosure(manager)
-            part = self._at(manager.path, kind, enclosure)
+            component = self._at(manager.path, kind, enclosure)
             if enclosure is not None:
-                part.parent, part.model = text(enclosure.body, "SerialNumber"), model_of(enclosure.body)
-                part.chassis = part.chassis or text(enclosure.body, "Id")
-            part.slot = _ordinal(body) or text(body, "Id")
-        self._own_facts(part, body)
-        part.own = version(body, "FirmwareVersion")
-        self.add(part)
+                component.parent, component.model = text(enclosure.body, "SerialNumber"), model_of(enclosure.body)
+                component.chassis = component.chassis or text(enclosure.body, "Id")
+            component.slot = _ordinal(body) or text(body, "Id")
+        self._own_facts(component, body)
+        component.own = version(body, "FirmwareVersion")
+        self.add(component)
 
     def _enclosure(self, manager: Resource) -> Resource | None:
         first = link(manager.body, "Links", "ManagerInChassis")
@@ -192,57 +192,59 @@ class Parts:
             return
         for number, row in enumerate(rows):
             if isinstance(row, Mapping):
-                part = self.inside(
+                component = self.inside(
                     f"{storage.path}#/StorageControllers/{number}",
                     "storage-controller",
                     self._system_above(storage.path),
                 )
-                part.slot = self._position(part.slot, text(row, "MemberId") or str(number))
-                part.model = model_of(row)
-                self._own_facts(part, row)
-                part.own = version(row, "FirmwareVersion")
-                self.add(part)
+                component.slot = self._position(component.slot, text(row, "MemberId") or str(number))
+                component.model = model_of(row)
+                self._own_facts(component, row)
+                component.own = version(row, "FirmwareVersion")
+                self.add(component)
 
     def _plain(self, resource: Resource, kind: str) -> ServiceComponent:
         body = resource.body
         position = _ordinal(body) or text(body, "Id")
         if kind == "fabric-switch":
-            part = self._at(resource.path, kind, None)
-            part.slot = self.placement.slot or position
+            component = self._at(resource.path, kind, None)
+            component.slot = self.placement.slot or position
         else:
-            part = self.inside(
+            component = self.inside(
                 resource.path, kind, self._system_above(resource.path) or self._system_beside(resource.path)
             )
-            part.slot = self._position(part.slot, position)
-        part.model = model_of(body)
-        self._own_facts(part, body)
-        part.own = _own_version(body, kind)
-        return self.add(part)
+            component.slot = self._position(component.slot, position)
+        component.model = model_of(body)
+        self._own_facts(component, body)
+        component.own = _own_version(body, kind)
+        return self.add(component)
 
-    # -- where a part sits ---------------------------------------------------------------------------------------------
+    # -- where a component sits ---------------------------------------------------------------------------------------------
 
     def _at(self, ref: str, kind: str, resource: Resource | None) -> ServiceComponent:
         place = self.placement
-        part = ServiceComponent(ref, kind, site=place.site, domain=place.domain, chassis=place.chassis, slot=place.slot)
+        component = ServiceComponent(
+            ref, kind, site=place.site, domain=place.domain, chassis=place.chassis, slot=place.slot
+        )
         if resource is not None:
-            part.model, part.within = model_of(resource.body), (resource.path,)
-        return part
+            component.model, component.within = model_of(resource.body), (resource.path,)
+        return component
 
     def inside(self, ref: str, kind: str, system: Resource | None) -> ServiceComponent:
         """A part of a server: the server's serial is its parent, the server's model and place are its own."""
-        part = self._at(ref, kind, system)
+        component = self._at(ref, kind, system)
         if system is None:
-            return part
+            return component
         chassis = self._chassis_of(system)
-        part.parent = text(system.body, "SerialNumber")
+        component.parent = text(system.body, "SerialNumber")
         if chassis is not None:
-            part.within += (chassis.path,)
-            part.parent = part.parent or text(chassis.body, "SerialNumber")
-            part.slot = part.slot or _ordinal(chassis.body)
+            component.within += (chassis.path,)
+            component.parent = component.parent or text(chassis.body, "SerialNumber")
+            component.slot = component.slot or _ordinal(chassis.body)
             around = self.tree.find(link(chassis.body, "Links", "ContainedBy"))
             if around is not None and text(around.body, "ChassisType") == "Enclosure":
-                part.chassis = part.chassis or text(around.body, "Id")
-        return part
+                component.chassis = component.chassis or text(around.body, "Id")
+        return component
 
     def _chassis_of(self, system: Resource) -> Resource | None:
         """The system's own chassis: the one that holds it and no other system."""
@@ -276,14 +278,14 @@ class Parts:
         return slot if position is None else f"{(slot or '').partition('/')[0]}/{position}"
 
     @staticmethod
-    def _own_facts(part: ServiceComponent, body: Body) -> None:
+    def _own_facts(component: ServiceComponent, body: Body) -> None:
         serial = text(body, "SerialNumber")
-        part.serial = serial if serial != part.parent else None
-        part.healthy = _healthy(body)
+        component.serial = serial if serial != component.parent else None
+        component.healthy = _healthy(body)
 
 
 def model_of(body: Body) -> str | None:
-    """The model of a resource, else its part number; None where neither is told."""
+    """The model of a resource, else its component number; None where neither is reported."""
     return text(body, "Model") or text(body, "PartNumber")
 
 
