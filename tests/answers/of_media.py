@@ -275,12 +275,12 @@ def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
         for f in index.files
         if rnd.random() < 0.7
     }
-    parts = {p.path: _MADE for f in index.files if f.split for p in f.components if rnd.random() < 0.5}
+    parts = {p.path: _MADE for f in index.files if f.split for p in f.parts if rnd.random() < 0.5}
     came = {v: _MADE + timedelta(days=v) for v in range(1, index.volumes + 1) if rnd.random() < 0.8}
     digest = hashlib.sha256(write_index(index)).hexdigest()
     done = rnd.choice([None, _MADE + timedelta(days=9)])
     return ReceivedSet(
-        index.set_id, index.sequence, index.issuer, digest, _MADE, "office", "SHA256:x", came, components, arrived, done
+        index.set_id, index.sequence, index.issuer, digest, _MADE, "office", "SHA256:x", came, parts, arrived, done
     )
 
 
