@@ -110,7 +110,7 @@ class Finding:
             "code": self.code,
             "level": self.level.value,
             "subject": self.subject,
-            "says": self.message,
+            "message": self.message,
             "hint": self.hint,
         }
         if self.where:

@@ -20,7 +20,7 @@ def inventory() -> str:
     head = [
         "# What stands in the domain skerry-a: invented, for the tour.",
         "inventory = 1",
-        f"taken = {TAKEN}",
+        f"read_at = {TAKEN}",
         'zone = "UTC"',
         "",
     ]

@@ -56,7 +56,7 @@ def reviewed_manifest() -> str:
         bundles.append(
             f'[[bundle]]\nfamily = "{family}"\nversion = "{version}"\nfile = "{name}"\nsize = {size:_}\n'
             f'sha256 = "{digest}"\ndigest_from = "own copy"          # until `manifest confirm` has compared it\n'
-            f'released = {RELEASED[version]}\nstanding = "{"current" if version == "6.1.0" else "superseded"}"\n'
+            f'released = {RELEASED[version]}\nlifecycle = "{"current" if version == "6.1.0" else "superseded"}"\n'
             f"{build if family == 'rack' else ''}images = [\n{_images(family, version)}]\n"
         )
     return HEAD + "\n".join(bundles) + "\n" + RULES

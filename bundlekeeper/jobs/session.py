@@ -142,14 +142,14 @@ class Session:
 
     @cached_property
     def admitted(self) -> list[Admitted]:
-        """The manifests that the store accepted, in that order. Raises as `store's database`."""
+        """The manifests that the store admitted, in that order. Raises as `store's database`."""
         return self.database.admitted() if self.database is not None else []
 
     @cached_property
     def in_force(self) -> InForce | None:
-        """The manifest that the store accepted last, from its kept copy; None where it accepted none.
+        """The manifest that the store admitted last, from its kept copy; None where it admitted none.
 
-        Raises UnfinishedError or RefusedError when the copy cannot be read, DamagedError when it is not the accepted
+        Raises UnfinishedError or RefusedError when the copy cannot be read, DamagedError when it is not the admitted
         one; what else `store's database` raises.
         """
         if not self.admitted:

@@ -53,7 +53,7 @@ class VerifiedStore:
 
 
 def verify_store(session: Session, given: GivenManifest | None, options: VerifyOptions, stop: Stop) -> VerifiedStore:
-    """Verify the folder or the store against the given manifest; None for those that the store accepted.
+    """Verify the folder or the store against the given manifest; None for those that the store admitted.
 
     Raises InputError when there is nothing to check or the manifest has errors, RefusedError for a signature that is
     not good or a store that cannot be trusted; DamagedError, LockedError, UnfinishedError.
@@ -93,7 +93,7 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
             carried = _carried(store, admitted) if listing is None else None
             result = check_store(store, database, listing, means, limits, carried=carried)
         else:
-            raise InputError("there is nothing to check", hint="name a manifest, or a store that has accepted one")
+            raise InputError("there is nothing to check", hint="name a manifest, or a store that has admitted one")
     return VerifiedStore(str(at or session.root), result, [*found, *result.findings], ruling)
 
 

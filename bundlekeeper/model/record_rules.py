@@ -41,7 +41,7 @@ class RecordedImage:
 
 @dataclass(frozen=True, slots=True)
 class RecordedBundle:
-    """A bundle as the store knows it. `verified` and `store list` are what the store can say today; `near` is what is held
+    """A bundle as the store knows it. `verified` and `stored` are what the store can say today; `near` is what is held
     under a name like it, of one that is not."""
 
     family: str

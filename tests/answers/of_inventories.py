@@ -58,7 +58,7 @@ def _document(rnd: Random) -> InventorySource:
             if rnd.random() < 0.2:
                 rows.append(dict(row))
             if rnd.random() < 0.1:
-                raw[rnd.choice(["zone", "taken", "inventory", "note", "separate_windows"])] = rnd.choice(
+                raw[rnd.choice(["zone", "added", "inventory", "note", "separate_windows"])] = rnd.choice(
                     ["UTC", "x", 2, "2030-01-01", []]
                 )
         text = json.dumps(raw)
@@ -171,7 +171,7 @@ def _key_by_key(rnd: Random) -> Any:
                 text = f"# inventory = 1\n# read_at = 2026-11-20\n# zone = UTC\n{','.join(head)}\n{','.join(cells)}\n"
                 source = InventorySource("i.csv", text.encode(), "csv")
                 rows.append([key, value, told(_last, source, "component")])
-    for key in ("inventory", "taken", "zone", "note", "separate_windows", "zeal"):
+    for key in ("inventory", "added", "zone", "note", "separate_windows", "zeal"):
         for value in (
             *_CELLS,
             [{"domains": ["holm-a", "holm-b"]}],
@@ -207,7 +207,7 @@ def _briefly(rows: list[Any]) -> list[Any]:
     """Of errors their problems, each in one line."""
     for row in rows:
         if isinstance(row[-1], dict):
-            row[-1] = [row[-1]["says"], *(" | ".join(str(fact) for fact in p.values()) for p in row[-1]["problems"])]
+            row[-1] = [row[-1]["message"], *(" | ".join(str(fact) for fact in p.values()) for p in row[-1]["problems"])]
     return rows
 
 

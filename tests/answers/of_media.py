@@ -271,7 +271,7 @@ def _documents(rnd: Random) -> Any:
 
 def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
     arrived = {
-        f.path: Arrived(f.path, f.sha256, rnd.choice(["taken", "store", "list", NOT_IN_STORE]), _MADE)
+        f.path: Arrived(f.path, f.sha256, rnd.choice(["added", "store", "list", NOT_IN_STORE]), _MADE)
         for f in index.files
         if rnd.random() < 0.7
     }

@@ -168,10 +168,10 @@ def _list(folder: Path, form: str, components: int) -> Path:
             stream.write('# read_at = "2026-03-01"\n# zone = "UTC"\n')
             csv.writer(stream).writerows((keys, *rows))
         elif form == "json":
-            head = {"inventory": 1, "taken": "2026-03-01", "zone": "UTC"}
+            head = {"inventory": 1, "added": "2026-03-01", "zone": "UTC"}
             json.dump({**head, "component": [dict(zip(keys, row, strict=True)) for row in rows]}, stream)
         else:
-            stream.write('inventory = 1\ntaken = 2026-03-01\nzone = "UTC"\n')
+            stream.write('inventory = 1\nread_at = 2026-03-01\nzone = "UTC"\n')
             for row in rows:
                 stream.write("\n[[component]]\n" + "".join(f'{k} = "{v}"\n' for k, v in zip(keys, row, strict=True)))
     return path

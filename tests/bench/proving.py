@@ -173,7 +173,7 @@ def take(world: World) -> tuple[float, float]:
     _need("openssl", "cp", "sync")
 
     def ours(world: World) -> float:
-        target = world.folder / "taken"
+        target = world.folder / "added"
         _settle(target)
         warm(world.big)
         source = os.open(world.big, os.O_RDONLY)

@@ -94,7 +94,7 @@ def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
         assert document["ok"] is False
         assert document["findings"] == []
         assert document["error"]["exit"] == ran.status == 2
-        assert document["error"]["says"]
+        assert document["error"]["message"]
 
 
 def test_the_whole_job(keeper: Keeper, world: World) -> None:
@@ -104,7 +104,7 @@ def test_the_whole_job(keeper: Keeper, world: World) -> None:
     assert took.json["schema"] == "bundlekeeper.store-add/1"
     again = keeper("store", "add", world.manifest, "--from", world.downloads, "--json")
     assert again.status == 0
-    assert {row["status"] for row in again.json["bundles"]} == {"already held"}
+    assert {row["status"] for row in again.json["bundles"]} == {"already there"}
     assert again.json["counts"]["read_bytes"] == 0
     stored = keeper("store", "list", "--json").json
     assert [row["state"] for row in stored["bundles"]] == ["verified"] * 9

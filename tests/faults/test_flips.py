@@ -41,10 +41,10 @@ DAMAGED = {"code": "damaged", "hint": "bundlekeeper verify"}
         (Ran(0, {"findings": [], "rows": [1]}), "false answer"),
         (Ran(1, {"findings": [{"code": "withdrawn", "hint": ""}], "rows": [2]}), "false answer"),
         (Ran(1, {"findings": [DAMAGED], "rows": [2]}), None),
-        (Ran(2, {"findings": [], "error": {"hint": "no such domain", "says": "x"}}), "misleading"),
-        (Ran(3, {"findings": [], "error": {"hint": "", "says": "x"}}), "no way out"),
+        (Ran(2, {"findings": [], "error": {"hint": "no such domain", "message": "x"}}), "misleading"),
+        (Ran(3, {"findings": [], "error": {"hint": "", "message": "x"}}), "no way out"),
         (Ran(3, None), "no way out"),
-        (Ran(3, {"findings": [], "error": {"hint": "bundlekeeper verify", "says": "x"}}), None),
+        (Ran(3, {"findings": [], "error": {"hint": "bundlekeeper verify", "message": "x"}}), None),
         (Ran(3, {"findings": [DAMAGED], "rows": []}), None),
     ],
 )

@@ -49,8 +49,8 @@ def test_twenty_processes_at_once(tmp_path: Path, count: int) -> None:
                 started[-1].wait(0.05)
     said = [json.loads(process.communicate()[0]) for process in started]
     statuses = [each["statuses"] for each in said]
-    assert sorted(s[0] for s in statuses) == ["already held"] * (count - 1) + ["taken"]
-    assert sorted(s[1] for s in statuses) == ["already held"] * (count - 1) + ["same bytes"]
+    assert sorted(s[0] for s in statuses) == ["already there"] * (count - 1) + ["added"]
+    assert sorted(s[1] for s in statuses) == ["already there"] * (count - 1) + ["same bytes"]
     assert {s[2] for s in statuses} == {"quarantined"}
     assert len(list((base / "store/quarantine").iterdir())) == 2  # one file and its note, however often it was met
     assert litter(base / "store") == []
@@ -85,7 +85,7 @@ def test_a_killed_holder_leaves_no_lock(tmp_path: Path) -> None:
     holder.send_signal(signal.SIGKILL)
     holder.communicate()
     assert str(holder.pid) in (kit.root / ".keeper/lock").read_text()  # it still says so, and decides nothing
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
 
 
 # Poor ones
@@ -144,7 +144,7 @@ def test_killed_for_lack_of_memory(tmp_path: Path) -> None:
         )
     assert done.returncode == -signal.SIGKILL, done.stderr
     assert kit.tree().keys() == {k for k in kit.tree() if k.startswith("manifests/")}
-    assert kit.take(kit.bundle("a.bin", data), manifest=2, wait_s=10).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", data), manifest=2, wait_s=10).counts == {"added": 1}
     assert litter(kit.root) == []
 
 
@@ -235,7 +235,7 @@ def test_a_clock_that_jumps(tmp_path: Path, keeper: Keeper, world: World) -> Non
     take: tuple[str | Path, ...] = ("store", "add", world.manifest, "--from", world.downloads, "--quiet", "--json")
     assert at_time(store, AHEAD, *take).returncode == 0
     now = keeper(*take)  # the clock was put right: nothing is lost, and it is said
-    assert (now.status, set(now.codes), now.json["counts"]["already held"]) == (1, {"clock-doubtful"}, 9)
+    assert (now.status, set(now.codes), now.json["counts"]["already there"]) == (1, {"clock-doubtful"}, 9)
     assert keeper("inventory", "load", ROOT / "manifests/marram-2026-11.toml").status == 0
     for moment, version in ((AHEAD, "9.9"), ("", "8.8")):
         words = ("observe", "HOLMA-IO1", "--active", version)
@@ -245,7 +245,7 @@ def test_a_clock_that_jumps(tmp_path: Path, keeper: Keeper, world: World) -> Non
     assert "60 events are dated after this machine's clock (2020-01-01)" in behind.stderr  # why nothing is known
     told = keeper("where", "HOLMA-IO1", "--json")
     assert (told.status, told.codes) == (1, ["clock-doubtful"])
-    assert "the furthest 2037-01-02" in told.json["findings"][0]["says"]
+    assert "the furthest 2037-01-02" in told.json["findings"][0]["message"]
     assert '"8.8"' in told.out
     assert '"9.9"' in at_time(store, AHEAD, "where", "HOLMA-IO1", "--json").stdout
     lines = keeper("where", "HOLMA-IO1", "--history").out.splitlines()

@@ -117,7 +117,7 @@ def test_every_key_that_is_unknown_is_told_with_its_place() -> None:
 
 
 @pytest.mark.parametrize(
-    ("odd", "taken"),
+    ("odd", "added"),
     [
         (None, "/last"),
         (True, "/crates/0/sealed /crates/1/sealed /last/sealed"),

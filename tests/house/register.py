@@ -128,7 +128,7 @@ ATTACKS = {
         "certificates 1 MiB, lists 8 MiB, a volume's lists 32 MiB and 100,000 lines, trust TOML and "
         "store.toml 64 KiB, manifest 16 MiB; a copy or download stops at the manifest's size, a "
         "signature's at 1 MiB; a whole message for pure Ed25519 stops at `max_whole_bytes` before memory is "
-        "taken"
+        "added"
     ),
     "extraneous dependencies": (
         "made to take more than was asked for: nothing resolves dependencies: only files that the manifest "

@@ -205,7 +205,7 @@ def test_each_key_of_an_inventory_is_told() -> None:
     from bundlekeeper.model.inventory import cells
 
     due = {f"`[[{table}]]`": set(keys) for table, keys in cells.tables(()).items()}
-    due["the file itself"] = {"inventory", "taken", "zone", "note"}
+    due["the file itself"] = {"inventory", "added", "zone", "note"}
     assert _untold_keys(due, _keys_of("What is where", "table")) == {}
 
 

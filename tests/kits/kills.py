@@ -84,9 +84,9 @@ def completes(base: Path) -> None:
     """A second take ends the work, a third has nothing left to read but the wrong file, and no litter is left."""
     done = [row.status for row in taken(base).rows]
     assert done[2] == "quarantined"
-    assert set(done[:2]) <= {"taken", "same bytes", "already held"}
+    assert set(done[:2]) <= {"added", "same bytes", "already there"}
     again = taken(base)
-    assert [row.status for row in again.rows] == ["already held", "already held", "quarantined"]
+    assert [row.status for row in again.rows] == ["already there", "already there", "quarantined"]
     assert again.read_bytes == len(WRONG)
     assert os.listdir(base / "store/.keeper/incoming") == []
     assert (base / "store/blade/6.1.0/a.bin").read_bytes() == GOOD

@@ -346,7 +346,7 @@ HOLM_3 = Place("holm", "holm-a", "1", "3")
 
 def said(what: EventKind, day: int, version: str = "", **more: Any) -> Event:
     """Something the engineer said of the BIOS of the blade B7."""
-    plain = {"says": "ada", "component": "B7", "kind": "bios", "model": "Tern-4", "version": version}
+    plain = {"message": "ada", "component": "B7", "kind": "bios", "model": "Tern-4", "version": version}
     return Event(**{**plain, "what": what, "at": at(day), **more})
 
 

@@ -23,7 +23,7 @@ def trip(keeper: Keeper, tmp_path: Path) -> Trip:
 
 def told(found: Any, code: str) -> list[str]:
     """What the findings of a code say, of an error or of an answer as JSON."""
-    return [f["says"] for f in found["findings"] if f["code"] == code]
+    return [f["message"] for f in found["findings"] if f["code"] == code]
 
 
 def paper(trip: Trip, *options: str) -> str:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 def as_json(ruling: Ruling) -> dict[str, Any]:
     """The ruling as the JSON envelope carries it."""
-    return {"stands": ruling.word, "by": ruling.signed_by, "fingerprint": ruling.signed_key, "says": ruling.message}
+    return {"state": ruling.word, "by": ruling.signed_by, "fingerprint": ruling.signed_key, "message": ruling.message}
 
 
 def tell(ruling: Ruling) -> None:

@@ -177,4 +177,4 @@ def error_envelope(error: KeeperError, command: str) -> None:
 
 def error_about(error: KeeperError) -> dict[str, Any]:
     """An error as the envelope has it under `error`."""
-    return {"says": error.message, "where": error.where, "hint": error.hint, "exit": error.exit_code}
+    return {"message": error.message, "where": error.where, "hint": error.hint, "exit": error.exit_code}

@@ -20,7 +20,7 @@ Row = TypeVar("Row")
 STYLES = {
     "ok": "green",
     "verified": "green",
-    "taken": "green",
+    "added": "green",
     "in store": "green",
     "trusted": "cyan",
     "current": "green",

@@ -124,7 +124,7 @@ def _kept(session: Session) -> tuple[Loaded, tuple[Finding, ...], Ruling]:
     kept = session.in_force if session.is_there else None
     if kept is None:
         raise InputError(
-            "no manifest was accepted yet", hint="bundlekeeper store add MANIFEST --from DIR, or --manifest"
+            "no manifest was admitted yet", hint="bundlekeeper store add MANIFEST --from DIR, or --manifest"
         )
     ruling = session.voucher.rule_kept(session.store.fd, kept.admitted)
     insist(ruling, kept.admitted.place)
@@ -174,7 +174,7 @@ def _recorded(
 
 
 def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Finding]]:
-    """What the store holds and accepts, as planning asks for it, nothing where there is no store; and what is doubtful.
+    """What the store holds and admits, as planning asks for it, nothing where there is no store; and what is doubtful.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """

@@ -65,7 +65,7 @@ def _component(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteCompon
         for name, bank in (("pending", answer.pending), ("spare", answer.spare))
         if bank is not None and bank.version
     ]
-    waiting += [f"held {each.version}" for each in answer.boot_files if each.version != _version(answer.active)]
+    waiting += [f"boot file {each.version}" for each in answer.boot_files if each.version != _version(answer.active)]
     bundles = withdrawn.bundles if withdrawn is not None else ()
     return SiteComponent(
         domain=_text(place.domain if place else None),

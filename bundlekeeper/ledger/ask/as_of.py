@@ -51,7 +51,7 @@ def among(components: Sequence[int]) -> RowsQuestion:
 
 
 class AsOf:
-    """One moment and one state of knowledge, to ask the ledger about; use it inside `book.reading()`."""
+    """One moment and one state of knowledge, to ask the ledger about; use it inside `ledger.reading()`."""
 
     def __init__(
         self,

@@ -101,7 +101,7 @@ class WhereAnswer:
     """How one component stands. A bank that nothing speaks of is None.
 
     `said` is what the ledger last said to be activated, `seen` the last reading of the running version. `boot_files_whole`
-    says that `store list` is the whole list. `bundles` are those of the selector that are in a bank that was asked for.
+    says that `boot_files` is the whole list. `bundles` are those of the selector that are in a bank that was asked for.
     """
 
     component: str

@@ -65,7 +65,7 @@ class EvidenceKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was read of one component: None was not read, the empty text was read as none. `store list` is the whole list."""
+    """What was read of one component: None was not read, the empty text was read as none. `boot_files` is the whole list."""
 
     active: str | None = None
     pending: str | None = None

@@ -120,7 +120,7 @@ CREATE TABLE state (
     pending_event INTEGER,
     spare INTEGER,
     spare_event INTEGER,
-    boot_file_count INTEGER NOT NULL,          -- how many rows of `store list` there are
+    boot_file_count INTEGER NOT NULL,          -- how many rows of `boot_files` there are
     boot_files_known INTEGER NOT NULL,     -- 1: the list of boot files is whole
     said INTEGER,                    -- what the ledger last said to be activated, and where
     said_event INTEGER,
@@ -165,8 +165,8 @@ CREATE INDEX boot_files_image ON boot_files (image, until);
 -- because SQLite asks for them again; they take one byte each.
 CREATE INDEX event_at ON event (at, void, undoes) WHERE void = 0 AND undoes IS NULL;
 
--- Other books' chains as they were first met: their events from number `first` on are, one after the other, ours from
--- `seq` on. The rows of one book follow each other without a gap, from its first event.
+-- Other ledgers' chains as they were first met: their events from number `first` on are, one after the other, ours from
+-- `seq` on. The rows of one ledger follow each other without a gap, from its first event.
 CREATE TABLE followed (
     ledger BLOB NOT NULL,
     first INTEGER NOT NULL,
@@ -175,7 +175,7 @@ CREATE TABLE followed (
     seal INTEGER NOT NULL,
     PRIMARY KEY (ledger, first)
 ) WITHOUT ROWID;
--- Components of other books' chains, after number `after` up to `count`, that came while events before them were not here:
+-- Components of other ledgers' chains, after number `after` up to `count`, that came while events before them were not here:
 -- which ones still are not is reported whenever a component comes that follows them.
 CREATE TABLE piece (
     ledger BLOB NOT NULL,

@@ -19,7 +19,7 @@ class Own(NamedTuple):
     """The row; `events` is its column `count`.
 
     `readings` and `undone` count events of these kinds, void ones too, `learned` rows of `learning`, `met` rows
-    about other books; `latest` is the furthest moment that any event names.
+    about other ledgers; `latest` is the furthest moment that any event names.
     """
 
     events: int

@@ -2,7 +2,7 @@
 
 Rules: a carried event has no id of its own, it is computed again from the content, so that nothing can pose as another;
 the file ends with the chain's head, which is computed again too, so that a file cut short or changed is refused whole;
-merging is one transaction; two copies of one book that went on separately are reported, and their events are merged all
+merging is one transaction; two copies of one ledger that went on separately are reported, and their events are merged all
 the same, because each of them was said. Form: JSON Lines, a header, one event to a line in the order of learning,
 texts of inventories after them, an end.
 """
@@ -66,7 +66,7 @@ class Merged:
 def export(ledger: Ledger, after: int = 0) -> Iterator[bytes]:
     """The lines of an exchange file with every event after number `after`, void ones too.
 
-    Whoever merges a component (`after` above 0) can only hold it against the chain where they merged the component before it.
+    Whoever merges a part (`after` above 0) can only hold it against the chain where they merged the part before it.
     Raises InputError when there are fewer events; DamagedError, LockedError, UnfinishedError.
     """
     head = ledger.head()
@@ -117,8 +117,8 @@ def merge(ledger: Ledger, lines: Iterable[bytes], learned: datetime, where: str 
     met: list[tuple[chain.Fork | None, other_chains.Gaps]] = []
 
     def follow(connection: sqlite3.Connection) -> None:
-        component = other_chains.ChainPart(carried.after, carried.before, carried.ids, carried.head)
-        met.append(other_chains.follow(connection, ours, component))
+        part = other_chains.ChainPart(carried.after, carried.before, carried.ids, carried.head)
+        met.append(other_chains.follow(connection, ours, part))
 
     recorded = ledger.record(carried.events(), learned, documents=carried.documents, also=follow)
     return Merged(recorded.new, recorded.known, carried.head, recorded.head, *met[-1])
@@ -222,7 +222,7 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
             total += len(line)
             if total > limits.LEDGER_FILE_BYTES:
                 raise InputError(
-                    f"more than {limits.LEDGER_FILE_BYTES} bytes", hint="export a component: ledger export --after N"
+                    f"more than {limits.LEDGER_FILE_BYTES} bytes", hint="export a part: ledger export --after N"
                 )
             if line.startswith(b'{"document":'):
                 digest, packed = _document(line)
@@ -250,7 +250,7 @@ def _header(line: bytes, where: str) -> _Carried:
     if not isinstance(after, int) or not 0 <= after < 2**62 or isinstance(after, bool):
         raise InputError("'after' is no number of events")
     if after == 0 and before != chain.genesis(ledger):
-        raise InputError("the chain does not begin with its book")
+        raise InputError("the chain does not begin with its ledger")
     return _Carried(where, ledger.hex(), after, before, chain.Head(ledger.hex(), after, before.hex()))
 
 

@@ -1,4 +1,4 @@
-"""The book: every event this store has learned of, appended and never changed.
+"""The ledger: every event this store has learned of, appended and never changed.
 
 Rules: one call of `record` is one transaction, of which all is kept or nothing; when it returns, its events survive
 whatever comes; the same statement is kept once; each event has the next number and moves the chain's head; what is

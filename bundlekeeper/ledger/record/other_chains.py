@@ -1,10 +1,10 @@
 """Other stores' chains as they were met, and our own: a file from a copy that went on separately is reported.
 
-Rules: of each other book the chain that was met first is followed from its first event on, as runs of numbers of our
+Rules: of each other ledger the chain that was met first is followed from its first event on, as runs of numbers of our
 own events, in the transaction that merges them; a later file, longer or shorter, is held against it event by event; the
-heads at the ends of files are kept as well, of every copy; events before a component (`ledger export --after`) that never
+heads at the ends of files are kept as well, of every copy; events before a part (`ledger export --after`) that never
 came are reported, until they have come. Not seen is a copy whose parting lies behind what was merged here, in a part of
-which the component before never came; nor a gap before the end of a longer copy's file.
+which the part before never came; nor a gap before the end of a longer copy's file.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ Gaps = tuple[tuple[int, int], ...]  # first and last number of events that never
 
 @dataclass(frozen=True, slots=True)
 class ChainPart:
-    """What a file carries of a book's chain: the head before its events, their ids one after the other, the head."""
+    """What a file carries of a ledger's chain: the head before its events, their ids one after the other, the head."""
 
     after: int
     before: bytes
@@ -39,29 +39,29 @@ class ChainPart:
             yield bytes(self.ids[place : place + ID_BYTES])
 
 
-def follow(connection: sqlite3.Connection, ours: chain.Head, component: ChainPart) -> tuple[chain.Fork | None, Gaps]:
-    """Compare a component, whose events are in the ledger now, with what is known of its book; remember it.
+def follow(connection: sqlite3.Connection, ours: chain.Head, part: ChainPart) -> tuple[chain.Fork | None, Gaps]:
+    """Compare a part, whose events are in the ledger now, with what is known of its ledger; remember it.
 
-    Returns the fork that shows, and which events of the book before the component never came, as first and last numbers.
-    `ours` is our own head as it was before the component came. Used inside the writing transaction. Raises DamagedError,
+    Returns the fork that shows, and which events of the ledger before the part never came, as first and last numbers.
+    `ours` is our own head as it was before the part came. Used inside the writing transaction. Raises DamagedError,
     sqlite3.Error.
     """
-    ledger = bytes.fromhex(component.head.ledger)
+    ledger = bytes.fromhex(part.head.ledger)
     gaps: Gaps = ()
     insist_on_rows(connection)
-    if component.head.ledger == ours.ledger:
-        fork = _of_ours(connection, ours, component)
+    if part.head.ledger == ours.ledger:
+        fork = _of_ours(connection, ours, part)
     else:
-        gaps = _gaps(connection, ledger, component)
-        fork = _of_theirs(connection, ledger, component)
-    head = bytes.fromhex(component.head.digest)
+        gaps = _gaps(connection, ledger, part)
+        fork = _of_theirs(connection, ledger, part)
+    head = bytes.fromhex(part.head.digest)
     into = "INSERT OR IGNORE INTO peer (ledger, count, head, seal) VALUES (?, ?, ?, ?)"
-    connection.execute(into, (ledger, component.head.count, head, seals.seal((component.head.count,), ledger + head)))
+    connection.execute(into, (ledger, part.head.count, head, seals.seal((part.head.count,), ledger + head)))
     own_chain.write(connection, own_chain.read(connection)._replace(met=_insist_on_whole(connection)))
     return fork, gaps
 
 
-#: Whole numbers and bytes of each table about other books, and its seal.
+#: Whole numbers and bytes of each table about other ledgers, and its seal.
 _TABLES = (
     "SELECT count, seal, ledger, head FROM peer",
     "SELECT first, seq, length, seal, ledger, x'' FROM followed",
@@ -70,7 +70,7 @@ _TABLES = (
 
 
 def _insist_on_whole(connection: sqlite3.Connection) -> int:
-    """Insist that every row about other books is what was written; how many there are. Raises DamagedError."""
+    """Insist that every row about other ledgers is what was written; how many there are. Raises DamagedError."""
     rows = [row for select in _TABLES for row in connection.execute(select)]
     for *numbers, seal, ledger, head in rows:
         is_bytes = isinstance(ledger, bytes) and isinstance(head, bytes)
@@ -80,16 +80,16 @@ def _insist_on_whole(connection: sqlite3.Connection) -> int:
 
 
 def insist_on_rows(connection: sqlite3.Connection) -> None:
-    """Insist on the rows about other books, and on how many there must be. Raises DamagedError, sqlite3.Error."""
+    """Insist on the rows about other ledgers, and on how many there must be. Raises DamagedError, sqlite3.Error."""
     if _insist_on_whole(connection) != own_chain.read(connection).met:
         raise DATABASE.damaged("what is known of other ledgers is not all there")
 
 
-def _gaps(connection: sqlite3.Connection, ledger: bytes, component: ChainPart) -> Gaps:
-    """Which events before the component never came; the component is remembered where it does not follow what is known."""
+def _gaps(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> Gaps:
+    """Which events before the part never came; the part is remembered where it does not follow what is known."""
     select = "SELECT sum(length) FROM followed WHERE ledger = ?"
     covered: int = connection.execute(select, (ledger,)).fetchone()[0] or 0
-    if component.after <= covered:
+    if part.after <= covered:
         return ()
     # A copy that went on separately is not followed; the file that came of it may reach so far.
     select = (
@@ -97,55 +97,55 @@ def _gaps(connection: sqlite3.Connection, ledger: bytes, component: ChainPart) -
         "AND count > ?2"
     )
     covered = connection.execute(select, (ledger, covered)).fetchone()[0] or covered
-    if component.after <= covered:
+    if part.after <= covered:
         return ()
     select = "SELECT after, count FROM piece WHERE ledger = ? AND after < ? ORDER BY after"
-    pieces: list[tuple[int, int]] = connection.execute(select, (ledger, component.after)).fetchall()
+    pieces: list[tuple[int, int]] = connection.execute(select, (ledger, part.after)).fetchall()
     select = "SELECT 1 FROM peer WHERE ledger = ? AND count = ? AND head = ?"
-    met = connection.execute(select, (ledger, component.after, component.before)).fetchone()
+    met = connection.execute(select, (ledger, part.after, part.before)).fetchone()
     ended = connection.execute(
-        "SELECT 1 FROM piece WHERE ledger = ? AND count = ?", (ledger, component.after)
+        "SELECT 1 FROM piece WHERE ledger = ? AND count = ?", (ledger, part.after)
     ).fetchone()
     if met and not ended:
         return ()  # a whole file of another copy ended here
     into = "INSERT OR IGNORE INTO piece (ledger, after, count, seal) VALUES (?, ?, ?, ?)"
-    seal = seals.seal((component.after, component.head.count), ledger)
-    connection.execute(into, (ledger, component.after, component.head.count, seal))
+    seal = seals.seal((part.after, part.head.count), ledger)
+    connection.execute(into, (ledger, part.after, part.head.count, seal))
     found = []
-    for after, count in (*pieces, (component.after, component.after)):
+    for after, count in (*pieces, (part.after, part.after)):
         if after > covered:
             found.append((covered + 1, after))
         covered = max(covered, count)
     return tuple(found)
 
 
-def _of_ours(connection: sqlite3.Connection, head: chain.Head, component: ChainPart) -> chain.Fork | None:
+def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: ChainPart) -> chain.Fork | None:
     message = "this ledger and the other are copies of one that went on separately"
     ours = _ids(connection, [(1, 1, head.count)])
-    if component.after > head.count or _head_after(head.ledger, islice(ours, component.after)) != component.before:
+    if part.after > head.count or _head_after(head.ledger, islice(ours, part.after)) != part.before:
         return chain.Fork(head.ledger, None, message)
-    common = _parting(component, ours, component.each(component.after))
+    common = _parting(part, ours, part.each(part.after))
     if common is None:
         return None
-    here, there = head.count - common, component.head.count - common
+    here, there = head.count - common, part.head.count - common
     message += f": they agree on {counted(common, 'event')}, then {here} more came here and {there} there"
     return chain.Fork(head.ledger, common, message)
 
 
-def _of_theirs(connection: sqlite3.Connection, ledger: bytes, component: ChainPart) -> chain.Fork | None:
+def _of_theirs(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> chain.Fork | None:
     select = "SELECT first, seq, length FROM followed WHERE ledger = ? ORDER BY first"
     runs: list[Run] = connection.execute(select, (ledger,)).fetchall()
     covered = sum(length for _, _, length in runs)
-    if component.after <= covered:
+    if part.after <= covered:
         ours = _ids(connection, runs)
-        if _head_after(component.head.ledger, islice(ours, component.after)) != component.before:
-            return _copied(component.head.ledger, "")
-        common = _parting(component, ours, component.each(component.after))
+        if _head_after(part.head.ledger, islice(ours, part.after)) != part.before:
+            return _copied(part.head.ledger, "")
+        common = _parting(part, ours, part.each(part.after))
         if common is not None:
-            return _copied(component.head.ledger, f"; they agree on {counted(common, 'event')}", common)
-        if component.head.count > covered:
-            _extend(connection, ledger, runs, covered, component.each(covered))
-    return _by_heads(connection, ledger, component)
+            return _copied(part.head.ledger, f"; they agree on {counted(common, 'event')}", common)
+        if part.head.count > covered:
+            _extend(connection, ledger, runs, covered, part.each(covered))
+    return _by_heads(connection, ledger, part)
 
 
 def _ids(connection: sqlite3.Connection, runs: Sequence[Run]) -> Iterator[bytes]:
@@ -162,9 +162,9 @@ def _head_after(ledger: str, ids: Iterable[bytes]) -> bytes:
     return head
 
 
-def _parting(component: ChainPart, ours: Iterable[bytes], theirs: Iterable[bytes]) -> int | None:
-    """After how many events two chains component that agree up to `part.after`; None where one continues the other."""
-    pairs = enumerate(zip(ours, theirs, strict=False), component.after)
+def _parting(part: ChainPart, ours: Iterable[bytes], theirs: Iterable[bytes]) -> int | None:
+    """After how many events two chains part that agree up to `part.after`; None where one continues the other."""
+    pairs = enumerate(zip(ours, theirs, strict=False), part.after)
     return next((number for number, (here, there) in pairs if here != there), None)
 
 
@@ -187,15 +187,15 @@ def _extend(
     connection.executemany(into, ((ledger, *run, seals.seal(run, ledger)) for run in new))
 
 
-def _by_heads(connection: sqlite3.Connection, ledger: bytes, component: ChainPart) -> chain.Fork | None:
+def _by_heads(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> chain.Fork | None:
     """Compare with the heads at which earlier files ended, of whichever copy they were."""
     select = "SELECT count, head FROM peer WHERE ledger = ? AND count >= ? AND count <= ?"
-    met: dict[int, bytes] = dict(connection.execute(select, (ledger, component.after, component.head.count)).fetchall())
-    head, known = component.before, ""
-    for number, event_id in enumerate((None, *component.each(component.after)) if met else (), component.after):
+    met: dict[int, bytes] = dict(connection.execute(select, (ledger, part.after, part.head.count)).fetchall())
+    head, known = part.before, ""
+    for number, event_id in enumerate((None, *part.each(part.after)) if met else (), part.after):
         head = head if event_id is None else chain.link(head, event_id)
         if met.get(number, head) != head:
-            return _copied(component.head.ledger, known)
+            return _copied(part.head.ledger, known)
         if number in met:
             known = f"; they agree on at least {counted(number, 'event')}"
     return None

@@ -50,7 +50,7 @@ class Rebuilt:
 
 
 def rebuild(ledger: Ledger) -> Rebuilt:
-    """Make everything derived from the events again; `book` is open for writing.
+    """Make everything derived from the events again; `ledger` is open for writing.
 
     Raises DamagedError when an event is not what it was, or the file cannot be read; LockedError, UnfinishedError.
     """

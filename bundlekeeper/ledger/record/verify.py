@@ -101,7 +101,7 @@ def verify(ledger: ReadableLedger, head: str = "") -> Verified:
     return Verified(found.head, wrong, head, found.at, bool(damaged) or found.broken, damaged)
 
 
-#: Every table with rows under a seal but events and those about other books: its sealed numbers, and the seal.
+#: Every table with rows under a seal but events and those about other ledgers: its sealed numbers, and the seal.
 _SEALED = {
     "image": "SELECT id, version, family, bundle, sha256, seal FROM image",
     "state": f"SELECT {STATE_COLUMNS} FROM state",  # noqa: S608  (our own names)

@@ -125,7 +125,7 @@ class Snapshot(NamedTuple):
 
 @dataclass(slots=True)
 class ComponentState:
-    """One component while it is folded. `store list` maps a version to its image, the event and since when."""
+    """One component while it is folded. `boot_files` maps a version to its image, the event and since when."""
 
     kind: int | None = None
     model: int | None = None

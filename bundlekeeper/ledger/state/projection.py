@@ -32,7 +32,7 @@ from bundlekeeper.model.vocabulary import KINDS
 
 STATE_COLUMNS = (
     "component, since, until, kind, model, parent, site, domain, chassis, slot, present, active, active_event, "
-    "pending, pending_event, spare, spare_event, holds, held_known, said, said_event, differs, seen_event, last, "
+    "pending, pending_event, spare, spare_event, boot_file_count, boot_files_known, said, said_event, differs, seen_event, last, "
     "before, seal"
 )
 _PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 26)})"  # noqa: S608  (our own names)

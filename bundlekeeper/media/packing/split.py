@@ -28,7 +28,7 @@ class Settled:
 def settle(
     load: VolumeLoad, bins: Sequence[int], room: Sequence[int], held: Sequence[int], pending: Sequence[int]
 ) -> Settled:
-    """Find places for the items `pending` in bins with so much `room`, which hold families as the bits of `store list`."""
+    """Find places for the items `pending` in bins with so much `room`, which hold families as the bits of `held`."""
     if not pending:
         return Settled((), 0, 0)
     alone = [_place(load, bins, room, held, item) for item in pending]

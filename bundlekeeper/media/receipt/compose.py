@@ -156,7 +156,7 @@ def compose(
 def _still_stored(received: ReceivedSet, index: SetIndex, stored: Collection[str]) -> ReceivedSet:
     """The set with what arrived and is not held any more called so: deleted, cut short or put into quarantine since.
 
-    `store list` are the SHA-256 of the files that are held whole.
+    `stored` are the SHA-256 of the files that are held whole.
     """
     bundles = {file.path for file in index.files if file.role == "bundle"}
     arrived = {

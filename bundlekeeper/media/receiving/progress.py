@@ -23,14 +23,14 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.rows import BundleFacts
 
 #: The words of a take for a bundle that the store holds, verified.
-IN = frozenset({"taken", "already held", "same bytes"})
+IN = frozenset({"added", "already there", "same bytes"})
 
 
 @dataclass(frozen=True, slots=True)
 class VolumeRow:
     """One volume that was here: its folder, its number, and its files.
 
-    Of `files`, `verified` were read here and are right; `store list` are in already and were not read from it.
+    Of `files`, `verified` were read here and are right; `stored` are in already and were not read from it.
     """
 
     root: str
@@ -49,14 +49,14 @@ class Taken:
 
     def is_new(self, place: str) -> bool:
         """True when the bundle was taken in this run."""
-        return place in self.rows and self.rows[place].status == "taken"
+        return place in self.rows and self.rows[place].status == "added"
 
     def arrived(self, each: SetFile, place: str, began: datetime, now: datetime) -> Arrived | None:
         """The entry of a bundle that is held at this place; None where it is not."""
         row = self.rows.get(place)
         if row is None or row.status not in IN:
             return None
-        at = now if row.status == "taken" else self.verified_at.get(place, now)
+        at = now if row.status == "added" else self.verified_at.get(place, now)
         return Arrived(each.path, each.sha256, PROVEN if at >= began else STORED, at)
 
 

@@ -34,7 +34,7 @@ ASIDE = ".damaged"
 #: The level of verification that reading at the place where the set is used gives; no other word is used for it.
 PROVEN = "verified at the destination"
 #: The same of a bundle that was there before the set came; nothing was read from a volume then.
-STORED = "held before, verified at the destination"
+STORED = "in the store before, verified at the destination"
 _T = TypeVar("_T")
 _WORDS = text(empty=True, most=limits.SET_RECORD_BYTES)
 _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)

@@ -55,7 +55,7 @@ CHECKS = frozenset(
         "signature",
         "base",
         "family",
-        "held",
+        "in-store",
         "verification",
         "lifecycle",
         "support",

@@ -81,7 +81,7 @@ class Component:
     """One component that carries firmware, as an inventory tells it.
 
     `slot` is the slot in the chassis; a part of a server may add its position in the server after a slash (`3/1`).
-    `store list` lists every image file on the component's file system (method `boot-file`), the running one too where it is there.
+    `boot_files` lists every image file on the component's file system (method `boot-file`), the running one too where it is there.
     """
 
     kind: str = field(metadata=_fact("kind", recorded=True))

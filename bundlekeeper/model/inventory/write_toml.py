@@ -24,7 +24,7 @@ def to_toml(inventory: Inventory, comments: Iterable[str] = ()) -> str:
     read_at = inventory.read_at
     lines = [
         f"inventory = {FORMAT}",
-        f"taken = {read_at.isoformat(sep=' ') if isinstance(read_at, datetime) else read_at}",
+        f"read_at = {read_at.isoformat(sep=' ') if isinstance(read_at, datetime) else read_at}",
         f"zone = {basic_string(inventory.zone)}",
     ]
     tables: tuple[tuple[str, Iterable[Any]], ...] = (

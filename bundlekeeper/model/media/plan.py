@@ -36,7 +36,7 @@ _MISSING = table(
         "code": text(),
         "level": converted(one_of(Level), Level, str),
         "subject": text(),
-        "says": text(),
+        "message": text(),
         "hint": text(empty=True),
     },
 )

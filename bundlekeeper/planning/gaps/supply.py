@@ -115,7 +115,7 @@ def _digest(case: Case, bundle: Bundle) -> None:
 
 def _held(case: Case, bundle: Bundle) -> None:
     file = case.holdings.stored(bundle.sha256)
-    case.tally.made("held")
+    case.tally.made("in-store")
     evidence = {"file": bundle.file, "size_bytes": bundle.size, "sha256": bundle.sha256}
     if file is None:
         _not_in_store(case, bundle, evidence)
@@ -161,7 +161,7 @@ def _proof(case: Case, bundle: Bundle, file: StoredFile) -> None:
     if file.verified is not True:
         known = "not verified" if file.verified is False else "not known to be verified"
         tally.made("verification")
-        tally.add("unverified", subject, f"held, but its bytes are {known}", hint, evidence={"verified": file.verified})
+        tally.add("unverified", subject, f"in the store, but its bytes are {known}", hint, evidence={"verified": file.verified})
         return
     tally.made("verification")
     if limit is None:

@@ -194,7 +194,7 @@ def rehearse(
 ) -> AddResult:
     """A dry run: the same judgement and the same plan as of `store add`, and nothing else; the sources stay open.
 
-    `opened` is the store's store's database where it is open, verified and of every kept manifest. Raises as `store add`.
+    `opened` is the store's database where it is open, verified and of every kept manifest. Raises as `store add`.
     """
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
         contents, known = plan.SourceContents({}, {}, UNKNOWN, now), []
@@ -262,7 +262,7 @@ def _telling(
         yield
     except KeeperError as error:
         error.problems = (*error.problems, *taking.findings(unseen))
-        done = sum(row.status in {"taken", "same bytes"} for row in taking.rows())
+        done = sum(row.status in {"added", "same bytes"} for row in taking.rows())
         if done:
             stay = f"{done} of {len(planned)} bundles were taken before this, and stay"
             error.hint = f"{error.hint}; {stay}" if error.hint else stay

@@ -1,7 +1,7 @@
 """May this manifest be taken by this store, and keeping it whole.
 
-Rules: one store, one platform; the highest sequence accepted is remembered and a lower one refused; the same sequence
-with other bytes is a contradiction and refused, always; the bytes that were accepted heal a kept copy that was altered;
+Rules: one store, one platform; the highest sequence admitted is remembered and a lower one refused; the same sequence
+with other bytes is a contradiction and refused, always; the bytes that were admitted heal a kept copy that was altered;
 a manifest that is not issued yet by this machine's clock is refused, and so is an expired one; the two exceptions need
 a why, which is recorded for good. A refused manifest leaves no trace.
 """
@@ -77,13 +77,13 @@ def judge(loaded: Loaded, known: Sequence[Admitted], now: datetime, whys: Whys, 
     findings: list[Finding] = []
     highest = max([floor, *(k.sequence for k in known)])
     if manifest.sequence < highest:
-        message = f"this manifest is older (sequence {manifest.sequence}) than one already accepted ({highest})"
+        message = f"this manifest is older (sequence {manifest.sequence}) than one already admitted ({highest})"
         if not whys.rollback:
             raise RefusedError(
                 message, hint='take the newer one; if going back is meant: --allow-rollback "why" (recorded)'
             )
         exceptions.append(("rollback", whys.rollback))
-        findings.append(finding("downgrade", subject, f"{message}; accepted: {whys.rollback}", level=Level.NOTE))
+        findings.append(finding("downgrade", subject, f"{message}; allowed: {whys.rollback}", level=Level.NOTE))
     if manifest.expires is not None and manifest.expires < latest(known, now, manifest).date():
         message = f"this manifest expired on {manifest.expires}"
         if not whys.expired:
@@ -91,7 +91,7 @@ def judge(loaded: Loaded, known: Sequence[Admitted], now: datetime, whys: Whys, 
                 message, hint='get the publisher\'s newer one; if there is none: --allow-expired "why" (recorded)'
             )
         exceptions.append(("expired", whys.expired))
-        findings.append(finding("expired", subject, f"{message}; accepted: {whys.expired}", level=Level.NOTE))
+        findings.append(finding("expired", subject, f"{message}; allowed: {whys.expired}", level=Level.NOTE))
     findings += doubts(subject, uncorrected(known, manifest), now, manifest.issued)
     admitted = Admitted(
         manifest.platform,
@@ -126,9 +126,9 @@ def _no_contradiction(loaded: Loaded, known: Iterable[Admitted], subject: str) -
     for manifest in known:
         if manifest.sequence == loaded.manifest.sequence and manifest.sha256 != loaded.sha256:
             raise RefusedError(
-                f"another manifest with the same sequence was accepted already ({subject})",
+                f"another manifest with the same sequence was admitted already ({subject})",
                 hint="if this one was changed on purpose, raise `sequence` in it; "
-                f"the accepted one is {manifest.place}",
+                f"the admitted one is {manifest.place}",
                 where=manifest.place,
             )
 
@@ -150,7 +150,7 @@ def admit(
 ) -> tuple[Finding, ...]:
     """Keep the manifest whole with its signature, then record it, what it says of the files held, and the exceptions.
 
-    A kept copy that is no longer what was accepted makes space for these bytes, which are, and goes to quarantine; a
+    A kept copy that is no longer what was admitted makes space for these bytes, which are, and goes to quarantine; a
     finding says so.
     Raises RefusedError when another manifest is kept under its name, UnfinishedError, OSError.
     """
@@ -191,7 +191,7 @@ def _holds(folder: int, name: str, data: bytes) -> bool:
 
 
 def _put_aside(root: int, incoming: Incoming, folder: int, admitted: Admitted, size: int) -> Finding:
-    """Move an altered copy of an accepted manifest, of `size` bytes when it was whole, to quarantine."""
+    """Move an altered copy of an admitted manifest, of `size` bytes when it was whole, to quarantine."""
     name = admitted.place.rpartition("/")[2]
     with files.regular(folder, name) as fd:
         found = digest_fd(fd)
@@ -199,10 +199,10 @@ def _put_aside(root: int, incoming: Incoming, folder: int, admitted: Admitted, s
     whole = BundleFacts(
         "manifest", str(admitted.sequence), name, size, admitted.sha256, *of_it
     )  # as a note tells of it
-    reason = "the kept copy of the manifest was not what was accepted"
+    reason = "the kept copy of the manifest was not what was admitted"
     wrong = quarantine.QuarantineReason(whole, found.size, found.sha256, admitted.place, reason)
     moved = quarantine.move_in(root, incoming, folder, wrong, admitted.admitted_at)
-    message = f"the kept copy's SHA-256 was {found.sha256[:12]}…, that of the accepted one is {admitted.sha256[:12]}…"
+    message = f"the kept copy's SHA-256 was {found.sha256[:12]}…, that of the admitted one is {admitted.sha256[:12]}…"
     hint = "find out who changed it"
-    message = f"{message}; kept as {moved}, and replaced by what was accepted"
+    message = f"{message}; kept as {moved}, and replaced by what was admitted"
     return finding("altered", admitted.place, message, hint, Level.WARNING)

@@ -87,7 +87,7 @@ class Work:
     @property
     def settled(self) -> bool:
         """True when the bundle is in its place, verified."""
-        return self.status in {"taken", "already held", "same bytes"}
+        return self.status in {"added", "already there", "same bytes"}
 
     def ended(self, status: str, way_in: str, came_from: str, note: str = "") -> None:
         """The bundle is settled in this way."""

@@ -30,7 +30,7 @@ _MARGIN = 1 << 20
 class AddingStep(StrEnum):
     """What is to be done for one bundle; the value is what a dry run says."""
 
-    NOTHING = "already held"
+    NOTHING = "already there"
     PROVE = "to verify"  # something is there, and its bytes must be read
     CLASH = "name taken"  # other bytes, verified by an older manifest, are there
     LINK = "to link"  # the same bytes are in the store under another name

@@ -142,7 +142,7 @@ class Taking:
             with placing.in_place(self._store.fd, row.place) as found:
                 if found is not None:
                     work.ruling = self._sealing.seal(work.facts, known, found.fd)
-        work.ended("already held", row.way_in, row.added_from)
+        work.ended("already there", row.way_in, row.added_from)
         return True
 
     def _may_place(
@@ -192,7 +192,7 @@ class Taking:
                     row = facts.stored(added_at=self._clock(), added_from="", way_in="found")
                 self._record(row, verification)
                 note = "verified again" + ": its file is shared with its source, and not trusted unread" * row.shared
-                work.ended("already held", row.way_in, row.added_from, note)
+                work.ended("already there", row.way_in, row.added_from, note)
                 return True
             if row is not None and row.sha256 == sha256:
                 self._record(row, verification)
@@ -456,7 +456,7 @@ class Taking:
         self._record(stored, verification)
         if not offer.named:
             work.misnamed = offer.place
-        work.ended("taken", fetched.way_in, offer.place, fetched.note)
+        work.ended("added", fetched.way_in, offer.place, fetched.note)
         return True
 
     def _quarantine(self, offer: FileOffer, fetched: Fetched | None, work: Work) -> None:

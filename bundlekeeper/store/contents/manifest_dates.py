@@ -1,4 +1,4 @@
-"""The dates of the manifests that a store accepted, and what they say of this machine's clock. Pure.
+"""The dates of the manifests that a store admitted, and what they say of this machine's clock. Pure.
 
 Rules: a clock that is set back makes nothing good again; a date of issue counts until a manifest of a higher number
 states an earlier one; a day that states no zone may be one ahead of UTC's.
@@ -58,7 +58,7 @@ def doubts(subject: str, known: Sequence[Admitted], now: datetime, issued: date 
     newest = max(uncorrected(known), key=lambda each: each.admitted_at, default=None)
     if newest is None or now.date() >= newest.admitted_at.date():
         return []
-    message = f"{called(newest)} was accepted on {newest.admitted_at.date()}; this machine's clock says {now.date()}"
+    message = f"{called(newest)} was admitted on {newest.admitted_at.date()}; this machine's clock says {now.date()}"
     return [
         finding("clock-doubtful", subject, message, "find out which of the two clocks is wrong, that day's or today's")
     ]
@@ -89,7 +89,7 @@ def is_ahead(issued: date, now: datetime) -> bool:
 def uncorrected(known: Sequence[Admitted], coming: Dated | None = None) -> list[Admitted]:
     """Those whose date of issue stands: no manifest of a higher number states an earlier one.
 
-    What is corrected so was issued, and accepted, by a clock that was ahead. Whoever sets a clock back has no such
+    What is corrected so was issued, and admitted, by a clock that was ahead. Whoever sets a clock back has no such
     manifest to show: an older one has a lower number.
     """
     later = [*known, *([coming] if coming is not None else [])]

@@ -22,8 +22,8 @@ from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase, 
 from bundlekeeper.store.database.rebuild import Filled, fill
 from bundlekeeper.store.disk import files, lock
 
-_SUBJECT = "the store's store's database"
-_DOING = "the store's store's database and manifests cannot be looked at"
+_SUBJECT = "the store's database"
+_DOING = "the store's database and manifests cannot be looked at"
 
 
 @contextmanager

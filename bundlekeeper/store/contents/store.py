@@ -128,11 +128,11 @@ class Store:
 
         Raises DamagedError, UnfinishedError, LockedError; RefusedError where it is no regular file.
         """
-        with files.wrapped("the store's store's database cannot be opened", str(self.database_path)):
+        with files.wrapped("the store's database cannot be opened", str(self.database_path)):
             with files.folder(self.fd, (KEEPER,)) as keeper:
                 there = files.exists(keeper, DATABASE_FILE)
                 if there and not stat.S_ISREG(os.lstat(DATABASE_FILE, dir_fd=keeper).st_mode):
-                    raise RefusedError("the store's store's database is no regular file", where=str(self.database_path))
+                    raise RefusedError("the store's database is no regular file", where=str(self.database_path))
             if not there and (maker := lock.maker(self.fd)):
                 message = f"the store is being made by {maker}"
                 raise LockedError(message, where=str(self.root), hint="wait for it to end, and ask again")
@@ -192,7 +192,7 @@ def _bare(fd: int, where: str) -> InputError | None:
     return InputError(
         f"the folder has no {KEEPER}, but a store's {', '.join(there)}",
         where=where,
-        hint=f"was it copied without hidden files? Copy {KEEPER} as well: it holds trust list, ledger and accepted "
+        hint=f"was it copied without hidden files? Copy {KEEPER} as well: it holds trust list, ledger and admitted "
         "manifests. Without it the bundles are good for a new store: bundlekeeper store add MANIFEST --from DIR",
     )
 

@@ -1,6 +1,6 @@
 """Withdrawals that outlive the manifest that told of them: going back to an older manifest makes no bundle good again.
 
-Rules: of the accepted manifests the one with the highest number tells what is withdrawn, whichever is in force; a
+Rules: of the admitted manifests the one with the highest number tells what is withdrawn, whichever is in force; a
 bundle is known by its SHA-256, whatever a manifest calls it; where the kept copy of that manifest is gone or altered,
 that is reported, because nothing says then what it withdrew.
 """
@@ -36,7 +36,7 @@ def withdrawn_since(
     try:
         manifest = read(bytes_of(root, newest), name=newest.place, today=newest.issued).manifest
     except DamagedError:
-        return (), (_unknown(newest, "its kept copy is not what was accepted"),)
+        return (), (_unknown(newest, "its kept copy is not what was admitted"),)
     except (KeeperError, OSError) as error:
         return (), (_unknown(newest, str(error)),)
     withdrawn = (_telling(bundle, newest.sequence) for bundle in manifest.bundle if bundle.lifecycle == "withdrawn")
@@ -68,7 +68,7 @@ def _with(manifest: Manifest, since: dict[str, Bundle]) -> Manifest:
 def _telling(bundle: Bundle, sequence: int) -> Bundle:
     """The bundle, its reason saying which manifest gave it."""
     reason = bundle.reason or "no reason given"
-    return bundle.model_copy(update={"reason": f"{reason} (by manifest {sequence}, which this store accepted)"})
+    return bundle.model_copy(update={"reason": f"{reason} (by manifest {sequence}, which this store admitted)"})
 
 
 def _unknown(newest: Admitted, message: str) -> Finding:

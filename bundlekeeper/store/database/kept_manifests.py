@@ -96,10 +96,10 @@ def read_kept(
 
 
 def bytes_of(root: int, admitted: Admitted) -> bytes:
-    """The bytes of an accepted manifest, from the copy that the store keeps. Links are not followed.
+    """The bytes of an admitted manifest, from the copy that the store keeps. Links are not followed.
 
     `root` is the store's folder. Raises RefusedError, UnfinishedError when the copy cannot be read, DamagedError when
-    it is not what was accepted.
+    it is not what was admitted.
     """
     import hashlib  # only who reads a manifest pays for it
 
@@ -113,7 +113,7 @@ def bytes_of(root: int, admitted: Admitted) -> bytes:
         raise
     found = hashlib.sha256(data).hexdigest()
     if found != admitted.sha256:
-        message = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {admitted.sha256}"
+        message = f"the kept manifest's SHA-256 is {found}, that of the admitted one was {admitted.sha256}"
         raise DamagedError(message, where=admitted.place, hint=hint)
     return data
 
@@ -156,7 +156,7 @@ def _read(root: int, place: str) -> KeptManifest | str:
 def in_order(known: Sequence[Admitted], kept: Iterable[Admitted]) -> list[Admitted]:
     """The manifests with a row, in the order of acceptance, and those without: the highest number comes last. Pure.
 
-    One without a row whose number is above all others was accepted after them; any other was before, as far as can be
+    One without a row whose number is above all others was admitted after them; any other was before, as far as can be
     known, and is never the one in force.
     """
     highest = max((manifest.sequence for manifest in known), default=-1)

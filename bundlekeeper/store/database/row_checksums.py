@@ -196,8 +196,8 @@ STORED = RowTable(
 )
 MANIFEST = RowTable(
     "manifest",
-    "manifest accepted",
-    _columns("platform sequence sha256 place issued expires accepted_at signed_by signed_key turn"),
+    "manifest",
+    _columns("platform sequence sha256 place issued expires admitted_at signed_by signed_key turn"),
     ("platform", "sequence"),
     _manifest_row,
     _manifest_from,

@@ -114,10 +114,10 @@ class StoredBundle(BundleFacts):
 
 @dataclass(frozen=True, slots=True)
 class Admitted:
-    """One manifest that the store accepted and keeps whole.
+    """One manifest that the store admitted and keeps whole.
 
     `signed_by` and `signed_key` name the trust entry, and its fingerprint, that its signature was good under on the day
-    it was accepted; empty where there was none.
+    it was admitted; empty where there was none.
     """
 
     platform: str

@@ -38,14 +38,14 @@ _MEND = (
     "the kept manifests; every file whose row is lost counts as unverified until it is read again"
 )
 DATABASE = Database(
-    noun="the store's store's database",
+    noun="the store's database",
     thing="a store's database",
     application_id=0x424B4341,  # "BKCA"
     schema=Path(__file__).parent / "store.sql",
-    absent=("the store's store's database is missing", _MEND),
+    absent=("the store's database is missing", _MEND),
     damage_hint=_MEND.replace("to make the store's database", "to move it aside and make it"),
     full_hint="make room (df -h, df -i) and run the same command again; what was finished stays",
-    busy="another process is writing the store's store's database",
+    busy="another process is writing the store's database",
     busy_s=10.0,
 )
 
@@ -126,7 +126,7 @@ class StoreDatabase:
     # Manifests
 
     def admit(self, admitted: Admitted, facts: Iterable[BundleFacts]) -> None:
-        """Remember an accepted manifest as the latest, and give the files held already what it says of them.
+        """Remember an admitted manifest as the latest, and give the files held already what it says of them.
 
         Raises UnfinishedError, LockedError, DamagedError.
         """
@@ -147,7 +147,7 @@ class StoreDatabase:
             _put(connection, STORED, [_saying(row, now) for row, now in rows if now is not None])
 
     def admitted(self) -> list[Admitted]:
-        """Every accepted manifest, in the order of acceptance: the last one counts. Raises as `store list`."""
+        """Every admitted manifest, in the order of acceptance: the last one counts. Raises as `stored`."""
         return [admitted for _, admitted in sorted(self._rows(MANIFEST), key=lambda row: row[0])]
 
     def record_exception(self, at: datetime, what: str, subject: str, reason: str) -> None:
@@ -157,7 +157,7 @@ class StoreDatabase:
             _put(connection, EXCEPTION, [(last + 1, (at, what, subject, reason))])
 
     def exceptions(self) -> list[Exempt]:
-        """What was let through: when, what, subject, why; oldest first. Raises as `store list`."""
+        """What was let through: when, what, subject, why; oldest first. Raises as `stored`."""
         return [exempt for _, exempt in self._rows(EXCEPTION)]
 
     # Files
@@ -177,7 +177,7 @@ class StoreDatabase:
     def record_linked(self, stored: Sequence[StoredBundle], link: Callable[[], Mapping[str, Verification]]) -> None:
         """Record files whose places `link` makes, and every verification that `link` returns.
 
-        Of all but the first of `store list` those are recorded that it returns a verification of. A link changes the fingerprint of
+        Of all but the first of `stored` those are recorded that it returns a verification of. A link changes the fingerprint of
         the file's other names, so it is made when the journal stands already: where that cannot be written, nothing is
         linked. Raises as `record_held`, and what `link` raises.
         """
@@ -321,7 +321,7 @@ def _damage(told: Sequence[str], where: str) -> DamagedError:
         told[0] if len(told) == 1 else f"rows of {len(told)} tables are not what was written", where
     )
     error.problems = tuple(
-        finding("damaged", "the store's store's database", message, DATABASE.damage_hint) for message in told
+        finding("damaged", "the store's database", message, DATABASE.damage_hint) for message in told
     )
     return error
 

@@ -75,7 +75,7 @@ class Ruling:
 
     def as_json(self) -> dict[str, str]:
         """The ruling on a manifest as the JSON envelope carries it."""
-        return {"stands": self.word, "by": self.signed_by, "fingerprint": self.signed_key, "says": self.message}
+        return {"state": self.word, "by": self.signed_by, "fingerprint": self.signed_key, "message": self.message}
 
 
 NO_RULING = Ruling()

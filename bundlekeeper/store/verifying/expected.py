@@ -2,7 +2,7 @@
 
 Rules: made from a manifest's objects by attribute only; a digest is lower case; what a manifest says about its own
 dates and signatures' files comes along, nothing else does; a kept manifest counts only while its bytes are those that
-were accepted; a manifest that was read once need not be parsed again (`remembered`).
+were admitted; a manifest that was read once need not be parsed again (`remembered`).
 """
 
 from __future__ import annotations
@@ -183,7 +183,7 @@ def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any J
 
 
 def kept(store: Store, admitted: Sequence[Admitted]) -> tuple[Listing | None, list[Finding]]:
-    """The listing of the manifest accepted last, from the copy that the store keeps, and what is wrong with the copy.
+    """The listing of the manifest admitted last, from the copy that the store keeps, and what is wrong with the copy.
 
     None where there is none that can be relied on; where there should be one, a finding says so. Raises nothing.
     """

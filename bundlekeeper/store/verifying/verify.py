@@ -84,7 +84,7 @@ def check_folder(
 ) -> CheckResult:
     """Verify the folder `root`, with every folder in it, against a manifest.
 
-    A bundle is looked for by its name, wherever it lies. Proofs are kept in `book` (the store's store's database), if there is
+    A bundle is looked for by its name, wherever it lies. Proofs are kept in `book` (the store's database), if there is
     one, under the file's absolute path. The manifest itself and files with exactly the bytes of one of `own` are no
     extras.
     Raises InputError when `root` is no folder, UnfinishedError when it cannot be opened; LockedError, DamagedError when
@@ -121,7 +121,7 @@ def check_store(
 ) -> CheckResult:
     """Verify the store's files against `loaded`, or without one each against the manifest that it was taken by.
 
-    Without `loaded` the manifest accepted last decides what is missing, or the store's database where the kept copy of it
+    Without `loaded` the manifest admitted last decides what is missing, or the store's database where the kept copy of it
     cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
     Where that manifest came by media sets, `carried` holds the SHA-256 of what they were to bring: nothing else of it
     is missed that was never held.
@@ -176,10 +176,10 @@ def _note_the_rest(
 ) -> None:
     """Note what is held and not spoken of, and what is there and not recorded."""
     for entry in others:
-        check.note(entry.path, "held, and not named by this manifest; not read")
+        check.note(entry.path, "in the store, and not named by this manifest; not read")
     for slot in slots:
         if not slot.listed:
-            check.note(slot.subject, "held by an older manifest; the newest no longer names it")
+            check.note(slot.subject, "in the store by an older manifest; the newest no longer names it")
         elif slot.entries and slot.facts.place not in stored:
             check.note(slot.subject, "there, but not in the store's database: take the manifest again to record it")
 

@@ -85,7 +85,7 @@ def test_with_several_services_every_finding_names_its_own(desk: Desk) -> None:
     named = [(f["code"], [s.url for s in servers if f"{s.url}/" in f["subject"] + "/"]) for f in told["findings"]]
     assert len(named) == 2 * 14 and all(len(urls) == 1 for _, urls in named), named
     assert {urls[0] for code, urls in named if code == "link-elsewhere"} == {s.url for s in servers}
-    elsewhere = [f["says"] for f in told["findings"] if f["code"] == "link-elsewhere"]
+    elsewhere = [f["message"] for f in told["findings"] if f["code"] == "link-elsewhere"]
     assert all("https://elsewhere.example/redfish/v1/Systems/1" in message for message in elsewhere)
 
 
@@ -93,7 +93,7 @@ def test_two_services_that_contradict_each_other_are_both_named(desk: Desk) -> N
     servers = [desk.serve(), desk.serve()]
     servers[1].world.documents["/redfish/v1/UpdateService/FirmwareInventory/nic"]["Version"] = "6.1.0"
     told = desk.run(*(s.url for s in servers), *HOLM, "--json").json
-    (message,) = [f["says"] for f in told["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"]
+    (message,) = [f["message"] for f in told["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"]
     assert all(s.url in message for s in servers) and message.startswith(
         f"active is 6.0.1 by {servers[0].url}, 6.1.0 by"
     )

@@ -77,7 +77,7 @@ def test_staged_activated_read_back_and_the_disagreement_is_told(office: Keeper)
     answer = office("where", "HOLMA-IO1", "--json").json["components"][0]
     assert (answer["active"]["version"], answer["spare"]["version"]) == ("6.0.1", "6.1.0")
     assert answer["spare"]["since"]["evidence"] == "digest-read-back"
-    assert answer["spare"]["since"]["says"] == "kim"
+    assert answer["spare"]["since"]["reported_by"] == "kim"
     assert len(answer["spare"]["sha256"]) == 64
     assert office("activate", "HOLMA-IO1").status == 0
     answer = office("where", "HOLMA-IO1", "--json").json["components"][0]
@@ -165,7 +165,7 @@ def test_many_at_once_by_selector_and_by_file(office: Keeper, tmp_path: Path) ->
     )
     assert office("stage", "--file", rows, "--json").status == 0
     event = office("where", "HOLMA-IO2", "--history", "--json").json["history"][-1]["event"]
-    assert (event["change"], event["before"], event["says"]) == ("C-17", {"paths": "4"}, "kim")
+    assert (event["change"], event["before"], event["reported_by"]) == ("C-17", {"paths": "4"}, "kim")
     rows.write_text("name,bundle\nHOLMA-CC1,infrastructure/6.1.0\nHOLMA-CC2,infrastructure/9\n")
     assert office("stage", "--file", rows).status == 4
     assert office("where", "HOLMA-CC1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
@@ -183,7 +183,7 @@ def test_every_row_that_is_wrong_is_told_at_once(office: Keeper, tmp_path: Path)
     before = office("ledger", "verify", "--json").json["chain"]["events"]
     ran = office("stage", "--file", rows, "--json")
     assert ran.status == 2
-    said = ran.json["error"]["says"]
+    said = ran.json["error"]["message"]
     for part in (
         ":3: nothing called 'HOLMA-IO9'",
         ":4: 'yesterday'",
@@ -454,7 +454,7 @@ def test_the_future_is_not_believed_today(office: Keeper, tmp_path: Path) -> Non
     far = ["--read-at", "2999-11-20", "--zone", "UTC"]
     refused = office("inventory", "load", rows, *far, "--json")
     assert refused.status == 2
-    assert "still to come" in refused.json["findings"][0]["says"]
+    assert "still to come" in refused.json["findings"][0]["message"]
     staged = office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--at", "2999-01-01")
     assert staged.status == 2
     assert "still to come" in staged.err

@@ -48,7 +48,7 @@ def test_lists_that_contradict_each_other_give_no_digest(keeper: Keeper, tmp_pat
     given = lists(tmp_path, A=f"{ONE}  {BLADE}\n{TWO}  {INFRA}\n", B=f"{THREE}  {BLADE}\n{TWO}  {INFRA}\n")
     ran = keeper("manifest", "draft", *given, "-o", "m.toml", "--json")
     assert (ran.status, ran.codes) == (1, ["listed-twice"])
-    message = ran.json["findings"][0]["says"]
+    message = ran.json["findings"][0]["message"]
     assert ONE in message
     assert THREE in message
     rows = bundles((tmp_path / "m.toml").read_text())

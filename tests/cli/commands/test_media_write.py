@@ -194,7 +194,7 @@ def test_two_documents_never_come_on_one_standard_output(main_site: MainSite) ->
     written = main_site.write("--to", "stick", "--label", "-", "--json")
     planned = main_site.keeper(*PLAN[:-1], "-", "--json")
     for done in (written, planned):
-        assert (done.status, done.json["error"]["says"].endswith("two documents on stdout")) == (2, True)
+        assert (done.status, done.json["error"]["message"].endswith("two documents on stdout")) == (2, True)
     assert list((main_site.base / "stick").iterdir()) == []
 
 

@@ -123,7 +123,7 @@ def test_real_firmware_is_taken_in_proven_and_found_spoilt(
     manifest.write_text(_manifest(packages))
     taken = keeper("store", "add", manifest, "--from", folder, "--json")
     assert taken.status == 0, taken.out + taken.err
-    assert {r["status"] for r in taken.json["bundles"]} == {"taken"}
+    assert {r["status"] for r in taken.json["bundles"]} == {"added"}
     checked = keeper("verify", "--json")
     assert checked.status == 0, checked.out
     assert checked.json["counts"]["verified"] == len(PACKAGES)

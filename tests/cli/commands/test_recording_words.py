@@ -20,6 +20,6 @@ def test_a_proof_of_no_known_kind_is_refused(words: tuple[str, ...], office: Kee
     before = office("ledger", "export").out
     ran = office(*words, "--evidence", "nonsense", "--json")
     assert ran.status == 2, (ran.out, ran.err)
-    assert ran.json["error"]["says"] == "--evidence nonsense: no such evidence"
+    assert ran.json["error"]["message"] == "--evidence nonsense: no such evidence"
     assert ran.json["error"]["hint"] == "one of digest-read-back, inventory-reading, paper, none"
     assert office("ledger", "export").out == before

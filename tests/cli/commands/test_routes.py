@@ -116,7 +116,7 @@ def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(office:
     assert "not-checked: 1 component: in no domain, so in no route" in done.out
     assert "apart holm-a, skerry-b: the inventory has no domain skerry-b: from it nobody is kept apart" in done.out
     assert "did you mean 'skerry-a'?" in done.out
-    head = 'inventory = 1\ntaken = 2026-11-20\nzone = "UTC"\n'
+    head = 'inventory = 1\nread_at = 2026-11-20\nzone = "UTC"\n'
     for text, message in ((head, "no component is listed"), (head + spare, "the inventory lists no domain")):
         parts.write_text(text)
         done = office("route", "--all", "--to", "6.1", "--inventory", parts)
@@ -131,8 +131,8 @@ def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(offic
     for text in (re.sub(r"(?m)^cluster = .*$", lambda _: next(names), TEXT), re.sub(r"(?m)^cluster = .*\n", "", TEXT)):
         parts.write_text(text)
         found_ = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
-        assert [f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["says"]]
-        assert [f for f in found_["findings"] if f["says"].startswith("servers in no known cluster: while")]
+        assert [f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["message"]]
+        assert [f for f in found_["findings"] if f["message"].startswith("servers in no known cluster: while")]
         for row in found_["rounds"]:  # no other domain's servers in a round with such a one
             steps = {r["domain"]: r["route"]["steps"] for r in found_["routes"]}
             servers = [w for w in row["windows"] if steps[w["domain"]][w["step"] - 1]["what"] == "servers"]
@@ -170,5 +170,5 @@ def test_a_way_back_that_no_rule_allows_is_told(office: Keeper) -> None:
     """The list is planning's own (planning/route/way_back.py): it asks the rules, too."""
     found = office("route", "holm-a", "--to", "6.1", "--json")
     told = [f for f in found.json["findings"] if f["code"] == "no-way-back"]
-    assert [f for f in told if f["says"].startswith("no rule says that going back to 6.0.1 is allowed")]
+    assert [f for f in told if f["message"].startswith("no rule says that going back to 6.0.1 is allowed")]
     assert json.dumps(told).count("step 2") >= 1

@@ -48,7 +48,7 @@ def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
     assert run(program("ssh-keygen"), *sign).returncode == 0
     fingerprint = run(program("ssh-keygen"), "-lf", f"{key}.pub").stdout.split()[1].decode()
     done = keeper("store", "add", world.manifest, "--from", world.downloads, "--json", "-q")
-    assert (done.status, done.json["manifest_signature"]["stands"]) == (0, "good")
+    assert (done.status, done.json["manifest_signature"]["state"]) == (0, "good")
     assert done.json["manifest_signature"]["fingerprint"] == fingerprint
     for command in (("manifest", "show", world.manifest), ("verify", "-q"), ("verify", world.manifest, "-q")):
         shown = keeper(*command)
@@ -124,7 +124,7 @@ def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World,
     keeper("manifest", "sign", world.manifest, "--key", key)
     done = keeper("verify", world.manifest, "--at", world.downloads, "--json", "-q")
     assert (done.status, done.codes) == (1, ["not-checked", "not-checked"])
-    assert done.json["manifest_signature"]["stands"] == "not-checked"
+    assert done.json["manifest_signature"]["state"] == "not-checked"
     assert {row["signature"] for row in done.json["rows"]} == {"", "not-checked"}
     assert not (tmp_path / "store").exists()
 
@@ -142,9 +142,9 @@ def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_pat
     keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
     done = keeper("store", "add", world.manifest, "--from", world.downloads, "--json", "-q")
     rows = {row["file"]: (row["status"], row["signature"]) for row in done.json["bundles"]}
-    assert rows[NAME] == ("taken", "good")
+    assert rows[NAME] == ("added", "good")
     assert rows["marram-blade-6.0.1.bin"] == ("refused", "unsigned")
-    assert rows["marram-rack-6.1.0.bin"] == ("taken", "")
+    assert rows["marram-rack-6.1.0.bin"] == ("added", "")
     assert (done.status, set(done.codes)) == (4, {"unsigned"})
 
     admits(tmp_path)

@@ -117,7 +117,7 @@ def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
         ("clock-doubtful", "note", "--on"),
         ("clock-doubtful", "warning", "ledger"),
     ]
-    assert "2101-01-01 is still to come" in near.json["findings"][0]["says"]
+    assert "2101-01-01 is still to come" in near.json["findings"][0]["message"]
     known = misled("where", "HOLMA-IO1", "--on", "2026-11-21", "--known", "2101-01-01", "--json")
     assert (known.status, [f["subject"] for f in known.json["findings"]]) == (0, ["--known"])
     past = misled("where", "HOLMA-IO1", "--on", "2026-11-21", "--json")

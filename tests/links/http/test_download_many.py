@@ -75,7 +75,7 @@ def test_four_files_of_a_host_come_at_a_time_and_no_more(bench: Bench) -> None:
     bench.bundles = _bundles(8)
     server = bench.serve(Together(_site(bench.bundles), fetch_ahead.FROM_ONE_HOST))
     result = bench.take(server.url)
-    assert [r.status for r in result.rows] == ["taken"] * 8 and not result.findings
+    assert [r.status for r in result.rows] == ["added"] * 8 and not result.findings
     assert server.most["GET"] == fetch_ahead.FROM_ONE_HOST == 4 and server.most["HEAD"] == 1
 
 
@@ -86,7 +86,7 @@ def test_two_mirrors_of_one_host_share_its_limit(bench: Bench) -> None:
         {f"/{at}/{name}": Served(bench.bundles[name]) for name in names[n::2]} for n, at in enumerate("ab")
     )
     server = bench.serve(Together(Site({**first, **second}), 4))
-    assert [r.status for r in bench.take(f"{server.url}/a", f"{server.url}/b").rows] == ["taken"] * 8
+    assert [r.status for r in bench.take(f"{server.url}/a", f"{server.url}/b").rows] == ["added"] * 8
     assert server.most["GET"] == 4
 
 
@@ -100,7 +100,7 @@ def test_a_second_host_has_files_of_its_own_on_the_way(bench: Bench) -> None:
         handler = Together(_site({name: bench.bundles[name] for name in half}), 1)
         handler.barrier = barrier
         servers.append(bench.serve(handler))
-    assert [r.status for r in bench.take(*(s.url for s in servers)).rows] == ["taken"] * 8
+    assert [r.status for r in bench.take(*(s.url for s in servers)).rows] == ["added"] * 8
     assert [s.most["GET"] for s in servers] == [4, 4]
 
 
@@ -137,12 +137,12 @@ def test_all_hosts_together_have_a_limit(monkeypatch: pytest.MonkeyPatch) -> Non
 def test_connections_are_shared(bench: Bench) -> None:
     """Six questions and six files by no more connections than files come at a time; one where there is one file."""
     server = bench.serve(Together(_site(bench.bundles), 2), keep_alive=True)
-    assert [r.status for r in bench.take(server.url).rows] == ["taken"] * 6
+    assert [r.status for r in bench.take(server.url).rows] == ["added"] * 6
     assert len(server.requests) == 12 and 2 <= server.connections <= fetch_ahead.FROM_ONE_HOST
     bench.bundles = {"one.bin": b"one"}
     one = bench.serve(_site(bench.bundles), keep_alive=True)
     bench.root.rename(bench.folder / "before")
-    assert bench.take(one.url).rows[0].status == "taken"
+    assert bench.take(one.url).rows[0].status == "added"
     assert (len(one.requests), one.connections) == (2, 1)
 
 
@@ -158,7 +158,7 @@ def test_an_answer_that_nobody_wants_leaves_its_connection(bench: Bench) -> None
             site(request, connection)
 
     server = bench.serve(handler, keep_alive=True)
-    assert [r.status for r in bench.take(server.url).rows] == ["missing", "taken"]
+    assert [r.status for r in bench.take(server.url).rows] == ["missing", "added"]
     assert (len(server.requests), server.connections) == (5, 1)
 
 
@@ -185,7 +185,7 @@ def test_a_kept_connection_that_the_server_let_go_is_no_failure(bench: Bench) ->
         original(request, connection)
 
     server.handler = keeping
-    assert [r.status for r in bench.take(server.url, rules=DownloadRules(tries=1)).rows] == ["taken"] * 6
+    assert [r.status for r in bench.take(server.url, rules=DownloadRules(tries=1)).rows] == ["added"] * 6
     assert len(dropped) == 3 and bench.waits == []
 
 
@@ -205,7 +205,7 @@ def test_the_order_is_the_manifests_whichever_comes_first(bench: Bench) -> None:
                 others.set()
 
     result = bench.take(bench.serve(handler).url)
-    assert [(r.name, r.status, r.read_bytes) for r in result.rows] == [(n, "taken", SIZE) for n in bench.bundles]
+    assert [(r.name, r.status, r.read_bytes) for r in result.rows] == [(n, "added", SIZE) for n in bench.bundles]
     with Store.open(bench.root, write=False) as store, store.database(write=False) as database:
         assert [row.name for row in database.stored()] == sorted(bench.bundles)
     assert bench.states() == ["verified"] * 6 and bench.incoming == set()
@@ -215,7 +215,7 @@ def test_one_after_the_other_gives_the_same(bench: Bench, monkeypatch: pytest.Mo
     """Where no thread can be had, all the same comes of it."""
     monkeypatch.setattr(Helper, "start", lambda self: False)
     server = bench.serve(_site(bench.bundles))
-    assert [r.status for r in bench.take(server.url).rows] == ["taken"] * 6
+    assert [r.status for r in bench.take(server.url).rows] == ["added"] * 6
     assert server.most["GET"] == 1 and bench.incoming == set()
 
 
@@ -241,7 +241,7 @@ def test_progress_is_right_with_several_at_a_time_that_break_and_begin_again(ben
     server = bench.serve(Together(site, 1))
     told = Told()
     result = bench.take(server.url, progress=told)
-    assert [(r.status, r.read_bytes) for r in result.rows] == [("taken", SIZE)] * 6
+    assert [(r.status, r.read_bytes) for r in result.rows] == [("added", SIZE)] * 6
     assert told.done_bytes == told.total == 6 * SIZE
 
 
@@ -249,7 +249,7 @@ def test_bundles_of_the_same_bytes_are_fetched_once(bench: Bench) -> None:
     same = random.Random(9).randbytes(SIZE)
     bench.bundles = {"a.bin": same, "b.bin": same, "c.bin": same, "d.bin": b"d" * SIZE}
     server = bench.serve(_site(bench.bundles))
-    assert [r.status for r in bench.take(server.url).rows] == ["taken", "same bytes", "same bytes", "taken"]
+    assert [r.status for r in bench.take(server.url).rows] == ["added", "same bytes", "same bytes", "added"]
     assert sorted(_gets(server)) == ["/a.bin", "/d.bin"]
 
 
@@ -262,7 +262,7 @@ def test_the_same_bytes_that_a_broken_file_in_place_waits_for_are_fetched_once(b
         place.mkdir(parents=True)
     (place / "a.bin").write_bytes(b"wrong" * 20_000)
     server = bench.serve(_site(bench.bundles))
-    assert [r.status for r in bench.take(server.url).rows] == ["taken", "same bytes"]
+    assert [r.status for r in bench.take(server.url).rows] == ["added", "same bytes"]
     assert _gets(server) == ["/a.bin"]
 
 
@@ -277,7 +277,7 @@ def test_one_that_fails_is_one_bundles(bench: Bench, bad: str) -> None:
             site(request, connection)
 
     result = bench.take(bench.serve(handler).url)
-    assert [r.name for r in result.rows if r.status != "taken"] == [bad]
+    assert [r.name for r in result.rows if r.status != "added"] == [bad]
     [finding] = result.findings
     assert (finding.code, finding.subject) == ("unreadable", bad) and "403" in finding.message
 
@@ -335,7 +335,7 @@ def test_a_stop_keeps_all_that_came(bench: Bench) -> None:
     stuck.go_on.set()
     before = server.body_bytes
     result = bench.take(server.url)
-    assert [r.status for r in result.rows] == ["taken"] * 6 and not result.findings
+    assert [r.status for r in result.rows] == ["added"] * 6 and not result.findings
     assert server.body_bytes - before == 4 * (SIZE - HALF) and bench.incoming == set()
 
 
@@ -351,7 +351,7 @@ def test_kill_9_with_several_on_their_way_then_only_the_rest(bench: Bench) -> No
     assert bench.published_or_nothing() == []
     stuck.go_on.set()
     result = bench.take(server.url)
-    assert [r.status for r in result.rows] == ["taken"] * 6 and not result.findings
+    assert [r.status for r in result.rows] == ["added"] * 6 and not result.findings
     assert bench.incoming == set() and bench.states() == ["verified"] * 6
 
 
@@ -372,4 +372,4 @@ def test_a_store_that_fails_ends_the_take_and_the_threads(bench: Bench, monkeypa
     monkeypatch.setattr(os, "link", link)
     assert not [t for t in threading.enumerate() if t.name.startswith(("fetch", "hash"))]
     stuck.go_on.set()
-    assert [r.status for r in bench.take(server.url).rows] == ["taken"] * 6
+    assert [r.status for r in bench.take(server.url).rows] == ["added"] * 6

@@ -65,7 +65,7 @@ def test_takes_from_a_mirror_and_asks_nothing_when_all_is_held(bench: Bench) -> 
     bench.bundles = {"a.bin": A, "b c%.bin": B}
     server = bench.serve(Site({"/files/a.bin": Served(A), "/files/b%20c%25.bin": Served(B)}))
     result = bench.take(f"{server.url}/files/")
-    assert [(r.status, r.way_in) for r in result.rows] == [("taken", "download")] * 2 and not result.findings
+    assert [(r.status, r.way_in) for r in result.rows] == [("added", "download")] * 2 and not result.findings
     assert result.rows[0].came_from == f"{server.url}/files/a.bin"
     assert (bench.root / "infrastructure" / "6.0.0" / "a.bin").read_bytes() == A
     assert (bench.root / "infrastructure" / "6.1.0" / "b c%.bin").read_bytes() == B
@@ -73,7 +73,7 @@ def test_takes_from_a_mirror_and_asks_nothing_when_all_is_held(bench: Bench) -> 
     assert bench.states() == ["verified"] * 2  # "touched after its last verification" would be our own touch
     server.close()
     again = bench.take(f"{server.url}/files/")
-    assert [r.status for r in again.rows] == ["already held"] * 2
+    assert [r.status for r in again.rows] == ["already there"] * 2
     assert again.read_bytes == 0 or not describe(bench.root).stable_identity
 
 
@@ -94,7 +94,7 @@ def test_what_the_mirror_lacks_is_missing(bench: Bench) -> None:
     bench.bundles = {"a.bin": A, "b.bin": B}
     server = bench.serve(Site({"/b.bin": Served(B)}))
     result = bench.take(server.url)
-    assert _codes(result) == ["missing"] and [r.status for r in result.rows] == ["missing", "taken"]
+    assert _codes(result) == ["missing"] and [r.status for r in result.rows] == ["missing", "added"]
     assert exit_status(result.findings) == 1
 
 
@@ -102,7 +102,7 @@ def test_a_second_source_makes_up_for_the_first(bench: Bench) -> None:
     bench.bundles = {"a.bin": A, "b.bin": B}
     first = bench.serve(Site({"/a.bin": Served(A)}))
     second = bench.serve(Site({"/b.bin": Served(B)}))
-    assert [r.status for r in bench.take(first.url, second.url).rows] == ["taken", "taken"]
+    assert [r.status for r in bench.take(first.url, second.url).rows] == ["added", "added"]
 
 
 @pytest.mark.parametrize("status", [405, 501])
@@ -117,7 +117,7 @@ def test_a_mirror_that_has_no_head(bench: Bench, status: int) -> None:
 
     bench.bundles = {"a.bin": A, "b.bin": B}
     result = bench.take(bench.serve(handler).url)
-    assert [r.status for r in result.rows] == ["taken", "missing"] and _codes(result) == ["missing"]
+    assert [r.status for r in result.rows] == ["added", "missing"] and _codes(result) == ["missing"]
 
 
 # -- kill -9, and going on (faults 1, 61) ----------------------------------------------------------------------------
@@ -170,7 +170,7 @@ def test_kill_9_in_the_middle_then_only_the_rest(bench: Bench) -> None:
     server, kept = _killed_in_the_middle(bench, Site({"/a.bin": Served(A)}))
     before = server.body_bytes
     result = bench.take(server.url)
-    assert [r.status for r in result.rows] == ["taken"] and not result.findings
+    assert [r.status for r in result.rows] == ["added"] and not result.findings
     assert server.body_bytes - before == len(A) - kept
     assert _gets(server)[-1].headers["range"] == f"bytes={kept}-"
     assert "were there from a download that broke" in result.rows[0].note
@@ -186,7 +186,7 @@ def test_kill_9_then_another_file_is_never_spliced(bench: Bench) -> None:
     result = bench.take(server.url)
     assert _codes(result) == ["altered"] and bench.published() == [] and bench.quarantined() == [B]
     site.files["/a.bin"] = Served(A, etag='"three"')
-    assert [r.status for r in bench.take(server.url).rows] == ["taken"]
+    assert [r.status for r in bench.take(server.url).rows] == ["added"]
     assert "range" not in _gets(server)[-1].headers and bench.incoming == set()
 
 
@@ -199,7 +199,7 @@ def test_kill_9_then_another_file_under_the_same_tag(bench: Bench) -> None:
     assert _codes(result) == ["altered"] and bench.published() == []
     assert bench.quarantined() == [A[:kept] + B[kept:]] and bench.incoming == set()
     site.files["/a.bin"] = Served(A)
-    assert [r.status for r in bench.take(server.url).rows] == ["taken"]
+    assert [r.status for r in bench.take(server.url).rows] == ["added"]
     assert "range" not in _gets(server)[-1].headers
 
 
@@ -221,7 +221,7 @@ def test_stopped_by_a_signal_then_only_the_rest(bench: Bench) -> None:
     teller.join()
     stuck.go_on.set()
     before = server.body_bytes
-    assert [r.status for r in bench.take(server.url).rows] == ["taken"]
+    assert [r.status for r in bench.take(server.url).rows] == ["added"]
     assert server.body_bytes - before == len(A) - HALF and bench.incoming == set()
 
 
@@ -231,7 +231,7 @@ def test_a_lost_network_then_only_the_rest(bench: Bench) -> None:
     assert _codes(result) == ["unreadable"] and exit_status(result.findings) == 3
     assert len(bench.incoming) == 2
     before = server.body_bytes
-    assert [r.status for r in bench.take(server.url).rows] == ["taken"]
+    assert [r.status for r in bench.take(server.url).rows] == ["added"]
     assert server.body_bytes - before == len(A) - HALF and bench.incoming == set()
 
 
@@ -259,7 +259,7 @@ def test_records_without_a_part_are_swept(bench: Bench) -> None:
     folder.mkdir(exist_ok=True)
     for name in (".resume-00ff", ".resume-00ff.new"):
         (folder / name).touch()
-    assert bench.take(server.url).rows[0].status == "taken"
+    assert bench.take(server.url).rows[0].status == "added"
     assert bench.incoming == set()
 
 
@@ -346,7 +346,7 @@ def test_one_bad_bundle_does_not_stop_the_others(bench: Bench, name: str) -> Non
     server = bench.serve(lambda r, c: bad(r, c) if r.path == "/bad.bin" else good(r, c))
     result = bench.take(server.url, rules=DownloadRules(tries=2, least_rate_bytes_s=20_000, window_s=2))
     assert _codes(result) == [code]
-    assert [r.status for r in result.rows][::2] == ["taken", "taken"]
+    assert [r.status for r in result.rows][::2] == ["added", "added"]
     assert bench.published() == ["also.bin", "good.bin"]
     assert exit_status(result.findings) == (3 if code == "unreadable" else 1)
     if code in ("extended", "truncated") and name.startswith("too"):
@@ -376,7 +376,7 @@ def test_a_mirror_that_is_busy_when_asked_is_asked_again_for_the_file(bench: Ben
             site(request, connection)
 
     server = bench.serve(handler)
-    assert bench.take(server.url).rows[0].status == "taken"
+    assert bench.take(server.url).rows[0].status == "added"
     assert [r.method for r in server.requests] == ["HEAD", "HEAD", "GET", "GET"] and sum(bench.waits) == 6
 
 
@@ -434,7 +434,7 @@ def test_headers_go_to_the_mirror_alone(bench: Bench) -> None:
     elsewhere = bench.serve(Site({"/a.bin": Served(A)}))
     server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.bin"}))
     result = bench.take(server.url, headers={"X-Auth-Token": SECRET}, allow=(elsewhere.url,))
-    assert result.rows[0].status == "taken"
+    assert result.rows[0].status == "added"
     assert all(r.headers["x-auth-token"] == SECRET for r in server.requests)
     assert elsewhere.requests and all(SECRET not in str(r) for r in elsewhere.requests)
 

@@ -76,7 +76,7 @@ def test_what_is_missing_is_told_with_its_volume(trip: Trip, tmp_path: Path) -> 
     trip.at(trip.skerry, "media", "receive", write_set(trip.send(), tmp_path / "media")[0])
     ran = trip.read(trip.receipt("part"))
     assert ran.status == 1
-    missing = {f["subject"]: f["says"] for f in ran.json["findings"] if f["code"] == "missing"}
+    missing = {f["subject"]: f["message"] for f in ran.json["findings"] if f["code"] == "missing"}
     assert set(missing) == {BUNDLES[1].path, BUNDLES[2].path}
     assert "volume 2" in missing[BUNDLES[2].path], "its other part came"
 

@@ -69,7 +69,7 @@ def test_all_at_once_and_again_changes_nothing(site: Site, made: MadeSet, tmp_pa
     assert again.complete and codes(again) == []
     assert site.tree() == before == {**every_bundle(), "manifests/marram-1.toml": manifest_text(BUNDLES)}
     assert again.received == first.received
-    assert {row.status for row in again.rows} == {"already held"}
+    assert {row.status for row in again.rows} == {"already there"}
 
 
 def test_a_dry_run_tells_and_writes_nothing(site: Site, made: MadeSet, tmp_path: Path) -> None:

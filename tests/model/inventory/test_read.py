@@ -21,7 +21,7 @@ from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inven
 from bundlekeeper.model.inventory.write_json import to_json
 from tests.kits.inventories import inventories
 
-HEAD = 'inventory = 1\ntaken = 2026-03-01\nzone = "Europe/Lisbon"\n'
+HEAD = 'inventory = 1\nread_at = 2026-03-01\nzone = "Europe/Lisbon"\n'
 SKERRY = (
     HEAD
     + """
@@ -316,7 +316,7 @@ def test_what_is_given_beside_a_file_that_says_otherwise_is_a_problem(form: str)
 
 def test_what_a_file_that_cannot_be_parsed_may_say_is_not_missed() -> None:
     """Its header may well be there: one problem, not three."""
-    found = problems('inventory = 1\ntaken = 2026-03-01\nzone = "UTC"\nx = [\n')
+    found = problems('inventory = 1\nread_at = 2026-03-01\nzone = "UTC"\nx = [\n')
     assert [p.code for p in found] == ["inventory-syntax"]
 
 

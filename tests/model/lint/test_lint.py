@@ -189,8 +189,8 @@ LISTED = BASE.replace('known = ["5.4.2"]', 'order = "listed"\nlist = ["5.4.2", "
         BASE + compatible(INFRA + ', version = "<6"', '{ family = "blade", version = "<6" }'),
         BASE + compatible('kind = "bios", version = "<6"', '{ kind = "bios", version = "<6" }', "server"),
         BASE.replace('rack = "6.1.0"', 'rack = ["6.1.0"]\nsource = "x"\nnote = "y"'),
-        BASE.replace("size = 11", 'size = 11\nonto = "5.4.10"'),
-        BASE.replace("size = 11", 'size = 11\nonto = "5.4.2"'),
+        BASE.replace("size = 11", 'size = 11\nbase = "5.4.10"'),
+        BASE.replace("size = 11", 'size = 11\nbase = "5.4.2"'),
         BASE.replace("size = 11", 'size = 11\nonly = ["io-module"]'),
         BASE + '\n[kind.bios]\nminutes = 3\n[kind.bios.models."MB 2"]\nmethod = "two-bank"\n',
         BASE.replace("issued = 2026-08-14", "issued = 2026-11-26"),  # tomorrow, where it was written

@@ -25,7 +25,7 @@ def test_what_the_manifest_says_against_a_bundle(tmp_path: Path) -> None:
         kit.bundle("b.bin", b"b.bin", digest_from=None),
         kit.bundle("c.bin", b"c.bin", lifecycle="withdrawn", reason="loses settings"),
     )
-    assert result.counts == {"taken": 3}
+    assert result.counts == {"added": 3}
     assert codes(result) == ["self-digest", "not-checked", "withdrawn"]
     assert "loses settings" in message(result, "withdrawn")
 
@@ -36,7 +36,7 @@ def test_a_later_manifest_tells_what_is_held_that_it_was_withdrawn(tmp_path: Pat
     kit.offer("a.bin", GOOD)
     kit.take(kit.bundle("a.bin", GOOD))
     result = kit.take(kit.bundle("a.bin", GOOD, lifecycle="withdrawn", reason="bad flash"), manifest=2)
-    assert (result.counts, codes(result), result.read_bytes) == ({"already held": 1}, ["withdrawn"], 0)
+    assert (result.counts, codes(result), result.read_bytes) == ({"already there": 1}, ["withdrawn"], 0)
     (row,) = kit.stored()
     assert (row.lifecycle, row.reason, row.sequence) == ("withdrawn", "bad flash", 2)
 
@@ -46,7 +46,7 @@ def test_digests_in_capitals(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     bundle = kit.bundle("a.bin", GOOD, sha256=hashlib.sha256(GOOD).hexdigest().upper())
-    assert kit.take(bundle).counts == {"taken": 1}
+    assert kit.take(bundle).counts == {"added": 1}
 
 
 @pytest.mark.fault(26)
@@ -74,7 +74,7 @@ def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> Non
     kit.offer("x/a.bin", b"one")
     kit.offer("y/a.bin", b"another")
     result = kit.take(kit.bundle("a.bin", b"one"), kit.bundle("a.bin", b"another", version="../6"))
-    assert result.counts == {"taken": 2}
+    assert result.counts == {"added": 2}
     places = [row.place for row in kit.stored()]
     assert "blade/6.1.0/a.bin" in places
     assert all(".." not in place.split("/") for place in places)
@@ -160,7 +160,7 @@ def test_an_expired_manifest_is_refused_unless_a_why_is_given(tmp_path: Path) ->
     assert caught.value.exit_code == 4
     assert kit.stored() == []
     result = kit.take_loaded(loaded, clock=lambda: at, allow_expired="no newer one before the window")
-    assert (result.counts, codes(result)) == ({"taken": 1}, ["expired"])
+    assert (result.counts, codes(result)) == ({"added": 1}, ["expired"])
     assert kit.exceptions()[0][1:] == ("expired", "marram-1", "no newer one before the window")
 
 

@@ -37,7 +37,7 @@ def test_no_room_is_predicted(tmp_path: Path) -> None:
         kit.offer("b.bin", bytes(4 << 20))
         with pytest.raises(UnfinishedError, match="short by"):
             kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", bytes(4 << 20)))
-        assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
+        assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
         assert not kit.verifications()["blade/6.1.0/a.bin"].trustworthy  # tmpfs hides writes through a memory map
         assert litter(point / "store") == []
 
@@ -60,7 +60,7 @@ def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.Mon
         assert litter(point / "store") == []
         subprocess.run(["mount", "-o", "remount,size=16m", point], check=True)
         # tmpfs keeps no trace of writes through a memory map, so a.bin is read again there.
-        assert kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", big)).counts == {"already held": 1, "taken": 1}
+        assert kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", big)).counts == {"already there": 1, "added": 1}
 
 
 @pytest.mark.fault(15)
@@ -78,7 +78,7 @@ def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     kit.offer("a.bin", b"wrong")
     kit.offer("b.bin", GOOD)
     result = kit.take(kit.bundle("a.bin", b"right"), kit.bundle("b.bin", GOOD))
-    assert result.counts == {"quarantined": 1, "taken": 1}
+    assert result.counts == {"quarantined": 1, "added": 1}
     assert "could not be kept in quarantine: No space left" in result.findings[0].message
 
 
@@ -98,7 +98,7 @@ def test_no_inodes(tmp_path: Path, inodes: int) -> None:
         for path in (point / "store").glob("blade/*/*"):
             assert path.read_bytes() in {GOOD, b"b"}
         subprocess.run(["mount", "-o", "remount,nr_inodes=1000", point], check=True)
-        assert set(kit.take(*bundles).counts) <= {"taken", "already held"}
+        assert set(kit.take(*bundles).counts) <= {"added", "already there"}
         assert litter(point / "store") == []
 
 
@@ -146,7 +146,7 @@ def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
     status, said = limited(tmp_path, "RLIMIT_NOFILE", number)
     assert status in {0, 3}, said
     assert ("error" in said) == (status == 3)
-    assert kit.take(kit.bundle("a.bin", GOOD), manifest=2).counts.keys() <= {"taken", "already held"}
+    assert kit.take(kit.bundle("a.bin", GOOD), manifest=2).counts.keys() <= {"added", "already there"}
     assert litter(kit.root) == []
 
 
@@ -159,7 +159,7 @@ def test_a_file_larger_than_allowed(tmp_path: Path) -> None:
     status, said = limited(tmp_path, "RLIMIT_FSIZE", 1 << 20)
     assert (status, "a.bin could not be stored: File too large" in said["error"]) == (3, True)
     assert litter(kit.root) == []
-    assert kit.take(kit.bundle("a.bin", big), manifest=2).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", big), manifest=2).counts == {"added": 1}
 
 
 # Modes and owners
@@ -305,7 +305,7 @@ def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) 
         with pytest.raises(UnfinishedError) as caught:
             reader.take(kit.bundle("a.bin", GOOD))
         assert "cannot be written" in caught.value.message
-        assert reader.take(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"already held": 1}
+        assert reader.take(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"already there": 1}
 
 
 @pytest.mark.fault(18)
@@ -369,11 +369,11 @@ def test_a_store_on_a_file_system_without_links(tmp_path: Path) -> None:
             kit.bundle("b.bin", b"right"),
         )
         result = kit.take(*bundles)
-        assert [r.status for r in result.rows] == ["taken", "same bytes", "quarantined"]
+        assert [r.status for r in result.rows] == ["added", "same bytes", "quarantined"]
         assert [row.way_in for row in kit.stored()] == ["copy", "copy"]
         assert not any(verification.trustworthy for verification in kit.verifications().values())
         again = kit.take(*bundles)
-        assert [r.status for r in again.rows] == ["already held", "already held", "quarantined"]
+        assert [r.status for r in again.rows] == ["already there", "already there", "quarantined"]
         assert again.read_bytes == 2 * len(GOOD) + len(b"wrong")  # nothing is trusted there
         (point / "store/blade/6.1.0/a.bin").rename(point / "store/blade/6.1.0/A.FWB")
         with pytest.raises(RefusedError, match="differs only by case"):
@@ -399,15 +399,15 @@ def test_a_reflink_on_a_file_system_that_has_them(tmp_path: Path) -> None:
         kit.offer("b.bin", GOOD[::-1])
         result = kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"x" * len(GOOD)), link="reflink")
         assert [(r.status, r.way_in, r.note) for r in result.rows] == [
-            ("taken", "reflink", ""),
+            ("added", "reflink", ""),
             ("quarantined", "", ""),
         ]
         path.write_bytes(b"changed later")
         assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
         assert kit.verifications()["blade/6.1.0/a.bin"].trustworthy
         assert kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD[::-1]), manifest=2).counts == {
-            "already held": 1,
-            "taken": 1,
+            "already there": 1,
+            "added": 1,
         }
 
 
@@ -421,7 +421,7 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
         kit.source = point
         kit.offer("a.bin", GOOD)
         row = kit.take(kit.bundle("a.bin", GOOD), link=link).rows[0]
-        assert (row.status, row.way_in) == ("taken", "copy")
+        assert (row.status, row.way_in) == ("added", "copy")
         assert "not possible here" in row.note
 
 
@@ -445,7 +445,7 @@ def test_two_takes_at_once(tmp_path: Path) -> None:
         for _ in range(4)
     ]
     said = [json.loads(process.communicate()[0]) for process in started]
-    assert sorted(each["statuses"][0] for each in said) == ["already held"] * 3 + ["taken"]
+    assert sorted(each["statuses"][0] for each in said) == ["already there"] * 3 + ["added"]
     assert sum(each["read"] for each in said) == len(GOOD)
 
 
@@ -493,5 +493,5 @@ def test_memory_of_a_take_does_not_grow_with_the_file(tmp_path: Path) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code, tmp_path], cwd=ROOT, capture_output=True, text=True, check=True)
     said, peak = done.stdout.splitlines()
-    assert json.loads(said)["statuses"] == ["taken"]
+    assert json.loads(said)["statuses"] == ["added"]
     assert int(peak) < 100_000_000

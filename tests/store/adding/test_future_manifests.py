@@ -131,7 +131,7 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
         (1, {"clock-doubtful"}),
     ]
     for each in both:
-        assert any("marram, sequence 14 was issued on 2037-01-01" in found["says"] for found in each.json["findings"])
+        assert any("marram, sequence 14 was issued on 2037-01-01" in found["message"] for found in each.json["findings"])
     again = keeper(*words)
     assert again.status == 4
     assert "2037-01-01" in again.err
@@ -139,7 +139,7 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
     healed = text.replace("sequence = 14", "sequence = 15\nexpires = 2027-06-01", 1)
     later.write_text(healed, "utf-8")
     taken = keeper("store", "add", later, "--from", world.downloads, "--quiet", "--json")
-    assert not any("sequence" in each["says"] for each in taken.json["findings"])
+    assert not any("sequence" in each["message"] for each in taken.json["findings"])
     keeper("verify", "-q")  # what that clock verified is verified by this one
     for told in (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q")):
         assert (told.status, told.codes) == (0, [])

@@ -200,7 +200,7 @@ def test_a_file_system_without_unnamed_files(tmp_path: Path, error: str) -> None
     shutil.rmtree(base)
     fresh(base)
     ended = injected(base, "openat", f"error={error}", number)
-    assert json.loads(ended.stdout)["statuses"] == ["taken", "same bytes", "quarantined"]
+    assert json.loads(ended.stdout)["statuses"] == ["added", "same bytes", "quarantined"]
     assert os.listdir(base / "store/.keeper/incoming") == []
     completes(base)
 

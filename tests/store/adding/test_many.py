@@ -51,7 +51,7 @@ def test_a_take_of_bundles_that_bear_their_names_looks_at_no_other(tmp_path: Pat
     for number in range(60):
         kit.offer(f"{number}.bin", _bytes(number))
     result = kit.take(*(kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(60)))
-    assert (result.counts, len(made), result.read_bytes) == ({"taken": 60}, 60, 60 * 6)
+    assert (result.counts, len(made), result.read_bytes) == ({"added": 60}, 60, 60 * 6)
 
 
 def test_a_folder_is_not_listed_for_each_of_its_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -69,7 +69,7 @@ def test_a_folder_is_not_listed_for_each_of_its_files(tmp_path: Path, monkeypatc
         return real(folder)
 
     monkeypatch.setattr(os, "listdir", counted)
-    assert kit.take(*bundles).counts == {"already held": 20}
+    assert kit.take(*bundles).counts == {"already there": 20}
     assert len(listed) < 10
 
 
@@ -83,4 +83,4 @@ def test_files_of_one_size_are_read_once_however_many_bundles_are_missing(tmp_pa
     assert (result.counts, set(codes(result)), result.read_bytes) == ({"missing": 40}, {"missing"}, 40 * 6)
     assert result.findings[0].message.endswith("; 40 files of its size do not hold its bytes")
     found = kit.take(*missing, kit.bundle("a.bin", _bytes(7), version="a"), manifest=2)
-    assert (found.counts, found.read_bytes) == ({"missing": 40, "taken": 1}, 41 * 6)
+    assert (found.counts, found.read_bytes) == ({"missing": 40, "added": 1}, 41 * 6)

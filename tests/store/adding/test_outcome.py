@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from bundlekeeper.findings import Level, exit_status
 from tests.kits.store_kit import Kit, codes, message
 
-SETTLED = {"taken", "already held", "same bytes"}
+SETTLED = {"added", "already there", "same bytes"}
 
 
 def test_a_missing_bundle_is_told_although_others_of_its_size_were_read(tmp_path: Path) -> None:
@@ -24,7 +24,7 @@ def test_a_missing_bundle_is_told_although_others_of_its_size_were_read(tmp_path
         kit.bundle(n, d, version=n[0]) for n, d in (("a.bin", b"aaaaa"), ("b.bin", b"bbbb"), ("c.bin", b"ccccc"))
     ]
     result = kit.take(*bundles)
-    assert [r.status for r in result.rows] == ["taken", "missing", "missing"]
+    assert [r.status for r in result.rows] == ["added", "missing", "missing"]
     assert [(f.code, f.subject, f.level) for f in result.findings] == [
         ("missing", "b.bin", Level.ERROR),
         ("missing", "c.bin", Level.ERROR),
@@ -39,7 +39,7 @@ def test_a_link_among_files_of_one_size_is_told(tmp_path: Path) -> None:
         kit.offer(f"{name}.bin", name.encode())
     (kit.source / "d.bin").symlink_to(kit.source / "a.bin")
     result = kit.take(*(kit.bundle(f"{n}.bin", n.encode(), version=n) for n in "abcd"))
-    assert (result.counts, codes(result)) == ({"taken": 3, "missing": 1}, ["missing"])
+    assert (result.counts, codes(result)) == ({"added": 3, "missing": 1}, ["missing"])
     assert "d.bin is a symbolic link" in message(result, "missing")
 
 
@@ -101,9 +101,9 @@ def test_what_is_held_and_proven_is_not_read_again_to_look_for_what_is_missing(t
     bundles = [kit.bundle(f"{n}.bin", n.encode() * 1000, version=n) for n in "abcd"]
     assert kit.take(*bundles).read_bytes == 3000
     rehearsed = kit.take(*bundles, dry_run=True)
-    assert rehearsed.counts == {"already held": 3, "missing": 1}
+    assert rehearsed.counts == {"already there": 3, "missing": 1}
     again = kit.take(*bundles)
-    assert (again.counts, again.read_bytes) == ({"already held": 3, "missing": 1}, 0)
+    assert (again.counts, again.read_bytes) == ({"already there": 3, "missing": 1}, 0)
     assert "3 files of its size were not read" in message(again, "missing") == message(rehearsed, "missing")
     kit.offer("sub/copy of b.bin", b"b" * 1000)
     assert kit.take(*bundles).read_bytes == 1000
@@ -117,7 +117,7 @@ def test_a_name_that_a_held_and_a_missing_bundle_share_is_read(tmp_path: Path) -
     kit.take(first)
     kit.offer("a.bin", b"two")
     result = kit.take(first, second, manifest=2)
-    assert (result.counts, result.read_bytes) == ({"already held": 1, "taken": 1}, 3)
+    assert (result.counts, result.read_bytes) == ({"already there": 1, "added": 1}, 3)
 
 
 def test_a_held_bundle_that_was_touched_is_no_reason_to_pass_over_its_name(tmp_path: Path) -> None:
@@ -129,4 +129,4 @@ def test_a_held_bundle_that_was_touched_is_no_reason_to_pass_over_its_name(tmp_p
     kit.offer("a.bin", b"two")
     os.utime(kit.root / "blade/1/a.bin")
     result = kit.take(*bundles)
-    assert (result.counts, codes(result)) == ({"already held": 1, "taken": 1}, ["misnamed"])
+    assert (result.counts, codes(result)) == ({"already there": 1, "added": 1}, ["misnamed"])

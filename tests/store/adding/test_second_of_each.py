@@ -58,7 +58,7 @@ def test_the_second_allowed_host_of_a_take(bench: Bench) -> None:
     elsewhere = bench.serve(Site({"/a.bin": Served(A)}))
     server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.bin"}))
     result = bench.take(server.url, allow=("https://files.example", elsewhere.url))
-    assert [r.status for r in result.rows] == ["taken"]
+    assert [r.status for r in result.rows] == ["added"]
 
 
 def test_the_second_mirror_that_fails_is_told_beside_the_first(bench: Bench) -> None:
@@ -94,7 +94,7 @@ def test_a_signature_may_lie_at_the_mirrors_other_place(at: str, beside: str, ki
     with serving(site) as server, Store.open(kit.root, write=True) as store:
         source = mirror_source(server.url, folders={bundle.sha256: "blade/6.1.0"})
         result = take(store, kit.loaded(bundle), [source], clock=now, progress=Silent())
-    assert [(r.status, r.signature) for r in result.rows] == [("taken", "good")]
+    assert [(r.status, r.signature) for r in result.rows] == [("added", "good")]
 
 
 def test_the_second_source_may_have_the_good_signature(kit: Kit, tmp_path: Path) -> None:
@@ -110,7 +110,7 @@ def test_the_second_source_may_have_the_good_signature(kit: Kit, tmp_path: Path)
     with Store.open(kit.root, write=True) as store:
         sources = [FolderSource(kit.source), FolderSource(other)]
         result = take(store, kit.loaded(bundle), sources, clock=now, progress=Silent())
-    assert [(r.status, r.signature) for r in result.rows] == [("taken", "good")]
+    assert [(r.status, r.signature) for r in result.rows] == [("added", "good")]
 
 
 def test_every_badly_signed_offer_is_told(kit: Kit, tmp_path: Path) -> None:
@@ -171,7 +171,7 @@ def test_the_connections_of_every_mirror_and_origin_are_closed(bench: Bench) -> 
     first = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}{_.target}"}), keep_alive=True)
     second = bench.serve(Site({"/b.bin": Served(GOOD[::-1] + b"b")}), keep_alive=True)
     result = bench.take(first.url, second.url, allow=(elsewhere.url,))
-    assert [r.status for r in result.rows] == ["taken", "taken"]
+    assert [r.status for r in result.rows] == ["added", "added"]
     gc.collect()
 
 

@@ -36,7 +36,7 @@ def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
     assert not kit.verifications()[row.place].trustworthy
     assert kit.states() == {row.place: "verified"}
     again = kit.take(kit.bundle("a.bin", GOOD))
-    assert (again.counts, again.read_bytes) == ({"already held": 1}, len(GOOD))
+    assert (again.counts, again.read_bytes) == ({"already there": 1}, len(GOOD))
     assert again.rows[0].note == "verified again: its file is shared with its source, and not trusted unread"
     assert not kit.verifications()[row.place].trustworthy
     path.write_bytes(GOOD[::-1])
@@ -67,7 +67,7 @@ def test_a_reflink_that_is_not_possible_is_a_copy_that_says_so(tmp_path: Path) -
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     row = kit.take(kit.bundle("a.bin", GOOD), link="reflink").rows[0]
-    assert row.status == "taken"
+    assert row.status == "added"
     assert (row.way_in, row.note) == ("reflink", "") or (row.way_in == "copy" and "reflink is not possible" in row.note)
     assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
 
@@ -156,7 +156,7 @@ def test_right_bytes_are_right_whatever_happens_to_their_source(tmp_path: Path) 
         def advance(self, count: int) -> None:
             os.utime(path)
 
-    assert kit.take(kit.bundle("a.bin", GOOD), progress=Touching()).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD), progress=Touching()).counts == {"added": 1}
     other = kit.offer("b.bin", b"b")
 
     class TouchingB(Silent):
@@ -212,12 +212,12 @@ def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch
 
     monkeypatch.setattr("bundlekeeper.store.adding.sources.copy_fd", failing)
     result = kit.take(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b"))
-    assert (result.counts, codes(result)) == ({"failed": 1, "taken": 1}, ["unreadable"])
+    assert (result.counts, codes(result)) == ({"failed": 1, "added": 1}, ["unreadable"])
 
     # A file system of a program that died answers the close with an error too (close(2): flush of FUSE).
     monkeypatch.setattr(os, "close", unclosable({bad}))
     again = kit.take(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b"))
-    assert (again.counts, codes(again)) == ({"failed": 1, "already held": 1}, ["unreadable"])
+    assert (again.counts, codes(again)) == ({"failed": 1, "already there": 1}, ["unreadable"])
     assert message(again, "unreadable").endswith("Input/output error")
 
 
@@ -227,12 +227,12 @@ def test_a_source_that_cannot_be_closed_gave_its_bytes_all_the_same(
     """What was copied was hashed; that the device went afterwards is no failure of the store."""
     kit = Kit(tmp_path)
     monkeypatch.setattr(os, "close", unclosable({kit.offer("a.bin", GOOD).stat().st_ino}))
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
 
 
 def test_a_file_laid_into_its_place_meanwhile(tmp_path: Path) -> None:
     """ "on EEXIST compare bytes": equal bytes are recorded, others moved away."""
-    for there, expected in ((b"right", "already held"), (b"wrong", "taken")):
+    for there, expected in ((b"right", "already there"), (b"wrong", "added")):
         kit = Kit(tmp_path, store=f"store-{expected[:5]}")
         kit.offer("a.bin", b"right")
 

@@ -38,9 +38,9 @@ def test_a_bundle_is_taken_once_and_proven(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.offer("deep/er/a.bin", GOOD)
     first = kit.take(kit.bundle("a.bin", GOOD))
-    assert (first.counts, first.read_bytes, first.findings) == ({"taken": 1}, len(GOOD), ())
+    assert (first.counts, first.read_bytes, first.findings) == ({"added": 1}, len(GOOD), ())
     again = kit.take(kit.bundle("a.bin", GOOD))
-    assert (again.counts, again.read_bytes, again.findings) == ({"already held": 1}, 0, ())
+    assert (again.counts, again.read_bytes, again.findings) == ({"already there": 1}, 0, ())
     assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
     (row,) = kit.stored()
     assert (row.way_in, row.added_from) == ("copy", str(kit.source / "deep/er/a.bin"))
@@ -59,7 +59,7 @@ def test_nothing_but_the_source_is_needed_and_it_may_go(tmp_path: Path) -> None:
     after = path.stat()
     assert (before.st_mtime_ns, before.st_ctime_ns, before.st_nlink) == (after.st_mtime_ns, after.st_ctime_ns, 1)
     path.unlink()
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"already held": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"already there": 1}
 
 
 @pytest.mark.parametrize("size", [0, 1, (1 << 20) - 1, 1 << 20, (1 << 20) + 1])
@@ -68,7 +68,7 @@ def test_any_size(tmp_path: Path, size: int) -> None:
     kit = Kit(tmp_path)
     data = bytes(i % 251 for i in range(size))
     kit.offer("a.bin", data)
-    assert kit.take(kit.bundle("a.bin", data)).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", data)).counts == {"added": 1}
     assert kit.tree()["blade/6.1.0/a.bin"] == data
 
 
@@ -80,7 +80,7 @@ def test_a_touched_file_is_proven_again_in_place(tmp_path: Path) -> None:
     os.utime(kit.root / "blade/6.1.0/a.bin")
     kit.offer("a.bin", b"x")
     again = kit.take(kit.bundle("a.bin", GOOD))
-    assert (again.counts, again.read_bytes, again.rows[0].note) == ({"already held": 1}, len(GOOD), "verified again")
+    assert (again.counts, again.read_bytes, again.rows[0].note) == ({"already there": 1}, len(GOOD), "verified again")
     assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
@@ -93,7 +93,7 @@ def test_a_file_in_place_without_a_row_is_proven_in_place(tmp_path: Path) -> Non
     place = kit.root / "blade/6.1.0/b.bin"
     place.write_bytes(b"laid there by hand")
     result = kit.take(kit.bundle("b.bin", b"laid there by hand"), kit.bundle("a.bin", GOOD), manifest=2)
-    assert [(r.status, r.way_in) for r in result.rows] == [("already held", "found"), ("already held", "copy")]
+    assert [(r.status, r.way_in) for r in result.rows] == [("already there", "found"), ("already there", "copy")]
 
 
 def test_a_file_gone_from_the_store_is_taken_again(tmp_path: Path) -> None:
@@ -103,7 +103,7 @@ def test_a_file_gone_from_the_store_is_taken_again(tmp_path: Path) -> None:
     kit.take(kit.bundle("a.bin", GOOD))
     (kit.root / "blade/6.1.0/a.bin").unlink()
     assert kit.take(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"to take": 1}
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
     assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
@@ -151,7 +151,7 @@ def test_wrong_bytes_go_to_quarantine_and_the_rest_goes_on(tmp_path: Path) -> No
     bundles = [kit.bundle(name, GOOD, version=name[0]) for name in ("a.bin", "b.bin", "c.bin")]
     result = kit.take(*bundles, kit.bundle("d.bin", b"right"))
     assert codes(result) == ["altered", "truncated", "extended"]
-    assert [r.status for r in result.rows] == ["quarantined", "quarantined", "quarantined", "taken"]
+    assert [r.status for r in result.rows] == ["quarantined", "quarantined", "quarantined", "added"]
     tree = kit.tree()
     digest = hashlib.sha256(GOOD[:-1]).hexdigest()[:12]
     assert tree[f"quarantine/b.bin.{digest}"] == GOOD[:-1]
@@ -215,7 +215,7 @@ def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
     old = kit.bundle("old.bin", b"bytes of the old", version="5.4.2")
     new = kit.bundle("new.bin", b"bytes of the new")
     result = kit.take(old, new)
-    assert result.counts == {"taken": 2}
+    assert result.counts == {"added": 2}
     assert codes(result) == ["misnamed", "altered", "misnamed", "altered"]
     assert {f.level for f in result.findings} == {Level.WARNING}
     assert "these are the bytes of blade 6.1.0 (new.bin)" in result.findings[1].message
@@ -239,7 +239,7 @@ def test_the_right_bytes_under_another_name(tmp_path: Path) -> None:
     kit.offer("download (1).bin", GOOD)
     kit.offer("same size.bin", GOOD[::-1])
     result = kit.take(kit.bundle("a.bin", GOOD))
-    assert (result.counts, codes(result)) == ({"taken": 1}, ["misnamed"])
+    assert (result.counts, codes(result)) == ({"added": 1}, ["misnamed"])
     assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
     assert not [n for n in kit.tree() if n.startswith("quarantine/")]
 
@@ -251,7 +251,7 @@ def test_one_of_several_with_the_name_is_right(tmp_path: Path) -> None:
     kit.offer("b/a.bin", GOOD)
     kit.offer("0/a.bin", b"short")
     result = kit.take(kit.bundle("a.bin", GOOD))
-    assert result.counts == {"taken": 1}
+    assert result.counts == {"added": 1}
     assert [(f.code, f.level) for f in result.findings] == [("altered", Level.WARNING)]
 
 
@@ -265,7 +265,7 @@ def test_a_wrong_file_in_place_is_moved_and_the_right_one_taken(tmp_path: Path) 
     place.chmod(0o644)
     place.write_bytes(flipped)
     result = kit.take(kit.bundle("a.bin", GOOD))
-    assert (result.counts, codes(result)) == ({"taken": 1}, ["altered"])
+    assert (result.counts, codes(result)) == ({"added": 1}, ["altered"])
     tree = kit.tree()
     assert tree["blade/6.1.0/a.bin"] == GOOD
     assert tree[f"quarantine/a.bin.{hashlib.sha256(flipped).hexdigest()[:12]}"] == flipped
@@ -293,14 +293,14 @@ def test_equal_bytes_are_held_once(tmp_path: Path) -> None:
     kit.offer("a.bin", GOOD)
     bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
     result = kit.take(*bundles)
-    assert [r.status for r in result.rows] == ["taken", "same bytes"]
+    assert [r.status for r in result.rows] == ["added", "same bytes"]
     assert result.read_bytes == len(GOOD)
     one, two = kit.root / "blade/6.1.0/a.bin", kit.root / "blade/6.2.0/b.bin"
     assert one.stat().st_ino == two.stat().st_ino
     assert [row.way_in for row in kit.stored()] == ["copy", "same-bytes"]
     assert set(kit.states().values()) == {"verified"}
     again = kit.take(*bundles)
-    assert (again.counts, again.read_bytes) == ({"already held": 2}, 0)
+    assert (again.counts, again.read_bytes) == ({"already there": 2}, 0)
 
 
 def test_equal_bytes_are_copied_where_links_are_not_possible(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -313,7 +313,7 @@ def test_equal_bytes_are_copied_where_links_are_not_possible(tmp_path: Path, mon
 
     monkeypatch.setattr("bundlekeeper.store.contents.place.put_again", no_link)
     result = kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
-    assert [r.status for r in result.rows] == ["taken", "same bytes"]
+    assert [r.status for r in result.rows] == ["added", "same bytes"]
     assert [row.way_in for row in kit.stored()] == ["copy", "copy"]
     assert kit.tree()["blade/6.2.0/b.bin"] == GOOD
 
@@ -335,7 +335,7 @@ def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
 
     monkeypatch.setattr(database, "_put", counting)
     result = kit.take(*bundles)
-    assert result.counts == {"taken": 1, "same bytes": 299}
+    assert result.counts == {"added": 1, "same bytes": 299}
     assert result.read_bytes == len(GOOD)
     assert sum(written) < 4 * len(bundles)
     assert set(kit.states().values()) == {"verified"}
@@ -355,7 +355,7 @@ def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, m
 
     monkeypatch.setattr(placing, "put_again", failing)
     result = kit.take(*(kit.bundle(f"f{number}.bin", GOOD, version=f"1.{number}") for number in range(6)))
-    assert [row.status for row in result.rows] == ["taken", *["same bytes"] * 5]
+    assert [row.status for row in result.rows] == ["added", *["same bytes"] * 5]
     assert [row.way_in for row in kit.stored()] == [
         "copy",
         "same-bytes",
@@ -376,7 +376,7 @@ def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:
     place.chmod(0o644)
     place.write_bytes(GOOD[::-1])
     result = kit.take(kit.bundle("b.bin", GOOD, version="6.2.0"), manifest=2)
-    assert result.counts == {"taken": 1}
+    assert result.counts == {"added": 1}
     assert kit.tree()["blade/6.2.0/b.bin"] == GOOD
 
 
@@ -422,7 +422,7 @@ def test_a_conflict_goes_away_with_the_old_file(tmp_path: Path) -> None:
     kit.offer("a.bin", b"second")
     kit.take(kit.bundle("a.bin", b"second"), manifest=2)
     (kit.root / "blade/6.1.0/a.bin").unlink()
-    assert kit.take(kit.bundle("a.bin", b"second"), manifest=2).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", b"second"), manifest=2).counts == {"added": 1}
     assert [row.sha256 for row in kit.stored()] == [hashlib.sha256(b"second").hexdigest()]
 
 
@@ -450,7 +450,7 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path: Path) ->
         kit.bundle("e.bin", b"of no file's size"),
     )
     result = kit.take(*bundles, manifest=2, dry_run=True)
-    assert [r.status for r in result.rows] == ["already held", "to link", "to take", "to look for", "missing"]
+    assert [r.status for r in result.rows] == ["already there", "to link", "to take", "to look for", "missing"]
     assert [(f.code, f.level) for f in result.findings] == [("missing", Level.WARNING), ("missing", Level.ERROR)]
     assert (result.read_bytes, result.dry_run) == (0, True)
     assert _written(kit.root) == before
@@ -493,7 +493,7 @@ def test_stopped_in_the_middle_keeps_what_was_finished(tmp_path: Path) -> None:
     assert os.listdir(kit.root / ".keeper/incoming") == []
     assert [row.name for row in kit.stored()] == ["a.bin"]
     result = kit.take(*bundles)
-    assert result.counts == {"already held": 1, "taken": 1}
+    assert result.counts == {"already there": 1, "added": 1}
     assert result.read_bytes == len(data)
 
 
@@ -586,7 +586,7 @@ def test_nothing_unproven_ever_stands_in_a_familys_folder(
             right[name].add(data)
         tree = kit.tree()
         for row, data in zip(result.rows, wanted.values(), strict=True):
-            settled = row.status in {"taken", "already held", "same bytes"}
+            settled = row.status in {"added", "already there", "same bytes"}
             assert settled == (tree.get(row.place) == data), row
         for name in right:
             found = tree.get(f"blade/6.1.0/{name}")
@@ -599,8 +599,8 @@ def test_nothing_unproven_ever_stands_in_a_familys_folder(
             assert hashlib.sha256(tree[each.place]).hexdigest() == each.sha256 == kit.verifications()[each.place].sha256
         again = kit.take(*bundles, manifest=sequence)
         assert kit.tree() == tree
-        assert [r.name for r in again.rows if r.status != "already held"] == [
-            r.name for r in result.rows if r.status not in {"taken", "already held", "same bytes"}
+        assert [r.name for r in again.rows if r.status != "already there"] == [
+            r.name for r in result.rows if r.status not in {"added", "already there", "same bytes"}
         ]
     kept = {hashlib.sha256(data).hexdigest() for data in kit.tree().values()}
     assert {hashlib.sha256(data).hexdigest() for data in lying.values()} <= kept, "bytes that lay there were lost"

@@ -186,7 +186,7 @@ def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, 
     os.close(fd)
     ran = keeper("store", "list")
     assert ran.status == 3
-    assert "the store's store's database is missing" in ran.err
+    assert "the store's database is missing" in ran.err
 
 
 def test_who_makes_the_store_is_not_kept_out_by_itself(tmp_path: Path) -> None:

@@ -84,7 +84,7 @@ def test_a_name_that_is_no_utf8(tmp_path: Path) -> None:
     base.mkdir()
     kit = Kit(base)
     kit.offer("a.bin", b"a")
-    assert kit.take(kit.bundle("a.bin", b"a")).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", b"a")).counts == {"added": 1}
     assert kit.stored()[0].added_from == f"{kit.source}/a.bin"
 
 
@@ -244,7 +244,7 @@ def test_short_writes_are_continued(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_link_never_replaces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "`linkat` into place (it never replaces)": with and without a temporary name"""
     (tmp_path / "incoming").mkdir()
-    (tmp_path / "taken").write_bytes(b"first")
+    (tmp_path / "added").write_bytes(b"first")
     home, folder = os.open(tmp_path / "incoming", os.O_RDONLY), os.open(tmp_path, os.O_RDONLY)
     try:
         room = Incoming(home)
@@ -252,8 +252,8 @@ def test_a_link_never_replaces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
             with make() as temp:
                 files.write_all(temp.fd, b"second")
                 with pytest.raises(FileExistsError):
-                    temp.publish(folder, "taken")
-        assert (tmp_path / "taken").read_bytes() == b"first"
+                    temp.publish(folder, "added")
+        assert (tmp_path / "added").read_bytes() == b"first"
         assert os.listdir(home) == []
 
         def no_links(*_: object, **__: object) -> None:
@@ -262,10 +262,10 @@ def test_a_link_never_replaces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         monkeypatch.setattr(os, "link", no_links)  # as on FAT, where a rename must do
         with room.named() as temp:
             with pytest.raises(FileExistsError):
-                temp.publish(folder, "taken")
+                temp.publish(folder, "added")
             temp.publish(folder, "free")
         monkeypatch.undo()
-        assert (tmp_path / "taken").read_bytes() == b"first"
+        assert (tmp_path / "added").read_bytes() == b"first"
         assert (tmp_path / "free").exists()
         with room.resumable("ab" * 32) as temp:
             files.write_all(temp.fd, b"component")

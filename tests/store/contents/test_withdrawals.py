@@ -39,7 +39,7 @@ def test_a_withdrawal_outlives_going_back(gone_back: Keeper, world: World, tmp_p
     for ran in (dry, done):
         assert ran.status == 1
         (told,) = (f for f in ran.json["findings"] if f["code"] == "withdrawn")
-        assert "ports flap (by manifest 15, which this store accepted)" in told["says"]
+        assert "ports flap (by manifest 15, which this store accepted)" in told["message"]
     assert lifecycle(gone_back).startswith("withdrawn: ports flap")
     for words in (("gaps", "holm-a", "--to", "6.1"), ("media", "pack", "--for", "6.1", "--volume", "dvd")):
         inventory = () if words[0] == "media" else ("--inventory", HARBOUR)
@@ -76,4 +76,4 @@ def test_where_the_newer_one_is_not_to_be_read_that_is_told(
     done = gone_back("store", "add", world.manifest, "--from", world.downloads, "--json", *BACK)
     assert done.status == 1
     (told,) = (f for f in done.json["findings"] if f["code"] == "not-checked")
-    assert "what manifest 15 withdrew is not known" in told["says"]
+    assert "what manifest 15 withdrew is not known" in told["message"]

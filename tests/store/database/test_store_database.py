@@ -367,7 +367,7 @@ def real_store(world: World, base: Path) -> Kit:
     kit = Kit(base)
     kit.source = world.downloads
     loaded = read(world.manifest.read_bytes(), name="marram.toml", today=date(2026, 9, 1))
-    assert set(kit.take_loaded(loaded).counts) == {"taken"}
+    assert set(kit.take_loaded(loaded).counts) == {"added"}
     return kit
 
 
@@ -396,7 +396,7 @@ def test_a_missing_database_is_rebuilt_by_the_next_take(world: World, tmp_path: 
     assert said == expected
     loaded = read(world.manifest.read_bytes(), name="marram.toml", today=date(2026, 9, 1))
     result = kit.take_loaded(loaded)
-    assert set(result.counts) == {"already held"}
+    assert set(result.counts) == {"already there"}
     assert result.read_bytes == sum(row.size for row in rows)
     assert kit.take_loaded(loaded).read_bytes == 0
 

@@ -176,7 +176,7 @@ def test_a_shared_file_that_others_may_write_is_a_warning(
         told = [found for found in ran.json["findings"] if found["code"] == CODE]
         assert len(told) == len(world.names())
         assert {found["level"] for found in told} == {"warning"}
-        assert all("shared with its source" in found["says"] for found in told)
+        assert all("shared with its source" in found["message"] for found in told)
 
 
 def test_where_looks_at_no_bundle(office: Keeper, tmp_path: Path) -> None:

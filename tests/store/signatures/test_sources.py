@@ -36,7 +36,7 @@ def test_a_second_sources_good_signature_counts_beside_a_first_ones_bad(wanted: 
     with Store.open(kit.root, write=True) as store:
         sources = [FolderSource(kit.source), FolderSource(second)]
         result = take(store, kit.loaded(bundle), sources, clock=now, progress=Silent())
-    assert [(row.status, row.signature) for row in result.rows] == [("taken", "good")]
+    assert [(row.status, row.signature) for row in result.rows] == [("added", "good")]
     assert codes(result) == []
     assert (kit.root / "blade/6.1.0/a.bin.sig").read_bytes() == (second / "a.bin.sig").read_bytes()
 
@@ -59,7 +59,7 @@ def test_a_file_laid_into_the_store_by_hand_is_no_way_around_its_signature(
     result = kit.take(kit.bundle("a.bin", GOOD, signature=stated(signer.form)), manifest=2)
     stored = [row.name for row in kit.stored()]
     if signature == "absent" and not wanted:
-        assert (result.rows[0].status, result.rows[0].signature, stored) == ("already held", "unsigned", ["a.bin"])
+        assert (result.rows[0].status, result.rows[0].signature, stored) == ("already there", "unsigned", ["a.bin"])
         return
     assert (result.rows[0].status, stored) == ("refused", [])
     assert codes(result) == ["bad-signature" if signature == "bad" else "unsigned"]

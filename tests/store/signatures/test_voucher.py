@@ -47,14 +47,14 @@ def test_what_outside_programs_sign_is_taken_kept_and_checked(form: str, kit: Ki
     accept(kit, WANTED)
     bundle = offered(kit, signer)
     result = kit.take(bundle)
-    assert [(row.status, row.signature) for row in result.rows] == [("taken", "good")], result.findings
+    assert [(row.status, row.signature) for row in result.rows] == [("added", "good")], result.findings
     assert result.read_bytes == len(GOOD)  # "Big files are hashed once, streaming"
     assert {f.level for f in result.findings} <= {Level.NOTE}
     kept = kit.root / "blade/6.1.0/a.bin.sig"
     assert kept.read_bytes() == (kit.source / "in/a.bin.sig").read_bytes()
     assert kept.stat().st_mode & 0o777 == 0o444
     again = kit.take(bundle)
-    assert [(row.status, row.signature, row.read_bytes) for row in again.rows] == [("already held", "good", 0)]
+    assert [(row.status, row.signature, row.read_bytes) for row in again.rows] == [("already there", "good", 0)]
 
     for found in (check(kit), check(kit, kit.loaded(bundle), at=kit.source)):
         assert [(row.status, row.signature, row.signed_by) for row in found.rows] == [("ok", "good", KEY)]
@@ -203,9 +203,9 @@ def test_take_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_p
         assert not place.exists()
         assert not kit.stored()
     elif name == "nothing stated":
-        assert (result.rows[0].status, result.rows[0].signature, found) == ("taken", "", [])
+        assert (result.rows[0].status, result.rows[0].signature, found) == ("added", "", [])
     else:
-        assert (result.rows[0].status, result.rows[0].signature) == ("taken", case.code)
+        assert (result.rows[0].status, result.rows[0].signature) == ("added", case.code)
         assert found == [(case.code, Level.WARNING)]
     assert not place.with_name("a.bin.sig").exists() or case.code not in ("bad-signature", "unsigned")
 
@@ -248,7 +248,7 @@ def test_a_bundle_held_before_its_family_was_wanted_signed_is_told_and_stays(kit
     kit.take(bundle)
     accept(kit, WANTED)
     result = kit.take(bundle)
-    assert [(r.status, r.signature) for r in result.rows] == [("already held", "unknown-key")]
+    assert [(r.status, r.signature) for r in result.rows] == [("already there", "unknown-key")]
     assert [(f.code, f.level) for f in result.findings] == [("unknown-key", Level.ERROR)]
     assert (kit.root / "blade/6.1.0/a.bin").exists()
 
@@ -279,7 +279,7 @@ def test_a_signature_that_is_stated_later_costs_one_read_where_its_digest_is_not
     bundle = offered(kit, signer)
     kit.take(kit.bundle("a.bin", GOOD))
     result = kit.take(bundle, manifest=2)
-    assert (result.rows[0].status, result.rows[0].signature, result.read_bytes) == ("already held", "good", len(GOOD))
+    assert (result.rows[0].status, result.rows[0].signature, result.read_bytes) == ("already there", "good", len(GOOD))
     assert kit.take(bundle, manifest=2).read_bytes == 0
     assert check(kit, quick=True).rows[0].signature == "good"
 
@@ -319,7 +319,7 @@ def test_a_badly_signed_offer_does_not_hide_a_well_signed_one(kit: Kit, tmp_path
     kit.offer("a-first/a.bin", GOOD)
     kit.offer("a-first/a.bin.sig", signer.sign(b"something else"))
     result = kit.take(bundle)
-    assert (result.rows[0].status, result.rows[0].signature) == ("taken", "good")
+    assert (result.rows[0].status, result.rows[0].signature) == ("added", "good")
     assert [(f.code, f.level) for f in result.findings] == [("bad-signature", Level.WARNING)]
 
 
@@ -360,7 +360,7 @@ def test_a_signature_never_replaces_another(wanted: bool, kit: Kit, tmp_path: Pa
     place.parent.mkdir(parents=True)
     place.write_bytes(b"another")
     result = kit.take(bundle, manifest=2)
-    assert result.rows[0].status == ("refused" if wanted else "taken")
+    assert result.rows[0].status == ("refused" if wanted else "added")
     assert [f.code for f in result.findings] == ["not-in-store"]
     assert place.read_bytes() == b"another"
 
@@ -409,7 +409,7 @@ def test_killed_between_signature_and_bundle_the_next_take_completes(
     assert sorted(kit.tree()) == ["store.toml", "blade/6.1.0/a.bin.sig", "manifests/marram-1.toml"]
     assert [f.code for f in check(kit, kit.loaded(bundle)).findings] == ["missing"]
     result = kit.take(bundle)
-    assert [(r.status, r.signature) for r in result.rows] == [("taken", "good")]
+    assert [(r.status, r.signature) for r in result.rows] == [("added", "good")]
     assert result.findings == ()
 
 
@@ -636,7 +636,7 @@ def test_a_mirrors_signature_is_found_flat_or_deep(base: str, hash_: str, kit: K
     accept(kit, WANTED)
     site = Site({f"{base}/a.bin": Served(GOOD), f"{base}/a.bin.sig": Served(signer.sign(GOOD))})
     result = added_from(site, kit)
-    assert [(r.status, r.signature, r.read_bytes) for r in result.rows] == [("taken", "good", len(GOOD))]
+    assert [(r.status, r.signature, r.read_bytes) for r in result.rows] == [("added", "good", len(GOOD))]
     assert check(kit, quick=True).rows[0].signature == "good"
 
 
@@ -674,4 +674,4 @@ def test_a_mirrors_bad_answers_for_a_signature_are_told_apart(kind: str, kit: Ki
     result = added_from(handler, kit)
     expected = {"missing": "unsigned", "endless": "bad-signature", "refused": "not-checked", "a page": "bad-signature"}
     assert codes(result) == [expected[kind]]
-    assert result.rows[0].status == ("quarantined" if expected[kind] == "bad-signature" else "taken")
+    assert result.rows[0].status == ("quarantined" if expected[kind] == "bad-signature" else "added")

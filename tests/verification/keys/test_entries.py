@@ -249,7 +249,7 @@ def test_a_key_swapped_with_its_digest_is_still_not_the_fingerprints() -> None:
         (b"trust = 1", b'trust = 1\npurpose = "x"', "unknown key 'purpose'"),
         (b"trust = 1", b"trust = 1\nfrom = 2026-01-01T00:00:00Z", "from is no date"),
         (b"trust = 1", b"trust = 1\nadded = 2026-01-01T00:00:00", "no zone"),
-        (b"trust = 1", b"trust = 1\ndropped = 2026-01-01", "removed is no datetime"),
+        (b"trust = 1", b"trust = 1\nremoved = 2026-01-01", "removed is no datetime"),
         (b"trust = 1", b'trust = 1\nkey_id = "zz"', "not hexadecimal"),
         (b"[files]", b'[files]\n"other.pem" = "00"', "none of its own"),
         (b"[files]", b'[files]\n"../x" = "00"', "none of its own"),

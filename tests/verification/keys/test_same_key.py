@@ -200,7 +200,7 @@ def renewal(keeper: Keeper, tmp_path: Path) -> str:
 def standing(keeper: Keeper) -> dict[str, str]:
     """How each entry stands."""
     rows = keeper("trust", "list", "--json").json["entries"]
-    return {row["name"]: row["stands"].partition(" ")[0] for row in rows}
+    return {row["name"]: row["state"].partition(" ")[0] for row in rows}
 
 
 @pytest.mark.fault(92)

@@ -31,7 +31,7 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
             "component": changed.component.key,
             "kind": changed.component.kind,
             "place": changed.component.place.path(),
-            "says": changed.message(),
+            "message": changed.message(),
         }
         for changed in plan.changes
     ]

@@ -17,7 +17,7 @@ def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -
     """Each event, and the ledger's head now; `name` is what the components were named by."""
     recorded = done.recorded
     if form is OutputForm.JSON:
-        told = [{"id": event, "says": message} for event, message in zip(done.ids, done.lines, strict=True)]
+        told = [{"id": event, "message": message} for event, message in zip(done.ids, done.lines, strict=True)]
         head = recorded.head.digest if recorded else None
         output.envelope(done.verb, done.findings, {"dry_run": recorded is None, "events": told, "head": head})
         return

@@ -108,7 +108,7 @@ def _as_json(row: Holding) -> dict[str, Any]:
         "way_in": bundle.way_in,
         "shared": bundle.shared,
         "state": row.state,
-        "says": row.message,
+        "message": row.message,
         "verified_at": row.verification.verified_at.isoformat() if row.verification else None,
         "images": [{"kind": i.kind, "models": list(i.models), "version": i.version} for i in bundle.images],
     }

@@ -31,7 +31,7 @@ def show_added(found: TrustedKeys, *, form: OutputForm) -> None:
 def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
     """A table of the entries, and the errors of those that could not be read."""
     if form is OutputForm.JSON:
-        broken = [{"says": e.message, "where": e.where, "hint": e.hint} for e in found.broken]
+        broken = [{"message": e.message, "where": e.where, "hint": e.hint} for e in found.broken]
         data = {"store": str(found.root), "entries": [_as_json(entry, found.today) for entry in found.entries]}
         output.envelope("trust-list", [], {**data, "broken": broken}, ok=not broken)
         return
@@ -47,7 +47,7 @@ def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
 def _columns(today: date) -> tuple[Column[TrustEntry], ...]:
     return (
         Column("name", lambda entry: entry.name),
-        Column("stands", lambda entry: entry.stands_on(today)),
+        Column("state", lambda entry: entry.stands_on(today)),
         Column("form", lambda entry: entry.form),
         Column("for", lambda entry: ", ".join(entry.purposes)),
         Column("key", lambda entry: entry.key_type),
@@ -86,7 +86,7 @@ def show_renewed(found: TrustedKeys, *, form: OutputForm) -> None:
 def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:
     return {
         "name": entry.name,
-        "stands": entry.stands_on(today),
+        "state": entry.stands_on(today),
         "form": entry.form,
         "for": list(entry.purposes),
         "key_type": entry.key_type,

@@ -61,7 +61,7 @@ def show_json(found: VerifiedStore) -> None:
             "verified_at": row.verified_at.isoformat() if row.verified_at else None,
             "signature": row.signature,
             "signed_by": row.signed_by,
-            "says": row.message,
+            "message": row.message,
         }
         for row in result.rows
     ]
