@@ -60,7 +60,6 @@ def route(
     Several domains are put into one timeline of rounds: what one apart set names is never in one round.
     """
     from bundlekeeper.cli.screen.answers import route as screen
-    from bundlekeeper.cli.screen.marks import again
     from bundlekeeper.jobs.planning import plan_file, routes
     from bundlekeeper.jobs.planning import route as job
     from bundlekeeper.jobs.planning.inputs import InputFiles
@@ -82,7 +81,7 @@ def route(
             checked = plan_file.check_plan(session, check, names[0] if names else None, to, files)
         screen.show_check(checked, form=form_of(json=json))
         return exit_status(checked.findings)
-    asked = {"to": to, "window": window, "per_cluster": None if per_cluster == 1 else per_cluster}
+    asked: dict[str, object] = {"to": to, "window": window, "per_cluster": None if per_cluster == 1 else per_cluster}
     asked |= {"manifest": manifest, "inventory": inventory, "signature": signature, "store": store}
     if several or len(names) > 1:
         from bundlekeeper.cli.screen.answers import routes as together
@@ -92,12 +91,11 @@ def route(
         if json:
             together.show_json(many)
         else:
-            together.show_text(many, again("route", many.domains[0].name, **asked), whole=details)
+            together.show_text(many, asked, whole=details)
         return exit_status(many.findings)
     with session:
         found = job.find_route(session, names[0], to, options, files)
-    form, command = form_of(json=json), again("route", found.domain, **asked)
-    screen.show(found, command, out=out, force=force, form=form, whole=details)
+    screen.show(found, asked, out=out, force=force, form=form_of(json=json), whole=details)
     return exit_status(found.findings)
 
 

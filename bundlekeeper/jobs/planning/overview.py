@@ -93,7 +93,8 @@ def _step(step: Step, planned: PlannedRoute) -> StepInShort:
 
 def _down(windows: Iterable[Window]) -> str:
     """The most that is down at one time: servers by number, halves by pair, all else by kind."""
-    servers, pairs, whole, others = 0, 0, False, {}
+    servers, pairs, whole = 0, 0, False
+    others: dict[str, int] = {}
     for window in windows:
         lowered = [action for action in window.actions if action.down != NOTHING]
         for begun in lowered:

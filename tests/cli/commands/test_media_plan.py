@@ -118,7 +118,7 @@ def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked
     assert versions(plan) == {"blade 6.1.0", "rack 6.1.0"}
     assert [f.code for f in plan.missing if f.level != "note"] == ["not-held"]
     text = stocked("media", "plan", "--for", "6.1", "--volume", "dvd").out.splitlines()
-    assert text[0] == "release 6.1"
+    assert text[0] == "release 6.1: 1 volume, 1 error"
     assert text[1].startswith("error: not-held: infrastructure 6.1.0")
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import manifest_signature, output
 from bundlekeeper.cli.screen.details import route as details
 from bundlekeeper.cli.screen.forms import OutputForm
-from bundlekeeper.cli.screen.marks import marked, next_line, put, ranges, tally
+from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges, tally
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.durations import clock, hours
-from bundlekeeper.formats.escape import counted, shell_word, some
+from bundlekeeper.formats.escape import counted, some
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.overview import RouteInShort, StepInShort
@@ -20,10 +21,12 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.types import NoRoute
 
 
-def show(found: DomainRoute, again: str, *, out: str | None, force: bool, form: OutputForm, whole: bool) -> None:
+def show(
+    found: DomainRoute, words: Mapping[str, object], *, out: str | None, force: bool, form: OutputForm, whole: bool
+) -> None:
     """Write the route's file where `out` names one, and print the route, `whole` or in short.
 
-    `again` is the command that was asked, for the next one. Raises InputError, UnfinishedError.
+    `words` are the options that were given, for the next command. Raises InputError, UnfinishedError.
     """
     from bundlekeeper.cli.screen.user_files import ROUTE, written_new
 
@@ -45,8 +48,8 @@ def show(found: DomainRoute, again: str, *, out: str | None, force: bool, form: 
         output.line(f"sha256: {written['sha256']}")
         next_line("give that SHA-256 to stage and activate with --route, once the plan is approved")
     elif not whole:
-        name = shell_word(f"{found.domain}.json")
-        next_line(f"{again} --details" if _is_stuck(found) else f"{again} --out {name}")
+        more = {"details": True} if _is_stuck(found) else {"out": f"{found.domain}.json"}
+        next_line(again("route", found.domain, **words, **more))
 
 
 def _is_stuck(found: DomainRoute) -> bool:
@@ -84,7 +87,7 @@ def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
     marked(planned.findings, route.domain)
     if planned.unplanned:
         put(f"steps without windows, so not in that time: {planned.unplanned}")
-    if times.windows:
+    elif times.windows:
         put("this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}")
 
 

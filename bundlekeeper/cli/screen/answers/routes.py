@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import manifest_signature, output
 from bundlekeeper.cli.screen.details import routes as details
-from bundlekeeper.cli.screen.marks import marked, next_line, put, ranges, tally
+from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges, tally
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.durations import hours
@@ -21,10 +22,10 @@ def show_json(found: DomainsTogether) -> None:
     output.write_json_rows(output.enveloped("route", found.findings, found.about()), "routes", found.rows())
 
 
-def show_text(found: DomainsTogether, again: str, *, whole: bool) -> None:
+def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: bool) -> None:
     """Print a line for each domain, what is wrong once for all that have it, and the time of all rounds together.
 
-    `again` is the command for the first domain alone; with `whole` each round and every finding is told.
+    `words` are the options that were given, for the next command; with `whole` each round and every error is told.
     """
     manifest_signature.tell(found.given.signature)
     if whole:
@@ -49,8 +50,8 @@ def show_text(found: DomainsTogether, again: str, *, whole: bool) -> None:
         Column("steps", lambda domain: str(len(domain.way.steps)) if domain.way else "-", right=True),
         Column("restarts", lambda domain: str(domain.way.cost[1]) if domain.way else "-", right=True),
         Column("rounds", lambda domain: ranges(rounds.get(domain.name, ()))),
-        Column("errors", lambda domain: _number(domain, Level.ERROR), right=True),
-        Column("warnings", lambda domain: _number(domain, Level.WARNING), right=True),
+        Column("errors", lambda domain: str(_number(domain, Level.ERROR)), right=True),
+        Column("warnings", lambda domain: str(_number(domain, Level.WARNING)), right=True),
         Column("route", _route),
     )
     write(columns, found.domains)
@@ -59,11 +60,16 @@ def show_text(found: DomainsTogether, again: str, *, whole: bool) -> None:
     if times.unplanned:
         steps = ", ".join(f"{name} step {step}" for name, step in times.unplanned)
         put(f"steps without windows, so not in that time: {steps}")
-    next_line(again)
+    worst = max(found.domains, key=_how_bad)
+    next_line(again("route", worst.name, **words))
 
 
-def _number(domain: PlannedDomain, level: Level) -> str:
-    return str(sum(finding.level is level for finding in domain.findings))
+def _number(domain: PlannedDomain, level: Level) -> int:
+    return sum(finding.level is level for finding in domain.findings)
+
+
+def _how_bad(domain: PlannedDomain) -> tuple[bool, int, int]:
+    return domain.way is None, _number(domain, Level.ERROR), _number(domain, Level.WARNING)
 
 
 def _route(domain: PlannedDomain) -> str:
