@@ -50,6 +50,6 @@ def _corrected_already(book: Ledger, entry: LedgerEntry) -> RefusedError:
     names = {entry.id, entry.event.reading} - {""}
     by = next(e for e in book.entries() if e.event.corrects in names and not e.void)
     what = "" if by.event.corrects == entry.id else "with its whole reading, "
-    says = f"it was corrected already: {what}by {by.event.says}, {by.event.at.text()}: {by.event.why}"
+    told = f"{what}by {by.event.says}, {by.event.at.text()}: {by.event.why}"
     hint = f"if that was wrong: bundlekeeper correct {by.id[:12]} --why TEXT makes it count again"
-    return RefusedError(f"refused, nothing was recorded: {says}", hint=hint)
+    return RefusedError("refused, nothing was recorded: it was corrected already", hint=hint, evidence=[told])

@@ -81,9 +81,9 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
     if wrong:
         raise _wrong_rows(wrong, work.refusals, file or "")
     if work.refusals:
-        says = f"{len(work.refusals)} of {len(work.events)} cannot be: {_by_reason(work.refusals)}"
+        says = f"refused, nothing was recorded: {len(work.refusals)} of {len(work.events)} cannot be"
         hint = 'look again; if it is so all the same: --anyway "why" (recorded)'
-        raise RefusedError(f"refused, nothing was recorded: {says}", hint=hint)
+        raise RefusedError(says, hint=hint, evidence=_by_reason(work.refusals))
     recorded = None if dry_run else book.record(work.events, session.now(), arrange=True)
     beyond = ahead(book, session.now())
     found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # what was recorded is recorded
@@ -93,21 +93,22 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
 
 def _wrong_rows(wrong: Sequence[str], refusals: Sequence[tuple[str, str]], file: str) -> InputError:
     """Everything that is wrong with the rows of a file, and what would be refused besides, as one error."""
-    says = "; ".join(wrong[:MAX_TOLD])
+    told = list(wrong[:MAX_TOLD])
     if len(wrong) > MAX_TOLD:
-        says += f"; and {len(wrong) - MAX_TOLD} more"
+        told.append(f"and {len(wrong) - MAX_TOLD} more")
     if refusals:
-        says += f"; besides, {len(refusals)} would be refused: {_by_reason(refusals)}"
-    return InputError(f"nothing was recorded: {says}", where=file, hint="mend what is named and give the file again")
+        told.append(f"besides, {len(refusals)} would be refused: {'; '.join(_by_reason(refusals))}")
+    return InputError("nothing was recorded", where=file, hint="mend what is named and give the file again",
+                      evidence=told)  # fmt: skip
 
 
-def _by_reason(refusals: Sequence[tuple[str, str]]) -> str:
+def _by_reason(refusals: Sequence[tuple[str, str]]) -> list[str]:
     """Why parts are refused, each reason once with the first of its parts."""
     parts: dict[str, list[str]] = {}
     for part, why in refusals:
         parts.setdefault(why, []).append(part)
     told = [f"{some(names, 3)}: {why}" for why, names in list(parts.items())[:MAX_TOLD]]
-    return "; ".join(told) + (f"; and {len(parts) - MAX_TOLD} more reasons" if len(parts) > MAX_TOLD else "")
+    return told + ([f"and {len(parts) - MAX_TOLD} more reasons"] if len(parts) > MAX_TOLD else [])
 
 
 def _judge(work: _Work, row: RecordStatement) -> None:

@@ -166,7 +166,7 @@ class Rights:
             return
         says, hint, told = f"{problems[0].subject}: {problems[0].says}", problems[0].hint, problems
         if len(problems) > 1:
-            says, hint = f"others may write {len(problems)} things in it", "each line above says what helps"
+            says, hint = f"others may write {len(problems)} things in it", "each line below says what helps"
         else:
             told = []
         if any("its group" in each.says and each.subject != ACCEPTANCE for each in problems):

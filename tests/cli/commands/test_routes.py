@@ -73,7 +73,7 @@ def test_a_domain_without_a_way_is_told_and_stops_no_other(harbour: Keeper, part
     assert done.status == 1
     assert done.out.startswith("marram to 6.1: route found for 2 of 3 domains, with ")
     assert re.search(r"(?m)^holm-b +- +- +- .* none; nearest: ", done.out)
-    assert re.search(r"(?m)^( !!|  !) [a-z-]+: holm-b", done.out)
+    assert re.search(r"(?m)^( !!|  !) [a-z-]+( \(\d+\))?: holm-b", done.out)
     assert done.err.startswith("next: bundlekeeper route holm-b --to 6.1 ")
     assert "holm-b: no allowed way was found" in harbour(*words, "--details").out
     found = harbour("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
