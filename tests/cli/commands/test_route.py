@@ -48,7 +48,7 @@ def test_what_a_step_takes_down_and_how_it_gets_back_is_told_by_the_worst(harbou
     done = harbour(*WORDS)
     assert "one half of 3 pairs" in done.out
     assert " 3 servers " in done.out
-    assert " 4 servers " in harbour(*WORDS, "--per-cluster", "2").out
+    assert " 5 servers  " in harbour(*WORDS, "--per-cluster", "2").out
     (parts := tmp_path / "parts.toml").write_text(re.sub(r"(?m)^pair = .*\n", "", HARBOUR.read_text("utf-8")))
     alone = harbour(*WORDS, "--inventory", parts).out
     assert "one half" not in alone
