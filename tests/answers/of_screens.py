@@ -115,6 +115,8 @@ def _gaps(rnd: Random) -> Any:
         found = _with(given, gaps, lambda session: gaps.find_gaps(session, domain, asked.release, InputFiles()))
         return gaps_screen.show(found, {"to": asked.release}, every=domain is None, junit=xml, form=form, whole=whole)
 
+    if form is OutputForm.JSON:
+        return shown(lambda: put(False))
     return [shown(lambda: put(False)), shown(lambda: put(False), 80), shown(lambda: put(True))]
 
 
@@ -149,8 +151,10 @@ def _route(rnd: Random) -> Any:
         else:
             routes_screen.show_text(found, words, whole=whole)
 
-    whole_too = [] if form is OutputForm.JSON else [shown(lambda: one(True)), shown(lambda: all_(True))]
-    return [shown(lambda: one(False), 80), shown(lambda: all_(False), 80), *whole_too]
+    if form is OutputForm.JSON:
+        return [shown(lambda: one(False)), shown(lambda: all_(False))]
+    short = [shown(lambda: one(False), 80), shown(lambda: all_(False), 80)]
+    return [*short, shown(lambda: one(True)), shown(lambda: all_(True))]
 
 
 @question("plans-on-the-screen", 30)

@@ -175,5 +175,6 @@ def _in_colour(heads: Iterable[Sequence[str]], lines: Iterable[Sequence[str]], s
         if len(line) == 1 and line[0].startswith("    "):
             console.print(Text(line[0], style="dim"), soft_wrap=True)
             continue
-        parts = [(cell, STYLES.get(cell.strip(), "")) for cell in line]
-        console.print(Text("  ").join(Text(cell, style=style) for cell, style in parts), soft_wrap=True)
+        text = Text("  ").join(Text(cell, style=STYLES.get(cell.strip(), "")) for cell in line)
+        text.rstrip()
+        console.print(text, soft_wrap=True)

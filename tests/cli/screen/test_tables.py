@@ -76,7 +76,11 @@ def test_a_pipe_with_a_width_gets_what_a_terminal_of_that_width_shows(monkeypatc
 
 
 def test_a_long_cell_wraps_and_nothing_of_it_is_lost(monkeypatch: pytest.MonkeyPatch) -> None:
-    beside = [Column("place", itemgetter(0)), Column("n", itemgetter(1), right=True), Column("note", itemgetter(2))]
+    beside: list[Column[list[str]]] = [
+        Column("place", itemgetter(0)),
+        Column("n", itemgetter(1), right=True),
+        Column("note", itemgetter(2)),
+    ]
     for width in (40, 30, 26):
         text = piped(str(width), monkeypatch, *beside)
         assert max(map(len, text.splitlines())) <= width
@@ -84,4 +88,4 @@ def test_a_long_cell_wraps_and_nothing_of_it_is_lost(monkeypatch: pytest.MonkeyP
         assert "".join(text.split()).count("6.1.0") == 1
         for word in ("by", "night"):
             assert word in text
-    assert "".join(line[:8] for line in text.splitlines()[1:3]).strip() == "holm/holm-a/1/3"
+    assert "".join(line[:9] for line in text.splitlines()[1:3]).strip() == "holm/holm-a/1/3"

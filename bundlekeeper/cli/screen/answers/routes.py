@@ -40,7 +40,8 @@ def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: boo
     )
     least = "this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}"
     counts = f"{counted(times.rounds, 'round')}, {counted(len(times.windows), 'window')}, {hours(times.makespan)}"
-    put(f"{counts}; {least}")
+    if times.windows:
+        put(counts if times.unplanned else f"{counts}; {least}")
     output.line()
     rounds: dict[str, list[int]] = {}
     for window in times.windows:
@@ -55,8 +56,9 @@ def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: boo
         Column("route", _route),
     )
     write(columns, found.domains)
-    output.line()
-    marked((*details.in_common(found.domains), *found.shared))
+    if rows := (*details.in_common(found.domains), *found.shared):
+        output.line()
+        marked(rows)
     if times.unplanned:
         steps = ", ".join(f"{name} step {step}" for name, step in times.unplanned)
         put(f"steps without windows, so not in that time: {steps}")
