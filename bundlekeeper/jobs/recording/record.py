@@ -77,7 +77,7 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
         except InputError as error:
             if not row.where:
                 raise
-            wrong.append(f"{row.where}: {error.says}" + (f" ({error.hint})" if error.hint else ""))
+            wrong.append(f"{row.where}: {error.whole}" + (f" ({error.hint})" if error.hint else ""))
     if wrong:
         raise _wrong_rows(wrong, work.refusals, file or "")
     if work.refusals:
