@@ -84,6 +84,11 @@ class DomainRoute:
         """Everything that was found."""
         return self.found.findings if self.planned is not None else (*self.given.findings, *self.found.findings)
 
+    @property
+    def domain(self) -> str:
+        """The domain's name."""
+        return self.found.route.domain if isinstance(self.found, PlannedRoute) else self.found.domain
+
     @cached_property
     def document(self) -> dict[str, Any]:
         """The whole plan and what it was made from, as its file holds it."""

@@ -111,8 +111,8 @@ def _damaged(sets: Sets, sent: Sent, message: str) -> DamagedError:
     return DamagedError(
         f"the set's index, as it was signed, {message}",
         where=f"{folder}/{INDEX}",
-        hint=f"copy {INDEX} and {SIGNATURE} there from a volume of the set that went out; where none did, put the set "
-        f"aside, its number stays used: mv {folder} {folder}{ASIDE}",
+        hint=f"copy {INDEX} and {SIGNATURE} there from a volume that went out; if none did: "
+        f"mv {folder} {folder}{ASIDE}",
     )
 
 

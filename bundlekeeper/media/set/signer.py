@@ -86,7 +86,6 @@ def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:
     with suppress(KeeperError):
         fingerprint = f" {sshsig.parse(signature).key().fingerprint}"
     return (
-        f"no key is ever taken from a medium: have its maker send the public key by another way, and tell its "
-        f"fingerprint{fingerprint} by a third, such as the telephone; then: "
+        f"get the public key by another way, ask its maker for the fingerprint{fingerprint}, then: "
         f"bundlekeeper trust add NAME KEY.pub --form sshsig --for {purpose}"
     )

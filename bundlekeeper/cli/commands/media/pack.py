@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import (
+    DetailsOption,
     InventoryOption,
     JsonOption,
     ManifestOption,
@@ -41,6 +42,7 @@ def pack(
     force: Annotated[bool, typer.Option("--force", "-f", help="Write over an older plan.")] = False,
     signature: SignatureOption = None,
     store: StoreOption = None,
+    details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
     """What the set lacks first, then what goes on which volume: fewest volumes, then fewest split files."""
@@ -59,5 +61,5 @@ def pack(
     if json:
         screen.show_json(answer, written)
     elif out != "-":
-        screen.show_text(answer, written)
+        screen.show_text(answer, written, whole=details)
     return exit_status(answer.findings)

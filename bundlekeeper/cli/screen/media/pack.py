@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.manifest_signature import tell
+from bundlekeeper.cli.screen.marks import marked, next_line, put, tally
 from bundlekeeper.cli.screen.tables import Column, write
-from bundlekeeper.findings import is_ok
-from bundlekeeper.formats.escape import human_bytes
+from bundlekeeper.formats.escape import counted, human_bytes, shell_word
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.media.pack import MediaAnswer
@@ -39,24 +39,34 @@ def show_json(answer: MediaAnswer, written: str) -> None:
     output.envelope("media-pack", answer.findings, data)
 
 
-def show_text(answer: MediaAnswer, written: str) -> None:
-    """What is missing, then the volumes; `written` is the plan's file."""
+def show_text(answer: MediaAnswer, written: str, *, whole: bool) -> None:
+    """Whether the set is complete, its volumes, what is missing; `written` is the plan's file.
+
+    With `whole` every finding with its hint, and every bundle with its volume.
+    """
     tell(answer.given.signature)
-    output.line(answer.message)
-    output.findings_text(answer.findings)
-    if is_ok(answer.findings):
-        output.line("nothing is missing")
-    if answer.plan is None:
-        output.line("nothing can be packed")
+    plan, findings = answer.plan, answer.findings
+    lacking = tally(findings) or "nothing is missing"
+    if plan is None:
+        put(f"{answer.message}: nothing can be packed, {lacking}")
+        output.findings_text(findings) if whole else marked(findings)
         return
-    _print_volumes(answer.plan)
-    output.line(answer.plan.message)
+    put(f"{answer.message}: {counted(len(plan.volumes), 'volume')}, {lacking}")
+    output.line()
+    _volumes(plan)
+    if whole:
+        _bundles(plan)
+    output.line()
+    output.findings_text(findings) if whole else marked(findings)
+    put(plan.message)
     if written:
         output.line(f"written: {written}")
-        output.aside(f"next: bundlekeeper media write {written} --to DIR --key KEYFILE")
+        next_line(f"bundlekeeper media write {shell_word(written)} --to DIR --key KEYFILE")
+    elif not whole:
+        next_line("the same with --out FILE, which media write reads")
 
 
-def _print_volumes(plan: SetPlan) -> None:
+def _volumes(plan: SetPlan) -> None:
     columns: tuple[Column[PlannedVolume], ...] = (
         Column("volume", lambda volume: str(volume.number), right=True),
         Column("kind", lambda volume: volume.kind),
@@ -66,6 +76,9 @@ def _print_volumes(plan: SetPlan) -> None:
         Column("fill", _fill, right=True),
     )
     write(columns, plan.volumes)
+
+
+def _bundles(plan: SetPlan) -> None:
     for volume in plan.volumes:
         output.line(f"volume {volume.number} of {len(plan.volumes)}:")
         for planned, part in plan.on(volume.number):
