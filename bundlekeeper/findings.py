@@ -63,7 +63,7 @@ CODES: dict[str, Code] = {
     "revoked-key": Code(_E, "signed by a certificate that was revoked"),
     "not-held": Code(_E, "needed, not in the store"),
     "family-missing": Code(_E, "a family of the release is missing"),
-    "wrong-build": Code(_E, "the rack build for servers that run alone"),
+    "wrong-variant": Code(_E, "a bundle of another variant than the domain or the server takes"),
     "model-unsupported": Code(_E, "the bundle holds no image for this model"),
     "model-table-old": Code(_E, "the model table does not know this model yet"),
     "jump-refused": Code(_E, "a rule forbids this jump"),

@@ -72,7 +72,14 @@ def _infrastructure() -> Iterator[str]:
             **common,
         )
         yield from _component(
-            kind="domain-manager", model="MF-40", parent=switch, slot=slot, active=_RUNS, pair="manager", **common
+            kind="domain-manager",
+            model="MF-40",
+            parent=switch,
+            slot=slot,
+            active=_RUNS,
+            pair="manager",
+            variant="managed-servers",
+            **common,
         )
         for kind, model, word in (("chassis-controller", "MC-8", "cc"), ("io-module", "MX-4", "io")):
             serial = f"SKERRYA-{word.upper()}{number}"

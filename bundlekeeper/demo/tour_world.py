@@ -52,12 +52,12 @@ def reviewed_manifest() -> str:
     for family, version, size in BUNDLES:
         name = file_name(family, version)
         digest = hashlib.sha256(content(name, size)).hexdigest()
-        build = 'build = "managed"                 # the build for servers that a domain manager runs\n'
+        variant = 'variant = "managed-servers"       # single-servers is for servers that run alone\n'
         bundles.append(
             f'[[bundle]]\nfamily = "{family}"\nversion = "{version}"\nfile = "{name}"\nsize = {size:_}\n'
             f'sha256 = "{digest}"\ndigest_from = "own copy"          # until `manifest confirm` has compared it\n'
             f'released = {RELEASED[version]}\nstanding = "{"current" if version == "6.1.0" else "superseded"}"\n'
-            f"{build if family == 'rack' else ''}images = [\n{_images(family, version)}]\n"
+            f"{variant if family == 'rack' else ''}images = [\n{_images(family, version)}]\n"
         )
     return HEAD + "\n".join(bundles) + "\n" + RULES
 
@@ -95,6 +95,7 @@ manifest = 1
 platform = "marram"
 sequence = 14
 issued = 2026-08-14
+variants = ["managed-servers", "single-servers"]
 
 [versions]
 order = "natural"

@@ -25,7 +25,7 @@ from tests.kits.planning_kit import ROOT, TODAY
 _QUOTED = re.compile(r'"[^"\n]*"')
 _WORDS = (
     "", "blade", "rack", "infrastructure", "bios", "io-module", "tide-gauge", "MB-2", "MB-4", "mb-2", "6.1.0", "5.4.2",
-    "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current", "managed",
+    "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current", "managed-servers",
     "own copy", "a" * 64, "A" * 64, "0" * 64, "blade-6.fwb", "../x", "CON", "natural", "listed", "semver", "x y",
     "6.1.0-p2", "golden", "INFRA-5.fwb", "publisher",
 )  # fmt: skip
@@ -131,7 +131,7 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
         "-x",
         "~x",
     ),
-    "build": ("managed", "standalone", "manged"),
+    "variant": ("managed-servers", "single-servers", "manged-servers"),
     "standing": ("withdrawn", "current", "superseded", "gone"),
     "why": ("notice 3", " ", ""),
     "onto": ("6.1.0", "5.4.10", "5.4.2", "6.1", "9.9"),
@@ -269,7 +269,7 @@ _KEYS_OF: dict[str, tuple[str, ...]] = {
         "digest_from",
         "size",
         "file",
-        "build",
+        "variant",
         "standing",
         "why",
         "onto",

@@ -88,7 +88,7 @@ def _policy(rnd: Random, policy: Policy) -> Policy:
 
 
 def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
-    """The manifest with sizes and times of its images blanked and changed, standings, builds and kinds' own rules."""
+    """The manifest with sizes and times of its images blanked and changed, standings, variants and kinds' own rules."""
     raw = manifest.model_dump(mode="python", by_alias=True, exclude_none=True)
     for bundle in raw["bundle"]:
         for image in bundle["images"]:
@@ -104,7 +104,7 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
         if rnd.random() < share / 2:
             bundle.pop("digest_from", None)
         if bundle["family"] == "rack" and rnd.random() < share / 2:
-            bundle["build"] = "standalone"
+            bundle["variant"] = "single-servers"
         if rnd.random() < share / 6:
             bundle["images"] = ()
         if bundle["images"] and rnd.random() < share / 4:
@@ -171,8 +171,8 @@ def stock(rnd: Random, manifest: Manifest) -> Holdings:
             signature = rnd.choice([SignatureState.GOOD, SignatureState.GOOD, *SignatureState])
             against = (rnd.choice(told),) if rnd.random() < 0.08 else ()
             family = bundle.family if rnd.random() < 0.98 else "blade"
-            build = rnd.choice([bundle.build or "", bundle.build or "", "", "standalone"])
-            rows.append(HeldFile(sha256, family, bundle.version, build, proven, at, signature, against))
+            variant = rnd.choice([bundle.variant or "", bundle.variant or "", "", "single-servers"])
+            rows.append(HeldFile(sha256, family, bundle.version, variant, proven, at, signature, against))
     families = rnd.choice([(), ("infrastructure",), ("blade", "rack"), ("infrastructure", "blade", "rack")])
     return Holdings(rows, signed_families=families, max_proof_age_s=rnd.choice([None, 86400, 30 * 86400]))
 

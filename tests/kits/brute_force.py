@@ -93,9 +93,9 @@ class Brute:
 
     def seen(self, family: str, kind: str, model: str, n: int) -> SeenVersion:
         version = f"t{n + 1}" if kind == "model-table" else VERSIONS[n]
-        reading = self.fleet.reader.reading(family, kind, model, version)
+        reading = self.fleet.reader.reading(family, "", kind, model, version)
         if family == "blade":
-            return seen(reading, self.fleet.reader.server_class(family, [reading]).at)
+            return seen(reading, self.fleet.reader.server_class(family, "", [reading]).at)
         return seen(reading)
 
     def obeys(

@@ -34,7 +34,7 @@ def image(kind: str, models: str | Sequence[str], version: str, **more: Any) -> 
 
 def bundle(family: str, version: str, *images: dict[str, Any], **more: Any) -> dict[str, Any]:
     """One bundle as a manifest has it; its digest is made up from its family, version and place."""
-    number = abs(sum(ord(c) * 31**i for i, c in enumerate(family + version + str(more.get("build", ""))))) % 16**64
+    number = abs(sum(ord(c) * 31**i for i, c in enumerate(family + version + str(more.get("variant", ""))))) % 16**64
     row: dict[str, Any] = {
         "family": family,
         "version": version,
@@ -45,7 +45,7 @@ def bundle(family: str, version: str, *images: dict[str, Any], **more: Any) -> d
         "images": images,
     }
     if family == "rack":
-        row["build"] = "managed"
+        row["variant"] = "managed-servers"
     return {**row, **more}
 
 
@@ -56,6 +56,7 @@ def manifest(*bundles: dict[str, Any], **more: Any) -> Manifest:
         "platform": "marram",
         "sequence": 1,
         "issued": date(2026, 8, 14),
+        "variants": ("managed-servers", "single-servers"),
         "expires": date(2027, 8, 14),
         "bundle": bundles,
     }
@@ -118,6 +119,7 @@ def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: 
                 pair=name,
                 half=half,
                 healthy=True,
+                variant="managed-servers" if kind == "domain-manager" else None,
             ),
             **more,
         )
@@ -152,5 +154,5 @@ def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int 
 
 def held_all(manifest_: Manifest, **more: Any) -> Holdings:
     """A store that holds every bundle, proven five days ago."""
-    rows = (HeldFile(b.sha256, b.family, b.version, b.build or "", True, PROVEN) for b in manifest_.bundle)
+    rows = (HeldFile(b.sha256, b.family, b.version, b.variant or "", True, PROVEN) for b in manifest_.bundle)
     return Holdings((replace(row, signature=SignatureState.GOOD) for row in rows), **more)

@@ -162,7 +162,7 @@ def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
             b.sha256,
             b.family,
             b.version,
-            b.build or "",
+            b.variant or "",
             rnd.choice([True, True, False]),
             PROVEN,
             rnd.choice(list(SignatureState)),

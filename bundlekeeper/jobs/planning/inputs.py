@@ -206,7 +206,7 @@ def _file(store: Store, voucher: Voucher, row: Holding, stated: Stated | None) -
         row.held.sha256,
         row.held.family,
         row.held.version,
-        row.held.build,
+        row.held.variant,
         proven=proof is not None,
         proven_at=proof.proven_at if proof is not None else None,
     )

@@ -20,7 +20,7 @@ from bundlekeeper.planning.fleet.domain_state import DomainState, stand
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import ReleaseTarget, TargetChoice, aim
+from bundlekeeper.planning.fleet.target import ReleaseTarget, Taken, TargetChoice, aim, every_variant, taken_by
 from bundlekeeper.planning.gaps.find import gaps_of
 from bundlekeeper.planning.gaps.question import Case, GapAnswer
 from bundlekeeper.planning.gaps.report import Gap
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 #: Codes that mean that something is missing from the set, or may not go into it.
 SUPPLY = frozenset(
     {
-        *("family-missing", "not-held", "wrong-build", "bad-signature", "unsigned", "revoked-key", "dropped-key"),
+        *("family-missing", "not-held", "wrong-variant", "bad-signature", "unsigned", "revoked-key", "dropped-key"),
         *("expired-key", "stranger-key", "withdrawn", "model-unsupported", "unproven", "stale-proof", "self-digest"),
         "expired",
     }
@@ -41,7 +41,7 @@ SUPPLY = frozenset(
 #: Checks of the supply; that one of these could not be made is told, too.
 CHECKS = frozenset(
     {
-        "build",
+        "variant",
         "digest",
         "proof age",
         "signature",
@@ -155,8 +155,8 @@ class _Gatherer:
 
     def release(self, meant: Meant) -> None:
         """Everything that a release names."""
-        families = self.fleet.book.manifest.families
-        target = aim(self.fleet.book, self.fleet.book.release(meant.release), families, self.holdings)
+        taken = every_variant(self.fleet.book, self.fleet.book.manifest.families)
+        target = aim(self.fleet.book, self.fleet.book.release(meant.release), taken, self.holdings)
         name = meant.name if meant.kind == "domain" else f"release {meant.name}"
         self._supply(stand(self.fleet.reader, name, ()), target)
         self._add(target.choices.values())
@@ -173,13 +173,14 @@ class _Gatherer:
         standing = self.fleet.standing(domain)
         unsure = any(server.family is None for server in standing.servers)
         families = self.fleet.book.manifest.families if unsure else dict.fromkeys((INFRASTRUCTURE, *standing.families))
-        target = aim(self.fleet.book, self.fleet.book.release(release), families, self.holdings)
+        taken = taken_by(self.fleet.book, standing, families)
+        target = aim(self.fleet.book, self.fleet.book.release(release), taken, self.holdings)
         stops = self._stops(domain, release, target)
         self._supply(standing, ReleaseTarget(self.fleet.book, target.release, stops))
         self._add([*target.choices.values(), *stops.values()])
         self._tables(standing)
 
-    def _stops(self, domain: str, release: str, target: ReleaseTarget) -> dict[str, TargetChoice]:
+    def _stops(self, domain: str, release: str, target: ReleaseTarget) -> dict[Taken, TargetChoice]:
         """The bundles that the route's steps need and the release does not name, each as a choice of its own."""
         found = route(self.fleet, domain, release, self.holdings, self.now)
         if isinstance(found, NoRoute):
@@ -190,7 +191,9 @@ class _Gatherer:
         own = {bundle.sha256.lower() for choice in target.choices.values() for bundle in choice.chain}
         wanted = {change.sha256.lower() for step in found.steps for change in step.changes} - own
         return {
-            bundle.sha256: TargetChoice(bundle.family, bundle.version, bundle, (bundle,), (bundle.version,))
+            (bundle.sha256, ""): TargetChoice(
+                bundle.family, bundle.variant or "", bundle.version, bundle, (bundle,), (bundle.version,)
+            )
             for bundle in self.fleet.book.manifest.bundle
             if bundle.sha256.lower() in wanted
         }

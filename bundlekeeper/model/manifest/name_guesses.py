@@ -46,7 +46,7 @@ _SEPARATORS = re.compile(r"[._ -]+")
 _OTHERS = {"for", "from", "to", "with", "on", "after", "before", "since", "until", "needs", "requires", "min", "max"}
 _OTHERS |= {"than", "hw", "hardware", "kernel", "api", "usb", "pcie", "tpm", "tls", "python"}
 #: What may follow a version and is surely no part of it.
-_AFTER = {"", *FAMILIES, "managed", "standalone", "firmware", "image", "bundle", "all", "noarch", "tar"}
+_AFTER = {"", *FAMILIES, "firmware", "image", "bundle", "all", "noarch", "tar"}
 
 
 def guess_version(file: str) -> str | None:

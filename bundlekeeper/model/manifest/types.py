@@ -24,7 +24,8 @@ RangeText = Annotated[str, StringConstraints(min_length=1, max_length=512)]
 FileName = Annotated[str, StringConstraints(min_length=1)]
 PLATFORM = r"^[a-z0-9]+(-[a-z0-9]+)*$"  # small letters and digits, in words joined by single hyphens
 MAX_PLATFORM = 64  # characters
-Kind = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
+Word = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
+Kind = Word
 OneOrMore = Version | Annotated[tuple[Version, ...], Field(strict=False, min_length=1)]
 Count = Annotated[int, Field(ge=0, le=2**63 - 1)]
 VersionOrder = Literal["natural", "semver", "debian", "listed"]
@@ -93,7 +94,9 @@ class Bundle(_Table):
     standing: Standing = Field(default=Standing.CURRENT, strict=False)
     why: Text | None = Field(default=None, description="why it was withdrawn")
     signature: Signature | None = None
-    build: Literal["managed", "standalone"] | None = Field(default=None, description="required for rack")
+    variant: Word | None = Field(
+        default=None, description="one of the manifest's variants; for which surroundings it is"
+    )
     onto: Version | None = Field(default=None, description="a patch on this base version")
     only: Annotated[tuple[Kind, ...], Field(strict=False)] | None = Field(
         default=None, description="a file with just these kinds"
@@ -175,6 +178,9 @@ class Manifest(_Table):
     issued: date
     expires: date | None = None
     families: tuple[Family, ...] = Field(default=FAMILIES, strict=False, min_length=1)
+    variants: tuple[Word, ...] = Field(
+        default=(), strict=False, description="words of your own for bundles that are built for different surroundings"
+    )
     versions: Versions = Versions()
     bundle: tuple[Bundle, ...] = Field(default=(), strict=False)
     kind: dict[str, KindRule] = Field(default_factory=dict)

@@ -270,15 +270,13 @@ class RouteDocument:
         name, what = self._get(raw, str, "name", at=at), self._get(raw, str, "what", at=at)
         if what not in (INFRASTRUCTURE, SERVERS):
             raise InputError(f"a step of {shown(what)}", where=f"{self._name}#{json_read.pointer(at)}")
-        digests: dict[str, str] = {}
+        digests: dict[tuple[str, str], None] = {}
         servers: list[str] = []
         kinds: dict[str, None] = {}
         for n, change in enumerate(self._get(raw, list, "changes", at=at)):
             here = (*at, "changes", n)
             family, digest = self._get(change, str, "family", at=here), self._get(change, str, "sha256", at=here)
-            if digests.setdefault(family, digest) != digest:
-                where = f"{self._name}#{json_read.pointer(here)}"
-                raise InputError(f"one step with two {shown(family)} bundles", where=where, hint="make the plan anew")
+            digests[family, digest] = None
             rows = self._get(change, list, "servers", at=here)
             servers += [row for row in rows if isinstance(row, str)]
             parts = self._get(change, list, "parts", at=here)
@@ -286,7 +284,7 @@ class RouteDocument:
         own = what == INFRASTRUCTURE
         only = tuple(kinds) if own else ()
         version, release = (name, "") if own else ("", name)
-        return PlanStep(what, version, release, only, tuple(dict.fromkeys(servers)), tuple(digests.items()))
+        return PlanStep(what, version, release, only, tuple(dict.fromkeys(servers)), tuple(digests))
 
 
 def read_document(data: bytes, name: str) -> RouteDocument | None:

@@ -1,6 +1,6 @@
 """A manifest, indexed for planning: which image each bundle brings for a kind and model, and how a part takes it.
 
-Rules: a bundle for servers that run alone (`build = "standalone"`) is no bundle of a domain and is kept apart; a patch
+Rules: of a family that is published in variants only the bundles of the right one are meant (`suits`); a patch
 (`onto`) brings its base's images where it has none of its own; a file with `only` some kinds speaks about nothing else;
 image versions stand in the kind's own order, bundle versions in the manifest's; what neither the built-in table of
 kinds nor the manifest says of a kind is None. Nothing here changes after it was made.
@@ -20,8 +20,6 @@ from bundlekeeper.planning.fleet.version_scale import VersionScale
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Image, KindRule, Manifest, Release
-
-STANDALONE = "standalone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +59,16 @@ class ManifestIndex:
         }
         self._facts: dict[tuple[str, str | None], ComponentFacts] = {}
         self._bundles: dict[str, tuple[Bundle, ...]] = {}
-        self._standalone: dict[str, tuple[Bundle, ...]] = {}
         self._offers: dict[tuple[str, str, str], list[ImageOffer]] = {}
         self._whole: dict[int, dict[tuple[str, str], ImageOffer]] = {}
         self._tables: dict[tuple[str, str, str | None], tuple[str, str] | None] = {}
+        self._in_variants: dict[str, bool] = {}
         self._listed: dict[str, set[str]] = {}  # family -> the kinds that any bundle of it lists
         for family in (INFRASTRUCTURE, *SERVER_FAMILIES):
             rows = [bundle for bundle in manifest.bundle if bundle.family == family]
             rows.sort(key=self._place)
-            self._standalone[family] = tuple(b for b in rows if b.build == STANDALONE)
-            self._bundles[family] = tuple(b for b in rows if b.build != STANDALONE)
+            self._bundles[family] = tuple(rows)
+            self._in_variants[family] = any(bundle.variant is not None for bundle in rows)
             self._listed[family] = {image.kind for b in self._bundles[family] for image in b.images}
             for bundle in self._bundles[family]:
                 for image in bundle.images:
@@ -103,22 +101,38 @@ class ManifestIndex:
         listing = {family for family, kinds in self._listed.items() if kind in kinds}
         return listing != {INFRASTRUCTURE}
 
+    def variants(self, family: str) -> tuple[str, ...]:
+        """The variants that the family is published in; none for most families."""
+        return tuple(dict.fromkeys(bundle.variant for bundle in self._bundles[family] if bundle.variant is not None))
+
+    def variant(self, family: str, word: str | None) -> str | None:
+        """The variant that something takes of a family: what the inventory says (`word`), or all that there is.
+
+        Empty for a family that is not published in variants; None where several exist and the inventory says none.
+        """
+        if not self._in_variants[family]:
+            return ""
+        if word is None and len(self.manifest.variants) == 1:
+            return self.manifest.variants[0]
+        return word
+
     def bundles(self, family: str) -> tuple[Bundle, ...]:
-        """The family's bundles that belong in a domain, oldest first."""
+        """The family's bundles in every variant, oldest first."""
         return self._bundles[family]
 
-    def standalone(self, family: str, version: str) -> tuple[Bundle, ...]:
-        """The family's bundles of that version for servers that run alone."""
-        return tuple(bundle for bundle in self._standalone[family] if bundle.version == version)
-
     def at(self, family: str, version: str) -> tuple[Bundle, ...]:
-        """The family's bundles of exactly that version that belong in a domain; a file with all kinds first."""
+        """The family's bundles of exactly that version, in every variant; a file with all kinds first."""
         rows = [bundle for bundle in self._bundles[family] if bundle.version == version]
         return tuple(sorted(rows, key=is_part))
 
-    def offers(self, family: str, kind: str, model: str) -> tuple[ImageOffer, ...]:
-        """What the family's bundles bring for the kind and model, oldest bundle first."""
-        return tuple(self._offers.get((family, kind, model), ()))
+    def at_variant(self, family: str, version: str, variant: str | None) -> tuple[Bundle, ...]:
+        """The same for what takes that variant."""
+        return tuple(bundle for bundle in self.at(family, version) if suits(bundle, variant))
+
+    def offers(self, family: str, variant: str | None, kind: str, model: str) -> tuple[ImageOffer, ...]:
+        """What the family's bundles bring for the kind and model in that variant, oldest bundle first."""
+        offers = self._offers.get((family, kind, model), ())
+        return tuple(offer for offer in offers if suits(offer.bundle, variant))
 
     def families_of(self, kind: str, model: str) -> tuple[str, ...]:
         """The families whose bundles list the kind and model."""
@@ -137,7 +151,7 @@ class ManifestIndex:
         """The bundle that a patch goes onto; None for no patch, and where the base is no bundle of this manifest."""
         if bundle.onto is None or bundle.onto == bundle.version:
             return None
-        return next(iter(self.at(bundle.family, bundle.onto)), None)
+        return next(iter(self.at_variant(bundle.family, bundle.onto, bundle.variant)), None)
 
     def chain(self, bundle: Bundle) -> tuple[Bundle, ...]:
         """The bundles that must be taken in turn: the base first, then its patches, `bundle` last."""
@@ -188,6 +202,11 @@ class ManifestIndex:
                 return release
         names = [release.name for release in self.manifest.release]
         raise InputError(f"the manifest has no release {name!r}", hint=near(name, names) or "it names none at all")
+
+
+def suits(bundle: Bundle, variant: str | None) -> bool:
+    """True where the bundle is for what takes that variant; one that names none is for any."""
+    return bundle.variant is None or bundle.variant == variant
 
 
 def is_part(bundle: Bundle) -> bool:

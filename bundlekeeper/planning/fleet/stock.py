@@ -36,7 +36,7 @@ class HeldFile:
     sha256: str
     family: str
     version: str
-    build: str = ""
+    variant: str = ""
     proven: bool | None = None
     proven_at: datetime | None = None
     signature: SignatureState = SignatureState.UNKNOWN

@@ -17,7 +17,7 @@ from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import DomainState
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import aim
+from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
 from bundlekeeper.planning.gaps.parts import check_parts
@@ -68,7 +68,7 @@ def gaps_of(
     """Every gap of one domain of a fleet that was indexed already. Raises InputError, as `gaps`."""
     meant = fleet.book.release(release)
     standing = fleet.standing(domain)
-    target = aim(fleet.book, meant, _families(standing), holdings)
+    target = aim(fleet.book, meant, taken_by(fleet.book, standing, _families(standing)), holdings)
     case = Case(fleet, standing, target, holdings, now, told)
     case = replace(case, groups=groups_of(fleet, standing, target))
     for check in (check_supply, check_parts, check_mix, check_servers, check_pairs, check_room):

@@ -144,7 +144,7 @@ def _infrastructure(case: Case) -> None:
             continue
         case.tally.made("infrastructure mix")
         sets.setdefault(_lines(case, part.reading.bundles), []).append(part)
-    choice = case.target.choices.get(INFRASTRUCTURE)
+    choice = case.target.choices.get((INFRASTRUCTURE, case.book.variant(INFRASTRUCTURE, case.standing.variant)))
     target = choice.chain[0].version if choice and choice.chain else ""
     names = _fewest(list(sets), target)
     keys = [part.key for parts in (*sets.values(), unknown) for part in parts]

@@ -128,7 +128,7 @@ def _class(
     distinct = {id(reading): reading for reading in kin.parts}
     offers = {key: target.offer(reading) for key, reading in distinct.items()}
     after = {key: _after(fleet, reading, offers[key]) for key, reading in distinct.items()}
-    at_after = fleet.reader.server_class(kin.family, (after[id(reading)] for reading in kin.parts)).at
+    at_after = fleet.reader.server_class(kin.family, kin.variant, (after[id(reading)] for reading in kin.parts)).at
     likes = tuple(
         Like(
             reading,
@@ -146,7 +146,7 @@ def _class(
 def _after(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) -> ComponentReading:
     if offer is None or _stays_ahead(fleet, reading, offer):
         return reading
-    return fleet.reader.reading(reading.family, reading.kind, reading.model, offer.image.version)
+    return fleet.reader.then(reading, offer.image.version)
 
 
 def _moves(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) -> bool:

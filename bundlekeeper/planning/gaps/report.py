@@ -17,7 +17,7 @@ from bundlekeeper.findings import Finding, Level, finding, is_ok
 SEVERITY = (
     "family-missing",
     "not-held",
-    "wrong-build",
+    "wrong-variant",
     "bad-signature",
     "unsigned",
     "revoked-key",

@@ -51,7 +51,7 @@ def _name(group: GapGroup, part: PartAt) -> str:
 
 def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
     """The images that like parts take in turn: the base's, then each patch's, from the first that they do not run."""
-    choice = case.target.choices.get(like.reading.family or "")
+    choice = case.target.choice(like.reading)
     loads: list[SpaceLoad] = []
     for bundle in choice.chain if choice else ():
         for image in bundle.images:
@@ -77,7 +77,7 @@ def room_of(book: ManifestIndex, part: PartAt, method: str, partition: Partition
 def _unpacked(book: ManifestIndex, part: PartAt, version: str) -> int | None:
     """What an image of that version takes where it lies; where bundles disagree, the least; None is not known."""
     reading, scale = part.reading, book.scale(part.reading.kind)
-    offers = book.offers(reading.family or "", reading.kind, reading.model or "")
+    offers = book.offers(reading.family or "", reading.variant, reading.kind, reading.model or "")
     sizes = [offer.image.unpacked for offer in offers if scale.same(offer.image.version, version)]
     known = [size for size in sizes if size is not None]
     return min(known) if known and len(known) == len(sizes) else None
@@ -87,7 +87,7 @@ def _part(case: Case, group: GapGroup, like: Like, part: PartAt, partitions: tup
     scale = case.book.scale(like.reading.kind)
     method = case.book.facts(like.reading.kind, like.reading.model).method or ""
     loads = loads_of(case, like)
-    choice = case.target.choices.get(like.reading.family or "")
+    choice = case.target.choice(like.reading)
     if choice is not None and (blind := choice.blind(like.reading.kind)):
         fact = f"the images of {blind.file}"
         case.tally.lack("space", _name(group, part), "whether its image fits", fact, things=(part.key,))

@@ -110,7 +110,7 @@ def _versions(case: Case, policy: Policy, parts: list[PartAt], subject: str) -> 
     wrong: dict[tuple[str, str | None, str], list[str]] = {}
     for part in parts:
         reading = part.reading
-        choice = case.target.choices.get(reading.family or "")
+        choice = case.target.choice(reading)
         offer = case.target.offer(reading)
         if choice is None or offer is None:
             case.tally.uncounted("policy version")  # told as family-missing, model-unsupported or not known

@@ -21,7 +21,7 @@ from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import aim
+from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.gaps.question import server_label
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import Course
@@ -109,26 +109,33 @@ class _Names:
         families = SERVER_FAMILIES if step.what == SERVERS else (step.what,)
         if step.digests:
             by_digest = {bundle.sha256: bundle for bundle in self.fleet.book.manifest.bundle}
+            named: set[tuple[str, str | None]] = set()
             for family, digest in step.digests:
-                if digest in by_digest and by_digest[digest].family == family:
-                    yield family, by_digest[digest]
-                else:
+                bundle = by_digest.get(digest)
+                if bundle is None or bundle.family != family:
                     self._problem(path, f"the manifest has no {family} bundle {digest[:16]}…", "make the plan anew")
+                elif (family, bundle.variant) in named:
+                    self._problem(path, f"one step with two {family} bundles", "make the plan anew")
+                else:
+                    named.add((family, bundle.variant))
+                    yield family, bundle
         elif step.version:
             found = self.fleet.book.at(step.what, step.version)
             if found:
-                yield step.what, found[0]
+                firsts = {bundle.variant: bundle for bundle in reversed(found)}  # one of each variant
+                yield from ((step.what, bundle) for bundle in firsts.values())
                 return
             known = [bundle.version for bundle in self.fleet.book.bundles(step.what)]
             says = f"the manifest has no {step.what} bundle {step.version!r}"
             self._problem((*path, "version"), says, near(step.version, known))
         else:
             try:
-                target = aim(self.fleet.book, self.fleet.book.release(step.release), families, self.holdings)
+                taken = taken_by(self.fleet.book, self.standing, families)
+                target = aim(self.fleet.book, self.fleet.book.release(step.release), taken, self.holdings)
             except InputError as error:
                 self._problem((*path, "release"), error.says, error.hint)
                 return
-            yield from ((f, c.bundle) for f, c in target.choices.items() if c.bundle is not None)
+            yield from ((c.family, c.bundle) for c in target.choices.values() if c.bundle is not None)
 
     def _who(self, path: tuple[str | int, ...], step: PlanStep) -> frozenset[str] | None:
         if not step.servers:
@@ -169,8 +176,9 @@ class _HeldCourse(Course):
     ) -> None:
         self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
         self.judge = BlockerJudge(fleet.rules)
-        self.families = (INFRASTRUCTURE, *SERVER_FAMILIES)
-        self.targets = {release: aim(fleet.book, fleet.book.release(release), self.families, holdings)}
+        self.taken = taken_by(fleet.book, standing, (INFRASTRUCTURE, *SERVER_FAMILIES))
+        self.variant = fleet.book.variant(INFRASTRUCTURE, standing.variant)
+        self.targets = {release: aim(fleet.book, fleet.book.release(release), self.taken, holdings)}
         self.target = self.targets[release]
         self.meant = meant
         self.maker = Maker(fleet, self.judge, (b for m in meant for _, b in m.option.bundles))

@@ -21,9 +21,10 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES, SERVERS
 from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import suits
 from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import ReleaseTarget, aim
+from bundlekeeper.planning.fleet.target import ReleaseTarget, aim, taken_by
 from bundlekeeper.planning.gaps.question import servers_name
 from bundlekeeper.planning.route.beside import bits, make
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
@@ -91,10 +92,11 @@ class Course:
         self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
         self.judge = BlockerJudge(fleet.rules)
         fleet.book.release(release)
-        self.families = tuple(dict.fromkeys((INFRASTRUCTURE, *SERVER_FAMILIES)))
+        self.taken = taken_by(fleet.book, standing, (INFRASTRUCTURE, *SERVER_FAMILIES))
+        self.variant = fleet.book.variant(INFRASTRUCTURE, standing.variant)
         on_the_way = holdings if stops is None else stops
         self.targets = {
-            r.name: aim(fleet.book, r, self.families, holdings if r.name == release else on_the_way)
+            r.name: aim(fleet.book, r, self.taken, holdings if r.name == release else on_the_way)
             for r in fleet.book.manifest.release
         }
         self.target = self.targets[release]
@@ -121,8 +123,10 @@ class Course:
         self._covers = cache(self._covered)
 
     def _own_options(self) -> Iterable[Option]:
-        choice = self.target.choices[INFRASTRUCTURE]
+        choice = self.target.choices[INFRASTRUCTURE, self.variant]
         for bundle in self.fleet.book.bundles(INFRASTRUCTURE):
+            if not suits(bundle, self.variant):
+                continue
             if self.takes_withdrawn or bundle.standing != "withdrawn" or bundle in choice.chain:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
         for bundle in choice.chain:
@@ -131,9 +135,9 @@ class Course:
 
     def _server_options(self) -> Iterable[Option]:
         for name, target in self.targets.items():
-            chains = {server_family: target.choices[server_family].chain for server_family in SERVER_FAMILIES}
-            for link in range(max(map(len, chains.values()), default=0)):
-                rows = [(f, c[min(link, len(c) - 1)]) for f, c in chains.items() if c]
+            chains = [(c.family, c.chain) for c in target.choices.values() if c.family in SERVER_FAMILIES and c.chain]
+            for link in range(max((len(chain) for _, chain in chains), default=0)):
+                rows = [(family, chain[min(link, len(chain) - 1)]) for family, chain in chains]
                 kept = tuple((f, b) for f, b in rows if self._may_stop(b, name))
                 if kept:
                     yield Option(name, kept, link=link)
@@ -169,12 +173,11 @@ class Course:
         return RouteProblem(self.moves, self.own, self.beside, goals)
 
     def _is_there(self, unit: Unit, state: State, target: ReleaseTarget) -> bool:
-        family = unit.family or ""
-        choice = target.choices.get(family)
+        choice = target.choice(state.readings[0])
         if choice is None or choice.bundle is None:
             return False
         for reading in state.readings:
-            if reading.model is None and target.means(family, reading.kind):
+            if reading.model is None and target.means(reading):
                 return False
             offer = target.offer(reading)
             if offer is not None and not self.maker.runs(reading, offer):
@@ -249,7 +252,7 @@ class Course:
 
     def _covered(self, version: str) -> int:
         """The states in which every infrastructure part runs that bundle's image, or a later one, as bits."""
-        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
+        bundles = self.fleet.book.at_variant(INFRASTRUCTURE, version, self.variant)
         if not bundles:
             return 0
         whole = self.fleet.book.whole(bundles[0])
@@ -282,7 +285,9 @@ class Course:
         return tuple(found)
 
     def _change(self, unit: Unit, start: int, move: Move, option: Option) -> StepChange:
-        bundle = dict(option.bundles)[unit.family or ""]  # without one for the family there is no move
+        bundle = option.bundle(unit.family, unit.variant)
+        if bundle is None:
+            raise LookupError(unit.name)  # without one for the family there is no move
         parts = []
         for hop in move.hops:
             old = unit.states[start].readings[hop.slot]
@@ -339,7 +344,7 @@ class Course:
         for unit in self.units:
             for slot in unit.slots:
                 reading = slot[0].reading
-                if self.target.means(unit.family or "", reading.kind) and self.target.offer(reading) is None:
+                if self.target.means(reading) and self.target.offer(reading) is None:
                     says = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
                     yield finding("model-unsupported", unit.name, says)
         yield from self.unlisted()
@@ -375,12 +380,19 @@ class Course:
         return NoRoute(
             self.standing.domain,
             self.release,
-            tuple(Quote(blocker.sort, blocker.source, blocker.says) for blocker in self.judge.named(blockers)),
+            (*self._variants(), *(Quote(b.sort, b.source, b.says) for b in self.judge.named(blockers))),
             exact,
             reasons,
             nearest,
             found.exhausted,
         )
+
+    def _variants(self) -> Iterable[Quote]:
+        """The units of which it is not known which variant they take."""
+        for unit in self.units:
+            if unit.family is not None and unit.variant is None:
+                words = " or ".join(self.fleet.book.variants(unit.family))
+                yield Quote("fact", "", f"{unit.name}: which variant they take, {words}")
 
     def _reasons(self) -> Iterable[str]:
         """What no rule is needed for: facts that are not known, and bundles that are not there."""
@@ -388,11 +400,14 @@ class Course:
             if unit.family is None:
                 yield f"{unit.name}: whether they are blade or rack servers is not known"
                 continue
-            choice = self.target.choices[unit.family]
-            if choice.bundle is None:
-                yield f"release {self.release} has no {unit.family} bundle in the manifest"
+            if unit.variant is None:
+                continue  # told as a fact that is not known
+            if self.target.choices[unit.family, unit.variant].bundle is None:
+                which = f"the variant {unit.variant}" if unit.variant else "no variant"
+                of = f" for what takes {which}" if self.fleet.book.variants(unit.family) else ""
+                yield f"release {self.release} has no {unit.family} bundle{of} in the manifest"
             for slot in unit.slots:
-                if slot[0].reading.model is None and self.target.means(unit.family, slot[0].reading.kind):
+                if slot[0].reading.model is None and self.target.means(slot[0].reading):
                     yield f"the model of {slot[0].reading.kind} {slot[0].key} is not known"
 
     def _nearest(self) -> str:
@@ -400,7 +415,7 @@ class Course:
         rank = self.fleet.reader.rank
 
         def place(name: str) -> int:
-            return rank(INFRASTRUCTURE, self.targets[name].choices[INFRASTRUCTURE].version)
+            return rank(INFRASTRUCTURE, self.targets[name].choices[INFRASTRUCTURE, self.variant].version)
 
         goal = place(self.release)
         others = sorted(

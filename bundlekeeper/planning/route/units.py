@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, turn_of
 from bundlekeeper.planning.fleet.domain_state import At, ComponentReading, PartAt, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import ImageOffer, is_part
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer, is_part, suits
 from bundlekeeper.planning.fleet.rules import JumpAnswer, SeenVersion, seen
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge, BlockerRow, Place
 
@@ -44,9 +44,11 @@ class Option:
     kinds: tuple[str, ...] = ()
     link: int = 0
 
-    def bundle(self, family: str) -> Bundle | None:
-        """The bundle for a family."""
-        return next((b for f, b in self.bundles if f == family), None)
+    def bundle(self, family: str | None, variant: str | None) -> Bundle | None:
+        """The bundle for what takes that variant of a family; None where one of both is not known."""
+        if family is None or variant is None:
+            return None
+        return next((b for f, b in self.bundles if f == family and suits(b, variant)), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,7 @@ class Unit:
     family: str | None
     slots: tuple[tuple[PartAt, ...], ...]
     places: tuple[frozenset[Place], ...]
+    variant: str | None  # the one that its parts take of the family, empty for none, None where it is not known
     servers: tuple[ServerAt, ...] = ()
     kin: ServerClass | None = None
     states: list[State] = field(default_factory=list)
@@ -159,7 +162,8 @@ class Maker:
         slots = tuple(tuple(rows) for rows in groups.values())
         kin = servers[0].kin if servers else None
         places = tuple(frozenset(self._places(slot, bool(servers))) for slot in slots)
-        made = Unit(name, family, slots, places, tuple(servers), kin)
+        variant = next(iter(groups)).variant
+        made = Unit(name, family, slots, places, variant, tuple(servers), kin)
         self._state(made, tuple(groups))
         at = 0
         while at < len(made.states):
@@ -190,7 +194,7 @@ class Maker:
             return None
         number = len(unit.servers)
         rows = [r for r, slot in zip(readings, unit.slots, strict=True) for _ in range(max(1, len(slot) // number))]
-        return self.fleet.reader.server_class(unit.family, rows).at
+        return self.fleet.reader.server_class(unit.family, unit.variant, rows).at
 
     def rows(self, unit: Unit, seens: Sequence[SeenVersion], slots: Iterable[int]) -> dict[Place, BlockerRow]:
         """What rules see of some slots, by place; a place of which no rule sees anything is left out."""
@@ -240,7 +244,7 @@ class Maker:
         return unit.index[key]
 
     def _move(self, unit: Unit, start: int, option: Option) -> Move | None:
-        bundle = option.bundle(unit.family or "")
+        bundle = option.bundle(unit.family, unit.variant)
         if bundle is None:
             return None
         old = unit.states[start]
@@ -302,7 +306,7 @@ class Maker:
             return None
         answer = self.judge.jump(part, offer)
         mask = self.judge.jump_mask(part, offer, answer)
-        end = self.fleet.reader.reading(reading.family, reading.kind, reading.model, offer.image.version)
+        end = self.fleet.reader.then(reading, offer.image.version)
         cost = (minutes(self.fleet, offer, reading)[0], size(offer)[0])
         return _Judged(Hop(slot, offer, answer), way, mask, end, cost)
 
@@ -357,9 +361,7 @@ class Maker:
                     continue
                 seen_sets.add(slots)
                 next_ = tuple(
-                    self.fleet.reader.reading(r.family, r.kind, r.model, hop.offer.image.version)
-                    if n == hop.slot
-                    else r
+                    self.fleet.reader.then(r, hop.offer.image.version) if n == hop.slot else r
                     for n, r in enumerate(readings)
                 )
                 if len(slots) < len(usual) and (found := self._between(unit, next_)):

@@ -158,12 +158,14 @@ def _installed(
     fleet: Fleet, holdings: Holdings, way: WayBack, change: StepChange, start: str, later: int | None
 ) -> WayBack:  # fmt: skip
     """overwrite: the older bundle must be held; where settings go with it, so must the backup from before."""
+    bundles = (bundle for bundle in fleet.book.manifest.bundle if bundle.sha256 == change.sha256)
+    variant = next((bundle.variant for bundle in bundles), None)  # of what the step takes, so of what ran before
     how, restores = f"install {start} again", way.means == "restore"
     if restores:
         how += ", then restore the backup that was taken and read back before this step"
     fitting = [
         offer.bundle
-        for offer in fleet.book.offers(change.family, way.kind, way.model)
+        for offer in fleet.book.offers(change.family, variant, way.kind, way.model)
         if way.start and fleet.book.scale(way.kind).same(offer.image.version, way.start)
     ]
     held = [(b, f) for b in fitting if (f := holdings.held(b.sha256)) is not None]
@@ -231,11 +233,12 @@ class _Past:
         part, reader = self.parts[key].part, self.fleet.reader
         server = next((s for s in map(self.servers.get, change.servers) if s and key in {p.key for p in s.parts}), None)
         family = INFRASTRUCTURE if server is None else server.family
-        own = reader.reading(family, part.kind, part.model, runs[key])
+        variant = self.parts[key].reading.variant
+        own = reader.reading(family, variant, part.kind, part.model, runs[key])
         if server is None:
             return own, None
-        rows = (reader.reading(family, p.part.kind, p.part.model, runs[p.key]) for p in server.parts)
-        return own, reader.server_class(family, rows).at
+        rows = (reader.reading(family, variant, p.part.kind, p.part.model, runs[p.key]) for p in server.parts)
+        return own, reader.server_class(family, variant, rows).at
 
     def _said(self, answer: JumpAnswer, start: str) -> tuple[bool | None, str]:
         blockers = (self.judge.named(self.judge.jump_rule(rule))[0] for rule in answer.rules)

@@ -333,7 +333,7 @@ def _saying(row: Held, facts: BundleFacts) -> Held:
         digest_from=facts.digest_from,
         standing=facts.standing,
         why=facts.why,
-        build=facts.build,
+        variant=facts.variant,
         images=facts.images,
         released=facts.released,
         signature=facts.signature,

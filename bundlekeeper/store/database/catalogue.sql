@@ -29,7 +29,7 @@ CREATE TABLE held (
   digest_from TEXT NOT NULL,
   standing TEXT NOT NULL,
   why TEXT NOT NULL,
-  build TEXT NOT NULL,
+  variant TEXT NOT NULL,
   taken_at TEXT NOT NULL,
   taken_from TEXT NOT NULL,
   way_in TEXT NOT NULL,

@@ -184,7 +184,7 @@ HELD = RowTable(
     "held",
     "file held",
     _columns(
-        "place family version name size sha256 platform sequence digest_from standing why build taken_at taken_from "
+        "place family version name size sha256 platform sequence digest_from standing why variant taken_at taken_from "
         "way_in images released signature"
     ),
     ("place",),

@@ -70,7 +70,7 @@ class BundleFacts:
     digest_from: str = ""
     standing: str = ""
     why: str = ""
-    build: str = ""
+    variant: str = ""
     images: tuple[HeldImage, ...] = ()
     released: date | None = None
     signature: Stated | None = None

@@ -34,8 +34,6 @@ PLAIN = {
     "marram-blade-6.1.0.77.fwb": "6.1.0.77",
     "marram-blade-6.1.0.tar.gz": "6.1.0",
     "marram-6.1.0-blade.fwb": "6.1.0",
-    "marram-rack-6.1.0-standalone.fwb": "6.1.0",
-    "marram-rack-6.1.0-p2-managed.fwb": "6.1.0-p2",
     # words with digits of their own that are no versions
     "marram-blade-6.1.0-x86_64.fwb": "6.1.0",
     "marram-blade-6.1.0.x86_64.fwb": "6.1.0",

@@ -13,7 +13,7 @@ from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet import domain_state
 from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, stand
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
-from tests.kits.planning_kit import blade, bundle, image, manifest, marram
+from tests.kits.planning_kit import blade, bundle, image, manifest, marram, pair
 
 SWITCH = Component("fabric-switch", "holm", "holm-a", model="MF-40", serial="FS-1", active="6.0.1")
 
@@ -89,16 +89,33 @@ def test_image_versions_are_read_in_their_kinds_own_order() -> None:
     assert rows[1].reading.lack == domain_state.UNORDERED
 
 
-def test_the_standalone_build_is_no_bundle_of_a_domain() -> None:
-    """Only the first belongs in a domain's set."""
+def test_a_server_is_at_bundles_of_its_own_variant_only() -> None:
+    """What its own parts name comes before what the domain's infrastructure names; nothing is guessed."""
     rows = [
-        bundle("rack", "6.0", image("bios", "MR-1", "6.0"), build="standalone"),
-        bundle("rack", "5.0", image("bios", "MR-1", "5.0")),
+        bundle("rack", "6.0", image("bios", "MR-1", "6.0"), variant="single-servers"),
+        bundle("rack", "5.0", image("bios", "MR-1", "6.0")),
     ]
-    bios, *_ = blade("", "6.0", model="MR-1", chassis="")
-    [server] = _stand(manifest(*rows), bios).servers
-    assert server.family == "rack"
-    assert server.parts[0].reading.bundles == ()
+    bios, bmc, _ = blade("", "6.0", model="MR-1", chassis="")
+    managers = pair("domain-manager", "m", "6.0")
+
+    def at(*parts: Component) -> tuple[str | None, tuple[str, ...], str]:
+        [server] = _stand(manifest(*rows), *parts).servers
+        assert server.family == "rack"
+        reading = next(part.reading for part in server.parts if part.part.kind == "bios")
+        return reading.variant, reading.bundles, reading.lack
+
+    assert at(bios, *managers) == ("managed-servers", ("5.0",), "")
+    single = replace(bios, variant="single-servers")
+    assert at(single, *managers) == ("single-servers", ("6.0",), "")
+    assert at(bios, replace(bmc, variant="single-servers"), *managers) == ("single-servers", ("6.0",), "")
+    for nothing in (
+        (bios,),
+        (bios, managers[0], replace(managers[1], variant="single-servers")),
+        (single, replace(bmc, variant="managed-servers"), *managers),
+    ):
+        assert at(*nothing) == (None, (), domain_state.NO_VARIANT)
+    none = replace(managers[0], variant="")  # known to take none: a bundle that names none
+    assert at(bios, none) == ("", (), domain_state.UNLISTED)
 
 
 def test_a_patch_covers_what_its_base_covers() -> None:

@@ -120,9 +120,14 @@ def _without(world: _World, *versions: str) -> Holdings:
     return Holdings(rows)
 
 
-def _standalone(*also: str) -> _World:
+def _other_variant(*also: str) -> _World:
     world = _good(blades=0, racks=1)
-    other = {**world.manifest.of("rack")[-1].model_dump(), "build": "standalone", "sha256": "ab" * 32, "file": "x.fwb"}
+    other = {
+        **world.manifest.of("rack")[-1].model_dump(),
+        "variant": "single-servers",
+        "sha256": "ab" * 32,
+        "file": "x.fwb",
+    }
     bundles = [*(b.model_dump() for b in world.manifest.bundle), other]
     world = world.rules(bundle=bundles)
     held = [f for b in world.manifest.bundle if (f := world.holdings.held(b.sha256))]
@@ -167,11 +172,11 @@ def _sizeless() -> tuple[Any, ...]:
     return tuple(i.model_copy(update={"working": None}) if i.kind == "domain-manager" else i for i in images)
 
 
-def _only_standalone() -> _World:
-    """Every rack bundle of the manifest is the build for servers that run alone."""
+def _only_other_variant() -> _World:
+    """Every rack bundle of the manifest is of the variant that the domain does not take."""
     world = _good(blades=0, racks=1)
     rows = [b.model_dump() for b in world.manifest.bundle]
-    return world.rules(bundle=[{**b, "build": "standalone"} if b["family"] == "rack" else b for b in rows])
+    return world.rules(bundle=[{**b, "variant": "single-servers"} if b["family"] == "rack" else b for b in rows])
 
 
 def _imageless() -> _World:
@@ -265,27 +270,31 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: replace(_good(), manifest=_good().manifest.model_copy(update={"expires": None})),
         {"not-checked": Level.WARNING},
     ),
-    "build not known": (
-        lambda: _good(blades=0, racks=1).bundle("marram-rack-6.1.0.fwb", build=None),
+    "variant of a bundle not known": (
+        lambda: _good(blades=0, racks=1).bundle("marram-rack-6.1.0.fwb", variant=None),
         {"not-checked": Level.WARNING},
     ),
-    "only the wrong build exists": (
-        _only_standalone,
-        {"wrong-build": Level.ERROR, "not-checked": Level.WARNING},
+    "only the wrong variant exists": (
+        _only_other_variant,
+        {"wrong-variant": Level.ERROR, "version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "a patch onto what is no bundle": (_baseless, {"not-checked": Level.WARNING}),
     "no image is listed anywhere": (
         _imageless,
         {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
+    "nothing says which variant": (
+        lambda: _good(blades=0, racks=1).parts(_set(_is("domain-manager"), variant=None)),
+        {"not-checked": Level.WARNING},
+    ),
     "family forgotten": (
         lambda: _good().rules(release=({"name": "6.1", "infrastructure": "6.1.0", "rack": "6.1.0"},)),
         {"family-missing": Level.ERROR, "not-checked": Level.WARNING},  # which table knows MB-2: no release tells now
     ),
-    "wrong build": (_standalone, {"wrong-build": Level.ERROR, "not-held": Level.ERROR}),
-    "wrong build, and the older one is held": (
-        lambda: _standalone("6.0.1"),
-        {"wrong-build": Level.WARNING, "policy-differs": Level.WARNING},
+    "wrong variant": (_other_variant, {"wrong-variant": Level.ERROR, "not-held": Level.ERROR}),
+    "wrong variant, and the older one is held": (
+        lambda: _other_variant("6.0.1"),
+        {"wrong-variant": Level.WARNING, "policy-differs": Level.WARNING},
     ),
     "unknown model": (
         lambda: _good().parts(_set(_is("network-adapter"), model="NA-9")),
@@ -587,7 +596,7 @@ def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
         ("the model table's version has no place", "(not known: the place of tables in the order of tables)"),
         ("no model table listed", "knows the models of the servers (not known: the model table, none is listed)"),
         ("a server's kind that nobody describes", "whether it takes a policy (not known: who drives probe (by))"),
-        ("build not known", "built for servers that a domain manager runs (not known: its build)"),
+        ("variant of a bundle not known", "whether it is the variant managed-servers (not known: its variant)"),
         ("no expiry date", "whether the manifest is out of date (not known: its expiry date)"),
         ("a patch onto what is no bundle", "whether that runs (not known: what 6.1.0 brings)"),
         ("partitions not listed", "whether its image fits (not known: its partitions)"),

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def _family(row: Holding) -> str:
-    return row.held.family + (f" ({row.held.build})" if row.held.build == "standalone" else "")
+    return row.held.family + (f" ({row.held.variant})" if row.held.variant else "")
 
 
 def _state(row: Holding) -> str:
@@ -94,7 +94,7 @@ def _as_json(row: Holding) -> dict[str, Any]:
         "sha256": bundle.sha256,
         "standing": bundle.standing,
         "why": bundle.why,
-        "build": bundle.build,
+        "variant": bundle.variant,
         "released": bundle.released.isoformat() if bundle.released else None,
         "platform": bundle.platform,
         "sequence": bundle.sequence,

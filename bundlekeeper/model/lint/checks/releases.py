@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bundlekeeper.findings import Level
 from bundlekeeper.formats.text_file import shown
 from bundlekeeper.formats.toml_positions import Path
 from bundlekeeper.model.lint.checks.ordering import called
@@ -37,7 +36,6 @@ def check_releases(loose: Loose, scales: Scales) -> Iterator[Problem]:
             names.setdefault(release.name, (*release.path, "name"))
         yield from _families(loose, release)
         yield from _versions(loose, scales, release)
-        yield from _standalone(loose, release)
         for rule in loose.besides:
             yield from _refused(loose, scales, release, rule)
 
@@ -73,17 +71,6 @@ def _equal(loose: Loose, scales: Scales, family: str, version: str) -> str:
         return ""
     candidates = (v for v in loose.some_versions(family) if loose.at(family, v))
     return next((candidate for candidate in candidates if scales.main.holds(span, candidate)), "")
-
-
-def _standalone(loose: Loose, release: LooseRelease) -> Iterator[Problem]:
-    """A release whose rack bundles are all of the build for servers that run alone."""
-    versions = release.versions.get("rack", ())
-    found = [bundle for _, version in versions for bundle in loose.at("rack", version)]
-    if found and all(bundle.build == "standalone" for bundle in found):
-        says = f"release {shown(release.name or '')} can only be met with a rack bundle for servers that run alone"
-        hint = "add the managed build of that version; a domain's servers take no other"
-        path, other = (*release.path, "rack"), (*found[0].path, "build")
-        yield Problem("build-standalone", path, says, hint, other=other, level=Level.ERROR)
 
 
 _Pair = tuple[str, Path, str]  # family, the version's path, the version
@@ -149,7 +136,7 @@ def _seen(loose: Loose, scales: Scales, what: LooseWhat, pair: _Pair, *, inside:
     span = scale.range(what.version) if scale else None
     if scale is None or span is None:
         return False
-    bundles = [b for b in loose.at(pair[0], pair[2]) if b.build != "standalone"]
+    bundles = loose.at(pair[0], pair[2])
     scales.budget.spend(sum(len(b.images) for b in bundles))
     seen = [version for bundle in bundles for version in carried(what, bundle)]
     return bool(seen) and all(scale.can_place(v) and scale.holds(span, v) == inside for v in seen)

@@ -138,6 +138,7 @@ def _repeated(loose: Loose) -> Iterator[Problem]:
     """List elements that stand twice; in [versions] and [kind.…] lists that is an error of their order."""
     lists: list[tuple[Path, dict[str, Any], str]] = [
         ((), loose.raw, "families"),
+        ((), loose.raw, "variants"),
         (("versions",), table(loose.raw.get("versions")), "known"),
         (("versions",), table(loose.raw.get("versions")), "list"),
         *((("kind", kind), table(row), "list") for kind, row in loose.kinds.items()),

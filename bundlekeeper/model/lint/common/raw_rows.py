@@ -37,7 +37,7 @@ class LooseBundle:
     family: str | None
     version: str | None
     file: str | None
-    build: str | None
+    variant: str | None
     images: tuple[LooseImage, ...]
 
     @property
@@ -232,7 +232,7 @@ def _bundle(path: Path, row: Table) -> LooseBundle:
     )
     family = text(row, "family")
     family = family if family in FAMILIES else None
-    return LooseBundle(path, row, family, text(row, "version"), text(row, "file"), text(row, "build"), images)
+    return LooseBundle(path, row, family, text(row, "version"), text(row, "file"), text(row, "variant"), images)
 
 
 def _release(path: Path, row: Table) -> LooseRelease:
