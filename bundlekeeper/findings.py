@@ -76,7 +76,9 @@ CODES: dict[str, Code] = {
     "part-differs": Code(_W, "a part differs from its neighbours of the same kind and model"),
     "no-policy": Code(_W, "a server without a policy"),
     "policy-differs": Code(_W, "the policy names another version"),
-    "policy-at-once": Code(_W, "the policy applies at once"),
+    "policy-immediate": Code(
+        _W, "the policy restarts its servers by itself: immediately, or when a maintenance window starts"
+    ),
     "policy-shared": Code(_W, "the policy is shared by other servers"),
     "pair-unhealthy": Code(_E, "a redundant pair is not healthy"),
     "no-way-back": Code(_W, "there is no way back from this step"),

@@ -108,4 +108,4 @@ def _rest() -> Iterator[str]:
         yield from ("[[partition]]", f'component = "SKERRYA-SW{number}"', 'name = "images"')
         yield from ("size_bytes = 4_000_000_000", f"free_bytes = {free:_}", "")
     yield from ("[[policy]]", 'name = "skerry"', f'versions = {{ blade = "{_RUNS}", rack = "{_RUNS}" }}')
-    yield from ('applies = "when-confirmed"', 'scope = ["skerry-a"]', "")
+    yield from ('applies = "on-start-update-request"', 'scope = ["skerry-a"]', "")

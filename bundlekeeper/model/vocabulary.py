@@ -20,7 +20,10 @@ SERVERS = "servers"  # all server families, as a step of a plan names them
 Half = Literal["leading", "following"]
 HALVES: tuple[Half, ...] = get_args(Half)
 
-Applies = Literal["at-once", "when-confirmed", "next-restart"]
+#: When a policy applies: the apply times of DMTF DSP0266 (Redfish, from memory), in kebab-case.
+Applies = Literal[
+    "immediate", "on-reset", "on-start-update-request", "at-maintenance-window-start", "in-maintenance-window-on-reset"
+]
 APPLIES: tuple[Applies, ...] = get_args(Applies)
 
 #: Where an image can be on a part. The last one is the part's file system, which holds any number of images.

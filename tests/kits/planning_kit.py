@@ -148,7 +148,7 @@ def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int 
     for slot in range(1, racks + 1):
         rows = blade(f"U{slot}", version, domain=domain, model="MR-1", chassis="")
         parts += [p for p in rows if p.kind != "network-adapter"]
-    gold = Policy("gold", {"blade": "6.1.0", "rack": "6.1.0"}, "when-confirmed", (domain,))
+    gold = Policy("gold", {"blade": "6.1.0", "rack": "6.1.0"}, "on-start-update-request", (domain,))
     return inventory(parts, rooms, [gold])
 
 

@@ -150,9 +150,9 @@ def _version(rnd: random.Random, main: str) -> str:
 
 def _policies(rnd: random.Random) -> list[Policy]:
     versions = {"blade": rnd.choice(VERSIONS), "rack": rnd.choice(VERSIONS), "bios": rnd.choice(VERSIONS)}
-    applies = rnd.choice(["at-once", "when-confirmed"])
+    applies = rnd.choice(["immediate", "on-start-update-request"])
     scope = rnd.choice([("holm-a", "holm-b"), ("holm-a",), ("*",)])
-    return [Policy("gold", versions, applies, scope), Policy("silver", {"blade": "6.1.0"}, "at-once", ("holm-a",))]
+    return [Policy("gold", versions, applies, scope), Policy("silver", {"blade": "6.1.0"}, "immediate", ("holm-a",))]
 
 
 def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
@@ -179,8 +179,8 @@ def large_fleet(domains: int, servers: int) -> Inventory:
     parts: list[Component] = []
     rooms: list[Partition] = []
     policies = [
-        Policy("gold", {"blade": "6.1.0"}, "when-confirmed"),
-        Policy("silver", {"blade": "6.0.1"}, "at-once", ("*",)),
+        Policy("gold", {"blade": "6.1.0"}, "on-start-update-request"),
+        Policy("silver", {"blade": "6.0.1"}, "immediate", ("*",)),
     ]
     for number in range(domains):
         domain = f"d{number:03}"
@@ -188,7 +188,7 @@ def large_fleet(domains: int, servers: int) -> Inventory:
         whole = whole_domain(version, domain=domain, blades=0, racks=0)
         parts += whole.components
         rooms += whole.partitions
-        policies.append(Policy(f"own-{domain}", {"blade": "6.1.0"}, "at-once", (domain,)))
+        policies.append(Policy(f"own-{domain}", {"blade": "6.1.0"}, "immediate", (domain,)))
         for place in range(servers):
             more = {"chassis": str(place // 8 + 1), "policy": ("gold", "silver", f"own-{domain}")[place % 3]}
             older = version if (place + number) % 7 else "5.4.2"
@@ -209,9 +209,9 @@ def fleet_with_ways(domains: int, servers: int, *, apart: int = 2) -> Inventory:
     parts: list[Component] = []
     rooms: list[Partition] = []
     policies = [
-        Policy("gold", {"blade": "6.0.1"}, "when-confirmed"),
-        Policy("silver", {"blade": "6.0.1"}, "at-once", ("*",)),
-        Policy("bronze", {"blade": "6.0.1"}, "next-restart", ("*",)),
+        Policy("gold", {"blade": "6.0.1"}, "on-start-update-request"),
+        Policy("silver", {"blade": "6.0.1"}, "immediate", ("*",)),
+        Policy("bronze", {"blade": "6.0.1"}, "on-reset", ("*",)),
     ]
     names = [f"d{number:03}" for number in range(domains)]
     for number, domain in enumerate(names):

@@ -64,6 +64,8 @@ _VERIFY = {
     "edit-policy": "the policy names the version, and nothing applied by itself",
     "assign-policy": "the server names that policy, and nothing applied by itself",
     "confirm": "the pending change is the expected one",
+    "start-window": "the window is open, and the servers restart",
+    "check-window": "the window is open, and ends after the restart",
     "restart": "the server comes back",
     "apply": "the part tells no failed update; its version is verified below",
     "compare-paths": "path count before: ____  now: ____",

@@ -43,7 +43,7 @@ SEVERITY = (
     "jump-unstated",
     "no-policy",
     "policy-differs",
-    "policy-at-once",
+    "policy-immediate",
     "policy-shared",
     "no-way-back",
     "not-checked",

@@ -3,9 +3,9 @@
 Rules: a server is asked for the policy of each of its policy-driven parts, moving or not, because a policy that names
 another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to the
 table where a rule says so, else where a release with a bundle for that model came with that table or an older one;
-host drivers are never known here unless the user vouches for them. Practice: an at-once policy restarts all
-of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter firmware
-are supported as pairs.
+host drivers are never known here unless the user vouches for them. Practice: a policy that applies immediately restarts
+all of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter
+firmware are supported as pairs.
 """
 
 from __future__ import annotations
@@ -100,8 +100,8 @@ def _policy(case: Case, name: str, parts: list[PartAt]) -> None:
             tally.lack("policy", subject, "whether editing it restarts servers at once", "how it applies", things=keys)
         else:
             tally.made("policy")
-            if policy.applies == "at-once":
-                _at_once(case, policy, subject, keys)
+            if policy.applies in _BY_ITSELF:
+                _by_itself(case, policy, subject, keys)
         _shared(case, policy, subject, keys)
 
 
@@ -131,11 +131,18 @@ def _versions(case: Case, policy: Policy, parts: list[PartAt], subject: str) -> 
         case.tally.add("policy-differs", subject, says, hint, things=keys, evidence=evidence)
 
 
-def _at_once(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
+#: The times at which a policy restarts its servers by itself.
+_BY_ITSELF = {
+    "immediate": "applies immediately: editing it",
+    "at-maintenance-window-start": "applies when the platform's maintenance window starts: that, once it was edited,",
+}
+
+
+def _by_itself(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
     number = case.fleet.users(policy).number
-    says = f"applies at once: editing it restarts {counted(number, 'server')} in the middle of whatever they do"
-    hint = "set it to apply when confirmed, or at the next restart, before you edit it"
-    case.tally.add("policy-at-once", subject, says, hint, things=keys, evidence={"servers": number})
+    says = f"{_BY_ITSELF[policy.applies or '']} restarts {counted(number, 'server')} in the middle of whatever they do"
+    hint = "set it to on-start-update-request or on-reset before you edit it"
+    case.tally.add("policy-immediate", subject, says, hint, things=keys, evidence={"servers": number})
 
 
 def _shared(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:

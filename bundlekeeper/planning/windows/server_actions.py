@@ -2,8 +2,8 @@
 
 Rules: each server's paths and driver level are noted and its workload moved off first, its parts are taken in the
 route's order, and afterwards the host's path count is compared with the one from before. A part that a policy drives
-is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one at-once
-policy touches restart together, so that they are one piece; where that takes others too, or more of a cluster than may
+is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one policy
+restarts by itself go together, so that they are one piece; where that takes others too, or more of a cluster than may
 go at a time, the step is refused. A server that is in no known cluster is worked on alone, and told.
 """
 
@@ -27,7 +27,7 @@ from bundlekeeper.planning.windows.infrastructure_actions import (
     in_turn,
     preconditions,
 )
-from bundlekeeper.planning.windows.policies import NEXT_RESTART, PolicyUse, use
+from bundlekeeper.planning.windows.policies import AT_WINDOW, IMMEDIATE, IN_WINDOW, ON_RESET, PolicyUse, use
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
@@ -150,13 +150,13 @@ def _uses(fleet: Fleet, domain: str, hosts: Sequence[Host], edited: Collection[s
 
 
 def _groups(hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[list[Host]]:
-    """The hosts that restart together, because an at-once policy touches them all."""
+    """The hosts that restart together, because a policy that applies by itself touches them all."""
     of: dict[str, list[Host]] = {h.at.key: [h] for h in hosts}
     first: dict[str, Host] = {}
     for host in hosts:
         for name in host.policies:
             other = first.setdefault(name, host)
-            if uses[name].is_at_once and of[other.at.key] is not of[host.at.key]:
+            if uses[name].restarts_all and of[other.at.key] is not of[host.at.key]:
                 of[other.at.key].extend(of[host.at.key])
                 for moved in of[host.at.key]:
                     of[moved.at.key] = of[other.at.key]
@@ -164,25 +164,25 @@ def _groups(hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[list[
 
 
 def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_cluster: int) -> None:
-    """Refuse a group that an at-once policy restarts with others, or too many of one cluster at a time."""
-    names = dict.fromkeys(policy for host in group for policy in host.policies if uses[policy].is_at_once)
+    """Refuse a group that a policy restarts by itself with others, or too many of one cluster at a time."""
+    names = dict.fromkeys(policy for host in group for policy in host.policies if uses[policy].restarts_all)
     own = {(draft.domain, host.at.key) for host in group}
     clusters = [host.cluster for host in group]
     most = max((clusters.count(cluster) for cluster in set(clusters)), default=0)
     too_many = len(group) > 1 and (most > per_cluster or not all(clusters))
     for name in names:
         touched = uses[name]
-        applies = "applies at once" if touched.applies else "may apply at once, how it applies is not known"
-        code = "policy-at-once" if touched.applies else "not-checked"
+        applies = _APPLIES.get(touched.applies, "may apply immediately, how it applies is not known")
+        code = "policy-immediate" if touched.applies else "not-checked"
         _, others = touched.users.outside(own)
         subject, number = f"policy {name}", counted(len(touched.users), "server")
         if others or too_many:
             draft.refused = True
             why = f", {others} outside of this piece of work" if others else ", more than may go at a time"
-            says = f"{applies}: editing it restarts {number}{why}; the step is not planned"
+            says = f"{applies}: that restarts {number}{why}; the step is not planned"
             draft.tell(finding(code, subject, says, SPLIT_HINT, level=Level.ERROR))
         elif len(group) > 1 or not touched.applies:
-            says = f"{applies}: editing it restarts {number} together"
+            says = f"{applies}: that restarts {number} together"
             draft.tell(finding(code, subject, says, SPLIT_HINT, level=Level.WARNING))
         if touched.maybe:
             says = f"{applies}, and may restart servers of {some(touched.maybe)} whose policy is not known"
@@ -199,8 +199,15 @@ def _edited(policy: PolicyUse, first: int) -> WorkPiece:
     return WorkPiece(f"policy {policy.name}", (action,), (first,), (f"policy {policy.name}",))
 
 
-def _at_once(policy: PolicyUse) -> str:
-    return f"to {policy.wanted}; restarts all that it touches, {counted(len(policy.users), 'server')}"
+_APPLIES = {
+    IMMEDIATE: "applies immediately, when it is edited",
+    AT_WINDOW: "applies when the platform's maintenance window starts",
+}
+
+
+def _by_itself(policy: PolicyUse) -> str:
+    when = "when the platform's maintenance window starts it " if policy.applies == AT_WINDOW else ""
+    return f"to {policy.wanted}; {when}restarts all that it touches, {counted(len(policy.users), 'server')}"
 
 
 def _done(group: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[Action]:
@@ -212,14 +219,24 @@ def _done(group: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[Action]
     edited = set()
     for host in group:
         for name in host.policies:
-            if uses[name].is_at_once and name not in edited:
+            if uses[name].restarts_all and name not in edited:
                 edited.add(name)
-                action = host.does("edit-policy", EDIT_MINUTES, policy=name, note=_at_once(uses[name]))
+                action = host.does("edit-policy", EDIT_MINUTES, policy=name, note=_by_itself(uses[name]))
                 rows.append(replace(action, subject=f"policy {name}", key=name, by="policy", start=at, cluster=""))
+    at = end(rows)
+    for name in sorted(name for name in edited if uses[name].applies == AT_WINDOW):
+        rows.append(_window(name, at))
     at = end(rows)
     for host in group:
         rows += in_turn(_taken(host, uses), at)
     yield from rows
+
+
+def _window(policy: str, start: int) -> Action:
+    """Starting the platform's own maintenance window, for which a policy waits."""
+    return Action(
+        "start-window", f"policy {policy}", "", "", EDIT_MINUTES, True, key=policy, by="policy", start=start, policy=policy
+    )  # fmt: skip
 
 
 def _taken(host: Host, uses: dict[str, PolicyUse]) -> Iterator[Action]:
@@ -246,9 +263,11 @@ def _set_off(host: Host, policy: str | None, uses: dict[str, PolicyUse]) -> Iter
         yield host.does("edit-policy", EDIT_MINUTES, note="which policy drives it is not known")
     elif not policy:
         yield host.does("assign-policy", EDIT_MINUTES, note="without one it gets nothing, or a platform default")
-    elif uses[policy].is_at_once:
+    elif uses[policy].restarts_all:
         return
-    elif uses[policy].applies == NEXT_RESTART:
+    elif uses[policy].applies in ON_RESET:
+        if uses[policy].applies in IN_WINDOW:
+            yield host.does("check-window", LOOK_MINUTES, policy=policy)
         yield host.does("restart", RESTART_MINUTES, "server", policy)
     else:
         yield host.does("confirm", CONFIRM_MINUTES, policy=policy)

@@ -103,6 +103,11 @@ def test_what_is_known_and_good_has_no_gap() -> None:
     assert {name for name, (_, lacking) in report.checks.items() if lacking} == {"bank"}  # told as a note
 
 
+def test_a_policy_that_waits_for_a_restart_is_no_gap() -> None:
+    for applies in ("on-reset", "in-maintenance-window-on-reset", "on-start-update-request"):
+        assert _counting(_good().policy(applies=applies).report()) == []
+
+
 def _is(kind: str, half: str | None = None) -> Callable[[Component], bool]:
     return lambda p: p.kind == kind and half in (None, p.half)
 
@@ -112,7 +117,7 @@ def _set(which: Callable[[Component], bool], **more: Any) -> Callable[[Component
 
 
 _INFRA = "marram-infrastructure-6.1.0.fwb"
-_OTHERS = Policy("gold", {"blade": "6.1.0"}, "when-confirmed", ("holm-a", "holm-b"))
+_OTHERS = Policy("gold", {"blade": "6.1.0"}, "on-start-update-request", ("holm-a", "holm-b"))
 
 
 def _without(world: _World, *versions: str) -> Holdings:
@@ -369,7 +374,14 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"policy-differs": Level.WARNING},
     ),
     "policy for nothing": (lambda: _good().policy(versions={}), {"policy-differs": Level.WARNING}),
-    "policy at once": (lambda: _good().policy(applies="at-once"), {"policy-at-once": Level.WARNING}),
+    "policy that applies immediately": (
+        lambda: _good().policy(applies="immediate"),
+        {"policy-immediate": Level.WARNING},
+    ),
+    "policy that applies when a window starts": (
+        lambda: _good().policy(applies="at-maintenance-window-start"),
+        {"policy-immediate": Level.WARNING},
+    ),
     "policy shared": (_shared, {"policy-shared": Level.WARNING}),
     "pair not healthy": (
         lambda: _good().parts(_set(_is("domain-manager", "following"), healthy=False)),

@@ -347,9 +347,9 @@ def test_a_digest_that_is_not_that_of_what_a_document_lists_was_edited() -> None
 def test_two_policies_of_one_name_hide_nothing_from_a_document() -> None:
     parts = whole_domain("6.0.1")
     (policy,) = (p for p in parts.policies if p.name == "gold")
-    twice = replace(parts, policies=(replace(policy, applies="at-once"), *parts.policies))
+    twice = replace(parts, policies=(replace(policy, applies="immediate"), *parts.policies))
     facts = inventory_facts(twice, "holm-a")
-    assert {row["applies"] for row in facts["policies"].values()} == {"at-once", policy.applies}
+    assert {row["applies"] for row in facts["policies"].values()} == {"immediate", policy.applies}
 
 
 def test_whom_else_a_policy_touches_is_part_of_what_a_route_was_made_from() -> None:

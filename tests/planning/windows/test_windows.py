@@ -338,7 +338,11 @@ def policy(applies: str | None, versions: dict[str, str] | None = None, scope: t
 
 def test_a_policy_is_edited_once_and_confirmed_or_applied_by_a_restart() -> None:
     parts = whole_domain("6.0.1")
-    for applies, verb in (("when-confirmed", "confirm"), ("next-restart", "restart")):
+    for applies, verb in (
+        ("on-start-update-request", "confirm"),
+        ("on-reset", "restart"),
+        ("in-maintenance-window-on-reset", "restart"),
+    ):
         _, times = planned(replace(parts, policies=(policy(applies),)))
         rows = times.windows[1].actions
         (edit,) = [a for a in rows if a.verb == "edit-policy"]
@@ -346,6 +350,8 @@ def test_a_policy_is_edited_once_and_confirmed_or_applied_by_a_restart() -> None
         assert "blade 6.1.0, rack 6.1.0" in edit.note
         assert len([a for a in rows if a.verb == verb]) == 3
         assert all(edit.end <= a.start for a in rows if a.subject.startswith("server"))
+        looked = [a for a in rows if a.verb == "check-window"]
+        assert [a.end for a in looked] == [a.start for a in rows if a.verb == verb] * ("window" in applies)
 
 
 def test_a_policy_that_names_the_version_is_not_edited_unless_an_earlier_step_edited_it() -> None:
@@ -357,7 +363,7 @@ def test_a_policy_that_names_the_version_is_not_edited_unless_an_earlier_step_ed
 
 def test_servers_of_one_at_once_policy_are_one_piece_where_they_may_go_together() -> None:
     """A policy shared by many servers ... that applies at once restarts them all when it is edited."""
-    parts = replace(whole_domain("6.0.1"), policies=(policy("at-once"),))
+    parts = replace(whole_domain("6.0.1"), policies=(policy("immediate"),))
     _, times = planned(parts, per_cluster=3)
     assert not times.unplanned
     rows = times.windows[1].actions
@@ -365,11 +371,26 @@ def test_servers_of_one_at_once_policy_are_one_piece_where_they_may_go_together(
     assert all(a.end <= edit.start for a in rows if a.verb == "move-workload")
     assert all(a.start >= edit.end for a in rows if a.verb == "apply")
     (found,) = times.findings
-    assert (found.code, found.level) == ("policy-at-once", Level.WARNING)
+    assert (found.code, found.level) == ("policy-immediate", Level.WARNING)
     assert_kept(parts, times, 3)
 
 
-@pytest.mark.parametrize("applies", ["at-once", None])
+def test_servers_of_a_policy_that_waits_for_a_maintenance_window_restart_together_when_it_starts() -> None:
+    """DSP0266's AtMaintenanceWindowStart (from memory): no restart of anybody's is waited for."""
+    parts = replace(whole_domain("6.0.1"), policies=(policy("at-maintenance-window-start"),))
+    _, times = planned(parts, per_cluster=3)
+    rows = times.windows[1].actions
+    (edit,) = [a for a in rows if a.verb == "edit-policy"]
+    (start,) = [a for a in rows if a.verb == "start-window"]
+    assert all(a.end <= edit.start for a in rows if a.verb == "move-workload")
+    assert edit.end <= start.start
+    assert all(a.start >= start.end for a in rows if a.verb == "apply")
+    assert [f.code for f in times.findings] == ["policy-immediate"]
+    _, times = planned(parts, per_cluster=2)
+    assert times.unplanned == (("holm-a", 2),)
+
+
+@pytest.mark.parametrize("applies", ["immediate", None])
 def test_an_at_once_policy_that_would_restart_too_many_is_refused(applies: str | None) -> None:
     parts = replace(whole_domain("6.0.1"), policies=(policy(applies),))
     _, times = planned(parts, per_cluster=2)
@@ -384,10 +405,10 @@ def test_an_at_once_policy_that_reaches_another_domain_is_refused_and_a_shared_o
     other = blade("9", "6.0.1", domain="holm-b")
     parts = whole_domain("6.0.1", blades=1, racks=0)
     parts = replace(parts, components=(*parts.components, *other))
-    _, times = planned(replace(parts, policies=(policy("at-once", scope=("*",)),)))
+    _, times = planned(replace(parts, policies=(policy("immediate", scope=("*",)),)))
     assert times.unplanned
     assert "holm-b/SRV-holm-b-1-9" in times.findings[0].says
-    _, times = planned(replace(parts, policies=(policy("next-restart", scope=("*",)),)))
+    _, times = planned(replace(parts, policies=(policy("on-reset", scope=("*",)),)))
     assert not times.unplanned
     assert [f.code for f in times.findings] == ["policy-shared"]
 
@@ -396,7 +417,7 @@ def test_a_shared_policy_that_needs_no_edit_is_not_told() -> None:
     """It names the version already: nothing is edited, so nobody else is reached."""
     parts = whole_domain("6.0.1", blades=1, racks=0)
     parts = replace(parts, components=(*parts.components, *blade("9", "6.0.1", domain="holm-b")))
-    named = replace(policy("next-restart", scope=("*",)), versions={"blade": "6.1.0"})
+    named = replace(policy("on-reset", scope=("*",)), versions={"blade": "6.1.0"})
     _, times = planned(replace(parts, policies=(named,)))
     assert not times.unplanned
     assert times.findings == ()
@@ -420,7 +441,7 @@ def fleet_of(*domains: str, apart: tuple[Apart, ...] = (), clusters: str = "") -
         for p in parts
         for c in p.components
     ]
-    policies = [Policy("gold", None, "when-confirmed")]
+    policies = [Policy("gold", None, "on-start-update-request")]
     fleet = Fleet(marram(), replace(inventory(rows, (), policies), apart=apart))
     routes = [route(fleet, d, "6.1", held_all(marram()), NOW) for d in domains]
     return fleet, [r for r in routes if isinstance(r, Route)]
@@ -485,7 +506,7 @@ def _blanked(parts: Inventory) -> Iterable[Inventory]:
         yield replace(parts, policies=(*parts.policies[:n], *parts.policies[n + 1 :]))
 
 
-@pytest.mark.parametrize("applies", ["when-confirmed", "next-restart", "at-once"])
+@pytest.mark.parametrize("applies", ["on-start-update-request", "on-reset", "immediate"])
 @pytest.mark.parametrize("hands", [1, 3])
 def test_a_blank_field_makes_no_answer_better(applies: str, hands: int) -> None:
     """Blanking a field of an input may never make an answer better."""
