@@ -65,7 +65,7 @@ CODES: dict[str, Code] = {
     "family-missing": Code(_E, "a family of the release is missing"),
     "wrong-variant": Code(_E, "a bundle of another variant than the domain or the server takes"),
     "model-unsupported": Code(_E, "the bundle holds no image for this model"),
-    "model-table-old": Code(_E, "the model table does not know this model yet"),
+    "model-unlisted": Code(_E, "the list of models does not know this model yet"),
     "jump-refused": Code(_E, "a rule forbids this jump"),
     "jump-unstated": Code(_W, "no rule speaks about this jump"),
     "mix-refused": Code(_E, "these versions may not stand beside each other"),

@@ -85,7 +85,7 @@ def _infrastructure() -> Iterator[str]:
             serial = f"SKERRYA-{word.upper()}{number}"
             place = {"chassis": "1", "slot": f"{word}-{number}", "pair": "io-1" if word == "io" else "chassis-1"}
             yield from _component(kind=kind, model=model, serial=serial, active=_RUNS, spare=_SPARE, **place, **common)
-    yield from _component(kind="model-table", model="MF-40", serial="SKERRYA-MT", active="2025-2")
+    yield from _component(kind="model-list", model="MF-40", serial="SKERRYA-MT", active="2025-2")
 
 
 def _servers() -> Iterator[str]:

@@ -70,21 +70,21 @@ _MODELS = {
         ("domain-manager", "MF-40"),
         ("io-module", "MX-4"),
         ("chassis-controller", "MC-8"),
-        ("model-table", "MF-40"),
+        ("model-list", "MF-40"),
     ),
     "blade": (("bios", "MB-2"), ("bios", "MB-4"), ("management-controller", "MB-2"), ("management-controller", "MB-4")),
     "rack": (("bios", "MR-1"), ("bios", "MR-2"), ("management-controller", "MR-1"), ("management-controller", "MR-2")),
 }
 
 
-#: A model table has versions of its own, as in the example manifest.
+#: A model list has versions of its own, as in the example manifest.
 _TABLES = {"5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}
 
 
 def _images(family: str, version: str) -> str:
     return "".join(
         f'  {{ kind = "{kind}", models = ["{model}"], '
-        f'version = "{_TABLES[version] if kind == "model-table" else version}", size = 180_000, unpacked = 400_000, '
+        f'version = "{_TABLES[version] if kind == "model-list" else version}", size = 180_000, unpacked = 400_000, '
         f"working = 60_000, minutes = 10 }},\n"
         for kind, model in _MODELS[family]
     )
@@ -103,7 +103,7 @@ known = ["5.4.2"]                 # runs in the field, is no bundle here
 
 """
 
-RULES = """[kind.model-table]                # its versions are names of their own
+RULES = """[kind.model-list]                # its versions are names of their own
 order = "natural"
 
 [[release]]

@@ -135,8 +135,8 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "standing": ("withdrawn", "current", "superseded", "gone"),
     "why": ("notice 3", " ", ""),
     "onto": ("6.1.0", "5.4.10", "5.4.2", "6.1", "9.9"),
-    "only": (["bios"], ["io-module"], ["bios", "bios"], [], ["model-table"], ["tide-gauge"]),
-    "kind": ("bios", "io-module", "model-table", "tide-gauge", "Bios", "bio"),
+    "only": (["bios"], ["io-module"], ["bios", "bios"], [], ["model-list"], ["tide-gauge"]),
+    "kind": ("bios", "io-module", "model-list", "tide-gauge", "Bios", "bio"),
     "models": (["MB-2"], ["MX-4"], ["MB-9"], ["MB-2", "MB-2"], ["mb-2"], []),
     "images": ([], [{"kind": "bios", "models": ["MB-2"], "version": "6.1.0"}] * 2),
     "issued": (
@@ -178,7 +178,7 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
         [{}],
         [],
         [{"family": "blade", "version": "<6"}],
-        [{"kind": "model-table", "version": ">=t2"}],
+        [{"kind": "model-list", "version": ">=t2"}],
     ),
     "when": (
         {"family": "infrastructure"},
@@ -198,7 +198,7 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "manifest": (1, 2, "1", 1.0, True),
     "sequence": (1, 0, -1, 2**63, "3"),
     "method": ("two-bank", "boot-file", "overwrite", "dual"),
-    "by": ("hand", "policy", "nobody"),
+    "applied_by": ("operator", "policy", "nobody"),
     "back": ("switch", "pointer", "none", "undo"),
     "signature": (
         {"file": "infra-5.fwb.sig", "form": "sshsig", "key": "k"},
@@ -210,14 +210,14 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
 }
 _KINDS: tuple[dict[str, Any], ...] = (
     {"bios": {"method": "boot-file", "order": "semver"}},
-    {"Bios": {}, "tide-gauge": {"by": "hand"}},
+    {"Bios": {}, "tide-gauge": {"applied_by": "operator"}},
     {"tide-gauge": {}},
     {"bios": {"list": ["6.1.0"]}},
     {"bios": {"order": "listed"}},
     {"bioss": {"minutes": 5}},
-    {"tide-gauge": {"method": "two-bank", "by": "hand", "back": "none", "order": "natural"}},
+    {"tide-gauge": {"method": "two-bank", "applied_by": "operator", "back": "none", "order": "natural"}},
     {"bios": {"models": {"MB-2": {"minutes": 3}, "MB-99": {"models": {}}}}},
-    {"model-table": {"order": "listed", "list": ["t1", "t2"]}},
+    {"model-list": {"order": "listed", "list": ["t1", "t2"]}},
     {"disk": {"minutes": 5, "list": []}},
     {"io-module": {"order": "listed", "list": ["6.1.0", "5.4.10"]}},
 )

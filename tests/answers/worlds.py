@@ -60,7 +60,7 @@ def _thinned(rnd: Random, parts: list[Component]) -> list[Component]:
     def is_kept(part: Component) -> bool:
         of_server = part.policy is not None
         whole = part.half != "leading" or part.kind != kind
-        return (part.kind != kind, part.kind != "model-table", of_server, not of_server, whole)[rule]
+        return (part.kind != kind, part.kind != "model-list", of_server, not of_server, whole)[rule]
 
     return [part for part in parts if is_kept(part)] or parts
 
@@ -149,7 +149,7 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
 def _kind(rnd: Random) -> dict[str, Any]:
     rules: dict[str, Any] = {
         "method": rnd.choice(["overwrite", "two-bank", "boot-file"]),
-        "by": rnd.choice(["hand", "policy"]),
+        "applied_by": rnd.choice(["operator", "policy"]),
         "back": rnd.choice(["switch", "pointer", "reinstall", "restore", "none"]),
         "minutes": rnd.randint(1, 90),
     }

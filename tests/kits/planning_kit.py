@@ -97,7 +97,7 @@ def blade(slot: str, version: str, *, domain: str = "holm-a", model: str = "MB-2
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 PROVEN = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 
-_IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}  # model tables
+_IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}  # model lists
 
 
 def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: Any) -> list[Component]:
@@ -135,13 +135,13 @@ def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int 
         *pair("domain-manager", "manager", version, domain=domain, chassis=""),
         *pair("io-module", "io-1", version, **chassis),
         *pair("chassis-controller", "cc-1", version, **chassis),
-        Component("model-table", "holm", domain, chassis="", model="MF-40", serial=f"{domain}-MT".upper(), pair=""),
+        Component("model-list", "holm", domain, chassis="", model="MF-40", serial=f"{domain}-MT".upper(), pair=""),
     ]
     parts[-1] = replace(parts[-1], active=_IMAGES[version], pending="", spare="")
     rooms = [
         Partition(p.key, "images", 5_000_000, 2_000_000)
         for p in parts
-        if p.kind in ("fabric-switch", "domain-manager", "model-table")
+        if p.kind in ("fabric-switch", "domain-manager", "model-list")
     ]
     for slot in range(1, blades + 1):
         parts += blade(str(slot), version, domain=domain)

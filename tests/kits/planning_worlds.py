@@ -25,7 +25,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
     rows: list[dict[str, Any]] = []
     for version in VERSIONS:
         own = [image(kind, model, version, size=rnd.randint(50, 200)) for kind, model in _OWN]
-        table = image("model-table", "MF-40", TABLES[version])
+        table = image("model-list", "MF-40", TABLES[version])
         rows.append(bundle("infrastructure", version, *own, table, standing=rnd.choice(["current", "superseded"])))
         same = rnd.random() < 0.2  # an image that did not change
         adapter = image("network-adapter", ("MB-2", "MB-4"), "5.4.2" if same else version)
@@ -51,7 +51,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
         jump=tuple(_jump(rnd) for _ in range(rnd.randint(1, 6))),
         beside=tuple(_beside(rnd) for _ in range(rnd.randint(1, 5))),
         kind={
-            "model-table": {"order": "listed", "list": ("t1", "t2", "t3", "t4")},
+            "model-list": {"order": "listed", "list": ("t1", "t2", "t3", "t4")},
             "network-adapter": {"back": rnd.choice(["switch", "none", "reinstall"])},
         },
     )
@@ -83,7 +83,7 @@ def _jump(rnd: random.Random) -> dict[str, Any]:
 def _beside(rnd: random.Random) -> dict[str, Any]:
     need = [{**_what(rnd), "version": _range(rnd)} for _ in range(rnd.randint(1, 2))]
     if rnd.random() < 0.2:
-        need = [{"kind": "model-table", "version": rnd.choice([">=t2", ">=t3", ">=t4"])}]
+        need = [{"kind": "model-list", "version": rnd.choice([">=t2", ">=t3", ">=t4"])}]
     when = {**_what(rnd), **({"version": _range(rnd)} if rnd.random() < 0.7 else {})}
     scope = rnd.choice(["domain", "server", "chassis", "pair"])
     return {"scope": scope, "when": when, "need": tuple(need), "source": _source(rnd)}
@@ -109,7 +109,7 @@ def disorderly_fleet(rnd: random.Random) -> Inventory:
     rooms = [
         Partition(p.key, name, 2000, rnd.choice([0, 50, 100, 330, 500, 2000]))
         for p in parts
-        if p.kind in ("fabric-switch", "domain-manager", "model-table") or rnd.random() < 0.1
+        if p.kind in ("fabric-switch", "domain-manager", "model-list") or rnd.random() < 0.1
         for name in (("a", "b") if rnd.random() < 0.1 else ("a",))
     ]
     return inventory(parts, rooms, _policies(rnd))
@@ -133,7 +133,7 @@ def _own(rnd: random.Random, domain: str, main: str) -> list[Component]:
         for p in rows
     ]
     rows = [replace(p, pair="") if rnd.random() < 0.05 else p for p in rows]
-    table = Component("model-table", "holm", domain, chassis="", model="MF-40", serial=f"MT-{domain}", pair="")
+    table = Component("model-list", "holm", domain, chassis="", model="MF-40", serial=f"MT-{domain}", pair="")
     return [*rows, replace(table, active=rnd.choice(list(TABLES.values())), pending="", spare="")]
 
 

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.windows.types import Action, Window
 
 PRACTICE = "common practice"
+_BY = {"operator": "by an operator", "policy": "by policy"}
 _BUILT_IN = f"{PRACTICE}: the built-in table of kinds"
 
 #: What is seen to before anything else.
@@ -147,12 +148,13 @@ def _facts(of: Material) -> Iterator[tuple[str, str]]:
 
     given, head = of.given, of.given.head
     manifest = given.manifest
+    facts = inventory_facts(given.inventory, of.planned.route.domain, of.fleet.book.by_policy)
     yield "manifest", f"{manifest.platform}, sequence {manifest.sequence}, issued {manifest.issued}"
     yield "manifest, expires", str(manifest.expires or "not stated")
     yield "manifest, SHA-256", given.manifest_sha256
     yield "manifest, signature", given.signature.says or given.signature.word
     yield "inventory, from", given.origin
-    yield "inventory, SHA-256 of the domain", inventory_facts(given.inventory, of.planned.route.domain)["sha256"]
+    yield "inventory, SHA-256 of the domain", facts["sha256"]
     yield (
         "ledger's head",
         f"{head.digest} ({counted(head.count, 'event')}, ledger {head.book})" if head is not None else "none",
@@ -174,7 +176,7 @@ def _step(of: Material, step: Step) -> StepPage:
     order = (
         "infrastructure before servers going up, after them going down"
         if step.what == "servers"
-        else ("model table, domain manager, then what is staged, the following half before the leading one")
+        else ("model list, domain manager, then what is staged, the following half before the leading one")
     )
     rules.append(RunbookText(order, f"{PRACTICE}: order"))
     back = [way for way in of.planned.back if way.step == step.number]
@@ -196,10 +198,10 @@ def _part(fleet: Fleet, change: StepChange, part: PartChange) -> PartRow:
     facts = fleet.book.facts(part.kind, part.model or None)
     rule = fleet.book.manifest.kind.get(part.kind)
     own = rule.models.get(part.model) if rule is not None and rule.models else None
-    said = any(getattr(r, "method", None) or getattr(r, "by", None) for r in (rule, own) if r is not None)
+    said = any(getattr(r, "method", None) or getattr(r, "applied_by", None) for r in (rule, own) if r is not None)
     source = f"manifest, [kind.{part.kind}]" if said else _BUILT_IN
     minutes = f"{part.minutes} minutes each, {'assumed' if part.assumed_minutes else 'by the manifest'}"
-    method = f"{facts.method or 'method not known'}, by {facts.by or 'whom is not known'}"
+    method = f"{facts.method or 'method not known'}, {_BY.get(facts.applied_by or '', 'by whom is not known')}"
     what = f"{len(part.keys)} {part.kind} {part.model} ({change.name})"
     return PartRow(what, part.start or "not known", part.end, f"{method}; {minutes}; {facts.effect}", source)
 
@@ -231,7 +233,7 @@ def _action(of: Material, step: Step, window: Window, number: int, action: Actio
 
     change = next((c for c in step.changes for p in c.parts if action.key in p.keys), None)
     way = next((back for back in of.planned.back if back.step == step.number and action.key in back.keys), None)
-    method = ", ".join(word for word in (action.method, f"by {action.by}" if action.by else "") if word)
+    method = ", ".join(word for word in (action.method, _BY.get(action.applied_by, "")) if word)
     words = (method, f"policy {action.policy}" if action.policy else "", action.note)
     return ActionRow(
         f"{window.number}.{number}",

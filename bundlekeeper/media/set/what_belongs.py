@@ -2,7 +2,7 @@
 
 Rules: a release is everything that it names; a domain is that, of the families that it has or may have, with every
 bundle that the steps of its route need, stops and patches among them; a site is all its domains. What is missing is
-told first and never left out in silence: a family, a bundle, a proof, a signature, the table that a model needs, a way.
+told first and never left out in silence: a family, a bundle, a proof, a signature, a list of models, a way.
 A bundle that was withdrawn, or whose signature is bad, is told and not packed. Nothing is read here.
 """
 
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import DomainState, stand
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
@@ -51,7 +51,7 @@ CHECKS = frozenset(
         "proof",
         "standing",
         "support",
-        "model table",
+        "model list",
     }
 )
 _NOT_PACKED = frozenset({"withdrawn", "bad-signature", "revoked-key"})
@@ -178,7 +178,7 @@ class _Gatherer:
         stops = self._stops(domain, release, target)
         self._supply(standing, ReleaseTarget(self.fleet.book, target.release, stops))
         self._add([*target.choices.values(), *stops.values()])
-        self._tables(standing)
+        self._lists(standing)
 
     def _stops(self, domain: str, release: str, target: ReleaseTarget) -> dict[Taken, TargetChoice]:
         """The bundles that the route's steps need and the release does not name, each as a choice of its own."""
@@ -216,27 +216,26 @@ class _Gatherer:
             for bundle in choice.chain:
                 self.bundles.setdefault(bundle.sha256.lower(), bundle)
 
-    def _tables(self, standing: DomainState) -> None:
-        """The model table that a model needs: in the set, or there already."""
+    def _lists(self, standing: DomainState) -> None:
+        """The list of models that a model needs: in the set, or there already."""
         book = self.fleet.book
-        scale = book.scale(MODEL_TABLE)
-        for table in (part.reading for part in standing.infrastructure if part.reading.kind == MODEL_TABLE):
-            offers = [book.whole(bundle).get((MODEL_TABLE, table.model or "")) for bundle in self.bundles.values()]
-            there = [offer.image.version for offer in offers if offer is not None] + (
-                [table.active] if table.active else []
-            )
-            wanted = {
-                (server.family, part.reading.model)
-                for server in standing.servers
-                for part in server.parts
-                if server.family and part.reading.model
-            }
+        wanted = {
+            (server.family, part.reading.model)
+            for server in standing.servers
+            for part in server.parts
+            if server.family and part.reading.model
+        }
+        for kind, of, active in ((p.reading.kind, p.reading.model, p.reading.active) for p in standing.infrastructure):
+            if not book.facts(kind, of).lists_models:
+                continue
+            offers = [book.whole(bundle).get((kind, of or "")) for bundle in self.bundles.values()]
+            there = [offer.image.version for offer in offers if offer is not None] + ([active] if active else [])
             for family, model in sorted((f, m) for f, m in wanted if f and m):
-                first = book.first_table(family, model, table.model)
-                if first and not any(scale.compare(version, first[1]) in (0, 1) for version in there):
-                    says = f"{model} needs a model table not older than {first[1]}, and the set brings none"
+                first = book.first_list(kind, of, family, model)
+                if first and not any(book.scale(kind).compare(version, first[1]) in (0, 1) for version in there):
+                    says = f"{model} needs a {kind} not older than {first[1]}, and the set brings none"
                     hint = f"the infrastructure bundle of release {first[0]} brings it"
-                    self._tell(finding("model-table-old", f"{standing.domain}: model table", says, hint))
+                    self._tell(finding("model-unlisted", f"{standing.domain}: {kind}", says, hint))
 
     def contents(self) -> SetContents:
         """What was gathered, bundles by family and as the manifest lists them, findings worst first."""

@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from bundlekeeper.model.trust import SignatureForm
-from bundlekeeper.model.vocabulary import FAMILIES, Back, By, Family, Method
+from bundlekeeper.model.vocabulary import FAMILIES, AppliedBy, Back, Down, Family, Method
 
 FORMAT = 1
 
@@ -108,8 +108,14 @@ class KindRule(_Table):
     """Overrides of the built-in table of kinds, or a kind of your own."""
 
     method: Method | None = None
-    by: By | None = None
-    back: Back | None = None
+    applied_by: AppliedBy | None = Field(default=None, description="who has it applied: an operator, or a policy")
+    back: Back | None = Field(default=None, description="the way back")
+    down: Down | None = Field(default=None, description="what is down while it restarts")
+    pair: bool | None = Field(default=None, description="usually one of a redundant pair")
+    turn: Annotated[int, Field(ge=0, le=99)] | None = Field(default=None, description="the lower, the earlier going up")
+    ahead: bool | None = Field(default=None, description="may run ahead of everything at no risk")
+    lists_models: bool | None = Field(default=None, description="tells the manager which models exist")
+    none: bool | None = Field(default=None, description="true: this platform has no such component")
     order: VersionOrder | None = Field(default=None, description="order of this kind's image versions")
     list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(default=None)
     minutes: Annotated[int, Field(ge=0, le=100_000)] | None = None

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
@@ -19,10 +19,10 @@ from bundlekeeper.formats import json_read
 from bundlekeeper.formats.text_file import shown
 from bundlekeeper.model.inventory.types import EVERYWHERE, Inventory, server_key
 from bundlekeeper.model.route.hand_plan import MAX_STEPS, Plan, PlanStep
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, KINDS, SERVERS
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVERS
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.inventory.types import Policy
+    from bundlekeeper.model.inventory.types import Component, Policy
     from bundlekeeper.model.manifest.types import Manifest
 
 SCHEMA = "bundlekeeper.route/1"
@@ -67,9 +67,9 @@ def _pieces(manifest: Manifest) -> Iterator[tuple[str, Any]]:
         yield f"beside ({beside.source})", beside
 
 
-def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
+def inventory_facts(inventory: Inventory, domain: str, by_policy: Callable[[Component], bool | None]) -> dict[str, Any]:
     """What a plan remembers of a domain: each component's facts, its partitions, its policies with whom else each
-    touches, and who stays apart."""
+    touches, and who stays apart. `by_policy` tells whether a policy drives a component, None where it is not known."""
     parts = inventory.of(domain)
     keys = {part.key for part in parts}
     named = {part.policy for part in parts if part.policy}
@@ -82,7 +82,7 @@ def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
             if partition.component in keys
         },
         "policies": _by_name((policy.name, _known(policy)) for policy in policies),
-        "elsewhere": _by_name((policy.name, _elsewhere(inventory, policy, domain)) for policy in policies),
+        "elsewhere": _by_name((policy.name, _elsewhere(inventory, policy, domain, by_policy)) for policy in policies),
         "apart": sorted(sorted(apart.domains) for apart in inventory.apart if domain in apart.domains),
     }
     return {"sha256": digest_of(found), **found}
@@ -99,7 +99,9 @@ def _by_name(rows: Iterable[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def _elsewhere(inventory: Inventory, policy: Policy, domain: str) -> dict[str, Any]:
+def _elsewhere(
+    inventory: Inventory, policy: Policy, domain: str, by_policy: Callable[[Component], bool | None]
+) -> dict[str, Any]:
     """The servers of other domains that a policy touches, or may touch because theirs is not known."""
     servers: set[str] = set()
     maybe: set[str] = set()
@@ -108,7 +110,7 @@ def _elsewhere(inventory: Inventory, policy: Policy, domain: str) -> dict[str, A
             continue
         if part.policy == policy.name:
             servers.add(f"{part.domain} {server_key(part)}")
-        elif part.policy is None and (part.kind not in KINDS or KINDS[part.kind].by == "policy"):
+        elif part.policy is None and by_policy(part) is not False:
             maybe.add(part.domain)
     return {"servers": len(servers), "of": digest_of(sorted(servers))[:_DIGITS], "perhaps in": sorted(maybe)}
 

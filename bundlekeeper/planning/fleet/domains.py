@@ -82,19 +82,12 @@ class Fleet:
 
     def _note_policy(self, part: Component) -> None:
         if part.policy is None:
-            if part.domain not in self._unknown and self.by_policy(part) is not False:
+            if part.domain not in self._unknown and self.book.by_policy(part) is not False:
                 self._unknown[part.domain] = None
         elif part.policy:
             servers = self._users.setdefault(part.policy, {}).setdefault(part.domain, {})
             slot = None if part.slot is None else part.slot.partition("/")[0]
             servers.setdefault(server_key(part), Place(part.site, part.domain, part.chassis, slot).path())
-
-    def by_policy(self, part: Component) -> bool | None:
-        """Whether the part is a server's that takes its image by policy; None where that is not known."""
-        if not self.book.is_of_server(part.kind):
-            return False
-        by = self.book.facts(part.kind, part.model).by
-        return None if by is None else by == "policy"
 
     @property
     def domains(self) -> tuple[str, ...]:

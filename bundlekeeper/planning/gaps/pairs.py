@@ -1,23 +1,25 @@
 """Gaps of redundant pairs: is each pair whole and healthy, and is it known which half leads.
 
 Rules: kinds that usually come in pairs are asked whether they are in one; a part that is known to stand alone is told,
-since nothing takes over while it restarts; a pair of which only one half is listed was not checked; which half leads
-matters where the halves are taken one after the other or one through the other (`boot-file`, `overwrite`).
-Practice: "a healthy pair, … every path redundant" stands before anything else.
+since nothing takes over while it restarts; a manager on a host of its own is no half unless it says so; a pair of which
+only one half is listed was not checked; which half leads matters where the halves are taken one after the other or one
+through the other (`boot-file`, `overwrite`). Practice: "a healthy pair, … every path redundant" stands before anything
+else.
 """
 
 from __future__ import annotations
 
 from bundlekeeper.findings import Level
-from bundlekeeper.model.vocabulary import HALVES, KINDS
+from bundlekeeper.model.vocabulary import HALVES, METHODS
 from bundlekeeper.planning.fleet.domain_state import Pair, PartAt
+from bundlekeeper.planning.fleet.manifest_index import on_own_host
 from bundlekeeper.planning.gaps.question import Case, part_name
 
 
 def check_pairs(case: Case) -> None:
     """Every gap of pairs."""
     for part in case.standing.infrastructure:
-        if case.book.facts(part.reading.kind, part.reading.model).paired and not part.part.pair:
+        if case.book.facts(part.reading.kind, part.reading.model).pair and not part.part.pair:
             _alone(case, part)
     for pair in case.standing.pairs:
         _whole(case, pair)
@@ -31,6 +33,9 @@ def check_pairs(case: Case) -> None:
 
 def _alone(case: Case, part: PartAt) -> None:
     name = part_name(part)
+    if on_own_host(case.book, part.part) and part.part.pair is None:
+        case.tally.made("pair")
+        return
     if part.part.pair is None:
         hint = "give both halves the name of their pair, or write - where it stands alone"
         says = "whether another part takes over while it restarts"
@@ -67,15 +72,10 @@ def _in_one_chassis(case: Case, pair: Pair) -> None:
         hint = "give the parts of each chassis a pair of their own: none takes over for another chassis"
         evidence = {half.key: half.part.chassis for half in pair.halves}
         case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)
-    elif _is_in_chassis(pair.kind) and any(half.part.chassis is None for half in pair.halves):
+    elif case.book.facts(pair.kind, None).in_chassis and any(half.part.chassis is None for half in pair.halves):
         lacking = ", ".join(half.key for half in pair.halves if half.part.chassis is None)
         says = "whether its halves are in one chassis"
         case.tally.lack("chassis", _name(case, pair), says, f"the chassis of {lacking}", things=keys)
-
-
-def _is_in_chassis(kind: str) -> bool:
-    facts = KINDS.get(kind)
-    return facts is not None and facts.in_chassis
 
 
 def _healthy(case: Case, pair: Pair) -> None:
@@ -97,7 +97,7 @@ def _healthy(case: Case, pair: Pair) -> None:
 
 def _lead(case: Case, pair: Pair) -> None:
     methods = {case.book.facts(half.reading.kind, half.reading.model).method for half in pair.halves}
-    if methods == {"two-bank"} or len(pair.halves) != len(HALVES):
+    if all(method and not METHODS[method].lead for method in methods) or len(pair.halves) != len(HALVES):
         return
     halves = [half.part.half for half in pair.halves]
     keys = [half.key for half in pair.halves]

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import ComponentReading, DomainState, PartAt, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
@@ -140,7 +140,7 @@ def _class(
         )
         for key, reading in distinct.items()
     )
-    return GapGroup(servers_name(domain, kin, servers), kin.family, likes, kin, servers)
+    return GapGroup(servers_name(fleet.book, domain, kin, servers), kin.family, likes, kin, servers)
 
 
 def _after(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) -> ComponentReading:
@@ -156,8 +156,8 @@ def _moves(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) ->
 
 
 def _stays_ahead(fleet: Fleet, reading: ComponentReading, offer: ImageOffer) -> bool:
-    """A model table that is newer than the target's stays: it is ahead at no risk (common practice)."""
-    if reading.kind != MODEL_TABLE or not reading.active:
+    """What may run ahead and is newer than the target's stays: it is ahead at no risk (common practice)."""
+    if not reading.active or not fleet.book.facts(reading.kind, reading.model).ahead:
         return False
     return fleet.book.scale(reading.kind).compare(reading.active, offer.image.version) == 1
 
@@ -175,11 +175,10 @@ def server_label(server: ServerAt) -> str:
     return server.key
 
 
-def servers_name(domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
-    """A class of servers for people: `holm-a 1/1, 1/2: 2 blade servers MB-2`."""
-    models = dict.fromkeys(
-        reading.model for reading in kin.parts if reading.kind == "bios" and reading.model
-    ) or dict.fromkeys(reading.model for reading in kin.parts if reading.model)
+def servers_name(book: ManifestIndex, domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
+    """A class of servers for people, with the models of what comes first in them: `holm-a 1/1: 1 blade server MB-2`."""
+    known = [(book.facts(reading.kind, None).turn, reading.model) for reading in kin.parts if reading.model]
+    models = dict.fromkeys(model for turn, model in known if turn == min(known)[0])
     family = f"{kin.family} server" if kin.family else "server"
     labels = some([server_label(server) for server in servers])
     return f"{domain} {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()

@@ -26,7 +26,7 @@ SEVERITY = (
     "stranger-key",
     "withdrawn",
     "model-unsupported",
-    "model-table-old",
+    "model-unlisted",
     "jump-refused",
     "mix-refused",
     "downgrade",

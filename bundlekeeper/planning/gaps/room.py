@@ -11,6 +11,7 @@ from __future__ import annotations
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import human_bytes, some
 from bundlekeeper.model.inventory.types import Partition
+from bundlekeeper.model.vocabulary import METHODS
 from bundlekeeper.planning.fleet.domain_state import PartAt
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.gaps.question import Case, GapGroup, Like, part_name
@@ -24,15 +25,15 @@ def check_room(case: Case) -> None:
         for like in group.likes:
             if not like.moves:
                 continue
-            method = case.book.facts(like.reading.kind, like.reading.model).method
+            facts = case.book.facts(like.reading.kind, like.reading.model)
             for part in like.parts:
                 partitions = case.fleet.partitions(part.key)
-                if method is None:
+                if facts.method is None:
                     says, fact = "whether its image fits", f"how {like.reading.kind} is written (method)"
                     case.tally.lack("space", _name(group, part), says, fact, things=(part.key,))
                 elif partitions:
                     _part(case, group, like, part, partitions)
-                elif group.kin is None and method != "two-bank":
+                elif group.kin is None and facts.files:
                     hint = "list it under [[partition]], with its free bytes"
                     says = "whether its image fits"
                     case.tally.lack("space", _name(group, part), says, "its partitions", hint=hint, things=(part.key,))
@@ -68,7 +69,8 @@ def room_of(book: ManifestIndex, part: PartAt, method: str, partition: Partition
     """A part's partition as it lies, with what the manifest says of the sizes of what lies there."""
     one = part.part
     held = None if one.held is None else tuple(Lying(v, _unpacked(book, part, v)) for v in one.held)
-    over = one.active if method == "overwrite" else one.spare if method == "two-bank" else None
+    bank = METHODS[method].over
+    over: str | None = getattr(one, bank) if bank is not None else None
     return Room(
         method, partition.free_bytes, held, one.active, one.pending, _unpacked(book, part, over) if over else None
     )

@@ -1,8 +1,8 @@
-"""Gaps of servers: the policies that bring their firmware, the model table that must know them, their hosts' drivers.
+"""Gaps of servers: the policies that bring their firmware, the list that must know their models, their drivers.
 
 Rules: a server is asked for the policy of each of its policy-driven parts, moving or not, because a policy that names
-another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to the
-table where a rule says so, else where a release with a bundle for that model came with that table or an older one;
+another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to
+a list where a rule says so, else where a release with a bundle for that model came with that list or an older one;
 host drivers are never known here unless the user vouches for them. Practice: a policy that applies immediately restarts
 all of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter
 firmware are supported as pairs.
@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.inventory.types import Policy
-from bundlekeeper.model.vocabulary import MODEL_TABLE, SERVER_FAMILIES
+from bundlekeeper.model.vocabulary import SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import PartAt, ServerAt
 from bundlekeeper.planning.gaps.question import Case, server_label
 
@@ -30,7 +30,7 @@ def check_servers(case: Case) -> None:
         fact = {"parent": "its server (parent, or chassis and slot)", "family": "its family"}[doubt.fact]
         case.tally.lack("grouping", case.domain, doubt.says, fact, hint=hint, things=keys, times=len(keys))
     _policies(case)
-    _tables(case)
+    _lists(case)
     _drivers(case)
 
 
@@ -41,7 +41,7 @@ def _policies(case: Case) -> None:
     users: dict[str, list[PartAt]] = {}
     for server in case.standing.servers:
         for part in server.parts:
-            driven = case.fleet.by_policy(part.part)
+            driven = case.fleet.book.by_policy(part.part)
             if driven is None:
                 unsure.append(part)
             elif driven and part.part.policy is None:
@@ -52,7 +52,7 @@ def _policies(case: Case) -> None:
                 users.setdefault(part.part.policy, []).append(part)
     if unsure:
         kinds = dict.fromkeys(p.part.kind for p in unsure)
-        fact, keys = f"who drives {some(list(kinds))} (by)", [p.key for p in unsure]
+        fact, keys = f"who drives {some(list(kinds))} (applied_by)", [p.key for p in unsure]
         case.tally.lack("policy", case.domain, "whether it takes a policy", fact, things=keys, times=len(keys))
     _without(case, without, unknown)
     for name, parts in users.items():
@@ -165,8 +165,8 @@ def _shared(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
         case.tally.made("policy sharing")
 
 
-def _tables(case: Case) -> None:
-    """Does the model table know each model of a server?"""
+def _lists(case: Case) -> None:
+    """Does each list of models know each model of a server?"""
     models: dict[tuple[str, str], list[str]] = {}
     for group in case.groups:
         for like in group.likes if group.kin is not None else ():
@@ -177,48 +177,50 @@ def _tables(case: Case) -> None:
                 models.setdefault((family, model), []).extend(like.keys)
     if not models:
         return
-    tables = [part for part in case.standing.infrastructure if part.reading.kind == MODEL_TABLE]
-    if not tables:
-        things = dict.fromkeys(key for rows in models.values() for key in rows)
-        says = "whether the model table knows the models of the servers"
-        case.tally.lack("model table", case.domain, says, "the model table, none is listed", things=things)
-    for table in tables:
-        for (family, model), keys in models.items():
-            _table(case, table, family, model, keys)
+    for kind in case.book.model_lists:
+        lists = [part for part in case.standing.infrastructure if part.reading.kind == kind]
+        if not lists:
+            things = dict.fromkeys(key for rows in models.values() for key in rows)
+            says = f"whether the {kind} knows the models of the servers"
+            case.tally.lack("model list", case.domain, says, f"the {kind}, none is listed", things=things)
+        for part in lists:
+            for (family, model), keys in models.items():
+                _list(case, part, family, model, keys)
 
 
 def _told_by_rule(case: Case, family: str, model: str) -> bool:
-    """True where a beside rule says which table the model needs, so that it is judged with the rules."""
+    """True where a beside rule says which list the model needs, so that it is judged with the rules."""
     return any(
-        need.kind == MODEL_TABLE and rule.when.family in (None, family) and model in (rule.when.models or ())
+        need.kind in case.book.model_lists and rule.when.family in (None, family) and model in (rule.when.models or ())
         for rule in case.fleet.rules.besides
         for need in rule.need
     )
 
 
-def _table(case: Case, table: PartAt, family: str, model: str, keys: list[str]) -> None:
-    tally, subject, active = case.tally, f"{case.domain}: model {model}", table.reading.active
-    things = [table.key, *keys]
-    least = case.book.first_table(family, model, table.reading.model)
-    says = f"whether the model table ({table.key}) knows {model}"
+def _list(case: Case, part: PartAt, family: str, model: str, keys: list[str]) -> None:
+    kind, active = part.reading.kind, part.reading.active
+    tally, subject, scale = case.tally, f"{case.domain}: model {model}", case.book.scale(kind)
+    things = [part.key, *keys]
+    least = case.book.first_list(kind, part.reading.model, family, model)
+    says = f"whether the {kind} ({part.key}) knows {model}"
     if least is None or not active:
-        fact = "which table knows it: no rule says it, and no release" if active else "the table's version"
-        tally.lack("model table", subject, says, fact, things=things)
+        fact = f"which {kind} knows it: no rule says it, and no release" if active else f"the {kind}'s version"
+        tally.lack("model list", subject, says, fact, things=things)
         return
     release, version = least
-    way = case.book.scale(MODEL_TABLE).compare(active, version)
+    way = scale.compare(active, version)
     if way is None:
-        tally.lack("model table", subject, says, f"the place of {active} in the order of tables", things=things)
+        tally.lack("model list", subject, says, f"the place of {active} in the order of its versions", things=things)
         return
-    tally.made("model table")
+    tally.made("model list")
     if way < 0:
-        brings = case.target.offer(table.reading)
-        brought = brings is not None and case.book.scale(MODEL_TABLE).compare(brings.image.version, version) in (0, 1)
-        text = f"the model table is at {active}; the first release with a bundle for {model}, {release}, has {version}"
-        hint = "bring the model table up first" if brought else "choose a release whose table knows the model"
-        evidence = {"model": model, "table": active, "first": version, "release": release}
+        brings = case.target.offer(part.reading)
+        brought = brings is not None and scale.compare(brings.image.version, version) in (0, 1)
+        text = f"the {kind} is at {active}; the first release with a bundle for {model}, {release}, has {version}"
+        hint = "bring it up first" if brought else f"choose a release whose {kind} knows the model"
+        evidence = {"model": model, "list": active, "first": version, "release": release}
         level = Level.WARNING if brought else None
-        tally.add("model-table-old", subject, text, hint, level=level, things=things, evidence=evidence)
+        tally.add("model-unlisted", subject, text, hint, level=level, things=things, evidence=evidence)
 
 
 def _drivers(case: Case) -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.planning.fleet.domain_state import At
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer
-from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, Rules, SeenVersion, selects
+from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, Rules, SeenVersion
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Beside, Jump, RuleSubject
@@ -97,7 +97,7 @@ class BlockerJudge:
     def _asked_of(self, family: str | None, kind: str, model: str | None) -> Hashable:
         """What jump rules can tell of such parts."""
         part = SeenVersion(family, kind, model, None, At((), certain=False))
-        return kind, model is None, tuple(selects(rule.what, part) for rule in self.rules.jumps)
+        return kind, model is None, tuple(self.rules.selects(rule.what, part) for rule in self.rules.jumps)
 
     def _image_way(self, kind: str, start: str | None, end: str) -> Hashable:
         """What jump rules can tell of two image versions."""
@@ -177,7 +177,7 @@ class BlockerJudge:
         """The needs that speak about such parts: its place, whether the condition does, and whether the need does."""
         part = SeenVersion(family, kind, model, None, At((), certain=False))
         rows = ((n, *self._pairs[n]) for n in self._of_scope.get(scope, ()))
-        marks = [(n, selects(rule.when, part), selects(need, part)) for n, rule, need in rows]
+        marks = [(n, self.rules.selects(rule.when, part), self.rules.selects(need, part)) for n, rule, need in rows]
         return [mark for mark in marks if mark[1:] != (False, False)]
 
     def _is_in(self, n: int, wanted: bool, image: str | None, at: At) -> bool | None:

@@ -251,7 +251,7 @@ class _HeldCourse(Course):
         if i < self.own:
             if self._ahead(a, j, b) and not (b == 0 and self._ahead(0, j, b)):
                 mask |= self._out_of_order()
-            mask |= self._tables_lack(a, j) if b else 0
+            mask |= self._lists_lack(a, j) if b else 0
         return mask
 
     def _is_ahead_of(self, a: int, j: int, b: int) -> bool:
@@ -314,7 +314,7 @@ _HINTS = {
     "jump-refused": "go by a version between, or ask the publisher",
     "mix-refused": "move what the rule speaks about first",
     "downgrade": "down only where a rule says that it may be done",
-    "model-table-old": "bring the model table first",
+    "model-unlisted": "bring it up first",
     "not-checked": "find the fact out; what is not known refuses",
 }
 
@@ -322,6 +322,6 @@ _HINTS = {
 def _code(blocker: Blocker) -> str:
     """The finding's code for what stands against a step."""
     if blocker.sort == "practice":
-        words = {f"{PRACTICE}: the table of release": "model-table-old", f"{PRACTICE}: down only": "downgrade"}
-        return next((c for start, c in words.items() if blocker.source.startswith(start)), "mix-refused")
-    return {"beside": "mix-refused", "fact": "not-checked"}.get(blocker.sort, "jump-refused")
+        return "downgrade" if blocker.source.startswith(f"{PRACTICE}: down only") else "mix-refused"
+    codes = {"beside": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}
+    return codes.get(blocker.sort, "jump-refused")

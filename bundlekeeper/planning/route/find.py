@@ -2,9 +2,9 @@
 
 Rules: a step is one infrastructure change or any number of server classes brought to one release's version of their
 family; every state between obeys every rule, and so does the mix while a step is under way; what already stands beside
-each other today is told and is nobody's step; no server is ahead of the infrastructure or of the model table; a patch
-goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool plans: it
-says what it checked, and calls no step harmless.
+each other today is told and is nobody's step; no server is ahead of the infrastructure or of the list of models; a
+patch goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool
+plans: it says what it checked, and calls no step harmless.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES, SERVERS
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES, SERVERS
 from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import suits
@@ -118,7 +118,7 @@ class Course:
         self.own = len(self.units)
         for kin, servers in standing.classes:
             parts = [part for server in servers for part in server.parts]
-            name = servers_name(standing.domain, kin, servers)
+            name = servers_name(self.fleet.book, standing.domain, kin, servers)
             self.units.append(self.maker.unit(name, kin.family, parts, servers, of(servers)))
         self._covers = cache(self._covered)
 
@@ -130,8 +130,10 @@ class Course:
             if self.takes_withdrawn or bundle.standing != "withdrawn" or bundle in choice.chain:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
         for bundle in choice.chain:
-            if bundle.only is None and any(i.kind == MODEL_TABLE for i in bundle.images):
-                yield Option(f"{bundle.version}, model table only", ((INFRASTRUCTURE, bundle),), (MODEL_TABLE,))
+            facts = self.fleet.book.facts
+            ahead = tuple(dict.fromkeys(i.kind for i in bundle.images if facts(i.kind, None).ahead))
+            if bundle.only is None and ahead:
+                yield Option(f"{bundle.version}, {' and '.join(ahead)} only", ((INFRASTRUCTURE, bundle),), ahead)
 
     def _server_options(self) -> Iterable[Option]:
         for name, target in self.targets.items():
@@ -195,7 +197,7 @@ class Course:
         return mask
 
     def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
-        """The trade's order: no server ahead of its infrastructure, none of a model that the table does not know."""
+        """The trade's order: no server ahead of its infrastructure, none of a model that a list does not know."""
         number = len(self.units[0].states)
         for b in range(len(self.units[j].states)):
             wanted = self._wanted(j, b)
@@ -208,7 +210,7 @@ class Course:
                 yield b, self._out_of_order(), ahead
         lacking: dict[int, int] = {}
         for a in range(number):
-            for n in bits(self._tables_lack(a, j)):
+            for n in bits(self._lists_lack(a, j)):
                 lacking[n] = lacking.get(n, 0) | 1 << a
         for b in range(1, len(self.units[j].states)):
             for n, which in lacking.items():
@@ -218,20 +220,21 @@ class Course:
         says = "infrastructure before servers going up, after them going down"
         return self.judge.blocker("practice", f"{PRACTICE}: order", says)
 
-    def _tables_lack(self, a: int, j: int) -> int:
-        """The blockers of models that the model table does not know yet."""
+    def _lists_lack(self, a: int, j: int) -> int:
+        """The blockers of models that a list of models does not know yet."""
         unit, mask = self.units[j], 0
         for reading in self.units[0].states[a].readings:
-            if reading.kind != MODEL_TABLE or unit.family is None:
+            if unit.family is None or not self.fleet.book.facts(reading.kind, reading.model).lists_models:
                 continue
             for model in dict.fromkeys(slot[0].reading.model for slot in unit.slots):
-                first = model and self.fleet.book.first_table(unit.family, model, reading.model)
+                first = model and self.fleet.book.first_list(reading.kind, reading.model, unit.family, model)
                 if not first:
                     continue
-                way = self.fleet.book.scale(MODEL_TABLE).compare(reading.active or "", first[1])
+                way = self.fleet.book.scale(reading.kind).compare(reading.active or "", first[1])
                 if way is None or way < 0:
-                    says = f"{model} needs a model table not older than {first[1]}"
-                    mask |= self.judge.blocker("practice", f"{PRACTICE}: the table of release {first[0]}", says)
+                    says = f"{model} needs a {reading.kind} not older than {first[1]}"
+                    source = f"{PRACTICE}: the {reading.kind} of release {first[0]}"
+                    mask |= self.judge.blocker("model", source, says)
         return mask
 
     def _wanted(self, j: int, b: int) -> tuple[str, ...]:
@@ -361,13 +364,12 @@ class Course:
                 "no part of the infrastructure is listed: what it runs, and whether that fits the servers, is not known"
             )
             yield finding("not-checked", self.standing.domain, says, hint)
-        elif (
-            self.standing.servers
-            and self.fleet.book.may_list_kind(INFRASTRUCTURE, MODEL_TABLE)
-            and not any(part.reading.kind == MODEL_TABLE for part in self.standing.infrastructure)
-        ):
-            says = "no model table is listed: whether it knows the models of the servers is not known"
-            yield finding("not-checked", self.standing.domain, says, hint)
+            return
+        listed = {part.reading.kind for part in self.standing.infrastructure}
+        for kind in self.fleet.book.model_lists if self.standing.servers else ():
+            if kind not in listed:
+                says = f"no {kind} is listed: whether it knows the models of the servers is not known"
+                yield finding("not-checked", self.standing.domain, says, hint)
 
     def no_route(self, found: FoundRoute) -> NoRoute:
         """Why there is no way, and the nearest release that can be reached."""

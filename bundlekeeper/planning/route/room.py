@@ -66,14 +66,15 @@ def _load(fleet: Fleet, change: StepChange, part: PartChange) -> SpaceLoad:
 
 
 def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[Told]:
-    method = fleet.book.facts(part.reading.kind, part.reading.model).method
+    facts = fleet.book.facts(part.reading.kind, part.reading.model)
+    method = facts.method
     partitions = fleet.partitions(part.key)
     first = loads[0][0]
     if method is None:
         yield _lack(first, f"how {part.reading.kind} is written (method)", f"say it in [kind.{part.reading.kind}]")
         return
     if not partitions:
-        if own and method != "two-bank":
+        if own and facts.files:
             yield _lack(first, "its partitions", _LISTED)
         return
     scale = fleet.book.scale(part.reading.kind)

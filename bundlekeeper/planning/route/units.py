@@ -1,9 +1,9 @@
 """What moves in a route: the infrastructure as one unit, each class of servers as one, with their states and moves.
 
 Rules: a state is what each group of like parts runs; a move is one bundle brought to all of a unit's parts that it has
-images for, a patch only onto its base; the model table may be brought alone and stays where it is newer (common
+images for, a patch only onto its base; what may run ahead may be brought alone and stays where it is newer (common
 practice). A move carries every blocker that stands against it: its jumps, the mix while it is under way
-(infrastructure in the trade's order: model table, manager, the rest, the other way round going down; one server after
+(infrastructure in the order of its kinds' turns, the other way round going down; one server after
 the other, its parts in an order that every rule allows), and the unit's own state after it. What already stands beside
 each other today is nobody's step and is not held against one.
 """
@@ -16,7 +16,7 @@ from functools import cache
 from itertools import product
 from typing import TYPE_CHECKING
 
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, turn_of
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import At, ComponentReading, PartAt, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, is_part, suits
@@ -302,7 +302,7 @@ class Maker:
     def _judge(self, slot: int, reading: ComponentReading, part: SeenVersion, offer: ImageOffer) -> _Judged | None:
         """What is found of a slot that takes an offer; None where nothing moves."""
         way = self._way(reading, offer)
-        if way == 0 or (way == 1 and reading.kind == MODEL_TABLE):
+        if way == 0 or (way == 1 and self._may_be_ahead(reading)):
             return None
         answer = self.judge.jump(part, offer)
         mask = self.judge.jump_mask(part, offer, answer)
@@ -317,9 +317,15 @@ class Maker:
         return self.fleet.book.scale(reading.kind).compare(reading.active, offer.image.version)
 
     def runs(self, reading: ComponentReading, offer: ImageOffer) -> bool:
-        """True where the part runs the offer's image already, or is a model table that is ahead of it."""
+        """True where the part runs the offer's image already, or may be ahead of it and is."""
         way = self._way(reading, offer)
-        return way == 0 or (reading.kind == MODEL_TABLE and way == 1)
+        return way == 0 or (way == 1 and self._may_be_ahead(reading))
+
+    def _may_be_ahead(self, reading: ComponentReading) -> bool:
+        return self.fleet.book.facts(reading.kind, reading.model).ahead
+
+    def _turn(self, kind: str) -> int:
+        return self.fleet.book.facts(kind, None).turn
 
     def _base(self, unit: Unit, state: State, bundle: Bundle) -> int:
         """A patch goes onto its base, where every part that the base serves runs it or the patch itself."""
@@ -341,7 +347,7 @@ class Maker:
         mask = 0
         if len(unit.servers) > 1:  # one is moved, another one not yet
             mask = self.judge.beside(old.everything, new.changed)
-        usual = sorted(hops, key=lambda h: (turn_of(old.readings[h.slot].kind), old.readings[h.slot].kind, h.slot))
+        usual = sorted(hops, key=lambda h: (self._turn(old.readings[h.slot].kind), old.readings[h.slot].kind, h.slot))
         if not self.judge.beside(old.everything, new.everything, inside=True):
             return tuple(usual), mask  # a server between is at old and at new: nothing forbids that
         return self._inner(unit, old, usual, mask)
@@ -390,7 +396,7 @@ class Maker:
         sign = -1 if down else 1
 
         def phase(hop: Hop) -> int:
-            return sign * turn_of(old.readings[hop.slot].kind)
+            return sign * self._turn(old.readings[hop.slot].kind)
 
         ordered = sorted(hops, key=lambda h: (phase(h), old.readings[h.slot].kind, h.slot))
         mask = self._third(old, hops)
@@ -419,7 +425,7 @@ class Maker:
         rest: list[frozenset[str]] = []
         for hop in hops:
             reading = old.readings[hop.slot]
-            if reading.kind == MODEL_TABLE or is_part(hop.offer.bundle) or not reading.bundles:
+            if self._may_be_ahead(reading) or is_part(hop.offer.bundle) or not reading.bundles:
                 continue
             lines = self._lines_of.get(id(reading))
             if lines is None:

@@ -1,11 +1,12 @@
 """A step of the infrastructure as real actions in the trade's order (common practice, from memory).
 
-Rules: preconditions first; going up the model table, the domain manager (written on the leading half, which brings the
-following level), all staging, which has no effect yet, then side by side: the following half of every pair with its
-switch, every path back and verified, the lead swapped, the leading half likewise; going down the settings first and
-the manager last. A side is one piece, so that no half of a pair restarts before the other half's side is back. A part
-whose pair or half is not known may be the other half of any, so that it is activated when nothing else is, and told.
-Once the lead is swapped the half that the inventory calls following leads, in later steps too, until the next swap.
+Rules: preconditions first; going up what may run ahead, then by the turns of the kinds: what takes the manager down
+(where it is written over, on the leading half, which brings the following level), all staging, which has no effect yet,
+then side by side: the following half of every pair with its switch, every path back and verified, the lead swapped, the
+leading half likewise; going down the settings first, then the other way round. A side is one piece, so that no half of
+a pair restarts before the other half's side is back. A part whose pair or half is not known may be the other half of
+any, so that it is activated when nothing else is, and told. Once the lead is swapped the half that the inventory calls
+following leads, in later steps too, until the next swap.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
-from bundlekeeper.model.vocabulary import HALVES, MANAGER, MODEL_TABLE, STAGED_METHODS, SWITCH
-from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
+from bundlekeeper.model.vocabulary import ACTIVE, HALVES, STAGED_METHODS, Down
+from bundlekeeper.planning.fleet.manifest_index import ComponentFacts, ManifestIndex, on_own_host
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
@@ -33,12 +34,16 @@ BACKUP_MINUTES, LOOK_MINUTES, SETTINGS_MINUTES = 10, 2, 15
 SWAP_MINUTES, WAIT_MINUTES, VERIFY_MINUTES, RECORD_MINUTES = 5, 5, 2, 1
 
 LEADING, FOLLOWING = HALVES
+#: What is down while the manager restarts, and while a half of the fabric does, whose lead is swapped before.
+MANAGER: Down = "manager"
+SWITCH: Down = "half"
 
 
 class Draft:
     """The pieces of one step while they are made, and what is to be told of them."""
 
-    def __init__(self, domain: str) -> None:
+    def __init__(self, book: ManifestIndex, domain: str) -> None:
+        self.book = book
         self.domain = domain
         self.pieces: list[WorkPiece] = []
         self.findings: list[Finding] = []
@@ -74,7 +79,7 @@ class One:
         """An action on this part."""
         return Action(
             verb, self.name, self.change.kind, self.change.end, minutes, assumed, down, key=self.key,
-            method=self.facts.method or "", by=self.facts.by or "", pair=self.part.pair or "",
+            method=self.facts.method or "", applied_by=self.facts.applied_by or "", pair=self.part.pair or "",
             half=self.part.half or "", cluster=self.part.cluster or "", policy=self.part.policy or "", note=note,
         )  # fmt: skip
 
@@ -112,10 +117,12 @@ def end(actions: Iterable[Action]) -> int:
     return max((action.end for action in actions), default=0)
 
 
-def preconditions(domain: str, *, hosts: bool, down: str) -> WorkPiece:
+def preconditions(standing: DomainState, *, hosts: bool, down: str) -> WorkPiece:
     """What common practice asks for before anything; `down` is the version of a step that goes down, else empty."""
+    domain = standing.domain
     rows = [("check-backup", BACKUP_MINUTES)]
-    rows += [(verb, LOOK_MINUTES) for verb in ("check-pairs", "check-faults", "check-paths")]
+    rows += [("check-pairs", LOOK_MINUTES)] if standing.pairs else []
+    rows += [(verb, LOOK_MINUTES) for verb in ("check-faults", "check-paths")]
     rows += [("note-paths", LOOK_MINUTES)] if hosts else []
     actions = [Action(verb, f"domain {domain}", "", "", minutes, assumed=True, key=domain) for verb, minutes in rows]
     if down:
@@ -154,24 +161,24 @@ class Lead:
 def infrastructure(fleet: Fleet, standing: DomainState, step: Step, draft: Draft, lead: Lead) -> Lead:
     """Add the pieces of a step that changes the infrastructure; the answer is which halves lead after it."""
     ones = tuple(_ones(fleet, standing, step))
-    tables = [part for part in ones if part.change.kind == MODEL_TABLE]
-    managers = [part for part in ones if part.change.kind == MANAGER]
-    rest = [part for part in ones if part not in tables and part not in managers]
     for one in ones:
         if one.facts.method is None:
             says = "how it takes its image is not known: planned as if it were written straight over"
             draft.tell(finding("not-checked", one.name, says, f"say it in [kind.{one.change.kind}] method = …"))
     _healthy(standing, ones, draft)
     lowered = step.changes[0].version if step.is_down else ""
-    ready = [draft.add(preconditions(draft.domain, hosts=True, down=lowered))]
-    if tables:
-        ready = [draft.add(_written(one, ready)) for one in tables]
-    if step.is_down:
-        last, lead = _sides(standing, rest, draft, ready, lead, step.number)
-        _managers(standing, managers, draft, last, lead)
-    else:
-        ready = _managers(standing, managers, draft, ready, lead)
-        _, lead = _sides(standing, rest, draft, ready, lead, step.number)
+    ready = [draft.add(preconditions(standing, hosts=True, down=lowered))]
+    if ahead := [part for part in ones if part.facts.ahead]:
+        ready = [draft.add(_written(one, ready)) for one in ahead]
+    for turn in sorted({part.facts.turn for part in ones if not part.facts.ahead}, reverse=step.is_down):
+        mine = [part for part in ones if part.facts.turn == turn and not part.facts.ahead]
+        managers = [part for part in mine if part.facts.down == MANAGER]
+        rest = [part for part in mine if part not in managers]
+        if not step.is_down:
+            ready = _managers(standing, managers, draft, ready, lead)
+        ready, lead = _sides(standing, rest, draft, ready, lead, step.number)
+        if step.is_down:
+            ready = _managers(standing, managers, draft, ready, lead)
     return lead
 
 
@@ -222,13 +229,13 @@ def _managers(
     groups: dict[str, list[One]] = {}
     for one in managers:
         groups.setdefault(one.part.pair or one.key, []).append(one)
-    unsure = [part for part in managers if side(standing, part.part) is None]
+    unsure = [part for part in managers if side(draft.book, standing, part.part) is None]
     if unsure:
         says = "which half leads is not known: write on the leading half, which brings the following half level"
         draft.tell(_unsure(unsure, says))
     for name, ones in groups.items():
         ones.sort(key=lambda o: (o.part.half != lead.leading, o.key))
-        if all(part.facts.method == "overwrite" for part in ones):
+        if all(part.facts.over == ACTIVE for part in ones):
             piece = _manager(ones, lead, known=not any(part in unsure for part in ones))
             after = [draft.add(replace(piece, after=tuple(after), locks=("manager",)))]
             continue
@@ -241,7 +248,7 @@ def _managers(
 
 
 def _answering(name: str, one: One) -> Action:
-    return replace(one.does("wait-for-manager", WAIT_MINUTES), subject=f"{MANAGER} {name}", version="", half="")
+    return replace(one.does("wait-for-manager", WAIT_MINUTES), subject=f"{one.change.kind} {name}", version="", half="")
 
 
 def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
@@ -253,16 +260,18 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
         note = lead.note(one.part.half) if known else "on the half that leads: which one that is is not known"
         actions.append(replace(takes, verb="level" if level else "write", note=note))
     name = ones[0].part.pair or ones[0].key
-    return WorkPiece(f"{MANAGER} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)])))
+    return WorkPiece(
+        f"{ones[0].change.kind} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)]))
+    )
 
 
-def side(standing: DomainState, part: Component) -> str | None:
+def side(book: ManifestIndex, standing: DomainState, part: Component) -> str | None:
     """The half that a part is known to be, empty for one that is known to stand alone, None where it is not known.
 
     A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
     whose halves are in two chassis, since neither takes over for what is in the other's.
     """
-    if part.pair == "":
+    if part.pair == "" or (part.pair is None and on_own_host(book, part)):
         return ""
     if part.pair is None or part.half is None:
         return None
@@ -279,16 +288,16 @@ def _sides(
     staged = {
         part.key: draft.add(WorkPiece(part.name, (part.stage(),), tuple(ready))) for part in ones if part.is_staged
     }
-    of = {one.key: side(standing, one.part) for one in ones}
+    of = {one.key: side(draft.book, standing, one.part) for one in ones}
     last, now = ready, lead
     for half in (lead.following, lead.leading):
         if rows := [part for part in ones if of[part.key] == half]:
-            swap = _swap([part for part in rows if part.change.kind == SWITCH], lead) if half == lead.leading else []
+            swap = _swap([part for part in rows if part.facts.down == SWITCH], lead) if half == lead.leading else []
             now = lead.swapped(step) if swap else lead
             name = f"the {half} side of {draft.domain}"
             last = [draft.add(_restarted(name, rows, swap, last, staged, lead.note(half)))]
     for one in sorted((part for part in ones if not of[part.key]), key=lambda o: (o.change.kind, o.key)):
-        swap = _swap([one], lead) if one.change.kind == SWITCH and of[one.key] is None else []
+        swap = _swap([one], lead) if one.facts.down == SWITCH and of[one.key] is None else []
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
     unsure = [part for part in ones if of[part.key] is None and part.facts.down != NOTHING]
     if unsure:

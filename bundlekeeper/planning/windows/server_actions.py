@@ -56,7 +56,7 @@ class Turn:
     @property
     def by_policy(self) -> bool:
         """True where a policy drives it."""
-        return self.facts.by == "policy"
+        return self.facts.applied_by == "policy"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +89,9 @@ class Host:
         """An action on one part of it."""
         return Action(
             verb, f"{self.name}: {turn.change.kind} {turn.key}", turn.change.kind, turn.change.end, minutes, assumed,
-            down, key=turn.key, method=turn.facts.method or "", by=turn.facts.by or "", pair=turn.part.pair or "",
-            half=turn.part.half or "", cluster=self.cluster or "", policy=turn.part.policy or "",
+            down, key=turn.key, method=turn.facts.method or "", applied_by=turn.facts.applied_by or "",
+            pair=turn.part.pair or "", half=turn.part.half or "", cluster=self.cluster or "",
+            policy=turn.part.policy or "",
         )  # fmt: skip
 
 
@@ -103,7 +104,7 @@ def servers(
     """
     hosts = tuple(_hosts(fleet, standing, step))
     lowered = step.name if step.is_down else ""
-    first = draft.add(preconditions(draft.domain, hosts=False, down=lowered))
+    first = draft.add(preconditions(standing, hosts=False, down=lowered))
     uses = {u.name: u for u in _uses(fleet, draft.domain, hosts, edited)}
     draft.uses += uses.values()
     before = {name: draft.add(_edited(u, first)) for name, u in uses.items() if u.is_edited_before}
@@ -193,13 +194,13 @@ def _edited(policy: PolicyUse, first: int) -> WorkPiece:
     """Editing a policy that takes no effect before it is confirmed, or before a server restarts."""
     note = f"to {policy.wanted}; it applies {policy.applies} and touches {counted(len(policy.users), 'server')}"
     action = Action(
-        "edit-policy", f"policy {policy.name}", "", "", EDIT_MINUTES, True, key=policy.name, by="policy",
+        "edit-policy", f"policy {policy.name}", "", "", EDIT_MINUTES, True, key=policy.name, applied_by="policy",
         policy=policy.name, note=note,
     )  # fmt: skip
     return WorkPiece(f"policy {policy.name}", (action,), (first,), (f"policy {policy.name}",))
 
 
-_APPLIES = {
+_APPLIES: dict[str, str] = {
     IMMEDIATE: "applies immediately, when it is edited",
     AT_WINDOW: "applies when the platform's maintenance window starts",
 }
@@ -222,7 +223,9 @@ def _done(group: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[Action]
             if uses[name].restarts_all and name not in edited:
                 edited.add(name)
                 action = host.does("edit-policy", EDIT_MINUTES, policy=name, note=_by_itself(uses[name]))
-                rows.append(replace(action, subject=f"policy {name}", key=name, by="policy", start=at, cluster=""))
+                rows.append(
+                    replace(action, subject=f"policy {name}", key=name, applied_by="policy", start=at, cluster="")
+                )
     at = end(rows)
     for name in sorted(name for name in edited if uses[name].applies == AT_WINDOW):
         rows.append(_window(name, at))
@@ -235,7 +238,8 @@ def _done(group: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[Action]
 def _window(policy: str, start: int) -> Action:
     """Starting the platform's own maintenance window, for which a policy waits."""
     return Action(
-        "start-window", f"policy {policy}", "", "", EDIT_MINUTES, True, key=policy, by="policy", start=start, policy=policy
+        "start-window", f"policy {policy}", "", "", EDIT_MINUTES, True, key=policy, applied_by="policy", start=start,
+        policy=policy,
     )  # fmt: skip
 
 
@@ -243,7 +247,7 @@ def _taken(host: Host, uses: dict[str, PolicyUse]) -> Iterator[Action]:
     set_off: set[str | None] = set()
     for turn in host.turns:
         if not turn.by_policy:
-            yield from _by_hand(host, turn)
+            yield from _by_operator(host, turn)
             continue
         if turn.part.policy not in set_off:
             set_off.add(turn.part.policy)
@@ -273,7 +277,7 @@ def _set_off(host: Host, policy: str | None, uses: dict[str, PolicyUse]) -> Iter
         yield host.does("confirm", CONFIRM_MINUTES, policy=policy)
 
 
-def _by_hand(host: Host, turn: Turn) -> Iterator[Action]:
+def _by_operator(host: Host, turn: Turn) -> Iterator[Action]:
     change, down = turn.change, turn.facts.down
     if turn.facts.method in STAGED_METHODS:
         stage = change.minutes // 2
@@ -297,10 +301,10 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
     without = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy == "" for turn in host.turns)]
     if without:
         draft.tell(finding("no-policy", _named(without), "without a policy: one is assigned when it is their turn"))
-    unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.by is None)
+    unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.applied_by is None)
     for kind in unsure:
-        says = "whether a policy drives it is not known: planned as if by hand"
-        draft.tell(finding("not-checked", kind, says, f"say it in [kind.{kind}] by = …", level=Level.ERROR))
+        says = "whether a policy drives it is not known: planned as if an operator did it"
+        draft.tell(finding("not-checked", kind, says, f"say it in [kind.{kind}] applied_by = …", level=Level.ERROR))
     own = {(draft.domain, host.at.key) for host in hosts}
     for policy in uses.values():
         number, others = policy.users.outside(own)

@@ -52,7 +52,7 @@ class Action:
 
     `verb` is a key of VERBS; `subject` names the thing for people, `key` is the component's, the server's or the
     policy's own; `down` is what is down meanwhile, or `nothing`. `pair`, `half` and `cluster` are the inventory's
-    words, empty where there is none or it is not known; `method` and `by` are the kind's, empty where none applies.
+    words, empty where there is none or it is not known; `method` and `applied_by` are the kind's, empty for none.
     """
 
     verb: str
@@ -66,7 +66,7 @@ class Action:
     window: int = 0
     key: str = ""
     method: str = ""
-    by: str = ""
+    applied_by: str = ""
     pair: str = ""
     half: str = ""
     cluster: str = ""

@@ -253,13 +253,13 @@ def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, ne
 
 
 def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
-    """The model table `can be ahead of everything else at no risk, and must be brought up first`"""
-    table = '  { kind = "model-table", models = ["MF-40"], version = "2026-2" },\n'
+    """The model list `can be ahead of everything else at no risk, and must be brought up first`"""
+    table = '  { kind = "model-list", models = ["MF-40"], version = "2026-2" },\n'
     base = BASE.replace("images = [\n", "images = [\n" + table, 1)
-    rule = beside('family = "blade", version = ">=6.1"', '{ kind = "model-table", version = ">=2026-3" }', "domain")
+    rule = beside('family = "blade", version = ">=6.1"', '{ kind = "model-list", version = ">=2026-3" }', "domain")
     ahead = '[[bundle]]\nfamily = "infrastructure"\nversion = "6.1.0-t3"\nfile = "t3.fwb"\nsize = 1\n'
-    ahead += f'sha256 = "{"f" * 64}"\ndigest_from = "page"\nonly = ["model-table"]\n'
-    ahead += 'images = [{ kind = "model-table", models = ["MF-40"], version = "2026-3" }]\n'
+    ahead += f'sha256 = "{"f" * 64}"\ndigest_from = "page"\nonly = ["model-list"]\n'
+    ahead += 'images = [{ kind = "model-list", models = ["MF-40"], version = "2026-3" }]\n'
 
     def with_(more: str) -> list[str]:
         return [c for c in codes(base.replace("[[release]]", more + "\n[[release]]", 1) + rule) if "release" in c]

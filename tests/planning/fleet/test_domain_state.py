@@ -82,8 +82,8 @@ def test_equal_in_order_is_at_the_bundle_but_the_very_text_wins() -> None:
 
 
 def test_image_versions_are_read_in_their_kinds_own_order() -> None:
-    """ "`[kind.X] order = …` overrides for image versions": the example's model table is listed."""
-    table = Component("model-table", "holm", "holm-a", model="MF-40", serial="MT", active="2026-1")
+    """ "`[kind.X] order = …` overrides for image versions": the example's model list is listed."""
+    table = Component("model-list", "holm", "holm-a", model="MF-40", serial="MT", active="2026-1")
     rows = _stand(marram(), table, replace(table, serial="MT2", active="2026-9")).infrastructure
     assert [r.reading.bundles for r in rows] == [("6.0.1",), ()]
     assert rows[1].reading.lack == domain_state.UNORDERED

@@ -152,12 +152,12 @@ def _going_down() -> _World:
     return replace(world, holdings=held_all(world.manifest)).policy(versions={"blade": "6.0.1"})
 
 
-_KINDS = {"model-table": {"order": "listed", "list": ("2025-1", "2025-2", "2026-1", "2026-2", "2026-3")}}
+_KINDS = {"model-list": {"order": "listed", "list": ("2025-1", "2025-2", "2026-1", "2026-2", "2026-3")}}
 
 
 def _table_rule(version: str) -> dict[str, Any]:
     when = {"family": "blade", "models": ("MB-2",)}
-    need = ({"kind": "model-table", "version": version},)
+    need = ({"kind": "model-list", "version": version},)
     return {"beside": ({"scope": "domain", "when": when, "need": need, "source": "release notes 6.1, table 9"},)}
 
 
@@ -184,6 +184,38 @@ def _only_other_variant() -> _World:
     return world.rules(bundle=[{**b, "variant": "single-servers"} if b["family"] == "rack" else b for b in rows])
 
 
+_ALIKE = {"scope": "domain", "when": {"family": "infrastructure", "version": ">=6.1"}, "source": "notes 6.1, table 5"}
+_ALIKE = {**_ALIKE, "need": ({"family": "blade", "version": ">=6.1"}, {"family": "infrastructure", "version": ">=6.1"})}
+
+
+def _ahead(kind: str = "model-list", **rule: Any) -> list[str]:
+    """What is refused in a domain at 6.0.1 where one kind alone runs 6.1.0's image, and a rule about families speaks."""
+    world = _good().rules(beside=(_ALIKE,), kind={**_KINDS, kind: {**_KINDS.get(kind, {}), **rule}})
+    newer = "2026-2" if kind == "model-list" else "6.1.0"
+    world = world.parts(_set(_is(kind), active=newer))
+    return [g.finding.says for g in world.report().gaps if g.code == "mix-refused" and "today" in g.finding.says]
+
+
+def test_a_rule_about_a_family_never_reaches_what_may_run_ahead() -> None:
+    """A small image that tells the manager which models exist is brought up first, at no risk (common practice)."""
+    assert _ahead() == []
+    assert _ahead(ahead=False) != []  # a manifest may take it away
+    assert _ahead("chassis-controller") != []
+    assert _ahead("chassis-controller", ahead=True) == []  # and say it of others
+    named = {**_ALIKE, "when": {"kind": "model-list", "version": ">=2026-2"}, "need": _ALIKE["need"][:1]}
+    world = _good().rules(beside=(named,), kind=_KINDS).parts(_set(_is("model-list"), active="2026-2"))
+    assert [g.code for g in world.report().gaps if "today" in g.finding.says] == ["mix-refused"]  # a rule that names it
+
+
+def test_what_may_run_ahead_goes_up_without_a_rule_and_never_down() -> None:
+    world = _good().rules(jump=({"what": {"kind": "bios"}, "to": ">=5", "from": ">=5", "source": "notes"},))
+    unstated = [g for g in world.report().gaps if g.code == "jump-unstated"]
+    assert unstated
+    assert not any("MT" in key for gap in unstated for key in gap.things)
+    world = _good().parts(_set(_is("model-list"), active="2026-3")).rules(kind=_KINDS)
+    assert not any("MT" in key for g in world.report().gaps for key in g.things if g.code == "downgrade")
+
+
 def _imageless() -> _World:
     """A first draft of a manifest: bundles, and nothing about what is in them."""
     world = _good()
@@ -200,17 +232,17 @@ def _baseless() -> _World:
 
 
 def _without_table() -> _World:
-    rows = tuple(p for p in _good().inventory.components if p.kind != "model-table")
+    rows = tuple(p for p in _good().inventory.components if p.kind != "model-list")
     return replace(_good(), inventory=replace(_good().inventory, components=rows))
 
 
 def _stays_withdrawn() -> _World:
-    """The model table stays ahead, and the file that brought it was withdrawn."""
+    """The model list stays ahead, and the file that brought it was withdrawn."""
     rows = [b.model_dump() for b in _good().manifest.bundle]
     for b in rows:
         if b["version"] == "6.1.0-t3":
             b |= {"standing": "withdrawn", "why": "notice 9"}
-    return _good().rules(bundle=rows).parts(_set(_is("model-table"), active="2026-3"))
+    return _good().rules(bundle=rows).parts(_set(_is("model-list"), active="2026-3"))
 
 
 def _own_kind(*, in_server: bool = False) -> _World:
@@ -307,10 +339,10 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     ),
     "table too old by a rule": (
         lambda: _good().rules(**_table_rule(">=2026-2")),
-        {"model-table-old": Level.WARNING},
+        {"model-unlisted": Level.WARNING},
     ),
-    "table too old even then": (lambda: _good().rules(**_table_rule(">=2026-3")), {"model-table-old": Level.ERROR}),
-    "table too old for a new model": (_new_model, {"model-table-old": Level.WARNING}),
+    "table too old even then": (lambda: _good().rules(**_table_rule(">=2026-3")), {"model-unlisted": Level.ERROR}),
+    "table too old for a new model": (_new_model, {"model-unlisted": Level.WARNING}),
     "jump refused": (
         lambda: replace(_good(), inventory=whole_domain("5.4.10", blades=1, racks=0)),
         {"jump-refused": Level.ERROR},
@@ -435,16 +467,16 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: _own_kind(in_server=True),
         {"not-checked": Level.WARNING},
     ),
-    "no model table listed": (
+    "no model list listed": (
         _without_table,
         {"not-checked": Level.WARNING},
     ),
-    "the model table's version not known": (
-        lambda: _good().parts(_set(_is("model-table"), active=None)),
+    "the model list's version not known": (
+        lambda: _good().parts(_set(_is("model-list"), active=None)),
         {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
-    "the model table's version has no place": (
-        lambda: _good().parts(_set(_is("model-table"), active="tables")),
+    "the model list's version has no place": (
+        lambda: _good().parts(_set(_is("model-list"), active="tables")),
         {"version-unordered": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "a place in the order not known": (_listed_by_text, {"not-checked": Level.WARNING}),
@@ -524,7 +556,7 @@ def test_a_refused_jump_quotes_every_rule_that_refuses_it_and_its_source() -> No
     assert gap.sources == ("release notes 6.1, table 2",)
     assert "to >=6.1 from >=6.0 (release notes 6.1, table 2)" in gap.finding.says
     assert gap.evidence["from"] == "5.4.10" and gap.evidence["to"] == "6.1.0"
-    assert len(gap.things) == 9  # the whole infrastructure, its model table too
+    assert len(gap.things) == 9  # the whole infrastructure, its model list too
 
 
 def test_a_downgrade_that_a_rule_lets_pass_is_a_warning_with_its_source() -> None:
@@ -533,12 +565,12 @@ def test_a_downgrade_that_a_rule_lets_pass_is_a_warning_with_its_source() -> Non
     downs = [gap for gap in _counting(world.report()) if gap.code == "downgrade"]
     assert [gap.finding.level for gap in downs] == [Level.ERROR, Level.WARNING]
     assert downs[1].sources == ("release notes 6.1, table 3",)
-    assert all("model-table" not in part for gap in downs for part in gap.evidence["images"])
+    assert all("model-list" not in part for gap in downs for part in gap.evidence["images"])
 
 
 def test_the_model_table_stays_ahead() -> None:
-    """ "the model table stays ahead" (common practice)"""
-    world = _good().parts(_set(_is("model-table"), active="2026-3"))
+    """ "the model list stays ahead" (common practice)"""
+    world = _good().parts(_set(_is("model-list"), active="2026-3"))
     assert world.report().ok
 
 
@@ -605,8 +637,8 @@ def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
     [
         ("matches no bundle", "whether it may go from its 6.0.0 to 6.1.0 (not known: the bundle that it is at)"),
         ("a place in the order not known", "goes down (not known: the place of its versions in their order)"),
-        ("the model table's version has no place", "(not known: the place of tables in the order of tables)"),
-        ("no model table listed", "knows the models of the servers (not known: the model table, none is listed)"),
+        ("the model list's version has no place", "(not known: the place of tables in the order of tables)"),
+        ("no model list listed", "knows the models of the servers (not known: the model list, none is listed)"),
         ("a server's kind that nobody describes", "whether it takes a policy (not known: who drives probe (by))"),
         ("variant of a bundle not known", "whether it is the variant managed-servers (not known: its variant)"),
         ("no expiry date", "whether the manifest is out of date (not known: its expiry date)"),

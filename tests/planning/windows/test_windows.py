@@ -97,7 +97,7 @@ def test_the_order_going_up() -> None:
     _, times = planned(whole_domain("6.0.1"))
     rows = times.windows[0].actions
     assert [a.verb for a in rows[:5]] == ["check-backup", "check-pairs", "check-faults", "check-paths", "note-paths"]
-    table, manager = first(rows, "write", "model-table"), first(rows, "write", "domain-manager")
+    table, manager = first(rows, "write", "model-list"), first(rows, "write", "domain-manager")
     level, waited = first(rows, "level", "domain-manager"), next(a for a in rows if a.verb == "wait-for-manager")
     assert rows[4].end <= table.start
     assert table.end <= manager.start
@@ -156,7 +156,7 @@ def _downward() -> tuple[Fleet, Route]:
         row
         for v in ("6.0.1", "6.1.0")
         for row in (
-            bundle("infrastructure", v, *(image(k, m, v) for k, m in kinds), image("model-table", "MF-40", v)),
+            bundle("infrastructure", v, *(image(k, m, v) for k, m in kinds), image("model-list", "MF-40", v)),
             bundle("blade", v, *(image(k, "MB-2", v) for k in inner)),
         )
     ]
@@ -174,7 +174,7 @@ def _downward() -> tuple[Fleet, Route]:
 
 
 def test_the_order_going_down() -> None:
-    """ "remove settings that the older version lacks; servers; I/O modules and switches; manager last; the model table
+    """ "remove settings that the older version lacks; servers; I/O modules and switches; manager last; the model list
     stays ahead" (common practice)
     """
     fleet, found = _downward()
@@ -186,7 +186,7 @@ def test_the_order_going_down() -> None:
     rows = times.windows[-1].actions
     manager = first(rows, "write", "domain-manager")
     assert all(a.end <= manager.start for a in rows if a.kind in ("io-module", "fabric-switch"))
-    assert not [a for w in times.windows for a in w.actions if a.kind == "model-table"]
+    assert not [a for w in times.windows for a in w.actions if a.kind == "model-list"]
 
 
 def test_after_a_swap_the_other_half_leads() -> None:

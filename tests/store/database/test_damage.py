@@ -48,7 +48,7 @@ class Place(Kit):
         """Take the manifest of that number; from 15 on it withdraws b.fwb."""
         gone = {"standing": "withdrawn", "why": "memory errors"} if sequence >= 15 else {}
         bundles = [self.bundle("a.fwb", A), self.bundle("b.fwb", B, version="6.2.0", **gone)]
-        bundles.append(self.bundle("c.fwb", C, family="rack", version="6.3.0", variant="managed-servers"))
+        bundles.append(self.bundle("c.fwb", C, family="rack", version="6.3.0"))
         said = self.loaded(*bundles, sequence=sequence)
         return self.take_loaded(read(said.data, name="marram.toml", today=date(2026, 9, 1)), **options)
 
@@ -192,7 +192,6 @@ def test_a_right_row_that_calls_a_file_wrong_moves_it_only_with_a_manifest(place
 def test_a_file_that_another_kept_manifest_calls_right_is_not_moved(place: Place) -> None:
     """The newest names other bytes for the place, and the row of what lies there is lost."""
     bundles = [place.bundle("a.fwb", A[::-1].upper()), place.bundle("c.fwb", C, family="rack", version="6.3.0")]
-    bundles[1].variant = "managed-servers"
     place.take(*bundles, manifest=16)
     place.edit("DELETE FROM held WHERE place = ?", "blade/6.1.0/a.fwb")
     files = place.files()

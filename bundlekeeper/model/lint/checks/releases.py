@@ -16,7 +16,7 @@ from bundlekeeper.model.lint.common.format import did_you_mean
 from bundlekeeper.model.lint.common.orders import Scales, carried
 from bundlekeeper.model.lint.common.problem import Problem
 from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseRelease, LooseWhat
-from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE, MODEL_TABLE
+from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE
 
 #: Families whose parts can stand in one scope (common practice): a server or a pair takes one bundle only, which is
 #: always compared with itself; rack servers stand in no chassis.
@@ -83,7 +83,7 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
         scales.budget.spend(_PAIR * (len(pairs) + len(pairs) ** 2 // 8))
         meant = [pair for pair in pairs if rule.when and _seen(loose, scales, rule.when, pair, inside=True)]
         short = [pair for pair in pairs if _seen(loose, scales, need, pair, inside=False)]
-        if short and _table_ahead(loose, scales, need):
+        if short and _is_ahead(loose, scales, need):
             continue
         stuck = [(pair, other) for pair in short if (other := _forced(release, rule, pair, meant))]
         stuck = stuck or [(pair, other) for pair in meant if (other := _forced(release, rule, pair, short))]
@@ -96,9 +96,9 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
             yield Problem("release-refused", path, says, hint, other=rule.path)
 
 
-def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
-    """True for a need that a file with just the model table meets: the table may be ahead of all else."""
-    if need.kind != MODEL_TABLE:
+def _is_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
+    """True for a need that a file with just its kind meets, where that kind may run ahead of all else."""
+    if need.kind not in loose.ahead:
         return False
     scale = scales.scale(need.kind)
     span = scale.range(need.version) if scale else None
@@ -108,7 +108,7 @@ def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
     alone = (
         bundle
         for bundle in loose.bundles
-        if bundle.table.get("only") == [MODEL_TABLE] and bundle.table.get("standing") != "withdrawn"
+        if bundle.table.get("only") == [need.kind] and bundle.table.get("standing") != "withdrawn"
     )
     return any(scale.can_place(v) and scale.holds(span, v) for bundle in alone for v in carried(need, bundle))
 

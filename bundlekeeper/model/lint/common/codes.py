@@ -59,6 +59,7 @@ LINT_CODES: dict[str, Code] = {
     "image-twice": Code(_E, "a bundle lists two images for one kind and model"),
     # kinds and families
     "kind-unknown": Code(_E, "a kind that is not in the list of kinds and has no [kind.…] table"),
+    "kind-absent": Code(_E, "an image or a rule of a kind that the manifest says its platform does not have"),
     "kind-unused": Code(_W, "a [kind.…] table of a kind that nothing uses"),
     "family-empty": Code(_E, "a family is listed but has no bundle"),
     "family-unlisted": Code(_E, "a bundle or a release of a family that is not listed"),

@@ -118,6 +118,12 @@ class Loose:
         self.raw = raw
         self.kinds = table(raw.get("kind"))
         self.all_kinds = {*KINDS, *self.kinds}
+        said = {kind: table(row).get("ahead") for kind, row in self.kinds.items()}
+        default = {kind: facts.ahead for kind, facts in KINDS.items()}
+        #: the kinds that may run ahead of everything
+        self.ahead = {kind for kind in self.all_kinds if said.get(kind, default.get(kind)) is True}
+        #: the kinds that the platform has no component of
+        self.none = {kind for kind, row in self.kinds.items() if table(row).get("none") is True}
         listed = raw.get("families", list(FAMILIES))
         self.families = tuple(f for f in _texts(listed) if f in FAMILIES)
         self.bundles = tuple(_bundle(path, row) for path, row in rows(raw, "bundle"))
