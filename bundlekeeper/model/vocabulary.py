@@ -66,15 +66,19 @@ STAGED_METHODS = tuple(method for method, facts in METHODS.items() if facts.bank
 
 
 #: What is down while a component restarts.
-Down = Literal["manager", "half", "path", "controller", "server", "nothing"]
+Down = Literal["manager", "half", "fabric", "path", "controller", "server", "nothing"]
 EFFECTS: dict[Down, str] = {
     "manager": "the manager restarts, servers keep running",
     "half": "that half of the fabric is down while it restarts",
+    "fabric": "the fabric behind it is down while it restarts",
     "path": "that path is down while it restarts",
     "controller": "the controller restarts, servers keep running",
     "server": "the server restarts",
     "nothing": "nothing restarts",
 }
+#: What is down of a kind that is one of a pair, and of the same kind where there are no pairs.
+HALF: Down = "half"
+WHOLE: Down = "fabric"
 LAST_TURN = 2
 FIRST_TURN = -1  # of what may run ahead: before everything
 

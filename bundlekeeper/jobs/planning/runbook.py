@@ -41,12 +41,13 @@ _BUILT_IN = f"{PRACTICE}: the built-in table of kinds"
 #: What is seen to before anything else.
 _FIRST = (
     ("a configuration backup was taken and read back", PRACTICE),
-    ("every redundant pair is healthy; no critical fault is open; every path is redundant", PRACTICE),
+    ("no critical fault is open; every path is redundant", PRACTICE),
     ("each host's own path count and driver level are written down; they are compared after the work", PRACTICE),
     ("the work of each server that restarts can be taken over by others", PRACTICE),
     ("the maker's release notes of every bundle below were read, and nothing in them speaks against this", PRACTICE),
     ("the windows are agreed: local change control, those responsible for safety", PRACTICE),
 )
+_PAIRS = ("every redundant pair is healthy, and which half leads is known", PRACTICE)
 _VERIFY = {
     "check-backup": "the backup is there, and was read back",
     "check-pairs": "each pair says so itself",
@@ -123,7 +124,7 @@ def runbook(of: Material) -> Runbook:
         totals,
         of.checked,
         of.planned.findings,
-        tuple(RunbookText(text, source) for text, source in _FIRST),
+        tuple(RunbookText(text, source) for text, source in (*_FIRST[:1], *_pairs(of), *_FIRST[1:])),
         tuple(
             OpenGap(
                 gap.finding.level.value,
@@ -173,12 +174,7 @@ def _step(of: Material, step: Step) -> StepPage:
     windows = [w for w in of.planned.timeline.windows if w.step == step.number]
     where = f"step {step.number}: {step.what} to {step.name}"
     rules = [RunbookText(q.says, q.source or "no rule speaks about it: ask the publisher") for q in step.quotes]
-    order = (
-        "infrastructure before servers going up, after them going down"
-        if step.what == "servers"
-        else ("model list, domain manager, then what is staged, the following half before the leading one")
-    )
-    rules.append(RunbookText(order, f"{PRACTICE}: order"))
+    rules.append(RunbookText(_order(of, step), f"{PRACTICE}: order"))
     back = [way for way in of.planned.back if way.step == step.number]
     return StepPage(
         where[0].upper() + where[1:],
@@ -188,6 +184,24 @@ def _step(of: Material, step: Step) -> StepPage:
         tuple(_back(way) for way in back),
         tuple(_window(of, step, window) for window in windows),
     )
+
+
+def _pairs(of: Material) -> list[tuple[str, str]]:
+    return [_PAIRS] if of.fleet.standing(of.planned.route.domain).pairs else []
+
+
+def _order(of: Material, step: Step) -> str:
+    """The order of a step in words, of the kinds that it moves."""
+    if step.what == "servers":
+        return "infrastructure before servers going up, after them going down"
+    kinds = dict.fromkeys(part.kind for change in step.changes for part in change.parts)
+    turns: dict[int, list[str]] = {}
+    for kind in kinds:
+        turns.setdefault(of.fleet.book.facts(kind, None).turn, []).append(kind)
+    words = ", then ".join(" and ".join(turns[turn]) for turn in sorted(turns, reverse=step.is_down))
+    keys = {key for change in step.changes for part in change.parts for key in part.keys}
+    halves = any(half.key in keys for p in of.fleet.standing(of.planned.route.domain).pairs for half in p.halves)
+    return words + ("; the following half before the leading one" if halves else "")
 
 
 def _distinct(step: Step) -> list[StepChange]:

@@ -18,11 +18,13 @@ from bundlekeeper.model import versions
 from bundlekeeper.model.vocabulary import (
     EFFECTS,
     FIRST_TURN,
+    HALF,
     INFRASTRUCTURE,
     KINDS,
     LAST_TURN,
     METHODS,
     SERVER_FAMILIES,
+    WHOLE,
 )
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 
@@ -45,7 +47,7 @@ class ComponentFacts:
     assumed_minutes: bool
     down: str
     effect: str
-    pair: bool
+    pair: bool | None
     in_chassis: bool
     turn: int
     ahead: bool
@@ -247,8 +249,17 @@ class ManifestIndex:
         raise InputError(f"the manifest has no release {name!r}", hint=near(name, names) or "it names none at all")
 
 
-def on_own_host(book: ManifestIndex, part: Component) -> bool:
-    """True for a manager with a serial and no parent: no application on other components, so no half of a pair."""
+def stands_alone(book: ManifestIndex, part: Component) -> bool:
+    """True for what is no half of a pair: it says so, or names none and is of a kind that is not usually one.
+
+    A manager with a serial and no parent is no application on other components, so no half of theirs.
+    """
+    if part.pair is not None:
+        return not part.pair
+    return book.facts(part.kind, part.model).pair is False or _on_own_host(book, part)
+
+
+def _on_own_host(book: ManifestIndex, part: Component) -> bool:
     return book.facts(part.kind, part.model).down == "manager" and bool(part.serial) and not part.parent
 
 
@@ -284,7 +295,9 @@ def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
         return found if found is not None else getattr(known, key, default)
 
     minutes = next((rule.minutes for rule in rules if rule.minutes is not None), None)
-    method, down = said("method", None), said("down", None)
+    method, down, pair = said("method", None), said("down", None), said("pair", None)
+    if down == HALF and pair is False:
+        down = WHOLE
     back = next((rule.back for rule in rules if rule.back is not None), None)
     if back is None and method is not None:
         back = known.back if known and known.method == method else METHODS[method].back
@@ -298,7 +311,7 @@ def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
         assumed_minutes=minutes is None,
         down=down or "server",
         effect=effect or (EFFECTS[down] if down else "not known: taken as a restart of the server"),
-        pair=bool(said("pair", False)),
+        pair=pair,
         in_chassis=known is not None and known.in_chassis,
         turn=FIRST_TURN if ahead else said("turn", LAST_TURN),
         ahead=ahead,

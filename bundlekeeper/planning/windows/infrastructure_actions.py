@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
-from bundlekeeper.model.vocabulary import ACTIVE, HALVES, STAGED_METHODS, Down
-from bundlekeeper.planning.fleet.manifest_index import ComponentFacts, ManifestIndex, on_own_host
+from bundlekeeper.model.vocabulary import ACTIVE, HALF, HALVES, STAGED_METHODS, Down
+from bundlekeeper.planning.fleet.manifest_index import ComponentFacts, ManifestIndex, stands_alone
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
@@ -34,9 +34,7 @@ BACKUP_MINUTES, LOOK_MINUTES, SETTINGS_MINUTES = 10, 2, 15
 SWAP_MINUTES, WAIT_MINUTES, VERIFY_MINUTES, RECORD_MINUTES = 5, 5, 2, 1
 
 LEADING, FOLLOWING = HALVES
-#: What is down while the manager restarts, and while a half of the fabric does, whose lead is swapped before.
-MANAGER: Down = "manager"
-SWITCH: Down = "half"
+MANAGER: Down = "manager"  # what is down while the manager restarts
 
 
 class Draft:
@@ -271,7 +269,7 @@ def side(book: ManifestIndex, standing: DomainState, part: Component) -> str | N
     A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
     whose halves are in two chassis, since neither takes over for what is in the other's.
     """
-    if part.pair == "" or (part.pair is None and on_own_host(book, part)):
+    if stands_alone(book, part):
         return ""
     if part.pair is None or part.half is None:
         return None
@@ -292,12 +290,12 @@ def _sides(
     last, now = ready, lead
     for half in (lead.following, lead.leading):
         if rows := [part for part in ones if of[part.key] == half]:
-            swap = _swap([part for part in rows if part.facts.down == SWITCH], lead) if half == lead.leading else []
+            swap = _swap([part for part in rows if part.facts.down == HALF], lead) if half == lead.leading else []
             now = lead.swapped(step) if swap else lead
             name = f"the {half} side of {draft.domain}"
             last = [draft.add(_restarted(name, rows, swap, last, staged, lead.note(half)))]
     for one in sorted((part for part in ones if not of[part.key]), key=lambda o: (o.change.kind, o.key)):
-        swap = _swap([one], lead) if one.facts.down == SWITCH and of[one.key] is None else []
+        swap = _swap([one], lead) if one.facts.down == HALF and of[one.key] is None else []
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
     unsure = [part for part in ones if of[part.key] is None and part.facts.down != NOTHING]
     if unsure:
