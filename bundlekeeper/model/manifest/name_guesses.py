@@ -28,10 +28,10 @@ _MACHINE = re.compile(
     r"|sha-?(?:1|256|384|512)|md5)(?![0-9a-z])",
     re.IGNORECASE,
 )
-# Numbers joined by points, perhaps a letter, a bracketed group and a known word with its number.
+# Numbers joined by points, perhaps a letter and a known word with its number.
 _VERSION = re.compile(
     r"""(?<![0-9A-Za-z])(?<![0-9]\.)v?
-        ([0-9]+(?:\.[0-9]+)+[a-z]?(?:\([0-9a-z.]+\)[a-z]?)?
+        ([0-9]+(?:\.[0-9]+)+[a-z]?
          (?:[._-]?(?:dev|alpha|beta|pre|rc|p|patch)[._-]?[0-9]*)?)
         (?![0-9A-Za-z]|\.[0-9])""",
     re.IGNORECASE | re.VERBOSE | re.ASCII,

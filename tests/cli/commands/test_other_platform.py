@@ -159,6 +159,7 @@ def test_a_platform_that_is_built_otherwise_goes_its_whole_way(keeper: Keeper, t
 
     words = ("media", "plan", "--for", "fescue-a", "--to", "2.0.0", "--volume", "6MB:folder", "--out", "plan.json")
     assert keeper(*words).status < 2
+    (tmp_path / "outbound").mkdir()
     make_key(tmp_path / "keys/main")
     done = keeper("media", "write", "plan.json", "--to", "outbound", "--key", "keys/main", "--quiet")
     assert done.status == 0, done.err

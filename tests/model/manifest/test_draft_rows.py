@@ -31,7 +31,6 @@ ONE, TWO = "a" * 64, "b" * 64
         ("Marram_RACK_managed_5.4.10a.bin", "rack", "5.4.10a"),
         ("marram.blade.6.1.0.fwb", "blade", "6.1.0"),
         ("marram-blade-v6.1.fwb", "blade", "6.1"),
-        ("marram-blade-4.0b(1a).fwb", "blade", "4.0b(1a)"),
         ("marram-blade-6.1.0-beta.fwb", "blade", "6.1.0-beta"),
         ("marram-blade-6.1.0-RC1-firmware.fwb", "blade", "6.1.0-RC1"),
         ("marram-blade-5.4.2-to-6.1.0.fwb", "blade", None),
