@@ -112,6 +112,11 @@ class ServerAt:
         """Blade or rack; None where it is not known."""
         return self.kin.family
 
+    @property
+    def name(self) -> str:
+        """The server for people: `holm/holm-a/1/3`."""
+        return server_name(self.key, self.place)
+
 
 @dataclass(frozen=True, slots=True)
 class Pair:
@@ -293,6 +298,11 @@ class StateReader:
         if None in places or len(places) != 1:
             return None
         return "blade" if places.pop() else "rack"
+
+
+def server_name(key: str, place: Place) -> str:
+    """A server as every plan and every answer names it: its place as `where` prints it, else its key."""
+    return place.path() if place.slot else key
 
 
 def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:

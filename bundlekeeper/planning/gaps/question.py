@@ -168,17 +168,13 @@ def part_name(part: PartAt) -> str:
     return f"{part.part.domain}{' ' + where if where else ''}: {part.part.kind} {part.part.serial or part.key}"
 
 
-def server_label(server: ServerAt) -> str:
-    """A server for people, inside its domain: `1/3`, or its serial where its place is not known."""
-    if server.place.slot and server.place.chassis is not None:
-        return "/".join(p for p in (server.place.chassis, server.place.slot) if p)
-    return server.key
-
-
 def servers_name(book: ManifestIndex, domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
-    """A class of servers for people, with the models of what comes first in them: `holm-a 1/1: 1 blade server MB-2`."""
+    """A class of servers for people, with the models of what comes first in a server.
+
+    `holm-a: holm/holm-a/1/1: 1 blade server MB-2`.
+    """
     known = [(book.facts(reading.kind, None).turn, reading.model) for reading in kin.parts if reading.model]
     models = dict.fromkeys(model for turn, model in known if turn == min(known)[0])
     family = f"{kin.family} server" if kin.family else "server"
-    labels = some([server_label(server) for server in servers])
-    return f"{domain} {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()
+    labels = some([server.name for server in servers])
+    return f"{domain}: {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()

@@ -17,7 +17,7 @@ from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.inventory.types import Policy
 from bundlekeeper.model.vocabulary import SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import PartAt, ServerAt
-from bundlekeeper.planning.gaps.question import Case, server_label
+from bundlekeeper.planning.gaps.question import Case
 
 _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the evidence names them all
 
@@ -81,7 +81,7 @@ def _without(
 
 def _labels_and_keys(rows: Iterable[tuple[ServerAt, list[PartAt]]]) -> tuple[list[str], list[str]]:
     pairs = list(rows)
-    return [server_label(server) for server, _ in pairs], [part.key for _, parts in pairs for part in parts]
+    return [server.name for server, _ in pairs], [part.key for _, parts in pairs for part in parts]
 
 
 def _policy(case: Case, name: str, parts: list[PartAt]) -> None:

@@ -22,7 +22,6 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim, taken_by
-from bundlekeeper.planning.gaps.question import server_label
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import Course
 from bundlekeeper.planning.route.types import Route, Step
@@ -79,7 +78,7 @@ class _Names:
         self.holdings = holdings
         self.problems: list[Finding] = []
         self._servers = {server.key: server for server in standing.servers}
-        self._labels = {server_label(server): server.key for server in standing.servers}
+        self._labels = {name: server.key for server in standing.servers for name in _names(server)}
         self._kinds = dict.fromkeys(i.kind for bundle in fleet.book.manifest.bundle for i in bundle.images)
 
     def _problem(self, path: tuple[str | int, ...], says: str, hint: str) -> None:
@@ -153,6 +152,11 @@ class _Names:
             else:
                 keys.append(key)
         return frozenset(keys)
+
+
+def _names(server: ServerAt) -> tuple[str, ...]:
+    """How a plan may name a server: as all answers do, and inside its domain by chassis and slot."""
+    return (server.name, "/".join(word for word in (server.place.chassis, server.place.slot) if word))
 
 
 def _parted(standing: DomainState, meant: Sequence[_Meant]) -> DomainState:

@@ -71,7 +71,7 @@ class Host:
     @property
     def name(self) -> str:
         """The server for people."""
-        return f"server {self.at.key}"
+        return f"server {self.at.name}"
 
     @property
     def policies(self) -> tuple[str, ...]:
@@ -116,7 +116,7 @@ def servers(
         for host in group:
             if host.cluster:
                 number[host.cluster] = number.get(host.cluster, 0) + 1
-        names = some([h.at.key for h in group])
+        names = some([h.at.name for h in group])
         subject = f"server {names}" if len(group) == 1 else f"servers {names}"
         draft.add(WorkPiece(subject, tuple(_done(group, uses)), after, (), tuple(number.items()), lone))
     _tell(draft, hosts, uses)
@@ -290,15 +290,17 @@ def _by_operator(host: Host, turn: Turn) -> Iterator[Action]:
 def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> None:
     """What to know of the servers of a step: clusters, policies, and who drives their parts."""
     for cluster, word in ((None, "it is not known in which cluster they are"), ("", "they are in no cluster")):
-        if lone := [host.at.key for host in hosts if host.cluster == cluster]:
+        if lone := [host.at.name for host in hosts if host.cluster == cluster]:
             says = f"{word}, so each is worked on alone: who takes its work over is not known"
             hint = "give their parts a cluster in the inventory"
             draft.tell(finding("not-checked", _named(lone), says, hint, level=Level.WARNING))
-    unknown = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy is None for turn in host.turns)]
+    unknown = [
+        host.at.name for host in hosts if any(turn.by_policy and turn.part.policy is None for turn in host.turns)
+    ]
     if unknown:
         says = "which policy drives them is not known, nor whom else it restarts: planned as if it were their own"
         draft.tell(finding("not-checked", _named(unknown), says, _TELL_HINT, level=Level.ERROR))
-    without = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy == "" for turn in host.turns)]
+    without = [host.at.name for host in hosts if any(turn.by_policy and turn.part.policy == "" for turn in host.turns)]
     if without:
         draft.tell(finding("no-policy", _named(without), "without a policy: one is assigned when it is their turn"))
     unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.applied_by is None)

@@ -157,15 +157,15 @@ def test_a_platform_that_is_built_otherwise_goes_its_whole_way(keeper: Keeper, t
     assert "two-bank, by an operator" in text
     assert "io-module, then fabric-switch, then domain-manager" in text
 
-    words = ("media", "plan", "--for", "fescue-a", "--to", "2.0.0", "--volume", "6MB:folder", "--out", "plan.json")
-    assert keeper(*words).status < 2
+    packed = ("media", "plan", "--for", "fescue-a", "--to", "2.0.0", "--volume", "6MB:folder", "--out", "plan.json")
+    assert keeper(*packed).status < 2
     (tmp_path / "outbound").mkdir()
     make_key(tmp_path / "keys/main")
     done = keeper("media", "write", "plan.json", "--to", "outbound", "--key", "keys/main", "--quiet")
     assert done.status == 0, done.err
     away = ("--store", "away")
-    words = ("trust", "add", "main", "keys/main.pub", "--form", "sshsig", "--for", "indexes", *away)
-    assert keeper(*words).status == 0
+    trusted = ("trust", "add", "main", "keys/main.pub", "--form", "sshsig", "--for", "indexes", *away)
+    assert keeper(*trusted).status == 0
     assert keeper("media", "receive", "outbound", *away, "--quiet").status < 2
     assert keeper("inventory", "load", "fescue-a.toml", "--says", "bo", *away).status == 0
     bundle = ("--bundle", "infrastructure/1.10.0")

@@ -184,8 +184,12 @@ def _only_other_variant() -> _World:
     return world.rules(bundle=[{**b, "variant": "single-servers"} if b["family"] == "rack" else b for b in rows])
 
 
-_ALIKE = {"scope": "domain", "when": {"family": "infrastructure", "version": ">=6.1"}, "source": "notes 6.1, table 5"}
-_ALIKE = {**_ALIKE, "need": ({"family": "blade", "version": ">=6.1"}, {"family": "infrastructure", "version": ">=6.1"})}
+_ALIKE: dict[str, Any] = {
+    "scope": "domain",
+    "when": {"family": "infrastructure", "version": ">=6.1"},
+    "need": ({"family": "blade", "version": ">=6.1"}, {"family": "infrastructure", "version": ">=6.1"}),
+    "source": "release notes 6.1, table 5",
+}
 
 
 def _ahead(kind: str = "model-list", **rule: Any) -> list[str]:
