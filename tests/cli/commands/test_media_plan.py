@@ -208,7 +208,7 @@ def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
     there = _domain("MB-4")
     for lacking in (there.components[:1] + there.components[2:], [replace(c, active=None) for c in there.components]):
         found = _contents(_world(), inventory(list(lacking)), "holm-a", "2")
-        assert [f for f in found.missing if f.code == "not-checked" and "table" in f"{f.subject} {f.says}"]
+        assert [f for f in found.missing if f.code == "not-checked" and "model-list" in f"{f.subject} {f.says}"]
 
 
 def test_a_family_that_the_release_does_not_name_is_missing() -> None:
