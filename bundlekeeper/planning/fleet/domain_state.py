@@ -300,6 +300,18 @@ class StateReader:
         return "blade" if places.pop() else "rack"
 
 
+def stands_alone(book: ManifestIndex, standing: DomainState, part: Component) -> bool:
+    """True for what is no half of a pair: it says so, or says nothing, nor does any of its kind in the domain, and is
+    of a kind that is not usually one, or a manager with a serial and no parent: on a host of its own, so no application
+    on other components."""
+    if part.pair is not None:
+        return not part.pair
+    if part.half or any(pair.kind == part.kind for pair in standing.pairs):
+        return False
+    facts = book.facts(part.kind, part.model)
+    return facts.pair is False or (facts.down == "manager" and bool(part.serial) and not part.parent)
+
+
 def server_name(key: str, place: Place) -> str:
     """A server as every plan and every answer names it: its place as `where` prints it, else its key."""
     return place.path() if place.slot else key

@@ -249,20 +249,6 @@ class ManifestIndex:
         raise InputError(f"the manifest has no release {name!r}", hint=near(name, names) or "it names none at all")
 
 
-def stands_alone(book: ManifestIndex, part: Component) -> bool:
-    """True for what is no half of a pair: it says so, or names none and is of a kind that is not usually one.
-
-    A manager with a serial and no parent is no application on other components, so no half of theirs.
-    """
-    if part.pair is not None:
-        return not part.pair
-    return book.facts(part.kind, part.model).pair is False or _on_own_host(book, part)
-
-
-def _on_own_host(book: ManifestIndex, part: Component) -> bool:
-    return book.facts(part.kind, part.model).down == "manager" and bool(part.serial) and not part.parent
-
-
 def suits(bundle: Bundle, variant: str | None) -> bool:
     """True where the bundle is for what takes that variant; one that names none is for any."""
     return bundle.variant is None or bundle.variant == variant

@@ -11,8 +11,7 @@ from __future__ import annotations
 
 from bundlekeeper.findings import Level
 from bundlekeeper.model.vocabulary import HALVES, METHODS
-from bundlekeeper.planning.fleet.domain_state import Pair, PartAt
-from bundlekeeper.planning.fleet.manifest_index import stands_alone
+from bundlekeeper.planning.fleet.domain_state import Pair, PartAt, stands_alone
 from bundlekeeper.planning.gaps.question import Case, part_name
 
 
@@ -33,7 +32,7 @@ def check_pairs(case: Case) -> None:
 
 def _alone(case: Case, part: PartAt) -> None:
     name = part_name(part)
-    if part.part.pair is None and stands_alone(case.book, part.part):
+    if part.part.pair is None and stands_alone(case.book, case.standing, part.part):
         case.tally.made("pair")
         return
     if part.part.pair is None:

@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
 from bundlekeeper.model.vocabulary import ACTIVE, HALF, HALVES, STAGED_METHODS, Down
-from bundlekeeper.planning.fleet.manifest_index import ComponentFacts, ManifestIndex, stands_alone
+from bundlekeeper.planning.fleet.domain_state import stands_alone
+from bundlekeeper.planning.fleet.manifest_index import ComponentFacts, ManifestIndex
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
@@ -269,7 +270,7 @@ def side(book: ManifestIndex, standing: DomainState, part: Component) -> str | N
     A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
     whose halves are in two chassis, since neither takes over for what is in the other's.
     """
-    if stands_alone(book, part):
+    if stands_alone(book, standing, part):
         return ""
     if part.pair is None or part.half is None:
         return None

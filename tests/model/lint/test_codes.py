@@ -128,6 +128,7 @@ CASES: list[Case] = [
     # kinds and families
     case("kind-unknown", ('kind = "bios"', 'kind = ▼"bois"')),
     case("kind-unknown", beside('kind = ▼"IO-module"', '{ family = "blade", version = ">=6" }')),
+    case("kind-absent", ('kind = "bios"', 'kind = ▼"bios"'), "\n[kind.bios]\nnone = true\n"),
     case("kind-unused", "\n[kind.▼io-modul]\nminutes = 3\n"),
     case("family-empty", (RACK_BUNDLE, ""), ('"rack"]', '▼"rack"]'), also=("release-version", "range-unmatched")),
     case("family-unlisted", (', "rack"]', "]"), ('rack = "6.1.0"\n', ""), ('family = "rack"', 'family = ▼"rack"')),

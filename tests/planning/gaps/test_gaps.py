@@ -220,6 +220,25 @@ def test_what_may_run_ahead_goes_up_without_a_rule_and_never_down() -> None:
     assert not any("MT" in key for g in world.report().gaps for key in g.things if g.code == "downgrade")
 
 
+def test_a_manager_on_a_host_of_its_own_has_no_pair_unless_one_is_named() -> None:
+    """It has a serial and no parent; where another of its kind names a pair, it may be the other half."""
+    manager = _is("domain-manager", "following")
+
+    def told(*worlds: _World) -> list[list[str]]:
+        return [[g.finding.says for g in w.report().gaps if g.evidence.get("check") == "pair"] for w in worlds]
+
+    world = _good()
+    alone = tuple(p for p in world.inventory.components if not manager(p))
+    world = replace(world, inventory=replace(world.inventory, components=alone))
+    lone = world.parts(_set(_is("domain-manager"), pair=None, half=None))
+    inside = world.parts(_set(_is("domain-manager"), pair=None, half=None, parent="SW1"))
+    half = _good().parts(_set(manager, pair=None, half=None))
+    none, some_, others = told(lone, inside, half)
+    assert none == []
+    assert some_ == ["whether another part takes over while it restarts (not known: its pair)"]
+    assert len(others) == 2  # its own pair, and the other half of the pair that is named
+
+
 def _imageless() -> _World:
     """A first draft of a manifest: bundles, and nothing about what is in them."""
     world = _good()

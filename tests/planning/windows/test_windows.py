@@ -407,7 +407,7 @@ def test_an_at_once_policy_that_reaches_another_domain_is_refused_and_a_shared_o
     parts = replace(parts, components=(*parts.components, *other))
     _, times = planned(replace(parts, policies=(policy("immediate", scope=("*",)),)))
     assert times.unplanned
-    assert "holm-b/SRV-holm-b-1-9" in times.findings[0].says
+    assert "holm/holm-b/1/9" in times.findings[0].says
     _, times = planned(replace(parts, policies=(policy("on-reset", scope=("*",)),)))
     assert not times.unplanned
     assert [f.code for f in times.findings] == ["policy-shared"]
