@@ -107,7 +107,7 @@ add(
     _manifest, covers=("model.lint.read_manifest.read", "model.lint.read_manifest.lint"),
     examples=60, calls=40_000, calls_a_byte=300,
     words="[[bundle]] [kind.bios] [versions] order natural semver debian listed list onto standing withdrawn size "
-    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family build managed only scope pair",
+    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family variant variants only scope pair",
 )  # fmt: skip
 add(
     "toml",

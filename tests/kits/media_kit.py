@@ -88,7 +88,6 @@ digest_from = "publisher: download page, 2026-08-02"
 released = 2026-08-01
 {lifecycle}
 {f'signature = {{ file = "{each.file}.sig", form = "sshsig", key = "maker" }}' if each.signer is not None else ""}
-{'build = "managed"' if each.family == "rack" else ""}
 images = [{{ kind = "bios", models = ["Tern-2"], version = "{each.version}" }}]
 '''
         )

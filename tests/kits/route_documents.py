@@ -18,7 +18,7 @@ def _document() -> dict[str, Any]:
     assert isinstance(found, Route)
     inputs = {
         "manifest": manifest_facts(marram(), "0" * 64),
-        "inventory": inventory_facts(fleet.inventory, "holm-a"),
+        "inventory": inventory_facts(fleet.inventory, "holm-a", fleet.manifest_index.by_policy),
     }
     rows = asdict(found)
     rows.pop("findings")

@@ -54,7 +54,7 @@ class Kit:
             "released": date(2026, 8, 1),
             "lifecycle": "current",
             "reason": None,
-            "build": None,
+            "variant": None,
             "signature": None,
             "images": (SimpleNamespace(kind="bios", models=("Tern-2",), version="6.1.0"),),
         }

@@ -94,12 +94,16 @@ class DomainRoute:
         """The whole plan and what it was made from, as its file holds it."""
         import bundlekeeper
         from bundlekeeper.model.route.document import CAUTION, SCHEMA, inventory_facts, manifest_facts
+        from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 
         given, head, planned, none = self.given, self.given.head, self.planned, self.none
         of = self.found.route if isinstance(self.found, PlannedRoute) else self.found
         inputs = {
             "manifest": manifest_facts(given.manifest, given.manifest_sha256),
-            "inventory": {"from": given.origin, **inventory_facts(given.inventory, of.domain)},
+            "inventory": {
+                "from": given.origin,
+                **inventory_facts(given.inventory, of.domain, ManifestIndex(given.manifest).by_policy),
+            },
             "ledger": {"id": head.ledger, "events": head.count, "head": head.digest} if head is not None else None,
         }
         return {

@@ -67,7 +67,7 @@ def test_a_draft_names_its_service_and_what_the_item_is_of(desk: Desk) -> None:
     assert lines.count(f'service = "{servers[0].url}"') == 1 and lines.count(f'service = "{servers[1].url}"') == 2
     assert lines.count('of = "/redfish/v1/Systems/1"') == 1 and lines.count('of = "…"') == 2
     filled = iter(["/redfish/v1/Systems/Blade2", "/redfish/v1/Chassis/MC8"])
-    kinds = iter(["board-logic", "board-logic", "model-table"])
+    kinds = iter(["board-logic", "board-logic", "model-list"])
     rows = ["redfish = 1"]
     for line in "\n".join(lines).partition("[[map]]")[2].splitlines():
         line = f'of = "{next(filled)}"' if line == 'of = "…"' else line

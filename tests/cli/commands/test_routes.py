@@ -155,7 +155,7 @@ def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     office: Keeper, world: World, parts: Path, tmp_path: Path
 ) -> None:
     """A policy shared by many servers … that applies at once restarts them all when it is edited."""
-    parts.write_text(re.sub(r"(?m)^applies = .*$", 'applies = "at-once"', TEXT))
+    parts.write_text(re.sub(r"(?m)^applies = .*$", 'applies = "immediate"', TEXT))
     words = ("holm-a", "--to", "6.1", "--inventory", parts)
     done = office("route", *words)
     assert done.status == 1
@@ -166,7 +166,7 @@ def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     done = office("route", *words, "--details")
     assert re.search(r"^  step 2: servers +\|\.+ not planned \.+\|$", done.out, re.M)
     assert "steps without windows, so not in those minutes: 2" in done.out
-    assert "error: policy-at-once: policy " in done.out
+    assert "error: policy-immediate: policy " in done.out
     found: dict[str, Any] = office("route", *words, "--json").json
     assert found["timeline"]["unplanned"] == [["holm-a", 2]]
     for name in ("book.txt", "book.html"):
@@ -180,7 +180,7 @@ def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     assert several.json["routes"][0]["unplanned"] == [2]
     done = office("route", "--all", "--to", "6.1", "--inventory", parts, "--details")
     assert "  step 2: no windows: what forbids them" in done.out
-    assert "error: policy-at-once: holm-a" in done.out
+    assert "error: policy-immediate: holm-a" in done.out
 
 
 def test_a_way_back_that_no_rule_allows_is_told(office: Keeper) -> None:

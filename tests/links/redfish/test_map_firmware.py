@@ -199,8 +199,8 @@ def test_the_maps_own_places() -> None:
     logic = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/Blade2", slot="2/logic")
     component = only(placed(made, logic), "board-logic")
     assert (component.key, component.chassis, component.slot) == ("SKERRY-B2:board-logic:logic", "MC8", "2/logic")
-    table = MapEntry(id="Drivers", kind="model-table", of="/redfish/v1/Chassis/MC8")
-    component = only(placed(made, table), "model-table")
+    table = MapEntry(id="Drivers", kind="model-list", of="/redfish/v1/Chassis/MC8")
+    component = only(placed(made, table), "model-list")
     assert (component.parent, component.model, component.active) == ("SKERRY-C1", "Dune-8", "2026.3")
     blank = MapEntry(software_id="MB4-LOGIC", kind="board-logic")
     assert "nothing tells its component apart" in whys(placed(made, blank))["Blade2.Logic"]
