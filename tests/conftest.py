@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
-import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from bundlekeeper.demo import tour_world
+from tests.kits import forked
 
 HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
 
@@ -69,14 +68,8 @@ def keeper(tmp_path: Path) -> Keeper:
             "COLUMNS": "80",
             **(env or {}),
         }
-        done = subprocess.run(
-            [sys.executable, "-m", "bundlekeeper", *map(str, arguments)],
-            env=environment,
-            input=stdin.encode("utf-8", "surrogateescape"),
-            capture_output=True,
-            cwd=cwd or tmp_path,
-            check=False,
-        )
+        words, sent = [*map(str, arguments)], stdin.encode("utf-8", "surrogateescape")
+        done = forked.run(words, environment, sent, cwd or tmp_path)
         out, err = (stream.decode("utf-8", "surrogateescape") for stream in (done.stdout, done.stderr))
         assert "Traceback" not in err, err
         return Ran(done.returncode, out, err)
