@@ -64,15 +64,13 @@ def keeper(tmp_path: Path) -> Keeper:
         environment = {
             **os.environ,
             "BUNDLEKEEPER_STORE": str(store),
-            "PYTHONWARNINGS": "error",
             "COLUMNS": "80",
             **(env or {}),
         }
-        words, sent = [*map(str, arguments)], stdin.encode("utf-8", "surrogateescape")
-        done = forked.run(words, environment, sent, cwd or tmp_path)
-        out, err = (stream.decode("utf-8", "surrogateescape") for stream in (done.stdout, done.stderr))
-        assert "Traceback" not in err, err
-        return Ran(done.returncode, out, err)
+        words = ["-m", "bundlekeeper", *arguments]
+        done = forked.run(words, env=environment, stdin=stdin, cwd=cwd or tmp_path)
+        assert "Traceback" not in done.stderr, done.stderr
+        return Ran(done.returncode, done.stdout, done.stderr)
 
     return run
 

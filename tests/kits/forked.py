@@ -1,36 +1,39 @@
-"""`bundlekeeper` as a process of its own, without an interpreter's start and imports, most of a short command's time.
+"""Python programs as processes of their own, without an interpreter's start and imports, most of a short one's time.
 
-A server that has imported the whole package forks a child for each command. The child has the standard streams, the
-environment, the folder and the umask that it was given, and ends as an interpreter ends. What an interpreter reads when
-it starts cannot be given to it: where that differs a process is begun anew, as tests of the start do themselves.
+A server that has imported the package forks a child for each program. The child has the standard streams, environment,
+folder and umask that it was given, and ends as an interpreter ends. What an interpreter reads when it starts cannot be
+given to it: where that differs the program is started anew, as tests of the start do themselves.
 """
 
 from __future__ import annotations
 
 import atexit
+import ctypes
 import gc
 import importlib
 import json
 import os
 import pkgutil
+import runpy
+import select
 import selectors
 import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
 import bundlekeeper
-from bundlekeeper.__main__ import main
+from tests.kits.sure import wait_until
 
 ROOT = Path(__file__).parents[2]
+Ended = subprocess.CompletedProcess[str]
 _READ_AT_START = ("PYTHON", "LC_", "LANG", "LD_", "TZ", "TMPDIR", "FAKETIME", "OPENSSL", "SSL_")
 _WARNINGS = "PYTHONWARNINGS"
-Ended = subprocess.CompletedProcess[bytes]
 _PIPE_BYTES = 65_536  # what a new pipe takes without a reader (pipe(7))
+_KITS = ("tests.kits.store_kit", "tests.kits.media_write_kit")  # what children of the tests' own need most
 
 
 def _at_start(environment: Mapping[str, str]) -> dict[str, str]:
@@ -41,41 +44,46 @@ _ENVIRONMENT = {**os.environ, _WARNINGS: "error"}
 _START = _at_start(_ENVIRONMENT)
 
 
-@dataclass
-class _Server:
-    orders: socket.socket
-    process: subprocess.Popen[bytes]
-    lock: threading.Lock = field(default_factory=threading.Lock)
-
-
 @cache
-def _server() -> _Server:
-    """The server of this process; it ends when the socket is closed, with this process at the latest."""
+def _server() -> tuple[socket.socket, subprocess.Popen[bytes]]:
+    """The server of this process, and where it takes orders; it ends when that is closed."""
     ours, theirs = socket.socketpair()
-    command = [sys.executable, "-m", "tests.kits.forked", str(theirs.fileno())]
-    pipe = subprocess.PIPE  # streams are opened at the start: as pipes, as the children's are
-    process = subprocess.Popen(
+    command, pipe = [sys.executable, "-m", "tests.kits.forked", str(theirs.fileno())], subprocess.PIPE
+    process = subprocess.Popen(  # its streams are opened as pipes, as its children's are
         command, cwd=ROOT, env=_ENVIRONMENT, pass_fds=[theirs.fileno()], stdin=pipe, stdout=pipe, stderr=pipe
     )
     theirs.close()
-    return _Server(ours, process)
+    atexit.register(process.communicate)
+    atexit.register(ours.close)
+    return ours, process
 
 
-def run(words: Sequence[str], env: Mapping[str, str], stdin: bytes, cwd: Path) -> Ended:
-    """`bundlekeeper WORDS`, ended."""
-    can_be_forked = env.get(_WARNINGS) == "error" and _at_start(env) == _START and len(stdin) <= _PIPE_BYTES
-    if can_be_forked and (server := _server()).lock.acquire(blocking=False):
-        try:
-            return _forked(server.orders, {"words": [*words], "env": {**env}, "cwd": str(cwd)}, stdin)
-        finally:
-            server.lock.release()
-    command = [sys.executable, "-m", "bundlekeeper", *words]
-    return subprocess.run(command, env=env, input=stdin, capture_output=True, cwd=cwd, check=False)
+def run(
+    words: Sequence[str | Path],
+    *,
+    env: Mapping[str, str] | None = None,
+    stdin: str = "",
+    cwd: Path = ROOT,
+    under: Sequence[str] = (),
+) -> Ended:
+    """`python WORDS`, which begin with -c CODE or -m MODULE, under `strace …`; warnings are errors."""
+    texts, sent = [str(word) for word in words], stdin.encode("utf-8", "surrogateescape")
+    environment = {**(os.environ if env is None else env), _WARNINGS: "error"}
+    if _at_start(environment) == _START and len(sent) <= _PIPE_BYTES:
+        told = {"words": texts, "env": environment, "cwd": str(cwd), "under": [*under]}
+        status, out, err = _forked(told, sent)
+    else:
+        command = [*under, sys.executable, *texts]
+        done = subprocess.run(command, env=environment, input=sent, capture_output=True, cwd=cwd, check=False)
+        status, out, err = done.returncode, done.stdout, done.stderr
+    return Ended(texts, status, *(said.decode("utf-8", "surrogateescape") for said in (out, err)))
 
 
-def _forked(orders: socket.socket, told: Mapping[str, object], stdin: bytes) -> Ended:
-    order, (given, full), (out, their_out), (err, their_err) = os.memfd_create("order"), *(os.pipe() for _ in range(3))
-    passed = [order, given, their_out, their_err]
+def _forked(told: Mapping[str, object], stdin: bytes) -> tuple[int, bytes, bytes]:
+    orders, server = _server()
+    order, (given, full) = os.memfd_create("order"), os.pipe()
+    ours, theirs = zip(*(os.pipe() for _ in ("status", "stdout", "stderr")), strict=True)
+    passed = [order, theirs[0], given, *theirs[1:]]
     try:
         umask = Path("/proc/self/status").read_text("utf-8").partition("\nUmask:")[2].split()[0]
         os.write(order, json.dumps({**told, "umask": int(umask, 8)}).encode("ascii"))
@@ -84,8 +92,9 @@ def _forked(orders: socket.socket, told: Mapping[str, object], stdin: bytes) -> 
     finally:
         for fd in (full, *passed):
             os.close(fd)
-    said = _read(out, err)
-    return Ended(told["words"], os.waitstatus_to_exitcode(int(orders.recv(16))), *said)
+    ended, out, err = _read(*ours)
+    assert ended, server.communicate()
+    return os.waitstatus_to_exitcode(int(ended)), out, err
 
 
 def _read(*fds: int) -> list[bytes]:
@@ -103,25 +112,48 @@ def _read(*fds: int) -> list[bytes]:
     return [b"".join(pieces) for pieces in said.values()]
 
 
-def _serve(orders: socket.socket) -> None:
-    """Fork for each order; returns in the child, which is the command by then."""
+# The server
+
+
+def _modules() -> Iterator[str]:
     for module in pkgutil.walk_packages(bundlekeeper.__path__, "bundlekeeper."):
-        importlib.import_module(module.name)
+        if not module.name.endswith("__main__"):
+            yield module.name
+    yield from _KITS
+
+
+def _serve(orders: socket.socket) -> list[str]:
+    """Fork for each order, and say how each child ended; returns in the child, which is the program by then."""
+    for name in _modules():
+        importlib.import_module(name)
     gc.collect()
     gc.freeze()
+    running: dict[int, tuple[int, int]] = {}  # a child's descriptor: its number, and whom its end is said to
+    news = select.poll()
+    news.register(orders, select.POLLIN)
     while True:
-        byte, fds, _, _ = socket.recv_fds(orders, 1, 4)
-        if not byte:
-            os._exit(0)
-        if not (child := os.fork()):
-            orders.detach()
-            return _become(*fds)
-        for fd in fds:
-            os.close(fd)
-        orders.sendall(str(os.waitpid(child, 0)[1]).encode("ascii"))
+        for ready, _ in news.poll():
+            if ready in running:
+                child, status = running.pop(ready)
+                news.unregister(ready)
+                os.write(status, str(os.waitpid(child, 0)[1]).encode("ascii"))
+                fds = [status, ready]
+            else:
+                byte, (*fds,), _, _ = socket.recv_fds(orders, 1, 5)
+                if not byte:
+                    os._exit(0)
+                order, status, *streams = fds
+                if not (child := os.fork()):
+                    orders.detach()
+                    return _become(order, *streams)
+                running[(pid_fd := os.pidfd_open(child))] = child, status
+                news.register(pid_fd, select.POLLIN)
+                fds.remove(status)
+            for fd in fds:
+                os.close(fd)
 
 
-def _become(order: int, *streams: int) -> None:
+def _become(order: int, *streams: int) -> list[str]:
     told = json.loads(os.pread(order, os.fstat(order).st_size, 0))
     for number, fd in enumerate(streams):
         os.dup2(fd, number)
@@ -130,22 +162,49 @@ def _become(order: int, *streams: int) -> None:
     os.environ.update(told["env"])
     os.chdir(told["cwd"])
     os.umask(told["umask"])
-    sys.argv = [main.__code__.co_filename, *told["words"]]
+    if told["under"]:
+        _let_trace(told["under"])
+    words: list[str] = told["words"]
+    return words
+
+
+def _let_trace(under: Sequence[str]) -> None:
+    """Start the tracer of this process, and wait until it is there, with no call that tests count."""
+    ctypes.CDLL(None).prctl(0x59616D61, -1, 0, 0, 0)  # PR_SET_PTRACER, any: where Yama wants it (prctl(2))
+    os.posix_spawnp(under[0], [*under, "-p", str(os.getpid())], os.environ)
+    fd = os.open("/proc/self/status", os.O_RDONLY)
+    wait_until(lambda: b"\nTracerPid:\t0\n" not in os.pread(fd, 4096, 0), "a tracer")
+    os.close(fd)
+
+
+def _execute(words: Sequence[str]) -> None:
+    sys.argv = [words[0], *words[2:]]
+    if words[0] == "-c":
+        exec(compile(words[1], "<string>", "exec"), {"__name__": "__main__"})  # noqa: S102
+    else:
+        runpy.run_module(words[1], run_name="__main__", alter_sys=True)
 
 
 def _end(status: object) -> None:
     """As an interpreter ends, but for the taking down of every module: four times what a short command takes."""
-    threading._shutdown()  # type: ignore[attr-defined]  # waits for threads, as the interpreter does
+    threading._shutdown()  # type: ignore[attr-defined]  # waits for threads
     atexit._run_exitfuncs()
     gc.collect()  # what was not closed says so
     sys.stdout.flush()
     sys.stderr.flush()
-    os._exit(status if isinstance(status, int) else 1)
+    os._exit(status if isinstance(status, int) else 0 if status is None else 1)
 
 
 if __name__ == "__main__":
-    _serve(socket.socket(fileno=int(sys.argv[1])))
+    _words = _serve(socket.socket(fileno=int(sys.argv[1])))
+    _status: object = 1
     try:
-        main()
+        _execute(_words)
+        _status = 0
     except SystemExit as end:
-        _end(end.code)
+        _status = end.code
+        if isinstance(_status, str):
+            print(_status, file=sys.stderr)
+    except BaseException:
+        sys.excepthook(*sys.exc_info())
+    _end(_status)
