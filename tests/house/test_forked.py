@@ -45,7 +45,7 @@ def _pair(code: str, cwd: Path, *words: str) -> list[tuple[int, str, str]]:
 def test_it_is_given_what_it_is_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """And has nothing of the server's own."""
     assert forked.run(["-c", ""]).returncode == 0  # so that the server is there
-    monkeypatch.delenv("HOME")
+    monkeypatch.delenv("HOME", raising=False)
     before = os.umask(0o027)
     try:
         forked_, started = _pair(LOOK, tmp_path, "a", "-b")
