@@ -6,8 +6,6 @@ import hashlib
 import json
 import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,6 +13,7 @@ import pytest
 from bundlekeeper.store.adding.add import AddResult
 from bundlekeeper.store.contents.repair import consulted
 from bundlekeeper.store.contents.store import Store
+from tests.kits import forked
 from tests.kits.store_child import bundles_of
 from tests.kits.store_kit import Kit
 
@@ -49,14 +48,9 @@ def taken(base: Path) -> AddResult:
     return Kit(base).take(*bundles_of(Kit(base), base), wait_s=10.0)
 
 
-def command(base: Path) -> list[str]:
-    """The take as a process of its own."""
-    return [sys.executable, "-m", "tests.kits.store_child", str(base)]
-
-
-def ran(base: Path, *before: str) -> subprocess.CompletedProcess[str]:
-    """Run the take, under `before`."""
-    return subprocess.run([*before, *command(base)], cwd=ROOT, capture_output=True, text=True, check=False)
+def ran(base: Path, *before: str) -> forked.Ended:
+    """Run the take as a process of its own, under `before`."""
+    return forked.run(["-m", "tests.kits.store_child", base], under=before)
 
 
 def settled(base: Path) -> None:

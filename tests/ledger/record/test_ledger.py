@@ -25,6 +25,7 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
+from tests.kits import forked
 from tests.kits.ledger_history import DAY0, at, everything, naive, read, said, shown
 
 WRITER = """
@@ -46,8 +47,8 @@ for number in range(count):
 """
 
 
-def start(path: Path, name: str, count: int, *before: str) -> subprocess.Popen[str]:
-    command = [*before, sys.executable, "-c", WRITER, str(path), name, str(count)]
+def start(path: Path, name: str, count: int) -> subprocess.Popen[str]:
+    command = [sys.executable, "-c", WRITER, str(path), name, str(count)]
     return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, start_new_session=True)
 
 
@@ -109,14 +110,13 @@ def test_killed_at_each_call_of_an_append(tmp_path: Path, call: str) -> None:
     with Ledger.open(path, write=True) as ledger:
         ledger.record([read(0, "6.0")], DAY0)
     acknowledged: list[str] = []
-    step = {"openat": 61, "fcntl": 3, "pwrite64": 3}.get(call, 1)
+    step = {"fcntl": 3, "pwrite64": 3}.get(call, 1)
     for number in range(1, 400, step):
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         trace = ["strace", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
-        process = start(path, f"{call}{number}", 1, *trace)
-        out, _ = process.communicate()
-        acknowledged += [word for word in out.split() if len(word) == 64]
-        if process.returncode == 0:
+        done = forked.run(["-c", WRITER, path, f"{call}{number}", "1"], under=trace)
+        acknowledged += [word for word in done.stdout.split() if len(word) == 64]
+        if done.returncode == 0:
             break
     else:
         pytest.fail(f"no append got through 400 calls of {call}")
@@ -157,7 +157,7 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
     for number in range(1, 200, 3 if call == "pwrite64" else 1):
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         trace = ["strace", "-f", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
-        done = subprocess.run([*trace, sys.executable, "-c", REBUILDER, str(path)], check=False)
+        done = forked.run(["-c", REBUILDER, path], under=trace)
         with Ledger.open(path, write=True) as ledger:
             found = answered(ledger)
             assert ledger.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
@@ -177,8 +177,7 @@ def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path,
     with Ledger.open(path, write=True) as ledger:
         ledger.record([read(0, "6.0")], DAY0)
     trace = ["strace", "-qq", "-o/dev/null", f"-etrace={call}", "-e", f"inject={call}:error=EIO:when=1+"]
-    command = [*trace, sys.executable, "-c", WRITER, str(path), "w", "1"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = forked.run(["-c", WRITER, path, "w", "1"], under=trace)
     assert done.returncode != 0
     assert "bundlekeeper.errors.UnfinishedError" in done.stderr
     assert done.stdout == ""
