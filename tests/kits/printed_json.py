@@ -117,7 +117,7 @@ def _manifests_and_store(seen: PrintedJson) -> None:
     changed = re.sub(r'(?m)^sha256 *= "[0-9a-f]{64}"', f'sha256 = "{"0" * 64}"', older, count=1)
     Path("changed.toml").write_text(changed, encoding="utf-8")
     seen.run("manifest", "draft", "downloads", "--into", "changed.toml")
-    seen.run("manifest", "sign", "old.toml", "--key", "keys/main site")
+    seen.run("manifest", "sign", "old.toml", "--key", "keys/holm")
     seen.run("manifest", "show", "old.toml")
     seen.run("store", "add", "old.toml", "--from", "downloads", "--allow-rollback", "an exercise")
     seen.run("store", "list")
@@ -147,12 +147,12 @@ def _parts_and_plans(seen: PrintedJson) -> None:
 def _media_and_ledger(seen: PrintedJson) -> None:
     Path("empty").mkdir()
     seen.run("media", "write", "plan.json", "--to", "empty", "--iso", "set.iso", "--dry-run")
-    seen.run("media", "write", "plan.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/main site")
+    seen.run("media", "write", "plan.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/holm")
     Path("part").mkdir()
     Path("outbound/marram-set0001-1of2").rename("part/marram-set0001-1of2")
     seen.run("media", "receive", "part", "--store", "third", status=4)
     seen.run(
-        "trust", "add", "main site", "keys/main site.pub", "--form", "sshsig", "--for", "indexes", "--store", "third"
+        "trust", "add", "holm", "keys/holm.pub", "--form", "sshsig", "--for", "indexes", "--store", "third"
     )
     seen.run("media", "receive", "part", "--store", "third")
     lines = seen.run("receipt", "write", "--printed", "--site", "skerry", "--store", "skerry")["lines"]
