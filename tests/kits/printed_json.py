@@ -36,8 +36,6 @@ FieldPaths = dict[FieldPath, set[str]]
 def command_of(schema: str) -> str:
     """The command whose answers have this schema."""
     name = schema.removeprefix("bundlekeeper.").partition("/")[0]
-    if name in ("plan-check", "media-pack"):
-        name = name.rpartition("-")[0]
     group, _, rest = name.partition("-")
     return f"{group} {rest}" if group in GROUPS else name
 
