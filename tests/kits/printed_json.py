@@ -56,7 +56,7 @@ class PrintedJson:
                 try:
                     ended = dispatch([*words, "--json"])
                 except KeeperError as error:
-                    output.error_envelope(error, words[0])
+                    output.error_envelope(error, "-".join(words[: 2 if words[0] in GROUPS else 1]))
                     ended = error.exit_code
         finally:
             sys.stdin = before
