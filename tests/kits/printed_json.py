@@ -149,9 +149,7 @@ def _media_and_ledger(seen: PrintedJson) -> None:
     Path("part").mkdir()
     Path("outbound/marram-set0001-1of2").rename("part/marram-set0001-1of2")
     seen.run("media", "receive", "part", "--store", "third", status=4)
-    seen.run(
-        "trust", "add", "holm", "keys/holm.pub", "--form", "sshsig", "--for", "indexes", "--store", "third"
-    )
+    seen.run("trust", "add", "holm", "keys/holm.pub", "--form", "sshsig", "--for", "indexes", "--store", "third")
     seen.run("media", "receive", "part", "--store", "third")
     lines = seen.run("receipt", "write", "--printed", "--site", "skerry", "--store", "skerry")["lines"]
     seen.run("receipt", "read", "-", stdin="\n".join(lines))
