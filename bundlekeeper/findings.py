@@ -48,7 +48,8 @@ CODES: dict[str, Code] = {
     "bad-volume": Code(_E, "a volume of a medium is malformed, or was not finished"),
     "damaged": Code(
         _E,
-        "an entry of the store database or of the ledger is damaged; no file is judged by it (a warning if it was rebuilt)",
+        "an entry of the store database or of the ledger is damaged; no file is judged by it "
+        "(a warning if it was rebuilt)",
     ),
     "writable-by-others": Code(_E, "somebody else may write what the store relies on"),
     "withdrawn": Code(_W, "withdrawn by its publisher"),

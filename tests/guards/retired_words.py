@@ -89,7 +89,7 @@ BRACKETED_VERSION = RetiredWord(r"\b\d+\.\d+\(\w+\)", "6.1.0")
 
 #: What a text may shorten: open standards, algorithms, units, parts of every computer.
 ACRONYMS = frozenset(
-    [
+    {
         "ARGS",
         "ASCII",
         "CRC",
@@ -111,7 +111,6 @@ ACRONYMS = frozenset(
         "QR",
         "README",
         "RFC",
-        "RSASSA",
         "SBI",
         "SIGHUP",
         "TLS",
@@ -120,8 +119,7 @@ ACRONYMS = frozenset(
         "URL",
         "UTC",
         "UUID",
-        "YYYY",
-    ]
+    }
 )
 
 ALLOWED: tuple[AllowedUse, ...] = ()
