@@ -1,4 +1,4 @@
-"""`bundlekeeper inventory read`: what management services (DMTF Redfish) report of their components, as an inventory file.
+"""`bundlekeeper inventory read`: what management services (DMTF Redfish) report, as an inventory file.
 
 Rules: a password comes from a prompt, a netrc file or the environment, never from the command line, and is never
 printed; where several services are read, one that fails does not stop the others; stdout holds the inventory or,

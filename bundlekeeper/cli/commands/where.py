@@ -69,7 +69,7 @@ def where(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Show which version of what is staged, pending or active where; since when, reported by whom, with what evidence."""
+    """Show which version is staged, pending or active where; since when, reported by whom, on what evidence."""
     from bundlekeeper.cli.screen.answers import where as screen
     from bundlekeeper.jobs.recording import where as job
     from bundlekeeper.jobs.recording.selection import Places
