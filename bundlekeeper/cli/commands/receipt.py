@@ -26,7 +26,7 @@ def write(
         str, typer.Option("--out", "-o", metavar="FILE", help="Write the receipt (with --printed: an HTML page) here.")
     ] = "",
     key: Annotated[
-        Path | None, typer.Option("--key", metavar="FILE", help="Private key to sign with; on paper Ed25519 only.")
+        Path | None, typer.Option("--key", metavar="FILE", help="Private key to sign with; printed: Ed25519 only.")
     ] = None,
     set_id: Annotated[str, typer.Option("--set", metavar="ID", help="Which set (default: the last that came).")] = "",
     site: Annotated[str, typer.Option("--site", metavar="NAME", help="The site that answers.")] = "",
@@ -42,7 +42,7 @@ def write(
 ) -> int:
     """Write what arrived of a set and what was done since.
 
-    The file is signed and carries the ledger's events; the printed page carries counts, and is signed with --key.
+    The file is signed and carries the ledger's events. The printed page carries counts, and is signed with --key.
     """
     from bundlekeeper.cli.screen.media import receipt as screen
     from bundlekeeper.cli.screen.passphrase import passphrase_from

@@ -22,14 +22,14 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.exchange.merge import Merged
     from bundlekeeper.ledger.record.rebuild import Rebuilt
     from bundlekeeper.ledger.record.salvage import Saved
-    from bundlekeeper.ledger.record.verify import Verified
+    from bundlekeeper.ledger.record.verify import VerifiedChain
 
 
 @dataclass(frozen=True, slots=True)
 class LedgerChecked:
     """What reading every event showed."""
 
-    verified: Verified
+    verified: VerifiedChain
     findings: list[Finding]
 
 

@@ -46,7 +46,7 @@ class ReadableLedger(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Verified:
+class VerifiedChain:
     """What verifying found. `wrong` says what is not what was written, each in one line, at most a hundred.
 
     `damaged` is True where a page, a seal or a kept text says so; else events were altered with their seals. `ways`
@@ -68,7 +68,7 @@ class Verified:
         return not self.wrong and (not self.asked or self.at is not None)
 
 
-def verify(ledger: ReadableLedger, head: str = "") -> Verified:
+def verify(ledger: ReadableLedger, head: str = "") -> VerifiedChain:
     """Read everything and hold it against the chain; `head` is a head printed earlier, as hexadecimal digits.
 
     Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is reported, not raised.
@@ -98,7 +98,7 @@ def verify(ledger: ReadableLedger, head: str = "") -> Verified:
             damaged.setdefault(f"the ledger is damaged: {e}", "")  # what a cell holds that can hold no such thing
     damaged.update(dict.fromkeys(found.marks, seals.REBUILD_HINT))
     wrong = tuple(dict.fromkeys([*found.wrong, *damaged]))[:_MAX_WRONG]
-    return Verified(found.head, wrong, head, found.at, bool(damaged) or found.broken, damaged)
+    return VerifiedChain(found.head, wrong, head, found.at, bool(damaged) or found.broken, damaged)
 
 
 #: Every table with rows under a seal but events and those about other ledgers: its sealed numbers, and the seal.

@@ -138,7 +138,7 @@ def compose(
         raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
     with store.database(write=True) as database:  # one that is gone is made again from the tree
         admitted, holding = database.admitted(), holdings(store, database, made)
-    events: dict[str, Any] = {"book": head.ledger, "count": head.count, "head": head.digest, "after": after}
+    events: dict[str, Any] = {"ledger": head.ledger, "count": head.count, "head": head.digest, "after": after}
     return receipt_of(
         index,
         _still_stored(received, index, {row.stored.sha256 for row in holding if _is_whole(store, row)}),
@@ -147,7 +147,7 @@ def compose(
         by=by,
         manifest=(admitted[-1].sequence, admitted[-1].sha256) if admitted else None,
         withdrawn=tuple(_withdrawn(row.stored) for row in holding if row.stored.lifecycle == "withdrawn"),
-        lifecycle=standing_of(ledger, made),
+        states=standing_of(ledger, made),
         events=True,
         **events,
     )

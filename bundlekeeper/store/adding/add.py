@@ -113,23 +113,21 @@ def take(
         room.sweep(but=frozenset(bundle.sha256 for bundle in facts))
         admitted = _judged(store, loaded, known, clock(), whys, ruling)
         sealing = Sealing(voucher, store.fd, room, sources)
-        taking = Taking(
+        run = Taking(
             store, room, database, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
         )
-        contents = plan.SourceContents(taking.stored, taking.verifications, taking.kind, clock())
-        exposed = _insist_on_rights(store, taking.stored, facts)
+        contents = plan.SourceContents(run.stored, run.verifications, run.kind, clock())
+        exposed = _insist_on_rights(store, run.stored, facts)
         steps = plan.known_steps(store.fd, contents, facts)
         unseen = plan.survey(sources, facts, steps)
         planned = plan.plan(contents, facts, steps, sources)
         plan.insist_on_room(store.fd, planned, link, where)
         healed = admit_manifest.admit(store.fd, room, database, admitted, loaded.data, facts, signature)
-        taking.stored.update({bundle.place: bundle for bundle in database.stored()})  # as this manifest speaks of them
-        with _telling(progress, taking, planned, unseen):
-            taking.run(planned)
-        found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
-        return AddResult(
-            taking.rows(), (*found, *voucher.troubles()), manifest=ruling, verifications=taking.verifications
-        )
+        run.stored.update({bundle.place: bundle for bundle in database.stored()})  # as this manifest speaks of them
+        with _telling(progress, run, planned, unseen):
+            run.run(planned)
+        found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *run.findings(unseen))
+        return AddResult(run.rows(), (*found, *voucher.troubles()), manifest=ruling, verifications=run.verifications)
 
 
 def _insist_on_rights(
@@ -177,7 +175,7 @@ def _judged(
     whys: admit_manifest.Whys,
     ruling: Ruling,
 ) -> admit_manifest.Admission:
-    """The admission of the manifest, whatever number the store keeps one of. Raises as `accept_manifest.judge`."""
+    """The admission of the manifest, whatever number the store keeps one of. Raises as `admit_manifest.judge`."""
     floor = kept_manifests.highest(store.fd, loaded.manifest.platform) if store is not None else -1
     return admit_manifest.vouched(admit_manifest.judge(loaded, known, now, whys, floor), ruling)
 

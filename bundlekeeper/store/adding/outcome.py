@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bundlekeeper.findings import Finding, Level
-from bundlekeeper.store.adding.sources import BundleSource, FoundFile
+from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, FoundFile
 from bundlekeeper.store.contents import findings as verdicts
 from bundlekeeper.store.contents.quarantine import QuarantineReason
 from bundlekeeper.store.database.rows import BundleFacts, StoredBundle
@@ -53,6 +53,22 @@ def row_of(
     """The row of a bundle."""
     of_work = status, facts.size, read_bytes, way_in, came_from, note, signature
     return AddRow(facts.family, facts.version, facts.name, facts.place, *of_work)
+
+
+def quarantine_reason(
+    facts: BundleFacts, ruling: Ruling | None, offer: FileOffer, fetched: Fetched | None
+) -> QuarantineReason:
+    """Why an offered file goes to quarantine; `fetched` is None for one that was not read, because of its size."""
+    if fetched is None:
+        size = offer.size if offer.size != facts.size else None  # it has grown since it was offered
+        return QuarantineReason(facts, size, "", offer.place, "of another size than the bundle, and not read")
+    digest = fetched.digest
+    reason = verdicts.code_of(facts, digest.size)
+    if ruling is not None and ruling.bad:
+        reason = "the right bytes, but their signature is not good"
+    elif digest.sha256 == facts.sha256:
+        reason = "right, but its place is taken by other bytes that an older manifest verified"
+    return QuarantineReason(facts, digest.size, digest.sha256, offer.place, reason)
 
 
 @dataclass(frozen=True, slots=True)

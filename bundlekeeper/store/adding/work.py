@@ -20,7 +20,7 @@ from bundlekeeper.errors import StoppedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding.fetch_ahead import AheadFetches, Job
-from bundlekeeper.store.adding.outcome import SetAside, AddRow, Work
+from bundlekeeper.store.adding.outcome import SetAside, AddRow, Work, quarantine_reason
 from bundlekeeper.store.adding.plan import AddingPlan, AddingStep, ask, wanted_of
 from bundlekeeper.store.adding.signatures import Sealing
 from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, FoundFile, Link, SourceError
@@ -460,20 +460,7 @@ class Taking:
         return True
 
     def _quarantine(self, offer: FileOffer, fetched: Fetched | None, work: Work) -> None:
-        facts = work.facts
-        if fetched is None:
-            size = offer.size if offer.size != facts.size else None  # it has grown since it was offered
-            wrong = quarantine.QuarantineReason(
-                facts, size, "", offer.place, "of another size than the bundle, and not read"
-            )
-        else:
-            digest = fetched.digest
-            reason = verdicts.code_of(facts, digest.size)
-            if work.ruling is not None and work.ruling.bad:
-                reason = "the right bytes, but their signature is not good"
-            elif digest.sha256 == facts.sha256:
-                reason = "right, but its place is taken by other bytes that an older manifest verified"
-            wrong = quarantine.QuarantineReason(facts, digest.size, digest.sha256, offer.place, reason)
+        wrong = quarantine_reason(work.facts, work.ruling, offer, fetched)
         kept, failure = quarantine.keep(
             self._store.fd, self._room, wrong, fetched.temp if fetched else None, self._clock()
         )

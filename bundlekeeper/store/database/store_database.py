@@ -151,7 +151,7 @@ class StoreDatabase:
         return [admitted for _, admitted in sorted(self._rows(MANIFEST), key=lambda row: row[0])]
 
     def record_exception(self, at: datetime, what: str, subject: str, reason: str) -> None:
-        """Record what was let through against the rules, and reported by whom. Raises as `accept`."""
+        """Record what was let through against the rules, and reported by whom. Raises as `admit`."""
         with self._writing() as connection:
             last: int = connection.execute("SELECT coalesce(max(number), 0) FROM exception").fetchone()[0]
             _put(connection, EXCEPTION, [(last + 1, (at, what, subject, reason))])
@@ -179,7 +179,7 @@ class StoreDatabase:
 
         Of all but the first of `stored` those are recorded that it returns a verification of. A link changes the fingerprint of
         the file's other names, so it is made when the journal stands already: where that cannot be written, nothing is
-        linked. Raises as `record_held`, and what `link` raises.
+        linked. Raises as `record_stored`, and what `link` raises.
         """
         first, *others = stored
         with self._writing() as connection:
@@ -194,7 +194,7 @@ class StoreDatabase:
             _put(connection, VERIFICATION, verifications.items())
 
     def forget(self, place: str) -> None:
-        """Drop the row and the verification of a place; the file, if there is one, is not touched. Raises as `accept`."""
+        """Drop the row and the verification of a place; the file, if there is one, is not touched. Raises as `admit`."""
         with self._writing() as connection:
             connection.execute("DELETE FROM bundle WHERE place = CAST(? AS TEXT)", (raw(place),))
             connection.execute("DELETE FROM verification WHERE place = CAST(? AS TEXT)", (raw(place),))

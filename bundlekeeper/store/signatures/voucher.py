@@ -112,7 +112,7 @@ class Voucher:
     def of(cls, store: Store | None, now: datetime, admitted: Sequence[Admitted] | None = None) -> Voucher:
         """The voucher of an open store, or one that can look at nothing; `accepted` are the store's manifests.
 
-        Raises as `read_acceptance`.
+        Raises as `read_settings`.
         """
         if store is None:
             return cls(None, None, now)

@@ -21,9 +21,7 @@ from bundlekeeper.cli.options import (
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
-ForOption = Annotated[
-    str, typer.Option("--for", metavar="NAME", help="A domain, a site, or a release that is wanted whole.")
-]
+ForOption = Annotated[str, typer.Option("--for", metavar="NAME", help="A domain, a site, or a whole release.")]
 ReleaseOption = Annotated[
     str, typer.Option("--to", metavar="RELEASE", help="The release to be reached (default: the newest).")
 ]
@@ -39,13 +37,13 @@ def pack(
     manifest: ManifestOption = None,
     inventory: InventoryOption = None,
     out: Annotated[str | None, typer.Option("--out", "-o", metavar="FILE", help="Write the plan here.")] = None,
-    force: Annotated[bool, typer.Option("--force", "-f", help="Write over an older plan.")] = False,
+    force: Annotated[bool, typer.Option("--force", "-f", help="Replace an older plan.")] = False,
     signature: SignatureOption = None,
     store: StoreOption = None,
     details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
-    """What the set lacks first, then what goes on which volume: fewest volumes, then fewest split files."""
+    """Report what the set lacks, then what goes on which volume: fewest volumes, then fewest split files."""
     from bundlekeeper.cli.screen.media import pack as screen
     from bundlekeeper.jobs.media.pack import MediaQuestion, make_plan
     from bundlekeeper.jobs.planning.inputs import InputFiles

@@ -23,7 +23,9 @@ from bundlekeeper.findings import exit_status
 
 RollbackOption = Annotated[
     str | None,
-    typer.Option("--allow-rollback", metavar="WHY", help="Receive an older set, or by an older manifest; recorded."),
+    typer.Option(
+        "--allow-rollback", metavar="REASON", help="Receive an older set, or use an older manifest; recorded."
+    ),
 ]
 
 
@@ -39,9 +41,9 @@ def receive(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Receive a media set: verified by its signed index, joined where it was split, taken as `store add` does.
+    """Receive a media set: verified by its signed index, joined where it was split, added as `store add` does.
 
-    Volumes may come in any order and on several days. No key is ever taken from a medium.
+    Volumes may come in any order and on several days. A key is never taken from a medium.
     """
     from bundlekeeper.cli.screen.media import received as screen
     from bundlekeeper.jobs.media.receive import ReceiveOptions, receive_media

@@ -1,4 +1,4 @@
-"""`bundlekeeper media write`: a planned set onto volumes, verified from the medium; images, labels, the tool."""
+"""`bundlekeeper media write`: a packed set onto volumes, verified from the medium; images, labels, the tool."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ ImageOption = Annotated[
 ]
 MountOption = Annotated[
     bool | None,
-    typer.Option("--must-be-mount/--no-must-be-mount", help="Only a mounted medium / a plain folder, too."),
+    typer.Option("--must-be-mount/--no-must-be-mount", help="Only a mounted medium / a plain folder too."),
 ]
 VolumeIdOption = Annotated[
     list[str] | None, typer.Option("--volume-id", metavar="ID", help="The medium's UUID or label must be this.")
@@ -69,9 +69,9 @@ def write(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Write a planned set: each bundle is read once for all targets, and each volume is verified from its medium.
+    """Write a packed set: each bundle is read once for all targets, and each volume is verified from its medium.
 
-    Interrupted, the same command goes on: what is whole on a volume is not written again.
+    After an interruption the same command goes on: what is whole on a volume is not written again.
     """
     from functools import partial
 

@@ -123,6 +123,6 @@ def _print(found: StoreList) -> None:
     write(COLUMNS, found.bundles)
     counts = found.counts
     output.line(
-        f"{counted(counts['held'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['proven']} verified, "
-        f"{counts['not_proven']} not verified"
+        f"{counted(counts['in_store'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['verified']} verified, "
+        f"{counts['unverified']} not verified"
     )
