@@ -48,7 +48,7 @@ CODES: dict[str, Code] = {
     "bad-volume": Code(_E, "a volume of a medium is not formed as it must be, or was not finished"),
     "damaged": Code(
         _E,
-        "what the store's database or the ledger says is damaged; no file is judged by it "
+        "what the store database or the ledger says is damaged; no file is judged by it "
         "(a warning where it was made again)",
     ),
     "writable-by-others": Code(_E, "somebody else may write what the store relies on"),

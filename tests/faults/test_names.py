@@ -41,7 +41,7 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
     kit = Kit(tmp_path, "deep store")
     path = deep(kit.source, 20)
     assert len(os.fsencode(path)) > os.pathconf("/", "PC_PATH_MAX")
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
     for words in (
         ["store", "add", world.manifest, "--from", path],
         ["store", "add", world.manifest, "--from", world.downloads, "--store", path],
@@ -56,7 +56,7 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
         assert "File name too long" in ran.err, words
     long_name = "x" * 242 + ".bin"
     with pytest.raises(InputError) as caught:
-        kit.take(kit.bundle(long_name, GOOD), manifest=2)
+        kit.add(kit.bundle(long_name, GOOD), manifest=2)
     assert "240" in str(caught.value.message) + caught.value.hint + "".join(p.message for p in caught.value.problems)
 
 

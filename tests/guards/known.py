@@ -184,7 +184,7 @@ STORE = (
     Guard(
         "what has no row is verified again",
         "store/adding/plan.py",
-        "        if row is None:\n            return AddingStep.PROVE",
+        "        if row is None:\n            return AddingStep.VERIFY",
         "        if row is None:\n            return AddingStep.NOTHING",
         "store/adding/test_take.py::test_a_file_in_place_without_a_row_is_proven_in_place",
     ),
@@ -275,20 +275,20 @@ STORE = (
         "store/contents/test_unchanged.py::test_the_same_tick_where_ticks_are_long",
     ),
     Guard(
-        "the store's database survives a power cut: synchronous",
+        "the store database survives a power cut: synchronous",
         "formats/sqlite.py",
         '        connection.execute("PRAGMA synchronous = EXTRA")',
         '        connection.execute("PRAGMA synchronous = FULL")',
         "store/adding/test_power.py::test_the_last_row_is_there_after_a_power_cut",
     ),
     _never(
-        "application_id of the store's database",
+        "application_id of the store database",
         "formats/sqlite.py",
         '        if connection.execute("PRAGMA application_id").fetchone()[0] != self.application_id:',
         "store/database/test_store_database.py::test_another_programs_database_is_refused",
     ),
     _never(
-        "user_version of the store's database",
+        "user_version of the store database",
         "formats/sqlite.py",
         "        if found != FORMAT:",
         "store/database/test_store_database.py::test_another_format_is_refused",
@@ -301,13 +301,13 @@ STORE = (
         "store/database/test_store_database.py::test_a_reader_writes_nothing",
     ),
     _never(
-        "a damaged store's database is not written",
+        "a damaged store database is not written",
         "formats/sqlite.py",
         '            if found != "ok":',
         "ledger/record/test_faults.py::test_damage_that_only_a_check_of_the_pages_finds",
     ),
     Guard(
-        "a stale journal never meets a new store's database",
+        "a stale journal never meets a new store database",
         "store/contents/store.py",
         '                    files.remove(keeper, DATABASE_FILE + "-journal")',
         "                    pass",
@@ -886,14 +886,14 @@ VERIFICATION = (
     Guard(
         "a signer whose key was dropped under another name",
         "verification/keys/certificates.py",
-        "    _check_not_dropped(leaf, anchors)\n",
+        "    _check_not_removed(leaf, anchors)\n",
         "",
         "verification/keys/test_same_key.py::test_a_signer_that_was_dropped_is_told_so_whatever_its_dates",
     ),
     Guard(
         "an authority whose key was dropped",
         "verification/keys/certificates.py",
-        "        _check_not_dropped(certificate, anchors)\n",
+        "        _check_not_removed(certificate, anchors)\n",
         "",
         "verification/keys/test_same_key.py::test_a_chain_from_a_signer_or_through_an_authority_that_was_dropped",
     ),
@@ -963,7 +963,7 @@ VERIFICATION = (
     Guard(
         "a dropped key",
         "verification/signatures/judge.py",
-        '    if entry.dropped:\n        case.add("removed-key", _dropped_words(entry), "sign again with a live key")\n'
+        '    if entry.dropped:\n        case.add("removed-key", _removal(entry), "sign again with a live key")\n'
         "    elif entry.fingerprint in case.dropped:",
         "    if False:",
         "verification/signatures/test_judge.py::test_dropped_key_is_told_from_a_stranger",
@@ -1564,7 +1564,7 @@ PLACES = (
         "store/verifying/test_closed_folders.py::test_a_take_from_a_folder_that_is_closed_in_part",
     ),
     Guard(
-        "places: a store's database without what was not looked at",
+        "places: a store database without what was not looked at",
         "store/database/rebuild.py",
         "    except PermissionError:\n        raise",
         "    except PermissionError:\n        return",
@@ -1645,7 +1645,7 @@ DATABASE = (
         "store/database/test_damage.py::test_a_file_that_another_kept_manifest_calls_right_is_not_moved",
     ),
     Guard(
-        "a store's database of a newer format is never replaced",
+        "a store database of a newer format is never replaced",
         "store/contents/repair.py",
         "        if _is_newer(store) or ",
         "        if ",

@@ -19,7 +19,7 @@ FAULTS = {
     2: "power cut before the file's fsync",
     3: "power cut after the link, before the folder's fsync",
     4: "somebody removes an fsync",
-    5: "cut between publishing and the store's database's commit",
+    5: "cut between publishing and the store database's commit",
     6: "no bytes or no inodes in the middle of a copy",
     7: "no space only when written back",
     8: "EIO on write or fsync; fsync is never tried again",
@@ -94,17 +94,17 @@ FAULTS = {
     77: "lock of a dead process",
     78: "store or ledger on a network file system",
     79: "ledger killed in a transaction",
-    80: "page of the ledger or store's database damaged",
-    81: "ledger or store's database replaced by an empty file",
+    80: "page of the ledger or store database damaged",
+    81: "ledger or store database replaced by an empty file",
     82: "ledger copied; carried over a fork",
     83: "clock backwards and forwards",
     84: "10⁶ events, 10⁵ components",
     85: "hostile texts in an inventory",
     86: "Ctrl-C, SIGTERM, SIGHUP, SIGQUIT, closed pipe",
     87: "ledger of a newer version",
-    88: "a turned bit in a row of the store's database",
+    88: "a turned bit in a row of the store database",
     89: "a turned bit in a row, index, kept inventory or the schema of the ledger",
-    90: "an older store's database or .keeper beside newer kept manifests",
+    90: "an older store database or .keeper beside newer kept manifests",
     91: "a verification from a clock that was ahead",
     92: "one key under two names; dropped under one",
     93: "a manifest issued in the future",
@@ -145,7 +145,7 @@ ATTACKS = {
         " `clock-doubtful`; in `store add`, `store list` and `verify` expiry, and everywhere the dates of keys, are then "
         "judged by the newest acceptance, so that a clock set back makes nothing good again; a manifest issued "
         "in the future is refused (a clock that was far ahead at one acceptance is remembered too, unless a "
-        "later manifest corrects the date: `--allow-expired`, or a store's database moved aside and rebuilt, is the "
+        "later manifest corrects the date: `--allow-expired`, or a store database moved aside and rebuilt, is the "
         "way back); a revocation list that was due by the time used clears nobody"
     ),
     "malicious mirrors": (

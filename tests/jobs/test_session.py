@@ -37,7 +37,8 @@ def _counting(kind: type, counts: Counter[str]) -> Callable[..., object]:
 def test_every_command_of_the_tour_opens_each_thing_once(tmp_path: Path, opened: Counter[str]) -> None:
     """The store database may be asked before it is locked, and then be opened to be written: once each.
 
-    `media receive` asks twice: what is in the store already, and, by `store add`, whether the manifest may be taken at all.
+    `media receive` asks twice: what is in the store already, and, by `store add`, whether the manifest may be taken at
+    all.
     """
     from bundlekeeper.cli.screen.answers.tour import run
 

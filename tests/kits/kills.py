@@ -46,7 +46,7 @@ def fresh(base: Path) -> Path:
 def taken(base: Path) -> AddResult:
     """The same take in this process, which is quicker."""
     # A killed process may hold the lock for an instant after its parent saw it die.
-    return Kit(base).take(*bundles_of(Kit(base), base), wait_s=10.0)
+    return Kit(base).add(*bundles_of(Kit(base), base), wait_s=10.0)
 
 
 def command(base: Path) -> list[str]:
@@ -60,7 +60,7 @@ def ran(base: Path, *before: str) -> subprocess.CompletedProcess[str]:
 
 
 def settled(base: Path) -> None:
-    """Old or new, never between: every name in a family's folder holds whole bytes; the store's database claims no more."""
+    """Old or new, never between: every file in a family's folder is whole; the store database has no more rows."""
     allowed = {"a.bin": {GOOD}, "same.bin": {GOOD}, "b.bin": {RIGHT}}
     for path in (base / "store").glob("*/*/*"):
         if path.parts[-3] == "blade" and path.read_bytes() != GOOD[::-1]:

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import RefusedError
-from bundlekeeper.store.contents.manifest_dates import doubts, latest, stands
+from bundlekeeper.store.contents.manifest_dates import date_findings, doubts, latest
 from bundlekeeper.store.database.rows import Admitted
 from tests.conftest import Keeper, World
 from tests.kits.store_kit import Kit, codes
@@ -39,7 +39,7 @@ def test_a_date_of_issue_may_be_one_day_ahead(days: int, tmp_path: Path) -> None
     """A day states no zone, and zones go up to UTC+14."""
     kit = Kit(tmp_path)
     loaded = kit.loaded(issued=NOW.date() + timedelta(days=days))
-    assert codes(kit.take_loaded(loaded, clock=lambda: NOW)) == []
+    assert codes(kit.add_loaded(loaded, clock=lambda: NOW)) == []
 
 
 @pytest.mark.fault(93)
@@ -48,9 +48,9 @@ def test_a_date_of_issue_may_be_one_day_ahead(days: int, tmp_path: Path) -> None
 def test_a_date_of_issue_further_ahead_is_refused(day: date, dry_run: bool, tmp_path: Path) -> None:
     """As any moment more than a day ahead of this machine's clock; nothing of the manifest stays."""
     kit = Kit(tmp_path)
-    kit.take_loaded(kit.loaded(issued=date(2026, 8, 1)), clock=lambda: NOW)
+    kit.add_loaded(kit.loaded(issued=date(2026, 8, 1)), clock=lambda: NOW)
     with pytest.raises(RefusedError, match=rf"issued on {day}.* clock says 2026-11-30") as caught:
-        kit.take_loaded(kit.loaded(sequence=2, issued=day), clock=lambda: NOW, dry_run=dry_run)
+        kit.add_loaded(kit.loaded(sequence=2, issued=day), clock=lambda: NOW, dry_run=dry_run)
     assert "marram, sequence 2" in caught.value.message
     assert [each.sequence for each in kit.admitted()] == [1]
     assert not (kit.root / "manifests/marram-2.toml").exists()
@@ -59,20 +59,20 @@ def test_a_date_of_issue_further_ahead_is_refused(day: date, dry_run: bool, tmp_
 def test_no_clock_that_was_ahead_once_lets_a_future_manifest_in(tmp_path: Path) -> None:
     """The clock of now judges it, not the newest acceptance."""
     kit = Kit(tmp_path)
-    kit.take_loaded(kit.loaded(issued=date(2036, 1, 1)), clock=lambda: FUTURE.admitted_at)
+    kit.add_loaded(kit.loaded(issued=date(2036, 1, 1)), clock=lambda: FUTURE.admitted_at)
     with pytest.raises(RefusedError, match="issued on 2036-05-01"):
-        kit.take_loaded(kit.loaded(sequence=2, issued=date(2036, 5, 1)), clock=lambda: NOW)
+        kit.add_loaded(kit.loaded(sequence=2, issued=date(2036, 5, 1)), clock=lambda: NOW)
 
 
 def test_the_message_names_the_manifest_and_one_that_corrects_it() -> None:
-    (found,) = stands([FUTURE], NOW)
+    (found,) = date_findings([FUTURE], NOW)
     assert found.code == "clock-doubtful"
     assert "marram, sequence 14 was issued on 2037-01-01" in found.message
     assert "later manifest" in found.hint
     assert not found.hint.startswith("set the clock")
-    assert stands([FUTURE, RIGHT], NOW) == []
+    assert date_findings([FUTURE, RIGHT], NOW) == []
     # accepted in time: the date alone is wrong
-    assert "sequence 14 was issued on 2037-01-01" in stands([replace(FUTURE, admitted_at=NOW)], NOW)[0].message
+    assert "sequence 14 was issued on 2037-01-01" in date_findings([replace(FUTURE, admitted_at=NOW)], NOW)[0].message
 
 
 def test_a_manifest_that_is_named_is_told_by_its_own_date() -> None:
@@ -101,7 +101,7 @@ def test_a_later_manifest_heals_only_what_it_corrects() -> None:
 
 def test_an_acceptance_by_a_clock_that_was_ahead_names_the_manifest() -> None:
     """Its date of issue is right, so no later one corrects it: whose clock it was is for the user to say."""
-    (found,) = stands([admitted(14, date(2026, 8, 14), datetime(2037, 1, 2, tzinfo=UTC))], NOW)
+    (found,) = date_findings([admitted(14, date(2026, 8, 14), datetime(2037, 1, 2, tzinfo=UTC))], NOW)
     assert "marram, sequence 14 was accepted on 2037-01-02" in found.message
     assert "2026-11-30" in found.message
     assert "judged by" not in found.hint
@@ -131,7 +131,9 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
         (1, {"clock-doubtful"}),
     ]
     for each in both:
-        assert any("marram, sequence 14 was issued on 2037-01-01" in found["message"] for found in each.json["findings"])
+        assert any(
+            "marram, sequence 14 was issued on 2037-01-01" in found["message"] for found in each.json["findings"]
+        )
     again = keeper(*words)
     assert again.status == 4
     assert "2037-01-01" in again.err

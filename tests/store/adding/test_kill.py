@@ -104,7 +104,7 @@ def failures() -> Iterator[Any]:
 @needs_strace
 @pytest.mark.parametrize(("call", "number"), list(failures()))
 def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
-    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no store's database row" """
+    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no store database row" """
     base = fresh(tmp_path / "x")
     ended = injected(base, call, "error=EIO", number)
     said = json.loads(ended.stdout)
@@ -148,7 +148,7 @@ def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
 @needs_strace
 def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
     """ "fsync the file ... `linkat` into place ... fsync the folder (and the parent of a new folder). Only then the
-    store's database's commit.". A later fsync may hide a missing one from a power cut."""
+    store database's commit.". A later fsync may hide a missing one from a power cut."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=mkdirat,linkat,fsync,write,pwrite64")
@@ -173,7 +173,7 @@ def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
 @pytest.mark.fault(9)
 @needs_strace
 def test_a_folder_that_cannot_be_made_durable_has_no_row(tmp_path: Path) -> None:
-    """EIO on the folder's fsync: 'not durable'; no store's database row."""
+    """EIO on the folder's fsync: 'not durable'; no store database row."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=fsync,linkat")

@@ -27,7 +27,7 @@ def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_mended(
         fcntl.flock(stored, fcntl.LOCK_EX)
         refused = keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet", "--wait", "0")
     assert (refused.status, "unsigned" in refused.err) == (4, True)
-    assert not list((store / ".keeper").glob("store's database-aside-*"))
+    assert not list((store / ".keeper").glob("store-before-*"))
     told = keeper("verify", "--quiet", "--json")
     assert (told.status, "damaged" in told.codes) == (3, True)
 
@@ -42,4 +42,4 @@ def test_what_was_mended_is_told_with_a_later_refusal(keeper: Keeper, world: Wor
     refused = keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet", "--json")
     assert refused.status == 4
     assert "damaged" in {finding["code"] for finding in refused.json["findings"]}
-    assert list((store / ".keeper").glob("store's database-aside-*"))
+    assert list((store / ".keeper").glob("store-before-*"))

@@ -17,8 +17,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from tests.kits.store_kit import Kit, now
 
 #: Four bundles; the first two are the same bytes under two names, the last two are of one size.
@@ -103,7 +103,7 @@ class Stores(RuleBasedStateMachine):
         places = {place: data for place, data in PLACES.items() if place.rpartition("/")[2] in wanted}
         self.sequence += 1
         bundles = [self.kit.bundle(n, RIGHT[n], version=VERSIONS[n]) for n in RIGHT if n in wanted]
-        result = self.kit.take(*bundles, manifest=self.sequence)
+        result = self.kit.add(*bundles, manifest=self.sequence)
         stored = {row.place for row in self.kit.stored()}
         after = self._on_disk()
         for place, right in places.items():

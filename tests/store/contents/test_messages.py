@@ -40,12 +40,12 @@ def test_no_inodes_are_told_apart_from_no_bytes(tmp_path: Path) -> None:
         for name in names:
             kit.offer(name, name.encode() * 100)
         with pytest.raises(UnfinishedError) as caught:
-            kit.take(*(kit.bundle(name, name.encode() * 100, version=name[:-4]) for name in names))
+            kit.add(*(kit.bundle(name, name.encode() * 100, version=name[:-4]) for name in names))
         assert "df -i" in caught.value.hint
         assert litter(kit.root) == []
         kit.offer("big.bin", bytes(40 << 20))
         with pytest.raises(UnfinishedError, match="short by") as bytes_too:
-            kit.take(kit.bundle("big.bin", bytes(40 << 20)), manifest=2)
+            kit.add(kit.bundle("big.bin", bytes(40 << 20)), manifest=2)
         assert "inodes" not in bytes_too.value.hint
         with pytest.raises(UnfinishedError) as none_left, files.wrapped("a file cannot be made", str(kit.root)):
             for number in range(24):
@@ -77,7 +77,7 @@ def run_limited(
 
 @pytest.mark.parametrize("limit", [8 * 1024, 600 * 1024])
 def test_a_limit_on_the_size_of_files_while_taking(world: World, tmp_path: Path, limit: int) -> None:
-    """A small limit stops the store's database, a larger one the bundles; both are reported as a limit, and nothing is left."""
+    """A small limit stops the store database, a larger one the bundles; both are reported, and nothing is left."""
     store = tmp_path / "store"
     done = run_limited(limit, "store", "add", world.manifest, "--from", world.downloads, "--quiet", store=store)
     assert done.returncode == 3, done.stderr
@@ -113,7 +113,7 @@ def test_a_store_that_is_moved_away_under_a_take(
 ) -> None:
     """It is held by its descriptors, so nothing lands elsewhere; the database's journal has a path, and cannot be."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     kit.offer("a.bin", GOOD)
     real, moved = door.copy_fd, tmp_path / "moved"
 
@@ -125,12 +125,12 @@ def test_a_store_that_is_moved_away_under_a_take(
 
     monkeypatch.setattr(sources, "copy_fd", copy)
     with pytest.raises(UnfinishedError, match="moved away") as caught:
-        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
+        kit.add(kit.bundle("a.bin", GOOD), manifest=2)
     assert "where it is now" in caught.value.hint
     assert litter(moved) == []
     monkeypatch.undo()
     again = Kit(tmp_path, "moved")
-    again.take(again.bundle("a.bin", GOOD), manifest=2)
+    again.add(again.bundle("a.bin", GOOD), manifest=2)
     assert again.states() == {"blade/6.1.0/a.bin": "verified"}
     if put_another:
         assert not list(kit.root.rglob("*.bin"))
@@ -177,7 +177,7 @@ def hold(root: Path, pid: int) -> int:
 
 @pytest.mark.parametrize("command", [["store", "list"], ["verify"], ["verify", "--quick"]])
 def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, command: list[str]) -> None:
-    """The tree is there and the store's database is not: "the store's database is missing" would send people to fix what is well."""
+    """The tree is there, the store database is not: "the store database is missing" would be wrong advice."""
     (tmp_path / "store/.keeper").mkdir(parents=True)
     fd = hold(tmp_path / "store", 1)
     ran = keeper(*command)
@@ -186,7 +186,7 @@ def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, 
     os.close(fd)
     ran = keeper("store", "list")
     assert ran.status == 3
-    assert "the store's database is missing" in ran.err
+    assert "the store database is missing" in ran.err
 
 
 def test_who_makes_the_store_is_not_kept_out_by_itself(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from bundlekeeper.store.contents import unchanged
 from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import UNKNOWN, describe
 from bundlekeeper.store.disk.walk import walk
-from bundlekeeper.store.verifying.read import Candidate, How, Verifier, ReadingLimits
+from bundlekeeper.store.verifying.read import Candidate, How, ReadingLimits, Verifier
 from tests.kits.checking import Known, check, fill, found, listing, listing_for, now
 from tests.kits.mounts import mounted, stable_folder
 from tests.kits.sure import wait_until

@@ -1,4 +1,4 @@
-"""A store's database that is damaged, or older than the kept manifests: it judges no file, and nothing is forgotten for it."""
+"""A store database that is damaged, or older than the kept manifests: it judges no file, and nothing is forgotten."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from bundlekeeper.findings import Finding, exit_status
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.add import AddResult
-from bundlekeeper.store.contents.repair import consulted, mended
+from bundlekeeper.store.contents.repair import consulted, repaired
 from bundlekeeper.store.contents.right_now import Holding, findings_of, holdings
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.database.row_checksums import checksum
+from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.verifying.verify import CheckMeans, CheckResult, ReadingLimits, check_store
 from tests.conftest import HARBOUR, Keeper, World
 from tests.kits.store_kit import Kit, now
@@ -50,10 +50,10 @@ class Place(Kit):
         bundles = [self.bundle("a.bin", A), self.bundle("b.bin", B, version="6.2.0", **gone)]
         bundles.append(self.bundle("c.bin", C, family="rack", version="6.3.0", build="managed"))
         said = self.loaded(*bundles, sequence=sequence)
-        return self.take_loaded(read(said.data, name="marram.toml", today=date(2026, 9, 1)), **options)
+        return self.add_loaded(read(said.data, name="marram.toml", today=date(2026, 9, 1)), **options)
 
     def edit(self, statement: str, *values: object) -> None:
-        """Change rows behind the store's database's back, as turned bits do: no checksum and no total follows."""
+        """Change rows behind the store database's back, as turned bits do: no checksum and no total follows."""
         fresh = sqlite3.connect(":memory:")
         fresh.executescript(DATABASE.schema.read_text("utf-8"))
         triggers = fresh.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
@@ -83,7 +83,7 @@ class Place(Kit):
         means = CheckMeans(now, Silent(), today=date(2026, 9, 1))
         with (
             Store.open(self.root, write=True) as store,
-            mended(store, now, lock_for="verify") as (database, found),
+            repaired(store, now, lock_for="verify") as (database, found),
         ):
             result = check_store(store, database, None, means, ReadingLimits(quick=quick))
         return result, [*found, *result.findings]
@@ -193,7 +193,7 @@ def test_a_file_that_another_kept_manifest_calls_right_is_not_moved(place: Place
     """The newest names other bytes for the place, and the row of what lies there is lost."""
     bundles = [place.bundle("a.bin", A[::-1].upper()), place.bundle("c.bin", C, family="rack", version="6.3.0")]
     bundles[1].build = "managed"
-    place.take(*bundles, manifest=16)
+    place.add(*bundles, manifest=16)
     place.edit("DELETE FROM bundle WHERE place = ?", "blade/6.1.0/a.bin")
     files = place.files()
     place.check()
@@ -206,7 +206,7 @@ def test_what_a_writer_lost_is_kept_aside_and_named(place: Place) -> None:
     place.edit("DELETE FROM verification WHERE place = ?", PLACE_B)
     damaged = place.database.read_bytes()
     told = [each for each in place.check()[1] if each.code == "damaged"]
-    (aside,) = place.database.parent.glob("store's database-aside-*.sqlite")
+    (aside,) = place.database.parent.glob("store-before-*.sqlite")
     assert aside.read_bytes() == damaged
     assert told
     assert all(aside.name in each.hint for each in told)
@@ -250,7 +250,7 @@ def test_a_database_that_cannot_be_opened_is_made_again_by_check(place: Place, d
 
 
 def only_the_database(place: Place) -> None:
-    """The store's database of a backup, beside newer manifests."""
+    """The store database of a backup, beside newer manifests."""
     shutil.copy(place.before / "store.sqlite", place.database)
 
 

@@ -1,4 +1,4 @@
-"""The store's database: what goes in comes out, one call is one transaction, what is not ours is refused."""
+"""The store database: what goes in comes out, one call is one transaction, what is not ours is refused."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ from bundlekeeper.formats.sqlite import FORMAT
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import store_database as module
-from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.database.rows import Admitted, StoredBundle, StoredImage, Verification
+from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.disk.files import Fingerprint
 from tests.conftest import World
 from tests.kits.fresh_database import fresh
@@ -53,7 +53,7 @@ VERIFICATION = Verification("a" * 64, AT, Fingerprint(5, 1, 2, 3, 4), True)
 
 
 def opened(folder: Path, *, write: bool = True) -> StoreDatabase:
-    """The store's database of `fresh`, opened again."""
+    """The store database of `fresh`, opened again."""
     return StoreDatabase.open(folder / "store.sqlite", write=write)
 
 
@@ -95,7 +95,7 @@ def test_what_goes_in_comes_out(
     tmp_path_factory: pytest.TempPathFactory, rows: list[StoredBundle], verified: dict[str, Verification]
 ) -> None:
     """Every row that a store can make, hostile names and 64-bit inodes among them, is read back as it was."""
-    folder = tmp_path_factory.mktemp("store's database")
+    folder = tmp_path_factory.mktemp("store database")
     with fresh(folder) as database:
         for row in rows:
             database.record_stored(row, None)
@@ -209,7 +209,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
     other.execute("CREATE TABLE bundle (place TEXT)")
     other.commit()
     other.close()
-    with pytest.raises(DamagedError, match="not a store's database"):
+    with pytest.raises(DamagedError, match="not a store database"):
         StoreDatabase.open(path, write=True)
 
 
@@ -270,7 +270,7 @@ def test_damage_anywhere_never_becomes_a_foreign_exception(tmp_path: Path) -> No
     ],
 )
 def test_a_value_that_we_never_wrote(tmp_path: Path, table: str, column: str, value: object) -> None:
-    """A store's database edited by hand is damage, not our bug."""
+    """A store database edited by hand is damage, not our bug."""
     with fresh(tmp_path) as database:
         database.record_stored(STORED, VERIFICATION)
         database.admit(Admitted("marram", 1, "1" * 64, "manifests/marram-1.toml", date(2026, 1, 1), None, AT), ())
@@ -367,7 +367,7 @@ def real_store(world: World, base: Path) -> Kit:
     kit = Kit(base)
     kit.source = world.downloads
     loaded = read(world.manifest.read_bytes(), name="marram.toml", today=date(2026, 9, 1))
-    assert set(kit.take_loaded(loaded).counts) == {"added"}
+    assert set(kit.add_loaded(loaded).counts) == {"added"}
     return kit
 
 
@@ -395,10 +395,10 @@ def test_a_missing_database_is_rebuilt_by_the_next_take(world: World, tmp_path: 
     said, expected = ([replace(r, way_in="", added_from="", added_at=AT) for r in each] for each in (rebuilt, rows[1:]))
     assert said == expected
     loaded = read(world.manifest.read_bytes(), name="marram.toml", today=date(2026, 9, 1))
-    result = kit.take_loaded(loaded)
+    result = kit.add_loaded(loaded)
     assert set(result.counts) == {"already there"}
     assert result.read_bytes == sum(row.size for row in rows)
-    assert kit.take_loaded(loaded).read_bytes == 0
+    assert kit.add_loaded(loaded).read_bytes == 0
 
 
 @pytest.mark.fault(80)
@@ -424,19 +424,19 @@ def test_a_stale_journal_never_meets_a_new_database(tmp_path: Path) -> None:
     """SQLite would roll a journal of the lost database back into the new one (sqlite.org/howtocorrupt.html §1.4)."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"a")
-    kit.take(kit.bundle("a.bin", b"a"))
+    kit.add(kit.bundle("a.bin", b"a"))
     path = kit.root / ".keeper/store.sqlite"
     kill_a_writer(path)
     path.unlink()
-    kit.take(kit.bundle("a.bin", b"a"), manifest=2)
+    kit.add(kit.bundle("a.bin", b"a"), manifest=2)
     assert not path.with_name("store.sqlite-journal").exists()
     assert [a.sequence for a in kit.admitted()] == [1, 2]
 
 
 def test_of_two_rebuilds_at_once_the_first_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A store's database is linked into place and never replaces one that another process has just made."""
+    """A store database is linked into place and never replaces one that another process has just made."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     path = kit.root / ".keeper/store.sqlite"
     first = path.read_bytes()
     path.unlink()
@@ -449,7 +449,7 @@ def test_of_two_rebuilds_at_once_the_first_stays(tmp_path: Path, monkeypatch: py
 def test_a_kept_file_that_is_no_manifest_is_passed_over(tmp_path: Path) -> None:
     """A rebuild reads what it can and leaves the rest where it is."""
     kit = Kit(tmp_path)
-    kit.take(kit.bundle("a.bin", b"a"))
+    kit.add(kit.bundle("a.bin", b"a"))
     for name, data in (("a.toml", b"\xff"), ("b.toml", b"manifest = 99"), ("readme.txt", b"x")):
         (kit.root / "manifests" / name).write_bytes(data)
     os.mkfifo(kit.root / "manifests/pipe.toml")

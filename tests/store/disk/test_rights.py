@@ -35,7 +35,7 @@ def kit(tmp_path: Path) -> Kit:
     """A store with one bundle, a trust folder and an store.toml."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     trust = kit.root / ".keeper/trust"
     trust.mkdir()
     (trust / "marram.toml").write_text("x")
@@ -114,7 +114,7 @@ def test_all_problems_are_told_at_once_and_their_commands_help(tmp_path: Path) -
     """A folder whose name a shell would take apart, too."""
     kit = Kit(tmp_path, "a store; $(false) 'x'")
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     for path in ("", "blade", ".keeper/lock"):
         (kit.root / path).chmod(0o777)
     os.chown(kit.root / ".keeper/store.sqlite", STRANGER, -1)
@@ -154,7 +154,7 @@ def test_who_looks_at_bundles_refuses_those_that_others_may_write(kit: Kit, path
 
 def retake(kit: Kit, *, dry_run: bool = False) -> object:
     """Take the bundle again."""
-    return kit.take(kit.bundle("a.bin", GOOD), dry_run=dry_run)
+    return kit.add(kit.bundle("a.bin", GOOD), dry_run=dry_run)
 
 
 @pytest.mark.parametrize("mode", [0o664, 0o666])
@@ -269,7 +269,7 @@ def shared(request: pytest.FixtureRequest) -> Iterator[Kit]:
     with open_folder() as base:
         kit = Kit(base)
         kit.offer("a.bin", GOOD)
-        kit.take(kit.bundle("a.bin", GOOD))
+        kit.add(kit.bundle("a.bin", GOOD))
         yield kit
 
 
@@ -337,6 +337,6 @@ def test_the_codes_of_a_good_store(kit: Kit) -> None:
     """A store as we make it has nothing to be said of, whatever the umask was."""
     old = os.umask(0)
     try:
-        assert CODE not in codes(kit.take(kit.bundle("a.bin", GOOD)))
+        assert CODE not in codes(kit.add(kit.bundle("a.bin", GOOD)))
     finally:
         os.umask(old)

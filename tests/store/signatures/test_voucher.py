@@ -1,4 +1,4 @@
-"""Signatures in the store, end to end: made by ssh-keygen, openssl and minisign, ruled on by `store add` and `verify`."""
+"""Signatures in the store: made by ssh-keygen, openssl and minisign, ruled on by `store add` and `verify`."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.trust import FORMS
-from bundlekeeper.store.adding.add import AddResult, take
+from bundlekeeper.store.adding.add import AddResult, add_bundles
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures.voucher import Ruling, Voucher
@@ -46,14 +46,14 @@ def test_what_outside_programs_sign_is_taken_kept_and_checked(form: str, kit: Ki
     trust(kit, signer.entry())
     accept(kit, WANTED)
     bundle = offered(kit, signer)
-    result = kit.take(bundle)
+    result = kit.add(bundle)
     assert [(row.status, row.signature) for row in result.rows] == [("added", "good")], result.findings
     assert result.read_bytes == len(GOOD)  # "Big files are hashed once, streaming"
     assert {f.level for f in result.findings} <= {Level.NOTE}
     kept = kit.root / "blade/6.1.0/a.bin.sig"
     assert kept.read_bytes() == (kit.source / "in/a.bin.sig").read_bytes()
     assert kept.stat().st_mode & 0o777 == 0o444
-    again = kit.take(bundle)
+    again = kit.add(bundle)
     assert [(row.status, row.signature, row.read_bytes) for row in again.rows] == [("already there", "good", 0)]
 
     for found in (check(kit), check(kit, kit.loaded(bundle), at=kit.source)):
@@ -71,7 +71,7 @@ def test_either_hash_of_an_ssh_signature_needs_one_read(hash_: str, kit: Kit, tm
     """ "the same read that verifies SHA-256 serves the signature" (issue, point 1)"""
     signer = signer_in(tmp_path, hash_=hash_)
     trust(kit, signer.entry())
-    result = kit.take(offered(kit, signer))
+    result = kit.add(offered(kit, signer))
     assert (result.rows[0].signature, result.read_bytes) == ("good", len(GOOD))
     assert check(kit).bytes_read == len(GOOD)
     extra = dict(kit.verifications()["blade/6.1.0/a.bin"].extra)
@@ -186,7 +186,7 @@ def test_take_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_p
     """ "a store can be set to accept only signed" bundles of a family; a bad signature is never accepted (issue, 4)"""
     case = CASES[name]
     bundle = _laid_out(case, kit, tmp_path, wanted)
-    result = kit.take(bundle)
+    result = kit.add(bundle)
     place = kit.root / "blade/6.1.0/a.bin"
     found = [(f.code, f.level) for f in result.findings]
     if case.code == "bad-signature" and name != "too large" and wanted is False:
@@ -234,7 +234,7 @@ def test_what_is_taken_with_a_doubt_is_doubted_by_check_until_the_key_is_trusted
 ) -> None:
     """The signature is kept, so that `verify`, --quick too, says the same, and a key added later makes it good."""
     bundle = _laid_out(CASES[name], kit, tmp_path, wanted=False)
-    kit.take(bundle)
+    kit.add(bundle)
     assert check(kit).rows[0].signature == CASES[name].code
     assert check(kit, quick=True).rows[0].signature == CASES[name].code
     if name == "an empty trust list":
@@ -245,9 +245,9 @@ def test_what_is_taken_with_a_doubt_is_doubted_by_check_until_the_key_is_trusted
 def test_a_bundle_held_before_its_family_was_wanted_signed_is_told_and_stays(kit: Kit, tmp_path: Path) -> None:
     """A policy moves nothing that is in: take and check say what stands against it."""
     bundle = offered(kit, signer_in(tmp_path))
-    kit.take(bundle)
+    kit.add(bundle)
     accept(kit, WANTED)
-    result = kit.take(bundle)
+    result = kit.add(bundle)
     assert [(r.status, r.signature) for r in result.rows] == [("already there", "unknown-key")]
     assert [(f.code, f.level) for f in result.findings] == [("unknown-key", Level.ERROR)]
     assert (kit.root / "blade/6.1.0/a.bin").exists()
@@ -261,11 +261,11 @@ def test_a_missing_signature_is_brought_later_without_reading_the_bundle(kit: Ki
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
-    kit.take(bundle)
+    kit.add(bundle)
     kept = kit.root / "blade/6.1.0/a.bin.sig"
     kept.unlink()
     assert check(kit, quick=True).rows[0].signature == "unsigned"
-    result = kit.take(bundle)
+    result = kit.add(bundle)
     assert (result.rows[0].signature, result.read_bytes) == ("good", 0)
     assert kept.exists()
 
@@ -277,10 +277,10 @@ def test_a_signature_that_is_stated_later_costs_one_read_where_its_digest_is_not
     signer = signer_in(tmp_path, hash_="sha512")
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
-    kit.take(kit.bundle("a.bin", GOOD))
-    result = kit.take(bundle, manifest=2)
+    kit.add(kit.bundle("a.bin", GOOD))
+    result = kit.add(bundle, manifest=2)
     assert (result.rows[0].status, result.rows[0].signature, result.read_bytes) == ("already there", "good", len(GOOD))
-    assert kit.take(bundle, manifest=2).read_bytes == 0
+    assert kit.add(bundle, manifest=2).read_bytes == 0
     assert check(kit, quick=True).rows[0].signature == "good"
 
 
@@ -288,7 +288,7 @@ def test_without_the_digest_a_quick_check_says_that_it_did_not_look(kit: Kit, tm
     """What could not be looked at is `not-checked`, which is never good."""
     signer = signer_in(tmp_path, hash_="sha512")
     bundle = offered(kit, signer)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     (kit.root / "blade/6.1.0/a.bin.sig").write_bytes(signer.sign(GOOD))
     trust(kit, signer.entry())
     loaded = kit.loaded(bundle, sequence=2)
@@ -304,7 +304,7 @@ def test_the_signature_beside_the_bundle_counts_before_another_of_its_name(kit: 
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
     kit.offer("a-earlier/a.bin.sig", signer.sign(b"last quarter's"))
-    assert kit.take(bundle).rows[0].signature == "good"
+    assert kit.add(bundle).rows[0].signature == "good"
     assert check(kit, kit.loaded(bundle), at=kit.source).rows[0].signature == "good"
     (kit.source / "in/a.bin.sig").rename(kit.source / "a.bin.sig")
     (kit.source / "a-earlier/a.bin.sig").unlink()
@@ -318,7 +318,7 @@ def test_a_badly_signed_offer_does_not_hide_a_well_signed_one(kit: Kit, tmp_path
     bundle = offered(kit, signer)
     kit.offer("a-first/a.bin", GOOD)
     kit.offer("a-first/a.bin.sig", signer.sign(b"something else"))
-    result = kit.take(bundle)
+    result = kit.add(bundle)
     assert (result.rows[0].status, result.rows[0].signature) == ("added", "good")
     assert [(f.code, f.level) for f in result.findings] == [("bad-signature", Level.WARNING)]
 
@@ -340,7 +340,7 @@ def test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each(
     bundles[0].signature.key = bundles[1].signature.key = bundles[2].signature.key = offered(kit, signer).signature.key
     for name in ("in/a.bin", "in/a.bin.sig", "a-earlier/a.bin.sig"):
         (kit.source / name).unlink(missing_ok=True)
-    result = kit.take(*bundles)
+    result = kit.add(*bundles)
     assert [(f.code, f.subject) for f in result.findings if f.level is Level.ERROR] == [
         ("bad-signature", "a.bin"),
         ("bad-signature", "b.bin"),
@@ -355,11 +355,11 @@ def test_a_signature_never_replaces_another(wanted: bool, kit: Kit, tmp_path: Pa
     trust(kit, signer.entry())
     accept(kit, *([WANTED] if wanted else []))
     bundle = offered(kit, signer)
-    kit.take(kit.bundle("b.bin", b"b", signature=None, family="rack", version="6.1.0"))
+    kit.add(kit.bundle("b.bin", b"b", signature=None, family="rack", version="6.1.0"))
     place = kit.root / "blade/6.1.0/a.bin.sig"
     place.parent.mkdir(parents=True)
     place.write_bytes(b"another")
-    result = kit.take(bundle, manifest=2)
+    result = kit.add(bundle, manifest=2)
     assert result.rows[0].status == ("refused" if wanted else "added")
     assert [f.code for f in result.findings] == ["not-in-store"]
     assert place.read_bytes() == b"another"
@@ -372,11 +372,11 @@ def test_the_same_bytes_under_a_second_name_have_a_signature_of_their_own(kit: K
     trust(kit, signer.entry())
     kit.offer("in/a.bin", GOOD)
     kit.offer("in/b.bin.sig", signer.sign(GOOD))
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     accept(kit, WANTED)
     second = kit.bundle("b.bin", GOOD, version="6.2.0", signature=stated("sshsig", "b.bin.sig"))
     third = kit.bundle("c.bin", GOOD, version="6.3.0", signature=stated("sshsig", "c.bin.sig"))
-    result = kit.take(second, third, manifest=2)
+    result = kit.add(second, third, manifest=2)
     assert [(r.status, r.signature) for r in result.rows] == [("same bytes", "good"), ("refused", "unsigned")]
     assert sorted(p.name for p in (kit.root / "blade").rglob("*.*wb*")) == ["a.bin", "b.bin", "b.bin.sig"]
 
@@ -388,7 +388,7 @@ def test_hostile_names_of_signatures_are_refused(file: str, kit: Kit) -> None:
     """Names that become paths are validated in one place, on writing and on listing."""
     kit.offer("a.bin", GOOD)
     with pytest.raises(InputError):
-        kit.take(kit.bundle("a.bin", GOOD, signature=stated("sshsig", file)))
+        kit.add(kit.bundle("a.bin", GOOD, signature=stated("sshsig", file)))
     assert not list((kit.root / "blade").rglob("*")) if (kit.root / "blade").exists() else True
 
 
@@ -403,12 +403,12 @@ def test_killed_between_signature_and_bundle_the_next_take_completes(
     child = os.fork()
     if not child:
         monkeypatch.setattr(placing, "put", lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL))
-        kit.take(bundle)
+        kit.add(bundle)
         os._exit(0)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
     assert sorted(kit.tree()) == ["store.toml", "blade/6.1.0/a.bin.sig", "manifests/marram-1.toml"]
     assert [f.code for f in check(kit, kit.loaded(bundle)).findings] == ["missing"]
-    result = kit.take(bundle)
+    result = kit.add(bundle)
     assert [(r.status, r.signature) for r in result.rows] == [("added", "good")]
     assert result.findings == ()
 
@@ -417,7 +417,7 @@ def test_a_dry_run_foresees_what_needs_no_bytes(kit: Kit, tmp_path: Path) -> Non
     """What is refused whatever the bundle holds is refused in the dry run, which writes nothing."""
     bundle = _laid_out(CASES["no file"], kit, tmp_path, wanted=True)
     before = kit.tree()
-    result = kit.take(bundle, dry_run=True)
+    result = kit.add(bundle, dry_run=True)
     assert (result.rows[0].status, codes(result)) == ("refused", ["unsigned"])
     assert kit.tree() == before
 
@@ -431,7 +431,7 @@ def test_a_broken_entry_trusts_nobody_and_is_told(kit: Kit, tmp_path: Path) -> N
     trust(kit, signer.entry())
     (kit.root / f".keeper/trust/{KEY}.toml").write_text("trust = 1\n")
     accept(kit, WANTED)
-    result = kit.take(offered(kit, signer))
+    result = kit.add(offered(kit, signer))
     assert result.rows[0].status == "refused"
     assert [(f.code, f.subject) for f in result.findings] == [("not-checked", "a.bin"), ("not-checked", f"{KEY}.toml")]
 
@@ -443,12 +443,12 @@ def test_a_broken_acceptance_accepts_nothing(text: str, kit: Kit) -> None:
     kit.root.mkdir()
     (kit.root / "store.toml").write_text(text)
     with pytest.raises(InputError) as caught:
-        kit.take(kit.bundle("a.bin", GOOD))
+        kit.add(kit.bundle("a.bin", GOOD))
     assert caught.value.exit_code == 2
     (kit.root / "store.toml").unlink()
     (kit.root / "store.toml").symlink_to("elsewhere")
     with pytest.raises(RefusedError):
-        kit.take(kit.bundle("a.bin", GOOD))
+        kit.add(kit.bundle("a.bin", GOOD))
 
 
 def test_nothing_signed_and_no_policy_imports_no_cryptography(kit: Kit) -> None:
@@ -456,7 +456,7 @@ def test_nothing_signed_and_no_policy_imports_no_cryptography(kit: Kit) -> None:
     import sys
 
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     script = (
         "import sys\nfrom pathlib import Path\nfrom tests.kits.store_kit import GOOD, Kit\n"
         f"kit = Kit(Path({str(kit.source.parent)!r}))\nkit.take(kit.bundle('a.bin', GOOD))\n"
@@ -486,7 +486,7 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
     trust_manifests(kit, tmp_path)
     accept(kit, "signed_manifests = true")
     loaded, signature = signed(kit, tmp_path)
-    result = kit.take_loaded(loaded, signature=signature)
+    result = kit.add_loaded(loaded, signature=signature)
     assert (result.manifest.word, result.manifest.signed_by, result.findings) == ("good", "chief", ())
     assert kit.tree()["manifests/marram-1.toml.sig"] == signature
     assert (kit.root / "manifests/marram-1.toml.sig").stat().st_mode & 0o777 == 0o444
@@ -494,7 +494,7 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
     assert (row.signed_by, row.signed_key) == ("chief", result.manifest.signed_key)
     remove(kit, "chief")
     with pytest.raises(RefusedError) as caught:
-        kit.take_loaded(loaded, signature=signature)
+        kit.add_loaded(loaded, signature=signature)
     assert [f.code for f in caught.value.problems] == ["removed-key"]
     assert kit.admitted()[0].signed_by == "chief"  # who vouched for it on the day it was accepted
 
@@ -543,13 +543,13 @@ def test_take_of_a_manifest_with_and_without_a_policy(
     signature = signatures.get(name, good)
     if wanted or code == "bad-signature":
         with pytest.raises(RefusedError) as caught:
-            kit.take_loaded(loaded, signature=signature)
+            kit.add_loaded(loaded, signature=signature)
         assert caught.value.exit_code == 4
         assert code in [f.code for f in caught.value.problems]
         assert not (kit.root / ".keeper/store.sqlite").exists()  # "A refused manifest leaves no trace."
         assert not [name for name in kit.tree() if name.startswith("manifests/")]
         return
-    result = kit.take_loaded(loaded, signature=signature)
+    result = kit.add_loaded(loaded, signature=signature)
     expected = [] if signature is None else [(code, Level.WARNING)]
     assert list(dict.fromkeys((f.code, f.level) for f in result.findings)) == expected
     assert kit.admitted()[0].signed_by == ""
@@ -566,7 +566,7 @@ def test_no_flipped_byte_of_a_signed_manifest_or_its_signature_is_ever_accepted(
 
     def taken(data: bytes, signature: bytes) -> AddResult:
         other = SimpleNamespace(manifest=loaded.manifest, problems=(), data=data, sha256=sha256(data))
-        return kit.take_loaded(other, signature=signature, dry_run=True)
+        return kit.add_loaded(other, signature=signature, dry_run=True)
 
     assert taken(loaded.data, signature).manifest.good
     for at in range(len(loaded.data)):
@@ -587,7 +587,7 @@ def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_check(wanted: 
     """ "the reading commands work": what cannot be looked at is reported and is never good."""
     trust_manifests(kit, tmp_path)
     loaded, signature = signed(kit, tmp_path)
-    kit.take_loaded(loaded, signature=signature)
+    kit.add_loaded(loaded, signature=signature)
     accept(kit, f"signed_manifests = {str(wanted).lower()}")
     (accepted,) = kit.admitted()
 
@@ -612,14 +612,14 @@ def test_after_a_fast_forward_a_new_key_and_a_rollback_lead_back(kit: Kit, tmp_p
     trust_manifests(kit, tmp_path)
     accept(kit, "signed_manifests = true")
     far, its_signature = signed(kit, tmp_path, sequence=10**9)
-    kit.take_loaded(far, signature=its_signature)
+    kit.add_loaded(far, signature=its_signature)
     remove(kit, "chief", "stolen: it signed sequence 1000000000")
     fresh = signer_in(tmp_path, which=8, namespace="bundlekeeper-manifest")
     trust(kit, fresh.entry("chief-2", ("manifests",)))
     loaded = kit.loaded(sequence=2)
     with pytest.raises(RefusedError, match="older"):
-        kit.take_loaded(loaded, signature=fresh.sign(loaded.data))
-    kit.take_loaded(loaded, signature=fresh.sign(loaded.data), allow_rollback="the key was stolen")
+        kit.add_loaded(loaded, signature=fresh.sign(loaded.data))
+    kit.add_loaded(loaded, signature=fresh.sign(loaded.data), allow_rollback="the key was stolen")
     assert [(what, reason) for _, what, _, reason in kit.exceptions()] == [("rollback", "the key was stolen")]
     assert [row.signed_by for row in kit.admitted()] == ["chief", "chief-2"]
 
@@ -646,7 +646,7 @@ def added_from(handler: Handler, kit: Kit) -> AddResult:
     with serving(handler) as server, Store.open(kit.root, write=True) as store:
         folders = {bundle.sha256: "blade/6.1.0"}
         source = mirror_source(server.url, folders=folders, rules=DownloadRules(tries=1, backoff_s=0.0))
-        return take(store, kit.loaded(bundle), [source], clock=now, progress=Silent())
+        return add_bundles(store, kit.loaded(bundle), [source], clock=now, progress=Silent())
 
 
 @pytest.mark.attack("endless data")

@@ -145,7 +145,7 @@ def test_a_closed_store_is_neither_absent_nor_empty(ground: Ground, words: list[
 
 
 def test_a_database_is_not_rebuilt_without_what_could_not_be_looked_at(ground: Ground) -> None:
-    """A store's database that lacks the bundle would say from then on that the store does not hold it."""
+    """A store database that lacks the bundle would say from then on that the store does not hold it."""
     home = ground.base / "home"
     home.mkdir()
     os.chown(home, NOBODY, NOBODY)

@@ -49,7 +49,7 @@ order = "natural"
 DATA = TEXT.format(digest="AB" * 32, other="cd" * 32).encode()
 
 
-def remembered_files(root: Path) -> list[Path]:
+def cached_listings(root: Path) -> list[Path]:
     """What lies in the store's memory."""
     return sorted((root / ".keeper" / "listings").glob("*"))
 
@@ -77,7 +77,7 @@ def test_without_a_store_or_the_right_to_write_nothing_is_remembered(tmp_path: P
     Store.open(tmp_path / "store", write=True).close()
     with Store.open(tmp_path / "store", write=False) as store:
         assert len(read_listing(DATA, name="m.toml", today=DAY, store=store).bundles) == 2
-    assert remembered_files(tmp_path / "store") == []
+    assert cached_listings(tmp_path / "store") == []
 
 
 def test_errors_are_told_each_time(tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_errors_are_told_each_time(tmp_path: Path) -> None:
         for _ in range(2):
             with pytest.raises(InputError):
                 read_listing(b"manifest = 1", name="m.toml", today=DAY, store=store)
-    assert remembered_files(tmp_path / "store") == []
+    assert cached_listings(tmp_path / "store") == []
 
 
 def test_other_bytes_are_another_manifest(tmp_path: Path) -> None:
@@ -103,7 +103,7 @@ def test_only_the_last_few_are_kept(tmp_path: Path) -> None:
         for sequence in range(9):
             data = DATA.replace(b"sequence = 14", b"sequence = %d" % sequence)
             read_listing(data, name="m.toml", today=DAY, store=store)
-    assert len(remembered_files(tmp_path / "store")) == 4
+    assert len(cached_listings(tmp_path / "store")) == 4
 
 
 @settings(max_examples=30)
@@ -115,7 +115,7 @@ def test_damage_to_what_is_remembered_is_never_believed(
     root = tmp_path_factory.mktemp("memory") / "store"
     with Store.open(root, write=True) as store:
         right = read_listing(DATA, name="m.toml", today=DAY, store=store)
-        [path] = remembered_files(root)
+        [path] = cached_listings(root)
         data = bytearray(path.read_bytes())
         at %= len(data)
         path.chmod(0o600)
@@ -128,7 +128,7 @@ def test_another_programs_memory_is_not_believed(tmp_path: Path) -> None:
     """A right checksum over something else: read again."""
     with Store.open(tmp_path / "store", write=True) as store:
         right = read_listing(DATA, name="m.toml", today=DAY, store=store)
-        [path] = remembered_files(tmp_path / "store")
+        [path] = cached_listings(tmp_path / "store")
         for body in (b"[]", b"null", b'{"bundles": [[1]], "problems": []}', b"{}", b'{"problems": 3}'):
             path.chmod(0o600)
             path.write_bytes(hashlib.sha256(body).hexdigest().encode() + b"\n" + body)

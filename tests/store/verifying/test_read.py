@@ -24,8 +24,8 @@ from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.verifying import read as proving
-from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.checking import Known, check, fill, found, listing, listing_for, now, sha256
 from tests.kits.mounts import mounted, stable_folder
@@ -261,7 +261,7 @@ from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.store.verifying import read as verifying
-from bundlekeeper.store.database.store's database import Catalogue
+from bundlekeeper.store.database.store database import Catalogue
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from tests.kits.checking import facts, listing, now
@@ -282,9 +282,9 @@ wanted = json.loads(Path(sys.argv[3]).read_text())
 bundles = [facts(name, bytes([byte]) * size) for name, byte, size in wanted]
 stop = Stop()
 SIGNALS.install()
-with Catalogue.open(book, write=True) as store's database, SIGNALS.guarded(stop):
+with Catalogue.open(book, write=True) as store database, SIGNALS.guarded(stop):
     means = CheckMeans(now, Told(), stop)
-    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), book=store's database)
+    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), book=store database)
 print("RESULT", json.dumps([result.stopped, result.verified, result.unverified]), flush=True)
 """
 

@@ -19,7 +19,7 @@ from bundlekeeper.verification.encodings.refusals import (
     NotCheckedError,
     RevokedKeyError,
     SignatureError,
-    StrangerKeyError,
+    UnknownKeyError,
 )
 from bundlekeeper.verification.keys import certificates, revocation
 from bundlekeeper.verification.keys.certificates import (
@@ -109,7 +109,7 @@ def test_an_intermediate_may_be_for_code_signing_only_but_not_for_something_else
         if good:
             check_chain(c.leaf, Anchors((c.root,), (middle,)), WHEN)
         else:
-            with pytest.raises(StrangerKeyError, match="not for code signing"):
+            with pytest.raises(UnknownKeyError, match="not for code signing"):
                 check_chain(c.leaf, Anchors((c.root,), (middle,)), WHEN)
 
 
@@ -131,9 +131,9 @@ def test_dates_are_those_of_the_time_used_and_the_time_is_told() -> None:
 def test_only_roots_of_the_entry_end_a_chain() -> None:
     c = chain()
     other = certificate("Holm root", private("ecdsa-p384", 9), authority=True)
-    with pytest.raises(StrangerKeyError, match="does not lead to a trusted root"):
+    with pytest.raises(UnknownKeyError, match="does not lead to a trusted root"):
         check_chain(c.leaf, Anchors((other,), (c.middle, c.root)), WHEN)
-    with pytest.raises(StrangerKeyError):
+    with pytest.raises(UnknownKeyError):
         check_chain(c.leaf, Anchors((c.root,)), WHEN)
 
 
@@ -142,10 +142,10 @@ def test_a_signer_that_is_an_authority_or_an_authority_that_is_none_is_refused()
     with pytest.raises(SignatureError, match="an authority's certificate"):
         check_chain(c.middle, Anchors((c.root,)), WHEN)
     false = certificate("Holm intermediate", c.middle_key, issuer="Holm root", by=c.root_key, usages=CODE)
-    with pytest.raises(StrangerKeyError):
+    with pytest.raises(UnknownKeyError):
         check_chain(c.leaf, Anchors((c.root,), (false,)), WHEN)
     short = certificate("Holm root", c.root_key, authority=True, path_length=0)
-    with pytest.raises(StrangerKeyError, match="path length"):
+    with pytest.raises(UnknownKeyError, match="path length"):
         check_chain(c.leaf, Anchors((short,), (c.middle,)), WHEN)
 
 
@@ -201,7 +201,7 @@ def test_name_constraints_are_not_checked_and_never_good() -> None:
 
 def test_an_unknown_critical_extension_of_the_signer_is_refused() -> None:
     odd = x509.UnrecognizedExtension(x509.ObjectIdentifier("1.3.6.1.4.1.99999.1"), b"\x05\x00")
-    with pytest.raises(StrangerKeyError, match="critical"):
+    with pytest.raises(UnknownKeyError, match="critical"):
         check_chain(leaf(extra=[(odd, True)]), anchors(), WHEN)
     check_chain(leaf(extra=[(odd, False)]), anchors(), WHEN)
 
@@ -315,7 +315,7 @@ def test_a_list_signed_with_sha1_is_refused_when_it_is_added() -> None:
 
 def test_no_message_shows_the_librarys_wrapping_or_a_dump() -> None:
     c = chain()
-    with pytest.raises(StrangerKeyError) as caught:
+    with pytest.raises(UnknownKeyError) as caught:
         check_chain(c.leaf, Anchors((c.root,)), WHEN)
     assert not re.search(r"validation failed|exhausted: |<Certificate|ValueError", caught.value.message)
     assert name_of("Marram publisher").rfc4514_string() in caught.value.message

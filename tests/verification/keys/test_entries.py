@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
-from bundlekeeper.verification.keys.entries import Sources, anchors_of, remove, key_of, make_entry
+from bundlekeeper.verification.keys.entries import Sources, anchors_of, key_of, make_entry, remove
 from bundlekeeper.verification.keys.entry_files import FORMAT, file_names, from_files, is_crls_name, to_files
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 from tests.kits.minisign_files import public_file

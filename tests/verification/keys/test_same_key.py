@@ -13,7 +13,7 @@ from bundlekeeper.errors import RefusedError
 from bundlekeeper.model.trust import TrustEntry, TrustMoment
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
-from bundlekeeper.verification.keys.entries import Sources, remove, make_entry
+from bundlekeeper.verification.keys.entries import Sources, make_entry, remove
 from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document
 from tests.conftest import Keeper
 from tests.kits.minisign_files import public_file

@@ -19,7 +19,7 @@ from bundlekeeper.verification.encodings.refusals import (
     NotCheckedError,
     RevokedKeyError,
     SignatureError,
-    StrangerKeyError,
+    UnknownKeyError,
 )
 from bundlekeeper.verification.encodings.wire import der_parts
 from bundlekeeper.verification.keys.certificates import Anchors
@@ -120,15 +120,15 @@ def test_a_signature_without_its_certificate_says_so(tmp_path: Path) -> None:
 def test_the_signer_must_lead_to_a_root_of_the_entry_and_be_the_pinned_one(tmp_path: Path) -> None:
     c, other = chain("rsa"), chain("ecdsa-p256")
     data = theirs(c, tmp_path)
-    with pytest.raises(StrangerKeyError, match="another certificate"):
+    with pytest.raises(UnknownKeyError, match="another certificate"):
         verify(data, c, pinned=der(other.leaf))
     strange = Chain("rsa")
     strange.root_key = private("ecdsa-p384", 77)
-    with pytest.raises(StrangerKeyError, match="does not lead"):
+    with pytest.raises(UnknownKeyError, match="does not lead"):
         cms.verify(cms.parse(data), [MESSAGE], anchors=Anchors((other.leaf,)), pinned=b"", moments=[WHEN])
     # the root that a signature carries itself counts for nothing
     carried = theirs(c, tmp_path, "-certfile", "roots.pem")
-    with pytest.raises(StrangerKeyError):
+    with pytest.raises(UnknownKeyError):
         cms.verify(cms.parse(carried), [MESSAGE], anchors=Anchors((other.leaf,)), pinned=b"", moments=[WHEN])
 
 

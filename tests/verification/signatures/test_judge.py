@@ -14,14 +14,14 @@ from bundlekeeper.findings import Level
 from bundlekeeper.model.manifest.types import Signature
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
-from bundlekeeper.verification.keys.entries import Sources, remove, make_entry
+from bundlekeeper.verification.keys.entries import Sources, make_entry, remove
 from bundlekeeper.verification.signatures import sshsig
 from bundlekeeper.verification.signatures.judge import (
     SignatureEvidence,
     Verdict,
     judge,
     judge_document,
-    wanted_algorithms,
+    needed_algorithms,
 )
 from bundlekeeper.verification.signatures.sign import sign_document
 from tests.kits.judged_files import BUNDLE, Said, signed_in, ssh
@@ -78,7 +78,7 @@ def test_every_form_is_good_end_to_end_and_says_by_whom_and_when(form: str, tmp_
 def test_one_read_gives_every_digest_that_is_needed(form: str, tmp_path: Path) -> None:
     """The same read that verifies SHA-256 serves the signature (pre-hashed where the form allows)."""
     key, signature = signed_in(form, tmp_path)
-    exact, general = wanted_algorithms(key, signature), wanted_algorithms(key)
+    exact, general = needed_algorithms(key, signature), needed_algorithms(key)
     assert set(exact) <= set(general)
     given = {name: digests(message_of(form))[name] for name in exact}
     by_digest = SignatureEvidence(given)
@@ -92,10 +92,10 @@ def test_one_read_gives_every_digest_that_is_needed(form: str, tmp_path: Path) -
 
 
 def test_wanted_algorithms_of_a_broken_signature_are_none() -> None:
-    assert wanted_algorithms(entry(), b"garbage") == ()
+    assert needed_algorithms(entry(), b"garbage") == ()
     minisign_entry = make_entry("m", Sources(public_file()), form="minisign", purposes=("bundles",))
-    assert wanted_algorithms(minisign_entry, b"garbage") == ()
-    assert wanted_algorithms(minisign_entry, minisign_signed(kind=b"Ed")) == ()
+    assert needed_algorithms(minisign_entry, b"garbage") == ()
+    assert needed_algorithms(minisign_entry, minisign_signed(kind=b"Ed")) == ()
 
 
 @pytest.mark.attack("arbitrary installation")
@@ -375,12 +375,20 @@ def test_flipping_any_byte_of_a_signed_manifest_or_its_signature_is_never_good(k
 
 def test_a_form_that_the_store_does_not_take_is_a_finding_and_is_not_verified() -> None:
     """Fault 37: "the store's policy decides, never the manifest"."""
-    for accepted, good in ((("sshsig",), True), (("rsa-pss-sha256", "cms"), False), ((), False)):
-        stated = judge(SUBJECT, Said(), ssh(), trust=[entry()], evidence=evidence(), moments=[WHEN], accepted=accepted)
+    for allowed_forms, good in ((("sshsig",), True), (("rsa-pss-sha256", "cms"), False), ((), False)):
+        stated = judge(
+            SUBJECT, Said(), ssh(), trust=[entry()], evidence=evidence(), moments=[WHEN], allowed_forms=allowed_forms
+        )
         key = entry(purposes=("manifests",))
         signature = sign_document(private("ed25519"), "manifests", digests(BUNDLE))
         found = judge_document(
-            "m", signature, trust=[key], evidence=evidence(), moments=[WHEN], purpose="manifests", accepted=accepted
+            "m",
+            signature,
+            trust=[key],
+            evidence=evidence(),
+            moments=[WHEN],
+            purpose="manifests",
+            allowed_forms=allowed_forms,
         )
         assert stated.good is found.good is good
         if not good:

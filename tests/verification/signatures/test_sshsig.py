@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.asymmetric import ed25519, padding, rsa
 
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.formats import limits
-from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, UnknownKeyError
 from bundlekeeper.verification.encodings.wire import ssh_mpint, ssh_string
 from bundlekeeper.verification.keys.public_key import ssh_blob
 from bundlekeeper.verification.signatures import sshsig
@@ -59,7 +59,7 @@ def test_what_ssh_keygen_signs_is_good_here(key_type: str, hash_: str, tmp_path:
         verify(data, key_type, namespace="bundlekeeper-receipt")
     for other in TYPES:
         if other != key_type:
-            with pytest.raises(StrangerKeyError):
+            with pytest.raises(UnknownKeyError):
                 verify(data, other)
 
 
@@ -238,7 +238,7 @@ def test_flipping_any_byte_of_the_signed_manifest_is_never_good() -> None:
 
 def test_a_security_token_key_in_the_file_is_a_stranger(tmp_path: Path) -> None:
     blob = ssh_string(b"sk-ssh-ed25519@openssh.com") + ssh_string(bytes(range(32))) + ssh_string(b"ssh:")
-    with pytest.raises(StrangerKeyError, match="one that is not taken"):
+    with pytest.raises(UnknownKeyError, match="one that is not taken"):
         verify(rebuilt(key=blob), "ed25519")
 
 

@@ -19,8 +19,8 @@ from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import lock
-from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from tests.kits.checking import found
 from tests.kits.mounts import stable_folder
 from tests.kits.store_kit import Kit, now
@@ -66,7 +66,7 @@ def loaded(kit: Kit, names: str, sequence: int = 1, **more: str) -> Any:
 
 def take(kit: Kit, names: str, sequence: int = 1) -> None:
     """Take these bundles by a manifest that names no other."""
-    kit.take_loaded(loaded(kit, names, sequence))
+    kit.add_loaded(loaded(kit, names, sequence))
 
 
 def check(kit: Kit, against: Any = None, *, write: bool = True, record: bool = True, **limits: Any) -> CheckResult:
@@ -152,7 +152,7 @@ def test_both_names_of_one_wrong_file_are_moved(tmp_path: Path) -> None:
     """Equal bytes are held once, so they rot at both places at once."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", A)
-    kit.take(kit.bundle("a.bin", A), kit.bundle("a2.bin", A, version="6.2.0"))
+    kit.add(kit.bundle("a.bin", A), kit.bundle("a2.bin", A, version="6.2.0"))
     spoil(kit.root / PLACE_A)
     result = check(kit)
     places = {PLACE_A, "blade/6.2.0/a2.bin"}
@@ -240,7 +240,7 @@ def test_named_by_the_newest_manifest_and_never_taken(kit: Kit) -> None:
 
 
 def test_a_held_file_that_is_gone(kit: Kit) -> None:
-    """The store's database knows it, the disk does not."""
+    """The store database knows it, the disk does not."""
     (kit.root / PLACE_B).unlink()
     result = check(kit)
     assert found(result) == {("missing", PLACE_B)}
@@ -295,7 +295,7 @@ def test_the_hint_for_an_altered_kept_manifest_works(kit: Kit) -> None:
     for altered in (whole + b"#", whole[:-1] + b"#", b""):
         kept.chmod(0o644)
         kept.write_bytes(altered)
-        result = kit.take_loaded(loaded(kit, "abc"))
+        result = kit.add_loaded(loaded(kit, "abc"))
         (healed,) = result.findings
         assert (healed.code, healed.level, healed.subject) == ("altered", Level.WARNING, f"manifests/{kept.name}")
         assert kept.read_bytes() == whole
@@ -305,7 +305,7 @@ def test_the_hint_for_an_altered_kept_manifest_works(kit: Kit) -> None:
         note = kit.tree()[aside + ".note.txt"].decode()
         assert f"{len(whole)} bytes, SHA-256 {hashlib.sha256(whole).hexdigest()}" in note
         assert check(kit).findings == []
-    assert kit.take_loaded(loaded(kit, "abc")).findings == ()
+    assert kit.add_loaded(loaded(kit, "abc")).findings == ()
 
 
 def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_path: Path) -> None:
@@ -329,7 +329,7 @@ def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_pat
 
 
 def test_after_the_database_was_lost(kit: Kit) -> None:
-    """A rebuilt store's database trusts nothing; a check verifies every file again and the rows are as before."""
+    """A rebuilt store database trusts nothing; a check verifies every file again and the rows are as before."""
     before = {row.place: row.sha256 for row in kit.stored()}
     with Store.open(kit.root, write=True) as store:
         store.rebuild(clock=now)
@@ -344,7 +344,7 @@ def test_hard_linked_files_are_never_trusted(tmp_path: Path) -> None:
     """ "`--quick` never trusts it": its other name is not ours."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", A)
-    kit.take_loaded(loaded(kit, "a"), link="hard")
+    kit.add_loaded(loaded(kit, "a"), link="hard")
     assert kit.stored()[0].shared
     assert check(kit).verified == 1
     result = check(kit, quick=True)
@@ -355,7 +355,7 @@ def test_the_same_bytes_under_two_places_are_read_once(tmp_path: Path) -> None:
     """Equal bytes are held once, and verified once."""
     kit = Kit(stable_folder(tmp_path))
     kit.offer("a.bin", A)
-    kit.take(kit.bundle("a.bin", A), kit.bundle("a.bin", A, version="6.2.0"))
+    kit.add(kit.bundle("a.bin", A), kit.bundle("a.bin", A, version="6.2.0"))
     result = check(kit)
     assert (result.verified, result.bytes_read) == (2, 3000)
 
