@@ -33,7 +33,7 @@ def deep(base: Path, levels: int) -> Path:
 
 
 @pytest.mark.fault(31)
-def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, world: World) -> None:
+def test_paths_longer_than_the_system_allows(tmp_path: Path, keeper: Keeper, world: World) -> None:
     """ "256-byte name, very long path: refused, limit named" (PATH_MAX is 4096, limits.h)
 
     What a walk reaches step by step is taken, however long its path; what was named by such a path is refused.

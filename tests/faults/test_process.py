@@ -148,7 +148,7 @@ def test_killed_for_lack_of_memory(tmp_path: Path) -> None:
     assert litter(kit.root) == []
 
 
-def test_too_little_memory_is_told_and_no_bug() -> None:
+def test_too_little_memory_is_reported_and_no_bug() -> None:
     """Where memory ends in our own hands: exit status 3 and a sentence, not 70."""
     code = (
         "import sys; from bundlekeeper.cli.screen import run\n"

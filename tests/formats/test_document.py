@@ -91,7 +91,7 @@ def refusal(made: object) -> str:
     return caught.value.message
 
 
-def test_every_key_that_lacks_is_told_with_its_place() -> None:
+def test_every_missing_key_is_reported_with_its_place() -> None:
     told = 0
     for path in PLACES:
         *above, key = path
@@ -107,7 +107,7 @@ def test_every_key_that_lacks_is_told_with_its_place() -> None:
     assert told == 20
 
 
-def test_every_key_that_is_unknown_is_told_with_its_place() -> None:
+def test_every_key_that_is_unknown_is_reported_with_its_place() -> None:
     objects = [path for path in [(), *PLACES] if isinstance(at(WHOLE, path), dict) and path not in FREE]
     assert len(objects) == 5
     for path in objects:
@@ -134,7 +134,7 @@ def test_every_key_that_is_unknown_is_told_with_its_place() -> None:
     ],
     ids=repr,
 )
-def test_every_value_of_another_type_is_told_with_its_place(odd: object, taken: str) -> None:
+def test_every_value_of_another_type_is_reported_with_its_place(odd: object, taken: str) -> None:
     """Also a boolean in place of a number, and 1.0 in that of 1. `read_at`: where this value can be."""
     found = []
     for path in PLACES:
@@ -170,13 +170,13 @@ def test_every_value_of_another_type_is_told_with_its_place(odd: object, taken: 
         (("stamps", 0), [AT.isoformat(), 1, 1], "has 3 entries, 2 are allowed"),
     ],
 )
-def test_what_is_wrong_is_said(path: Path, odd: object, message: str) -> None:
+def test_what_is_wrong_is_reported(path: Path, odd: object, message: str) -> None:
     made = copy.deepcopy(WHOLE)
     at(made, path[:-1])[path[-1]] = odd
     assert refusal(made) == f"the waybill: {pointer(path)} {message}"
 
 
-def test_an_unsafe_path_is_told_as_what_it_is() -> None:
+def test_an_unsafe_path_is_reported_as_what_it_is() -> None:
     made = copy.deepcopy(WHOLE)
     made["crates"][1]["path"] = "../x"
     assert refusal(made).startswith("the waybill: /crates/1/path ../x: ")

@@ -145,7 +145,7 @@ def test_what_is_no_toml_is_refused(text: str) -> None:
         Edit(text, name="m.toml")
 
 
-def test_a_place_that_is_not_found_is_said() -> None:
+def test_a_place_that_is_not_found_is_reported() -> None:
     edit = Edit("a = 1\n", name="m.toml")
     with pytest.raises(InputError) as caught:
         edit.put((), "b", 2, after="c")

@@ -114,7 +114,7 @@ def _writer(sink: ByteSink, stop: Stop, number: int, *, threaded: bool) -> _Work
         except OSError as e:  # TargetError, and nothing else: a stop is StoppedError
             sink.error = e
 
-    return _Worker(write, f"write-{number}", threaded=aside)
+    return _Worker(write, f"write-{number}", threaded=threaded)
 
 
 class _Worker:

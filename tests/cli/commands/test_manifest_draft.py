@@ -117,7 +117,7 @@ def test_a_list_with_a_bad_line_is_refused_and_never_drafted(
     assert not (tmp_path / "m.toml").exists()
 
 
-def test_every_bad_list_is_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_every_bad_list_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     given = lists(tmp_path, A=GOOD + "garbage\n", SHA256SUMS="# nothing\n", B=f"{GOOD}{TWO[1:]}  x\n")
     ran = keeper("manifest", "draft", *given, "--json")
     assert (ran.status, ran.codes) == (2, ["list-digest", "list-line", "list-line"])
@@ -143,7 +143,7 @@ def test_a_list_larger_than_a_look_is_read_whole(keeper: Keeper, tmp_path: Path)
         b"\n",
     ],
 )
-def test_firmware_is_never_taken_for_a_list(keeper: Keeper, tmp_path: Path, data: bytes) -> None:
+def test_firmware_is_never_read_as_a_list(keeper: Keeper, tmp_path: Path, data: bytes) -> None:
     (tmp_path / RACK).write_bytes(data)
     ran = keeper("manifest", "draft", RACK, "--quiet")
     assert ran.status == 0, ran.err
@@ -195,7 +195,7 @@ def test_json_is_the_only_thing_on_stdout(keeper: Keeper, tmp_path: Path) -> Non
     assert (tmp_path / "m.toml").read_text() == plain.out
 
 
-def test_a_file_that_no_list_names_is_left_out_and_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_file_that_no_list_names_is_left_out_and_reported(keeper: Keeper, tmp_path: Path) -> None:
     (tmp_path / "SUMS").write_text(GOOD)
     (tmp_path / RACK).write_bytes(b"x")
     ran = keeper("manifest", "draft", "SUMS", RACK, "--json", "--quiet")
@@ -203,7 +203,7 @@ def test_a_file_that_no_list_names_is_left_out_and_told(keeper: Keeper, tmp_path
     assert set(bundles(ran.json["text"])) == {BLADE}
 
 
-def test_what_a_folder_holds_besides_files_is_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_what_is_in_a_folder_besides_files_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     folder = tmp_path / "in"
     (folder / "deeper").mkdir(parents=True)
     (folder / RACK).write_bytes(b"x")

@@ -37,7 +37,7 @@ def test_the_printed_line_verifies_with_ssh_keygen_alone(keeper: Keeper, world: 
     assert run("bash", "-ec", "\n".join(lines), cwd=tmp_path).returncode != 0
 
 
-def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
+def test_a_manifest_that_ssh_keygen_signed_is_admitted_shown_and_verified(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
     """The other way round; the fingerprint is the one that `ssh-keygen -l` prints."""
@@ -60,7 +60,7 @@ def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
 
 @pytest.mark.fault(37)
 @pytest.mark.attack("arbitrary installation")
-def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
+def test_an_unsigned_manifest_is_refused_where_signed_ones_are_required(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
     """Exit status 4 for take and for check MANIFEST, in the store and in a folder; nothing is taken."""
@@ -77,7 +77,7 @@ def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
 
 @pytest.mark.attack("endless data")
 @pytest.mark.parametrize("kind", ["symlink", "fifo", "folder", "oversized", "empty", "of an older manifest"])
-def test_what_stands_under_the_signatures_name_stops_every_command(
+def test_what_has_the_signatures_name_stops_every_command(
     kind: str, keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
     """No link is followed, no FIFO hangs, nothing oversized is read, and no bad signature is passed over."""
@@ -133,7 +133,7 @@ def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World,
 
 
 @pytest.mark.attack("key compromise")
-def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_signed_bundles_from_adding_to_junit(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """A bundle signed with `manifest sign --for bundles`, taken under a policy, checked, dropped, told everywhere."""
     key = ssh_key(tmp_path)
     trusted(keeper, key, "bundles", "marram-2026")
@@ -214,7 +214,7 @@ def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: W
 
 
 @pytest.mark.fault(44)
-def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_an_old_verification_is_stale_in_the_list_and_in_quick_runs(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """ "how old a verification may be" (issue, point 4)"""
     keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
     admits(tmp_path, 'max_verification_age = "30d"')
@@ -232,7 +232,7 @@ def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world
     assert keeper("verify", "--json", "-q").codes == []
 
 
-def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_broken_settings_are_an_input_error_with_every_problem(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """A file that cannot be read whole accepts nothing: every problem is … told at once, with its place."""
     keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
     admits(tmp_path, 'signed_families = ["blades"]', "max_verification_age = 30")

@@ -95,7 +95,7 @@ def test_a_good_store(kit: Kit) -> None:
     assert all(after[p].verified_at > before[p].verified_at for p in (PLACE_A, PLACE_B, PLACE_C))
 
 
-def test_a_full_check_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> None:
+def test_a_full_run_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> None:
     """Nothing is read, and that is said in numbers."""
     stable_folder(tmp_path)
     check(kit)
@@ -220,7 +220,7 @@ def test_unknown_files_are_reported_and_left(kit: Kit) -> None:
     assert result.verified == 3
 
 
-def test_held_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
+def test_stored_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
     """The newest manifest decides; what it dropped is verified all the same, and a note."""
     take(kit, "ab", sequence=2)
     result = check(kit)
@@ -230,7 +230,7 @@ def test_held_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
     assert [(f.code, f.level) for f in check(kit).findings if f.code == "missing"] == [("missing", Level.NOTE)]
 
 
-def test_named_by_the_newest_manifest_and_never_taken(kit: Kit) -> None:
+def test_named_by_the_newest_manifest_and_never_added(kit: Kit) -> None:
     """What should be held and is not is missing."""
     (kit.source / "c.bin").unlink()
     (kit.root / PLACE_C).unlink()
@@ -239,7 +239,7 @@ def test_named_by_the_newest_manifest_and_never_taken(kit: Kit) -> None:
     assert found(check(kit)) == {("missing", PLACE_C)}
 
 
-def test_a_held_file_that_is_gone(kit: Kit) -> None:
+def test_a_stored_file_that_is_gone(kit: Kit) -> None:
     """The store database knows it, the disk does not."""
     (kit.root / PLACE_B).unlink()
     result = check(kit)
@@ -247,7 +247,7 @@ def test_a_held_file_that_is_gone(kit: Kit) -> None:
     assert result.verified == 2
 
 
-def test_a_link_at_a_held_place_is_not_followed(kit: Kit, tmp_path: Path) -> None:
+def test_a_link_at_a_bundles_place_is_not_followed(kit: Kit, tmp_path: Path) -> None:
     """A link, inside the store."""
     (kit.root / PLACE_B).unlink()
     (tmp_path / "outside").write_bytes(B)
@@ -308,7 +308,7 @@ def test_the_hint_for_an_altered_kept_manifest_works(kit: Kit) -> None:
     assert kit.add_loaded(loaded(kit, "abc")).findings == ()
 
 
-def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_path: Path) -> None:
+def test_a_folder_is_not_verified_against_an_altered_kept_manifest(kit: Kit, tmp_path: Path) -> None:
     """Its files would be called extras for no reason."""
     [kept] = (kit.root / "manifests").iterdir()
     spoil(kept)
@@ -360,7 +360,7 @@ def test_the_same_bytes_under_two_places_are_read_once(tmp_path: Path) -> None:
     assert (result.verified, result.bytes_read) == (2, 3000)
 
 
-def test_a_take_during_a_check(kit: Kit) -> None:
+def test_adding_while_verifying(kit: Kit) -> None:
     """A check needs no lock until it moves something: neither waits for the other, nothing is lost."""
     kit.offer("d.bin", b"d" * 100)
     thread = threading.Thread(target=lambda: take(kit, "abc", 2))

@@ -48,7 +48,7 @@ def test_closed_streams(keeper: Keeper, world: World, tmp_path: Path, command: s
     assert shell(command, tmp_path).returncode == status
 
 
-def test_a_full_disk_under_the_output_is_told(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_full_disk_under_the_output_is_reported(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Status 3 without a word is no answer; a reader that went away needs none."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads).status == 0
     for command in ("$KEEPER held >/dev/full", "$KEEPER held --json >/dev/full"):
@@ -87,7 +87,7 @@ def test_a_drafts_text_is_utf_8_in_any_locale(world: World, tmp_path: Path) -> N
     assert tomllib.loads(done.stdout.decode("utf-8"))["bundle"][0]["file"] == "blade-ü.bin"
 
 
-def test_ctrl_c_before_the_signals_are_taken_over(tmp_path: Path) -> None:
+def test_ctrl_c_before_the_signals_are_handled(tmp_path: Path) -> None:
     program = (
         "import os, signal, sys, time\n"
         "class Finder:\n"

@@ -56,7 +56,7 @@ def test_a_draft_is_written_over_a_manifest_only(keeper: Keeper, world: World, t
     assert keeper("manifest", "lint", out).status == 1
 
 
-def test_what_is_there_in_place_of_what_is_due_is_named(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_file_of_another_kind_is_named_for_what_it_is(keeper: Keeper, world: World, tmp_path: Path) -> None:
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
     key = tmp_path / "key"
     subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
@@ -93,6 +93,6 @@ def test_only_what_was_staged_is_activated_without_a_name(keeper: Keeper) -> Non
     assert keeper("activate", "HOLMB-IO1").status == 4, "what it came from is in the spare bank now"
 
 
-def test_a_bundle_that_is_not_held_is_named_with_what_is(office: Keeper) -> None:
+def test_a_bundle_that_is_not_in_the_store_is_named_with_those_that_are(office: Keeper) -> None:
     done = office("stage", "holm-b", "--kind", "io-module", "--bundle", "infrastructure/6.1")
     assert (done.status, "did you mean infrastructure/6.1.0?" in done.err) == (4, True)

@@ -33,7 +33,7 @@ from tests.kits.store_kit import GOOD, Kit, codes, message, now
 
 
 @pytest.mark.fault(23)
-def test_a_bundle_is_taken_once_and_proven(tmp_path: Path) -> None:
+def test_a_bundle_is_added_once_and_verified(tmp_path: Path) -> None:
     """ "idempotent; resumable (what is in and verified is not read again)" (issue: take)"""
     kit = Kit(tmp_path)
     kit.offer("deep/er/a.bin", GOOD)
@@ -72,7 +72,7 @@ def test_any_size(tmp_path: Path, size: int) -> None:
     assert kit.tree()["blade/6.1.0/a.bin"] == data
 
 
-def test_a_touched_file_is_proven_again_in_place(tmp_path: Path) -> None:
+def test_a_touched_file_is_verified_again_in_place(tmp_path: Path) -> None:
     """A fingerprint that changed means reading the file in place, not its source."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -85,7 +85,7 @@ def test_a_touched_file_is_proven_again_in_place(tmp_path: Path) -> None:
 
 
 @pytest.mark.fault(5)
-def test_a_file_in_place_without_a_row_is_proven_in_place(tmp_path: Path) -> None:
+def test_a_file_in_place_without_a_row_is_verified_in_place(tmp_path: Path) -> None:
     """Cut between publish and store database commit: reconcile at start, verify again."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -96,7 +96,7 @@ def test_a_file_in_place_without_a_row_is_proven_in_place(tmp_path: Path) -> Non
     assert [(r.status, r.way_in) for r in result.rows] == [("already there", "found"), ("already there", "copy")]
 
 
-def test_a_file_gone_from_the_store_is_taken_again(tmp_path: Path) -> None:
+def test_a_file_gone_from_the_store_is_added_again(tmp_path: Path) -> None:
     """A row whose file is gone claims nothing."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -107,7 +107,7 @@ def test_a_file_gone_from_the_store_is_taken_again(tmp_path: Path) -> None:
     assert kit.add(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
-def test_a_proof_of_other_bytes_is_no_proof(tmp_path: Path) -> None:
+def test_a_verification_of_other_bytes_does_not_count(tmp_path: Path) -> None:
     """What a check found altered is read again, however unchanged it looks since."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -177,7 +177,7 @@ def test_the_same_wrong_file_again_adds_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.fault(15)
-def test_a_name_in_quarantine_that_other_bytes_took_is_left_alone(tmp_path: Path) -> None:
+def test_a_name_in_quarantine_that_other_bytes_have_is_left_alone(tmp_path: Path) -> None:
     """Quarantine name taken: unique name, no clobber."""
     kit = Kit(tmp_path)
     kit.add()
@@ -255,7 +255,7 @@ def test_one_of_several_with_the_name_is_right(tmp_path: Path) -> None:
     assert [(f.code, f.level) for f in result.findings] == [("altered", Level.WARNING)]
 
 
-def test_a_wrong_file_in_place_is_moved_and_the_right_one_taken(tmp_path: Path) -> None:
+def test_a_wrong_file_in_place_is_moved_and_the_right_one_added(tmp_path: Path) -> None:
     """Bit flip at rest: found, quarantined, bytes kept."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -287,7 +287,7 @@ def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
 
 
 @pytest.mark.fault(34)
-def test_equal_bytes_are_held_once(tmp_path: Path) -> None:
+def test_equal_bytes_are_stored_once(tmp_path: Path) -> None:
     """Equal bytes are held once: a second name is a hard link inside the store."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -342,7 +342,7 @@ def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
     assert len(kit.states()) == 300
 
 
-def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_link_that_fails_among_many_leaves_the_others_verified(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What was linked before it is recorded; the bundle itself comes in its own turn, here by a copy."""
     kit = Kit(tmp_path)
     kit.offer("f0.bin", GOOD)
@@ -510,7 +510,7 @@ def test_what_was_found_before_an_error_is_in_the_error(tmp_path: Path) -> None:
     assert [found.code for found in caught.value.problems] == ["altered"]
 
 
-def test_room_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
+def test_space_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
     """ "predict a full disk": held files and second names need none, links to the source neither."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -526,7 +526,7 @@ def test_room_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
     assert codes(rehearsed) == ["not-enough-space"]
 
 
-def test_progress_is_told(tmp_path: Path) -> None:
+def test_progress_is_reported(tmp_path: Path) -> None:
     """Bytes to read, files, and every byte that was read."""
     told: list[Any] = []
 
@@ -564,7 +564,7 @@ worlds = st.tuples(
 
 @settings(max_examples=25)
 @given(world=worlds)
-def test_nothing_unproven_ever_stands_in_a_familys_folder(
+def test_nothing_unverified_is_ever_in_a_familys_folder(
     tmp_path_factory: pytest.TempPathFactory,
     world: tuple[dict[str, bytes], dict[str, bytes], list[dict[str, bytes]]],
 ) -> None:

@@ -15,7 +15,7 @@ from tests.kits.store_kit import GOOD, Kit, codes, message
 # The manifest's own weaknesses
 
 
-def test_what_the_manifest_says_against_a_bundle(tmp_path: Path) -> None:
+def test_what_the_manifest_reports_about_a_bundle(tmp_path: Path) -> None:
     """self-digest, not-checked, withdrawn: told for each bundle, taken or not."""
     kit = Kit(tmp_path)
     for name in ("a.bin", "b.bin", "c.bin"):
@@ -30,7 +30,7 @@ def test_what_the_manifest_says_against_a_bundle(tmp_path: Path) -> None:
     assert "loses settings" in message(result, "withdrawn")
 
 
-def test_a_later_manifest_tells_what_is_held_that_it_was_withdrawn(tmp_path: Path) -> None:
+def test_a_later_manifest_withdraws_a_stored_bundle(tmp_path: Path) -> None:
     """A release withdrawn after it was downloaded."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -85,7 +85,7 @@ def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> Non
 
 @pytest.mark.fault(43)
 @pytest.mark.attack("rollback")
-def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
+def test_rollback_is_refused_unless_a_reason_is_given(tmp_path: Path) -> None:
     """Rollback: highest serial remembered; override with a why, recorded."""
     kit = Kit(tmp_path)
     kit.add(manifest=5)
@@ -149,7 +149,7 @@ def test_manifests_are_kept_whole(tmp_path: Path) -> None:
 
 @pytest.mark.fault(44)
 @pytest.mark.attack("indefinite freeze")
-def test_an_expired_manifest_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
+def test_an_expired_manifest_is_refused_unless_a_reason_is_given(tmp_path: Path) -> None:
     """ "Expired (freeze): `store add` ... exit 4 unless `--allow-expired "why"`, which is recorded" (issue: trust)"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)

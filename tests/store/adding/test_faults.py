@@ -29,7 +29,7 @@ GOOD = b"good bytes" * 1000
 
 @pytest.mark.root
 @root_only
-def test_no_room_is_predicted(tmp_path: Path) -> None:
+def test_no_space_is_predicted(tmp_path: Path) -> None:
     """ "no bytes: temp gone, clear error", and before the first byte where it can be foreseen"""
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
         kit = Kit(tmp_path, "m/store")
@@ -45,7 +45,7 @@ def test_no_room_is_predicted(tmp_path: Path) -> None:
 @pytest.mark.fault(6)
 @pytest.mark.root
 @root_only
-def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_space_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What was taken before stays, the component is gone, and with room it goes on."""
     monkeypatch.setattr("bundlekeeper.store.adding.plan.insist_on_room", lambda *_: None)
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
@@ -66,7 +66,7 @@ def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.Mon
 @pytest.mark.fault(15)
 @pytest.mark.root
 @root_only
-def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_space_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "quarantine ... disk full": told, and neither hides the finding nor stops the rest."""
     from bundlekeeper.store.contents import quarantine
 
@@ -429,7 +429,7 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
 
 
 @pytest.mark.fault(76)
-def test_two_takes_at_once(tmp_path: Path) -> None:
+def test_two_processes_that_add_at_once(tmp_path: Path) -> None:
     """ "two takes of one file: one wins; equal bytes succeed": the second waits for the lock"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
@@ -477,7 +477,7 @@ def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -
     assert litter(kit.root) == ["somebody's file"]
 
 
-def test_memory_of_a_take_does_not_grow_with_the_file(tmp_path: Path) -> None:
+def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
     """ "peak memory < 100 MB whatever the file size" (issue: speed and memory)"""
     kit = Kit(tmp_path)
     path = kit.offer("a.bin", b"")

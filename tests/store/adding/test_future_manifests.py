@@ -75,7 +75,7 @@ def test_the_message_names_the_manifest_and_one_that_corrects_it() -> None:
     assert "sequence 14 was issued on 2037-01-01" in date_findings([replace(FUTURE, admitted_at=NOW)], NOW)[0].message
 
 
-def test_a_manifest_that_is_named_is_told_by_its_own_date() -> None:
+def test_a_manifest_that_is_named_is_judged_by_its_own_date() -> None:
     found = doubts("mine.toml", [RIGHT], NOW, date(2026, 12, 9))
     assert [(f.subject, "issued on 2026-12-09" in f.message) for f in found] == [("mine.toml", True)]
     assert doubts("mine.toml", [RIGHT], NOW, date(2026, 12, 1)) == []
@@ -99,7 +99,7 @@ def test_a_later_manifest_heals_only_what_it_corrects() -> None:
     assert latest([FUTURE, older], NOW) == FUTURE.admitted_at
 
 
-def test_an_acceptance_by_a_clock_that_was_ahead_names_the_manifest() -> None:
+def test_an_admission_by_a_clock_that_was_ahead_names_the_manifest() -> None:
     """Its date of issue is right, so no later one corrects it: whose clock it was is for the user to say."""
     (found,) = date_findings([admitted(14, date(2026, 8, 14), datetime(2037, 1, 2, tzinfo=UTC))], NOW)
     assert "marram, sequence 14 was accepted on 2037-01-02" in found.message
@@ -108,7 +108,7 @@ def test_an_acceptance_by_a_clock_that_was_ahead_names_the_manifest() -> None:
 
 
 @pytest.mark.fault(93)
-def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_future_manifest_from_adding_to_healing(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Accepted by a clock that was ahead, told by its name when it is right, healed by a later one that expires."""
     if not shutil.which("faketime"):
         pytest.skip("there is no faketime here to set a process's clock")

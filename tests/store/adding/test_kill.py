@@ -77,7 +77,7 @@ def sweep(tmp_path: Path, make: Any) -> int:
 @pytest.mark.fault(1)
 @needs_strace
 @pytest.mark.slow
-def test_killed_at_every_call_of_a_first_take(tmp_path: Path) -> None:
+def test_killed_at_every_call_of_a_first_run(tmp_path: Path) -> None:
     """Kill -9 at any call of take: old state or whole file; temp swept later."""
     assert sweep(tmp_path, fresh) > 60
 
@@ -85,7 +85,7 @@ def test_killed_at_every_call_of_a_first_take(tmp_path: Path) -> None:
 @pytest.mark.fault(1)
 @needs_strace
 @pytest.mark.slow
-def test_killed_at_every_call_of_a_take_that_mends(tmp_path: Path) -> None:
+def test_killed_at_every_call_of_a_run_that_repairs(tmp_path: Path) -> None:
     """The same for a wrong file in place: it is in its place or in quarantine, and its bytes are never lost."""
     assert sweep(tmp_path, spoiled) > 30
 
@@ -103,7 +103,7 @@ def failures() -> Iterator[Any]:
 @pytest.mark.fault(8)
 @needs_strace
 @pytest.mark.parametrize(("call", "number"), list(failures()))
-def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
+def test_eio_is_reported_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
     """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no store database row" """
     base = fresh(tmp_path / "x")
     ended = injected(base, call, "error=EIO", number)

@@ -45,7 +45,7 @@ def test_a_plan_of_many_bundles_of_one_size_makes_one_offer_for_each(tmp_path: P
     assert (result.counts, len(made)) == ({"to take": count}, count)
 
 
-def test_a_take_of_bundles_that_bear_their_names_looks_at_no_other(tmp_path: Path, made: list[str]) -> None:
+def test_adding_bundles_that_have_their_names_looks_at_no_other(tmp_path: Path, made: list[str]) -> None:
     """The usual take makes one offer for each bundle, and reads each file once."""
     kit = Kit(tmp_path)
     for number in range(60):

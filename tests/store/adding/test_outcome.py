@@ -16,7 +16,7 @@ from tests.kits.store_kit import Kit, codes, message
 SETTLED = {"added", "already there", "same bytes"}
 
 
-def test_a_missing_bundle_is_told_although_others_of_its_size_were_read(tmp_path: Path) -> None:
+def test_a_missing_bundle_is_reported_although_others_of_its_size_were_read(tmp_path: Path) -> None:
     """ "missing: named by the manifest, not there": looking under other names in vain changes nothing."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"aaaaa")
@@ -32,7 +32,7 @@ def test_a_missing_bundle_is_told_although_others_of_its_size_were_read(tmp_path
     assert "b.bin" not in result.findings[1].message
 
 
-def test_a_link_among_files_of_one_size_is_told(tmp_path: Path) -> None:
+def test_a_link_among_files_of_one_size_is_reported(tmp_path: Path) -> None:
     """ "symlink as leaf: refused", and said, also where others of the size are there."""
     kit = Kit(tmp_path)
     for name in "abc":
@@ -93,7 +93,7 @@ def test_no_bundle_is_open_without_an_error(
     shutil.rmtree(kit.source.parent)
 
 
-def test_what_is_held_and_proven_is_not_read_again_to_look_for_what_is_missing(tmp_path: Path) -> None:
+def test_verified_files_are_not_read_again_to_look_for_a_missing_bundle(tmp_path: Path) -> None:
     """A bundle that is in and verified is not read again, nor are the files in the source of its name."""
     kit = Kit(tmp_path)
     for name in "abc":
@@ -109,7 +109,7 @@ def test_what_is_held_and_proven_is_not_read_again_to_look_for_what_is_missing(t
     assert kit.add(*bundles).read_bytes == 1000
 
 
-def test_a_name_that_a_held_and_a_missing_bundle_share_is_read(tmp_path: Path) -> None:
+def test_a_name_that_a_stored_and_a_missing_bundle_share_is_read(tmp_path: Path) -> None:
     """Its file may be either; the missing one is looked for under its own name first."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"one")
@@ -120,7 +120,7 @@ def test_a_name_that_a_held_and_a_missing_bundle_share_is_read(tmp_path: Path) -
     assert (result.counts, result.read_bytes) == ({"already there": 1, "added": 1}, 3)
 
 
-def test_a_held_bundle_that_was_touched_is_no_reason_to_pass_over_its_name(tmp_path: Path) -> None:
+def test_a_stored_bundle_that_was_touched_is_no_reason_to_pass_over_its_name(tmp_path: Path) -> None:
     """Any doubt means reading: only what may be relied on unread stands for the file in the source."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"one")

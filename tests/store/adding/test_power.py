@@ -43,7 +43,7 @@ def test_the_cut_really_loses_what_was_not_synced(disk: Disk) -> None:
     assert not (disk.point / "late").exists()
 
 
-def test_what_take_said_is_there_after_a_power_cut(disk: Disk) -> None:
+def test_what_was_added_is_there_after_a_power_cut(disk: Disk) -> None:
     """A finished take is on the disk: files, folders, quarantine, manifest, and the store database's last row."""
     base = on_disk(disk)
     assert ran(base).returncode == 0

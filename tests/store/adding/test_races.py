@@ -48,7 +48,7 @@ def lay_before_the_link(kit: Kit, monkeypatch: pytest.MonkeyPatch, data: bytes) 
     return place
 
 
-def test_right_bytes_that_came_before_us_are_proven_and_left(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_right_bytes_that_came_before_us_are_verified_and_left(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
     place = lay_before_the_link(kit, monkeypatch, GOOD)
     result = kit.add(kit.bundle("a.bin", GOOD), manifest=2)
     assert [row.status for row in result.rows] != ["added"]

@@ -15,7 +15,7 @@ def _taken(keeper: Keeper, world: World, tmp_path: Path) -> Path:
     return tmp_path / "store"
 
 
-def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_mended(
+def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_repaired(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
     """The lock is held and the database damaged: the refusal comes first, the damage is left to be reported."""
@@ -32,7 +32,7 @@ def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_mended(
     assert (told.status, "damaged" in told.codes) == (3, True)
 
 
-def test_what_was_mended_is_told_with_a_later_refusal(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_repair_is_reported_with_a_later_refusal(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """A rollback is seen only by what the fixed database knows; the error tells the damage, too."""
     store = _taken(keeper, world, tmp_path)
     text = world.manifest.read_text("utf-8")

@@ -54,21 +54,21 @@ def _signer(tmp_path: Path, which: int = 0) -> Signer:
     return Signer("sshsig", folder, which=which)
 
 
-def test_the_second_allowed_host_of_a_take(bench: Bench) -> None:
+def test_the_second_allowed_host_while_adding(bench: Bench) -> None:
     elsewhere = bench.serve(Site({"/a.bin": Served(A)}))
     server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.bin"}))
     result = bench.add(server.url, allow=("https://files.example", elsewhere.url))
     assert [r.status for r in result.rows] == ["added"]
 
 
-def test_the_second_mirror_that_fails_is_told_beside_the_first(bench: Bench) -> None:
+def test_the_second_mirror_that_fails_is_reported_with_the_first(bench: Bench) -> None:
     first = bench.serve(lambda _, c: c.answer(403))
     second = bench.serve(lambda _, c: c.answer(401))
     [found] = bench.add(first.url, second.url).findings
     assert found.code == "unreadable" and "403" in found.message and "401" in found.message
 
 
-def test_the_second_mirror_of_a_dry_run_is_told_beside_the_first(bench: Bench, kit: Kit) -> None:
+def test_the_second_mirror_of_a_dry_run_is_reported_with_the_first(bench: Bench, kit: Kit) -> None:
     """What kept a bundle from being found at each source."""
     sources = [FolderSource(kit.source), FolderSource(bench.folder / "other")]
     for source in (kit.source, bench.folder / "other"):
@@ -113,7 +113,7 @@ def test_the_second_source_may_have_the_good_signature(kit: Kit, tmp_path: Path)
     assert [(r.status, r.signature) for r in result.rows] == [("added", "good")]
 
 
-def test_every_badly_signed_offer_is_told(kit: Kit, tmp_path: Path) -> None:
+def test_every_badly_signed_offer_is_reported(kit: Kit, tmp_path: Path) -> None:
     """The right bytes in two folders: beside the one a signature of other bytes, beside the other what is none."""
     signer = _signer(tmp_path)
     trust(kit, signer.entry())
@@ -147,7 +147,7 @@ def test_the_second_digest_goes_on_with_the_first(tmp_path: Path) -> None:
         os.close(folder)
 
 
-def test_the_second_name_of_held_bytes_serves_where_the_first_is_gone(tmp_path: Path) -> None:
+def test_the_second_name_of_stored_bytes_is_used_where_the_first_is_gone(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
@@ -157,7 +157,7 @@ def test_the_second_name_of_held_bytes_serves_where_the_first_is_gone(tmp_path: 
     assert [(r.status, r.came_from) for r in result.rows] == [("same bytes", "blade/6.2.0/b.bin")]
 
 
-def test_the_second_header_is_held_against_the_rules_too() -> None:
+def test_the_second_header_is_checked_by_the_rules_too() -> None:
     origin = parse_origin("https://mirror.example")
     for name, value in (("Host", "x"), ("X-A", "")):
         with pytest.raises(InputError, match=name):
@@ -175,7 +175,7 @@ def test_the_connections_of_every_mirror_and_origin_are_closed(bench: Bench) -> 
     gc.collect()
 
 
-def test_a_conflicts_offered_file_is_kept_and_told(tmp_path: Path) -> None:
+def test_a_conflicts_offered_file_is_kept_and_reported(tmp_path: Path) -> None:
     """Its place in quarantine is in the finding, its note has the reason; a wrong file met before is another finding."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"first")

@@ -32,7 +32,7 @@ from tests.kits.store_kit import GOOD, Kit, now
 
 @pytest.mark.root
 @root_only
-def test_no_inodes_are_told_apart_from_no_bytes(tmp_path: Path) -> None:
+def test_no_inodes_and_no_bytes_have_different_messages(tmp_path: Path) -> None:
     """`df` shows room, and the kernel answers "No space left on device": which of the two it is must be said."""
     with mounted(tmp_path / "m", "tmpfs", "none", "size=20m,nr_inodes=24"):
         kit = Kit(tmp_path, "m/store")
@@ -76,7 +76,7 @@ def run_limited(
 
 
 @pytest.mark.parametrize("limit", [8 * 1024, 600 * 1024])
-def test_a_limit_on_the_size_of_files_while_taking(world: World, tmp_path: Path, limit: int) -> None:
+def test_a_limit_on_the_size_of_files_while_adding(world: World, tmp_path: Path, limit: int) -> None:
     """A small limit stops the store database, a larger one the bundles; both are reported, and nothing is left."""
     store = tmp_path / "store"
     done = run_limited(limit, "store", "add", world.manifest, "--from", world.downloads, "--quiet", store=store)
@@ -108,7 +108,7 @@ def test_a_limit_on_the_size_of_files_under_the_output(
 
 
 @pytest.mark.parametrize("put_another", [False, True])
-def test_a_store_that_is_moved_away_under_a_take(
+def test_a_store_that_is_moved_away_while_adding(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, put_another: bool
 ) -> None:
     """It is held by its descriptors, so nothing lands elsewhere; the database's journal has a path, and cannot be."""
@@ -151,7 +151,7 @@ def test_a_ledger_that_is_moved_away_under_a_record(office: Keeper, tmp_path: Pa
 # No .keeper, or one that is being made
 
 
-def test_a_tree_without_its_keeper_is_told_from_an_empty_folder(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_tree_without_its_keeper_is_no_empty_folder(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """`cp -r store/* elsewhere` leaves hidden folders out."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     shutil.rmtree(tmp_path / "store/.keeper")
@@ -176,7 +176,7 @@ def hold(root: Path, pid: int) -> int:
 
 
 @pytest.mark.parametrize("command", [["store", "list"], ["verify"], ["verify", "--quick"]])
-def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, command: list[str]) -> None:
+def test_a_store_that_is_being_made_is_reported_as_such(keeper: Keeper, tmp_path: Path, command: list[str]) -> None:
     """The tree is there, the store database is not: "the store database is missing" would be wrong advice."""
     (tmp_path / "store/.keeper").mkdir(parents=True)
     fd = hold(tmp_path / "store", 1)

@@ -59,7 +59,7 @@ def test_a_store_that_lost_its_keeper_is_one_again(tmp_path: Path) -> None:
         assert database.stored() == []
 
 
-def test_a_file_in_the_stores_way(tmp_path: Path) -> None:
+def test_a_file_at_the_stores_path(tmp_path: Path) -> None:
     """A path that is a file, or a link into nothing."""
     (tmp_path / "file").write_bytes(b"")
     (tmp_path / "nowhere").symlink_to(tmp_path / "gone")
@@ -125,7 +125,7 @@ def test_one_at_a_time_and_the_holder_is_named(tmp_path: Path) -> None:
     kit.add()
 
 
-def test_a_holder_that_tells_nothing(tmp_path: Path) -> None:
+def test_a_holder_without_a_name(tmp_path: Path) -> None:
     """Whatever the file says, the message is one line and harmless."""
     kit = Kit(tmp_path)
     kit.add()

@@ -64,7 +64,7 @@ def test_a_newer_manifest_that_says_so_makes_it_good_again(gone_back: Keeper, wo
 
 
 @pytest.mark.parametrize("harm", ["altered", "gone"])
-def test_where_the_newer_one_is_not_to_be_read_that_is_told(
+def test_a_newer_one_that_cannot_be_read_is_reported(
     gone_back: Keeper, world: World, tmp_path: Path, harm: str
 ) -> None:
     kept = tmp_path / "store/manifests/marram-15.toml"

@@ -164,7 +164,7 @@ def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: Worl
     assert keeper("store", "list", "--json").status == 0
 
 
-def test_take_heals_as_well(place: Place) -> None:
+def test_adding_heals_as_well(place: Place) -> None:
     """The kept manifests say what the row said."""
     place.edit("DELETE FROM bundle WHERE place = ?", PLACE_B)
     files = place.files()
@@ -200,7 +200,7 @@ def test_a_file_that_another_kept_manifest_calls_right_is_not_moved(place: Place
     assert place.files() == files
 
 
-def test_what_a_writer_lost_is_kept_aside_and_named(place: Place) -> None:
+def test_what_a_writer_replaced_is_kept_and_named(place: Place) -> None:
     """Nothing is repaired in silence."""
     place.edit("UPDATE bundle SET reason = 'x' WHERE place = ?", PLACE_B)
     place.edit("DELETE FROM verification WHERE place = ?", PLACE_B)
@@ -212,7 +212,7 @@ def test_what_a_writer_lost_is_kept_aside_and_named(place: Place) -> None:
     assert all(aside.name in each.hint for each in told)
 
 
-def test_what_was_let_through_survives(place: Place) -> None:
+def test_exceptions_survive(place: Place) -> None:
     """Rows that are whole stay as they are: exceptions, who vouched, verifications."""
     place.numbered(13, allow_rollback="the newer one broke the fans")
     before = place.exceptions(), place.admitted()
@@ -236,7 +236,7 @@ def test_a_database_of_a_newer_format_is_never_replaced(place: Place) -> None:
 
 
 @pytest.mark.parametrize("data", [b"", b"garbage", bytes(4096)], ids=["empty", "garbage", "zeros"])
-def test_a_database_that_cannot_be_opened_is_made_again_by_check(place: Place, data: bytes) -> None:
+def test_a_database_that_cannot_be_opened_is_made_again_by_verify(place: Place, data: bytes) -> None:
     """And looked at meanwhile."""
     place.database.write_bytes(data)
     rows, found = place.looked()
@@ -318,7 +318,7 @@ SPOILED: list[Callable[[Path], Any]] = [unreadable, a_link, misnamed, of_another
 
 @pytest.mark.fault(90)
 @pytest.mark.parametrize("spoiled", SPOILED)
-def test_a_kept_manifest_that_cannot_be_read_is_told_and_its_number_holds(
+def test_a_kept_manifest_that_cannot_be_read_is_reported_and_its_number_counts(
     place: Place, spoiled: Callable[[Path], Any]
 ) -> None:
     """What it withdrew is not known, so no answer is given as if it had withdrawn nothing."""
@@ -335,7 +335,7 @@ def test_a_kept_manifest_that_cannot_be_read_is_told_and_its_number_holds(
 
 
 @pytest.mark.fault(90)
-def test_the_number_of_a_kept_manifest_holds_though_it_cannot_be_read(place: Place) -> None:
+def test_the_number_of_a_kept_manifest_counts_though_it_cannot_be_read(place: Place) -> None:
     """Its name says which it is."""
     (place.root / "manifests/marram-20.toml").write_bytes(b"\0")
     with pytest.raises(RefusedError, match=r"sequence 19.*already accepted \(20\)"):
@@ -344,13 +344,13 @@ def test_the_number_of_a_kept_manifest_holds_though_it_cannot_be_read(place: Pla
     place.numbered(21)
 
 
-def test_a_take_that_was_cut_off_before_its_row_goes_on_without_a_word(place: Place) -> None:
+def test_a_run_that_was_cut_off_before_its_row_goes_on_in_silence(place: Place) -> None:
     """The kept manifest without a row is the very one that is taken."""
     only_the_database(place)
     assert "damaged" not in codes(place.numbered(15).findings)
 
 
-def test_a_reader_beside_a_take_believes_the_rows(place: Place) -> None:
+def test_a_reader_during_a_run_believes_the_rows(place: Place) -> None:
     """Between keeping a manifest and recording it, a take holds the store's lock; nothing is damaged then."""
     only_the_database(place)
     keeper = place.root / ".keeper/lock"
@@ -370,7 +370,7 @@ def test_a_reader_beside_a_take_believes_the_rows(place: Place) -> None:
 
 
 @pytest.mark.fault(91)
-def test_a_proof_from_the_future_is_no_proof(place: Place) -> None:
+def test_a_verification_from_the_future_does_not_count(place: Place) -> None:
     """One run under a wrong clock must not make files fresh for years."""
     with StoreDatabase.open(place.database, write=True) as database:
         ahead = now() + timedelta(days=4000)
@@ -385,7 +385,7 @@ def test_a_proof_from_the_future_is_no_proof(place: Place) -> None:
     assert codes(place.looked()[1]) == {"withdrawn"}
 
 
-def test_the_checksum_is_what_it_is_said_to_be() -> None:
+def test_the_checksum_is_the_documented_one() -> None:
     """CRC-32 of RFC 1952 §8, here bit by bit and not by zlib."""
     text, register = b"held\0a\x001\0None", 0xFFFFFFFF
     for byte in text:

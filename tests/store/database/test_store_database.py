@@ -107,7 +107,7 @@ def test_what_goes_in_comes_out(
     shutil.rmtree(folder)
 
 
-def test_held_by_family_and_in_order(tmp_path: Path) -> None:
+def test_stored_files_by_family_and_in_order(tmp_path: Path) -> None:
     """`store list --family`"""
     rows = [replace(STORED, place=f"{family}/1/{name}", family=family) for family in ("rack", "blade") for name in "ba"]
     with fresh(tmp_path) as database:
@@ -118,7 +118,7 @@ def test_held_by_family_and_in_order(tmp_path: Path) -> None:
         assert database.stored("infrastructure") == []
 
 
-def test_a_row_without_a_proof_drops_the_old_proof(tmp_path: Path) -> None:
+def test_a_row_without_a_verification_removes_the_old_one(tmp_path: Path) -> None:
     """What was not read is unverified, whatever was verified there before."""
     with fresh(tmp_path) as database:
         database.record_verifications({"other": VERIFICATION})
@@ -163,7 +163,7 @@ def test_nothing_is_linked_where_it_cannot_be_recorded(tmp_path: Path) -> None:
         )
 
 
-def test_manifests_in_the_order_of_acceptance(tmp_path: Path) -> None:
+def test_manifests_in_the_order_of_admission(tmp_path: Path) -> None:
     """ "highest serial remembered", and which one counts now"""
     one = Admitted("marram", 1, "1" * 64, "manifests/marram-1.toml", date(2026, 1, 1), None, AT)
     two = Admitted("marram", 2, "2" * 64, "manifests/marram-2.toml", date(2026, 2, 1), date(2027, 1, 1), AT)
@@ -348,7 +348,7 @@ def test_a_reader_rolls_back_what_a_killed_writer_left(tmp_path: Path) -> None:
         assert database.exceptions() == []
 
 
-def test_held_costs_few_imports() -> None:
+def test_store_list_costs_few_imports() -> None:
     """Asking *where* must not pay for pydantic, httpx or cryptography."""
     code = (
         "import sys; import bundlekeeper.store.contents.store, bundlekeeper.store.contents.right_now;"
@@ -371,7 +371,7 @@ def real_store(world: World, base: Path) -> Kit:
     return kit
 
 
-def test_a_missing_database_is_rebuilt_by_the_next_take(world: World, tmp_path: Path) -> None:
+def test_a_missing_database_is_rebuilt_by_the_next_run(world: World, tmp_path: Path) -> None:
     """Can be rebuilt from the tree (every file then counts as unverified)."""
     kit = real_store(world, tmp_path)
     rows, admitted = kit.stored(), kit.admitted()
@@ -402,7 +402,7 @@ def test_a_missing_database_is_rebuilt_by_the_next_take(world: World, tmp_path: 
 
 
 @pytest.mark.fault(80)
-def test_a_damaged_database_is_moved_aside_and_rebuilt(world: World, tmp_path: Path) -> None:
+def test_a_damaged_database_is_renamed_and_rebuilt(world: World, tmp_path: Path) -> None:
     """The way out that the hint names, as one call; what was moved aside is kept."""
     kit = real_store(world, tmp_path)
     count = len(kit.stored())

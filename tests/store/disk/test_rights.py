@@ -110,7 +110,7 @@ def test_what_belongs_to_somebody_else_is_refused_with_the_chown(kit: Kit, path:
 
 
 @needs_root
-def test_all_problems_are_told_at_once_and_their_commands_help(tmp_path: Path) -> None:
+def test_all_problems_are_reported_at_once_and_their_commands_help(tmp_path: Path) -> None:
     """A folder whose name a shell would take apart, too."""
     kit = Kit(tmp_path, "a store; $(false) 'x'")
     kit.offer("a.bin", GOOD)
@@ -289,7 +289,7 @@ def test_roots_store_is_read_by_all_and_written_by_root(shared: Kit) -> None:
 
 
 @needs_root
-def test_another_users_store_is_refused_and_roots_use_of_it_is_told_once(shared: Kit, tmp_path: Path) -> None:
+def test_another_users_store_is_refused_and_roots_use_of_it_is_reported_once(shared: Kit, tmp_path: Path) -> None:
     give(shared, STRANGER)
     ran = as_user(NOBODY, [NOBODY], "store", "list", "--store", shared.root)
     assert ran.status == 4

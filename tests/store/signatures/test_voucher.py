@@ -40,7 +40,7 @@ PREHASHED = tuple(form for form in FORMS if form not in ("ed25519", "cms"))
 
 
 @pytest.mark.parametrize("form", FORMS)
-def test_what_outside_programs_sign_is_taken_kept_and_checked(form: str, kit: Kit, tmp_path: Path) -> None:
+def test_what_outside_programs_sign_is_added_kept_and_verified(form: str, kit: Kit, tmp_path: Path) -> None:
     """ "And the other way round: what those two sign, we verify." (issue, point 5)"""
     signer = signer_in(tmp_path, form)
     trust(kit, signer.entry())
@@ -182,7 +182,7 @@ def _laid_out(case: Case, kit: Kit, tmp_path: Path, wanted: bool) -> SimpleNames
 @pytest.mark.attack("arbitrary installation")
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 @pytest.mark.parametrize("name", CASES)
-def test_take_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
+def test_adding_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
     """ "a store can be set to accept only signed" bundles of a family; a bad signature is never accepted (issue, 4)"""
     case = CASES[name]
     bundle = _laid_out(case, kit, tmp_path, wanted)
@@ -212,7 +212,7 @@ def test_take_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_p
 
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 @pytest.mark.parametrize("name", CASES)
-def test_check_a_folder_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
+def test_verifying_a_folder_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
     """ "`verify` reports unsigned, badly signed, signed by a stranger, by a removed, expired or revoked key" (4)"""
     case = CASES[name]
     bundle = _laid_out(case, kit, tmp_path, wanted)
@@ -229,7 +229,7 @@ def test_check_a_folder_with_and_without_a_policy(name: str, wanted: bool, kit: 
 
 
 @pytest.mark.parametrize("name", [name for name in CASES if CASES[name].code not in ("bad-signature", "unsigned")])
-def test_what_is_taken_with_a_doubt_is_doubted_by_check_until_the_key_is_trusted(
+def test_what_is_added_with_a_doubt_is_doubted_until_the_key_is_trusted(
     name: str, kit: Kit, tmp_path: Path
 ) -> None:
     """The signature is kept, so that `verify`, --quick too, says the same, and a key added later makes it good."""
@@ -242,7 +242,7 @@ def test_what_is_taken_with_a_doubt_is_doubted_by_check_until_the_key_is_trusted
         assert check(kit, quick=True).rows[0].signature == "good"
 
 
-def test_a_bundle_held_before_its_family_was_wanted_signed_is_told_and_stays(kit: Kit, tmp_path: Path) -> None:
+def test_a_bundle_stored_before_its_family_had_to_be_signed_is_reported_and_stays(kit: Kit, tmp_path: Path) -> None:
     """A policy moves nothing that is in: take and check say what stands against it."""
     bundle = offered(kit, signer_in(tmp_path))
     kit.add(bundle)
@@ -284,7 +284,7 @@ def test_a_signature_that_is_stated_later_costs_one_read_where_its_digest_is_not
     assert check(kit, quick=True).rows[0].signature == "good"
 
 
-def test_without_the_digest_a_quick_check_says_that_it_did_not_look(kit: Kit, tmp_path: Path) -> None:
+def test_without_the_digest_a_quick_run_reports_that_it_did_not_look(kit: Kit, tmp_path: Path) -> None:
     """What could not be looked at is `not-checked`, which is never good."""
     signer = signer_in(tmp_path, hash_="sha512")
     bundle = offered(kit, signer)
@@ -392,7 +392,7 @@ def test_hostile_names_of_signatures_are_refused(file: str, kit: Kit) -> None:
     assert not list((kit.root / "blade").rglob("*")) if (kit.root / "blade").exists() else True
 
 
-def test_killed_between_signature_and_bundle_the_next_take_completes(
+def test_killed_between_signature_and_bundle_the_next_run_completes(
     kit: Kit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The signature is put before its bundle; a kill in between leaves it alone there, which harms nothing."""
@@ -425,7 +425,7 @@ def test_a_dry_run_foresees_what_needs_no_bytes(kit: Kit, tmp_path: Path) -> Non
 # The trust list and store.toml under doubt
 
 
-def test_a_broken_entry_trusts_nobody_and_is_told(kit: Kit, tmp_path: Path) -> None:
+def test_a_broken_entry_trusts_nobody_and_is_reported(kit: Kit, tmp_path: Path) -> None:
     """What cannot be read is reported for each entry and trusts nobody."""
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
@@ -437,7 +437,7 @@ def test_a_broken_entry_trusts_nobody_and_is_told(kit: Kit, tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize("text", ["store = 1\nsigned_familys = []\n", "store = 2\n", "{", "\0"])
-def test_a_broken_acceptance_accepts_nothing(text: str, kit: Kit) -> None:
+def test_broken_settings_admit_nothing(text: str, kit: Kit) -> None:
     """A file that cannot be read whole accepts nothing."""
     kit.offer("a.bin", GOOD)
     kit.root.mkdir()
@@ -481,7 +481,7 @@ def trust_manifests(kit: Kit, tmp_path: Path, **words: Any) -> None:
     trust(kit, signer_in(tmp_path).entry("chief", ("manifests",), **words))
 
 
-def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tmp_path: Path) -> None:
+def test_a_signed_manifest_is_admitted_kept_and_its_signer_recorded(kit: Kit, tmp_path: Path) -> None:
     """ "an accepted manifest is kept whole" with its signature (issue, point 3)"""
     trust_manifests(kit, tmp_path)
     accept(kit, "signed_manifests = true")
@@ -517,7 +517,7 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
         ("expired since", "expired-key"),
     ],
 )
-def test_take_of_a_manifest_with_and_without_a_policy(
+def test_adding_a_manifest_with_and_without_a_policy(
     name: str, code: str, wanted: bool, kit: Kit, tmp_path: Path
 ) -> None:
     """Bad is refused always, anything else that is not good where signed manifests are wanted; else it is a warning."""
@@ -558,7 +558,7 @@ def test_take_of_a_manifest_with_and_without_a_policy(
 @pytest.mark.fault(36)
 @pytest.mark.fault(46)
 @pytest.mark.attack("arbitrary installation")
-def test_no_flipped_byte_of_a_signed_manifest_or_its_signature_is_ever_accepted(kit: Kit, tmp_path: Path) -> None:
+def test_no_flipped_byte_of_a_signed_manifest_or_its_signature_is_ever_admitted(kit: Kit, tmp_path: Path) -> None:
     """ "Bad input … never in 'good'": every byte of both, through the store's own function."""
     trust_manifests(kit, tmp_path)
     accept(kit, "signed_manifests = true")
@@ -583,7 +583,7 @@ def flipped(data: bytes, at: int) -> bytes:
 
 
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
-def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_check(wanted: bool, kit: Kit, tmp_path: Path) -> None:
+def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_run(wanted: bool, kit: Kit, tmp_path: Path) -> None:
     """ "the reading commands work": what cannot be looked at is reported and is never good."""
     trust_manifests(kit, tmp_path)
     loaded, signature = signed(kit, tmp_path)
@@ -652,7 +652,7 @@ def added_from(handler: Handler, kit: Kit) -> AddResult:
 @pytest.mark.attack("endless data")
 @pytest.mark.attack("malicious mirrors")
 @pytest.mark.parametrize("kind", ["missing", "endless", "refused", "a page"])
-def test_a_mirrors_bad_answers_for_a_signature_are_told_apart(kind: str, kit: Kit, tmp_path: Path) -> None:
+def test_a_mirrors_bad_answers_for_a_signature_are_different_findings(kind: str, kit: Kit, tmp_path: Path) -> None:
     """Absent, endless, forbidden, and a page that says so politely with 200: none is good, none harms the rest."""
     trust(kit, signer_in(tmp_path).entry())
     site = Site({"/a.bin": Served(GOOD)})

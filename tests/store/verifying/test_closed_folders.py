@@ -54,7 +54,7 @@ def of_code(ran: Ran, code: str) -> list[str]:
 
 
 @pytest.mark.parametrize("mode", [0o700, 0o744])
-def test_a_check_of_the_store_misses_nothing_that_it_could_not_look_for(ground: Ground, mode: int) -> None:
+def test_verifying_the_store_misses_nothing_that_it_could_not_look_for(ground: Ground, mode: int) -> None:
     """0744: the names can be listed, and what they are cannot be asked."""
     closed = ground.store / "blade"
     names = [path.relative_to(ground.store).as_posix() for path in sorted(closed.rglob("*.bin"))]
@@ -77,7 +77,7 @@ def test_what_a_closed_folder_cannot_hold_is_missing(ground: Ground) -> None:
     assert of_code(ran, "missing") == [lost.relative_to(ground.store).as_posix()]
 
 
-def test_a_check_of_any_folder_misses_nothing_while_part_of_it_is_closed(ground: Ground) -> None:
+def test_verifying_a_folder_misses_nothing_while_part_of_it_is_closed(ground: Ground) -> None:
     """There a bundle is looked for by its name, wherever it lies."""
     stick = ground.base / "stick"
     shutil.copytree(ground.downloads, stick / "open")
@@ -92,7 +92,7 @@ def test_a_check_of_any_folder_misses_nothing_while_part_of_it_is_closed(ground:
     assert "nobody knows what closed holds" in found["message"]
 
 
-def test_held_calls_nothing_missing_that_it_could_not_look_at(ground: Ground) -> None:
+def test_store_list_calls_nothing_missing_that_it_could_not_look_at(ground: Ground) -> None:
     (ground.store / "blade").chmod(0o700)
     ran = ground.nobody("store", "list", "--json")
     states = {row["family"]: row["state"] for row in ran.json["bundles"]}
@@ -100,7 +100,7 @@ def test_held_calls_nothing_missing_that_it_could_not_look_at(ground: Ground) ->
 
 
 @pytest.mark.parametrize("dry", [[], ["--dry-run"]])
-def test_a_take_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[str]) -> None:
+def test_adding_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[str]) -> None:
     home = ground.base / "home"
     home.mkdir()
     os.chown(home, NOBODY, NOBODY)

@@ -71,7 +71,7 @@ def test_the_second_reading_parses_nothing_and_says_the_same(tmp_path: Path, mon
     assert list(again.problems) == moved
 
 
-def test_without_a_store_or_the_right_to_write_nothing_is_remembered(tmp_path: Path) -> None:
+def test_without_a_store_or_the_right_to_write_nothing_is_cached(tmp_path: Path) -> None:
     """Reading works all the same."""
     read_listing(DATA, name="m.toml", today=DAY, store=None)
     Store.open(tmp_path / "store", write=True).close()
@@ -80,7 +80,7 @@ def test_without_a_store_or_the_right_to_write_nothing_is_remembered(tmp_path: P
     assert cached_listings(tmp_path / "store") == []
 
 
-def test_errors_are_told_each_time(tmp_path: Path) -> None:
+def test_errors_are_reported_each_time(tmp_path: Path) -> None:
     """A manifest with errors is never remembered."""
     with Store.open(tmp_path / "store", write=True) as store:
         for _ in range(2):
@@ -108,7 +108,7 @@ def test_only_the_last_few_are_kept(tmp_path: Path) -> None:
 
 @settings(max_examples=30)
 @given(st.integers(0, 10_000), st.integers(1, 255), st.booleans())
-def test_damage_to_what_is_remembered_is_never_believed(
+def test_damage_to_the_cache_is_never_believed(
     tmp_path_factory: pytest.TempPathFactory, at: int, flip: int, cut: bool
 ) -> None:
     """A flipped byte or a cut end: the manifest is read again, and the answer is the right one."""
@@ -135,7 +135,7 @@ def test_another_programs_memory_is_not_believed(tmp_path: Path) -> None:
             assert read_listing(DATA, name="m.toml", today=DAY, store=store) == right
 
 
-def test_that_it_is_past_its_date_is_not_remembered(tmp_path: Path) -> None:
+def test_that_it_is_past_its_date_is_not_cached(tmp_path: Path) -> None:
     """Expiry depends on the day; the check judges it by today's."""
     with Store.open(tmp_path / "store", write=True) as store:
         listing = read_listing(DATA, name="m.toml", today=date(2028, 1, 1), store=store)

@@ -90,7 +90,7 @@ def test_older_than_reads_the_stalest_first_and_counts_the_rest(tmp_path: Path) 
     assert statuses(result)[NAMES[3]] == "ok"
 
 
-def test_older_than_reads_what_was_touched_however_young_its_proof(tmp_path: Path) -> None:
+def test_older_than_reads_what_was_touched_however_young_its_verification(tmp_path: Path) -> None:
     """A changed fingerprint is always read, and so is a verification from the future."""
     root, known = fill(tmp_path, FILES), Known()
     check(root, listing_for(FILES), known=known)
@@ -112,7 +112,7 @@ def test_quick_with_older_than_trusts_only_the_young(tmp_path: Path) -> None:
     assert (result.verified, result.trusted, result.skipped) == (1, 11, 0)
 
 
-def test_no_time_at_all_proves_nothing_and_says_so(tmp_path: Path) -> None:
+def test_no_time_at_all_verifies_nothing_and_reports_it(tmp_path: Path) -> None:
     """ "never "all OK" when nothing was hashed: print the unverified count" """
     result = check(fill(tmp_path, FILES), listing_for(FILES), max_time_s=0)
     assert result.out_of_time
@@ -121,7 +121,7 @@ def test_no_time_at_all_proves_nothing_and_says_so(tmp_path: Path) -> None:
     assert exit_status(result.findings) == 1
 
 
-def test_a_stranger_that_was_not_read_is_not_called_a_stranger_only(tmp_path: Path) -> None:
+def test_an_unread_stray_is_reported_as_unread(tmp_path: Path) -> None:
     """It may be the missing bundle under another name; what is not known is said."""
     root = fill(tmp_path, {"stray": FILES[NAMES[0]]})
     result = check(root, listing(*listing_for(FILES).bundles[:1]), max_time_s=0)
@@ -242,7 +242,7 @@ def test_proofs_that_cannot_be_recorded(tmp_path: Path) -> None:
 # Stops and kills
 
 
-def test_a_stop_keeps_what_is_proven(tmp_path: Path) -> None:
+def test_a_stop_keeps_what_is_verified(tmp_path: Path) -> None:
     """ "Interrupt it: what is verified stays verified"; what was not read is counted and named."""
     root, known, stop = fill(tmp_path, FILES), Known(), Stop()
     watch = Watch(lambda name: stop.set() if name == NAMES[5] else None)
@@ -411,7 +411,7 @@ def _mutate(root: Path, what: str, name: str, number: int) -> None:
 
 @settings(max_examples=60)
 @given(st.lists(st.tuples(mutations, st.sampled_from(["full", "quick", "nothing"])), max_size=8))
-def test_against_a_naive_check_that_hashes_everything(
+def test_against_a_naive_run_that_hashes_everything(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[tuple[str, str, int], str]]
 ) -> None:
     """Whatever is done to the folder, between full and quick checks, every row is what hashing all of it says."""

@@ -100,7 +100,7 @@ def test_sizes_around_every_edge(route: Route, size: int) -> None:
     assert route(data) == Digest(size, {"sha256": hashlib.sha256(data).hexdigest()})
 
 
-def test_a_copy_beyond_what_is_let_go_behind() -> None:
+def test_a_copy_beyond_what_is_released_behind() -> None:
     """Long enough that written pages were removed from the cache: the copy, read again, is still the same."""
     data = random.Random(7).randbytes(BLOCK) * ((reading.BEHIND_BYTES + 3 * reading.WRITE_BACK_BYTES) // BLOCK) + b"x"
     assert by_copy(data).sha256 == hashlib.sha256(data).hexdigest()
@@ -209,7 +209,7 @@ def test_a_wrong_hint_changes_nothing(route: Route, hint: int | None) -> None:
 
 
 @ROUTES
-def test_every_byte_is_told_once(route: Route) -> None:
+def test_every_byte_is_reported_once(route: Route) -> None:
     told: list[int] = []
     size = one_pass.RING_BYTES * 3 + 17
     route(bytes(size), on_bytes=told.append)
@@ -279,7 +279,7 @@ def test_a_file_that_claims_to_be_empty() -> None:
 
 
 @ROUTES
-def test_no_room_for_a_thread_is_only_slower(route: Route, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_thread_left_is_only_slower(route: Route, monkeypatch: pytest.MonkeyPatch) -> None:
     def start(_: threading.Thread) -> None:
         raise RuntimeError("can't start new thread")
 
@@ -342,7 +342,7 @@ def test_a_stop_while_a_pipe_is_silent() -> None:
         os.close(out)
 
 
-def test_a_stop_while_the_target_takes_nothing() -> None:
+def test_a_stop_while_the_target_is_full() -> None:
     """A write that waits for a full pipe nobody reads from ends in the same way."""
     out, into = os.pipe()
     stop = Stop()

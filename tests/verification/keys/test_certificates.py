@@ -114,7 +114,7 @@ def test_an_intermediate_may_be_for_code_signing_only_but_not_for_something_else
 
 
 @pytest.mark.fault(40)
-def test_dates_are_those_of_the_time_used_and_the_time_is_told() -> None:
+def test_dates_are_those_of_the_time_used_and_the_time_is_reported() -> None:
     """Fault 40: "certificate expired, not yet valid, revoked: refused, with the time used"."""
     c = chain()
     lists = Anchors((c.root,), (c.middle,))
@@ -160,7 +160,7 @@ def test_a_short_rsa_key_anywhere_in_the_chain_is_refused() -> None:
         require_root(der(certificate("Holm root", weak, authority=True)))
 
 
-def test_a_certificate_that_says_sha1_is_refused_wherever_it_stands() -> None:
+def test_a_certificate_with_sha1_is_refused_wherever_it_is() -> None:
     sha256, sha1 = bytes.fromhex("2a8648ce3d040302"), bytes.fromhex("2a8648ce3d0401")
     swapped = der(chain().root).replace(b"\x06\x08" + sha256, b"\x06\x07" + sha1)
     with pytest.raises(KeeperError):

@@ -72,7 +72,7 @@ def test_form_and_type_are_tied_when_the_key_is_added(form: str, key_type: str) 
             make(Sources(source), form)
 
 
-def test_every_reason_is_told_at_once() -> None:
+def test_every_reason_is_reported_at_once() -> None:
     weak = rsa.RSAPublicNumbers(65537, (1 << 1023) + 1).public_key()
     from cryptography.hazmat.primitives import serialization
 
@@ -131,7 +131,7 @@ def test_a_name_that_would_not_do_as_a_file_is_refused(name: str) -> None:
         entry(name=name)
 
 
-def test_a_name_is_used_once_even_after_it_was_dropped() -> None:
+def test_a_name_is_used_once_even_after_it_was_removed() -> None:
     old = entry(name="Marram")
     with pytest.raises(InputError, match="name Marram is in use"):
         entry("rsa", name="marram", existing=[old])
@@ -141,7 +141,7 @@ def test_a_name_is_used_once_even_after_it_was_dropped() -> None:
 
 @pytest.mark.fault(41)
 @pytest.mark.attack("fast-forward")
-def test_a_key_stands_once_and_a_dropped_key_does_not_come_back() -> None:
+def test_a_key_is_there_once_and_a_removed_key_does_not_come_back() -> None:
     """Fault 41: "one key signs twice: distinct keys counted"."""
     old = entry(name="first")
     with pytest.raises(RefusedError, match="trusted as first already"):
@@ -150,7 +150,7 @@ def test_a_key_stands_once_and_a_dropped_key_does_not_come_back() -> None:
         entry(name="second", form="ed25519", existing=[remove(old, at=AT, reason="lost")])
 
 
-def test_a_renewed_certificate_may_stand_beside_the_old_one() -> None:
+def test_a_renewed_certificate_may_be_beside_the_old_one() -> None:
     c = chain()
     old = make(Sources(pem(c.leaf)), "ecdsa-p256-sha256")
     new = certificate("Marram publisher", c.leaf_key)
@@ -179,7 +179,7 @@ def test_certificates_and_roots_go_together() -> None:
             make(sources, form)
 
 
-def test_dropping_needs_a_reason_and_happens_once() -> None:
+def test_removing_needs_a_reason_and_happens_once() -> None:
     removed = remove(entry(), at=AT, reason="the stick with its key was lost")
     assert removed.removed
     assert not entry().removed
@@ -265,7 +265,7 @@ def test_a_changed_entry_is_refused(old: bytes, new: bytes, word: str) -> None:
     assert caught.value.where.startswith("marram-2026")
 
 
-def test_a_dropped_entry_needs_its_reason_no_more_than_its_key() -> None:
+def test_a_removed_entry_needs_its_reason_no_more_than_its_key() -> None:
     """A removed entry still reads, so that its signatures are reported from a stranger's."""
     removed = remove(entry(), at=AT, reason="lost")
     assert read_back(to_files(removed)).removed

@@ -144,7 +144,7 @@ def test_dates_usage_and_revocation_are_those_of_our_rules(tmp_path: Path) -> No
     assert cms.verify(data, [MESSAGE], anchors=anchors(c, c.root_crl, c.middle_crl), pinned=b"", moments=[WHEN]) == ()
 
 
-def test_without_openssl_there_is_a_clear_word_and_no_good(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_openssl_there_is_a_clear_message_and_no_good(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     data = theirs(chain("rsa"), tmp_path)
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(NotCheckedError, match="not on this machine") as caught:
@@ -167,7 +167,7 @@ def test_an_openssl_that_cannot_be_run_is_no_good(tmp_path: Path, monkeypatch: p
         verify(data, chain("rsa"))
 
 
-def test_nothing_of_the_users_openssl_settings_has_a_say(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nothing_of_the_users_openssl_settings_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     data = theirs(chain("rsa"), tmp_path)
     (tmp_path / "openssl.cnf").write_text("openssl_conf = x\n[x]\nproviders = y\n[y]\nz = z\n[z]\nmodule = /none\n")
     monkeypatch.setenv("OPENSSL_CONF", str(tmp_path / "openssl.cnf"))
@@ -175,7 +175,7 @@ def test_nothing_of_the_users_openssl_settings_has_a_say(tmp_path: Path, monkeyp
     assert verify(data, chain("rsa"))
 
 
-def test_the_content_is_taken_whole_even_when_openssl_stops_listening(tmp_path: Path) -> None:
+def test_the_content_is_read_whole_even_when_openssl_stops_reading(tmp_path: Path) -> None:
     """A caller that hashes the pieces as they pass must see them all, whatever openssl thinks of the signature."""
     c = chain("rsa")
     data = bytearray(theirs(c, tmp_path))

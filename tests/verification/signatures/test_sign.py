@@ -102,7 +102,7 @@ def _no_bcrypt(*_: object, **__: object) -> bytes:
 
 
 @pytest.mark.parametrize("ssh", [False, True])
-def test_a_wrong_or_missing_passphrase_is_our_error_and_tells_nothing(ssh: bool) -> None:
+def test_a_wrong_or_missing_passphrase_is_our_error_and_shows_nothing(ssh: bool) -> None:
     if ssh:
         pytest.importorskip("bcrypt")
         data = (VECTORS / "OpenSSH/ed25519-psw.key").read_bytes()

@@ -236,13 +236,13 @@ def test_flipping_any_byte_of_the_signed_manifest_is_never_good() -> None:
                 sshsig.verify(data, key=public("ed25519"), namespace=NAMESPACE, digests=digests(changed))
 
 
-def test_a_security_token_key_in_the_file_is_a_stranger(tmp_path: Path) -> None:
+def test_a_security_token_key_in_the_file_is_unknown(tmp_path: Path) -> None:
     blob = ssh_string(b"sk-ssh-ed25519@openssh.com") + ssh_string(bytes(range(32))) + ssh_string(b"ssh:")
     with pytest.raises(UnknownKeyError, match="one that is not taken"):
         verify(rebuilt(key=blob), "ed25519")
 
 
-def test_what_is_lacking_is_not_checked_and_never_good() -> None:
+def test_what_is_missing_is_not_checked_and_never_good() -> None:
     data = sshsig.parse(ours("ed25519"))
     with pytest.raises(NotCheckedError, match="sha512"):
         sshsig.verify(data, key=public("ed25519"), namespace=NAMESPACE, digests={"sha256": digests(MESSAGE)["sha256"]})
