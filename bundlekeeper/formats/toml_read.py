@@ -141,15 +141,15 @@ _HINTS = {
 
 
 def _not_toml(source: SourceText, error: tomllib.TOMLDecodeError) -> InputError:
-    message = str(error)
-    place = _AT.search(message)
+    reason = str(error)
+    place = _AT.search(reason)
     offset = len(source.text.rstrip()) if source.text.strip() else 0
     if place and place[1]:
         offset = source.offset(int(place[1]), int(place[2]))
-    message = "not TOML: " + (message[: place.start()] if place else message)
+    message = "not TOML: " + (reason[: place.start()] if place else reason)
     if place and not place[1]:
         message += " before the end of the file"
-    hint = next((hint for begin, hint in _HINTS.items() if message.startswith(begin)), "see toml.io for the format")
+    hint = next((hint for begin, hint in _HINTS.items() if reason.startswith(begin)), "see toml.io for the format")
     return _refusal("not-toml", message, hint, source, offset)
 
 

@@ -66,7 +66,7 @@ from bundlekeeper.store.disk import lock
 from bundlekeeper.store.contents.store import Store
 with Store.open(Path(sys.argv[1]), write=True) as store:
     with lock.held(store.fd, "store add", clock=lambda: datetime.now(UTC)):
-        print("store", "list", flush=True)
+        print("locked", flush=True)
         sys.stdin.read()
 """
 
@@ -79,7 +79,7 @@ def test_a_killed_holder_leaves_no_lock(tmp_path: Path) -> None:
     pipe = subprocess.PIPE
     holder = subprocess.Popen([sys.executable, "-c", HOLDER, kit.root], stdin=pipe, stdout=pipe, text=True)
     assert holder.stdout is not None
-    assert holder.stdout.readline() == "held\n"
+    assert holder.stdout.readline() == "locked\n"
     with pytest.raises(LockedError, match=str(holder.pid)):
         kit.add(kit.bundle("a.bin", GOOD))
     holder.send_signal(signal.SIGKILL)
@@ -153,7 +153,7 @@ def test_too_little_memory_is_reported_and_no_bug() -> None:
     code = (
         "import sys; from bundlekeeper.cli.screen import run\n"
         "def full(words): return len(bytearray(1 << 62))\n"
-        "run.dispatch = full; sys.exit(run.run(['held', *sys.argv[1:]]))"
+        "run.dispatch = full; sys.exit(run.run(['store', 'list', *sys.argv[1:]]))"
     )
     for option in ([], ["--json"]):
         done = subprocess.run([sys.executable, "-c", code, *option], capture_output=True, text=True, check=False)

@@ -134,7 +134,7 @@ def test_a_result_that_says_something_else_is_our_bug_and_never_a_file(monkeypat
     monkeypatch.setattr(toml_edit, "literal", lambda value: "1\nb = 2")
     edit = Edit("a = 0\n", name="m.toml")
     edit.put((), "a", 1, after="a")
-    with pytest.raises(KeeperError, match="left as it is") as caught:
+    with pytest.raises(KeeperError, match="was not changed") as caught:
         edit.result()
     assert caught.value.exit_code == 70
 

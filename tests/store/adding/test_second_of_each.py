@@ -84,7 +84,7 @@ def test_the_second_mirror_of_a_dry_run_is_reported_with_the_first(bench: Bench,
         assert f"{bench.folder}/other/a.bin is " in found.message
 
 
-@pytest.mark.parametrize(("at", "compatible"), [("", "/blade/6.1.0"), ("/blade/6.1.0", "")])
+@pytest.mark.parametrize(("at", "beside"), [("", "/blade/6.1.0"), ("/blade/6.1.0", "")])
 def test_a_signature_may_lie_at_the_mirrors_other_place(at: str, beside: str, kit: Kit, tmp_path: Path) -> None:
     """The bundle flat, its signature as in a store, and the other way round."""
     signer = _signer(tmp_path)

@@ -260,10 +260,10 @@ def test_damage_anywhere_never_becomes_a_foreign_exception(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("table", "column", "value"),
     [
-        ("store", "list", "added_at", "yesterday"),
-        ("store", "list", "images", "{"),
-        ("store", "list", "images", "[[1]]"),
-        ("store", "list", "released", "32.13."),
+        ("bundle", "added_at", "yesterday"),
+        ("bundle", "images", "{"),
+        ("bundle", "images", "[[1]]"),
+        ("bundle", "released", "32.13."),
         ("verification", "verified_at", None),
         ("verification", "inode", "many"),
         ("manifest", "issued", 7),
@@ -330,7 +330,7 @@ def kill_a_writer(path: Path) -> None:
     code = (
         "import os, sqlite3, sys; c = sqlite3.connect(sys.argv[1], isolation_level=None);"
         "c.execute('PRAGMA cache_size = 1'); c.execute('BEGIN'); c.execute('UPDATE bundle SET size = 6');"
-        "q = 'INSERT INTO exception (at, what, subject, why, checksum) VALUES (1, 1, 1, ?, 1)';"
+        "q = 'INSERT INTO exception (at, what, subject, reason, checksum) VALUES (1, 1, 1, ?, 1)';"
         "[c.execute(q, ('x' * 4000,)) for _ in range(50)];"
         "os.kill(os.getpid(), 9)"
     )

@@ -261,7 +261,7 @@ from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.store.verifying import read as verifying
-from bundlekeeper.store.database.store database import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from tests.kits.checking import facts, listing, now
@@ -270,21 +270,21 @@ from tests.kits.sure import wait_until
 begun = []
 verifying.monotonic = lambda: len(begun) / 20  # every file takes 0.05 s
 
-class Told(Silent):
+class Noted(Silent):
     def file(self, name):
         begun.append(name)
         if len(begun) == 30:
             print("here", flush=True)
             wait_until(stop.is_set, "the signal")
 
-root, book = Path(sys.argv[1]), Path(sys.argv[2])
+root, path = Path(sys.argv[1]), Path(sys.argv[2])
 wanted = json.loads(Path(sys.argv[3]).read_text())
 bundles = [facts(name, bytes([byte]) * size) for name, byte, size in wanted]
 stop = Stop()
 SIGNALS.install()
-with Catalogue.open(book, write=True) as store database, SIGNALS.guarded(stop):
-    means = CheckMeans(now, Told(), stop)
-    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), book=store database)
+with StoreDatabase.open(path, write=True) as known, SIGNALS.guarded(stop):
+    means = CheckMeans(now, Noted(), stop)
+    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), known=known)
 print("RESULT", json.dumps([result.stopped, result.verified, result.unverified]), flush=True)
 """
 
