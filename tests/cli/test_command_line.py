@@ -98,7 +98,7 @@ def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
 
 
 def test_the_whole_job(keeper: Keeper, world: World) -> None:
-    """Take, hold, check; then every kind of damage on a copy, told apart."""
+    """Add, list, verify; then every kind of damage on a copy, each with its finding."""
     took = keeper("store", "add", world.manifest, "--from", world.downloads, "--json")
     assert took.status == 0, took.out
     assert took.json["schema"] == "bundlekeeper.store-add/1"

@@ -65,7 +65,7 @@ MOVING = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
 
 
 def moving(line: str) -> set[str]:
-    """The characters of a line that do more than stand there."""
+    """The characters of a line that do more than being there."""
     return {c for c in line if unicodedata.category(c) in MOVING}
 
 

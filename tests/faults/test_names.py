@@ -62,7 +62,7 @@ def test_paths_longer_than_the_system_allows(tmp_path: Path, keeper: Keeper, wor
 
 @pytest.mark.fault(35)
 def test_the_same_file_under_two_families(keeper: Keeper, world: World) -> None:
-    """ "same file under two families: a finding", by lint, by take and by check; lint alone warns"""
+    """ "same file under two families: a finding", by lint, by store add and by verify; lint alone warns"""
     first, second, *_ = names = [line.split('"')[1] for line in _lines(world, "file")]
     text = world.manifest.read_text()
     for key in ("sha256", "size"):

@@ -38,7 +38,7 @@ NFS = 0x6969  # NFS_SUPER_MAGIC, linux/magic.h
 @pytest.mark.fault(76)
 @pytest.mark.parametrize("count", [2, 20])
 def test_twenty_processes_at_once(tmp_path: Path, count: int) -> None:
-    """ "two takes of one file: one wins; equal bytes succeed", while others read"""
+    """ "two runs with one file: one wins; equal bytes succeed", while others read"""
     base = fresh(tmp_path / "base")
     command = [sys.executable, "-m", "tests.kits.store_child", str(base), "300"]
     started = [subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) for _ in range(count)]
@@ -133,7 +133,7 @@ Kit(base).add(*bundles_of(Kit(base), base), progress=Hungry())
 @pytest.mark.fault(20)
 @pytest.mark.root
 def test_killed_for_lack_of_memory(tmp_path: Path) -> None:
-    """ "out-of-memory kill: as 1": the kernel kills a take in the middle of a file"""
+    """ "out-of-memory kill: as 1": the kernel kills a run in the middle of a file"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD * 100_000)
     data = GOOD * 100_000
@@ -243,10 +243,10 @@ def test_a_clock_that_jumps(tmp_path: Path, keeper: Keeper, world: World) -> Non
     behind = at_time(store, "2020-01-01 12:00:00", "observe", "HOLMA-IO1", "--active", "7.7")
     assert behind.returncode == 2
     assert "60 events are dated after this machine's clock (2020-01-01)" in behind.stderr  # why nothing is known
-    told = keeper("where", "HOLMA-IO1", "--json")
-    assert (told.status, told.codes) == (1, ["clock-doubtful"])
-    assert "the furthest 2037-01-02" in told.json["findings"][0]["message"]
-    assert '"8.8"' in told.out
+    reported = keeper("where", "HOLMA-IO1", "--json")
+    assert (reported.status, reported.codes) == (1, ["clock-doubtful"])
+    assert "the furthest 2037-01-02" in reported.json["findings"][0]["message"]
+    assert '"8.8"' in reported.out
     assert '"9.9"' in at_time(store, AHEAD, "where", "HOLMA-IO1", "--json").stdout
     lines = keeper("where", "HOLMA-IO1", "--history").out.splitlines()
     assert ["9.9" in line for line in lines] == [False, False, True, False]

@@ -92,7 +92,7 @@ def refusal(made: object) -> str:
 
 
 def test_every_missing_key_is_reported_with_its_place() -> None:
-    told = 0
+    reported = 0
     for path in PLACES:
         *above, key = path
         if not isinstance(key, str) or tuple(above) in FREE:
@@ -102,9 +102,9 @@ def test_every_missing_key_is_reported_with_its_place() -> None:
         if path in LACKING:
             assert document().read(json.dumps(made).encode()).crates[0].seal == ""
             continue
-        told += 1
+        reported += 1
         assert refusal(made) == f"the waybill: {pointer(tuple(above))} lacks {key}"
-    assert told == 20
+    assert reported == 20
 
 
 def test_every_key_that_is_unknown_is_reported_with_its_place() -> None:

@@ -1,4 +1,4 @@
-"""Moments: the end of a day in its zone, held against GNU date."""
+"""Moments: the end of a day in its zone, compared with GNU date."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a verification book in memory."""
+"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a set of verifications in memory."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def fill(root: Path, files: Mapping[str, bytes]) -> Path:
 
 @dataclass
 class Known:
-    """A verification book in memory."""
+    """A set of verifications in memory."""
 
     kept: dict[str, Verification] = field(default_factory=dict)
 

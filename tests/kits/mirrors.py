@@ -92,7 +92,7 @@ class Bench:
             return add_bundles(store, loaded, sources, clock=lambda: NOW, progress=progress or Silent(), stop=stop)
 
     def start(self, url: str) -> subprocess.Popen[bytes]:
-        """A take in a process of its own that records what it has every 64 KiB."""
+        """A run in a process of its own that records what it has every 64 KiB."""
         arguments = (url, str(self.authority.path), str(self.root), str(self.manifest()))
         return subprocess.Popen([sys.executable, "-c", _TAKER, *arguments])
 

@@ -22,7 +22,7 @@ def bundles_of(kit: Kit, base: Path) -> list[SimpleNamespace]:
 
 
 def main(base: Path, wait_s: float = 0.0) -> int:
-    """Run the take and report."""
+    """Run `store add` and report."""
     kit = Kit(base)
     try:
         result = kit.add(*bundles_of(kit, base), wait_s=wait_s)

@@ -88,17 +88,17 @@ class Kit:
             return database.verifications()
 
     def states(self) -> dict[str, str]:
-        """How `store list` says that each file stands, by its place."""
+        """The state of each file in `store list`, by its place."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return {row.stored.place: row.state for row in holdings(store, database, now())}
 
     def admitted(self) -> list[Admitted]:
-        """The accepted manifests."""
+        """The admitted manifests."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return database.admitted()
 
     def exceptions(self) -> list[tuple[datetime, str, str, str]]:
-        """What was let through against the rules."""
+        """What was allowed as an exception."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return database.exceptions()
 

@@ -117,7 +117,7 @@ def trust(kit: Kit, *entries: TrustEntry) -> None:
 
 
 def remove(kit: Kit, name: str = KEY, reason: str = "lost at skerry") -> None:
-    """Drop an entry of the store's trust list."""
+    """Remove an entry of the store's trust list."""
     with Store.open(kit.root, write=True) as store:
         trust_list.remove(store.fd, name, at=now(), reason=reason)
 

@@ -160,7 +160,7 @@ def shortage_of(root: int, need: int) -> str:
     if not need or not status.f_blocks or short <= 0:  # some file systems of programs report no size at all
         return ""
     needed, there, by = human_bytes(need), human_bytes(free), human_bytes(short)
-    return f"not enough space: {needed} to copy, {there} free, {by} missing"
+    return f"not enough space: {needed} to copy, {there} free, short by {by}"
 
 
 def insist_on_space(root: int, planned: Sequence[AddingPlan], link: Link, where: str) -> None:

@@ -1,4 +1,4 @@
-"""One finding once: what a manifest says of its bundles, told by take, check and held, in text and in JSON.
+"""One finding once: what a manifest reports of its bundles, by store add, verify and store list, in text and JSON.
 
 Common practice: whoever reads thirty equal lines misses the one that is different.
 """

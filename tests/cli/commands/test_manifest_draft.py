@@ -34,7 +34,7 @@ def lists(folder: Path, **texts: str) -> list[Path]:
 
 
 def test_each_digest_names_its_own_list(keeper: Keeper, tmp_path: Path) -> None:
-    """Whose word a digest is decides what it verifies; another list's name would be a false witness."""
+    """Where a digest comes from decides what it verifies; another list's name would be a false source."""
     given = lists(tmp_path, A=f"{ONE}  {BLADE}\n", MD5SUMS=f"{MD5}  {RACK}\n", B=f"{TWO}  {INFRA}\n")
     ran = keeper("manifest", "draft", *given)
     rows = bundles(ran.out)
@@ -110,7 +110,7 @@ GOOD = f"{ONE}  {BLADE}\n"
 def test_a_list_with_a_bad_line_is_refused_and_never_drafted(
     keeper: Keeper, tmp_path: Path, name: str, data: str, codes: list[str]
 ) -> None:
-    """'A digest mistyped or copied from the wrong line', told with every bad line at once."""
+    """'A digest mistyped or copied from the wrong line', reported with every bad line at once."""
     (tmp_path / name).write_text(data)
     ran = keeper("manifest", "draft", name, "-o", "m.toml", "--json")
     assert (ran.status, ran.codes) == (2, codes)
@@ -152,7 +152,7 @@ def test_firmware_is_never_read_as_a_list(keeper: Keeper, tmp_path: Path, data: 
 
 @given(st.binary(max_size=300), st.binary(max_size=300))
 def test_bytes_that_no_text_has_make_a_file(before: bytes, after: bytes) -> None:
-    """'Binary firmware is never taken for a list', whatever lines stand in it."""
+    """'Binary firmware is never read as a list', whatever lines are in it."""
     data = before + b"\n" + GOOD.encode() + after + b"\x02"
     assert not is_list(RACK, data.removeprefix(b"\xff\xfe").removeprefix(b"\xfe\xff"), whole=True)
 

@@ -34,7 +34,7 @@ from tests.kits.store_kit import GOOD, Kit, codes, message, now
 
 @pytest.mark.fault(23)
 def test_a_bundle_is_added_once_and_verified(tmp_path: Path) -> None:
-    """ "idempotent; resumable (what is in and verified is not read again)" (issue: take)"""
+    """ "idempotent; resumable (what is in and verified is not read again)" (issue: store add)"""
     kit = Kit(tmp_path)
     kit.offer("deep/er/a.bin", GOOD)
     first = kit.add(kit.bundle("a.bin", GOOD))
@@ -51,7 +51,7 @@ def test_a_bundle_is_added_once_and_verified(tmp_path: Path) -> None:
 
 
 def test_nothing_but_the_source_is_needed_and_it_may_go(tmp_path: Path) -> None:
-    """A store that holds everything needs no source file any more, and the source keeps its own as they were."""
+    """A store that has everything needs no source file any more, and the source keeps its own as they were."""
     kit = Kit(tmp_path)
     path = kit.offer("a.bin", GOOD)
     before = path.stat()
@@ -102,7 +102,7 @@ def test_a_file_gone_from_the_store_is_added_again(tmp_path: Path) -> None:
     kit.offer("a.bin", GOOD)
     kit.add(kit.bundle("a.bin", GOOD))
     (kit.root / "blade/6.1.0/a.bin").unlink()
-    assert kit.add(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"to take": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"to add": 1}
     assert kit.add(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
     assert kit.add(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
@@ -142,7 +142,7 @@ def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> No
 @pytest.mark.fault(46)
 @pytest.mark.attack("arbitrary installation")
 def test_wrong_bytes_go_to_quarantine_and_the_rest_goes_on(tmp_path: Path) -> None:
-    """ "a mismatch goes to quarantine with a note and the rest goes on" (issue: take)"""
+    """ "a mismatch goes to quarantine with a note and the rest goes on" (issue: store add)"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"wrong bytes" + GOOD[11:])
     kit.offer("b.bin", GOOD[:-1])
@@ -199,9 +199,9 @@ def test_a_far_too_large_file_is_noted_but_not_kept(tmp_path: Path) -> None:
     os.truncate(path, size)
     result = kit.add(kit.bundle("a.bin", b"right"))
     assert (codes(result), result.read_bytes) == (["extended"], 0)
-    told = message(result, "extended")
-    assert f"{size} bytes, the manifest says 5" in told
-    assert told.endswith(f"; not kept; quarantine/a.bin.size-{size}.note.txt tells of it")
+    reported = message(result, "extended")
+    assert f"{size} bytes, the manifest says 5" in reported
+    assert reported.endswith(f"; not kept; see quarantine/a.bin.size-{size}.note.txt")
     assert [n for n in kit.tree() if n.startswith("quarantine/")] == [f"quarantine/a.bin.size-{size}.note.txt"]
 
 
@@ -224,13 +224,13 @@ def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
 
 @pytest.mark.attack("wrong software")
 def test_last_quarters_file_under_this_quarters_name(tmp_path: Path) -> None:
-    """ "A stick that holds last quarter's file under this quarter's name": held bytes are known."""
+    """ "A stick that holds last quarter's file under this quarter's name": stored bytes are known."""
     kit = Kit(tmp_path)
     kit.offer("old.bin", b"old bytes")
     kit.add(kit.bundle("old.bin", b"old bytes", version="5.4.2"))
     kit.offer("new.bin", b"old bytes")
     result = kit.add(kit.bundle("new.bin", b"new bytes"), manifest=2)
-    assert "these are the bytes of blade 5.4.2 (old.bin), held" in message(result, "altered")
+    assert "these are the bytes of blade 5.4.2 (old.bin), which is in the store" in message(result, "altered")
 
 
 def test_the_right_bytes_under_another_name(tmp_path: Path) -> None:
@@ -288,7 +288,7 @@ def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
 
 @pytest.mark.fault(34)
 def test_equal_bytes_are_stored_once(tmp_path: Path) -> None:
-    """Equal bytes are held once: a second name is a hard link inside the store."""
+    """Equal bytes are stored once: a second name is a hard link inside the store."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
@@ -342,7 +342,9 @@ def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
     assert len(kit.states()) == 300
 
 
-def test_a_link_that_fails_among_many_leaves_the_others_verified(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_link_that_fails_among_many_leaves_the_others_verified(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What was linked before it is recorded; the bundle itself comes in its own turn, here by a copy."""
     kit = Kit(tmp_path)
     kit.offer("f0.bin", GOOD)
@@ -450,7 +452,7 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path: Path) ->
         kit.bundle("e.bin", b"of no file's size"),
     )
     result = kit.add(*bundles, manifest=2, dry_run=True)
-    assert [r.status for r in result.rows] == ["already there", "to link", "to take", "to look for", "missing"]
+    assert [r.status for r in result.rows] == ["already there", "to link", "to add", "to look for", "missing"]
     assert [(f.code, f.level) for f in result.findings] == [("missing", Level.WARNING), ("missing", Level.ERROR)]
     assert (result.read_bytes, result.dry_run) == (0, True)
     assert _written(kit.root) == before
@@ -462,7 +464,7 @@ def test_a_dry_run_without_a_store(tmp_path: Path) -> None:
     kit.offer("a.bin", GOOD)
     loaded = kit.loaded(kit.bundle("a.bin", GOOD))
     result = add_bundles(None, loaded, [FolderSource(kit.source)], clock=now, progress=Silent(), dry_run=True)
-    assert [r.status for r in result.rows] == ["to take"]
+    assert [r.status for r in result.rows] == ["to add"]
     assert not kit.root.exists()
 
 
@@ -489,7 +491,7 @@ def test_stopped_in_the_middle_keeps_what_was_finished(tmp_path: Path) -> None:
     stop = Stop()
     with pytest.raises(StoppedError) as caught:
         kit.add(*bundles, stop=stop, progress=_StopAfter(stop, len(GOOD) + (1 << 20)))
-    assert "1 of 2 bundles were taken" in caught.value.hint
+    assert "1 of 2 bundles were added" in caught.value.hint
     assert os.listdir(kit.root / ".keeper/incoming") == []
     assert [row.name for row in kit.stored()] == ["a.bin"]
     result = kit.add(*bundles)
@@ -511,7 +513,7 @@ def test_what_was_found_before_an_error_is_in_the_error(tmp_path: Path) -> None:
 
 
 def test_space_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
-    """ "predict a full disk": held files and second names need none, links to the source neither."""
+    """ "predict a full disk": stored files and second names need none, links to the source neither."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     kit.add(kit.bundle("a.bin", GOOD))
@@ -528,25 +530,25 @@ def test_space_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
 
 def test_progress_is_reported(tmp_path: Path) -> None:
     """Bytes to read, files, and every byte that was read."""
-    told: list[Any] = []
+    reported: list[Any] = []
 
     class Telling(Silent):
         def begin(self, title: str, total_bytes: int, files: int) -> None:
-            told.append((title, total_bytes, files))
+            reported.append((title, total_bytes, files))
 
         def file(self, name: str) -> None:
-            told.append(name)
+            reported.append(name)
 
         def advance(self, count: int) -> None:
-            told.append(count)
+            reported.append(count)
 
         def done(self) -> None:
-            told.append("done")
+            reported.append("done")
 
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"b"), progress=Telling())
-    assert told == [("taking", len(GOOD), 2), "a.bin", len(GOOD), "b.bin", "done"]
+    assert reported == [("adding", len(GOOD), 2), "a.bin", len(GOOD), "b.bin", "done"]
 
 
 # Whatever lies there

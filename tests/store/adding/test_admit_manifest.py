@@ -1,4 +1,4 @@
-"""Which manifests a store accepts, and what a manifest says against its own bundles."""
+"""Which manifests a store admits, and what a manifest reports about its own bundles."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tests.kits.store_kit import GOOD, Kit, codes, message
 
 
 def test_what_the_manifest_reports_about_a_bundle(tmp_path: Path) -> None:
-    """self-digest, not-checked, withdrawn: told for each bundle, taken or not."""
+    """self-digest, not-checked, withdrawn: reported for each bundle, added or not."""
     kit = Kit(tmp_path)
     for name in ("a.bin", "b.bin", "c.bin"):
         kit.offer(name, name.encode())
@@ -86,7 +86,7 @@ def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> Non
 @pytest.mark.fault(43)
 @pytest.mark.attack("rollback")
 def test_rollback_is_refused_unless_a_reason_is_given(tmp_path: Path) -> None:
-    """Rollback: highest serial remembered; override with a why, recorded."""
+    """Rollback: highest sequence kept; override with a reason, recorded."""
     kit = Kit(tmp_path)
     kit.add(manifest=5)
     with pytest.raises(RefusedError, match="older"):
@@ -137,7 +137,7 @@ def test_another_platform_is_refused(tmp_path: Path) -> None:
 
 
 def test_manifests_are_kept_whole(tmp_path: Path) -> None:
-    """ "an accepted manifest is kept whole" (issue: trust)"""
+    """ "an admitted manifest is kept whole" (issue: trust)"""
     kit = Kit(tmp_path)
     loaded = kit.loaded(sequence=14)
     kit.add_loaded(loaded)
@@ -175,7 +175,7 @@ def test_the_last_day_is_not_expired(tmp_path: Path) -> None:
 @pytest.mark.fault(83)
 @pytest.mark.attack("indefinite freeze")
 def test_a_clock_that_is_behind_is_doubted(tmp_path: Path) -> None:
-    """ "a clock earlier than the newest accepted date is `clock-doubtful`" (issue: trust)"""
+    """ "a clock earlier than the newest date of admission is `clock-doubtful`" (issue: trust)"""
     kit = Kit(tmp_path)
     kit.add_loaded(kit.loaded())
     result = kit.add_loaded(kit.loaded(), clock=lambda: datetime(2026, 8, 20, tzinfo=UTC))

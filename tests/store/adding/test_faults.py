@@ -67,7 +67,7 @@ def test_no_space_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.Mo
 @pytest.mark.root
 @root_only
 def test_no_space_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "quarantine ... disk full": told, and neither hides the finding nor stops the rest."""
+    """ "quarantine ... disk full": reported, and neither hides the finding nor stops the rest."""
     from bundlekeeper.store.contents import quarantine
 
     def full(*_: Any) -> str:
@@ -124,7 +124,7 @@ def test_no_inodes_for_a_second_name(tmp_path: Path, inodes: int, version: str) 
 
 
 def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
-    """Run a take in a process with this limit."""
+    """Run `store add` in a process with this limit."""
     data = (base / "source/a.bin").read_bytes()
     (base / "bundles.json").write_text(json.dumps([["a.bin", len(data), hashlib.sha256(data).hexdigest(), "6.1.0"]]))
     code = (
@@ -140,7 +140,7 @@ def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
 @pytest.mark.fault(20)
 @pytest.mark.parametrize("number", range(4, 16))
 def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
-    """ "EMFILE: as 1": our own error or a whole take, and the next one completes."""
+    """ "EMFILE: as 1": our own error or a whole run, and the next one completes."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     status, said = limited(tmp_path, "RLIMIT_NOFILE", number)
@@ -430,7 +430,7 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
 
 @pytest.mark.fault(76)
 def test_two_processes_that_add_at_once(tmp_path: Path) -> None:
-    """ "two takes of one file: one wins; equal bytes succeed": the second waits for the lock"""
+    """ "two runs with one file: one wins; equal bytes succeed": the second waits for the lock"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     rows = [["a.bin", len(GOOD), hashlib.sha256(GOOD).hexdigest(), "6.1.0"]]

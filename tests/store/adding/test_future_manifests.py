@@ -1,4 +1,4 @@
-"""Manifests that state a date of issue which has not come yet: refused, told by their name, healed by a later one.
+"""Manifests that state a date of issue which has not come yet: refused, reported by their name, healed by a later one.
 
 Clocks are set by faketime(1) where the command line is run, and given as an argument elsewhere.
 """
@@ -57,7 +57,7 @@ def test_a_date_of_issue_further_ahead_is_refused(day: date, dry_run: bool, tmp_
 
 
 def test_no_clock_that_was_ahead_once_lets_a_future_manifest_in(tmp_path: Path) -> None:
-    """The clock of now judges it, not the newest acceptance."""
+    """The clock of now judges it, not the newest admission."""
     kit = Kit(tmp_path)
     kit.add_loaded(kit.loaded(issued=date(2036, 1, 1)), clock=lambda: FUTURE.admitted_at)
     with pytest.raises(RefusedError, match="issued on 2036-05-01"):
@@ -71,7 +71,7 @@ def test_the_message_names_the_manifest_and_one_that_corrects_it() -> None:
     assert "later manifest" in found.hint
     assert not found.hint.startswith("set the clock")
     assert date_findings([FUTURE, RIGHT], NOW) == []
-    # accepted in time: the date alone is wrong
+    # admitted in time: the date alone is wrong
     assert "sequence 14 was issued on 2037-01-01" in date_findings([replace(FUTURE, admitted_at=NOW)], NOW)[0].message
 
 
@@ -88,7 +88,7 @@ def test_a_later_manifest_heals_only_what_it_corrects() -> None:
     assert latest([FUTURE], NOW) == FUTURE.admitted_at
     assert latest([FUTURE, RIGHT], NOW) == NOW
     assert latest([FUTURE], NOW, RIGHT) == NOW
-    # a clock set back: the date of the newer one is no earlier, so what was accepted still counts
+    # a clock set back: the date of the newer one is no earlier, so what was admitted still counts
     before = admitted(14, date(2026, 8, 14), NOW)
     for issued in (date(2026, 8, 14), date(2026, 8, 19)):
         newer = admitted(15, issued, early)
@@ -109,7 +109,7 @@ def test_an_admission_by_a_clock_that_was_ahead_names_the_manifest() -> None:
 
 @pytest.mark.fault(93)
 def test_a_future_manifest_from_adding_to_healing(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """Accepted by a clock that was ahead, told by its name when it is right, healed by a later one that expires."""
+    """Admitted by a clock that was ahead, reported by its name when it is right, healed by a later one that expires."""
     if not shutil.which("faketime"):
         pytest.skip("there is no faketime here to set a process's clock")
     text = world.manifest.read_text("utf-8")
@@ -124,7 +124,7 @@ def test_a_future_manifest_from_adding_to_healing(keeper: Keeper, world: World, 
         check=False,
     )
     assert ahead.returncode == 0, ahead.stderr
-    # held: a verification from the future counts for nothing; check --quick reads such a file instead of trusting it
+    # store list: a verification from the future counts for nothing; verify --quick reads such a file instead of trusting it
     both = (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q"))
     assert [(each.status, set(each.codes)) for each in both] == [
         (1, {"clock-doubtful", "unverified"}),
@@ -143,5 +143,5 @@ def test_a_future_manifest_from_adding_to_healing(keeper: Keeper, world: World, 
     taken = keeper("store", "add", later, "--from", world.downloads, "--quiet", "--json")
     assert not any("sequence" in each["message"] for each in taken.json["findings"])
     keeper("verify", "-q")  # what that clock verified is verified by this one
-    for told in (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q")):
-        assert (told.status, told.codes) == (0, [])
+    for reported in (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q")):
+        assert (reported.status, reported.codes) == (0, [])

@@ -1,4 +1,4 @@
-"""Many bundles of one size: what a take looks at and keeps in memory grows with their number, not with its square."""
+"""Many bundles of one size: what `store add` looks at and keeps in memory grows with their number, not with its square."""
 
 from __future__ import annotations
 
@@ -35,18 +35,18 @@ def made(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
 
 
 def test_a_plan_of_many_bundles_of_one_size_makes_one_offer_for_each(tmp_path: Path, made: list[str]) -> None:
-    """ "manifests of 10,000 bundles" (issue: take): files under other names are offered only on need."""
+    """ "manifests of 10,000 bundles" (issue: store add): files under other names are offered only on need."""
     kit = Kit(tmp_path)
     count = 3000
     for number in range(count):
         kit.offer(f"{number}.bin", _bytes(number))
     loaded = kit.loaded(*(kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(count)))
     result = add_bundles(None, loaded, [sources.FolderSource(kit.source)], clock=now, progress=Silent(), dry_run=True)
-    assert (result.counts, len(made)) == ({"to take": count}, count)
+    assert (result.counts, len(made)) == ({"to add": count}, count)
 
 
 def test_adding_bundles_that_have_their_names_looks_at_no_other(tmp_path: Path, made: list[str]) -> None:
-    """The usual take makes one offer for each bundle, and reads each file once."""
+    """The usual run makes one offer for each bundle, and reads each file once."""
     kit = Kit(tmp_path)
     for number in range(60):
         kit.offer(f"{number}.bin", _bytes(number))

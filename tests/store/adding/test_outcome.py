@@ -1,4 +1,4 @@
-"""What a take tells of each bundle: nothing that is not in its place goes without an error."""
+"""What `store add` reports of each bundle: nothing that is not in its place goes without an error."""
 
 from __future__ import annotations
 
@@ -86,9 +86,9 @@ def test_no_bundle_is_open_without_an_error(
         bundles = [kit.bundle(name, data) for name, data in wanted.items()]
         for _ in range(2):
             result = kit.add(*bundles, manifest=sequence)
-            told = {f.subject for f in result.findings if f.level is Level.ERROR}
+            reported = {f.subject for f in result.findings if f.level is Level.ERROR}
             open_still = {row.name for row in result.rows if row.status not in SETTLED}
-            assert open_still == told, result
+            assert open_still == reported, result
             assert bool(exit_status(result.findings)) >= bool(open_still)
     shutil.rmtree(kit.source.parent)
 

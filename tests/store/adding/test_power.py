@@ -44,7 +44,7 @@ def test_the_cut_really_loses_what_was_not_synced(disk: Disk) -> None:
 
 
 def test_what_was_added_is_there_after_a_power_cut(disk: Disk) -> None:
-    """A finished take is on the disk: files, folders, quarantine, manifest, and the store database's last row."""
+    """A finished run is on the disk: files, folders, quarantine, manifest, and the store database's last row."""
     base = on_disk(disk)
     assert ran(base).returncode == 0
     before, rows, verifications = Kit(base).tree(), Kit(base).stored(), Kit(base).verifications()

@@ -11,7 +11,7 @@ import pytest
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.media.volume.read_back import ReadBackLevel
-from bundlekeeper.media.writing import verify_written as proving
+from bundlekeeper.media.writing import verify_written as verifying
 from bundlekeeper.media.writing.verify_written import Verified, verify_written
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents import place as placing
@@ -85,7 +85,7 @@ def test_another_file_in_the_place_of_the_one_just_linked(kit: Kit, monkeypatch:
             place.write_bytes(OTHER)
 
     monkeypatch.setattr(os, "fsync", fsync)
-    with pytest.raises(UnfinishedError, match="another file stands where this one was just put"):
+    with pytest.raises(UnfinishedError, match="another file is where this one was just put"):
         kit.add(*rows, manifest=3)
     monkeypatch.undo()
     assert name not in [row.name for row in kit.stored()]
@@ -145,7 +145,7 @@ def test_no_thread_to_be_had_while_reading_back(monkeypatch: pytest.MonkeyPatch,
         return Verified(ReadBackLevel.EVICTED, "", ())
 
     monkeypatch.setattr(threading.Thread, "start", start)
-    monkeypatch.setattr(proving, "_prove", verify)
+    monkeypatch.setattr(verifying, "_verify", verify)
     volumes: Any = {_Volume(): {}, _Volume(): {}}
     assert set(verify_written(volumes, Silent(), None)) == set(volumes)
     assert by.count(here) == 2 - room

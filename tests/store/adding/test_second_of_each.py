@@ -1,4 +1,4 @@
-"""Where a take or a download meets a second of a kind, the second counts: each test fails when it is ignored."""
+"""Where a run or a download meets a second of a kind, the second counts: each test fails when it is ignored."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def test_a_signature_may_lie_at_the_mirrors_other_place(at: str, beside: str, ki
 
 
 def test_the_second_source_may_have_the_good_signature(kit: Kit, tmp_path: Path) -> None:
-    """Beside the bundle lies one by a stranger's key; the other source has one by the key that the manifest names."""
+    """Beside the bundle lies one by an unknown key; the other source has one by the key that the manifest names."""
     signer = _signer(tmp_path)
     trust(kit, signer.entry())
     kit.offer("a.bin", GOOD)
@@ -187,8 +187,8 @@ def test_a_conflicts_offered_file_is_kept_and_reported(tmp_path: Path) -> None:
     kept = {name: f"quarantine/a.bin.{hashlib.sha256(name).hexdigest()[:12]}" for name in (b"second", b"secund")}
     [conflict] = [f for f in result.findings if f.code == "not-in-store"]
     [wrong] = [f for f in result.findings if f.code == "altered"]
-    told = [" ".join((each.message, each.hint)) for each in (conflict, wrong)]
-    assert kept[b"second"] in told[0] and kept[b"secund"] not in told[0] and kept[b"secund"] in told[1]
+    reported = [" ".join((each.message, each.hint)) for each in (conflict, wrong)]
+    assert kept[b"second"] in reported[0] and kept[b"secund"] not in reported[0] and kept[b"secund"] in reported[1]
     tree = kit.tree()
     assert {kept[name]: tree[kept[name]] for name in kept} == {kept[name]: name for name in kept}
     assert b"its place is taken by other bytes" in tree[f"{kept[b'second']}.note.txt"]

@@ -115,7 +115,7 @@ def test_a_source_that_is_not_there(tmp_path: Path) -> None:
 
 
 def test_the_store_inside_the_source_is_passed_over(tmp_path: Path) -> None:
-    """`--from` a folder that holds the store must not offer the store its own quarantine."""
+    """`--from` a folder that contains the store must not offer the store its own quarantine."""
     kit = Kit(tmp_path)
     kit.source = tmp_path
     (tmp_path / "a.bin").write_bytes(b"wrong")

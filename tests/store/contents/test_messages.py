@@ -168,7 +168,7 @@ def test_a_tree_without_its_keeper_is_no_empty_folder(keeper: Keeper, world: Wor
 
 
 def hold(root: Path, pid: int) -> int:
-    """The store's lock, held as by another process with this number; returns the descriptor."""
+    """The store's lock, as another process has it with this number; returns the descriptor."""
     fd = os.open(root / ".keeper/lock", os.O_RDWR | os.O_CREAT, 0o600)
     fcntl.flock(fd, fcntl.LOCK_EX)
     os.write(fd, json.dumps({"pid": pid, "host": "here", "command": "store add", "since": "2026-11-25"}).encode())

@@ -51,7 +51,7 @@ def test_a_folder_with_other_things_never_becomes_a_store(tmp_path: Path) -> Non
 
 
 def test_a_store_that_lost_its_keeper_is_one_again(tmp_path: Path) -> None:
-    """The tree alone, and an store.toml laid there before the first take, are no strange things."""
+    """The tree alone, and a store.toml put there before the first run, are no strange things."""
     (tmp_path / "blade").mkdir()
     (tmp_path / "store.toml").write_text("")
     (tmp_path / "lost+found").mkdir()

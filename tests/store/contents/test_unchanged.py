@@ -256,7 +256,7 @@ def test_a_whole_second_needs_a_whole_second() -> None:
 
 
 def test_an_old_verification_that_is_trusted_is_reported(root: Path) -> None:
-    """stale-verification: a trusted verification older than the store accepts."""
+    """stale-verification: a trusted verification older than the store allows."""
     ledger = Known()
     check(root, listing_for(FILES), known=ledger)
     ledger.age(timedelta(days=40), "a.bin")

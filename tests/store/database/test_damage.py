@@ -159,8 +159,8 @@ def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: Worl
     gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", HARBOUR)
     assert (gaps.status, gaps.codes) == (3, ["damaged"])
     for words in (["store", "list"], ["verify", "--quick", "-q"]):
-        told = keeper(*words, "--json")
-        assert (told.status, "damaged" in told.codes) == (3, True), told.out
+        reported = keeper(*words, "--json")
+        assert (reported.status, "damaged" in reported.codes) == (3, True), reported.out
     assert keeper("store", "list", "--json").status == 0
 
 
@@ -205,11 +205,11 @@ def test_what_a_writer_replaced_is_kept_and_named(place: Place) -> None:
     place.edit("UPDATE bundle SET reason = 'x' WHERE place = ?", PLACE_B)
     place.edit("DELETE FROM verification WHERE place = ?", PLACE_B)
     damaged = place.database.read_bytes()
-    told = [each for each in place.check()[1] if each.code == "damaged"]
-    (aside,) = place.database.parent.glob("store-before-*.sqlite")
-    assert aside.read_bytes() == damaged
-    assert told
-    assert all(aside.name in each.hint for each in told)
+    reported = [each for each in place.check()[1] if each.code == "damaged"]
+    (renamed,) = place.database.parent.glob("store-before-*.sqlite")
+    assert renamed.read_bytes() == damaged
+    assert reported
+    assert all(renamed.name in each.hint for each in reported)
 
 
 def test_exceptions_survive(place: Place) -> None:
@@ -294,7 +294,7 @@ def unreadable(kept: Path) -> None:
 
 
 def a_link(kept: Path) -> None:
-    """A symbolic link stands there."""
+    """A symbolic link is there."""
     kept.rename(kept.with_suffix(".away"))
     kept.symlink_to(kept.with_suffix(".away"))
 
@@ -351,7 +351,7 @@ def test_a_run_that_was_cut_off_before_its_row_goes_on_in_silence(place: Place) 
 
 
 def test_a_reader_during_a_run_believes_the_rows(place: Place) -> None:
-    """Between keeping a manifest and recording it, a take holds the store's lock; nothing is damaged then."""
+    """Between keeping a manifest and recording it, a run holds the store's lock; nothing is damaged then."""
     only_the_database(place)
     keeper = place.root / ".keeper/lock"
     other = subprocess.Popen(["flock", "--no-fork", keeper, "sleep", "600"])  # flock(1) of util-linux: another process

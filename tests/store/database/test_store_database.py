@@ -164,7 +164,7 @@ def test_nothing_is_linked_where_it_cannot_be_recorded(tmp_path: Path) -> None:
 
 
 def test_manifests_in_the_order_of_admission(tmp_path: Path) -> None:
-    """ "highest serial remembered", and which one counts now"""
+    """ "highest sequence kept", and which one counts now"""
     one = Admitted("marram", 1, "1" * 64, "manifests/marram-1.toml", date(2026, 1, 1), None, AT)
     two = Admitted("marram", 2, "2" * 64, "manifests/marram-2.toml", date(2026, 2, 1), date(2027, 1, 1), AT)
     with fresh(tmp_path) as database:
@@ -198,7 +198,7 @@ def test_what_is_no_database_is_refused_with_a_way_out(tmp_path: Path, data: byt
     path.write_bytes(data)
     with pytest.raises(DamagedError) as caught:
         StoreDatabase.open(path, write=write)
-    assert "move it aside" in caught.value.hint
+    assert "rename it" in caught.value.hint
     assert path.read_bytes() == data
 
 
@@ -214,7 +214,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.fault(51)
-@pytest.mark.parametrize(("number", "hint"), [(FORMAT + 1, "the bundlekeeper that wrote it"), (0, "move it aside")])
+@pytest.mark.parametrize(("number", "hint"), [(FORMAT + 1, "the bundlekeeper that wrote it"), (0, "rename it")])
 def test_another_format_is_refused(tmp_path: Path, number: int, hint: str) -> None:
     """Unknown or newer format: refused, versions named."""
     fresh(tmp_path).close()
@@ -285,7 +285,7 @@ def test_a_value_that_we_never_wrote(tmp_path: Path, table: str, column: str, va
         database.stored()
         database.verifications()
         database.admitted()
-    assert "move it aside" in caught.value.hint
+    assert "rename it" in caught.value.hint
 
 
 def test_a_table_that_is_gone_is_damage(tmp_path: Path) -> None:
@@ -403,7 +403,7 @@ def test_a_missing_database_is_rebuilt_by_the_next_run(world: World, tmp_path: P
 
 @pytest.mark.fault(80)
 def test_a_damaged_database_is_renamed_and_rebuilt(world: World, tmp_path: Path) -> None:
-    """The way out that the hint names, as one call; what was moved aside is kept."""
+    """The way out that the hint names, as one call; what was renamed is kept."""
     kit = real_store(world, tmp_path)
     count = len(kit.stored())
     path = kit.root / ".keeper/store.sqlite"
@@ -412,9 +412,9 @@ def test_a_damaged_database_is_renamed_and_rebuilt(world: World, tmp_path: Path)
     with Store.open(kit.root, write=True) as store:
         with pytest.raises(DamagedError):
             store.database(write=True)
-        aside, _ = store.rebuild(clock=now)
-        assert aside is not None
-        assert aside.read_bytes() == b"garbage"
+        renamed, _ = store.rebuild(clock=now)
+        assert renamed is not None
+        assert renamed.read_bytes() == b"garbage"
         with store.database(write=True) as database:
             assert len(database.stored()) == count
     assert not (kit.root / ".keeper/store.sqlite-journal").exists()

@@ -173,10 +173,10 @@ def test_a_shared_file_that_others_may_write_is_a_warning(
     ):
         ran = keeper(*words, "--json")
         assert ran.status == 1, ran.out + ran.err
-        told = [found for found in ran.json["findings"] if found["code"] == CODE]
-        assert len(told) == len(world.names())
-        assert {found["level"] for found in told} == {"warning"}
-        assert all("shared with its source" in found["message"] for found in told)
+        reported = [found for found in ran.json["findings"] if found["code"] == CODE]
+        assert len(reported) == len(world.names())
+        assert {found["level"] for found in reported} == {"warning"}
+        assert all("shared with its source" in found["message"] for found in reported)
 
 
 def test_where_looks_at_no_bundle(office: Keeper, tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The trust list on disk: whole or not at all, told when broken, and never through a link."""
+"""The trust list on disk: whole or not at all, reported when broken, and never through a link."""
 
 from __future__ import annotations
 

@@ -121,7 +121,7 @@ def _other_name(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
     bundle.signature.key = "nobody"
 
 
-def _dropped(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
+def _removed(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
     remove(kit)
 
 
@@ -158,18 +158,18 @@ CASES = {
     "too large": Case("bad-signature", _huge),
     "for another kind of document": Case("bad-signature", _other_namespace),
     "another form": Case("bad-signature", _other_form),
-    "a form that is not taken": Case("bad-signature", _nothing, accept='forms = ["cms"]'),
+    "a form that is not allowed": Case("bad-signature", _nothing, accept='forms = ["cms"]'),
     "another key": Case("unknown-key", _other_key),
     "an unknown name": Case("unknown-key", _other_name),
     "an empty trust list": Case("unknown-key", _nothing, trusted=False),
     "a key for manifests": Case("unknown-key", _nothing, words=(("purposes", ("manifests",)),)),
-    "removed": Case("removed-key", _dropped),
+    "removed": Case("removed-key", _removed),
     "expired": Case("expired-key", _nothing, words=(("valid_until", date(2026, 7, 31)),)),
     "not valid yet": Case("expired-key", _nothing, words=(("valid_from", date(2026, 8, 2)),)),
 }
 
 
-def _laid_out(case: Case, kit: Kit, tmp_path: Path, wanted: bool) -> SimpleNamespace:
+def _prepared(case: Case, kit: Kit, tmp_path: Path, wanted: bool) -> SimpleNamespace:
     signer = signer_in(tmp_path)
     if case.trusted:
         trust(kit, signer.entry(**dict(case.words)))
@@ -185,17 +185,17 @@ def _laid_out(case: Case, kit: Kit, tmp_path: Path, wanted: bool) -> SimpleNames
 def test_adding_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
     """ "a store can be set to accept only signed" bundles of a family; a bad signature is never accepted (issue, 4)"""
     case = CASES[name]
-    bundle = _laid_out(case, kit, tmp_path, wanted)
+    bundle = _prepared(case, kit, tmp_path, wanted)
     result = kit.add(bundle)
     place = kit.root / "blade/6.1.0/a.bin"
     found = [(f.code, f.level) for f in result.findings]
     if case.code == "bad-signature" and name != "too large" and wanted is False:
         assert result.rows[0].status == "quarantined"
         assert found == [("bad-signature", Level.ERROR)]
-        (aside,) = [p for p in (kit.root / "quarantine").iterdir() if not p.name.endswith(".note.txt")]
-        assert aside.read_bytes() == GOOD
-        assert "signature is not good" in aside.with_name(aside.name + ".note.txt").read_text()
-        assert f"kept as quarantine/{aside.name}" in result.findings[0].message
+        (kept,) = [p for p in (kit.root / "quarantine").iterdir() if not p.name.endswith(".note.txt")]
+        assert kept.read_bytes() == GOOD
+        assert "signature is not good" in kept.with_name(kept.name + ".note.txt").read_text()
+        assert f"kept as quarantine/{kept.name}" in result.findings[0].message
         assert not place.exists()
     elif wanted or case.code == "bad-signature":
         assert result.rows[0].status in ("refused", "quarantined")
@@ -213,9 +213,9 @@ def test_adding_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 @pytest.mark.parametrize("name", CASES)
 def test_verifying_a_folder_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
-    """ "`verify` reports unsigned, badly signed, signed by a stranger, by a removed, expired or revoked key" (4)"""
+    """ "`verify` reports unsigned, badly signed, signed by an unknown key, by a removed, expired or revoked key" (4)"""
     case = CASES[name]
-    bundle = _laid_out(case, kit, tmp_path, wanted)
+    bundle = _prepared(case, kit, tmp_path, wanted)
     for options in ({}, {"quick": True}):
         result = check(kit, kit.loaded(bundle), at=kit.source / "in", **options)
         (row,) = [row for row in result.rows if row.family]
@@ -229,11 +229,9 @@ def test_verifying_a_folder_with_and_without_a_policy(name: str, wanted: bool, k
 
 
 @pytest.mark.parametrize("name", [name for name in CASES if CASES[name].code not in ("bad-signature", "unsigned")])
-def test_what_is_added_with_a_doubt_is_doubted_until_the_key_is_trusted(
-    name: str, kit: Kit, tmp_path: Path
-) -> None:
+def test_what_is_added_with_a_doubt_is_doubted_until_the_key_is_trusted(name: str, kit: Kit, tmp_path: Path) -> None:
     """The signature is kept, so that `verify`, --quick too, says the same, and a key added later makes it good."""
-    bundle = _laid_out(CASES[name], kit, tmp_path, wanted=False)
+    bundle = _prepared(CASES[name], kit, tmp_path, wanted=False)
     kit.add(bundle)
     assert check(kit).rows[0].signature == CASES[name].code
     assert check(kit, quick=True).rows[0].signature == CASES[name].code
@@ -243,7 +241,7 @@ def test_what_is_added_with_a_doubt_is_doubted_until_the_key_is_trusted(
 
 
 def test_a_bundle_stored_before_its_family_had_to_be_signed_is_reported_and_stays(kit: Kit, tmp_path: Path) -> None:
-    """A policy moves nothing that is in: take and check say what stands against it."""
+    """A policy moves nothing that is in: `store add` and `verify` report what is wrong with it."""
     bundle = offered(kit, signer_in(tmp_path))
     kit.add(bundle)
     accept(kit, WANTED)
@@ -257,7 +255,7 @@ def test_a_bundle_stored_before_its_family_had_to_be_signed_is_reported_and_stay
 
 
 def test_a_missing_signature_is_brought_later_without_reading_the_bundle(kit: Kit, tmp_path: Path) -> None:
-    """A bundle held already whose signature's file is gone: brought on the next take, the bundle not read again."""
+    """A bundle in the store already whose signature's file is gone: added by the next run, the bundle not read again."""
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
@@ -367,7 +365,7 @@ def test_a_signature_never_replaces_another(wanted: bool, kit: Kit, tmp_path: Pa
 
 @pytest.mark.attack("arbitrary installation")
 def test_the_same_bytes_under_a_second_name_have_a_signature_of_their_own(kit: Kit, tmp_path: Path) -> None:
-    """Bytes that are held already are no way around the policy."""
+    """Bytes that are in the store already are no way around the policy."""
     signer = signer_in(tmp_path, hash_="sha512")
     trust(kit, signer.entry())
     kit.offer("in/a.bin", GOOD)
@@ -415,7 +413,7 @@ def test_killed_between_signature_and_bundle_the_next_run_completes(
 
 def test_a_dry_run_foresees_what_needs_no_bytes(kit: Kit, tmp_path: Path) -> None:
     """What is refused whatever the bundle holds is refused in the dry run, which writes nothing."""
-    bundle = _laid_out(CASES["no file"], kit, tmp_path, wanted=True)
+    bundle = _prepared(CASES["no file"], kit, tmp_path, wanted=True)
     before = kit.tree()
     result = kit.add(bundle, dry_run=True)
     assert (result.rows[0].status, codes(result)) == ("refused", ["unsigned"])
@@ -482,7 +480,7 @@ def trust_manifests(kit: Kit, tmp_path: Path, **words: Any) -> None:
 
 
 def test_a_signed_manifest_is_admitted_kept_and_its_signer_recorded(kit: Kit, tmp_path: Path) -> None:
-    """ "an accepted manifest is kept whole" with its signature (issue, point 3)"""
+    """ "an admitted manifest is kept whole" with its signature (issue, point 3)"""
     trust_manifests(kit, tmp_path)
     accept(kit, "signed_manifests = true")
     loaded, signature = signed(kit, tmp_path)
@@ -496,7 +494,7 @@ def test_a_signed_manifest_is_admitted_kept_and_its_signer_recorded(kit: Kit, tm
     with pytest.raises(RefusedError) as caught:
         kit.add_loaded(loaded, signature=signature)
     assert [f.code for f in caught.value.problems] == ["removed-key"]
-    assert kit.admitted()[0].signed_by == "chief"  # who vouched for it on the day it was accepted
+    assert kit.admitted()[0].signed_by == "chief"  # who vouched for it on the day it was admitted
 
 
 @pytest.mark.fault(37)
@@ -564,17 +562,17 @@ def test_no_flipped_byte_of_a_signed_manifest_or_its_signature_is_ever_admitted(
     accept(kit, "signed_manifests = true")
     loaded, signature = signed(kit, tmp_path)
 
-    def taken(data: bytes, signature: bytes) -> AddResult:
+    def added(data: bytes, signature: bytes) -> AddResult:
         other = SimpleNamespace(manifest=loaded.manifest, problems=(), data=data, sha256=sha256(data))
         return kit.add_loaded(other, signature=signature, dry_run=True)
 
-    assert taken(loaded.data, signature).manifest.good
+    assert added(loaded.data, signature).manifest.good
     for at in range(len(loaded.data)):
         with pytest.raises(KeeperError):
-            taken(flipped(loaded.data, at), signature)
+            added(flipped(loaded.data, at), signature)
     for at in range(len(signature)):
         with pytest.raises(KeeperError):
-            taken(loaded.data, flipped(signature, at))
+            added(loaded.data, flipped(signature, at))
 
 
 def flipped(data: bytes, at: int) -> bytes:
@@ -589,11 +587,11 @@ def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_run(wanted: bo
     loaded, signature = signed(kit, tmp_path)
     kit.add_loaded(loaded, signature=signature)
     accept(kit, f"signed_manifests = {str(wanted).lower()}")
-    (accepted,) = kit.admitted()
+    (admitted,) = kit.admitted()
 
     def ruled() -> Ruling:
         with Store.open(kit.root, write=False) as store:
-            return Voucher.of(store, now()).rule_kept(store.fd, accepted)
+            return Voucher.of(store, now()).rule_kept(store.fd, admitted)
 
     assert ruled().good
     (kit.root / "manifests/marram-1.toml").chmod(0o644)
@@ -608,7 +606,7 @@ def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_run(wanted: bo
 @pytest.mark.fault(45)
 @pytest.mark.attack("fast-forward")
 def test_after_a_fast_forward_a_new_key_and_a_rollback_lead_back(kit: Kit, tmp_path: Path) -> None:
-    """Fast-forward: drop the key, trust a new one, accept the next manifest as a rollback with a reason, recorded."""
+    """Fast-forward: remove the key, trust a new one, admit the next manifest as a rollback with a reason, recorded."""
     trust_manifests(kit, tmp_path)
     accept(kit, "signed_manifests = true")
     far, its_signature = signed(kit, tmp_path, sequence=10**9)
@@ -641,7 +639,7 @@ def test_a_mirrors_signature_is_found_flat_or_deep(base: str, hash_: str, kit: K
 
 
 def added_from(handler: Handler, kit: Kit) -> AddResult:
-    """A take of one signed bundle from a mirror."""
+    """Adding one signed bundle from a mirror."""
     bundle = kit.bundle("a.bin", GOOD, signature=stated("sshsig"))
     with serving(handler) as server, Store.open(kit.root, write=True) as store:
         folders = {bundle.sha256: "blade/6.1.0"}

@@ -29,9 +29,9 @@ class Ground:
         tour_world.make_downloads(self.downloads)
         text = tour_world.reviewed_manifest().replace('"own copy"  ', '"publisher: download page, 2026-08-02"  ')
         self.manifest.write_text(text)
-        assert self.take(self.store, 0).status == 0
+        assert self.add(self.store, 0).status == 0
 
-    def take(self, store: Path, user: int) -> Ran:
+    def add(self, store: Path, user: int) -> Ran:
         """Take all into a store; root's own run before it goes elsewhere."""
         words: list[str | Path] = ["store", "add", self.manifest, "--from", self.downloads, "--json", "--store"]
         warm = self.base / f"warm-{store.name}-{user}"
@@ -150,7 +150,7 @@ def test_a_database_is_not_rebuilt_without_what_could_not_be_looked_at(ground: G
     home.mkdir()
     os.chown(home, NOBODY, NOBODY)
     store = home / "store"
-    assert ground.take(store, NOBODY).status == 0
+    assert ground.add(store, NOBODY).status == 0
     (store / ".keeper/store.sqlite").unlink()
     folder = next((store / "blade").iterdir())
     folder.chmod(0)

@@ -149,7 +149,7 @@ def test_out_of_time_in_the_middle(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
 
 def test_two_names_of_one_file_are_read_once(tmp_path: Path) -> None:
-    """Equal bytes are held once; both names are verified by one read."""
+    """Equal bytes are stored once; both names are verified by one read."""
     root = fill(stable_folder(tmp_path), {"a.bin": b"same" * 500})
     (root / "b.bin").hardlink_to(root / "a.bin")
     wanted, known = listing_for({"a.bin": b"same" * 500, "b.bin": b"same" * 500}), Known()

@@ -82,7 +82,7 @@ def test_empty_and_zero_filled(tmp_path: Path) -> None:
 
 
 def test_a_zero_first_block_is_not_reported_as_zeros(tmp_path: Path) -> None:
-    """The word is said of the whole file or not at all."""
+    """It is reported of the whole file or not at all."""
     data = bytes(8000) + b"x"
     fill(tmp_path, {"a.bin": data})
     result = check(tmp_path, listing_for({"a.bin": b"y" * len(data)}))
@@ -120,12 +120,12 @@ def test_misnamed_reports_how_to_fix_it(tmp_path: Path) -> None:
 
 
 def test_two_swapped_files(tmp_path: Path) -> None:
-    """Each holds the other's bytes: both are errors, because their names lie."""
+    """Each has the other's bytes: both are errors, because their names are wrong."""
     fill(tmp_path, {"a.bin": B, "b.bin": A, "c.bin": C})
     result = check(tmp_path, listing_for(FILES))
     assert found(result) == {("misnamed", "a.bin"), ("misnamed", "b.bin")}
     assert {f.level for f in result.findings} == {Level.ERROR}
-    assert "holds the bytes of b.bin" in row(result, "a.bin").message
+    assert "has the bytes of b.bin" in row(result, "a.bin").message
     assert "its own are under b.bin" in row(result, "a.bin").message
 
 
@@ -199,7 +199,7 @@ def test_something_else_under_a_bundles_name(tmp_path: Path, kind: str) -> None:
             pytest.skip("making a device needs root")
     result = check(root, listing_for(FILES))
     assert found(result) == {("missing", "a.bin")}
-    assert message(result, "missing") == f"a {kind} stands under this name, not a file"
+    assert message(result, "missing") == f"a {kind} is under this name, not a file"
     assert result.files_read == 2
 
 

@@ -210,11 +210,11 @@ def test_a_wrong_hint_changes_nothing(route: Route, hint: int | None) -> None:
 
 @ROUTES
 def test_every_byte_is_reported_once(route: Route) -> None:
-    told: list[int] = []
+    reported: list[int] = []
     size = one_pass.RING_BYTES * 3 + 17
-    route(bytes(size), on_bytes=told.append)
-    assert sum(told) == size
-    assert len(told) > one_pass.RING_BYTES * 3 // BLOCK
+    route(bytes(size), on_bytes=reported.append)
+    assert sum(reported) == size
+    assert len(reported) > one_pass.RING_BYTES * 3 // BLOCK
 
 
 def _feeding(fd: int, data: bytes, piece: int) -> threading.Thread:
@@ -294,23 +294,23 @@ def test_a_stop_set_before_reads_nothing(route: Route, size: int) -> None:
     stop = Stop()
     stop.set(143)
     stop.set()
-    told: list[int] = []
+    reported: list[int] = []
     with pytest.raises(StoppedError) as caught:
-        route(bytes(size), stop=stop, on_bytes=told.append)
-    assert (caught.value.exit_code, told) == (143, [])
+        route(bytes(size), stop=stop, on_bytes=reported.append)
+    assert (caught.value.exit_code, reported) == (143, [])
 
 
 @ROUTES
 def test_a_stop_in_the_middle_ends_within_a_block(route: Route) -> None:
-    stop, told = Stop(Stop()), []
+    stop, reported = Stop(Stop()), []
 
     def on_bytes(count: int) -> None:
-        told.append(count)
+        reported.append(count)
         stop.set()
 
     with pytest.raises(StoppedError) as caught:
         route(bytes(one_pass.RING_BYTES * 4), stop=stop, on_bytes=on_bytes)
-    assert (caught.value.exit_code, told) == (130, [BLOCK])
+    assert (caught.value.exit_code, reported) == (130, [BLOCK])
 
 
 def test_a_stop_is_its_childrens_too() -> None:

@@ -56,10 +56,10 @@ def test_every_target_gets_the_run_and_every_digest_is_of_it(
     try:
         os.lseek(bench.source, offset, os.SEEK_SET)
         made = {name: hashlib.new(name) for name in hashes}
-        told: list[int] = []
-        came = spread(bench.source, bench.sinks, size=size, hashes=list(made.values()), on_bytes=told.append)
+        reported: list[int] = []
+        came = spread(bench.source, bench.sinks, size=size, hashes=list(made.values()), on_bytes=reported.append)
         run = data[offset : offset + size]
-        assert came == sum(told) == size
+        assert came == sum(reported) == size
         assert os.lseek(bench.source, 0, os.SEEK_CUR) == offset + size
         assert bench.written() == [run] * targets
         assert {name: each.hexdigest() for name, each in made.items()} == {

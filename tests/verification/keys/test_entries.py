@@ -1,4 +1,4 @@
-"""Trust entries: what may be added, what is refused and why, dropping, and the form on disk read back under doubt."""
+"""Trust entries: what may be added, what is refused and why, removing, and the form on disk read back under doubt."""
 
 from __future__ import annotations
 
@@ -169,10 +169,10 @@ def test_certificates_and_roots_go_together() -> None:
     assert len(anchors_of(full_chain()).crls) == 2
     bad = [
         (Sources(spki_pem(c.leaf_key)), "cms", "needs a certificate"),
-        (Sources(spki_pem(c.leaf_key), [pem(c.root)]), "ecdsa-p256-sha256", "of no use to a bare key"),
+        (Sources(spki_pem(c.leaf_key), [pem(c.root)]), "ecdsa-p256-sha256", "a bare key cannot use roots"),
         (Sources(pem(c.leaf), [], [pem(c.middle)]), "ecdsa-p256-sha256", "need a root"),
         (Sources(pem(c.leaf), [], [], [pem(c.root_crl)]), "cms", "need a root"),
-        (Sources(pem(c.leaf), [pem(c.leaf)]), "cms", "no authority's certificate"),
+        (Sources(pem(c.leaf), [pem(c.leaf)]), "cms", "not an authority's certificate"),
     ]
     for sources, form, word in bad:
         with pytest.raises(RefusedError, match=word):
@@ -266,7 +266,7 @@ def test_a_changed_entry_is_refused(old: bytes, new: bytes, word: str) -> None:
 
 
 def test_a_removed_entry_needs_its_reason_no_more_than_its_key() -> None:
-    """A removed entry still reads, so that its signatures are reported from a stranger's."""
+    """A removed entry still reads, so that its signatures are not reported as an unknown key's."""
     removed = remove(entry(), at=AT, reason="lost")
     assert read_back(to_files(removed)).removed
 

@@ -126,7 +126,7 @@ def judged(trusted: TrustEntry, others: tuple[TrustEntry, ...], signature: bytes
 
 
 def test_a_signature_by_a_key_that_was_removed_under_another_name() -> None:
-    """However the two came to stand there, such as by copying files: the key is removed."""
+    """However the two came to be there, such as by copying files: the key is removed."""
     old = made("2026", *sources()["a certificate"])
     new = made("2027", Sources(pem(RENEWED)), existing=(old,))
     signature = sign_raw(FORM, C.leaf_key, MESSAGE)
@@ -197,7 +197,7 @@ def renewal(keeper: Keeper, tmp_path: Path) -> str:
     return str(added.json["entry"]["fingerprint"])
 
 
-def standing(keeper: Keeper) -> dict[str, str]:
+def states(keeper: Keeper) -> dict[str, str]:
     """How each entry stands."""
     rows = keeper("trust", "list", "--json").json["entries"]
     return {row["name"]: row["state"].partition(" ")[0] for row in rows}
@@ -212,7 +212,7 @@ def test_removing_names_and_removes_what_is_the_same_key(by: str, renewal: str, 
     lines = [line for line in done.out.splitlines() if line.startswith("removed: ")]
     assert sorted(line.split()[1] for line in lines) == ["2026", "2027"]
     assert all(renewal in line and "lost on a train" in line for line in lines)
-    assert standing(keeper) == {"2026": "removed", "2027": "removed", "chief": "trusted"}
+    assert states(keeper) == {"2026": "removed", "2027": "removed", "chief": "trusted"}
     again = keeper("trust", "remove", renewal, "--reason", "again")
     assert (again.status, "removed on" in again.err) == (2, True)
 
@@ -249,7 +249,7 @@ def test_removing_goes_on_where_it_was_killed_between_two_entries(
 def test_what_no_entry_has_is_an_error_and_removes_nothing(text: str, renewal: str, keeper: Keeper) -> None:
     done = keeper("trust", "remove", text, "--reason", "lost")
     assert (done.status, text in done.err) == (2, True)
-    assert set(standing(keeper).values()) == {"trusted"}
+    assert set(states(keeper).values()) == {"trusted"}
 
 
 def test_removing_a_root_reports_whose_chains_ended_there(keeper: Keeper, renewal: str, tmp_path: Path) -> None:
@@ -257,9 +257,9 @@ def test_removing_a_root_reports_whose_chains_ended_there(keeper: Keeper, renewa
     done = keeper("trust", "remove", "root", "--reason", "lost")
     assert done.status == 0
     assert "2026, 2027" in done.err
-    assert standing(keeper) == {"2026": "trusted", "2027": "trusted", "chief": "trusted", "root": "removed"}
+    assert states(keeper) == {"2026": "trusted", "2027": "trusted", "chief": "trusted", "root": "removed"}
 
 
 def test_a_reason_is_required_before_anything_is_removed(renewal: str, keeper: Keeper) -> None:
     assert keeper("trust", "remove", "2026", "--reason", " ").status == 2
-    assert standing(keeper)["2026"] == "trusted"
+    assert states(keeper)["2026"] == "trusted"

@@ -147,7 +147,7 @@ def test_nist_cavp_rsa(form: str, file: str) -> None:
 
 
 def _of_any_exponent(key: rsa.RSAPublicKey) -> PublicKey | None:
-    """The key, None where it is refused for its size; small exponents, as FIPS 186-2 allowed them, are let through."""
+    """The key, None where it is refused for its size; small exponents are allowed, as by FIPS 186-2."""
     try:
         return checked(key)
     except RefusedError as e:

@@ -174,7 +174,7 @@ def test_unsigned() -> None:
 
 @pytest.mark.attack("malicious mirrors")
 def test_unknown_key() -> None:
-    """Fault 19 of the trade: a key that came on the same stick as the signature is no entry, so it is a stranger."""
+    """Fault 19 of the trade: a key that came on the same stick as the signature is no entry, so it is unknown."""
     verdict = judged(ssh(), [], Said())
     assert codes(verdict) == ["unknown-key"]
     assert "by another way" in verdict.findings[0].hint

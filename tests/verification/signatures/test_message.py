@@ -1,4 +1,4 @@
-"""The message whole or in pieces: bounded, at its own offsets, and held against the first read."""
+"""The message whole or in pieces: bounded, at its own offsets, and compared with the first read."""
 
 from __future__ import annotations
 

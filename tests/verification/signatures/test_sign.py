@@ -122,7 +122,7 @@ def test_a_key_that_others_can_reach_is_refused_as_ssh_does(mode: int, tmp_path:
     path = written(tmp_path, private_pem(private("ed25519")), mode)
     with pytest.raises(RefusedError, match=f"mode {mode:04o}") as caught:
         load_private_key(path, never)
-    assert caught.value.hint == f"take that away: chmod 600 {path}"
+    assert caught.value.hint == f"run: chmod 600 {path}"
     assert caught.value.exit_code == 4
 
 

@@ -55,7 +55,7 @@ def test_what_ssh_keygen_signs_is_good_here(key_type: str, hash_: str, tmp_path:
     verify(data, key_type)
     with pytest.raises(SignatureError, match="does not fit"):
         verify(data, key_type, MESSAGE + b" ")
-    with pytest.raises(SignatureError, match="is wanted here"):
+    with pytest.raises(SignatureError, match="is needed here"):
         verify(data, key_type, namespace="bundlekeeper-receipt")
     for other in TYPES:
         if other != key_type:
@@ -137,9 +137,9 @@ def test_the_rebuilt_signature_is_good_when_nothing_is_changed() -> None:
         ({"hash": b"sha1"}, "sha1"),
         ({"hash": b"sha384"}, "sha384"),
         ({"hash": b""}, "hashes with"),
-        ({"namespace": b""}, "wanted here"),
-        ({"namespace": b"bundlekeeper-receipt"}, "wanted here"),
-        ({"namespace": NAMESPACE.encode() + b"\0"}, "wanted here"),
+        ({"namespace": b""}, "needed here"),
+        ({"namespace": b"bundlekeeper-receipt"}, "needed here"),
+        ({"namespace": NAMESPACE.encode() + b"\0"}, "needed here"),
         ({"namespace": b"\xff"}, "no text"),
         ({"after": b"\0"}, "1 bytes after its end"),
         ({"inside": b"\0"}, "1 bytes after its end"),
@@ -238,7 +238,7 @@ def test_flipping_any_byte_of_the_signed_manifest_is_never_good() -> None:
 
 def test_a_security_token_key_in_the_file_is_unknown(tmp_path: Path) -> None:
     blob = ssh_string(b"sk-ssh-ed25519@openssh.com") + ssh_string(bytes(range(32))) + ssh_string(b"ssh:")
-    with pytest.raises(UnknownKeyError, match="one that is not taken"):
+    with pytest.raises(UnknownKeyError, match="one that is not supported"):
         verify(rebuilt(key=blob), "ed25519")
 
 
