@@ -28,7 +28,7 @@ class Status(StrEnum):
     MISNAMED = "misnamed"
     EXTRA = "extra"
     UNREADABLE = "unreadable"
-    UNPROVEN = "unverified"  # there, of the right size, not read: stopped, or out of time
+    UNVERIFIED = "unverified"  # there, of the right size, not read: stopped, or out of time
 
 
 @dataclass(slots=True)

@@ -10,7 +10,7 @@ from unittest.mock import patch
 from bundlekeeper.demo import tour_world
 
 HARBOUR = Path(__file__).parents[2] / "manifests" / "marram-2026-11.toml"
-DATABASES = {"store's database": "store.sqlite", "ledger": "ledger.sqlite"}
+DATABASES = {"store database": "store.sqlite", "ledger": "ledger.sqlite"}
 _SMALL = tuple((family, version, size // 512) for family, version, size in tour_world.BUNDLES)
 _STAGE = ("--bundle", "infrastructure/6.1.0", "--evidence", "digest-read-back", "--reported-by", "kim")
 

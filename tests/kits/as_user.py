@@ -28,7 +28,7 @@ from pathlib import Path
 import bundlekeeper
 from bundlekeeper.cli.screen.run import run
 from bundlekeeper.ledger.event import database
-from bundlekeeper.store.database import store's database
+from bundlekeeper.store.database import store_database
 for name in ("model", "reports", "store"):
     package = importlib.import_module(f"bundlekeeper.{name}")
     for module in pkgutil.walk_packages(package.__path__, package.__name__ + "."):

@@ -1,4 +1,4 @@
-"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a verification book in memory."""
+"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a set of verifications in memory."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from pathlib import Path
 from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.rows import Verification
-from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.verification.hashing.read import Stop
 
 
@@ -59,7 +59,7 @@ def fill(root: Path, files: Mapping[str, bytes]) -> Path:
 
 @dataclass
 class Known:
-    """A verification book in memory."""
+    """A set of verifications in memory."""
 
     kept: dict[str, Verification] = field(default_factory=dict)
 

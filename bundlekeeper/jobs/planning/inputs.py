@@ -195,7 +195,7 @@ def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Find
     files = [
         _file(store, voucher, holding, stated.get(holding.stored.sha256, holding.stored.signature)) for holding in rows
     ]
-    families = tuple(family for family in FAMILIES if voucher.wants(family))
+    families = tuple(family for family in FAMILIES if voucher.requires(family))
     doubts = verified_ahead([holding.ahead for holding in rows if holding.ahead is not None], clock)
     return Holdings(files, signed_families=families, max_verification_age_s=voucher.max_verification_age_s), doubts
 

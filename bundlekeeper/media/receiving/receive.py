@@ -24,10 +24,10 @@ from bundlekeeper.media.receiving import find_volumes as found
 from bundlekeeper.media.receiving import progress as arrival
 from bundlekeeper.media.receiving import signed_texts
 from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
+from bundlekeeper.media.receiving.optional_database import OptionalDatabase
 from bundlekeeper.media.receiving.payload import Payload
 from bundlekeeper.media.receiving.progress import VolumeRow
 from bundlekeeper.media.receiving.source import SetSource
-from bundlekeeper.media.receiving.optional_database import OptionalDatabase
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set import withdrawal_notice
 from bundlekeeper.media.set.records import ReceivedSet
@@ -37,9 +37,9 @@ from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, read_index
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import admit_manifest
-from bundlekeeper.store.adding.admit_manifest import Whys
+from bundlekeeper.store.adding.add import AddResult, AddRow, add_bundles, rehearse
+from bundlekeeper.store.adding.admit_manifest import AllowReasons
 from bundlekeeper.store.adding.plan import shortage_of
-from bundlekeeper.store.adding.add import AddResult, AddRow, rehearse, take
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files, lock, temp_files
@@ -124,7 +124,7 @@ def receive(
             reason = allow_rollback
             if reason is None and _overtaken_by_notices(sets, index):
                 reason = f"set {index.name} began to come before the withdrawals that were received since"
-            whys = Whys(allow_expired, reason)
+            whys = AllowReasons(allow_expired, reason)
             work.findings += _doubts(sets, index, begun, clock())
             loaded, signature = work.manifest(whys)  # a refused one leaves no trace, and nothing is joined for it
             if not dry_run:
@@ -227,7 +227,9 @@ class _Work:
         self.findings: list[Finding] = []
         self._withdrawn: tuple[Withdrawn, ...] = ()
 
-    def run(self, loaded: Loaded, signature: bytes | None, whys: Whys, wait_s: float, *, dry_run: bool) -> Reception:
+    def run(
+        self, loaded: Loaded, signature: bytes | None, whys: AllowReasons, wait_s: float, *, dry_run: bool
+    ) -> Reception:
         """Join what is split, take what is whole, record what arrived."""
         facts = self._facts(loaded)
         self._notices(loaded)
@@ -239,7 +241,7 @@ class _Work:
                 opened = self._database.verified()
                 result = rehearse(self._store, loaded, [source], self._clock(), whys, "none", signature, opened)
             else:
-                result = take(
+                result = add_bundles(
                     self._store,
                     loaded,
                     [source],
@@ -264,7 +266,7 @@ class _Work:
 
     # What is believed first
 
-    def manifest(self, whys: Whys) -> tuple[Loaded, bytes | None]:
+    def manifest(self, whys: AllowReasons) -> tuple[Loaded, bytes | None]:
         """The set's manifest and its signature, both judged as `store add` will judge them.
 
         Raises RefusedError, InputError when it can't be read.

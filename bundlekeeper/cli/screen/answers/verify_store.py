@@ -1,4 +1,4 @@
-"""What a check of the store or of a folder found, as text, as JSON and as JUnit XML."""
+"""The result of `verify`, as text, as JSON and as JUnit XML."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def _size(row: CheckedRow) -> str:
 
 
 def _verified(row: CheckedRow) -> str:
-    unread = "not read now" if row.status is Status.UNPROVEN else "-"
+    unread = "not read now" if row.status is Status.UNVERIFIED else "-"
     return row.verified_at.strftime("%Y-%m-%d %H:%MZ") if row.verified_at else unread
 
 
@@ -96,11 +96,11 @@ def show_text(found: VerifiedStore) -> None:
         if result.trouble.hint:
             output.aside(f"hint: {result.trouble.hint}")
     if result.stopped or result.out_of_time:
-        output.aside("next: the same command with --older-than 1h goes on from here")
+        output.aside("next: run the same command with --older-than 1h to go on from here")
 
 
 def _summary(subject: str, result: CheckResult) -> str:
-    """Counts by status, in the statuses' order; what was not read is always among them, zero or not."""
+    """Counts by status, in the statuses' order; unread files are always among them, zero or not."""
     from collections import Counter
 
     counts = Counter(row.status for row in result.rows)
@@ -111,6 +111,6 @@ def _summary(subject: str, result: CheckResult) -> str:
 
 
 def _signatures(result: CheckResult) -> str:
-    """How the signatures stand that are stated or wanted; empty where none is."""
+    """The counts of signatures that are stated or required; empty where none is."""
     good, bad, unseen = result.signatures_good, result.signatures_bad, result.signatures_unseen
     return f"signatures: {good} good, {bad} not good, {unseen} not looked at; " if good or bad or unseen else ""
