@@ -39,7 +39,7 @@ _MOST_AGE_S = 100 * 366 * 86400
 
 @dataclass(frozen=True, slots=True)
 class StoreSettings:
-    """What one store accepts. `max_proof_age_s` is in seconds, None for no limit; `max_whole_bytes` in bytes.
+    """What one store accepts. `max_verification_age_s` is in seconds, None for no limit; `max_whole_bytes` in bytes.
 
     `group` is the name of a group of this system, empty for none.
     """
@@ -51,7 +51,7 @@ class StoreSettings:
     max_whole_bytes: int = WHOLE_BYTES
     group: str = ""
 
-    def wants_signature(self, family: str) -> bool:
+    def needs_signature(self, family: str) -> bool:
         """True when bundles of this family need a good signature."""
         return family in self.signed_families
 
@@ -122,7 +122,7 @@ def _flag(key: str, value: object) -> _Read:
 
 
 def _age(key: str, value: object) -> _Read:
-    field = "max_proof_age_s"
+    field = "max_verification_age_s"
     if not isinstance(value, str):
         message = f"{key} takes a span of time as a text, not {shown(value)}"
         return field, None, [Misread("wrong-type", (key,), message, 'like "90d"')]

@@ -61,14 +61,14 @@ class TrustEntry:
     added_at: datetime | None = None
     added_from: str = ""
     removed_at: datetime | None = None
-    dropped_why: str = ""
+    removed_reason: str = ""
 
     @property
     def removed(self) -> bool:
         """True once the entry was removed; it stays listed."""
         return self.removed_at is not None
 
-    def stands_on(self, day: date) -> str:
+    def status_on(self, day: date) -> str:
         """How the entry stands on that day, in a word or two."""
         if self.removed_at is not None:
             return f"removed {self.removed_at:%Y-%m-%d}"

@@ -20,7 +20,7 @@ from bundlekeeper.errors import KeeperError, VersionError
 from bundlekeeper.formats import durations, json_read, moments, toml_read
 from bundlekeeper.formats.safe_names import problems_of_name
 from bundlekeeper.jobs.recording.selection import Places
-from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement, statements
+from bundlekeeper.jobs.recording.statements import Asked, RecordDetails, RecordStatement, statements
 from bundlekeeper.ledger.event import events
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.ledger.record.ledger import Ledger
@@ -202,7 +202,7 @@ add(
 def _rows(data: bytes) -> None:
     with TemporaryDirectory() as folder:
         Path(folder, "rows.csv").write_bytes(data)
-        options = RecordStatement(Asked("observe"), Places(), RecordSaid())
+        options = RecordStatement(Asked("observe"), Places(), RecordDetails())
         statements(str(Path(folder, "rows.csv")), options)
 
 

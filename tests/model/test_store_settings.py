@@ -27,7 +27,7 @@ max_whole_bytes = 2_000_000_000
 
 def test_no_file_and_an_empty_one_mean_the_defaults() -> None:
     assert read_settings(None) == read_settings(b"store = 1\n") == StoreSettings()
-    assert not StoreSettings().wants_signature("infrastructure")
+    assert not StoreSettings().needs_signature("infrastructure")
     assert StoreSettings().forms == FORMS
 
 
@@ -36,8 +36,8 @@ def test_every_key_is_read() -> None:
     assert found == StoreSettings(
         ("infrastructure", "rack"), ("rsa-pss-sha256", "sshsig"), True, 90 * 86400, 2_000_000_000
     )
-    assert found.wants_signature("rack")
-    assert not found.wants_signature("blade")
+    assert found.needs_signature("rack")
+    assert not found.needs_signature("blade")
 
 
 def test_the_words_are_those_of_the_manifest() -> None:

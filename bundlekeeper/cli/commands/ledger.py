@@ -26,7 +26,7 @@ def verify(head: HeadOption = "", store: StoreOption = None, json: JsonOption = 
     """Read every event and hold it against the chain, and against a head that was printed earlier."""
     with Session(store_root(store), caller()) as session:
         done = jobs.check(session, head)
-    screen.show_checked(done, form=form_of(json=json))
+    screen.show_verified(done, form=form_of(json=json))
     return exit_status(done.findings)
 
 

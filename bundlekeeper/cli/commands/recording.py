@@ -26,7 +26,7 @@ from bundlekeeper.cli.options import (
 )
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.jobs.recording.selection import Places
-from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement
+from bundlekeeper.jobs.recording.statements import Asked, RecordDetails, RecordStatement
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.session import Session
@@ -90,7 +90,7 @@ def stage(
     json: JsonOption = False,
 ) -> int:
     """Record that an image's bytes are on a component (or many), not yet running."""
-    said = RecordSaid(
+    said = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
@@ -127,7 +127,7 @@ def activate(
     json: JsonOption = False,
 ) -> int:
     """Record that a component now runs an image: the one named, else the one that was staged on it."""
-    said = RecordSaid(
+    said = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
@@ -162,7 +162,7 @@ def observe(
     json: JsonOption = False,
 ) -> int:
     """Record what was read from a component: what runs, waits, lies spare."""
-    said = RecordSaid(at, zone, reported_by, done_by, evidence=evidence, note=note)
+    said = RecordDetails(at, zone, reported_by, done_by, evidence=evidence, note=note)
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare)
     return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)

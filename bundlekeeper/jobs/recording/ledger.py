@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class LedgerChecked:
+class LedgerVerified:
     """What reading every event showed."""
 
     verified: Verified
@@ -59,7 +59,7 @@ class LedgerSalvaged:
     findings: list[Finding]
 
 
-def check(session: Session, head: str) -> LedgerChecked:
+def check(session: Session, head: str) -> LedgerVerified:
     """Read every event and hold it against the chain, and against a head that was printed earlier ("" for none).
 
     Raises InputError for a head that is none; DamagedError, LockedError, UnfinishedError.
@@ -77,7 +77,7 @@ def check(session: Session, head: str) -> LedgerChecked:
     beyond = ahead(session.ledger, session.now()) if not verified.wrong else None  # a damaged record is not asked
     if beyond is not None:
         found.append(beyond.doubt("no answer as of now counts them"))
-    return LedgerChecked(verified, found)
+    return LedgerVerified(verified, found)
 
 
 def export_lines(session: Session, after: int) -> Iterator[bytes]:

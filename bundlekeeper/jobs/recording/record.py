@@ -10,7 +10,7 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import some
 from bundlekeeper.jobs.recording.selection import selector_of
-from bundlekeeper.jobs.recording.statements import MAX_TOLD, RecordSaid, RecordStatement, statements
+from bundlekeeper.jobs.recording.statements import MAX_SHOWN, RecordDetails, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.record_rules import (
@@ -93,9 +93,9 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
 
 def _wrong_rows(wrong: Sequence[str], refusals: Sequence[tuple[str, str]], file: str) -> InputError:
     """Everything that is wrong with the rows of a file, and what would be refused besides, as one error."""
-    message = "; ".join(wrong[:MAX_TOLD])
-    if len(wrong) > MAX_TOLD:
-        message += f"; and {len(wrong) - MAX_TOLD} more"
+    message = "; ".join(wrong[:MAX_SHOWN])
+    if len(wrong) > MAX_SHOWN:
+        message += f"; and {len(wrong) - MAX_SHOWN} more"
     if refusals:
         message += f"; besides, {len(refusals)} would be refused: {_by_reason(refusals)}"
     return InputError(f"nothing was recorded: {message}", where=file, hint="fix what is named and give the file again")
@@ -106,8 +106,8 @@ def _by_reason(refusals: Sequence[tuple[str, str]]) -> str:
     components: dict[str, list[str]] = {}
     for component, reason in refusals:
         components.setdefault(reason, []).append(component)
-    told = [f"{some(names, 3)}: {reason}" for reason, names in list(components.items())[:MAX_TOLD]]
-    return "; ".join(told) + (f"; and {len(components) - MAX_TOLD} more reasons" if len(components) > MAX_TOLD else "")
+    told = [f"{some(names, 3)}: {reason}" for reason, names in list(components.items())[:MAX_SHOWN]]
+    return "; ".join(told) + (f"; and {len(components) - MAX_SHOWN} more reasons" if len(components) > MAX_SHOWN else "")
 
 
 def _judge(work: _Work, row: RecordStatement) -> None:
@@ -275,7 +275,7 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
     return work.bundles[name]
 
 
-def _moment(work: _Work, said: RecordSaid, answer: WhereAnswer) -> Moment:
+def _moment(work: _Work, said: RecordDetails, answer: WhereAnswer) -> Moment:
     """When it happened, in the zone that was said, else the site's as the newest reading told it, else UTC."""
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.as_inventory import readings

@@ -13,7 +13,7 @@ from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.recording.selection import Places
 
-MAX_TOLD = 50  # rows that are reported of one file
+MAX_SHOWN = 50  # rows that are reported of one file
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class RecordSaid:
+class RecordDetails:
     """When, reported by whom, and all that goes with it."""
 
     at: str | None = None
@@ -53,11 +53,11 @@ class RecordStatement(NamedTuple):
 
     asked: Asked
     places: Places
-    said: RecordSaid
+    said: RecordDetails
     where: str = ""
 
 
-_T = TypeVar("_T", Asked, Places, RecordSaid)
+_T = TypeVar("_T", Asked, Places, RecordDetails)
 
 
 def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordStatement], list[str]]:
@@ -77,7 +77,7 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
     if not table:
         raise InputError("the file is empty", where=file)
     titles = [title.strip().replace("-", "_") for title in table[0]]
-    keys = {field.name for cls in (Asked, Places, RecordSaid) for field in fields(cls)} - {"verb"}
+    keys = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
     strange = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
     strange += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
     rows: list[RecordStatement] = []
@@ -91,7 +91,7 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
             asked, said = _with(options.asked, given), _with(options.said, given)
             rows.append(RecordStatement(asked, _with(options.places, given), said, f"{file}:{number}"))
     if strange:
-        message = "; ".join([*strange, *wrong][:MAX_TOLD])
+        message = "; ".join([*strange, *wrong][:MAX_SHOWN])
         raise InputError(message, where=file, hint=f"columns: {', '.join(sorted(keys))}")
     return rows, wrong
 

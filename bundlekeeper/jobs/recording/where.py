@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class WhereWanted:
+class WhereAsked:
     """Which images are asked for."""
 
     bundle: str = ""
@@ -70,7 +70,7 @@ class WhereFound:
 
 
 def where(
-    session: Session, places: Places, wanted: WhereWanted, times: WhereTimes, *, by: str = "", history: bool = False
+    session: Session, places: Places, wanted: WhereAsked, times: WhereTimes, *, by: str = "", history: bool = False
 ) -> WhereFound:
     """Ask the ledger; with `by` (keys with commas between them) for counts, with `history` for one component's events.
 
@@ -109,7 +109,7 @@ def time_of(text: str | None, option: str) -> date | datetime | None:
         raise InputError(f"{option}: {error.message}", hint=error.hint) from error
 
 
-def narrowed(session: Session, selector: Selector, wanted: WhereWanted) -> Selector | None:
+def narrowed(session: Session, selector: Selector, wanted: WhereAsked) -> Selector | None:
     """Join the images that are asked for to the places; None where nothing can be meant, as nothing is withdrawn.
 
     Raises InputError for a bundle that nobody knows.
@@ -127,7 +127,7 @@ def narrowed(session: Session, selector: Selector, wanted: WhereWanted) -> Selec
     return replace(selector, bundles=bundles, version=wanted.version, sha256=digest, bank=wanted.bank, gone=wanted.gone)
 
 
-def _held(session: Session) -> list[StoredBundle]:
+def _stored(session: Session) -> list[StoredBundle]:
     return session.database.stored() if session.database is not None else []
 
 
@@ -141,7 +141,7 @@ def _bundle(session: Session, text: str) -> BundleOf:
     from bundlekeeper.ledger.ask.types import BundleOf
     from bundlekeeper.ledger.ask.where import ever_bundle
 
-    stored = _held(session)
+    stored = _stored(session)
     family, slash, version = text.partition("/")
     for bundle in stored:
         if text == bundle.name or (family, version) == (bundle.family, bundle.version):
@@ -169,7 +169,7 @@ def _bundle_of(bundle: StoredBundle | Bundle) -> BundleOf:
 def _withdrawn(session: Session) -> tuple[BundleOf, ...]:
     from bundlekeeper.store.contents.withdrawals import withdrawn_since
 
-    told: list[StoredBundle | Bundle] = [*_held(session)]
+    told: list[StoredBundle | Bundle] = [*_stored(session)]
     if session.manifest is not None:
         newer, _ = withdrawn_since(session.store.fd, session.admitted, session.manifest.sequence)
         told += [*newer, *session.manifest.bundle]

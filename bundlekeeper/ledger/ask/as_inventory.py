@@ -18,7 +18,7 @@ from typing import Any
 
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import moments
-from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
+from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, among
 from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.ledger.event.places import RowsQuestion
 from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
@@ -255,24 +255,24 @@ class _Believing:
         self.rows: dict[str, Component] = {}
         self._partitions: dict[str, tuple[InventoryReading, list[Partition]]] = {}
 
-    def everywhere(self) -> list[Stood]:
+    def everywhere(self) -> list[StateAsOf]:
         """Every component that ever stood."""
         return self._fetched([RowsQuestion("true", ())])
 
-    def at_sites(self, sites: Iterable[str]) -> list[Stood]:
+    def at_sites(self, sites: Iterable[str]) -> list[StateAsOf]:
         """The components that stand at these sites, gone ones too."""
         numbers = {self.ledger.words.surely(site) for site in sites}
         ways = [RowsQuestion("site = ?", (number,), "state_site") for number in numbers if number is not None]
         found = self._fetched(ways)
         return [stood for stood in found if stood.snapshot.site in numbers]
 
-    def of(self, keys: Iterable[str]) -> list[Stood]:
+    def of(self, keys: Iterable[str]) -> list[StateAsOf]:
         """These components, wherever they stand."""
         numbers = [n for key in keys if (n := self.ledger.words.find(key)) is not None]
         found = self._fetched([among(numbers[start : start + 500]) for start in range(0, len(numbers), 500)])
         return [stood for stood in found if stood.component in set(numbers)]
 
-    def _fetched(self, ways: Sequence[RowsQuestion]) -> list[Stood]:
+    def _fetched(self, ways: Sequence[RowsQuestion]) -> list[StateAsOf]:
         stood = list(self.as_of.stood(ways))
         wanted = {number for each in stood for number in (each.component, *each.snapshot[:7]) if number}
         self.ledger.words.fetch(wanted)
@@ -312,7 +312,7 @@ class _Believing:
             message = f"the ledger is damaged: the inventory {reading.document[:12]}… cannot be read"
             raise DamagedError(message, hint=LOAD_HINT, where=self.ledger.where) from e
 
-    def component(self, stood: Stood) -> Component:
+    def component(self, stood: StateAsOf) -> Component:
         """The component as it stands, with everything else as its newest reading says."""
         found, text = stood.snapshot, self.text
         key = self.ledger.words.text(stood.component)
@@ -323,7 +323,7 @@ class _Believing:
         values |= zip(SINGLE_BANKS, map(self._version, _SINGLE_OF(found)), strict=True)
         values["kind"] = values["kind"] or base.kind
         values["site"], values["domain"] = values["site"] or "", values["domain"] or ""
-        component = Component(boot_files=self._held(stood), **values)
+        component = Component(boot_files=self._boot_files(stood), **values)
         return component if component.key == key else replace(component, serial=key)
 
     def _version(self, bank: Bank) -> str | None:
@@ -331,7 +331,7 @@ class _Believing:
             return None
         return "" if bank[0] is None else self.text(bank[0][0])
 
-    def _held(self, stood: Stood) -> tuple[str, ...] | None:
+    def _boot_files(self, stood: StateAsOf) -> tuple[str, ...] | None:
         if not stood.snapshot.boot_files_known:
             return None
         return tuple(sorted(self.ledger.words.text(image[0]) for image, _ in stood.boot_files))

@@ -20,20 +20,20 @@ from bundlekeeper.ledger.event import own_chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.learnings import learnings
-from bundlekeeper.ledger.event.places import RowsQuestion, by_place, components, of_way
+from bundlekeeper.ledger.event.places import RowsQuestion, by_place, components, rows_of
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, counts, events_of, is_void, sealed
 from bundlekeeper.ledger.record.ledger import Ledger
-from bundlekeeper.ledger.state.absence import SilentReadings, in_scope, reading_rows
+from bundlekeeper.ledger.state.absence import AbsenceReadings, in_scope, reading_rows
 from bundlekeeper.ledger.state.fold import OPEN, Bank, ComponentState, Fact, Image, Interval, Snapshot, fact_of, fold
-from bundlekeeper.ledger.state.projection import STATE_COLUMNS, stored_of, lookups, whole_state
+from bundlekeeper.ledger.state.projection import STATE_COLUMNS, boot_files_of, lookups, whole_state
 
 _BATCH = 500  # components of one question
-_OBSERVED, _CORRECTED, _INVENTORY = (WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.UNDONE, EventKind.INVENTORY))
+_OBSERVED, _UNDONE, _INVENTORY = (WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.UNDONE, EventKind.INVENTORY))
 BootFiles = tuple[tuple[Image, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Stood:
+class StateAsOf:
     """One component as it stood: its snapshot, its held images with their events, the last reading's event."""
 
     component: int
@@ -82,7 +82,7 @@ class AsOf:
         self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
         self.cut = OPEN - 1
         self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
-        self._readings = SilentReadings(self.connection, ledger.words, self.known, self._void)
+        self._readings = AbsenceReadings(self.connection, ledger.words, self.known, self._void)
         if on is not None:
             self.cut = moments.moment(on, zone).at_us
             if not isinstance(on, datetime):
@@ -95,7 +95,7 @@ class AsOf:
         """The last microsecond that counts at a site."""
         return self.cuts.get(site or 0, self.cut)
 
-    def stood(self, ways: Iterable[RowsQuestion]) -> Iterator[Stood]:
+    def stood(self, ways: Iterable[RowsQuestion]) -> Iterator[StateAsOf]:
         """Every component that a row of `state` by one of these ways speaks of, and those to be folded again.
 
         Each component comes once. The caller filters again: the conditions only save time. Raises DamagedError where
@@ -113,15 +113,15 @@ class AsOf:
                     done.add(stood.component)
                     yield stood
 
-    def _stood_by(self, way: RowsQuestion) -> Iterator[Stood]:
+    def _stood_by(self, way: RowsQuestion) -> Iterator[StateAsOf]:
         if way.index == COMPONENT:
             yield from self._of_components(way)
         elif self.is_newest:
-            rows = of_way(self.connection, STATE_COLUMNS, way, "until = ?", (OPEN,))
+            rows = rows_of(self.connection, STATE_COLUMNS, way, "until = ?", (OPEN,))
             yield from map(self._from_row, map(whole_state, rows))
         elif self.earliest == self.latest:
             limits = (self.cut, self.cut)
-            rows = of_way(self.connection, STATE_COLUMNS, way, "until > ? AND since <= ?", limits)
+            rows = rows_of(self.connection, STATE_COLUMNS, way, "until > ? AND since <= ?", limits)
             yield from map(self._from_row, map(whole_state, rows))
         else:
             limits = (self.earliest, self.latest)
@@ -129,7 +129,7 @@ class AsOf:
             for start in range(0, len(listed), _BATCH):
                 yield from self._of_components(among(listed[start : start + _BATCH]))
 
-    def _of_components(self, way: RowsQuestion) -> Iterator[Stood]:
+    def _of_components(self, way: RowsQuestion) -> Iterator[StateAsOf]:
         """How these components stood. On a past day all rows of each are read: one that vanished leaves a gap."""
         still = f"AND +until = {OPEN}" if self.is_newest else ""  # +: by component
         select = f"SELECT {STATE_COLUMNS} FROM state WHERE {way.condition} {still} ORDER BY component, since"  # noqa: S608
@@ -147,19 +147,19 @@ class AsOf:
                 mine = [row for row in mine if row[1] <= self.cut_of(row[6])]
             yield from map(self._from_row, mine[-1:])
 
-    def _from_row(self, row: tuple[Any, ...]) -> Stood:
+    def _from_row(self, row: tuple[Any, ...]) -> StateAsOf:
         active, pending, spare, said = (self._bank(*row[at : at + 2]) for at in (11, 13, 15, 19))
         snapshot = Snapshot._make((*row[3:11], active, pending, spare, *row[17:19], said, row[21]))
         cut = min(self.cut_of(row[6]), row[2] - 1)
         boot_files: BootFiles = ()
         if row[17]:
             boot_files = tuple(
-                (self.ledger.images.image(image), event) for image, event, _ in stored_of(self.connection, row, cut)
+                (self.ledger.images.image(image), event) for image, event, _ in boot_files_of(self.connection, row, cut)
             )
         seen = row[22]
         if seen is not None and row[23] > cut:  # readings after the moment that is asked about changed nothing else
             seen = self._seen_by(row[0], cut)
-        return Stood(row[0], snapshot, boot_files, seen)
+        return StateAsOf(row[0], snapshot, boot_files, seen)
 
     def _seen_by(self, component: int, cut: int) -> int | None:
         """The last event up to a moment by which the running version was read."""
@@ -189,7 +189,7 @@ class AsOf:
 
     def _void_then(self, known: int) -> frozenset[bytes]:
         """The ids that a correction known then made void, but for the events of a void reading."""
-        rows = self._corrections()
+        rows = self._undo_rows()
         undone: dict[bytes, list[bytes]] = {}
         for seq, event_id, undoes in rows:
             if seq <= known:
@@ -218,7 +218,7 @@ class AsOf:
         row = self._row_of(event_id)
         return OPEN if row is None else int(row[0])
 
-    def _corrections(self) -> list[tuple[int, bytes, bytes]]:
+    def _undo_rows(self) -> list[tuple[int, bytes, bytes]]:
         """Number, id and what it undoes of every correction."""
         select = f"SELECT {EVENT_COLUMNS} FROM event WHERE undoes > x''"  # noqa: S608  (our own names)
         rows = list(sealed(self.connection.execute(select)))
@@ -241,7 +241,7 @@ class AsOf:
         for row in reading_rows(self.connection):
             if row[0] > known:
                 found |= self._spoken_of(row[1]) if is_void(row) else self._missed_at(row[PLACE_OF["at"]])
-        for seq, _, undone in self._corrections():
+        for seq, _, undone in self._undo_rows():
             if seq > known:
                 found |= self._spoken_of(undone)
         return sorted(found)
@@ -252,7 +252,7 @@ class AsOf:
         if row is None:
             return set()
         what, component, undoes = (row[PLACE_OF[name]] for name in ("what", "component", "undoes"))
-        if what == _CORRECTED:
+        if what == _UNDONE:
             return self._spoken_of(undoes)
         if what == _INVENTORY:
             reading = self.ledger.words.find(event_id.hex())
@@ -267,7 +267,7 @@ class AsOf:
             component for (component,) in by_place(self.connection, "component", "since = ? AND present = 0", (at,))
         }
 
-    def _folded(self, component: int) -> Stood | None:
+    def _folded(self, component: int) -> StateAsOf | None:
         """Fold what was known of a component then, up to the moment that is asked about."""
         intervals = list(self._ends(component))
         found = None
@@ -277,7 +277,7 @@ class AsOf:
         if found is None:
             return None
         (boot_files, seen), interval = found
-        return Stood(component, interval.snapshot, boot_files, seen)
+        return StateAsOf(component, interval.snapshot, boot_files, seen)
 
     def _ends(self, component: int) -> Iterable[tuple[tuple[BootFiles, int | None], Interval]]:
         words, known, void = self.ledger.words, self.known or 0, self._void
@@ -291,7 +291,7 @@ class AsOf:
         state, asked = ComponentState(), lookups(words)
         facts.sort(key=Fact.key)
         if facts:
-            silent = (fact for fact in self._readings.silent_on(facts) if fact.at <= self.latest)
+            silent = (fact for fact in self._readings.absences_of(facts) if fact.at <= self.latest)
             facts = sorted([*facts, *silent], key=Fact.key)
         at = {fact.at for fact in facts}
         for moment in sorted(at):

@@ -14,7 +14,7 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.moments import Moment
-from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
+from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, among
 from bundlekeeper.ledger.ask.types import Agreement, BundleOf, Evidence, InBank, Selector, WhereAnswer, WhereGroup
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
@@ -186,7 +186,7 @@ def _insist_on_absent(ledger: Ledger, name: str, levels: dict[str, str]) -> None
 
 @dataclass(frozen=True, slots=True)
 class _Chosen:
-    stood: Stood
+    stood: StateAsOf
     bundles: tuple[BundleOf, ...]
 
 
@@ -282,11 +282,11 @@ class _Meant:
             if self.selector.bank not in {"", bank}:
                 continue
             if bank == "boot_files":
-                yield from self._holding(numbers)
+                yield from self._by_boot_file(numbers)
             else:
                 yield RowsQuestion(f"{bank} > 0 AND {bank} IN ({numbers})", (), f"state_{bank}", condition, values)
 
-    def _holding(self, numbers: str) -> Iterator[RowsQuestion]:
+    def _by_boot_file(self, numbers: str) -> Iterator[RowsQuestion]:
         """The components that held one of these images at any time."""
         select = f"SELECT component{{}} FROM boot_files WHERE {{}}image IN ({numbers})"  # noqa: S608  (numbers)
         found, other = (
@@ -299,7 +299,7 @@ class _Meant:
         for start in range(0, len(listed), 500):
             yield among(listed[start : start + 500])
 
-    def matches(self, stood: Stood) -> tuple[BundleOf, ...] | None:
+    def matches(self, stood: StateAsOf) -> tuple[BundleOf, ...] | None:
         """The bundles of the selector that are there; None where the component is not meant."""
         snapshot = stood.snapshot
         if not snapshot.present and not self.selector.gone and "component" not in self.words:
@@ -323,7 +323,7 @@ class _Meant:
                 found.extend(b for b in fitting if b not in found)
         return tuple(found) if meant else None
 
-    def _in_banks(self, stood: Stood) -> Iterator[Image]:
+    def _in_banks(self, stood: StateAsOf) -> Iterator[Image]:
         for name in ("active", "pending", "spare"):
             bank: Bank = getattr(stood.snapshot, name)
             if self.selector.bank in {"", name} and bank is not None and bank[0] is not None:
@@ -331,7 +331,7 @@ class _Meant:
         if self.selector.bank in {"", "boot_files"}:
             yield from (image for image, _ in stood.boot_files)
 
-    def _fits(self, bundle: BundleOf, image: Image, stood: Stood) -> bool:
+    def _fits(self, bundle: BundleOf, image: Image, stood: StateAsOf) -> bool:
         """True when events name the bundle, or when the bundle holds this version for this kind and model."""
         if image[2]:
             return True
@@ -415,7 +415,7 @@ class _Answering:
         version, family, bundle, sha256 = (self.ledger.words.text(n) if n else "" for n in image)
         return InBank(version, self.evidence[event][1], family, bundle, sha256)
 
-    def _agreement(self, stood: Stood) -> Agreement:
+    def _agreement(self, stood: StateAsOf) -> Agreement:
         said, seen = stood.snapshot.said, stood.seen
         if said is None:
             return Agreement.NOTHING if seen is None else Agreement.ONLY_READ
@@ -427,7 +427,7 @@ class _Answering:
         return Agreement.AGREES if later else Agreement.NOT_READ_BACK
 
 
-def _events_of(stood: Stood) -> Iterator[int]:
+def _events_of(stood: StateAsOf) -> Iterator[int]:
     found = stood.snapshot
     yield from (bank[1] for bank in (found.active, found.pending, found.spare, found.said) if bank is not None)
     yield from (event for _, event in stood.boot_files)

@@ -124,7 +124,7 @@ class Voucher:
 
     def wants(self, family: str) -> bool:
         """True when this store takes only signed bundles of this family."""
-        return self.settings is not None and self.settings.wants_signature(family)
+        return self.settings is not None and self.settings.needs_signature(family)
 
     @property
     def wants_manifests(self) -> bool:

@@ -107,8 +107,8 @@ def remove(entry: TrustEntry, *, at: datetime, reason: str) -> TrustEntry:
     if len(reason) > limits.TEXT_CHARACTERS:
         raise InputError(f"the reason has more than {limits.TEXT_CHARACTERS} characters")
     if entry.removed:
-        raise InputError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d} already: {entry.dropped_why}")
-    return replace(entry, removed_at=at, dropped_why=reason)
+        raise InputError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d} already: {entry.removed_reason}")
+    return replace(entry, removed_at=at, removed_reason=reason)
 
 
 def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
@@ -118,7 +118,7 @@ def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
     where the entry was removed or has no root that lists could lead to.
     """
     if entry.removed:
-        raise RefusedError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d}: {entry.dropped_why}")
+        raise RefusedError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d}: {entry.removed_reason}")
     if not entry.roots:
         raise RefusedError(f"{entry.name} has no root, so no revocation list is of use to it")
     new = tuple(dict.fromkeys(der for data in sources for der in revocation.read_crls(data)))
@@ -310,7 +310,7 @@ def _problems_of_holder(entry: TrustEntry, existing: Sequence[TrustEntry]) -> li
         same = bool(entry.fingerprint) and entry.fingerprint == other.fingerprint
         if other.removed and (same or other.fingerprint in roots):
             what = "this key" if same else "the key of a root"
-            message = f"{what} was removed as {other.name} on {other.removed_at:%Y-%m-%d}: {other.dropped_why}"
+            message = f"{what} was removed as {other.name} on {other.removed_at:%Y-%m-%d}: {other.removed_reason}"
             return [RefusedError(message, hint="a key that was removed does not come back: take a new one")]
         if same and not other.removed and not _renews(entry, other):
             hint = "it stands under one name; a renewed certificate of it may stand beside that, for the same use"

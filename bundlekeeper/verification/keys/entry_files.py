@@ -122,7 +122,7 @@ def _toml(entry: TrustEntry, files: Mapping[str, bytes]) -> str:
     times = (("added", entry.added_at), ("removed", entry.removed_at))
     rows += [(key, time.astimezone(UTC).isoformat()) for key, time in times if time is not None]
     if entry.removed:
-        rows.append(("reason", _quoted(entry.dropped_why)))
+        rows.append(("reason", _quoted(entry.removed_reason)))
     lines = [f"{key} = {value}" for key, value in rows]
     lines += ["", "[files]"] if files else []
     lines += [f"{_quoted(name)} = {_quoted(hashlib.sha256(data).hexdigest())}" for name, data in files.items()]
@@ -194,7 +194,7 @@ def _entry(name: str, table: Mapping[str, Any], found: Mapping[str, list[bytes]]
         added_at=times[0],
         added_from=table.get("added_from", ""),
         removed_at=times[1],
-        dropped_why=table.get("reason", ""),
+        removed_reason=table.get("reason", ""),
     )
     raise_all(name, problems_of_words(entry, entry.purposes) + problems_of_name(name, ()))
     check_whole(entry)

@@ -332,7 +332,7 @@ def _dropped_keys(trust: Sequence[TrustEntry]) -> dict[str, str]:
 
 
 def _dropped_words(entry: TrustEntry) -> str:
-    return f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d}: {entry.dropped_why}"
+    return f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d}: {entry.removed_reason}"
 
 
 def _note(case: _Case, said: Iterable[str]) -> None:

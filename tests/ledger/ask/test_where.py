@@ -75,7 +75,7 @@ def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int])
             f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "said")
         )
         rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
-        more = "holds, held_known, said_event, differs, seen_event, last"
+        more = "holds, held_known, recorded_event, differs, seen_event, last"
         boot_files = f"SELECT component, {image % 'image'}, since, until, event FROM boot_files ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
         queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", boot_files)  # noqa: S608
         return [ledger.connection.execute(query).fetchall() for query in queries]

@@ -51,7 +51,7 @@ FIELDS: dict[str, Any] = {
     "kind": "disk", "model": "M", "parent": "P", "method": "overwrite", "bank": "spare", "version": "7",
     "family": "rack", "bundle": "7", "sha256": "b" * 64, "before": (("a", "b"),), "after": (("a", "b"),),
     "deviations": "d", "anyway": "a", "note": "n", "order": 1, "at": at(1), "place": Place("holm"),
-    "reading": "c" * 64, "evidence": EvidenceKind.PAPER,
+    "reading": "c" * 64, "evidence": EvidenceKind.WRITTEN_NOTE,
 }  # fmt: skip
 
 

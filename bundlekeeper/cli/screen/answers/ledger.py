@@ -11,11 +11,11 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.recording.ledger import LedgerChecked, LedgerMerged, LedgerRebuilt, LedgerSalvaged
+    from bundlekeeper.jobs.recording.ledger import LedgerVerified, LedgerMerged, LedgerRebuilt, LedgerSalvaged
     from bundlekeeper.ledger.event.chain import Head
 
 
-def show_checked(done: LedgerChecked, *, form: OutputForm) -> None:
+def show_verified(done: LedgerVerified, *, form: OutputForm) -> None:
     """What is wrong, the chain's head, and where in it the head is that was asked about."""
     head, at = done.verified.head, done.verified.at
     if form is OutputForm.JSON:

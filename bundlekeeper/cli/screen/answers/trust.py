@@ -47,7 +47,7 @@ def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
 def _columns(today: date) -> tuple[Column[TrustEntry], ...]:
     return (
         Column("name", lambda entry: entry.name),
-        Column("state", lambda entry: entry.stands_on(today)),
+        Column("state", lambda entry: entry.status_on(today)),
         Column("form", lambda entry: entry.form),
         Column("for", lambda entry: ", ".join(entry.purposes)),
         Column("key", lambda entry: entry.key_type),
@@ -67,7 +67,7 @@ def show_removed(found: TrustedKeys, *, form: OutputForm) -> None:
         output.envelope("trust-remove", [], {"store": str(found.root), **data})
         return
     for entry in found.entries:
-        output.line(f"removed: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
+        output.line(f"removed: {entry.name} ({entry.fingerprint}): {entry.removed_reason}")
     if found.was_root_of:
         output.aside(f"note: it is a root of {', '.join(found.was_root_of)}: chains that end at it are good no longer")
     output.aside("next: bundlekeeper verify says what it had signed")
@@ -86,7 +86,7 @@ def show_renewed(found: TrustedKeys, *, form: OutputForm) -> None:
 def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:
     return {
         "name": entry.name,
-        "state": entry.stands_on(today),
+        "state": entry.status_on(today),
         "form": entry.form,
         "for": list(entry.purposes),
         "key_type": entry.key_type,
@@ -99,5 +99,5 @@ def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:
         "added_at": entry.added_at.isoformat() if entry.added_at else None,
         "added_from": entry.added_from,
         "dropped_at": entry.removed_at.isoformat() if entry.removed_at else None,
-        "dropped_why": entry.dropped_why,
+        "removed_reason": entry.removed_reason,
     }

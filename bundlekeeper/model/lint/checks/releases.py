@@ -16,7 +16,7 @@ from bundlekeeper.model.lint.checks.ordering import called
 from bundlekeeper.model.lint.common.format import did_you_mean
 from bundlekeeper.model.lint.common.orders import Scales, carried
 from bundlekeeper.model.lint.common.problem import Problem
-from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseRelease, LooseWhat
+from bundlekeeper.model.lint.common.raw_rows import Loose, LooseCompatible, LooseRelease, LooseWhat
 from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE, MODEL_TABLE
 
 #: Families whose components can stand in one scope (common practice): a server or a pair takes one bundle only, which is
@@ -89,7 +89,7 @@ def _standalone(loose: Loose, release: LooseRelease) -> Iterator[Problem]:
 _Pair = tuple[str, Path, str]  # family, the version's path, the version
 
 
-def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBeside) -> Iterator[Problem]:
+def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseCompatible) -> Iterator[Problem]:
     """Versions of the release that this rule allows beside no choice of the others."""
     pairs = [(family, path, version) for family, rows in release.versions.items() for path, version in rows]
     for need in rule.need if rule.when is not None else ():
@@ -126,7 +126,7 @@ def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
     return any(scale.can_place(v) and scale.holds(span, v) for bundle in alone for v in carried(need, bundle))
 
 
-def _forced(release: LooseRelease, rule: LooseBeside, pair: _Pair, others: list[_Pair]) -> _Pair | None:
+def _forced(release: LooseRelease, rule: LooseCompatible, pair: _Pair, others: list[_Pair]) -> _Pair | None:
     """One of `others` that must stand beside `pair`: the same bundle, or a family that offers nothing else."""
     if pair in others:
         return pair

@@ -14,7 +14,7 @@ from bundlekeeper.formats.text_file import shown
 from bundlekeeper.model.lint.checks.ordering import called
 from bundlekeeper.model.lint.common.orders import Scales
 from bundlekeeper.model.lint.common.problem import Problem
-from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseJump, rows
+from bundlekeeper.model.lint.common.raw_rows import Loose, LooseCompatible, LooseJump, rows
 from bundlekeeper.model.versions import Listed, Range, satisfiable
 
 _PAIR = 10  # steps of comparing two rules
@@ -74,14 +74,14 @@ def _some_below(low: Range, high: Range) -> bool:
     return least is None or most is None or bool(least < most)  # on a dense line there is always one between
 
 
-def _open_needs(compatible: LooseBeside) -> Iterator[Problem]:
+def _open_needs(compatible: LooseCompatible) -> Iterator[Problem]:
     for need in compatible.need:
         if need.version is None:
             message = f"this need of {called(need)} names no version, so it demands nothing"
             yield Problem("need-open", need.path, message, 'add version = ">=…"')
 
 
-def _itself(scales: Scales, compatible: LooseBeside) -> Iterator[Problem]:
+def _itself(scales: Scales, compatible: LooseCompatible) -> Iterator[Problem]:
     for need in compatible.need:
         if compatible.when is None or not compatible.when.meets(need):
             continue
@@ -128,7 +128,7 @@ def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem
         yield Problem("rules-contradict", (*other.path, "from"), message, hint, other=(*one.path, "from"))
 
 
-def _besides(scales: Scales, one: LooseBeside, other: LooseBeside) -> Iterator[Problem]:
+def _besides(scales: Scales, one: LooseCompatible, other: LooseCompatible) -> Iterator[Problem]:
     scales.budget.spend(_PAIR)
     if one.scope is None or one.scope != other.scope or one.when is None or other.when is None:
         return

@@ -102,7 +102,7 @@ class LooseJump:
 
 
 @dataclass(frozen=True, slots=True)
-class LooseBeside:
+class LooseCompatible:
     """One beside rule."""
 
     path: Path
@@ -188,10 +188,10 @@ class Loose:
         known = direction if direction in ("up", "down", "both") else None
         return LooseJump(path, what, text(row, "to"), text(row, "from"), known)
 
-    def _beside(self, path: Path, row: Table) -> LooseBeside:
+    def _beside(self, path: Path, row: Table) -> LooseCompatible:
         needs = [self._what(inner, value) for inner, value in rows(row, "need", path)]
         when = self._what((*path, "when"), row.get("when"))
-        return LooseBeside(path, text(row, "scope"), when, tuple(need for need in needs if need))
+        return LooseCompatible(path, text(row, "scope"), when, tuple(need for need in needs if need))
 
 
 def text(row: Table, key: str) -> str | None:

@@ -28,11 +28,11 @@ class Status(StrEnum):
     MISNAMED = "misnamed"
     EXTRA = "extra"
     UNREADABLE = "unreadable"
-    UNPROVEN = "unverified"  # there, of the right size, not read: stopped, or out of time
+    UNVERIFIED = "unverified"  # there, of the right size, not read: stopped, or out of time
 
 
 @dataclass(slots=True)
-class CheckedRow:
+class VerifiedRow:
     """One file. Sizes in bytes; `expected` and `found` are SHA-256 in lower-case hexadecimal, empty where unknown.
 
     `place` is the path from the folder that was checked; empty where nothing was found. `verified_at` is when the bytes
@@ -58,7 +58,7 @@ class CheckedRow:
 
 
 @dataclass(slots=True)
-class CheckResult:
+class VerifyResult:
     """One check: findings, rows, and how much of it is verification.
 
     Counts are of expected files: `verified` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
@@ -69,7 +69,7 @@ class CheckResult:
     """
 
     findings: list[Finding] = field(default_factory=list)
-    rows: list[CheckedRow] = field(default_factory=list)
+    rows: list[VerifiedRow] = field(default_factory=list)
     verified: int = 0
     trusted: int = 0
     skipped: int = 0
