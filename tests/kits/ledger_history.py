@@ -209,7 +209,7 @@ def answered(answer: WhereAnswer) -> Any:
         None if b is None else (b.version, b.bundle, b.since.id) for b in (answer.active, answer.pending, answer.spare)
     ]
     boot_files = sorted((h.version, h.bundle, h.since.id) for h in answer.boot_files)
-    said = answer.said.since.id if answer.said else None
+    said = answer.recorded.since.id if answer.recorded else None
     differs = answer.agreement is Agreement.DIFFERS
     return (told, answer.present, banks, boot_files, said, answer.seen.id if answer.seen else None, differs)
 

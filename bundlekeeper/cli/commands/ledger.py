@@ -25,7 +25,7 @@ HeadOption = Annotated[
 def verify(head: HeadOption = "", store: StoreOption = None, json: JsonOption = False) -> int:
     """Read every event and hold it against the chain, and against a head that was printed earlier."""
     with Session(store_root(store), caller()) as session:
-        done = jobs.check(session, head)
+        done = jobs.verify(session, head)
     screen.show_verified(done, form=form_of(json=json))
     return exit_status(done.findings)
 

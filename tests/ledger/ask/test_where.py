@@ -72,7 +72,7 @@ def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int])
     def derived(ledger: Ledger) -> list[Any]:
         image = "(SELECT version || ' ' || bundle FROM image WHERE id = %s)"
         banks = ", ".join(
-            f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "said")
+            f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "recorded")
         )
         rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
         more = "holds, held_known, recorded_event, differs, seen_event, last"
@@ -186,8 +186,8 @@ def test_ledger_and_reading_disagree_until_one_of_them_speaks_again(ledger: Ledg
     assert only(ledger, on=date(2026, 1, 2)).agreement is Agreement.ONLY_RECORDED
     answer = only(ledger)
     assert answer.active is not None
-    assert answer.said is not None
-    assert (answer.active.version, answer.said.version) == ("6.0", "6.1")
+    assert answer.recorded is not None
+    assert (answer.active.version, answer.recorded.version) == ("6.0", "6.1")
     ledger.record([said(EventKind.ACTIVATED, 4, "6.1")], DAY0)
     assert only(ledger).agreement is Agreement.NOT_READ_BACK
 
