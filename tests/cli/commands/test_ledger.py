@@ -337,7 +337,7 @@ def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(office: Keeper, tmp
     assert office("ledger", "verify", "--head", "xyz").status == 2
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with sqlite3.connect(path) as raw:
-        raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
+        raw.execute("UPDATE event SET reported_by = reported_by + 1 WHERE seq = 3")
     raw.close()
     damaged = office("ledger", "verify", "--json")
     assert damaged.status == 3
@@ -393,7 +393,7 @@ def test_nothing_is_made_again_from_an_event_that_was_altered(office: Keeper, tm
     """Refused with the way out, and with nothing thrown away; a store without a ledger gets none."""
     path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     with sqlite3.connect(path) as raw:
-        raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
+        raw.execute("UPDATE event SET reported_by = reported_by + 1 WHERE seq = 3")
         raw.execute("UPDATE state SET differs = 1")
     raw.close()
     before = path.read_bytes()

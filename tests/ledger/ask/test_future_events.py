@@ -16,7 +16,7 @@ from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.record.ledger import Ledger
 from tests.conftest import Keeper
 from tests.kits.ledger_commands import HARBOUR
-from tests.kits.ledger_history import DAY0, MEMORY, at, read, said
+from tests.kits.ledger_history import DAY0, MEMORY, at, read, stated
 
 FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 
@@ -25,7 +25,7 @@ FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
     """A store of which one component was observed while the clock was a century ahead."""
     assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
-    event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    event = stated(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
     with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as ledger:
         ledger.record([event], FAR)
     return keeper
@@ -35,7 +35,7 @@ def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
 @given(days=st.lists(st.integers(0, 30), max_size=12), clock=st.integers(0, 30), void=st.sets(st.integers(0, 11)))
 def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], clock: int, void: set[int]) -> None:
     """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""
-    events = [said(EventKind.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
+    events = [stated(EventKind.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
     undone = [
         Event(what=EventKind.UNDONE, at=at(99), reported_by="x", undoes=events[n].id(), reason="wrong")
         for n in void
@@ -126,7 +126,7 @@ def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
 
 def test_what_is_planned_or_printed_from_the_record_tells_it_too(office: Keeper, tmp_path: Path) -> None:
     """A plan that passes over an event in silence is made from what is not so."""
-    event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    event = stated(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
     page = tmp_path / "page.txt"
     asked = (
         ("gaps", "holm-a", "--to", "6.1", "--json"),

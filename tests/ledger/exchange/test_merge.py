@@ -26,7 +26,7 @@ from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import verify
-from tests.kits.ledger_history import DAY0, MEMORY, ON, at, everything, learn, read, records, said
+from tests.kits.ledger_history import DAY0, MEMORY, ON, at, everything, learn, read, records, stated
 
 Maker = Callable[[str], Ledger]
 
@@ -229,7 +229,7 @@ def branches(common: int) -> dict[tuple[str, int, int], list[bytes]]:
             for branch, ledger in (("one", one), ("copy", copy)):
                 for count in range(common, 7):
                     files.update({(branch, count, after): carried(ledger, after) for after in range(count + 1)})
-                    ledger.record([said(EventKind.ACTIVATED, count, f"{branch} {count}")], DAY0)
+                    ledger.record([stated(EventKind.ACTIVATED, count, f"{branch} {count}")], DAY0)
     return files
 
 
@@ -246,7 +246,7 @@ def test_whoever_followed_one_chain_is_told_of_every_other(
     met: set[str] = set()  # copies of which anything after the parting came, as far as heads can say
     followed, covered = "", 0
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "third"), write=True) as third:
-        third.record([said(EventKind.ACTIVATED, n, f"one {n}") for n in sorted(known, reverse=True)], DAY0)
+        third.record([stated(EventKind.ACTIVATED, n, f"one {n}") for n in sorted(known, reverse=True)], DAY0)
         for branch, count, after in carry:
             count = max(count, common)
             after = min(after, count)
@@ -319,7 +319,7 @@ def refused(ledger: Ledger, lines: Sequence[bytes], word: str) -> None:
 def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
     """Cut short, changed, swapped, doubled, longer, of another form: nothing of it is merged."""
     one, two = make("one"), make("two")
-    one.record([read(0, "6.0"), said(EventKind.ACTIVATED, 1, "6.1"), read(2, "6.1")], DAY0)
+    one.record([read(0, "6.0"), stated(EventKind.ACTIVATED, 1, "6.1"), read(2, "6.1")], DAY0)
     whole = carried(one)
     refused(two, [], "no exchange file")
     refused(two, whole[:-1], "before its end")
@@ -329,7 +329,7 @@ def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
     refused(two, [whole[0], whole[1].replace(b'"6.0"', b'"6.9"'), *whole[2:]], "chain's head")
     refused(two, [whole[0].replace(b"exchange/1", b"exchange/2"), *whole[1:]], "exchange/2")
     refused(two, [whole[0], whole[1].replace(b'"observed"', b'"forgotten"'), *whole[2:]], "not an event")
-    refused(two, [whole[0], whole[1].replace(b'"says"', b'"said"'), *whole[2:]], "unknown keys")
+    refused(two, [whole[0], whole[1].replace(b'"reported_by"', b'"reporter"'), *whole[2:]], "unknown keys")
     refused(two, [whole[0].replace(b'"after":0', b'"after":true'), *whole[1:]], "number of events")
     stranger = b'{"document":"' + b"eJzzSM3JyQcABYwB9Q==" + b'"}\n'
     refused(two, [*whole[:-1], stranger, whole[-1]], "no event speaks of")
@@ -342,7 +342,7 @@ def test_nothing_but_our_own_error_comes_out(seed: int) -> None:
     """Seeded mutations of a valid file."""
     with TemporaryDirectory(dir=MEMORY) as folder:
         with Ledger.open(Path(folder, "one"), write=True) as one:
-            one.record([read(0, "6.0", boot_files=("6.0",)), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
+            one.record([read(0, "6.0", boot_files=("6.0",)), stated(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
             whole = b"".join(export(one))
         source = random.Random(seed)
         with Ledger.open(Path(folder, "two"), write=True) as two:
@@ -363,7 +363,7 @@ def test_nothing_but_our_own_error_comes_out(seed: int) -> None:
 def test_every_stored_word_of_an_event_is_carried(make: Maker) -> None:
     """What is carried is what was recorded, field by field."""
     one, two = make("one"), make("two")
-    full = said(
+    full = stated(
         EventKind.STAGED, 1, "6.1", bank="pending", done_by="bo", approved_by="cy", change="118", route="b" * 64,
         source="paper 12", parent="MB4-7", method="two-bank", family="blade", bundle="6.1.0", sha256="a" * 64,
         before=(("paths", "4"),), after=(("paths", "4"), ("watts", "")), deviations="none; späť",

@@ -167,8 +167,8 @@ import sys
 from pathlib import Path
 from bundlekeeper.ledger.record.ledger import Ledger
 from tests.ledger.ask.test_where import DAY0, read
-with Ledger.open(Path(sys.argv[1]), write=True) as book:
-    print(*book.record([read(0, "6.0")], DAY0).ids)
+with Ledger.open(Path(sys.argv[1]), write=True) as ledger:
+    print(*ledger.record([read(0, "6.0")], DAY0).ids)
 """
 
 
