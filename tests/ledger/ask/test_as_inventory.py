@@ -53,7 +53,7 @@ def changes(ledger: Ledger, found: Inventory, **more: Any) -> list[str]:
 
 
 def test_a_first_load_adds_and_a_second_says_nothing(ledger: Ledger) -> None:
-    """ "Re-loading tells what changed since" — and nothing where nothing did."""
+    """ "Loading again shows what changed since": and nothing where nothing did."""
     assert [line.split(" at ")[0] for line in changes(ledger, inventory(0))] == [
         "bios B7 is new", "disk MB4-7:disk:1 is new", "fabric-switch F1 is new",
     ]  # fmt: skip
@@ -139,7 +139,7 @@ def test_a_part_that_moved_to_another_domain_is_not_gone(ledger: Ledger) -> None
 
 
 def test_a_late_reading_is_compared_with_its_own_time(ledger: Ledger) -> None:
-    """A list of March that arrives in May says what changed up to March."""
+    """A list of March that arrives in May shows what changed up to March."""
     changes(ledger, inventory(0))
     changes(ledger, inventory(9, [replace(BIOS, active="6.2"), SWITCH, DISK]))
     assert changes(ledger, inventory(5, [replace(BIOS, active="6.1"), SWITCH, DISK])) == [
@@ -155,7 +155,7 @@ def test_a_late_reading_is_compared_with_its_own_time(ledger: Ledger) -> None:
 
 
 def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) -> None:
-    """One correction; the reading before it counts again."""
+    """One undone event; the reading before it counts again."""
     changes(ledger, inventory(0))
     plan = plan_load(
         ledger, inventory(1, [replace(BIOS, serial="B9", active="1.0")]), reported_by="list", source="wrong.csv"
@@ -175,15 +175,15 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) 
 def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) -> None:
     """Versions from the ledger, all else from the readings, free bytes not known after something was put there."""
     partitions = (Partition("F1", "images", 100, 40), Partition("B7", "flash", 10, 5))
-    policies, apart = (Policy("web", {"blade": "6.0"}, "at-once"),), (SeparateWindows(("holm-a", "holm-b")),)
-    changes(ledger, inventory(0, partitions=partitions, policies=policies, apart=apart))
+    policies, separate = (Policy("web", {"blade": "6.0"}, "at-once"),), (SeparateWindows(("holm-a", "holm-b")),)
+    changes(ledger, inventory(0, partitions=partitions, policies=policies, separate_windows=separate))
     found = believed(ledger)
     assert found is not None
     assert set(found.inventory.components) == set(ROWS)
     assert (found.inventory.partitions, found.inventory.policies, found.inventory.separate_windows) == (
         partitions[::-1],
         policies,
-        apart,
+        separate,
     )
     assert (found.inventory.read_at, found.inventory.zone) == (date(2026, 1, 1), "UTC")
     stage = stated(EventKind.STAGED, 3, "6.1", component="F1", kind="fabric-switch", model="", bank="boot_files")
@@ -269,7 +269,7 @@ READING = st.dictionaries(
 def test_the_last_reading_of_a_domain_is_what_stands_there(
     lists: list[dict[str, tuple[str, str | None, str]]], source: Any
 ) -> None:
-    """Each list is of one day; whatever the order of loading, the newest list of each domain says who is there."""
+    """Each list is of one day; whatever the order of loading, the newest list of each domain decides who is there."""
     days = [
         inventory(
             d, [Component("bios", "holm", dom, "1", slot, serial=k, active=v) for k, (slot, v, dom) in rows.items()]
@@ -292,7 +292,7 @@ def test_the_last_reading_of_a_domain_is_what_stands_there(
 
 
 def test_of_two_readings_of_one_day_the_later_loaded_counts(ledger: Ledger) -> None:
-    """What a load says is gone, or is another version now, is so for `where` as well; the same bytes change nothing."""
+    """What a load reports as gone, or as another version, is so for `where` as well; the same bytes change nothing."""
     others = (replace(BIOS, serial="B8", slot="4"), replace(BIOS, serial="B9", slot="5"))
     changes(ledger, inventory(0, [BIOS, *others]))
     assert changes(ledger, inventory(0, [BIOS, others[0]])) == ["bios B9 is gone from holm/holm-a/1/5"]
@@ -393,7 +393,7 @@ def test_a_reading_that_was_taken_back_can_be_loaded_again(ledger: Ledger) -> No
 def test_what_a_load_says_is_what_where_says_afterwards(
     lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],
 ) -> None:
-    """ "Re-loading tells what changed since": by comparing the answers before and after, of the reading's own day."""
+    """ "Loading again shows what changed since": by comparing the answers before and after, of the reading's own day."""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
         for day, rows in lists:
             found = inventory(

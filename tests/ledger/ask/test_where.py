@@ -43,8 +43,8 @@ ledger = shared.ledger
 
 @settings(max_examples=120)
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON)
-def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts: list[int], on: Any) -> None:
-    """ "And on a given past day?" Late-learned and corrected events give right answers for past days."""
+def test_where_on_any_day_is_what_a_naive_replay_gives(events: list[Event], cuts: list[int], on: Any) -> None:
+    """ "And on a given past day?" Events that are learned late or undone give right answers for past days."""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as ledger:
         learn(ledger, events, cuts)
         wanted = {name: shown(component) for name, component in naive(events, on, site_zones(events)).items()}
@@ -67,7 +67,7 @@ def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list
 @settings(max_examples=80)
 @given(records(), st.lists(st.integers(1, 14), max_size=3))
 def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int]) -> None:
-    """It can be thrown away and made again, and comes out equal."""
+    """It can be deleted and made again, and comes out equal."""
 
     def derived(ledger: Ledger) -> list[Any]:
         image = "(SELECT version || ' ' || bundle FROM image WHERE id = %s)"
@@ -75,7 +75,7 @@ def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int])
             f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "recorded")
         )
         rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
-        more = "holds, held_known, recorded_event, differs, seen_event, last"
+        more = "boot_file_count, boot_files_known, recorded_event, differs, seen_event, last"
         boot_files = f"SELECT component, {image % 'image'}, since, until, event FROM boot_files ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
         queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", boot_files)  # noqa: S608
         return [ledger.connection.execute(query).fetchall() for query in queries]
@@ -167,7 +167,7 @@ def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(ledger
 
 
 def test_two_bundles_with_one_version_are_never_mixed(ledger: Ledger) -> None:
-    """Of equal versions the one that runs says the bundle; a digest never goes over to another bundle's image."""
+    """Of equal versions the one that runs gives the bundle; a digest never goes over to another bundle's image."""
     switch = {"component": "F1", "kind": "fabric-switch", "model": "Reed-40", "family": "infrastructure"}
     first = stated(EventKind.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
     second = stated(EventKind.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
@@ -196,14 +196,14 @@ def test_two_activations_of_one_day_keep_their_order(ledger: Ledger) -> None:
     """Forward and back in one window, each known by its day only."""
     for version in ("6.1", "6.0", "6.1", "6.0"):
         recorded = ledger.record([stated(EventKind.ACTIVATED, 3, version)], DAY0, arrange=True)
-    assert recorded.new == 0  # the third and fourth say again what stands already
+    assert recorded.new == 0  # the third and fourth state again what is there already
     answer = only(ledger)
     assert answer.active is not None
     assert answer.active.version == "6.0"
 
 
 def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
-    """Wrong entries are corrected by a later event, never changed."""
+    """Wrong entries are undone by a later event, never changed."""
     wrong = stated(EventKind.ACTIVATED, 3, "6.1")
     ledger.record([read(0, "6.0"), wrong], DAY0)
     fix = Event(what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=wrong.id(), reason="it was the neighbour")
@@ -214,7 +214,7 @@ def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
     believed = only(ledger, known=date(2026, 1, 4))
     assert believed.active is not None
     assert believed.active.version == "6.1"
-    again = ledger.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # said again after it was taken back
+    again = ledger.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # recorded again after it was undone
     assert again.new == 1
     answer = only(ledger)
     assert answer.active is not None
@@ -397,7 +397,7 @@ def plans(ledger: Ledger, selector: Selector, **more: Any) -> list[str]:
 
 @pytest.mark.parametrize("on", [None, date(2026, 1, 1)])
 def test_questions_use_the_index_that_is_meant_for_them(ledger: Ledger, on: date | None) -> None:
-    """A question that reads the whole table is right and slow; SQLite's own plan tells (sqlite.org/eqp.html)."""
+    """A question that reads the whole table is right and slow; SQLite's own plan shows it (sqlite.org/eqp.html)."""
     ledger.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
     wanted = {
         Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],
