@@ -191,8 +191,9 @@ class _Reading:
         if before == self.count and len(required) == len(fields.REQUIRED[table]):
             self.rows[table].append(InventoryRow(place, _MAKE[table](**values)))
         elif table == "component":
-            known = {key: values[key] for key in ("kind", "slot", "parent", "serial") if key in values}
-            component = Component(**{"kind": "", "site": "", "domain": "", **known})
+            known: dict[str, Any] = {"kind": "", "site": "", "domain": ""}
+            known |= {key: values[key] for key in ("kind", "slot", "parent", "serial") if key in values}
+            component = Component(**known)
             self.unread.add(identity(component) if component.serial or (component.parent and component.kind) else "")
 
     def finish(self, read_at: date | datetime | None, zone: str | None) -> Inventory | None:
