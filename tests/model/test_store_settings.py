@@ -54,7 +54,7 @@ def test_the_example_of_the_docstring_reads() -> None:
     assert found.max_verification_age_s == 90 * 86400
 
 
-def test_every_problem_is_told_at_once_with_its_place() -> None:
+def test_every_problem_is_reported_at_once_with_its_place() -> None:
     data = b"""store = 2
 signed_family = ["rack"]
 forms = ["sshsig", "ssh-sig", 3, "sshsig"]

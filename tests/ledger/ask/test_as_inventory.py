@@ -52,7 +52,7 @@ def changes(ledger: Ledger, found: Inventory, **more: Any) -> list[str]:
     return [change.message() for change in plan.changes]
 
 
-def test_a_first_load_adds_and_a_second_says_nothing(ledger: Ledger) -> None:
+def test_a_first_load_adds_and_a_second_changes_nothing(ledger: Ledger) -> None:
     """ "Loading again shows what changed since": and nothing where nothing did."""
     assert [line.split(" at ")[0] for line in changes(ledger, inventory(0))] == [
         "bios B7 is new", "disk MB4-7:disk:1 is new", "fabric-switch F1 is new",
@@ -106,7 +106,7 @@ def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learn
     assert [a.component for a in where(ledger, Selector(), on=date(2026, 1, 2))] == ["B8"]
 
 
-def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(ledger: Ledger) -> None:
+def test_a_partial_list_leaves_everything_else_alone(ledger: Ledger) -> None:
     """One service of many was read."""
     changes(ledger, inventory(0))
     plan = plan_load(
@@ -154,7 +154,7 @@ def test_a_late_reading_is_compared_with_its_own_time(ledger: Ledger) -> None:
     assert versions == ["6.0", "6.1", "6.2"]
 
 
-def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) -> None:
+def test_a_wrong_reading_is_undone_with_all_its_events(ledger: Ledger) -> None:
     """One undone event; the reading before it counts again."""
     changes(ledger, inventory(0))
     plan = plan_load(
@@ -266,7 +266,7 @@ READING = st.dictionaries(
 
 @settings(max_examples=60)
 @given(st.lists(READING, min_size=1, max_size=4), st.randoms(use_true_random=False))
-def test_the_last_reading_of_a_domain_is_what_stands_there(
+def test_the_last_reading_of_a_domain_is_what_is_there(
     lists: list[dict[str, tuple[str, str | None, str]]], source: Any
 ) -> None:
     """Each list is of one day; whatever the order of loading, the newest list of each domain decides who is there."""
@@ -376,7 +376,7 @@ def test_a_reading_counts_after_what_was_observed_by_hand_that_day(ledger: Ledge
     assert answer.active.version == "6.3"
 
 
-def test_a_reading_that_was_taken_back_can_be_loaded_again(ledger: Ledger) -> None:
+def test_a_reading_that_was_undone_can_be_loaded_again(ledger: Ledger) -> None:
     """It was right after all: the same bytes are a new statement once the old one does not count."""
     plan = plan_load(ledger, inventory(0), reported_by="list", source="holm.csv")
     load(ledger, plan, DAY0)
@@ -390,7 +390,7 @@ def test_a_reading_that_was_taken_back_can_be_loaded_again(ledger: Ledger) -> No
 
 @settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 1), READING), min_size=1, max_size=6))
-def test_what_a_load_says_is_what_where_says_afterwards(
+def test_what_a_load_reports_is_what_where_answers_afterwards(
     lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],
 ) -> None:
     """ "Loading again shows what changed since": by comparing the answers before and after, of the reading's own day."""
@@ -419,7 +419,7 @@ def test_what_a_load_says_is_what_where_says_afterwards(
             assert told_of[InventoryChange.VERSION] == active
 
 
-def test_a_problem_in_the_zone_is_told_before_anything(ledger: Ledger) -> None:
+def test_a_problem_in_the_zone_is_reported_first(ledger: Ledger) -> None:
     """An inventory made by a program may name anything."""
     with pytest.raises(InputError):
         changes(ledger, inventory(0, zone="Moon/Base"))

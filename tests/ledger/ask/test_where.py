@@ -127,7 +127,7 @@ def test_a_year_of_one_bios(ledger: Ledger) -> None:
 
 @pytest.mark.parametrize(("bank", "other"), [("spare", "pending"), ("pending", "spare")])
 @pytest.mark.parametrize(("known", "after"), [(None, None), ("", ""), ("5.4", "")])
-def test_staging_tells_of_the_other_bank_only_what_follows(
+def test_staging_changes_of_the_other_bank_only_what_follows(
     ledger: Ledger, bank: str, other: str, known: str | None, after: str | None
 ) -> None:
     """ "The bank not running is *pending* or *spare*, never both": it was overwritten; and unknown stays unknown."""
@@ -202,7 +202,7 @@ def test_two_activations_of_one_day_keep_their_order(ledger: Ledger) -> None:
     assert answer.active.version == "6.0"
 
 
-def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
+def test_a_wrong_entry_is_undone_and_counts_again(ledger: Ledger) -> None:
     """Wrong entries are undone by a later event, never changed."""
     wrong = stated(EventKind.ACTIVATED, 3, "6.1")
     ledger.record([read(0, "6.0"), wrong], DAY0)
@@ -224,7 +224,7 @@ def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
     ]  # fmt: skip
 
 
-def test_one_correction_takes_back_a_whole_reading(ledger: Ledger) -> None:
+def test_one_event_undoes_a_whole_reading(ledger: Ledger) -> None:
     """The wrong file was loaded: a hundred thousand observations go with it."""
     reading = Event(
         what=EventKind.INVENTORY, at=at(2), reported_by="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),)
@@ -319,7 +319,7 @@ def test_a_name_is_found_for_what_it_is(ledger: Ledger) -> None:
     assert caught.value.hint == "did you mean 'holm-a'?"
 
 
-def test_a_moved_part_takes_its_history_along(ledger: Ledger) -> None:
+def test_a_moved_component_keeps_its_history(ledger: Ledger) -> None:
     """Known serial elsewhere = moved, and its history follows."""
     ledger.record([read(0, "6.0"), read(4, "6.0", place=Place("skerry", "skerry-a", "2", "5"))], DAY0)
     assert [a.component for a in where(ledger, Selector(site="holm"))] == []

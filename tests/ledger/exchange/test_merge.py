@@ -119,7 +119,7 @@ def fork(make: Maker, tmp_path: Path, common: int, here: int, there: int) -> tup
     return one, copy
 
 
-def test_a_restored_copy_that_went_on_is_told_by_its_own_sister(make: Maker, tmp_path: Path) -> None:
+def test_a_restored_copy_that_went_on_is_reported_by_the_other_copy(make: Maker, tmp_path: Path) -> None:
     """A restored copy that forked its chain is reported."""
     one, copy = fork(make, tmp_path, 3, 1, 2)
     merged = merge(one, carried(copy), DAY0)
@@ -131,7 +131,7 @@ def test_a_restored_copy_that_went_on_is_told_by_its_own_sister(make: Maker, tmp
     assert component.fork is not None
 
 
-def test_a_restored_copy_that_went_on_is_told_by_a_third_store(make: Maker, tmp_path: Path) -> None:
+def test_a_restored_copy_that_went_on_is_reported_by_a_third_store(make: Maker, tmp_path: Path) -> None:
     """It remembers the head of the chain that it met before."""
     one, copy = fork(make, tmp_path, 3, 1, 2)
     third = make("third")
@@ -154,7 +154,7 @@ def test_a_copy_that_only_lags_behind_is_no_fork(make: Maker, tmp_path: Path) ->
     assert merge(one, carried(copy, after=2), DAY0).fork is None
 
 
-def test_a_shorter_copy_that_went_on_is_told_after_a_longer_one(make: Maker, tmp_path: Path) -> None:
+def test_a_shorter_copy_that_went_on_is_reported_after_a_longer_one(make: Maker, tmp_path: Path) -> None:
     """ "a restored copy that forked its chain is reported": every event of the chain is compared, not its ends alone"""
     one, copy = fork(make, tmp_path, 3, 4, 1)
     third = make("third")
@@ -193,7 +193,7 @@ def components() -> dict[tuple[int, int], list[bytes]]:
 
 @settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=1, max_size=7))
-def test_events_that_never_came_are_told_until_they_have_come(carry: list[tuple[int, int]]) -> None:
+def test_events_that_never_came_are_reported_until_they_have_come(carry: list[tuple[int, int]]) -> None:
     """ "events before a component that never came are reported, until they have come", in any order of components"""
     files = components()
     came: set[int] = set()
@@ -207,7 +207,7 @@ def test_events_that_never_came_are_told_until_they_have_come(carry: list[tuple[
             came |= set(range(after + 1, count + 1))
 
 
-def test_a_gap_is_told_in_words(make: Maker) -> None:
+def test_a_gap_is_reported_in_words(make: Maker) -> None:
     one, two = make("one"), make("two")
     one.record([read(day, "6.0") for day in range(5)], DAY0)
     (found,) = merge(two, carried(one, after=3), DAY0).findings("skerry")
@@ -238,7 +238,7 @@ FILES = st.tuples(st.sampled_from(["one", "copy"]), st.integers(0, 6), st.intege
 
 @settings(max_examples=60)
 @given(common=st.integers(0, 4), carry=st.lists(FILES, min_size=2, max_size=6), known=st.sets(st.integers(0, 6)))
-def test_whoever_followed_one_chain_is_told_of_every_other(
+def test_a_store_that_followed_one_chain_reports_every_other(
     common: int, carry: list[tuple[str, int, int]], known: set[int]
 ) -> None:
     """ "a later file, longer or shorter, is compared with it event by event", from its first event without a gap"""

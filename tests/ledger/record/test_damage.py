@@ -1,4 +1,4 @@
-"""A ledger of which a row, an index, a kept text is not what was written: past_events, never answered from, never our bug.
+"""A ledger of which a row, an index, a kept text is not what was written: reported, never answered from, never an internal error.
 
 What a disk does to one page is made here by SQLite itself: a row is taken from the table or from one index alone
 while the schema hides the others (sqlite.org/pragma.html, `writable_schema`).
@@ -156,8 +156,8 @@ CELLS = {
     "UPDATE word SET text = 'Tern-5' WHERE text = 'Tern-4'": (component, known),
     "UPDATE word SET text = 'B8' || text WHERE id = {list}": (known, carried),
     "UPDATE image SET sha256 = sha256 + 2": (component, running),
-    "UPDATE bundle SET event = 1": (holding, site),
-    "UPDATE bundle SET since = since + 1": (holding, past),
+    "UPDATE boot_files SET event = 1": (holding, site),
+    "UPDATE boot_files SET since = since + 1": (holding, past),
     "UPDATE event SET evidence = 1 WHERE seq = 4": (by_kind, carried),
     "UPDATE event SET void = 0 WHERE void = 1": (past_events, known),
     "UPDATE event SET void = 1 WHERE seq = 5": (past_events, carried, known),
@@ -176,7 +176,7 @@ def numbered(connection: sqlite3.Connection, statement: str) -> str:
 
 @pytest.mark.fault(89)
 @pytest.mark.parametrize(("statement", "asks"), CELLS.items())
-def test_a_cell_that_is_not_what_was_written_is_told(path: Path, statement: str, asks: Collection[Ask]) -> None:
+def test_a_cell_that_is_not_what_was_written_is_reported(path: Path, statement: str, asks: Collection[Ask]) -> None:
     """A value that another statement than ours wrote is in no answer; `ledger verify` tells of it."""
     with closing(sqlite3.connect(path)) as raw, raw:
         assert raw.execute(numbered(raw, statement)).rowcount
@@ -236,7 +236,7 @@ LOST = {
         lambda ledger: where(ledger, questions.find(ledger, "MB4-9"), clock=NOW),
     ),
     ("boot_files", "until < 9223372036854775807", None): (holding, past),
-    ("boot_files", "until < 9223372036854775807", "held_image"): (holding,),
+    ("boot_files", "until < 9223372036854775807", "boot_files_image"): (holding,),
     ("event", "seq = 5", "event_component"): (past_events,),
     ("event", "seq = 5", "event_learned"): (past_events,),
     ("event", "component IS NULL", "event_other"): (known, readings),
@@ -249,7 +249,7 @@ LOST = {
 
 @pytest.mark.fault(89)
 @pytest.mark.parametrize(("lost", "asks"), LOST.items(), ids=[str(lost) for lost in LOST])
-def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | None], asks: Collection[Ask]) -> None:
+def test_a_row_that_vanished_is_reported(path: Path, lost: tuple[str, str, str | None], asks: Collection[Ask]) -> None:
     """ "so that a vanished row is seen, too": from the table or from any index that an answer is found by."""
     before = [answer(path, ask) for ask in asks]
     table, row, index = lost
@@ -268,7 +268,7 @@ def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | Non
 
 
 @pytest.mark.parametrize("ask", [site, by_kind, running, running_here, parent, component])
-def test_a_place_that_the_table_alone_says_otherwise_is_no_answer(path: Path, ask: Ask) -> None:
+def test_a_place_that_differs_in_the_table_alone_is_no_answer(path: Path, ask: Ask) -> None:
     """No component is passed over as standing elsewhere: it is reported, or the indexes that agree are read instead."""
     before = answer(path, ask)
     with closing(sqlite3.connect(path)) as raw:
@@ -296,7 +296,7 @@ def test_a_schema_that_is_not_ours_is_refused(path: Path, name: str, condition: 
     assert "ledger salvage FILE" in caught.value.hint
 
 
-def test_that_a_text_was_never_said_is_asked_of_two_indexes(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_two_indexes_are_asked_about_a_text_that_was_never_recorded(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The index that UNIQUE makes cannot be hidden: here it finds nothing."""
     monkeypatch.setattr(Words, "find", lambda *_: None)
     with pytest.raises(DamagedError, match="words lacks one"):
@@ -305,14 +305,14 @@ def test_that_a_text_was_never_said_is_asked_of_two_indexes(path: Path, monkeypa
         assert ledger.words.surely("nowhere") is None
 
 
-def test_what_is_derived_is_healed_by_making_it_again(path: Path) -> None:
+def test_what_is_derived_is_repaired_by_rebuild(path: Path) -> None:
     """The hint names the way that works; how many rows had been wrong is reported, of seals alone, too."""
     with Ledger.open(path, write=False) as ledger:
         before = everything(ledger)
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE state SET seal = seal + 1 WHERE component = (SELECT max(component) FROM state)")
         raw.execute("UPDATE event SET void = 1, seal = seal + 1 WHERE seq = 4")
-        raw.execute("UPDATE bundle SET event = 1")
+        raw.execute("UPDATE boot_files SET event = 1")
     with Ledger.open(path, write=False) as ledger, pytest.raises(DamagedError) as caught:
         everything(ledger)
     assert caught.value.hint.startswith("bundlekeeper ledger rebuild")
@@ -333,7 +333,7 @@ def test_a_bug_stays_a_bug_and_damage_is_none(path: Path, monkeypatch: pytest.Mo
     with Ledger.open(path, write=False) as ledger, pytest.raises(LookupError):
         component(ledger)
     with closing(sqlite3.connect(path)) as raw, raw:
-        raw.execute("UPDATE bundle SET event = 1")
+        raw.execute("UPDATE boot_files SET event = 1")
     with Ledger.open(path, write=False) as ledger, pytest.raises(DamagedError, match="boot_files"):
         component(ledger)
 
@@ -346,7 +346,7 @@ def test_nothing_is_folded_from_an_event_that_is_not_what_it_was(path: Path) -> 
         ledger.record([read(0, "5.0", component="B9", place=HERE)], NOW)
 
 
-def test_what_is_known_of_other_ledgers_is_told_when_it_is_damaged(path: Path, tmp_path: Path) -> None:
+def test_damaged_rows_about_other_ledgers_are_reported(path: Path, tmp_path: Path) -> None:
     """A head that was met earlier and reads otherwise would call an honest file a fork."""
     with Ledger.open(path, write=False) as ledger:
         lines = list(export(ledger))
@@ -385,7 +385,7 @@ def damage_text(path: Path) -> None:
 
 
 @pytest.mark.fault(89)
-def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_damaged_text_is_reported_and_repaired_by_loading_it_again(keeper: Keeper, tmp_path: Path) -> None:
     """Check, rebuild and salvage read every document; loading the same inventory again heals it."""
     assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     ledger = tmp_path / "store" / ".keeper" / "ledger.sqlite"
@@ -411,7 +411,7 @@ def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keep
     assert keeper("ledger", "export").status == 0
 
 
-def test_what_cannot_be_read_is_told_while_events_are_walked(path: Path) -> None:
+def test_what_cannot_be_read_is_reported_while_events_are_walked(path: Path) -> None:
     """`verify` raises nothing for damage: what it meets on its way through the events is a line like any other."""
     with closing(sqlite3.connect(path)) as raw:
         (page,) = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'event'").fetchone()

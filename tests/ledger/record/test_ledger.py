@@ -171,7 +171,7 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
 @pytest.mark.fault(8)
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to make a call fail")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync"])
-def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
+def test_a_device_that_fails_is_reported_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
     """An error on write or fsync is the end of that transaction."""
     path = tmp_path / "ledger.sqlite"
     with Ledger.open(path, write=True) as ledger:

@@ -224,7 +224,7 @@ def _csv_rows(*rows: str) -> str:
         ([], "inventory-missing", ""),
     ],
 )
-def test_what_rows_must_not_say_together(rows: list[str], code: str, word: str) -> None:
+def test_rows_that_contradict_each_other(rows: list[str], code: str, word: str) -> None:
     """Each is one problem with a hint."""
     found = problems(_csv_rows(*rows), "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [p.code for p in found] == [code]
@@ -271,7 +271,7 @@ def test_rows_that_cannot_be_read_hide_no_other_problem() -> None:
     ]
 
 
-def test_every_wrong_column_name_is_told() -> None:
+def test_every_wrong_column_name_is_reported() -> None:
     """All at once; and no row is judged by columns that nobody can tell apart."""
     found = problems("site,site,,kind\nholm,a,b,boss\n", "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in found] == [
@@ -291,7 +291,7 @@ def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> No
     assert "did you mean 'site'?" in found[0].hint
 
 
-def test_a_header_that_says_two_things_is_a_problem() -> None:
+def test_a_header_with_two_values_is_a_problem() -> None:
     """What two rows say of the same thing is a problem, never a choice."""
     head = '# read_at = "2026-11-20"\n# zone = "UTC"\n# read_at = "2026-11-21"\n'
     found = problems(head + _csv_rows("holm,a,1,1,,bios,S1,"), "csv")
@@ -300,7 +300,7 @@ def test_a_header_that_says_two_things_is_a_problem() -> None:
 
 
 @pytest.mark.parametrize("form", ["toml", "csv"])
-def test_what_is_given_beside_a_file_that_says_otherwise_is_a_problem(form: str) -> None:
+def test_an_option_that_contradicts_the_file_is_a_problem(form: str) -> None:
     """ "what two say of the same thing is a problem, never a choice": an option that counted for nothing misleads"""
     head = '# read_at = "2026-03-01"\n# zone = "UTC"\n'
     text = SKERRY if form == "toml" else head + _csv_rows("holm,a,1,1,,bios,S1,")
@@ -314,7 +314,7 @@ def test_what_is_given_beside_a_file_that_says_otherwise_is_a_problem(form: str)
     assert all(p.where.startswith(f"inv.{form}:") for p in found)
 
 
-def test_what_a_file_that_cannot_be_parsed_may_say_is_not_missed() -> None:
+def test_nothing_is_called_missing_that_an_unparsed_file_may_have() -> None:
     """Its header may well be there: one problem, not three."""
     found = problems('inventory = 1\nread_at = 2026-03-01\nzone = "UTC"\nx = [\n')
     assert [p.code for p in found] == ["inventory-syntax"]
@@ -440,7 +440,7 @@ def _as_csv(inventory: Inventory) -> str:
 
 
 @given(inventories())
-def test_csv_and_json_say_the_same(inventory: Inventory) -> None:
+def test_csv_and_json_give_the_same(inventory: Inventory) -> None:
     """Same keys in TOML and JSON ... and as CSV columns."""
     if not all(c.site.isalnum() for c in inventory.components):  # keep clear of the preface's leading '#'
         return

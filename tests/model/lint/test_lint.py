@@ -95,7 +95,7 @@ method = "burn"
 EXPECTED = """
 1:1 missing-key|2:1 unknown-key|3:12 wrong-type|4:10 date-form|5:11 expired|6:31 bad-value|9:9 bad-value
 10:19 wrong-type|12:1 digest-unsourced|15:10 name-unsafe|16:8 bad-value|17:10 digest-length|19:12 kind-unknown
-19:33 bad-value|20:3 missing-key|20:20 unknown-key|20:48 wrong-type|21:3 wrong-type|24:1 build-missing|24:1 why-missing
+19:33 bad-value|20:3 missing-key|20:20 unknown-key|20:48 wrong-type|21:3 wrong-type|24:1 build-missing|24:1 reason-missing
 28:8 digest-empty|29:11 digest-alphabet|36:8 name-clash|38:10 digest-algorithm|39:15 own-copy|40:9 bad-value
 42:1 release-incomplete|43:8 bad-value|44:18 wrong-type|45:10 release-version|45:19 bad-value
 47:1 missing-key|48:10 unknown-key|49:6 bad-value|50:10 source-missing|52:1 source-missing
@@ -103,7 +103,7 @@ EXPECTED = """
 """
 
 
-def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
+def test_dozens_of_problems_are_reported_at_once_each_at_its_place() -> None:
     """Issue 2: `all problems at once with file:line:column, the line itself with a caret, and a hint`."""
     problems = found(MANY)
     told = [f"{p.where.removeprefix('m.toml:')} {p.code}" for p in problems]
@@ -115,7 +115,7 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "says", "hint"),
+    ("old", "new", "message", "hint"),
     [
         ("size = 10", "sise = 10", "there is no key 'sise' here", "did you mean size?"),
         ("size = 10", "size = 10\nSHA_256 = 1", "there is no key 'SHA_256' here", "did you mean sha256?"),
@@ -238,8 +238,8 @@ def test_a_release_with_lists_is_refused_only_where_no_choice_is_left() -> None:
         ("domain", 'kind = "io-module"', '{ kind = "bios", version = "<=6.0.9" }', False),
     ],
 )
-def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, need: str, refused: bool) -> None:
-    """`beside holds in every state for every pair of components in its scope`."""
+def test_a_release_is_checked_by_rules_of_each_scope(scope: str, when: str, need: str, refused: bool) -> None:
+    """`compatible holds in every state for every pair of components in its scope`."""
     base = BASE.replace(
         '["Tern-2", "Tern-4"], version = "6.1.0" },',
         '["Tern-2"], version = "6.1.0" },\n  { kind = "bios", models = ["Tern-4"], version = "6.0.9" },',
@@ -264,7 +264,7 @@ def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
     assert with_("") == ["release-refused"]
     assert with_(ahead) == []
     assert with_(ahead.replace("2026-3", "2026-2")) == ["release-refused"]
-    assert with_(ahead + 'lifecycle = "withdrawn"\nwhy = "x"\n') == ["release-refused"]
+    assert with_(ahead + 'lifecycle = "withdrawn"\nreason = "x"\n') == ["release-refused"]
 
 
 def test_a_standalone_rack_bundle_is_an_error_only_where_a_release_needs_it() -> None:
@@ -498,7 +498,7 @@ def test_problems_of_hostile_texts_print_on_one_line() -> None:
         ('[[jump]]\nwhat = { kind = "nokind" }\nfrom = ">=any word"\nto = ">=5"\nsource = "x"\n', 0),
     ],
 )
-def test_a_rule_about_something_unknown_still_tells_its_unreadable_ranges(rule: str, count: int) -> None:
+def test_unreadable_ranges_of_a_rule_about_something_unknown_are_reported(rule: str, count: int) -> None:
     """ "Every problem at once"; what some order could read is not held against the rule."""
     told = codes(f"{BASE}\n{rule}")
     assert told.count("range-unreadable") == count

@@ -265,7 +265,7 @@ def test_the_caret_counts_the_dash_escape() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "code", "column", "says"),
+    ("text", "code", "column", "message"),
     [
         (f"{ABC[:-1]}  x", "list-digest", 1, "a digest of 63 digits; SHA-256 has 64"),
         (f"{ABC[:8]}  x", "list-digest", 1, "a digest of 8 digits; SHA-256 has 64"),
@@ -288,7 +288,7 @@ def test_the_caret_counts_the_dash_escape() -> None:
         ("  so it goes", "list-line", 3, "not a line of a checksum list"),
     ],
 )
-def test_bad_lines_say_what_and_where(text: str, code: str, column: int, message: str) -> None:
+def test_bad_lines_are_reported_with_their_places(text: str, code: str, column: int, message: str) -> None:
     with pytest.raises(InputError) as caught:
         read(f"{EMPTY}  good\n{text}\n", "LIST")
     (problem,) = caught.value.problems
