@@ -774,7 +774,7 @@ LEDGER = (
     _never(
         "no component is missing from the index that was asked",
         "ledger/event/places.py",
-        "    if there != (sum(count for count, _ in parts), sum(total for _, total in parts)):",
+        "    if there != (sum(count for count, _ in counted), sum(total for _, total in counted)):",
         "ledger/record/test_damage.py::test_a_row_that_vanished_is_reported",
     ),
     _never(
@@ -1274,8 +1274,8 @@ MEDIA = (
     Guard(
         "only what was staged is activated",
         "model/record_rules.py",
-        'part.pending or (part.spare if part.staged else "") or ""',
-        'part.pending or part.spare or ""',
+        'component.pending or (component.spare if component.staged else "") or ""',
+        'component.pending or component.spare or ""',
         "cli/screen/test_user_files.py::test_only_what_was_staged_is_activated_without_a_name",
     ),
     _never(
@@ -1459,11 +1459,11 @@ NAMES = (
         "store/signatures/test_voucher.py::test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each",
     ),
     Guard(
-        "a verification of no known kind is refused",
+        "evidence of an unknown kind is refused",
         "jobs/recording/record.py",
-        "        return ProofKind(text)",
-        "        return ProofKind(text) if text in list(ProofKind) else ProofKind.NONE",
-        "cli/commands/test_recording_words.py::test_a_proof_of_no_known_kind_is_refused",
+        "        return EvidenceKind(text)",
+        "        return EvidenceKind(text) if text in list(EvidenceKind) else EvidenceKind.NONE",
+        "cli/commands/test_recording_words.py::test_evidence_of_an_unknown_kind_is_refused",
     ),
 )
 

@@ -66,13 +66,13 @@ max_whole_bytes = -1
         read_settings(data, where="store.toml")
     rows = [(f.code, f.where) for f in caught.value.problems]
     assert rows == [
-        ("newer-format", "store.toml:1:14"),
+        ("newer-format", "store.toml:1:9"),
         ("unknown-key", "store.toml:2:1"),
         ("bad-value", "store.toml:3:20"),
         ("wrong-type", "store.toml:3:31"),
         ("repeated", "store.toml:3:34"),
         ("wrong-type", "store.toml:4:20"),
-        ("bad-value", "store.toml:5:17"),
+        ("bad-value", "store.toml:5:24"),
         ("bad-value", "store.toml:6:19"),
     ]
     hints = [f.hint for f in caught.value.problems]
@@ -100,7 +100,7 @@ max_whole_bytes = -1
     ],
 )
 def test_one_bad_value_is_enough_to_refuse_the_file(line: bytes) -> None:
-    """ "a file that cannot be read whole accepts nothing" (bundlekeeper.model.store_settings)"""
+    """ "a file that cannot be read whole admits nothing" (bundlekeeper.model.store_settings)"""
     with pytest.raises(InputError) as caught:
         read_settings(b"store = 1\n" + line)
     assert len(caught.value.problems) == 1
@@ -108,7 +108,7 @@ def test_one_bad_value_is_enough_to_refuse_the_file(line: bytes) -> None:
 
 @pytest.mark.parametrize("data", [b"", b"signed_manifests = true", b"store = true", b"store = '1'", b"store = 0"])
 def test_the_format_must_be_stated(data: bytes) -> None:
-    with pytest.raises(InputError, match=r"acceptance is missing|reads format 1"):
+    with pytest.raises(InputError, match=r"store is missing|reads format 1"):
         read_settings(data)
 
 

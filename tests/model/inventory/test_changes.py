@@ -41,7 +41,7 @@ def test_version_drift_names_each_bank() -> None:
     found = compare([BLADE], [replace(BLADE, active="6.0.1", pending=None, spare="5.4.10")])
     assert [c.message() for c in found] == [
         "bios B7 at holm/holm-a/1/3: active was 5.4.10, is 6.0.1; spare was 5.4.2, is 5.4.10",
-        "bios B7 at holm/holm-a/1/3: pending was not read, none is what is known",
+        "bios B7 at holm/holm-a/1/3: pending was not read, last known is none",
     ]
     assert compare([replace(BLADE, spare=None)], [BLADE]) == []
 

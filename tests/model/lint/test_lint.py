@@ -95,7 +95,7 @@ method = "burn"
 EXPECTED = """
 1:1 missing-key|2:1 unknown-key|3:12 wrong-type|4:10 date-form|5:11 expired|6:31 bad-value|9:9 bad-value
 10:19 wrong-type|12:1 digest-unsourced|15:10 name-unsafe|16:8 bad-value|17:10 digest-length|19:12 kind-unknown
-19:33 bad-value|20:3 missing-key|20:20 unknown-key|20:48 wrong-type|21:3 wrong-type|24:1 build-missing|24:1 reason-missing
+19:33 bad-value|20:3 missing-key|20:20 unknown-key|20:50 wrong-type|21:3 wrong-type|24:1 build-missing|24:1 reason-missing
 28:8 digest-empty|29:11 digest-alphabet|36:8 name-clash|38:10 digest-algorithm|39:15 own-copy|40:9 bad-value
 42:1 release-incomplete|43:8 bad-value|44:18 wrong-type|45:10 release-version|45:19 bad-value
 47:1 missing-key|48:10 unknown-key|49:6 bad-value|50:10 source-missing|52:1 source-missing
@@ -129,12 +129,12 @@ def test_dozens_of_problems_are_reported_at_once_each_at_its_place() -> None:
         ('build = "managed"', 'build = "mangaed"', "build cannot be 'mangaed'", "did you mean managed?"),
         ("a" * 64, "a" * 10 + "O" + "a" * 53, "character 11 of the digest is 'O'", "is it a zero?"),
         ("a" * 64, "a" * 10 + "x" + "a" * 51, "(and it has 62 characters, not 64)", "publisher's list"),
-        ("a" * 64, "a" * 32, "a digest of 32 digits is MD5's", "64 digits"),
-        ("a" * 64, "a" * 40, "a digest of 40 digits is SHA-1's", "64 digits"),
-        ("a" * 64, "a" * 56, "SHA-224's", "64 digits"),
-        ("a" * 64, "a" * 96, "SHA-384's", "64 digits"),
-        ("a" * 64, "a" * 128, "SHA-512's", "64 digits"),
-        ("a" * 64, "sha256:" + "a" * 64, "prefix 'sha256:'", "leave sha256: out"),
+        ("a" * 64, "a" * 32, "a digest of 32 digits is MD5", "64 digits"),
+        ("a" * 64, "a" * 40, "a digest of 40 digits is SHA-1", "64 digits"),
+        ("a" * 64, "a" * 56, "is SHA-224", "64 digits"),
+        ("a" * 64, "a" * 96, "is SHA-384", "64 digits"),
+        ("a" * 64, "a" * 128, "is SHA-512", "64 digits"),
+        ("a" * 64, "sha256:" + "a" * 64, "prefix 'sha256:'", "delete sha256:"),
         ("a" * 64, "sha512:" + "a" * 128, "prefix 'sha512:'", "get the SHA-256"),
         ("a" * 64, "a" * 63, "63 digits, not 64", "copy it again"),
         ("b" * 64, "a" * 64, "infra-6.bin has the digest of infra-5.bin (line 16)", "two names"),
@@ -146,7 +146,7 @@ def test_dozens_of_problems_are_reported_at_once_each_at_its_place() -> None:
         ("size = 10", 'size = "10"', "size takes a whole number, not '10'", "without quotes"),
         ("[versions]", "[[versions]]", "versions takes a table, not an array", "single brackets"),
         ("expires = 2027-02-14", "expires = 2026-11-20", "expired on 2026-11-20, 5 days ago", "newer"),
-        ('to = ">=6.0"', 'to = "~6.0"', "~ is no operator", "use >="),
+        ('to = ">=6.0"', 'to = "~6.0"', "~ is not an operator", "use >="),
         (
             'version = "6.0.9"',
             'version = "latest"',

@@ -183,7 +183,7 @@ def test_one_name_with_different_bytes_is_not_used() -> None:
     text, report = fill(MANIFEST, [DraftRow("a.bin", ONE, 1), DraftRow("a.bin", ONE, 1), DraftRow("a.bin", TWO, None)])
     assert text == MANIFEST
     assert codes(report) == [("given-twice", "a.bin")]
-    assert report.findings[0].message == f"given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
+    assert report.findings[0].message == f"it was given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
 
 
 def test_every_bundle_of_that_name_is_filled() -> None:
@@ -263,7 +263,7 @@ def test_the_whole_name_goes_before_its_last_part() -> None:
 @pytest.mark.parametrize("sequence", ["", "sequence = 1.5", "sequence = true", "sequence = -1", "sequence = '3'"])
 def test_a_sequence_that_cannot_go_up(sequence: str) -> None:
     text = MANIFEST.replace("sequence = 14   # ours", sequence)
-    with pytest.raises(InputError, match="sequence is no number that can go up"):
+    with pytest.raises(InputError, match="sequence is not a number that can go up"):
         confirmed(text, f"{TWO}  b.bin\n")
     same, _ = confirmed(text, f"{ONE}  b.bin\n")
     assert same == text
