@@ -105,7 +105,7 @@ def _words(known: tuple[str, ...], *, empty: bool) -> Callable[[str, object], _R
             if not isinstance(word, str):
                 wrong.append(Misread("wrong-type", (key, at), f"{key} takes texts, not {shown(word)}", "quote it"))
             elif word not in known:
-                wrong.append(Misread("bad-value", (key, at), f"{key} cannot hold {shown(word)}", meant(word, known)))
+                wrong.append(Misread("bad-value", (key, at), f"{key} cannot have {shown(word)}", meant(word, known)))
             elif word in value[:at]:
                 wrong.append(Misread("repeated", (key, at), f"{shown(word)} is there twice", "delete one of them"))
         if not value and not empty:

@@ -284,7 +284,7 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
 
 
 def _moment(work: _Work, details: RecordDetails, answer: WhereAnswer) -> Moment:
-    """When it happened, in the zone that was said, else the site's as the newest reading told it, else UTC."""
+    """When it happened, in the zone that was given, else the site's by its newest reading, else UTC."""
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.as_inventory import readings
 

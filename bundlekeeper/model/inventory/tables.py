@@ -197,7 +197,7 @@ def rectangle(
                 UnreadRow(where(0, number), f"two columns are called {key!r}" if key else "a column has no name")
             )
     good: list[int] = []
-    hint = "put a cell that holds the delimiter in quotes"
+    hint = "put a cell that has the delimiter inside in quotes"
     titles_are_wrong = bool(unread)
     for number, cells in enumerate(rows[1:], 1):
         if any(cell not in (None, "") for cell in cells[len(keys) :]):
