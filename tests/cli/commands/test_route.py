@@ -70,9 +70,9 @@ def test_a_changed_manifest_is_named_key_by_key(office: Keeper, world: World, tm
         (
             "minutes = 10 }",
             "minutes = 11 }",
-            "bundle infrastructure 5.4.10 marram-infrastructure-5.4.10.bin is another",
+            "bundle infrastructure 5.4.10 marram-infrastructure-5.4.10.bin was changed",
         ),
-        ("# The Marram", "# the Marram", "its bytes are others, though nothing that it says"),
+        ("# The Marram", "# the Marram", "its bytes are different, but its bundles, releases"),
     ):
         assert old in text
         other = tmp_path / "other.toml"
