@@ -89,7 +89,7 @@ TAMPERED: tuple[tuple[Callable[[dict[str, Any]], object], int], ...] = (
     (lambda d: d["route"]["steps"][0].update(what="all"), 2),
     (lambda d: d["route"].pop("steps"), 2),
     (lambda d: d.update(route=None), 2),
-    (lambda d: d["inputs"]["manifest"].update(parts=3), 2),
+    (lambda d: d["inputs"]["manifest"].update(pieces=3), 2),
     (lambda d: d["options"].update(per_cluster=0), 2),
     (lambda d: d.update(schema="bundlekeeper.route/9"), 2),
 )
