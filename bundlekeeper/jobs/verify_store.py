@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from bundlekeeper.findings import Finding
-    from bundlekeeper.model.check_result import CheckResult
+    from bundlekeeper.model.verify_result import VerifyResult
     from bundlekeeper.model.stop import Stop
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.database.rows import Admitted
@@ -47,7 +47,7 @@ class VerifiedStore:
     """The result; `subject` is the folder, `findings` has those about the manifest as well."""
 
     subject: str
-    result: CheckResult
+    result: VerifyResult
     findings: list[Finding]
     manifest_signature: Ruling
 

@@ -17,12 +17,12 @@ from xml.etree import ElementTree as ET
 
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
+from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult, Status
 
 _VERIFIED = (Status.OK, Status.TRUSTED)
 
 
-def document(result: CheckResult, *, name: str, at: datetime) -> str:
+def document(result: VerifyResult, *, name: str, at: datetime) -> str:
     """The XML text, with its declaration, of a run of `verify` over `name` at the time `at`."""
     properties = {
         "verified": result.verified,
@@ -41,7 +41,7 @@ def document(result: CheckResult, *, name: str, at: datetime) -> str:
 
 
 def render(
-    rows: Iterable[CheckedRow],
+    rows: Iterable[VerifiedRow],
     findings: Sequence[Finding],
     *,
     name: str,
@@ -69,7 +69,7 @@ def render(
     return _document(suite)
 
 
-def _findings_of(row: CheckedRow, by_place: Mapping[tuple[str, str], list[Finding]]) -> list[Finding]:
+def _findings_of(row: VerifiedRow, by_place: Mapping[tuple[str, str], list[Finding]]) -> list[Finding]:
     code = row.status.value
     places = dict.fromkeys((row.place, f"{row.family}/{row.version}/{row.name}", row.name))
     return next((found for place in places if place and (found := by_place.get((code, place)))), [])
@@ -86,7 +86,7 @@ def _thousandths(seconds: float) -> str:
     return f"{seconds:.3f}"  # the schema's SUREFIRE_TIME: at most three decimals
 
 
-def _case_of_row(suite: ET.Element, row: CheckedRow, findings: Sequence[Finding]) -> None:
+def _case_of_row(suite: ET.Element, row: VerifiedRow, findings: Sequence[Finding]) -> None:
     group = f"{row.family}.{row.version}" if row.family else "other files"
     case = _case(suite, group, row.place or row.name, row.seconds)
     if row.status is Status.NOT_READ:

@@ -81,7 +81,7 @@ def _settings(rnd: Random) -> Any:
 
     def read() -> Any:
         found = settings.read_settings(text.encode())
-        return [found, [found.wants_signature(f) for f in ("infrastructure", "blade", "rack")]]
+        return [found, [found.needs_signature(f) for f in ("infrastructure", "blade", "rack")]]
 
     return told(read)
 
@@ -190,4 +190,4 @@ def _trust(rnd: Random) -> Any:
     removed = rnd.choice([None, None, datetime(2026, 10, 1, tzinfo=UTC)])
     entry = TrustEntry("office", "sshsig", ("bundles",), "ed25519", "f", namespace=rnd.choice(["", "file"]),
                        valid_from=day(), valid_until=day(), removed_at=removed, removed_reason="lost")  # fmt: skip
-    return [entry, entry.state_on(TODAY), [entry.namespace_for(purpose) for purpose in PURPOSES]]
+    return [entry, entry.status_on(TODAY), [entry.namespace_for(purpose) for purpose in PURPOSES]]

@@ -9,7 +9,7 @@ from pathlib import Path
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa, utils
 
-from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.rows import Stated
 from bundlekeeper.store.signatures.trust_list import TrustList
@@ -62,7 +62,7 @@ class _Signed:
         self.voucher = Voucher(None, lambda: TrustList((entry,)), datetime.now(UTC))
         self.file, self.size, self.form = world.big.name, world.big_bytes, form
 
-    def check(self, *, signed: bool) -> CheckResult:
+    def check(self, *, signed: bool) -> VerifyResult:
         """One check of the folder; without `signed` the manifest states no signature."""
         stated = Stated("big.sig", self.form, _NAME) if signed else None
         place = f"blade/6.1.0/{self.file}"

@@ -20,7 +20,7 @@ from bundlekeeper.errors import KeeperError, VersionError
 from bundlekeeper.formats import durations, json_read, moments, toml_read
 from bundlekeeper.formats.safe_names import problems_of_name
 from bundlekeeper.jobs.recording.selection import Places
-from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement, statements
+from bundlekeeper.jobs.recording.statements import Asked, RecordDetails, RecordStatement, statements
 from bundlekeeper.ledger.event import events
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.ledger.record.ledger import Ledger
@@ -129,9 +129,9 @@ add(
     "store", settings.read_settings,
     lambda: [
         b'store = 1\nsigned_families = ["infrastructure"]\nforms = ["sshsig", "rsa-pss-sha256"]\n'
-        b'signed_manifests = true\nmax_proof_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
+        b'signed_manifests = true\nmax_verification_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
     ],
-    covers=("model.acceptance.read_acceptance",), words="true false [ ] { } = 90d 36h 1e9 cms minisign blade",
+    covers=("model.store_settings.read_settings",), words="true false [ ] { } = 90d 36h 1e9 cms minisign blade",
 )  # fmt: skip
 
 
@@ -202,12 +202,12 @@ add(
 def _rows(data: bytes) -> None:
     with TemporaryDirectory() as folder:
         Path(folder, "rows.csv").write_bytes(data)
-        options = RecordStatement(Asked("observe"), Places(), RecordSaid())
+        options = RecordStatement(Asked("observe"), Places(), RecordDetails())
         statements(str(Path(folder, "rows.csv")), options)
 
 
 add(
-    "recorder-rows", _rows, lambda: [b"name,active,at,says\nB7,6.1.0,2026-11-20,ada\nB8,-,,bo\n"],
+    "recorder-rows", _rows, lambda: [b"name,active,at,reported_by\nB7,6.1.0,2026-11-20,ada\nB8,-,,bo\n"],
     words="name bundle at before after key=value;x= , ,, \" approved-by",
 )  # fmt: skip
 
@@ -235,7 +235,7 @@ add(
     words=">= < != , . - ~ + rc alpha dev 0 :", examples=400,
 )  # fmt: skip
 add(
-    "moments", text(lambda said: moments.moment(moments.parse(said), "Europe/Berlin")),
+    "moments", text(lambda moment: moments.moment(moments.parse(moment), "Europe/Berlin")),
     lambda: [b"2026-03-01", b"2026-03-01T14:05+01:00", b"2026-03-29T02:30:00", b"2026-10-25 02:30:00.000001Z"],
     words="+23:59 -00:00 Z T W 24:00", examples=400, covers=("formats.moments.parse",),
 )  # fmt: skip
@@ -305,7 +305,7 @@ add(
 )
 add(
     "event", lambda data: events.check(events.from_content(json_read.loads(data))),
-    lambda: [events.canonical(_event()).encode()], words='"what" "at" "zone" null [] {} "seen" "corrects"',
+    lambda: [events.canonical(_event()).encode()], words='"what" "at" "zone" null [] {} "seen_active" "undoes"',
     covers=("ledger.event.events.from_content",), examples=200,
 )  # fmt: skip
 add(

@@ -737,7 +737,7 @@ LEDGER = (
         "formats/sqlite.py",
         '                if connection.in_transaction:\n                    connection.execute("ROLLBACK")\n',
         '                connection.execute("COMMIT")\n',
-        "ledger/record/test_faults.py::test_an_error_after_the_events_takes_them_back",
+        "ledger/record/test_faults.py::test_an_error_after_the_events_rolls_them_back",
     ),
     Guard(
         "the last events are what they were",
@@ -757,37 +757,37 @@ LEDGER = (
         "a row of the states has its seal",
         "ledger/state/projection.py",
         "    if not seals.is_whole(row[:-1], row[-1]):",
-        "ledger/record/test_damage.py::test_a_cell_that_is_not_what_was_written_is_told",
+        "ledger/record/test_damage.py::test_a_cell_that_is_not_what_was_written_is_reported",
     ),
     _never(
         "an event has its seal",
         "ledger/event/rows.py",
         "        if not is_sealed(row):",
-        "ledger/record/test_damage.py::test_a_cell_that_is_not_what_was_written_is_told",
+        "ledger/record/test_damage.py::test_a_cell_that_is_not_what_was_written_is_reported",
     ),
     _never(
         "two indexes of places say the same",
         "ledger/event/places.py",
         "    if Counter(found) != Counter(other):",
-        "ledger/record/test_damage.py::test_a_row_that_vanished_is_told",
+        "ledger/record/test_damage.py::test_a_row_that_vanished_is_reported",
     ),
     _never(
         "no component is missing from the index that was asked",
         "ledger/event/places.py",
-        "    if there != (sum(count for count, _ in parts), sum(total for _, total in parts)):",
-        "ledger/record/test_damage.py::test_a_row_that_vanished_is_told",
+        "    if there != (sum(count for count, _ in counted), sum(total for _, total in counted)):",
+        "ledger/record/test_damage.py::test_a_row_that_vanished_is_reported",
     ),
     _never(
         "no event of a component is missing",
         "ledger/event/rows.py",
         "    if one != other:",
-        "ledger/record/test_damage.py::test_a_row_that_vanished_is_told",
+        "ledger/record/test_damage.py::test_a_row_that_vanished_is_reported",
     ),
     _never(
         "a kept text is the one of its digest",
         "ledger/record/ledger.py",
         "            if packed is not None and text is None:",
-        "ledger/record/test_damage.py::test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again",
+        "ledger/record/test_damage.py::test_a_damaged_text_is_reported_and_repaired_by_loading_it_again",
     ),
     _never(
         "internal error is not called damage",
@@ -1274,8 +1274,8 @@ MEDIA = (
     Guard(
         "only what was staged is activated",
         "model/record_rules.py",
-        'part.pending or (part.spare if part.staged else "") or ""',
-        'part.pending or part.spare or ""',
+        'component.pending or (component.spare if component.staged else "") or ""',
+        'component.pending or component.spare or ""',
         "cli/screen/test_user_files.py::test_only_what_was_staged_is_activated_without_a_name",
     ),
     _never(
@@ -1459,11 +1459,11 @@ NAMES = (
         "store/signatures/test_voucher.py::test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each",
     ),
     Guard(
-        "a verification of no known kind is refused",
+        "evidence of an unknown kind is refused",
         "jobs/recording/record.py",
-        "        return ProofKind(text)",
-        "        return ProofKind(text) if text in list(ProofKind) else ProofKind.NONE",
-        "cli/commands/test_recording_words.py::test_a_proof_of_no_known_kind_is_refused",
+        "        return EvidenceKind(text)",
+        "        return EvidenceKind(text) if text in list(EvidenceKind) else EvidenceKind.NONE",
+        "cli/commands/test_recording_words.py::test_evidence_of_an_unknown_kind_is_refused",
     ),
 )
 

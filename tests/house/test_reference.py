@@ -218,12 +218,12 @@ def test_each_key_of_a_map_is_told() -> None:
 
 def test_each_column_of_recorded_statements_is_told() -> None:
     from bundlekeeper.jobs.recording.selection import Places
-    from bundlekeeper.jobs.recording.statements import Asked, RecordSaid
+    from bundlekeeper.jobs.recording.statements import Asked, RecordDetails
 
     told = re.search(
         r"(?s)^A CSV for `stage`.*?title row of these: (.*?): what", section("What is where"), re.MULTILINE
     )
-    due = {field.name for cls in (Asked, Places, RecordSaid) for field in fields(cls)} - {"verb"}
+    due = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
     assert told is not None
     assert set(spans(told[1])) - {";"} == due
 

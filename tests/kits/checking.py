@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.rows import Verification
 from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
@@ -100,13 +100,13 @@ def check(
     stop: Stop | None = None,
     own: Sequence[bytes] = (),
     today: date | None = None,
-) -> CheckResult:
+) -> VerifyResult:
     """`check_folder` with the usual means."""
     means = CheckMeans(now, Silent(), stop, max_age_s=max_age_s, today=today)
     limits = ReadingLimits(quick, older_than_s, max_time_s, workers=2)
     return check_folder(root, wanted, means, limits, known=known, own=own)
 
 
-def found(result: CheckResult) -> set[tuple[str, str]]:
+def found(result: VerifyResult) -> set[tuple[str, str]]:
     """Code and subject of every finding."""
     return {(f.code, f.subject) for f in result.findings}

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.store.contents.store import Store
@@ -128,7 +128,7 @@ def accept(kit: Kit, *lines: str) -> None:
     (kit.root / "store.toml").write_text("\n".join(("store = 1", *lines)) + "\n")
 
 
-def check(kit: Kit, loaded: Any = None, *, at: Path | None = None, **limits: Any) -> CheckResult:
+def check(kit: Kit, loaded: Any = None, *, at: Path | None = None, **limits: Any) -> VerifyResult:
     """Check the store, or the folder `at` against `loaded`, with the store's trust list."""
     with Store.open(kit.root, write=True) as store, store.database(write=True) as database:
         means = CheckMeans(now, Silent(), voucher=Voucher.of(store, now()))

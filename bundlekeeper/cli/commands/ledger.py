@@ -27,8 +27,8 @@ HeadOption = Annotated[
 def verify(head: HeadOption = "", store: StoreOption = None, json: JsonOption = False) -> int:
     """Read every event and compare it with the chain, and the chain with a head that was printed earlier."""
     with Session(store_root(store), caller()) as session:
-        done = jobs.check(session, head)
-    screen.show_checked(done, form=form_of(json=json))
+        done = jobs.verify(session, head)
+    screen.show_verified(done, form=form_of(json=json))
     return exit_status(done.findings)
 
 

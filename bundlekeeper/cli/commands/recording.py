@@ -26,7 +26,7 @@ from bundlekeeper.cli.options import (
 )
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.jobs.recording.selection import Places
-from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement
+from bundlekeeper.jobs.recording.statements import Asked, RecordDetails, RecordStatement
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.session import Session
@@ -90,12 +90,12 @@ def stage(
     json: JsonOption = False,
 ) -> int:
     """Record that an image's bytes are on a component (or many), not yet running."""
-    said = RecordSaid(
+    details = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("stage", bundle=bundle, version=version, bank=bank)
-    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
+    return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def activate(
@@ -127,12 +127,12 @@ def activate(
     json: JsonOption = False,
 ) -> int:
     """Record that a component now runs an image: the one named, else the one that was staged on it."""
-    said = RecordSaid(
+    details = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("activate", bundle=bundle, version=version)
-    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
+    return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def observe(
@@ -162,10 +162,10 @@ def observe(
     json: JsonOption = False,
 ) -> int:
     """Record what was read from a component: what is active, pending or spare."""
-    said = RecordSaid(at, zone, reported_by, done_by, evidence=evidence, note=note)
+    details = RecordDetails(at, zone, reported_by, done_by, evidence=evidence, note=note)
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare)
-    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
+    return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def _record(statement: RecordStatement, *, file: str | None, dry_run: bool, store: Path | None, json: bool) -> int:

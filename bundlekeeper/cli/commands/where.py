@@ -81,10 +81,10 @@ def where(
     if history and (on or known or count or csv or picture):
         raise InputError("--history shows everything, as lines or as --json", hint="leave the other options out")
     places = Places(name, site, domain, chassis, slot, kind, model)
-    wanted = job.WhereWanted(bundle, version, sha256, withdrawn, bank, gone)
+    asked = job.WhereAsked(bundle, version, sha256, withdrawn, bank, gone)
     times = job.WhereTimes(on, known, zone)
     with Session(store_root(store), caller()) as session:
-        found = job.where(session, places, wanted, times, by=count, history=history)
+        found = job.where(session, places, asked, times, count=count, history=history)
     screen.show(found, form)
     return exit_status(found.doubts)
 

@@ -34,12 +34,12 @@ def to_json(inventory: Inventory) -> str:
         "read_at": read_at.isoformat() if isinstance(read_at, datetime) else str(read_at),
         "zone": inventory.zone,
     }
-    components = [_ENCODE(head)[:-1]]
+    blocks = [_ENCODE(head)[:-1]]
     for table, rows in tables:
         lines = [_ENCODE(_cells(row)) for row in rows]
         if lines:
-            components.append(f'"{table}": [\n' + ",\n".join(lines) + "\n]")
-    return ",\n".join(components) + "}\n"
+            blocks.append(f'"{table}": [\n' + ",\n".join(lines) + "\n]")
+    return ",\n".join(blocks) + "}\n"
 
 
 def _cells(row: Any) -> dict[str, object]:  # noqa: ANN401  (one of the four tables' types)

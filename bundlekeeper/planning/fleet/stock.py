@@ -52,7 +52,7 @@ class StoredFile:
 class Holdings:
     """Everything that a store holds, and what it accepts.
 
-    `signed_families` are those whose bundles need a good signature; `max_proof_age_s` is in seconds, None for no limit.
+    `signed_families` are those whose bundles need a good signature; `max_verification_age_s` is in seconds, None for no limit.
     """
 
     def __init__(

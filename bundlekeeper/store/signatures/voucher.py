@@ -122,7 +122,7 @@ class Voucher:
 
     def requires(self, family: str) -> bool:
         """True when this store requires signed bundles of this family."""
-        return self.settings is not None and self.settings.wants_signature(family)
+        return self.settings is not None and self.settings.needs_signature(family)
 
     @property
     def requires_signed_manifests(self) -> bool:

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.safe_names import collision_key
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
+from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult, Status
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry
 from bundlekeeper.store.verifying.expected import Expected
@@ -47,7 +47,7 @@ class WrongFile:
 
     facts: Expected
     entry: WalkEntry
-    row: CheckedRow
+    row: VerifiedRow
     reason: str
 
 
@@ -68,7 +68,7 @@ class FileJudge:
         zeros: Iterable[str] = (),
         in_store: bool = False,
     ) -> None:
-        self.result = CheckResult()
+        self.result = VerifyResult()
         self._root = root
         self._in_store = in_store
         self.wrong: list[WrongFile] = []
@@ -131,10 +131,10 @@ class FileJudge:
         for entry in unknown:
             self._unreadable(slot, entry, entry.message)
 
-    def _row(self, slot: ExpectedSlot, entry: WalkEntry | None, status: Status, message: str = "") -> CheckedRow:
+    def _row(self, slot: ExpectedSlot, entry: WalkEntry | None, status: Status, message: str = "") -> VerifiedRow:
         facts = slot.facts
         reading = self._readings.get(entry.path) if entry is not None else None
-        row = CheckedRow(
+        row = VerifiedRow(
             facts.name,
             facts.family,
             facts.version,
@@ -188,7 +188,7 @@ class FileJudge:
         """True when the bundle may lie in a folder that was not looked into."""
         return not self._in_store or entry.path == "." or slot.facts.place.startswith(f"{entry.path}/")
 
-    def _file(self, slot: ExpectedSlot, entry: WalkEntry) -> CheckedRow:
+    def _file(self, slot: ExpectedSlot, entry: WalkEntry) -> VerifiedRow:
         reading = self._readings.get(entry.path)
         if reading is not None and reading.how is How.FAILED:
             return self._unreadable(slot, entry, reading.error)
@@ -215,7 +215,7 @@ class FileJudge:
         message = f"last verified {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are allowed"
         self._find("stale-verification", entry.path, message, "run verify again without --quick")
 
-    def _wrong(self, slot: ExpectedSlot, entry: WalkEntry, size: int, found: str) -> CheckedRow:
+    def _wrong(self, slot: ExpectedSlot, entry: WalkEntry, size: int, found: str) -> VerifiedRow:
         facts = slot.facts
         others = [bundle for bundle in self._by_digest.get(found, ()) if bundle is not facts]
         level: Level | None = None
@@ -246,7 +246,7 @@ class FileJudge:
         self.wrong.append(WrongFile(facts, entry, row, message))
         return row
 
-    def _unreadable(self, slot: ExpectedSlot, entry: WalkEntry, reason: str) -> CheckedRow:
+    def _unreadable(self, slot: ExpectedSlot, entry: WalkEntry, reason: str) -> VerifiedRow:
         hint = "nothing is known about its bytes: check the device, its connection and the file's mode; then run verify again"
         self._find("unreadable", entry.path, f"could not be read: {reason}", hint)
         return self._row(slot, entry, Status.UNREADABLE, reason)
@@ -309,7 +309,7 @@ class FileJudge:
     def _extra_row(self, entry: WalkEntry, reading: FileReading | None, status: Status, message: str) -> None:
         size = entry.size if entry.kind is EntryKind.FILE else None
         found = reading.sha256 if reading is not None else ""
-        row = CheckedRow(entry.name, "", "", entry.path, status, size, None, "", found, None, message)
+        row = VerifiedRow(entry.name, "", "", entry.path, status, size, None, "", found, None, message)
         row.seconds = reading.seconds if reading is not None else None
         self.result.rows.append(row)
 
@@ -326,7 +326,7 @@ class FileJudge:
                 result.unverified += row.status not in (Status.OK, Status.TRUSTED, Status.NOT_READ)
 
 
-def about_bundles(slots: Iterable[ExpectedSlot], result: CheckResult) -> None:
+def about_bundles(slots: Iterable[ExpectedSlot], result: VerifyResult) -> None:
     """Add what the manifest itself reports about its bundles: digests that verify nothing, versions withdrawn."""
     there = {row.name for row in result.rows if row.family and row.place}
     for slot in slots:

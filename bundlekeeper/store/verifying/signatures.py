@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from bundlekeeper.findings import finding
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
+from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult, Status
 from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.store.signatures.sidecar_files import SignatureFile, nearest, of_entry, place_of
 from bundlekeeper.store.signatures.voucher import Message, Ruling, Voucher
@@ -39,7 +39,7 @@ class SignatureChecks:
             return ()
         return self._voucher.algorithms(facts.signature, self._file(facts, entry))
 
-    def judge(self, slots: Sequence[ExpectedSlot], readings: Mapping[str, FileReading], result: CheckResult) -> None:
+    def judge(self, slots: Sequence[ExpectedSlot], readings: Mapping[str, FileReading], result: VerifyResult) -> None:
         """Rule on every signature that is stated or required, into rows, findings and counts of `result`.
 
         Raises as reading the trust list.
@@ -65,7 +65,7 @@ class SignatureChecks:
             result.findings.append(finding("not-checked", "signatures", message, "name the store with --store"))
         result.findings.extend(self._voucher.troubles())
 
-    def _not_looked_at(self, facts: Expected, result: CheckResult) -> None:
+    def _not_looked_at(self, facts: Expected, result: VerifyResult) -> None:
         result.signatures_unseen += 1
         for row in result.rows:
             if row.name == facts.name and row.expected == facts.sha256 and not row.signature:
@@ -77,7 +77,7 @@ class SignatureChecks:
         signature = self._file(facts, entry)
         return self._voucher.rule(entry.path, facts.family, facts.signature, signature, message, facts.released)
 
-    def _record(self, row: CheckedRow, ruling: Ruling, result: CheckResult) -> None:
+    def _record(self, row: VerifiedRow, ruling: Ruling, result: VerifyResult) -> None:
         row.signature, row.signed_by = ruling.word, ruling.signed_by
         if ruling.good:
             result.signatures_good += 1

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from bundlekeeper.errors import KeeperError
-from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.store.contents import quarantine
 from bundlekeeper.store.contents.store import Store
@@ -28,7 +28,7 @@ def move_to_quarantine(
     store: Store,
     database: StoreDatabase,
     wrong: Sequence[WrongFile],
-    result: CheckResult,
+    result: VerifyResult,
     *,
     clock: Clock,
     wait_s: float = 0.0,

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
-from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.right_now import verified_ahead
 from bundlekeeper.store.contents.store import KEEPER, MANIFESTS, QUARANTINE, Store
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CheckMeans",
-    "CheckResult",
+    "VerifyResult",
     "ReadingLimits",
     "check_folder",
     "check_store",
@@ -81,7 +81,7 @@ def check_folder(
     *,
     known: KnownVerifications | None = None,
     own: Sequence[bytes] = (),
-) -> CheckResult:
+) -> VerifyResult:
     """Verify the folder `root`, with every folder in it, against a manifest.
 
     A bundle is looked for by its name, wherever it is. Verifications are kept in `known` (the store database), if there
@@ -118,7 +118,7 @@ def check_store(
     limits: ReadingLimits | None = None,
     *,
     carried: Collection[str] | None = None,
-) -> CheckResult:
+) -> VerifyResult:
     """Verify the store's files against `loaded`, or without one each against the manifest that it was added by.
 
     Without `loaded` the manifest admitted last decides what is missing, or the store database where its kept copy
@@ -260,7 +260,7 @@ class _Check:
         self.slots, self.strays = slots, strays
         self.means, self.limits, self.known = means, limits, known
         self.in_store = in_store
-        self.result = CheckResult()
+        self.result = VerifyResult()
         self.wrong: list[WrongFile] = []
         self._kinds: dict[int, FsKind] = {}
 

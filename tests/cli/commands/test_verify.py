@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.findings import Level
-from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import lock
@@ -69,7 +69,7 @@ def add(kit: Kit, names: str, sequence: int = 1) -> None:
     kit.add_loaded(loaded(kit, names, sequence))
 
 
-def check(kit: Kit, against: Any = None, *, write: bool = True, record: bool = True, **limits: Any) -> CheckResult:
+def check(kit: Kit, against: Any = None, *, write: bool = True, record: bool = True, **limits: Any) -> VerifyResult:
     """A check of the kit's store."""
     with Store.open(kit.root, write=write) as store, store.database(write=write) as database:
         means = CheckMeans(now, Silent(), record=record, today=date(2026, 9, 1))

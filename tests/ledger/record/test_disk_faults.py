@@ -98,7 +98,7 @@ def test_no_space_only_at_write_back(tmp_path: Path) -> None:
             kit = Kit(tmp_path, "disk/store")
             kit.offer("a.bin", b"small")
             kit.offer("b.bin", BIG)
-            assert kit.add(kit.bundle("a.bin", b"small")).counts == {"read_at": 1}
+            assert kit.add(kit.bundle("a.bin", b"small")).counts == {"added": 1}
             with pytest.raises(UnfinishedError, match=r"b\.bin could not be stored"):
                 kit.add(kit.bundle("a.bin", b"small"), kit.bundle("b.bin", BIG), manifest=2)
             insist_on_nothing(kit, "b.bin")
@@ -153,7 +153,7 @@ def test_a_disk_that_fails_at_the_fsync(tmp_path: Path) -> None:
         kit.offer("a.bin", b"small")
         kit.offer("b.bin", BIG[: 8 << 20])
         bundles = kit.bundle("a.bin", b"small"), kit.bundle("b.bin", BIG[: 8 << 20])
-        assert kit.add(bundles[0]).counts == {"read_at": 1}
+        assert kit.add(bundles[0]).counts == {"added": 1}
         with pytest.raises(UnfinishedError, match=r"b\.bin could not be stored: Input/output error"):
             kit.add(*bundles, manifest=2, progress=Pulling(trigger))
         insist_on_nothing(kit, "b.bin")
@@ -167,8 +167,8 @@ import sys
 from pathlib import Path
 from bundlekeeper.ledger.record.ledger import Ledger
 from tests.ledger.ask.test_where import DAY0, read
-with Ledger.open(Path(sys.argv[1]), write=True) as book:
-    print(*book.record([read(0, "6.0")], DAY0).ids)
+with Ledger.open(Path(sys.argv[1]), write=True) as ledger:
+    print(*ledger.record([read(0, "6.0")], DAY0).ids)
 """
 
 

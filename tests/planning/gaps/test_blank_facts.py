@@ -177,7 +177,7 @@ def test_blanking_what_the_store_says_never_makes_an_answer_better(seed: int) ->
     for place, file in enumerate(some(rows)):
         for change in changes:
             files = [*rows[:place], replace(file, **change), *rows[place + 1 :]]
-            more: dict[str, Any] = {"max_proof_age_s": world.holdings.max_verification_age_s}
+            more: dict[str, Any] = {"max_verification_age_s": world.holdings.max_verification_age_s}
             blank = Holdings(files, signed_families=world.holdings.signed_families, **more)
             assert _better(world, replace(world, holdings=blank), None) == [], f"{change} of {file}"
 

@@ -81,7 +81,7 @@ class _World:
         """The world with the infrastructure bundle's file in the store changed."""
         rows = [self.holdings.stored(b.sha256) for b in self.manifest.bundle]
         changed = [replace(f, **more) if (f.family, f.version) == ("infrastructure", "6.1.0") else f for f in rows if f]
-        limits: dict[str, Any] = {"max_proof_age_s": self.holdings.max_verification_age_s}
+        limits: dict[str, Any] = {"max_verification_age_s": self.holdings.max_verification_age_s}
         return replace(self, holdings=Holdings(changed, signed_families=self.holdings.signed_families, **limits))
 
 

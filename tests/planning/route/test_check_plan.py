@@ -336,7 +336,7 @@ def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no
     assert told([*rows, replace(first, serial="FAR", domain="holm-b")]) == []
     assert told(rows, policies=()) == ["policy gold: it is no longer there"]
     assert told(rows, separate_windows=(SeparateWindows(("holm-a", "holm-b")),)) == [
-        "apart: other domains are never in one window with this one"
+        "separate_windows: the domains that must not share a window with this one were changed"
     ]
 
 

@@ -23,7 +23,7 @@ from bundlekeeper.store.contents.right_now import Holding, findings_of, holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.row_checksums import checksum
 from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
-from bundlekeeper.store.verifying.verify import CheckMeans, CheckResult, ReadingLimits, check_store
+from bundlekeeper.store.verifying.verify import CheckMeans, VerifyResult, ReadingLimits, check_store
 from tests.conftest import HARBOUR, Keeper, World
 from tests.kits.store_kit import Kit, now
 
@@ -78,7 +78,7 @@ class Place(Kit):
             rows = holdings(store, database, now())
         return rows, [*found, *findings_of(rows, now())]
 
-    def check(self, *, quick: bool = False) -> tuple[CheckResult, list[Finding]]:
+    def check(self, *, quick: bool = False) -> tuple[VerifyResult, list[Finding]]:
         """What `verify` says."""
         means = CheckMeans(now, Silent(), today=date(2026, 9, 1))
         with (

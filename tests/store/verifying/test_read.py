@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.findings import exit_status
-from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.verifying import read as proving
@@ -36,7 +36,7 @@ FILES = {f"{n:02}.bin": bytes([n]) * (1000 + n) for n in range(12)}
 NAMES = sorted(FILES)
 
 
-def statuses(result: CheckResult) -> dict[str, str]:
+def statuses(result: VerifyResult) -> dict[str, str]:
     """Name to status, of the expected bundles."""
     return {r.name: r.status.value for r in result.rows if r.expected}
 
@@ -56,7 +56,7 @@ class Watch(Silent):
 
 def watched(
     root: Path, watch: Watch, *, limits: ReadingLimits, known: Known | None = None, stop: Stop | None = None
-) -> CheckResult:
+) -> VerifyResult:
     """A check of FILES in `root` by one worker."""
     return check_folder(root, listing_for(FILES), CheckMeans(now, watch, stop), limits, known=known)
 

@@ -10,26 +10,26 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level, exit_status
-from bundlekeeper.model.check_result import CheckedRow, CheckResult
+from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult
 from tests.kits.checking import check, facts, fill, found, listing, listing_for
 
 A, B, C = b"a" * 1000, b"b" * 1000, b"c" * 1500
 FILES = {"a.bin": A, "b.bin": B, "c.bin": C}
 
 
-def row(result: CheckResult, name: str) -> CheckedRow:
+def row(result: VerifyResult, name: str) -> VerifiedRow:
     """The one row of this name."""
     [found] = [r for r in result.rows if r.name == name]
     return found
 
 
-def message(result: CheckResult, code: str) -> str:
+def message(result: VerifyResult, code: str) -> str:
     """The one sentence of this code."""
     [found] = [f.message for f in result.findings if f.code == code]
     return found
 
 
-def hint(result: CheckResult, code: str) -> str:
+def hint(result: VerifyResult, code: str) -> str:
     """The one hint of this code."""
     [found] = [f.hint for f in result.findings if f.code == code]
     return found

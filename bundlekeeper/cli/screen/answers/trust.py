@@ -47,7 +47,7 @@ def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
 def _columns(today: date) -> tuple[Column[TrustEntry], ...]:
     return (
         Column("name", lambda entry: entry.name),
-        Column("state", lambda entry: entry.state_on(today)),
+        Column("state", lambda entry: entry.status_on(today)),
         Column("form", lambda entry: entry.form),
         Column("for", lambda entry: ", ".join(entry.purposes)),
         Column("key", lambda entry: entry.key_type),
@@ -86,7 +86,7 @@ def show_renewed(found: TrustedKeys, *, form: OutputForm) -> None:
 def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:
     return {
         "name": entry.name,
-        "state": entry.state_on(today),
+        "state": entry.status_on(today),
         "form": entry.form,
         "for": list(entry.purposes),
         "key_type": entry.key_type,
