@@ -35,7 +35,7 @@ from bundlekeeper.model.lint import read_manifest
 from bundlekeeper.model.manifest import checksum_list
 from bundlekeeper.model.media import capacity
 from bundlekeeper.model.media import index as media
-from bundlekeeper.model.media import plan as media_plan
+from bundlekeeper.model.media import packing
 from tests.fuzz.running import Parser
 from tests.kits.checksum_lines import format_line
 
@@ -391,10 +391,10 @@ add(
 
 
 def _plan() -> list[bytes]:
-    from bundlekeeper.model.media.plan import write_plan
-    from tests.kits.made_plans import made_plan
+    from bundlekeeper.model.media.packing import write_packing
+    from tests.kits.made_packings import made_packing
 
-    return [write_plan(made_plan())]
+    return [write_packing(made_packing())]
 
 
 def _index() -> list[bytes]:
@@ -405,9 +405,9 @@ def _index() -> list[bytes]:
 
 
 add(
-    "media-plan", media_plan.read_plan, _plan,
+    "packing", packing.read_packing, _plan,
     words='"parts" "volume" "sha256" "common" true 99 "source" "largest_file" [] {} null',
-    covers=("model.media.plan.read_plan",),
+    covers=("model.media.packing.read_packing",),
 )  # fmt: skip
 add(
     "set-index", media.read_index, _index,

@@ -102,7 +102,7 @@ def _receipt() -> list[bytes]:
         meant_for="skerry", volumes=2, began=AT, completed=None, came={1: AT},
         arrived=(set_records.Arrived("a.bin", _D1, "read again", AT),),
         missing=(receipt.MissingBundle("b.bin", _D2, (2,)),), ledger="ab" * 16, count=3, head=_D2, after=0, events=True,
-        manifest=(14, _D1), states=(receipt.SiteState("skerry", "skerry-a", 120, 8, 0),),
+        manifest=(14, _D1), states=(receipt.DomainSummary("skerry", "skerry-a", 120, 8, 0),),
     )  # fmt: skip
     return [receipt.write_header(made)]
 

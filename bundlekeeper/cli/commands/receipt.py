@@ -46,7 +46,7 @@ def write(
     """
     from bundlekeeper.cli.screen.media import receipt as screen
     from bundlekeeper.cli.screen.passphrase import passphrase_from
-    from bundlekeeper.jobs.media.receipt import ReceiptWanted, make_paper, write_receipt
+    from bundlekeeper.jobs.media.receipt import ReceiptRequest, make_paper, write_receipt
     from bundlekeeper.jobs.session import Session
 
     if paper:
@@ -54,7 +54,7 @@ def write(
     if key is None:
         _leave_out({"--passphrase-fd": passphrase_fd}, "to --key")
     _insist_on_words({"--site": site, "--reported-by": reported_by})
-    wanted = ReceiptWanted(out, key, set_id, site, reported_by, after or 0)
+    wanted = ReceiptRequest(out, key, set_id, site, reported_by, after or 0)
     with Session(store_root(store), caller(), write=True) as session:
         if paper:
             slip = make_paper(session, wanted, passphrase_from(passphrase_fd))

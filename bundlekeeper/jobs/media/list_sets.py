@@ -22,7 +22,7 @@ _TIME = "%Y-%m-%d %H:%MZ"
 
 
 @dataclass(frozen=True, slots=True)
-class AnsweredSet:
+class SetReceipts:
     """A sent set and its receipts: all names, the newest signed ones, unsigned papers that are newer."""
 
     sent: Sent
@@ -43,7 +43,7 @@ class AnsweredSet:
 class SetList:
     """Sets sent and received, and the receipts (`unsent`) of sets that were not sent here."""
 
-    sent: list[AnsweredSet]
+    sent: list[SetReceipts]
     received: tuple[ReceivedSet, ...]
     unsent: list[KeptReceipt]
     findings: list[Finding]
@@ -63,18 +63,18 @@ def list_sets(session: Session) -> SetList:
     return SetList(sent, received, unsent, found)
 
 
-def _answered(sets: Sets, sent: Sent, names: tuple[str, ...], now: datetime) -> AnsweredSet:
+def _answered(sets: Sets, sent: Sent, names: tuple[str, ...], now: datetime) -> SetReceipts:
     from bundlekeeper.media.receipt import kept as kept_receipts
-    from bundlekeeper.media.set.signed_index import told_index
+    from bundlekeeper.media.set.signed_index import index_or_finding
 
     rows, unreadable = kept_receipts.kept(sets, names)
-    index, troubles = told_index(sets, sent, name_of(sent.platform, sent.sequence)) if rows else (None, ())
+    index, troubles = index_or_finding(sets, sent, name_of(sent.platform, sent.sequence)) if rows else (None, ())
     sha256 = hashlib.sha256(index.data).hexdigest() if index is not None else ""
     answers = kept_receipts.answers(rows, sha256, now)
-    return AnsweredSet(sent, names, *answers, unreadable, [receipt for receipt in rows if receipt.ahead(now)], troubles)
+    return SetReceipts(sent, names, *answers, unreadable, [receipt for receipt in rows if receipt.ahead(now)], troubles)
 
 
-def _findings(row: AnsweredSet) -> Iterator[Finding]:
+def _findings(row: SetReceipts) -> Iterator[Finding]:
     name = name_of(row.sent.platform, row.sent.sequence)
     for receipt in row.answers:
         if receipt.away:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class ReceiptWanted:
+class ReceiptRequest:
     """What is to be written: to which file, by which key, about which set, for which site, reported by whom.
 
     Events after number `after` go with it.
@@ -69,7 +69,7 @@ class ReadReceipt:
     head: Head
 
 
-def write_receipt(session: Session, wanted: ReceiptWanted, passphrase: Passphrase) -> WrittenReceipt:
+def write_receipt(session: Session, wanted: ReceiptRequest, passphrase: Passphrase) -> WrittenReceipt:
     """Write what arrived of a set and what was done since to a new file, and its signature beside it.
 
     Raises InputError, RefusedError for a key that is weak or can be reached by others, UnfinishedError, DamagedError,
@@ -96,7 +96,7 @@ def write_receipt(session: Session, wanted: ReceiptWanted, passphrase: Passphras
     return WrittenReceipt(receipt, _header(receipt), merge.span(receipt.after, receipt.count))
 
 
-def make_paper(session: Session, wanted: ReceiptWanted, passphrase: Passphrase) -> PaperReceipt:
+def make_paper(session: Session, wanted: ReceiptRequest, passphrase: Passphrase) -> PaperReceipt:
     """The same as a slip for paper, signed where a key is given; nothing is written. Raises as `write_receipt`."""
     from bundlekeeper.media.receipt import slip_of
     from bundlekeeper.media.receipt.slip import lines_of
@@ -151,7 +151,7 @@ def _insist_on_place(out: str) -> None:
         insist_on_place(out)
 
 
-def _composed(session: Session, wanted: ReceiptWanted) -> tuple[ReceivedSet, SetIndex, Receipt]:
+def _composed(session: Session, wanted: ReceiptRequest) -> tuple[ReceivedSet, SetIndex, Receipt]:
     from bundlekeeper.media.receipt import compose
 
     store, book = session.store, session.ledger

@@ -19,7 +19,7 @@ from bundlekeeper.formats.escape import counted, meant, visible
 from bundlekeeper.ledger.ask import where as questions
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.media.receipt import slip
-from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, SiteState, receipt_of
+from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, DomainSummary, receipt_of
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import SetIndex, read_index
@@ -104,7 +104,7 @@ def elsewhere(
     return [finding("not-checked", site, message, "ask there which set came, and whether the site is named rightly")]
 
 
-def standing_of(ledger: Ledger, clock: datetime) -> tuple[SiteState, ...]:
+def domain_summaries(ledger: Ledger, clock: datetime) -> tuple[DomainSummary, ...]:
     """How each domain stands now: parts, those with something pending, those that differ from their record."""
     found: dict[tuple[str, str], list[int]] = {}
     for group in questions.summary(ledger, ["site", "domain", "pending"], Selector(), clock=clock):
@@ -113,7 +113,7 @@ def standing_of(ledger: Ledger, clock: datetime) -> tuple[SiteState, ...]:
         row[0] += group.count
         row[1] += group.count if pending else 0
         row[2] += group.differs
-    return tuple(SiteState(site, domain, *row) for (site, domain), row in sorted(found.items()))
+    return tuple(DomainSummary(site, domain, *row) for (site, domain), row in sorted(found.items()))
 
 
 def compose(
@@ -147,7 +147,7 @@ def compose(
         by=by,
         manifest=(admitted[-1].sequence, admitted[-1].sha256) if admitted else None,
         withdrawn=tuple(_withdrawn(row.stored) for row in holding if row.stored.lifecycle == "withdrawn"),
-        lifecycle=standing_of(ledger, made),
+        lifecycle=domain_summaries(ledger, made),
         events=True,
         **events,
     )

@@ -50,7 +50,7 @@ class MissingBundle:
 
 
 @dataclass(frozen=True, slots=True)
-class SiteState:
+class DomainSummary:
     """How a domain stood when the receipt was written: parts, how many have something pending, how many differ."""
 
     site: str = field(metadata=_WORDS)
@@ -95,7 +95,7 @@ class Receipt:
     events: bool = field(metadata=flag())
     manifest: tuple[int, str] | None = field(default=None, metadata=optional(_IN_FORCE))
     withdrawn: tuple[Withdrawn, ...] = field(default=(), metadata=array(nested(Withdrawn), MAX_FILES))
-    states: tuple[SiteState, ...] = field(default=(), metadata=array(nested(SiteState), MAX_FILES))
+    states: tuple[DomainSummary, ...] = field(default=(), metadata=array(nested(DomainSummary), MAX_FILES))
 
     @property
     def stored(self) -> Mapping[str, int]:

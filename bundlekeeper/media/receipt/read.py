@@ -25,7 +25,7 @@ from bundlekeeper.media.receipt.document import Receipt, read_header
 from bundlekeeper.media.receipt.kept import KeptReceipt
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set.remembered_sets import Sets
-from bundlekeeper.media.set.signed_index import told_index
+from bundlekeeper.media.set.signed_index import index_or_finding
 from bundlekeeper.store.disk import files
 from bundlekeeper.verification.hashing.door import digest_fd
 
@@ -164,7 +164,7 @@ def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Findin
         message = f"this store sent no set {receipt.set_id}; its events count all the same"
         yield finding("not-checked", subject, message, "read it where the set was written", Level.NOTE)
         return
-    kept, troubles = told_index(sets, sent, subject)
+    kept, troubles = index_or_finding(sets, sent, subject)
     yield from troubles
     if troubles:
         return

@@ -23,7 +23,7 @@ from bundlekeeper.media.receipt.read import beyond, judged
 from bundlekeeper.media.receipt.slip import DomainCount, Slip
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set.remembered_sets import Sets
-from bundlekeeper.media.set.signed_index import told_index
+from bundlekeeper.media.set.signed_index import index_or_finding
 from bundlekeeper.model.media.index import SetIndex
 from bundlekeeper.model.trust import NAMESPACES
 
@@ -135,7 +135,7 @@ def _keep(sets: Sets, slip: Slip, signed_by: str) -> bool:
 
 def _index(sets: Sets, sent: Sent | None, slip: Slip, found: list[Finding]) -> SetIndex | None:
     """The index that was sent, where the paper is about it; else a finding."""
-    kept, troubles = told_index(sets, sent, f"set {slip.set_id}") if sent is not None else (None, ())
+    kept, troubles = index_or_finding(sets, sent, f"set {slip.set_id}") if sent is not None else (None, ())
     found += troubles
     if troubles:
         return None

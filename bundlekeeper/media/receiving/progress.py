@@ -60,7 +60,7 @@ class Taken:
         return Arrived(each.path, each.sha256, PROVEN if at >= began else STORED, at)
 
 
-def brought_up(
+def updated_record(
     index: SetIndex,
     received: ReceivedSet,
     facts: Mapping[str, BundleFacts],
@@ -157,7 +157,7 @@ def small_damage(index: SetIndex, payload: Payload) -> Iterator[Finding]:
                     yield finding("altered", part.path, message, f"copy volume {part.volume} again")
 
 
-def but_renamed(findings: Sequence[Finding], volumes: Sequence[FoundVolume], payload: Payload) -> list[Finding]:
+def without_renamed(findings: Sequence[Finding], volumes: Sequence[FoundVolume], payload: Payload) -> list[Finding]:
     """The findings without those that call a file extra whose bytes are one of the set's: it is reported as misnamed."""
     known = {
         f"{volume.root.name}/{entry.path}"

@@ -333,7 +333,7 @@ class _Work:
         """Bring in the parts that are here; None in a dry run."""
         stored = self._held()
         wanted = [file for file in self._index.files if file.path in facts and facts[file.path].place not in stored]
-        self._insist_on_room(wanted)
+        self._insist_on_space(wanted)
         if dry_run:
             return None
         with files.wrapped("the store failed", str(self._store.root)):
@@ -368,7 +368,7 @@ class _Work:
                 continue
         return stored
 
-    def _insist_on_room(self, wanted: Sequence[SetFile]) -> None:
+    def _insist_on_space(self, wanted: Sequence[SetFile]) -> None:
         """Raise UnfinishedError when what is here can't fit, before the first byte is copied."""
         need = 0
         for file in wanted:
@@ -394,7 +394,7 @@ class _Work:
                 self._sets.keep_small(self._received, each.sha256, data)
 
         verified_at = {place: verification.verified_at for place, verification in result.verifications.items()}
-        self._received = arrival.brought_up(
+        self._received = arrival.updated_record(
             self._index,
             self._received,
             facts,
@@ -455,7 +455,7 @@ class _Work:
         ]
         told = [replace(f, hint=hints.get(f.subject, f.hint)) if f.code in _DAMAGED else f for f in told]
         found = [*self.findings, *arrival.small_damage(self._index, self._payload), *told]
-        return arrival.but_renamed(found, self._payload.volumes, self._payload)
+        return arrival.without_renamed(found, self._payload.volumes, self._payload)
 
     def _open(self, each: SetFile, in_now: set[str]) -> Iterator[FilePart]:
         """The parts of a file that did not arrive; a common file counts once, where it is not among these volumes."""

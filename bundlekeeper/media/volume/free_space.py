@@ -14,7 +14,7 @@ from pathlib import Path
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import human_bytes
 from bundlekeeper.media.volume.folder import Expected, VolumeFolder
-from bundlekeeper.model.media.plan import SetPlan
+from bundlekeeper.model.media.packing import SetPacking
 
 #: Bytes that a volume needs beside its payload, its index and the tool: the bag's texts and folders, generously.
 _TEXTS_BYTES = 256 * 1024
@@ -22,15 +22,15 @@ _TEXTS_BYTES_PER_FILE = 1024
 _INDEX_BYTES_PER_FILE = 600
 
 
-def needed(plan: SetPlan, volume: VolumeFolder, expected: Mapping[str, Expected], tool: Iterable[Path]) -> int:
+def needed(packing: SetPacking, volume: VolumeFolder, expected: Mapping[str, Expected], tool: Iterable[Path]) -> int:
     """Bytes that are still to be written for a volume that is begun. Raises OSError."""
     unit = max(1, os.fstatvfs(volume.place.fd).f_frsize)
     lacking = sum(-(-each.size // unit) * unit for path, each in expected.items() if path not in volume.kept)
     texts = _TEXTS_BYTES + _TEXTS_BYTES_PER_FILE * len(expected)
-    return lacking + texts + _INDEX_BYTES_PER_FILE * len(plan.files) + sum(path.stat().st_size for path in tool)
+    return lacking + texts + _INDEX_BYTES_PER_FILE * len(packing.files) + sum(path.stat().st_size for path in tool)
 
 
-def short_of_room(need: Mapping[VolumeFolder, int]) -> dict[VolumeFolder, Finding]:
+def short_of_space(need: Mapping[VolumeFolder, int]) -> dict[VolumeFolder, Finding]:
     """The volumes on file systems that have less room than their volumes need together. Raises OSError."""
     by_device: dict[int, list[VolumeFolder]] = {}
     for volume in need:

@@ -51,7 +51,7 @@ def look(fd: int) -> Under:
     return Under(_file_system(fd, own), _boot(), _disk(own), _unique(fd))
 
 
-def mounted_anew(written: Iterable[Under], now: Under) -> bool:
+def mounted_again(written: Iterable[Under], now: Under) -> bool:
     """True when this file system, on which the volume was written, was certainly mounted again since."""
     same = [each for each in written if each.file_system == now.file_system]
     if not now.file_system or not same:

@@ -82,7 +82,7 @@ def write_image(
     insist_on_library()
     large = next((name for name, each in contents.items() if each.expected.size > MAX_FILE_BYTES), "")
     if large:
-        raise InputError(f"{large} is larger than an image holds ({MAX_FILE_BYTES} bytes)", hint="plan with dvd or bd")
+        raise InputError(f"{large} is larger than an image holds ({MAX_FILE_BYTES} bytes)", hint="packing with dvd or bd")
     if path.exists():
         raise InputError("the image is there already", where=str(path), hint="name another, or move it away")
     total = sum(content.expected.size for content in contents.values())

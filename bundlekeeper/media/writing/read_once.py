@@ -2,8 +2,8 @@
 
 Rules: a file is opened once and read once, in its order, whatever number of volumes and targets its parts go to; it is
 hashed in that read where its digests are not known (parts of split files, one by one and as a whole; SHA-512), else
-only when it is read back from the medium, against the digest that the plan has; a file that changed while it was read,
-or is not what the plan says, spoils every volume that it was to be on, and is said; its bytes never stay there.
+only when it is read back from the medium, against the digest that the packing has; a file that changed while it was read,
+or is not what the packing says, spoils every volume that it was to be on, and is said; its bytes never stay there.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from bundlekeeper.media.volume import bag_text
 from bundlekeeper.media.volume.folder import Expected, VolumeFolder
 from bundlekeeper.media.volume.tag_files import TOOL
 from bundlekeeper.model.media.index import FilePart, PartDigests
-from bundlekeeper.model.media.plan import PlannedFile, SetPlan
+from bundlekeeper.model.media.packing import PackedFile, SetPacking
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import files
@@ -45,7 +45,7 @@ class SpreadMeans(Protocol):
 
 
 class Spreading:
-    """One pass over the files of a plan.
+    """One pass over the files of a packing.
 
     `parts` holds the digests of the parts of split files that were read whole and are right, by path and number; it
     begins with what is known, and `on_parts` is called when more is.
@@ -54,7 +54,7 @@ class Spreading:
     def __init__(
         self,
         store: Store,
-        plan: SetPlan,
+        packing: SetPacking,
         algorithms: tuple[str, ...],
         means: SpreadMeans,
         parts: dict[str, dict[int, PartDigests]],
@@ -63,7 +63,7 @@ class Spreading:
         self.parts = parts
         self.read_bytes = 0
         self._on_parts = on_parts
-        self._store, self._plan = store, plan
+        self._store, self._packing = store, packing
         self._algorithms, self._means = algorithms, means
         self._written: dict[VolumeFolder, dict[str, Expected]] = {}
         self._tags: dict[VolumeFolder, dict[str, Expected]] = {}
@@ -74,7 +74,7 @@ class Spreading:
 
         Returns what is wrong with the store's files. Raises StoppedError.
         """
-        work = [(planned, self._ranges(planned, volumes)) for planned in self._plan.files]
+        work = [(packed_file, self._ranges(packed_file, volumes)) for packed_file in self._packing.files]
         work = [(each, ranges) for each, ranges in work if any(ranges.values()) or self._to_index(each)]
         work.sort(key=lambda row: min((part.volume, part.path) for part in row[0].file.parts))
         total = sum(sum(size for _, size in self._to_read(each, ranges)) for each, ranges in work)
@@ -91,17 +91,17 @@ class Spreading:
             self._means.progress.done()
         return found
 
-    def _to_index(self, each: PlannedFile) -> bool:
+    def _to_index(self, each: PackedFile) -> bool:
         """Its parts' digests are not known yet, and the index needs them all."""
         return each.file.split and len(self.parts.get(each.file.path, {})) < len(each.file.parts)
 
-    def _to_hash(self, each: PlannedFile) -> bool:
+    def _to_hash(self, each: PackedFile) -> bool:
         """Its digests are needed before it is read back, which verifies it against the one that is known."""
         return self._to_index(each) or self._algorithms != SHA256
 
     def blame(self, volume: VolumeFolder, path: str) -> Finding | None:
         """After a file on a volume was not what it should be: whether the store's own file is not, either."""
-        row = next(((f, p) for f, p in self._plan.on(volume.number) if _path(p) == path), None)
+        row = next(((f, p) for f, p in self._packing.on(volume.number) if _path(p) == path), None)
         if row is None:
             return None
         each, part = row
@@ -120,7 +120,7 @@ class Spreading:
         return None if digest.hexdigest() == due else _altered(each.file.path, digest.hexdigest(), due)
 
     def _ranges(
-        self, each: PlannedFile, volumes: Sequence[VolumeFolder]
+        self, each: PackedFile, volumes: Sequence[VolumeFolder]
     ) -> dict[_Range, list[tuple[FilePart, VolumeFolder]]]:
         """Every run of the file's bytes with the volumes that lack it."""
         found: dict[_Range, list[tuple[FilePart, VolumeFolder]]] = {}
@@ -133,10 +133,10 @@ class Spreading:
             found.setdefault((part.offset, part.size), []).extend(lacking)
         return found
 
-    def _to_read(self, each: PlannedFile, ranges: Mapping[_Range, object]) -> list[_Range]:
+    def _to_read(self, each: PackedFile, ranges: Mapping[_Range, object]) -> list[_Range]:
         return [at for at, lacking in sorted(ranges.items()) if lacking or self._to_index(each)]
 
-    def _one(self, each: PlannedFile, ranges: dict[_Range, list[tuple[FilePart, VolumeFolder]]]) -> Finding | None:
+    def _one(self, each: PackedFile, ranges: dict[_Range, list[tuple[FilePart, VolumeFolder]]]) -> Finding | None:
         """Read one file; returns what is wrong with it."""
         path = each.file.path
         try:
@@ -172,7 +172,7 @@ class Spreading:
     def _range(
         self,
         fd: int,
-        each: PlannedFile,
+        each: PackedFile,
         at: _Range,
         lacking: Sequence[tuple[FilePart, VolumeFolder]],
         whole: hashlib._Hash | None,
@@ -211,7 +211,7 @@ class Spreading:
 
     def _digested(
         self,
-        each: PlannedFile,
+        each: PackedFile,
         at: _Range,
         digests: dict[str, str],
         sinks: Iterable[tuple[FilePart, VolumeFolder, ByteSink]],
@@ -228,7 +228,7 @@ class Spreading:
                 self._written.setdefault(volume, {})[_path(part)] = Expected(part.size, digests)
         return None
 
-    def _due(self, each: PlannedFile, at: _Range) -> str:
+    def _due(self, each: PackedFile, at: _Range) -> str:
         """The SHA-256 that this run of bytes must have; empty where that is not known before the whole was read."""
         if at == (0, each.file.size):
             return each.file.sha256
@@ -236,7 +236,7 @@ class Spreading:
         here = (known.get(part.number) for part in each.file.parts if (part.offset, part.size) == at)
         return next((digests.sha256 for digests in here if digests is not None), "")
 
-    def _spoil(self, each: PlannedFile, volumes: Sequence[VolumeFolder]) -> None:
+    def _spoil(self, each: PackedFile, volumes: Sequence[VolumeFolder]) -> None:
         for part in each.file.parts:
             for volume in volumes:
                 if volume.number == part.volume and _path(part) not in volume.kept:
@@ -283,7 +283,7 @@ class Spreading:
 
 
 def open_source(store: Store, source: str) -> int:
-    """Open a planned file where it lies: inside the store, or a manifest that was named by its own path.
+    """Open a packed_file file where it lies: inside the store, or a manifest that was named by its own path.
 
     Raises RefusedError for what is no regular file, OSError.
     """

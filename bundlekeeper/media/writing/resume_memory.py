@@ -18,7 +18,7 @@ from bundlekeeper.errors import KeeperError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.document import Form, JsonDocument, array, converted, mapping, row, text, whole
 from bundlekeeper.media.set.records import Sent
-from bundlekeeper.media.volume.remount import Under, look, mounted_anew, newest_change, unchanged
+from bundlekeeper.media.volume.remount import Under, look, mounted_again, newest_change, unchanged
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES, PartDigests
 from bundlekeeper.store.contents.store import KEEPER, Store
 from bundlekeeper.store.disk import files
@@ -35,7 +35,7 @@ def _by_volume(form: Form) -> Form:
 
 
 @dataclass(slots=True)
-class WhereTo:
+class ResumeMemory:
     """`mounts` holds, by volume, the mounts under which it was written; `finished`, by volume and file system, when its
     last file was written (nanoseconds since 1970, by that file's ctime); `points` the mount point that each folder was
     on; `parts` the digests of each part of the split files that were read whole, by number."""
@@ -60,28 +60,28 @@ class WhereTo:
         with suppress(OSError):
             self.finished.setdefault(volume, {})[look(fd).file_system] = newest_change(fd)
 
-    def read_anew(self, volume: int, fd: int) -> bool:
+    def read_after_remount(self, volume: int, fd: int) -> bool:
         """True when the volume's open folder is certainly read from a file system that was mounted again since."""
         now = look(fd)
         known = self.finished.get(volume, {}).get(now.file_system)
-        return mounted_anew(self.mounts.get(volume, ()), now) and unchanged(fd, known)
+        return mounted_again(self.mounts.get(volume, ()), now) and unchanged(fd, known)
 
 
-_WHERE_TO = JsonDocument(
-    WhereTo, "bundlekeeper.written-to/1", what="the memory", kind="memory of a set", limit=limits.RESUME_BYTES
+_RESUME_MEMORY = JsonDocument(
+    ResumeMemory, "bundlekeeper.written-to/1", what="the memory", kind="memory of a set", limit=limits.RESUME_BYTES
 )
 
 
-def recall(store: Store, sent: Sent) -> WhereTo:
+def recall(store: Store, sent: Sent) -> ResumeMemory:
     """What is remembered; nothing where that cannot be read. Raises nothing."""
     try:
         with files.folder(store.fd, _folder(sent)) as home:
-            return _WHERE_TO.read(files.read_bounded(home, _FILE, limits.RESUME_BYTES))
+            return _RESUME_MEMORY.read(files.read_bounded(home, _FILE, limits.RESUME_BYTES))
     except (OSError, KeeperError):
-        return WhereTo()
+        return ResumeMemory()
 
 
-def remember(store: Store, sent: Sent, known: WhereTo) -> None:
+def remember(store: Store, sent: Sent, known: ResumeMemory) -> None:
     """Add what is known to what is remembered, and that to `known`: other processes may write the same set.
 
     Raises UnfinishedError when it cannot be written.
@@ -100,7 +100,7 @@ def remember(store: Store, sent: Sent, known: WhereTo) -> None:
             os.close(lock)
 
 
-def _merge(kept: WhereTo, known: WhereTo) -> None:
+def _merge(kept: ResumeMemory, known: ResumeMemory) -> None:
     """In place: who reads the store fills the very tables that `known` has."""
     for number, rows in kept.mounts.items():
         mine = known.mounts.setdefault(number, [])
@@ -118,14 +118,14 @@ def _beneath(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
     mine.update(both)
 
 
-def _replace(home: int, known: WhereTo) -> None:
+def _replace(home: int, known: ResumeMemory) -> None:
     short = replace(
         known,
         mounts={volume: rows[-_MOST:] for volume, rows in known.mounts.items()},
         finished={volume: dict(list(times.items())[-_MOST:]) for volume, times in known.finished.items()},
         points=dict(list(known.points.items())[-_MOST:]),
     )
-    files.replace(home, _FILE, _WHERE_TO.write(short))
+    files.replace(home, _FILE, _RESUME_MEMORY.write(short))
 
 
 def _folder(sent: Sent) -> tuple[str, ...]:

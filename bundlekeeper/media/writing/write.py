@@ -1,6 +1,6 @@
-"""`media write`: a planned set onto volumes, each file of the store read once for all targets, verified from the medium.
+"""`media write`: a packed_file set onto volumes, each file of the store read once for all targets, verified from the medium.
 
-Rules: what is read back from a volume is held against the plan's own digests; what is not what the plan says never
+Rules: what is read back from a volume is held against the packing's own digests; what is not what the packing says never
 becomes a finished volume; a target that fails is left out and the others go on; whatever happens, a volume looks
 finished only when every file on it was read back from it and is right; what is whole already is not written again; the
 index is signed once for the whole set and kept, so that volumes written on other days carry the same.
@@ -31,16 +31,16 @@ from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.signed_index import Sign, begun, kept_index, signed_index
 from bundlekeeper.media.volume import bag_text, tag_files
 from bundlekeeper.media.volume.folder import Expected, VolumeFolder
-from bundlekeeper.media.volume.free_space import needed, short_of_room
+from bundlekeeper.media.volume.free_space import needed, short_of_space
 from bundlekeeper.media.volume.own_wheels import expected as expected_tool
 from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
 from bundlekeeper.media.volume.remount import look
 from bundlekeeper.media.volume.right_medium import Expectation, MediumPlace, insist_outside, open_place
 from bundlekeeper.media.writing.verify_written import Verified, verify_finished, verify_written
 from bundlekeeper.media.writing.read_once import Spreading
-from bundlekeeper.media.writing.resume_memory import WhereTo, recall, remember
+from bundlekeeper.media.writing.resume_memory import ResumeMemory, recall, remember
 from bundlekeeper.model.media.index import PartDigests, folder_of, name_of
-from bundlekeeper.model.media.plan import SetPlan
+from bundlekeeper.model.media.packing import SetPacking
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
@@ -124,26 +124,26 @@ class Written:
         )
 
 
-def write_set(store: Store, plan: SetPlan, order: WriteOrder, means: WriteMeans) -> Written:
+def write_set(store: Store, packing: SetPacking, order: WriteOrder, means: WriteMeans) -> Written:
     """Write the chosen volumes of a set to every target, and verify them from there.
 
-    A plan that was begun goes on as the same set. Raises InputError for volumes that the plan does not have or targets
+    A packing that was begun goes on as the same set. Raises InputError for volumes that the packing does not have or targets
     that are no folders or in the store, RefusedError for a target that is not the medium meant or holds something else,
     UnfinishedError when the store cannot be read, or no target can be begun, opened or has space; LockedError,
     StoppedError.
     """
-    chosen = chosen_volumes(plan, order)
+    chosen = chosen_volumes(packing, order)
     for _, target in chosen:
         insist_outside(target.path, store.root)
     sets = Sets(store)
-    sent = begun(sets, plan, means)
+    sent = begun(sets, packing, means)
     with ExitStack() as stack:
-        return _Write(store, sets, sent, plan, order, means, stack).run(chosen)
+        return _Write(store, sets, sent, packing, order, means, stack).run(chosen)
 
 
-def chosen_volumes(plan: SetPlan, order: WriteOrder) -> list[tuple[int, WriteTarget]]:
-    """Which volume goes to which target. Raises InputError for numbers that the plan does not have."""
-    numbers = range(1, len(plan.volumes) + 1)
+def chosen_volumes(packing: SetPacking, order: WriteOrder) -> list[tuple[int, WriteTarget]]:
+    """Which volume goes to which target. Raises InputError for numbers that the packing does not have."""
+    numbers = range(1, len(packing.volumes) + 1)
     asked = {*order.only, *(t.volume for t in order.targets if t.volume is not None)}
     strange = sorted(asked - set(numbers))
     if strange:
@@ -169,23 +169,23 @@ class _Write:
         store: Store,
         sets: Sets,
         sent: Sent,
-        plan: SetPlan,
+        packing: SetPacking,
         order: WriteOrder,
         means: WriteMeans,
         stack: ExitStack,
     ) -> None:
-        self.store, self.sets, self.sent, self.plan, self.order, self.means = store, sets, sent, plan, order, means
+        self.store, self.sets, self.sent, self.packing, self.order, self.means = store, sets, sent, packing, order, means
         self.stack = stack
         self.volumes: list[VolumeFolder] = []
         self.findings: list[Finding] = []
-        self.known: WhereTo = recall(store, sent)
+        self.known: ResumeMemory = recall(store, sent)
         self.signed = kept_index(sets, sent)
         for file in self.signed.index.files if self.signed is not None else ():
             if file.split:
                 self.known.parts[file.path] = {
                     part.number: PartDigests(part.sha256, part.through) for part in file.parts
                 }
-        self.name = name_of(plan.platform, sent.sequence)
+        self.name = name_of(packing.platform, sent.sequence)
         self.verified: dict[int, Verified] = {}
         self.states: dict[int, str] = {}
         self.left_out: dict[VolumeFolder, UnfinishedError] = {}
@@ -203,12 +203,12 @@ class _Write:
             self._begin(volume)
         fresh = [v for v in self.volumes if v.state != "finished" and v.error is None]
         self._survey(fresh, before)
-        self._insist_on_room(fresh)
+        self._insist_on_space(fresh)
         self._insist_on_one()
         self.findings += self._reasons()
         fresh = [v for v in fresh if v not in self.left_out]
         spreading = Spreading(
-            self.store, self.plan, self.order.algorithms, self.means, self.known.parts, self._remember
+            self.store, self.packing, self.order.algorithms, self.means, self.known.parts, self._remember
         )
         if fresh:
             self.findings += spreading.run(fresh)
@@ -226,7 +226,7 @@ class _Write:
     def _sign(self) -> tag_files.SignedIndex:
         try:
             stated = expected_tool(self.tool)
-            return signed_index(self.sets, self.sent, self.plan, self.means, self.known.parts, stated)
+            return signed_index(self.sets, self.sent, self.packing, self.means, self.known.parts, stated)
         except UnfinishedError as e:
             raise UnfinishedError(e.message, hint=e.hint, where=e.where, problems=self.findings) from e
 
@@ -244,7 +244,7 @@ class _Write:
             if target.path in self.shut:
                 self.unopened.append((number, target.path))
                 continue
-            volume = VolumeFolder(places[target.path], number, folder_of(self.name, number, len(self.plan.volumes)))
+            volume = VolumeFolder(places[target.path], number, folder_of(self.name, number, len(self.packing.volumes)))
             self.volumes.append(volume)
             self.stack.callback(volume.close)
         same = [str(v.path.resolve()) for v in self.volumes]
@@ -282,7 +282,7 @@ class _Write:
     def _expected(self, number: int) -> dict[str, Expected]:
         """The payload of a volume, with what is known of its digests before anything is read."""
         found = {}
-        for each, part in self.plan.on(number):
+        for each, part in self.packing.on(number):
             known = self.known.parts.get(each.file.path, {}).get(part.number)
             sha256 = part.sha256 or (known.sha256 if known is not None else "")
             path = f"{bag_text.PAYLOAD}/{part.path}"
@@ -310,16 +310,16 @@ class _Write:
             stop=self.means.stop,
         )
 
-    def _insist_on_room(self, fresh: Sequence[VolumeFolder]) -> None:
+    def _insist_on_space(self, fresh: Sequence[VolumeFolder]) -> None:
         """Nothing is gone on with that cannot end well."""
         need: dict[VolumeFolder, int] = {}
 
         def count(volume: VolumeFolder) -> None:
-            need[volume] = needed(self.plan, volume, self._expected(volume.number), self.order.tool.values())
+            need[volume] = needed(self.packing, volume, self._expected(volume.number), self.order.tool.values())
 
         for volume in fresh:
             self._guarded(volume, count)
-        for volume, short in short_of_room(need).items():
+        for volume, short in short_of_space(need).items():
             hint = "make room or use another medium; what is there stays, and no volume looks finished"
             message = f"not enough space: {short.message}"
             self._leave_out(volume, UnfinishedError(message, where=short.subject, hint=hint, problems=(short,)))
@@ -387,7 +387,7 @@ class _Write:
                 self._guarded(volume, self._finish)
         for volume in finished:
             assert self.signed is not None  # noqa: S101 - a finished volume is one with this index
-            again = self.known.read_anew(volume.number, volume.fd)
+            again = self.known.read_after_remount(volume.number, volume.fd)
             found = verify_finished(
                 *(volume, self.signed, self.means.progress, self.means.stop),
                 remounted=again,
@@ -440,6 +440,6 @@ class _Write:
                 )
             )
         for number, path in self.unopened:
-            name = folder_of(self.name, number, len(self.plan.volumes))
+            name = folder_of(self.name, number, len(self.packing.volumes))
             copies.append(Copy(number, str(path / name), "failed", 0, 0, 0, None, broke=True))
         return Written(self.sent, self.name, tuple(copies), tuple(self.findings), read_bytes)

@@ -268,7 +268,7 @@ class Carried(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class FileSystem:
-    """What is to be known of a file system to plan volumes with it; numbers are bytes.
+    """What is to be known of a file system to pack volumes with it; numbers are bytes.
 
     `room` gives for a medium's size the space for clusters, the cluster, and what one more file takes beside its own
     clusters. Media have `least` to `most`. `also` are other names of it, which are answered with this one.

@@ -53,7 +53,7 @@ class FilePart:
     A file that is not split has one part, of the file's own path, size and digest. Of a split file's part `through` is
     the SHA-256 of the file's bytes from its beginning to the part's end, so that who reads part after part verifies each
     of them by the one hash that the whole needs; any other part has none. Both digests of a split file's part are empty
-    in a plan, where it was not read yet.
+    in a packing, where it was not read yet.
     """
 
     volume: int = field(metadata=whole(1, MAX_VOLUMES))
@@ -213,7 +213,7 @@ def _insist_on_volume(volume: int, least: int, most: int, *path: str | int) -> N
 
 def _insist_on_components(each: SetFile, volumes: int, *, read: bool) -> None:
     """A common file is whole on every volume; any other is its parts, one after the other, with no gap."""
-    digests = read or not each.split  # in a plan a split file's parts have none
+    digests = read or not each.split  # in a packing a split file's parts have none
     for i, part in enumerate(each.parts):
         _insist_on_volume(part.volume, 1, volumes, "parts", i)
         if bool(part.sha256) is not digests:

@@ -82,13 +82,13 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
     stores.run("main site", "store", "add", world.manifest, "--from", world.downloads)
     stores.run("main site", "inventory", "load", HARBOUR)
     stores.trusting()
-    plan = ("media", "pack", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "plan.json")
-    stores.run("main site", *plan)
+    pack = ("media", "pack", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "packing.json")
+    stores.run("main site", *pack)
     media = [tmp_path / f"stick{n}" for n in (1, 2, 3)]
     for each in media:
         each.mkdir()
     to = [word for n, each in enumerate(media, 1) for word in ("--to", f"{n}={each}")]
-    stores.run("main site", "media", "write", "plan.json", *to, "--key", tmp_path / "holm.key")
+    stores.run("main site", "media", "write", "packing.json", *to, "--key", tmp_path / "holm.key")
     came = stores.run("site", "media", "receive", media[2], "--json").json
     assert (came["complete"], sorted(came["to_come"])) == (False, ["1", "2"])
     assert stores.run("site", "media", "receive", media[0], media[1], "--json").json["complete"]
@@ -209,7 +209,7 @@ class RoundTrip(RuleBasedStateMachine):
             issuer = ledger.head().ledger
             sent = Sets(store).begin(
                 issuer=issuer,
-                plan=f"{number:064x}",
+                packing=f"{number:064x}",
                 platform="marram",
                 meant_for="skerry",
                 volumes=VOLUMES,

@@ -125,7 +125,7 @@ def test_what_is_predicted_to_fit_fits(tmp_path: Path, mount: str, system: str, 
 
 
 def test_the_figures_of_discs_are_those_published_and_whole_sectors() -> None:
-    """DVD+R 4,700,372,992 is less than DVD-R 4,707,319,808: the smaller of the published figures is planned for."""
+    """DVD+R 4,700,372,992 is less than DVD-R 4,707,319,808: the smaller of the published figures counts."""
     assert DISCS["dvd"] == 2_295_104 * SECTOR
     assert DISCS["dvd-dl"] == 8_543_666_176
     assert (DISCS["bd-25"], DISCS["bd-50"]) == (24_220_008_448, 48_440_016_896)
@@ -170,7 +170,7 @@ def test_every_wrong_volume_is_told_at_once_with_what_is_meant() -> None:
     ],
 )
 def test_a_comma_that_parts_no_thousands_is_no_point(text: str, meant: str) -> None:
-    """Else 1,5GB, as half of Europe writes it, would be planned as fifteen."""
+    """Else 1,5GB, as half of Europe writes it, would count as fifteen."""
     with pytest.raises(InputError) as caught:
         parse_supplies([text])
     assert "a comma parts thousands" in caught.value.message

@@ -16,7 +16,7 @@ from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.media.receiving.receive import Reception
 from bundlekeeper.media.volume import read_me
 from tests.kits.media_kit import Bundle, Site, manifest_text, openings, signed
-from tests.kits.media_write_kit import SPLIT, World, plan_of
+from tests.kits.media_write_kit import SPLIT, World, packing_of
 
 
 @pytest.fixture
@@ -37,7 +37,7 @@ def world(tmp_path: Path) -> World:
     world = World(tmp_path / "main site", SPLIT, 3)
     text = manifest_text([Bundle(each.family, each.version, each.data) for each in SPLIT])
     next((world.kit.root / "manifests").glob("*.toml")).write_bytes(text)
-    world.plan = plan_of(world.kit.root, SPLIT, 3)
+    world.packing = packing_of(world.kit.root, SPLIT, 3)
     return world
 
 

@@ -74,13 +74,13 @@ def test_another_key_on_a_set_that_is_signed_is_told(keeper: Keeper, world: Tour
     assert by.startswith("SHA256:")
     (tmp_path / "other").write_bytes(private_pem(private("ed25519", 1), ssh=True))
     (tmp_path / "other").chmod(0o600)
-    for key, message in (("other", "signed before, by " + by), ("absent", "no such key"), ("plan.json", "")):
-        done = keeper("media", "write", "plan.json", "--key", key, "--to", "stick")
+    for key, message in (("other", "signed before, by " + by), ("absent", "no such key"), ("packing.json", "")):
+        done = keeper("media", "write", "packing.json", "--key", key, "--to", "stick")
         assert done.status in (2, 4), done.err
         assert message in done.err.replace("\n", " ")
         assert len(list((tmp_path / "stick").iterdir())) == 1
     for words in ((), ("--key", "key")):
-        again = keeper("media", "write", "plan.json", *words, "--to", "stick", "--json")
+        again = keeper("media", "write", "packing.json", *words, "--to", "stick", "--json")
         assert again.json["signed_by"] == by
-    text = keeper("media", "write", "plan.json", "--to", "stick")
+    text = keeper("media", "write", "packing.json", "--to", "stick")
     assert f"signed by {by}" in text.err.replace("\n", " ")

@@ -26,10 +26,10 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def begin(sets: Sets, plan: str = "1" * 64) -> Sent:
+def begin(sets: Sets, packing: str = "1" * 64) -> Sent:
     """Begin a set of two volumes."""
     return sets.begin(
-        issuer=ISSUER, plan=plan, platform="marram", meant_for="skerry", volumes=2, manifest="2" * 64, at=AT
+        issuer=ISSUER, packing=packing, platform="marram", meant_for="skerry", volumes=2, manifest="2" * 64, at=AT
     )
 
 

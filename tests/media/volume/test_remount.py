@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.media.volume.read_back import ReadBackLevel, mounts_in
-from bundlekeeper.media.volume.remount import Under, look, mounted_anew, unchanged
+from bundlekeeper.media.volume.remount import Under, look, mounted_again, unchanged
 from bundlekeeper.media.writing.resume_memory import recall
 from bundlekeeper.store.contents.store import Store
 from tests.kits.media_write_kit import Piece, World
@@ -68,13 +68,13 @@ def test_mountinfo_is_read_as_the_kernel_writes_it() -> None:
     ],
 )
 def test_what_is_certain(written: list[Under], claimed: bool) -> None:
-    assert mounted_anew(written, NOW) is claimed
+    assert mounted_again(written, NOW) is claimed
 
 
 @pytest.mark.parametrize("lack", ["file_system", "boot", "disk", "mount"])
 def test_what_is_not_told_now_is_doubt(lack: str) -> None:
-    assert not mounted_anew([under(), under(**{lack: ""})], NOW._replace(**{lack: ""}))
-    assert not mounted_anew([under()], NOW._replace(**{lack: ""}))
+    assert not mounted_again([under(), under(**{lack: ""})], NOW._replace(**{lack: ""}))
+    assert not mounted_again([under()], NOW._replace(**{lack: ""}))
 
 
 def test_a_file_that_is_newer_than_the_finished_volume_is_doubt(tmp_path: Path) -> None:

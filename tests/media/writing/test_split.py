@@ -37,7 +37,7 @@ def test_several_split_files_go_out_in_one_run(world: World, tmp_path: Path) -> 
     stick = tmp_path / "stick"
     written = world.write(stick)
     assert (written.findings, written.status) == ((), 0)
-    assert written.read_bytes == bytes_once(world.plan)
+    assert written.read_bytes == bytes_once(world.packing)
     assert states(written) == {1: "written", 2: "written", 3: "written"}
     insist_whole(world, stick, 1, 2, 3)
     index = read_index((stick / "marram-set0001-1of3/set-index.json").read_bytes())

@@ -94,7 +94,7 @@ def test_a_split_file_is_read_once_and_every_part_is_proven_alone(split: World, 
     stick = folder(tmp_path, "stick")
     written = split.write(stick)
     assert written.status == 0
-    assert written.read_bytes == bytes_once(split.plan)
+    assert written.read_bytes == bytes_once(split.packing)
     for number in (1, 2, 3):
         volume = stick / f"marram-set0001-{number}of3"
         insist_whole(volume)
@@ -111,7 +111,7 @@ def test_two_targets_get_the_same_from_one_read(split: World, tmp_path: Path) ->
     """Issue 6: "to two targets reads the source once"."""
     sticks = [folder(tmp_path, "a"), folder(tmp_path, "b")]
     written = split.write(*sticks)
-    assert written.read_bytes == bytes_once(split.plan)
+    assert written.read_bytes == bytes_once(split.packing)
     assert {copy.state for copy in written.copies} == {"written"}
     for number in (1, 2, 3):
         name = f"marram-set0001-{number}of3"
@@ -217,7 +217,7 @@ def test_a_stopped_write_goes_on_and_writes_nothing_twice(split: World, tmp_path
     assert again.status == 0
     assert "resumed" in {copy.state for copy in again.copies} <= {"resumed", "written"}
     assert sum(copy.kept for copy in again.copies) >= 1
-    assert again.read_bytes < bytes_once(split.plan)
+    assert again.read_bytes < bytes_once(split.packing)
     for n in (1, 2, 3):
         insist_whole(stick / f"marram-set0001-{n}of3")
         assert not (stick / f"marram-set0001-{n}of3" / "UNFINISHED.txt").exists()

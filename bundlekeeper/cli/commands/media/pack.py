@@ -37,15 +37,15 @@ def pack(
     with_tool: ToolOption = False,
     manifest: ManifestOption = None,
     inventory: InventoryOption = None,
-    out: Annotated[str | None, typer.Option("--out", "-o", metavar="FILE", help="Write the plan here.")] = None,
-    force: Annotated[bool, typer.Option("--force", "-f", help="Write over an older plan.")] = False,
+    out: Annotated[str | None, typer.Option("--out", "-o", metavar="FILE", help="Write the packing here.")] = None,
+    force: Annotated[bool, typer.Option("--force", "-f", help="Write over an older packing.")] = False,
     signature: SignatureOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
     """What the set lacks first, then what goes on which volume: fewest volumes, then fewest split files."""
     from bundlekeeper.cli.screen.media import pack as screen
-    from bundlekeeper.jobs.media.pack import MediaQuestion, make_plan
+    from bundlekeeper.jobs.media.pack import MediaQuestion, make_packing
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
 
@@ -54,8 +54,8 @@ def pack(
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     with Session(store_root(store), caller()) as session:
-        answer = make_plan(session, ask, over=out if force else None)
-    written = screen.write_plan(answer, out, force=force)
+        answer = make_packing(session, ask, over=out if force else None)
+    written = screen.write_packing(answer, out, force=force)
     if json:
         screen.show_json(answer, written)
     elif out != "-":

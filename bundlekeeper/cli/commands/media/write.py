@@ -1,4 +1,4 @@
-"""`bundlekeeper media write`: a planned set onto volumes, verified from the medium; images, labels, the tool."""
+"""`bundlekeeper media write`: a packed_file set onto volumes, verified from the medium; images, labels, the tool."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ VolumeIdOption = Annotated[
 
 
 def write(
-    plan: Annotated[str | None, typer.Argument(metavar="[PLAN]", help="What media pack --out wrote.")] = None,
+    packing: Annotated[str | None, typer.Argument(metavar="[PACKING]", help="What media pack --out wrote.")] = None,
     to: TargetOption = None,
     only: Annotated[list[int] | None, typer.Option("--only", metavar="N", help="Only volume N. Repeatable.")] = None,
     key: KeyOption = None,
@@ -54,10 +54,10 @@ def write(
     with_tool: Annotated[bool, typer.Option("--with-tool", help="Carry bundlekeeper itself, as wheels.")] = False,
     iso: ImageOption = None,
     label: Annotated[str, typer.Option("--label", metavar="FILE", help="Write a page of labels (HTML).")] = "",
-    notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of a plan.")] = False,
+    notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of a packing.")] = False,
     must_be_mount: MountOption = None,
     volume_id: VolumeIdOption = None,
-    name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PLAN: as for media pack.")] = "",
+    name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PACKING: as for media pack.")] = "",
     release: Annotated[str, typer.Option("--release", metavar="RELEASE", help="As media pack's --to.")] = "",
     volume: VolumeOption = None,
     spare: SpareOption = "0%",
@@ -69,7 +69,7 @@ def write(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Write a planned set: each bundle is read once for all targets, and each volume is verified from its medium.
+    """Write a packed_file set: each bundle is read once for all targets, and each volume is verified from its medium.
 
     Interrupted, the same command goes on: what is whole on a volume is not written again.
     """
@@ -79,7 +79,7 @@ def write(
     from bundlekeeper.cli.screen.passphrase import passphrase_from
     from bundlekeeper.cli.screen.user_files import write_new
     from bundlekeeper.jobs.media.pack import MediaQuestion
-    from bundlekeeper.jobs.media.write import WriteWanted, foresee_write, make_ready, write_media
+    from bundlekeeper.jobs.media.write import WriteRequest, dry_run_write, make_ready, write_media
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.model.stop import Stop
@@ -87,12 +87,12 @@ def write(
     files = InputFiles(manifest, inventory, signature)
     ask = MediaQuestion(name, release, tuple(volume or ()), spare, with_tool, files)
     volumes = tuple(only or ()), must_be_mount, tuple(volume_id or ())
-    wanted = WriteWanted(plan, notice, ask, tuple(to or ()), *volumes, also, with_tool, iso, label, key)
+    wanted = WriteRequest(packing, notice, ask, tuple(to or ()), *volumes, also, with_tool, iso, label, key)
     stop = Stop()
     with Session(store_root(store), caller(quiet=quiet), write=not dry_run) as session:
         if dry_run:
-            foreseen = foresee_write(session, wanted)
-            return screen.show_foreseen(foreseen, form=form_of(json=json))
+            foreseen = dry_run_write(session, wanted)
+            return screen.show_dry_run(foreseen, form=form_of(json=json))
         if json and label == "-":
             message = "--json and --label - would put two documents on stdout"
             raise InputError(message, hint="--label FILE writes to a file")

@@ -10,7 +10,7 @@ from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.media.receipt import PaperReceipt, ReadReceipt, WrittenReceipt
-    from bundlekeeper.media.receipt.document import Receipt, SiteState
+    from bundlekeeper.media.receipt.document import Receipt, DomainSummary
     from bundlekeeper.media.receipt.slip import DomainCount, Slip
     from bundlekeeper.media.receipt.slip_of import PaperAnswer
 
@@ -154,7 +154,7 @@ def _facts(slip: Slip) -> list[tuple[str, str]]:
     return rows
 
 
-def _stands(row: SiteState | DomainCount) -> str:
+def _stands(row: DomainSummary | DomainCount) -> str:
     differ = "1 differs" if row.differs == 1 else f"{row.differs} differ"
     return f"{counted(row.parts, 'part')}, {row.staged} with something pending, {differ}"
 

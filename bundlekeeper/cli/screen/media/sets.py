@@ -9,7 +9,7 @@ from bundlekeeper.formats.escape import counted
 from bundlekeeper.model.media.index import name_of
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.media.list_sets import AnsweredSet, SetList
+    from bundlekeeper.jobs.media.list_sets import SetReceipts, SetList
     from bundlekeeper.media.receipt.kept import KeptReceipt
     from bundlekeeper.media.set.records import ReceivedSet
 
@@ -39,7 +39,7 @@ def show_text(found: SetList) -> None:
     output.findings_text(found.findings)
 
 
-def _sent_says(row: AnsweredSet) -> str:
+def _sent_says(row: SetReceipts) -> str:
     sent = row.sent
     receipt = counted(len(row.names), "receipt") if row.names else "no receipt"
     lines = [
@@ -64,7 +64,7 @@ def _received_says(row: ReceivedSet) -> str:
     return f"received  set {row.sequence}  {row.set_id}  {row.began.strftime(_TIME)}\n          {state}{by}{older}"
 
 
-def _sent_as_json(row: AnsweredSet) -> dict[str, Any]:
+def _sent_as_json(row: SetReceipts) -> dict[str, Any]:
     sent = row.sent
     return {
         "name": name_of(sent.platform, sent.sequence),

@@ -10,7 +10,7 @@ from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import human_bytes
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.media.write import ForeseenReport, WrittenReport
+    from bundlekeeper.jobs.media.write import DryRunReport, WrittenReport
     from bundlekeeper.media.writing.write import Copy
 
 _DAMAGE = "checksums on the media show damage, not origin; that is the index's signature to show"
@@ -30,8 +30,8 @@ def show(told: WrittenReport, *, form: OutputForm) -> int:
 
 
 def _print(told: WrittenReport) -> None:
-    total = len(told.plan.volumes)
-    output.line(f"{told.name}: {total} {'volume' if total == 1 else 'volumes'} for {told.plan.meant_for}")
+    total = len(told.packing.volumes)
+    output.line(f"{told.name}: {total} {'volume' if total == 1 else 'volumes'} for {told.packing.meant_for}")
     output.line(f"set id {told.sent.set_id}")
     output.findings_text(told.findings)
     for copy in told.written.copies if told.written is not None else ():
@@ -84,8 +84,8 @@ def _print_level(level: str | None, reason: str) -> None:
 def _as_json(told: WrittenReport) -> dict[str, Any]:
     sent = told.sent
     return {
-        "set": {"id": sent.set_id, "name": told.name, "sequence": sent.sequence, "for": told.plan.meant_for},
-        "volumes": len(told.plan.volumes),
+        "set": {"id": sent.set_id, "name": told.name, "sequence": sent.sequence, "for": told.packing.meant_for},
+        "volumes": len(told.packing.volumes),
         "finished": sorted(sent.written),
         "copies": [
             {
@@ -117,9 +117,9 @@ def _as_json(told: WrittenReport) -> dict[str, Any]:
     }
 
 
-def show_foreseen(told: ForeseenReport, *, form: OutputForm) -> int:
+def show_dry_run(told: DryRunReport, *, form: OutputForm) -> int:
     """Print what would be written where; returns the exit status."""
-    total = len(told.plan.volumes)
+    total = len(told.packing.volumes)
     if form is OutputForm.JSON:
         data = {
             "store": str(told.root),
