@@ -20,7 +20,7 @@ from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, SiteState
 from bundlekeeper.media.receipt.kept import KeptReceipt, answers
 from bundlekeeper.media.receipt.read import beyond, judged
 from bundlekeeper.media.receipt.slip_of import slip_of
-from bundlekeeper.media.set.plan import Bunch, Common, Wish, plan_set, read_spare, says_of
+from bundlekeeper.media.set.packing import Bunch, Common, Wish, pack_set, read_spare, describe
 from bundlekeeper.media.set.records import (
     Arrived,
     ReceivedSet,
@@ -36,7 +36,7 @@ from bundlekeeper.media.set.withdrawal_notice import path_of, read_notice, withd
 from bundlekeeper.media.volume import bag_text, read_me, tag_files
 from bundlekeeper.model.media.capacity import DISCS, FILE_SYSTEMS, Supply, parse_supplies
 from bundlekeeper.model.media.index import Chain, SetFile, SetIndex, read_index, write_index
-from bundlekeeper.model.media.plan import PlannedFile, SetPlan, read_plan, write_plan
+from bundlekeeper.model.media.packing import PackedFile, SetPacking, read_packing, write_packing
 from bundlekeeper.reports import labels
 from tests.answers.plain import told
 from tests.answers.registry import question
@@ -120,7 +120,7 @@ def _packings(rnd: Random) -> Any:
     def packed() -> Any:
         with patch.object(packing, "_MOST_MIXTURES", mixtures):
             found = packing.pack(items, boxes, steps)
-        return [found, says_of(found) if isinstance(found, Packed) else ""]
+        return [found, describe(found) if isinstance(found, Packed) else ""]
 
     return [
         repr(items),
@@ -165,8 +165,8 @@ def _bunches(rnd: Random) -> list[Bunch]:
         family = rnd.choice(["blade", "rack", "infrastructure"])
         name = f"{family}/{number}/marram-{family}-{number}{rnd.choice(['', '', '', '%', ' x', 'é'])}.bin"
         size = rnd.choice([10, 40_000_000, 90_000_000, rnd.randint(1, 60_000_000)])
-        bundle = PlannedFile(SetFile(name, size, f"{number:064x}", "bundle", family, str(number)), f"store/{name}")
-        signature = PlannedFile(
+        bundle = PackedFile(SetFile(name, size, f"{number:064x}", "bundle", family, str(number)), f"store/{name}")
+        signature = PackedFile(
             SetFile(f"{name}.sig", 400, f"{number + 90:064x}", "signature", family, str(number)), f"store/{name}.sig"
         )
         found.append(Bunch(bundle, rnd.choice([(), (signature,)])))
@@ -180,10 +180,10 @@ def _plans(rnd: Random) -> Any:
     wish = Wish(tuple(_kinds(rnd)), rnd.choice([0, 500, 8000]), rnd.random() < 0.2)
 
     def read() -> Any:
-        plan, reason = plan_set(head, _bunches(rnd), commons, wish)
+        plan, reason = pack_set(head, _bunches(rnd), commons, wish)
         if plan is None:
             return reason
-        again = read_plan(write_plan(plan), "p.json")
+        again = read_packing(write_packing(plan), "p.json")
         on_it = [[component.path for _, component in plan.on(v.number)] for v in plan.volumes]
         return [plan, reason, again == plan, on_it]
 
@@ -260,7 +260,7 @@ def _documents(rnd: Random) -> Any:
     )
     return [
         told(lambda: read_index(changed(rnd, write_index(index)), "set-index.json")),
-        told(lambda: read_plan(changed(rnd, write_plan(plan)), "plan.json")),
+        told(lambda: read_packing(changed(rnd, write_packing(plan)), "plan.json")),
         told(lambda: read_header(changed(rnd, write_header(_receipt(rnd, index, received))) + b"\n", "receipt")),
         told(lambda: read_sent(write_sent(sent), "sent")),
         told(lambda: read_received(write_received(received), "received")),
@@ -406,7 +406,7 @@ def _withdrawals(rnd: Random) -> Any:
     manifest = asked.manifest
     index = rnd.sample(manifest.bundle, min(4, len(manifest.bundle)))
     files = tuple(
-        PlannedFile(
+        PackedFile(
             SetFile(
                 f"{b.family}/{b.version}/{b.file}",
                 b.size,
@@ -419,7 +419,7 @@ def _withdrawals(rnd: Random) -> Any:
         )
         for b in index
     )
-    plan = SetPlan(rnd.choice(["marram", "marram", "dune"]), "holm", "3" * 64, rnd.choice([0, 1, 2]), (), files)
+    plan = SetPacking(rnd.choice(["marram", "marram", "dune"]), "holm", "3" * 64, rnd.choice([0, 1, 2]), (), files)
 
     def notice() -> Any:
         data = write_notice(manifest)
@@ -495,7 +495,7 @@ def _texts(rnd: Random) -> Any:
         told(lambda: bag_text.manifest_text(sums)),
         told(lambda: bag_text.refused(sums)),
         told(lambda: tag_files.sums_text(sums, {"data/z": "e" * 64})),
-        tag_files.beside(sha512=rnd.random() < 0.5, tool=rnd.random() < 0.5),
+        tag_files.optional(sha512=rnd.random() < 0.5, tool=rnd.random() < 0.5),
         [tag_files.hint_to_have(index, name, "so") for name in ("a", f"{tag_files.TOOL}/")],
         labels.shortened("0123456789abcdef" * 4),
     ]

@@ -92,7 +92,7 @@ def write_receipt(session: Session, wanted: ReceiptRequest, passphrase: Passphra
         return signing.sign_document(private, "receipts", {"sha512": sha512})
 
     receipt_write.write(Path(wanted.out), receipt, session.ledger, sign)
-    Sets(session.store).answered(received, receipt.made, receipt.count)
+    Sets(session.store).receipt_written(received, receipt.made, receipt.count)
     return WrittenReceipt(receipt, _header(receipt), merge.span(receipt.after, receipt.count))
 
 

@@ -75,7 +75,7 @@ def _read_open(store: Store, ledger: Ledger, fd: int, path: Path, beside: Path, 
     header = next(_lines(fd, where, limits.RECEIPT_HEADER_BYTES), b"")
     receipt = read_header(header, where)
     signed = _signature(beside)
-    signer = vouch.insist(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
+    signer = vouch.require_trusted(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
     merged = None
     if receipt.events:
         merged = exchange.merge(ledger, _events(fd, where, digest.sha256, receipt), now, where=where)

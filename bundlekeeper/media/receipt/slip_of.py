@@ -172,7 +172,7 @@ def _signer(store: Store, slip: Slip, now: datetime) -> str:
             continue
         file = sshsig.armoured(signature)
         where = f"the paper from {slip.site}"
-        return vouch.insist(store, digests, file, purpose="receipts", made=slip.made, now=now, where=where).name
+        return vouch.require_trusted(store, digests, file, purpose="receipts", made=slip.made, now=now, where=where).name
     raise RefusedError(
         "the paper is signed by nobody whom this store trusts for receipts",
         hint="a paper cannot carry a key: bundlekeeper trust add NAME KEY.pub --form sshsig --for receipts",

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.media.receiving.find_volumes import FoundVolume
 from bundlekeeper.media.receiving.payload import Payload
-from bundlekeeper.media.set.records import STORED, PROVEN, Arrived, ReceivedSet
+from bundlekeeper.media.set.records import IN_STORE_BEFORE, VERIFIED_HERE, Arrived, ReceivedSet
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ class Taken:
         if row is None or row.status not in IN:
             return None
         at = now if row.status == "added" else self.verified_at.get(place, now)
-        return Arrived(each.path, each.sha256, PROVEN if at >= began else STORED, at)
+        return Arrived(each.path, each.sha256, VERIFIED_HERE if at >= began else IN_STORE_BEFORE, at)
 
 
 def updated_record(
@@ -88,7 +88,7 @@ def updated_record(
         if data is not None:
             keep(each, data)
         if was is not None or data is not None:
-            arrived[each.path] = was or Arrived(each.path, each.sha256, PROVEN, now)
+            arrived[each.path] = was or Arrived(each.path, each.sha256, VERIFIED_HERE, now)
     parts = {
         part.path: received.parts[part.path]
         for file in index.files

@@ -138,8 +138,8 @@ def receive(
 def _signer(
     store: Store | None, database: OptionalDatabase, index: SetIndex, first: FoundVolume, now: datetime
 ) -> TrustEntry:
-    """The entry of the trust list under which the set's index is good. Raises as `signer.insist`."""
-    return vouch.insist(
+    """The entry of the trust list under which the set's index is good. Raises as `signer.require_trusted`."""
+    return vouch.require_trusted(
         store,
         digests_of(first.index),
         first.signature,

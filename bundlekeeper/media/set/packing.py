@@ -142,11 +142,11 @@ def pack_set(
     ]
     volumes = 1
     while True:
-        index = _index_room(bunches, commons, volumes)
-        rooms = {supply.kind: _room(supply.kind, commons, index, wish) for supply in wish.supplies}
-        packed = pack(items, [Box(supply.kind, max(0, rooms[supply.kind]), supply.count) for supply in wish.supplies])
+        index = _index_bytes(bunches, commons, volumes)
+        spaces = {supply.kind: _space_on(supply.kind, commons, index, wish) for supply in wish.supplies}
+        packed = pack(items, [Box(supply.kind, max(0, spaces[supply.kind]), supply.count) for supply in wish.supplies])
         if isinstance(packed, NotPacked):
-            return None, _why(packed, items, rooms, wish)
+            return None, _why(packed, items, spaces, wish)
         if len(packed.bins) <= volumes:
             break
         volumes = len(packed.bins) + len(packed.bins) // 8  # the index grows with the number of volumes, and the number with the index
@@ -154,7 +154,7 @@ def pack_set(
     files = [*_common_files(commons, len(kinds)), *_bundle_files(bunches, packed, kinds)]
     packing = replace(
         head,
-        volumes=tuple(_volume(n, kind, files, rooms[kind]) for n, kind in enumerate(kinds, 1)),
+        volumes=tuple(_volume(n, kind, files, spaces[kind]) for n, kind in enumerate(kinds, 1)),
         files=tuple(files),
         exact=packed.exact,
         summary=describe(packed),
@@ -163,7 +163,7 @@ def pack_set(
     return packing, ()
 
 
-def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: int) -> int:
+def _index_bytes(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: int) -> int:
     """The most bytes that the set's index can take; at each end of a volume one file may be split."""
     files = [packed_file.file for bunch in bunches for packed_file in (bunch.bundle, *bunch.beside)]
     total = 4 * _KIB + (2 * volumes + _TOOL_FILES) * _PART_LINE  # texts of each volume and the tool's files
@@ -176,7 +176,7 @@ def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: in
     return total
 
 
-def _room(kind: VolumeKind, commons: Sequence[Common], index: int, wish: Wish) -> int:
+def _space_on(kind: VolumeKind, commons: Sequence[Common], index: int, wish: Wish) -> int:
     """The space that a volume has for bundles, in bytes; below zero where what every volume carries does not fit."""
     reserved = sum(map(kind.cost, (*_SMALL, index, *(len(common.data) for common in commons)))) + _FOLDERS * kind.unit
     if wish.with_tool:
@@ -229,7 +229,7 @@ def _parted(file: SetFile, pieces: Sequence[tuple[int, int]], kinds: Sequence[Vo
     return replace(file, parts=tuple(parts))
 
 
-def _volume(number: int, kind: VolumeKind, files: Sequence[PackedFile], room: int) -> PackedVolume:
+def _volume(number: int, kind: VolumeKind, files: Sequence[PackedFile], space: int) -> PackedVolume:
     used = sum(
         kind.cost(part.size)
         for packed_file in files
@@ -237,7 +237,7 @@ def _volume(number: int, kind: VolumeKind, files: Sequence[PackedFile], room: in
         for part in packed_file.file.parts
         if part.volume == number
     )
-    return PackedVolume(number, kind.label, kind.file_system, kind.usable, kind.usable - room, used, kind.largest_file)
+    return PackedVolume(number, kind.label, kind.file_system, kind.usable, kind.usable - space, used, kind.largest_file)
 
 
 def describe(packed: Packed) -> str:
@@ -261,12 +261,12 @@ def _cost(cost: Cost) -> str:
 
 
 def _why(
-    packed: NotPacked, items: Sequence[PackingItem], rooms: Mapping[VolumeKind, int], wish: Wish
+    packed: NotPacked, items: Sequence[PackingItem], spaces: Mapping[VolumeKind, int], wish: Wish
 ) -> tuple[Finding, ...]:
     names = ", ".join(supply.kind.label for supply in wish.supplies)
     hint = "name more volumes, or larger ones"
-    if all(room <= 0 for room in rooms.values()):
-        most = max(rooms.values())
+    if all(space <= 0 for space in spaces.values()):
+        most = max(spaces.values())
         message = f"what every volume carries does not fit: {human_bytes(-most)} short"
         return (finding("not-enough-space", names, message, hint),)
     if packed.lacking:
@@ -275,7 +275,7 @@ def _why(
             for i in packed.lacking
         )
     total = sum(item.size for item in items)
-    has = sum(rooms[supply.kind] * (supply.count or 0) for supply in wish.supplies)
+    has = sum(spaces[supply.kind] * (supply.count or 0) for supply in wish.supplies)
     if packed.certain:
         message = f"the set is {human_bytes(total)}, the volumes have space for {human_bytes(has)}"
         return (finding("not-enough-space", names, f"{message}: at least {human_bytes(packed.short)} short", hint),)

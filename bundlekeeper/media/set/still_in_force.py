@@ -23,8 +23,8 @@ def check_in_force(packing: SetPacking, manifest: Manifest | None, *, signed: bo
         return ()
     found = _withdrawn(packing, manifest)
     if found and not signed:
-        some = "1 bundle" if len(found) == 1 else f"{len(found)} bundles"
-        raise RefusedError(f"{some} of the packing withdrawn since it was made", hint=_AGAIN, problems=found)
+        some = "1 bundle of the packing was" if len(found) == 1 else f"{len(found)} bundles of the packing were"
+        raise RefusedError(f"{some} withdrawn since it was made", hint=_AGAIN, problems=found)
     if packing.manifest_sequence < manifest.sequence:
         message = f"the packing was made from manifest {packing.manifest_sequence}; manifest {manifest.sequence} is in force"
         hint = f"the set carries the older manifest; to carry the newer one, {_AGAIN}"

@@ -1,9 +1,9 @@
 """`media write --iso`: the volumes of a set as disc images, one file each, from the same packing and under the same index.
 
-Rules: an image holds what a volume on a stick holds, in a folder of the same name; the set goes on under its id,
-whether its volumes are written to sticks or into images; each bundle is read once for its image, twice only where it
-is split and the index is not made yet, or SHA-512 is wanted, too (the lists are written before the bytes); an image of
-the set that is there and whole is verified and not made again, anything else that is there is left alone.
+Rules: an image has what a volume on a stick has, in a folder of the same name; it is the same set, with the same id,
+whether its volumes are written to sticks or into images; each bundle is read once for its image, and twice only where
+it is split and the index is not made yet, or for SHA-512 (the lists are written before the bytes); an image of the set
+that is there and whole is verified and not made again; anything else that is there is left as it is.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from bundlekeeper.verification.hashing.spread import spread
 
 @dataclass(frozen=True, slots=True)
 class ImageOrder:
-    """What is wanted: `path` is the image's, for several volumes with `-NofM` before its ending."""
+    """What to make: `path` is the image's, with `-NofM` before its ending for several volumes."""
 
     path: Path
     only: tuple[int, ...] = ()
@@ -44,9 +44,9 @@ class ImageOrder:
     tool: Mapping[str, Path] = field(default_factory=dict)
 
     @property
-    def wanted(self) -> tuple[str, ...]:
-        """What volumes are to have beside what all have."""
-        return tag_files.beside(sha512=self.sha512, tool=bool(self.tool))
+    def optional(self) -> tuple[str, ...]:
+        """The optional files and folders that volumes get."""
+        return tag_files.optional(sha512=self.sha512, tool=bool(self.tool))
 
     def path_of(self, number: int, volumes: int) -> Path:
         """The path of one volume's image."""
@@ -57,8 +57,8 @@ class ImageOrder:
 
 @dataclass(frozen=True, slots=True)
 class Imaged:
-    """The images of a set that were made or there, by volume, and what was wrong before any was; `error` is what ended
-    the work after some were."""
+    """The images of a set that were made or were there, by volume, and what was wrong before the first was made;
+    `error` is what ended the work after some were made."""
 
     sent: Sent
     name: str
@@ -71,7 +71,7 @@ def insist_on_paths(store: Store, packing: SetPacking, order: ImageOrder) -> lis
     """The chosen volumes' numbers, where an image of each can be made or is there.
 
     Raises InputError for volumes that the packing does not have, a path in the store or where something else is, or names
-    that no volume can hold; DamagedError.
+    that no volume can have; DamagedError.
     """
     insist_on_library()
     total = len(packing.volumes)
@@ -80,9 +80,9 @@ def insist_on_paths(store: Store, packing: SetPacking, order: ImageOrder) -> lis
         raise InputError(f"the set has no volume {min(set(order.only) - set(chosen))}: it has {total}")
     insist_outside(order.path, store.root)
     if not order.path.parent.is_dir():
-        raise InputError("there is no such folder to make images in", where=str(order.path), hint="make it first")
+        raise InputError("there is no such folder to make images in", where=str(order.path), hint="make it first: mkdir -p DIR")
     sets, digest = Sets(store), packing.sha256
-    sent = next((each for each in sets.sent() if each.packing == digest), None)
+    sent = next((sent for sent in sets.sent() if sent.packing == digest), None)
     signed = None if sent is None else kept_index(sets, sent)
     for number in chosen:
         bag_text.manifest_text({f"{bag_text.PAYLOAD}/{part.path}": "" for _, part in packing.on(number)})
@@ -125,7 +125,7 @@ def _one(
     """Make one image, or verify the one that is there."""
     path = order.path_of(number, len(packing.volumes))
     if path.exists():
-        return verify_there(path, signed, number, order.wanted, means.progress, means.stop)
+        return verify_there(path, signed, number, order.optional, means.progress, means.stop)
     return write_image(
         path,
         f"{signed.index.name}-{number}".replace("-", "_"),

@@ -73,9 +73,9 @@ class VolumeKind:
         """Bytes that a file of `size` bytes takes here, with its folder, its directory entries and its lines."""
         return -(-size // self.unit) * self.unit + self.each
 
-    def fits(self, room: int) -> int:
-        """The largest file, in bytes, whose cost is at most `room`; -1 where not even an empty one has space."""
-        left = room - self.each
+    def fits(self, space: int) -> int:
+        """The largest file, in bytes, whose cost is at most `space`; -1 where not even an empty one has space."""
+        left = space - self.each
         return min(left // self.unit * self.unit, self.largest_file) if left >= 0 else -1
 
 
@@ -202,15 +202,15 @@ def _with(label: str, size: int, system: str) -> VolumeKind:
     if system == ANY:
         return _strictest(label, size)
     fs = _SYSTEMS[system]
-    usable, unit, each = fs.room(size)
+    usable, unit, each = fs.sizes(size)
     return VolumeKind(label, system, size, max(0, usable), unit, each, fs.largest_file, fs.message)
 
 
 def _strictest(label: str, size: int) -> VolumeKind:
     """The worst of the file systems that a medium of this size can carry; of a folder where it can carry none."""
     sticks = [fs for fs in _SYSTEMS.values() if fs.carried is Carried.STICK]
-    rooms = [fs.room(size) for fs in sticks if fs.least <= size <= fs.most] or [_SYSTEMS[FOLDER].room(size)]
-    usable, unit, each = min(room[0] for room in rooms), max(room[1] for room in rooms), max(room[2] for room in rooms)
+    sizes = [fs.sizes(size) for fs in sticks if fs.least <= size <= fs.most] or [_SYSTEMS[FOLDER].sizes(size)]
+    usable, unit, each = min(s[0] for s in sizes), max(s[1] for s in sizes), max(s[2] for s in sizes)
     titles = [fs.title for fs in sticks]
     strict = f"the strictest of {', '.join(titles[:-1])} and {titles[-1]}"
     message = f"no file system named: {strict}, files of 4 GiB - 1 at most"
@@ -243,7 +243,7 @@ def _ext4(size: int) -> tuple[int, int, int]:
     inodes = size // ratio * 256
     journal = min(max(size // 30, min(size // 8, 8 * _MIB)), _GIB)
     root = size // 20
-    groups = size // 100 + 3 * _MIB  # descriptors, room to grow them, bitmaps, partition table
+    groups = size // 100 + 3 * _MIB  # descriptors, space to grow them, bitmaps, partition table
     # A file and its folder take an inode each, a folder a block and a large file one of extents.
     return size - inodes - journal - root - groups, 4 * _KIB, 2 * ratio + _LINES
 
@@ -270,12 +270,12 @@ class Carried(StrEnum):
 class FileSystem:
     """What is to be known of a file system to pack volumes with it; numbers are bytes.
 
-    `room` gives for a medium's size the space for clusters, the cluster, and what one more file takes beside its own
+    `sizes` gives for a medium's size the space for clusters, the cluster, and what one more file takes beside its own
     clusters. Media have `least` to `most`. `also` are other names of it, which are answered with this one.
     """
 
     title: str
-    room: Callable[[int], tuple[int, int, int]]
+    sizes: Callable[[int], tuple[int, int, int]]
     least: int
     carried: Carried
     message: str

@@ -182,14 +182,14 @@ def test_the_same_kind_named_again_adds_up() -> None:
 
 
 @given(st.integers(0, 10**10), st.sampled_from(["64GB:exfat", "16GB:fat32", "dvd", "1GB:ext4", "100MB:folder", "8GB"]))
-def test_what_fits_costs_no_more_than_the_room(room: int, text: str) -> None:
-    """ "Planning ... never promises": the largest file for a room costs at most the space, one byte more costs more."""
+def test_what_fits_costs_no_more_than_the_room(space: int, text: str) -> None:
+    """ "Planning ... never promises": the largest file for a space costs at most the space, one byte more costs more."""
     kind = parse_supply(text).kind
-    most = kind.fits(room)
+    most = kind.fits(space)
     if most >= 0:
-        assert kind.cost(most) <= room
+        assert kind.cost(most) <= space
     if 0 <= most < kind.largest_file:
-        assert kind.cost(most + 1) > room
+        assert kind.cost(most + 1) > space
 
 
 # Every packing there is
@@ -226,16 +226,16 @@ class Brute:
         load = self.load
 
         @cache
-        def go(i: int, room: tuple[int, ...], held: tuple[int, ...]) -> tuple[int, int] | None:
+        def go(i: int, space: tuple[int, ...], present: tuple[int, ...]) -> tuple[int, int] | None:
             if i == len(self.items):
-                return 0, sum(h.bit_count() for h in held)
+                return 0, sum(h.bit_count() for h in present)
             found: list[tuple[int, int]] = []
             for split, taken in ways(i):
-                left = tuple(r - t for r, t in zip(room, taken, strict=True))
+                left = tuple(r - t for r, t in zip(space, taken, strict=True))
                 if min(left) < 0:
                     continue
                 bit = 1 << load.family[i]
-                rest = go(i + 1, left, tuple(h | bit if t else h for h, t in zip(held, taken, strict=True)))
+                rest = go(i + 1, left, tuple(h | bit if t else h for h, t in zip(present, taken, strict=True)))
                 if rest is not None:
                     found.append((rest[0] + split, rest[1]))
             return min(found, default=None)
@@ -250,7 +250,7 @@ class Brute:
             if load.splittable[i]:
                 for amounts in _amounts(self.items[i].size, len(bins)):
                     parts = sum(-(-a // self.boxes[b].kind.largest_file) for a, b in zip(amounts, bins, strict=True))
-                    taken = [load.taken(b, a) if a else 0 for a, b in zip(amounts, bins, strict=True)]
+                    taken = [load.needed(b, a) if a else 0 for a, b in zip(amounts, bins, strict=True)]
                     if parts < 2:
                         continue
                     for lead in (n for n, a in enumerate(amounts) if a):
@@ -258,17 +258,17 @@ class Brute:
                         rows.append((1, tuple(t + beside if n == lead else t for n, t in enumerate(taken))))
             return tuple(dict.fromkeys(rows))
 
-        return go(0, tuple(self.boxes[b].room for b in bins), (0,) * len(bins))
+        return go(0, tuple(self.boxes[b].space for b in bins), (0,) * len(bins))
 
 
 def _case(seed: int) -> tuple[list[PackingItem], list[Box]]:
     rnd = random.Random(seed)
     boxes = []
     for b in range(rnd.choice([1, 1, 2, 2, 3])):
-        room = rnd.randint(4, 12)
-        largest = rnd.choice([10**6, 10**6, rnd.randint(2, room)])
-        kind = VolumeKind(f"k{b}", "x", room + b, room, rnd.choice([1, 1, 2]), rnd.choice([1, 1, 2]), largest, "")
-        boxes.append(Box(kind, room, rnd.choice([None, None, 1, 2, 3])))
+        space = rnd.randint(4, 12)
+        largest = rnd.choice([10**6, 10**6, rnd.randint(2, space)])
+        kind = VolumeKind(f"k{b}", "x", space + b, space, rnd.choice([1, 1, 2]), rnd.choice([1, 1, 2]), largest, "")
+        boxes.append(Box(kind, space, rnd.choice([None, None, 1, 2, 3])))
     items = [
         PackingItem(
             f"i{i}", rnd.choice("abc"), rnd.randint(1, 10 if rnd.random() < 0.2 else 5), (1,) * rnd.choice([0, 0, 1])
@@ -284,9 +284,9 @@ def holds_together(items: list[PackingItem], boxes: list[Box], packed: Packed) -
     used = [0] * len(packed.bins)
     for piece in packed.pieces:
         box = packed.bins[piece.bin]
-        used[piece.bin] += load.taken(box, piece.size) if piece.size else boxes[box].kind.cost(0)
+        used[piece.bin] += load.needed(box, piece.size) if piece.size else boxes[box].kind.cost(0)
         used[piece.bin] += load.beside[piece.item][box] if piece.leads else 0
-    assert all(u <= boxes[b].room for u, b in zip(used, packed.bins, strict=True))
+    assert all(u <= boxes[b].space for u, b in zip(used, packed.bins, strict=True))
     for number, item in enumerate(items):
         pieces = [p for p in packed.pieces if p.item == number]
         assert sum(p.size for p in pieces) == item.size
@@ -306,7 +306,7 @@ def test_no_packing_is_better_and_none_is_missed(block: int) -> None:
         items, boxes = _case(seed)
         packed, best = pack(items, boxes), Brute(items, boxes).best(3)
         if isinstance(packed, NotPacked):
-            assert best is None or not packed.verified, seed
+            assert best is None or not packed.certain, seed
             continue
         holds_together(items, boxes, packed)
         if best is None:
@@ -377,6 +377,6 @@ def test_what_cannot_be_packed_is_told_with_the_bytes_that_are_lacking() -> None
     items, boxes = _real(1, 10, 3e9, "1xdvd")
     short = pack(items, boxes)
     assert isinstance(short, NotPacked)
-    assert short.verified
-    assert short.short >= sum(i.size for i in items) - boxes[0].room
+    assert short.certain
+    assert short.short >= sum(i.size for i in items) - boxes[0].space
     assert pack([], boxes) == Packed((), (), Cost(0, 0, 0), Cost(0, 0, 0))

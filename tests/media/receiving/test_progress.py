@@ -10,7 +10,7 @@ import pytest
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.media.receiving.receive import Reception
-from bundlekeeper.media.set.records import STORED, PROVEN
+from bundlekeeper.media.set.records import IN_STORE_BEFORE, VERIFIED_HERE
 from bundlekeeper.model.media.index import write_index
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper
@@ -73,11 +73,11 @@ def test_what_was_lost_and_taken_again_has_the_word_and_date_of_that(site: Site,
     later, latest = (now() + timedelta(days=days) for days in (30, 60))
     media = write_set(newer, tmp_path / "newer")
     came = site.receive(*media, clock=lambda: later)
-    assert came.received.arrived[BLADE.path].how == STORED
+    assert came.received.arrived[BLADE.path].how == IN_STORE_BEFORE
     (site.root / BLADE.path).unlink()
     came = site.receive(*media, clock=lambda: latest)
     entry = came.received.arrived[BLADE.path]
-    assert (entry.how, entry.at) == (PROVEN, latest)
+    assert (entry.how, entry.at) == (VERIFIED_HERE, latest)
 
 
 def test_a_set_goes_on_that_only_withdrawals_overtook(site: Site, tmp_path: Path) -> None:
@@ -152,9 +152,9 @@ def test_what_was_held_before_is_called_that_and_no_volume_that_never_came_is(
     came = site.receive(write_set(newer, tmp_path / "newer")[0], clock=lambda: later)
     assert came.complete
     how = {path: (a.how, a.at) for path, a in came.received.arrived.items()}
-    assert how[BLADE.path][0] == STORED
+    assert how[BLADE.path][0] == IN_STORE_BEFORE
     assert how[BLADE.path][1] < came.received.began
-    assert how[BUNDLES[0].path] == (PROVEN, later)
+    assert how[BUNDLES[0].path] == (VERIFIED_HERE, later)
     assert set(came.received.volumes) == {1}
 
 

@@ -16,7 +16,7 @@ from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.media.receiving import join_parts
 from bundlekeeper.media.receiving import source as set_source
 from bundlekeeper.media.receiving.join_parts import Joining
-from bundlekeeper.media.set.records import PROVEN
+from bundlekeeper.media.set.records import VERIFIED_HERE
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.withdrawal_notice import write_notice
 from bundlekeeper.model.lint.read_manifest import read as read_manifest
@@ -55,7 +55,7 @@ def test_volumes_come_in_any_order_over_several_days(
         assert set(came.to_come) == {n + 1 for n in order[turn + 1 :]}
         assert (SPLIT.path in site.bundles()) == (turn == 2)
     assert site.bundles() == every_bundle()
-    assert {a.how for a in came.received.arrived.values()} == {PROVEN}
+    assert {a.how for a in came.received.arrived.values()} == {VERIFIED_HERE}
     assert len(came.received.volumes) == 3
     assert not list((site.root / ".keeper" / "incoming").iterdir())
 

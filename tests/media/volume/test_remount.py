@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.media.volume.read_back import ReadBackLevel, mounts_in
-from bundlekeeper.media.volume.remount import Under, look, mounted_again, unchanged
+from bundlekeeper.media.volume.remount import MountState, look, mounted_again, unchanged
 from bundlekeeper.media.writing.resume_memory import recall
 from bundlekeeper.store.contents.store import Store
 from tests.kits.media_write_kit import Piece, World
@@ -31,12 +31,12 @@ INFO = """\
 42 27 8:33 / /media/other\\040one rw - exfat /dev/sdc1 rw
 """
 BOUND = INFO + "43 27 8:17 /marram /srv/bound rw - vfat /dev/sdb1 rw,uid=1000\n"
-NOW = Under("uuid:5A-1", "boot-b", "31", "900")
+NOW = MountState("uuid:5A-1", "boot-b", "31", "900")
 
 
-def under(**changes: str) -> Under:
+def under(**changes: str) -> MountState:
     fields = {"file_system": "uuid:5A-1", "boot": "boot-b", "disk": "30", "mount": "800"}
-    return Under(**{**fields, **changes})
+    return MountState(**{**fields, **changes})
 
 
 def test_mountinfo_is_read_as_the_kernel_writes_it() -> None:
@@ -67,7 +67,7 @@ def test_mountinfo_is_read_as_the_kernel_writes_it() -> None:
         ([under(), under(file_system="uuid:77-7", disk="31", mount="900")], True),  # another copy does not matter
     ],
 )
-def test_what_is_certain(written: list[Under], claimed: bool) -> None:
+def test_what_is_certain(written: list[MountState], claimed: bool) -> None:
     assert mounted_again(written, NOW) is claimed
 
 

@@ -18,7 +18,7 @@ from bundlekeeper.errors import InputError, LockedError, RefusedError, StoppedEr
 from bundlekeeper.media.volume import verify as verifier
 from bundlekeeper.media.volume.bag import verify_bag, read_bag
 from bundlekeeper.media.volume.read_back import ReadBackLevel
-from bundlekeeper.media.volume.remount import Under
+from bundlekeeper.media.volume.remount import MountState
 from bundlekeeper.media.writing.resume_memory import recall, remember
 from bundlekeeper.model.media.index import read_index
 from bundlekeeper.store.contents.store import Store
@@ -360,7 +360,7 @@ def test_what_another_process_remembers_of_mounts_is_kept(split: World, tmp_path
     sent = split.write(folder(tmp_path, "a"), only=(1,)).sent
     with Store.open(split.kit.root, write=True) as store:
         one, two = recall(store, sent), recall(store, sent)
-        first, second = Under("uuid:a", "boot", "9", "1"), Under("uuid:a", "boot", "9", "2")
+        first, second = MountState("uuid:a", "boot", "9", "1"), MountState("uuid:a", "boot", "9", "2")
         one.written_under(1, first)
         two.written_under(1, second)
         one.finished[1] = {"uuid:a": 5}
