@@ -97,7 +97,7 @@ class SetPacking:
     with_tool: bool = field(default=False, metadata=flag())
 
     def on(self, volume: int) -> Iterator[tuple[PackedFile, FilePart]]:
-        """The files and parts that a volume is to hold, by path."""
+        """The files and parts for a volume, by path."""
         rows = [(packed_file, part) for packed_file in self.files for part in packed_file.file.parts if part.volume == volume]
         yield from sorted(rows, key=lambda row: row[1].path)
 
@@ -115,8 +115,8 @@ def write_packing(packing: SetPacking) -> bytes:
 def read_packing(data: bytes, where: str = "") -> SetPacking:
     """Read a packing strictly.
 
-    Raises InputError: as `JsonDocument.read`, and for volumes that are not numbered 1, 2, 3 …, a path that is met
-    twice, parts that do not make up their file or are larger than their volume takes.
+    Raises InputError: as `JsonDocument.read`, and for volumes that are not numbered 1, 2, 3 …, a path that is
+    there twice, parts that do not add up to their file or are larger than their volume can have.
     """
     return _PACKING.read(data, where)
 
@@ -124,7 +124,7 @@ def read_packing(data: bytes, where: str = "") -> SetPacking:
 def _insist(packing: SetPacking) -> None:
     for i, volume in enumerate(packing.volumes):
         if volume.number != i + 1:
-            raise Misfit(f"is no whole number from {i + 1} to {i + 1}", "volumes", i, "number")
+            raise Misfit(f"is not {i + 1}", "volumes", i, "number")
     for i, packed_file in enumerate(packing.files):
         if "\0" in packed_file.source or ".." in packed_file.source.split("/"):
             raise Misfit("leads out of the store", "files", i, "source")

@@ -144,7 +144,7 @@ def test_looking_at_a_volume_can_be_stopped(sticks: list[Path], monkeypatch: pyt
     stop = Stop()
     opened = openings(monkeypatch)
     with pytest.raises(StoppedError):
-        find_volumes.look(sticks, progress=Stopping(stop), stop=stop)
+        find_volumes.find_volumes(sticks, progress=Stopping(stop), stop=stop)
     assert opened == []
 
 
