@@ -54,12 +54,12 @@ def write(
     if key is None:
         _leave_out({"--passphrase-fd": passphrase_fd}, "to --key")
     _insist_on_words({"--site": site, "--reported-by": reported_by})
-    wanted = ReceiptRequest(out, key, set_id, site, reported_by, after or 0)
+    request = ReceiptRequest(out, key, set_id, site, reported_by, after or 0)
     with Session(store_root(store), caller(), write=True) as session:
         if paper:
-            slip = make_paper(session, wanted, passphrase_from(passphrase_fd))
+            slip = make_paper(session, request, passphrase_from(passphrase_fd))
             return screen.show_paper(slip, out, form=form_of(json=json))
-        made = write_receipt(session, wanted, passphrase_from(passphrase_fd))
+        made = write_receipt(session, request, passphrase_from(passphrase_fd))
     return screen.show_written(out, made, form=form_of(json=json))
 
 

@@ -1,7 +1,7 @@
-"""Writing a packed_file set: what is to go out, held against the store, then targets, images and labels.
+"""Writes a packed set: checks what goes out with the store, then writes targets, images and labels.
 
-Rules: everything that can be refused is refused before the first byte; what was done is reported, whatever fails then; an
-index is signed once, so where it was signed before, a key that is given must be that one.
+Rules: everything that can be refused is refused before the first byte; what was done is reported, whatever fails later;
+an index is signed once, so where it was signed before, a key that is given must be the same one.
 """
 
 from __future__ import annotations
@@ -45,9 +45,9 @@ _PAGE = b"<!doctype html>"  # how a page of labels begins
 
 @dataclass(frozen=True, slots=True)
 class WriteRequest:
-    """Everything that is asked for.
+    """Everything that the user asks for.
 
-    What goes out is one of `packing` (a file), `ask` and `notice`; `to` are targets, each a folder or N=folder; `only` are
+    What goes out is one of `packing` (a packing file), `ask` and `notice`; `to` are targets, each a folder or N=folder; `only` are
     numbers of volumes, all where empty; `also` is a second algorithm of checksums, `label` the page's file (- is
     stdout).
     """
@@ -68,7 +68,7 @@ class WriteRequest:
 
 @dataclass(frozen=True, slots=True)
 class DryRunReport:
-    """What would be written where: each target's volumes, and the images as volume and bytes; `since` as below."""
+    """What would be written where: each target's volumes, the images as volume and bytes; `since` as in `WrittenReport`."""
 
     root: Path
     packing: SetPacking
@@ -79,14 +79,14 @@ class DryRunReport:
     @property
     def findings(self) -> list[Finding]:
         """What the set lacks, then what was found."""
-        return [*self.packing.missing, *self.since, *(foreseen.finding for foreseen in self.rows if foreseen.short)]
+        return [*self.packing.missing, *self.since, *(volume.finding for volume in self.rows if volume.short)]
 
 
 @dataclass(frozen=True, slots=True)
 class ReadyToWrite:
-    """What was looked at and found good before the first byte is written."""
+    """What was checked before the first byte is written."""
 
-    wanted: WriteRequest
+    request: WriteRequest
     packing: SetPacking
     head: Head
     since: tuple[Finding, ...]
@@ -95,8 +95,8 @@ class ReadyToWrite:
 
 @dataclass(frozen=True, slots=True)
 class WrittenReport:
-    """All that came of one command. `fingerprint` is the key's that signed the index, `since` what the manifest
-    in force says of a packing that is older, `error` what ended the work after volumes were written."""
+    """The result of one command. `fingerprint` is that of the key that signed the index, `since` the findings by the
+    manifest in force about an older packing, `error` what ended the work after volumes were written."""
 
     packing: SetPacking
     written: Written | None
@@ -108,13 +108,13 @@ class WrittenReport:
 
     @property
     def sent(self) -> Sent:
-        """The set as it stands now."""
-        return next(each.sent for each in (self.imaged, self.written) if each is not None)
+        """The set's record as it is now."""
+        return next(part.sent for part in (self.imaged, self.written) if part is not None)
 
     @property
     def name(self) -> str:
         """The set's name."""
-        return next(each.name for each in (self.imaged, self.written) if each is not None)
+        return next(part.name for part in (self.imaged, self.written) if part is not None)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -145,43 +145,43 @@ class WrittenReport:
         return worst_exit([exit_status(self.findings), written, EXIT_FOUND if bad else 0, ended])
 
 
-def dry_run_write(session: Session, wanted: WriteRequest) -> DryRunReport:
-    """Say what would be written where; nothing is changed.
+def dry_run_write(session: Session, request: WriteRequest) -> DryRunReport:
+    """Find out what would be written where; nothing is changed.
 
     Raises InputError, RefusedError and UnfinishedError as writing would, for targets that cannot be used.
     """
     from bundlekeeper.media.volume.right_medium import insist_outside
-    from bundlekeeper.media.writing.dry_run import foresee
+    from bundlekeeper.media.writing.dry_run import dry_run
 
-    packing = _packing(session, wanted)
+    packing = _packing(session, request)
     since = _since(session, packing, _kept_of(session.store, packing))
-    order = _order(wanted, {})
-    for path in (*(target.path for target in order.targets), *([wanted.iso] if wanted.iso is not None else [])):
+    order = _order(request, {})
+    for path in (*(target.path for target in order.targets), *([request.iso] if request.iso is not None else [])):
         insist_outside(path, session.root)
-    rows = foresee(packing, order) if order.targets or wanted.iso is None else ()
+    rows = dry_run(packing, order) if order.targets or request.iso is None else ()
     numbers = [n for n in range(1, len(packing.volumes) + 1) if not order.only or n in order.only]
     images = (
         [(number, sum(part.size for _, part in packing.on(number))) for number in numbers]
-        if wanted.iso is not None
+        if request.iso is not None
         else []
     )
     return DryRunReport(session.root, packing, rows, tuple(images), since)
 
 
-def make_ready(session: Session, wanted: WriteRequest, passphrase: Passphrase) -> ReadyToWrite:
-    """Make or read the packing, and look at all that could be refused; `passphrase` is asked for that of the key.
+def make_ready(session: Session, request: WriteRequest, passphrase: Passphrase) -> ReadyToWrite:
+    """Make or read the packing, and check everything that can be refused; `passphrase` is asked for that of the key.
 
     Raises InputError, RefusedError for what was withdrawn since the packing was made, DamagedError, UnfinishedError,
     LockedError.
     """
-    packing = _packing(session, wanted)
-    if not wanted.to and wanted.iso is None:
+    packing = _packing(session, request)
+    if not request.to and request.iso is None:
         raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
-    _insist_on_label(wanted.label, session.root)
+    _insist_on_label(request.label, session.root)
     store, head = session.store, session.ledger.head()
     kept = _kept_of(store, packing)
     since = _since(session, packing, kept)
-    return ReadyToWrite(wanted, packing, head, since, _signer_of(kept, wanted.key, passphrase))
+    return ReadyToWrite(request, packing, head, since, _signer_of(kept, request.key, passphrase))
 
 
 def write_media(session: Session, ready: ReadyToWrite, save: SavePage, stop: Stop) -> WrittenReport:
@@ -197,29 +197,29 @@ def write_media(session: Session, ready: ReadyToWrite, save: SavePage, stop: Sto
     return replace(report, fingerprint=ready.signer.fingerprint, since=ready.since)
 
 
-def _packing(session: Session, wanted: WriteRequest) -> SetPacking:
-    """What is to go out, by one of the three ways to say it."""
-    ask = wanted.ask
-    if sum([wanted.packing is not None, bool(ask.name or ask.volumes), wanted.notice]) != 1:
+def _packing(session: Session, request: WriteRequest) -> SetPacking:
+    """The packing to write, from a packing file, from --for and --volume, or for a notice."""
+    ask = request.ask
+    if sum([request.packing is not None, bool(ask.name or ask.volumes), request.notice]) != 1:
         raise InputError(
-            "what is to be written: one of a packing's file, --for with --volume, and --notice",
+            "name what to write: one of a packing file, --for with --volume, or --notice",
             hint="bundlekeeper media pack --for holm-a --volume 16GB:fat32 --out PACKING.json",
         )
-    if wanted.also not in ("", "sha512"):
-        raise InputError(f"--also {wanted.also}: not a list that is made", hint="--also sha512")
-    if wanted.packing is not None:
+    if request.also not in ("", "sha512"):
+        raise InputError(f"--also {request.also}: there is no such list", hint="--also sha512")
+    if request.packing is not None:
         from bundlekeeper.model.media.packing import read_packing
 
-        data = read_bounded(wanted.packing, limits.PACKING_BYTES, "the packing")
+        data = read_bounded(request.packing, limits.PACKING_BYTES, "the packing")
         if not data.lstrip().startswith(b"{"):
-            hint = "bundlekeeper media pack --for NAME --volume KIND --out PACKING.json makes one"
-            raise InputError("this is no packing of a media set", where=wanted.packing, hint=hint)
-        return read_packing(data, wanted.packing)
-    if wanted.notice:
+            hint = "make one: bundlekeeper media pack --for NAME --volume KIND --out PACKING.json"
+            raise InputError("this is not a packing file", where=request.packing, hint=hint)
+        return read_packing(data, request.packing)
+    if request.notice:
         return _notice(session, ask.files)
     answer = make_packing(session, ask)
     if answer.packing is None:
-        raise InputError("nothing can be packed", hint="bundlekeeper media pack says more", problems=answer.findings)
+        raise InputError("nothing can be packed", hint="see what is missing: bundlekeeper media pack", problems=answer.findings)
     return answer.packing
 
 
@@ -234,7 +234,7 @@ def _notice(session: Session, files: InputFiles) -> SetPacking:
 
 
 def _since(session: Session, packing: SetPacking, kept: SignedIndex | None) -> tuple[Finding, ...]:
-    """What the manifest in force says of the packing. Raises RefusedError for what was withdrawn since it was made."""
+    """The findings by the manifest in force. Raises RefusedError for bundles that were withdrawn since."""
     from bundlekeeper.media.set.still_in_force import check_in_force
 
     return check_in_force(packing, session.manifest, signed=kept is not None)
@@ -248,17 +248,17 @@ def _targets(to: tuple[str, ...]) -> tuple[WriteTarget, ...]:
         number, equals, path = word.partition("=")
         alone = bool(equals and number.isascii() and number.isdecimal() and len(number) < 7)
         if not (path if alone else word):
-            raise InputError(f"--to {word}: no folder is named", hint="--to N=DIR; the current folder is --to N=.")
+            raise InputError(f"--to {word}: no folder is named", hint="--to N=DIR; for the current folder: --to N=.")
         targets.append(WriteTarget(Path(path), int(number)) if alone else WriteTarget(Path(word)))
     return tuple(targets)
 
 
-def _order(wanted: WriteRequest, tool: dict[str, Path]) -> WriteOrder:
+def _order(request: WriteRequest, tool: dict[str, Path]) -> WriteOrder:
     from bundlekeeper.media.volume.right_medium import Expectation
     from bundlekeeper.media.writing.write import WriteOrder
 
-    expected = Expectation(wanted.must_be_mount, wanted.volume_ids)
-    return WriteOrder(_targets(wanted.to), wanted.only, bool(wanted.also), expected, tool)
+    expected = Expectation(request.must_be_mount, request.volume_ids)
+    return WriteOrder(_targets(request.to), request.only, bool(request.also), expected, tool)
 
 
 def _write(
@@ -267,12 +267,12 @@ def _write(
     from bundlekeeper.media.writing.write import write_set
     from bundlekeeper.media.writing.write_images import ImageOrder, insist_on_paths, write_images
 
-    store, wanted, packing = session.store, ready.wanted, ready.packing
+    store, request, packing = session.store, ready.request, ready.packing
     images = None
-    if wanted.iso is not None:
-        images = ImageOrder(wanted.iso, wanted.only, bool(wanted.also), tool)
+    if request.iso is not None:
+        images = ImageOrder(request.iso, request.only, bool(request.also), tool)
         insist_on_paths(store, packing, images)
-    written = write_set(store, packing, _order(wanted, tool), means) if wanted.to else None
+    written = write_set(store, packing, _order(request, tool), means) if request.to else None
     report = WrittenReport(packing, written, None)
     try:
         if images is not None:
@@ -286,7 +286,7 @@ def _write(
 
 
 def _tool(ready: ReadyToWrite, stack: ExitStack) -> dict[str, Path]:
-    if not (ready.wanted.with_tool or ready.packing.with_tool):
+    if not (ready.request.with_tool or ready.packing.with_tool):
         return {}
     from bundlekeeper.media.volume.own_wheels import pack
 
@@ -295,7 +295,7 @@ def _tool(ready: ReadyToWrite, stack: ExitStack) -> dict[str, Path]:
 
 
 def _insist_on_label(name: str, root: Path) -> None:
-    """An older page may be replaced, anything else not; told before hours of writing."""
+    """Raise InputError, before hours of writing, where the page of labels would replace anything but an older page."""
     from bundlekeeper.media.volume.right_medium import insist_outside
 
     if name in ("", "-"):
@@ -304,27 +304,27 @@ def _insist_on_label(name: str, root: Path) -> None:
     insist_outside(path, root)
     if path.is_dir() or not path.parent.is_dir():
         message = "a folder, not a file" if path.is_dir() else "there is no folder for the page of labels"
-        raise InputError(message, where=name, hint="--label FILE, in a folder that is there")
+        raise InputError(message, where=name, hint="name a file in a folder that is there: --label FILE")
     if not os.access(path.parent, os.W_OK | os.X_OK):
         raise InputError("the page of labels cannot be written there", where=name, hint="name another folder")
     if path.exists() and not read_bounded(name, limits.LABELS_BYTES, "the page of labels").startswith(_PAGE):
-        raise InputError("that is no page of labels, and is not written over", where=name, hint="--label FILE")
+        raise InputError("this file is no page of labels: it is not replaced", where=name, hint="name another file: --label FILE")
 
 
 def _label(session: Session, ready: ReadyToWrite, save: SavePage) -> str:
-    if not ready.wanted.label:
+    if not ready.request.label:
         return ""
     from bundlekeeper.reports.labels import page
 
     kept = _kept_of(session.store, ready.packing)
     if kept is None:
         return ""
-    return save(ready.wanted.label, page(kept.index, hashlib.sha256(kept.data).hexdigest()))
+    return save(ready.request.label, page(kept.index, hashlib.sha256(kept.data).hexdigest()))
 
 
 @dataclass(frozen=True, slots=True)
 class Signer:
-    """What signs, and the fingerprint of the key by which the set's index is, or will be, signed."""
+    """What signs, and the fingerprint of the key that signed, or will sign, the set's index."""
 
     sign: Sign
     fingerprint: str
@@ -341,7 +341,7 @@ def _kept_of(store: Store, packing: SetPacking) -> SignedIndex | None:
 
 
 def _signer_of(kept: SignedIndex | None, key: Path | None, passphrase: Passphrase) -> Signer:
-    """Who signs the index, or signed the one that is `kept`; `passphrase` is asked for that of the key.
+    """The signer of the index, or of the one that is `kept`; `passphrase` is asked for that of the key.
 
     Raises InputError where a key is missing, cannot be read or is not the one that signed the index before,
     RefusedError for one that is weak or can be reached by others, UnfinishedError.
@@ -349,21 +349,21 @@ def _signer_of(kept: SignedIndex | None, key: Path | None, passphrase: Passphras
     if kept is None and key is None:
         raise InputError(
             "the set's index must be signed: --key is missing",
-            hint="ssh-keygen -t ed25519 -f KEYFILE makes one; its public half goes to the receivers by another way",
+            hint="make a key: ssh-keygen -t ed25519 -f KEYFILE; send its public half to the receivers by another way",
         )
     from bundlekeeper.media.set import signed_index
     from bundlekeeper.verification.signatures import sign as signing
 
     before = "" if kept is None else signed_index.signer_of(kept.data, kept.signature)
     if key is None:
-        return Signer(lambda _: b"", before)  # never asked for: the index was signed before
+        return Signer(lambda _: b"", before)  # never called: the index was signed before
     private = signing.load_private_key(str(key), passphrase)
     fingerprint = signing.public_key_of(private).fingerprint
     if before and fingerprint != before:
         raise InputError(
-            f"the set's index was signed before, by {before}, and this key is another: {fingerprint}",
+            f"the set's index was signed before, by {before}; this key is another one: {fingerprint}",
             where=str(key),
-            hint="a set is signed once: leave --key out, or name that key",
+            hint="a set is signed once: leave out --key, or name that key",
         )
 
     def sign(data: bytes) -> bytes:

@@ -1,4 +1,4 @@
-"""`bundlekeeper media write`: a packed_file set onto volumes, verified from the medium; images, labels, the tool."""
+"""`bundlekeeper media write`: a packed set onto volumes, verified from the medium; images, labels, the tool."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ VolumeIdOption = Annotated[
 
 
 def write(
-    packing: Annotated[str | None, typer.Argument(metavar="[PACKING]", help="What media pack --out wrote.")] = None,
+    packing: Annotated[str | None, typer.Argument(metavar="[PACKING]", help="The packing file that media pack --out wrote.")] = None,
     to: TargetOption = None,
     only: Annotated[list[int] | None, typer.Option("--only", metavar="N", help="Only volume N. Repeatable.")] = None,
     key: KeyOption = None,
@@ -54,7 +54,7 @@ def write(
     with_tool: Annotated[bool, typer.Option("--with-tool", help="Carry bundlekeeper itself, as wheels.")] = False,
     iso: ImageOption = None,
     label: Annotated[str, typer.Option("--label", metavar="FILE", help="Write a page of labels (HTML).")] = "",
-    notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of a packing.")] = False,
+    notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of PACKING.")] = False,
     must_be_mount: MountOption = None,
     volume_id: VolumeIdOption = None,
     name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PACKING: as for media pack.")] = "",
@@ -69,7 +69,7 @@ def write(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Write a packed_file set: each bundle is read once for all targets, and each volume is verified from its medium.
+    """Write a packed set: each bundle is read once for all targets, and each volume is verified from its medium.
 
     Interrupted, the same command goes on: what is whole on a volume is not written again.
     """
@@ -87,16 +87,16 @@ def write(
     files = InputFiles(manifest, inventory, signature)
     ask = MediaQuestion(name, release, tuple(volume or ()), spare, with_tool, files)
     volumes = tuple(only or ()), must_be_mount, tuple(volume_id or ())
-    wanted = WriteRequest(packing, notice, ask, tuple(to or ()), *volumes, also, with_tool, iso, label, key)
+    request = WriteRequest(packing, notice, ask, tuple(to or ()), *volumes, also, with_tool, iso, label, key)
     stop = Stop()
     with Session(store_root(store), caller(quiet=quiet), write=not dry_run) as session:
         if dry_run:
-            foreseen = dry_run_write(session, wanted)
-            return screen.show_dry_run(foreseen, form=form_of(json=json))
+            report = dry_run_write(session, request)
+            return screen.show_dry_run(report, form=form_of(json=json))
         if json and label == "-":
             message = "--json and --label - would put two documents on stdout"
             raise InputError(message, hint="--label FILE writes to a file")
-        ready = make_ready(session, wanted, passphrase_from(passphrase_fd))
+        ready = make_ready(session, request, passphrase_from(passphrase_fd))
         with SIGNALS.guarded(stop):  # from here on: a signal while a passphrase is asked for ends the command at once
             report = write_media(session, ready, partial(write_new, force=True), stop)
     return screen.show(report, form=form_of(json=json))
