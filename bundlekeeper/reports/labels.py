@@ -63,6 +63,4 @@ def _about(index: SetIndex, number: int) -> str:
 
 def _rows(index: SetIndex, number: int) -> tuple[_Row, ...]:
     parts = [part for file, part in index.on(number) if file.role in {"bundle", "notice"}]
-    return tuple(
-        _Row(part.path.rpartition("/")[2], human_bytes(part.size), shortened(part.sha256)) for part in parts
-    )
+    return tuple(_Row(part.path.rpartition("/")[2], human_bytes(part.size), shortened(part.sha256)) for part in parts)

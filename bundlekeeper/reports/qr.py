@@ -39,6 +39,4 @@ def _made(text: str) -> QRCode:
     try:
         return segno.make_qr(text, error="m")
     except ValueError as error:
-        raise InputError(
-            "the code is too long for a QR code", hint="type it, or send the receipt as a file"
-        ) from error
+        raise InputError("the code is too long for a QR code", hint="type it, or send the receipt as a file") from error

@@ -81,7 +81,9 @@ def _findings(row: SetReceipts) -> Iterator[Finding]:
             by = (
                 "an unsigned printed receipt"
                 if not receipt.signed
-                else "the printed receipt" if receipt.on_paper else "the receipt"
+                else "the printed receipt"
+                if receipt.on_paper
+                else "the receipt"
             )
             message = (
                 f"{receipt.missing} of {counted(receipt.files, 'file')} did not arrive at {receipt.site}, or "
@@ -94,8 +96,12 @@ def _findings(row: SetReceipts) -> Iterator[Finding]:
         yield finding("unsigned", name, message, "confirm it by telephone, or ask for a signed one", Level.NOTE)
     yield from row.problems
     for receipt in row.ahead:
-        message = f"a receipt from {receipt.site} is dated {receipt.made.strftime(_TIME)}, later than this machine's clock"
-        yield finding("clock-doubtful", name, message, "set the clock that is wrong; if it is theirs, ask for a new receipt")
+        message = (
+            f"a receipt from {receipt.site} is dated {receipt.made.strftime(_TIME)}, later than this machine's clock"
+        )
+        yield finding(
+            "clock-doubtful", name, message, "set the clock that is wrong; if it is theirs, ask for a new receipt"
+        )
     ledgers: dict[str, set[str]] = {}
     for receipt in row.signed:
         ledgers.setdefault(receipt.site, set()).update({receipt.ledger} - {""})

@@ -114,7 +114,10 @@ def commons_of(session: Session, given: Inputs, named: InputFiles) -> list[Commo
     path = place_of(given.manifest.platform, given.manifest.sequence)
     if named.manifest is not None:
         if named.manifest == "-":
-            raise InputError("a manifest from stdin cannot be carried", hint="name a file, or add it to the store first: bundlekeeper store add MANIFEST --from DIR")
+            raise InputError(
+                "a manifest from stdin cannot be carried",
+                hint="name a file, or add it to the store first: bundlekeeper store add MANIFEST --from DIR",
+            )
         data, source = (
             read_bounded(named.manifest, limits.MANIFEST_BYTES, "the manifest"),
             str(Path(named.manifest).absolute()),

@@ -81,7 +81,9 @@ def write_receipt(session: Session, request: ReceiptRequest, passphrase: Passphr
     from bundlekeeper.verification.signatures import sign as signing
 
     if request.out == "-":
-        raise InputError("a receipt is two files, but standard output is one", hint="--out FILE writes FILE and FILE.sig")
+        raise InputError(
+            "a receipt is two files, but standard output is one", hint="--out FILE writes FILE and FILE.sig"
+        )
     _insist_on_place(request.out)
     received, _, receipt = _composed(session, request)
     if not request.out or request.key is None:

@@ -219,7 +219,9 @@ def _packing(session: Session, request: WriteRequest) -> SetPacking:
         return _notice(session, ask.files)
     answer = make_packing(session, ask)
     if answer.packing is None:
-        raise InputError("nothing can be packed", hint="see what is missing: bundlekeeper media pack", problems=answer.findings)
+        raise InputError(
+            "nothing can be packed", hint="see what is missing: bundlekeeper media pack", problems=answer.findings
+        )
     return answer.packing
 
 
@@ -308,7 +310,9 @@ def _insist_on_label(name: str, root: Path) -> None:
     if not os.access(path.parent, os.W_OK | os.X_OK):
         raise InputError("the page of labels cannot be written there", where=name, hint="name another folder")
     if path.exists() and not read_bounded(name, limits.LABELS_BYTES, "the page of labels").startswith(_PAGE):
-        raise InputError("this file is no page of labels: it is not replaced", where=name, hint="name another file: --label FILE")
+        raise InputError(
+            "this file is no page of labels: it is not replaced", where=name, hint="name another file: --label FILE"
+        )
 
 
 def _label(session: Session, ready: ReadyToWrite, save: SavePage) -> str:

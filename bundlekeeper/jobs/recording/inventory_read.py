@@ -118,7 +118,7 @@ def read(caller: Caller, urls: Sequence[str], options: ReadOptions, *, stop: Sto
         entries=entries,
         stop=stop,
         http_on_loopback=options.http_on_loopback,
-        told=(lambda _: None) if quiet else told,
+        on_outcome=(lambda _: None) if quiet else told,
     )
     if any(isinstance(outcome.error, StoppedError) for outcome in outcomes):
         stopped = StoppedError("stopped by a signal")
@@ -190,7 +190,7 @@ def _draft(service: str, item: Unmapped) -> list[str]:
     from bundlekeeper.links.redfish.user_map import OPEN
 
     drafted = {"service": service, "odata_id": item.odata_id, "kind": item.kind or OPEN}
-    if not item.is_part:
+    if not item.is_component:
         drafted["of"] = item.of or OPEN
     elif item.kind is not None:
         drafted["serial"] = OPEN

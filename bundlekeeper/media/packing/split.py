@@ -49,7 +49,9 @@ def settle(
     return Settled(None, 0, least) if best is None else Settled(best[1], best[0], least)
 
 
-def _least(load: VolumeLoad, pending: Sequence[int], present: Sequence[int], alone: list[tuple[PackedPiece, ...]]) -> int:
+def _least(
+    load: VolumeLoad, pending: Sequence[int], present: Sequence[int], alone: list[tuple[PackedPiece, ...]]
+) -> int:
     """A number that the pairs added are never below: for each family, what its largest item alone would add."""
     worst: dict[int, int] = {}
     for item, pieces in zip(pending, alone, strict=True):

@@ -75,7 +75,9 @@ def _read_open(store: Store, ledger: Ledger, fd: int, path: Path, beside: Path, 
     header = next(_lines(fd, where, limits.RECEIPT_HEADER_BYTES), b"")
     receipt = read_header(header, where)
     signed = _signature(beside)
-    signer = vouch.require_trusted(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
+    signer = vouch.require_trusted(
+        store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where
+    )
     merged = None
     if receipt.events:
         merged = exchange.merge(ledger, _events(fd, where, digest.sha256, receipt), now, where=where)
@@ -85,7 +87,11 @@ def _read_open(store: Store, ledger: Ledger, fd: int, path: Path, beside: Path, 
     newer = kept_receipts.newer(sets, made, now)
     new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
     sent = next((sent for sent in sets.sent() if sent.set_id == receipt.set_id), None)
-    found = [*check_date(made, now), *_compared(sets, sent, receipt), *unless_newer(receipt.name, newer, _missing(receipt))]
+    found = [
+        *check_date(made, now),
+        *_compared(sets, sent, receipt),
+        *unless_newer(receipt.name, newer, _missing(receipt)),
+    ]
     found += check_site(ledger, sent.meant_for, receipt.site, now) if sent is not None else []
     found += merged.findings(receipt.site) if merged is not None else []
     return ReceiptAnswer(receipt, signer.name, merged, sent, new, tuple(found), newer)
@@ -109,7 +115,9 @@ def _signature(path: Path) -> bytes:
         fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
     except FileNotFoundError as error:
         raise RefusedError(
-            "the receipt has no signature", where=str(path), hint="put it beside the receipt, or name it: --signature FILE"
+            "the receipt has no signature",
+            where=str(path),
+            hint="put it beside the receipt, or name it: --signature FILE",
         ) from error
     try:
         data = os.read(fd, 1 << 16)
@@ -184,8 +192,12 @@ def _compared(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Findi
 def check_date(made: KeptReceipt, now: datetime) -> Iterator[Finding]:
     """A finding where a receipt is dated later than now."""
     if made.ahead(now):
-        message = f"the receipt is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it does not count"
-        yield finding("clock-doubtful", made.site, message, "set the clock that is wrong; if it is theirs, ask for a new receipt")
+        message = (
+            f"the receipt is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it does not count"
+        )
+        yield finding(
+            "clock-doubtful", made.site, message, "set the clock that is wrong; if it is theirs, ask for a new receipt"
+        )
 
 
 def unless_newer(subject: str, newer: datetime | None, missing: Iterable[Finding]) -> Iterator[Finding]:

@@ -87,7 +87,9 @@ def sign_with(private: object) -> Callable[[bytes], bytes]:
     from bundlekeeper.verification.signatures import sshsig
 
     if not isinstance(private, Ed25519PrivateKey):
-        raise InputError("only an Ed25519 key can sign a printed receipt", hint="its signature takes 103 characters, others 400")
+        raise InputError(
+            "only an Ed25519 key can sign a printed receipt", hint="its signature takes 103 characters, others 400"
+        )
     key = private
 
     def sign(data: bytes) -> bytes:
@@ -109,7 +111,9 @@ def read(store: Store, text: str, *, now: datetime, ledger: Ledger | None = None
     sent = next((sent for sent in sets.sent() if sent.set_id == slip.set_id), None)
     found: list[Finding] = []
     if not signed_by:
-        found.append(finding("unsigned", slip.site, UNSIGNED, "confirm it by telephone, or ask for a signed one", Level.NOTE))
+        found.append(
+            finding("unsigned", slip.site, UNSIGNED, "confirm it by telephone, or ask for a signed one", Level.NOTE)
+        )
     index = _index(sets, sent, slip, found)
     found += check_site(ledger, sent.meant_for, slip.site, now, on_paper=True) if sent is not None else []
     missing: tuple[str, ...] = ()
@@ -172,7 +176,9 @@ def _signer(store: Store, slip: Slip, now: datetime) -> str:
             continue
         file = sshsig.armoured(signature)
         where = f"the printed receipt from {slip.site}"
-        return vouch.require_trusted(store, digests, file, purpose="receipts", made=slip.made, now=now, where=where).name
+        return vouch.require_trusted(
+            store, digests, file, purpose="receipts", made=slip.made, now=now, where=where
+        ).name
     raise RefusedError(
         "the printed receipt is not signed by a key that this store trusts for receipts",
         hint="add the site's key: bundlekeeper trust add NAME KEY.pub --form sshsig --for receipts",

@@ -193,7 +193,9 @@ def _line_problems(number: int, row: _Row, right: Mapping[int, str], moved: int,
     """What is wrong with one of `count` lines; `moved` is the number that its check characters fit, 0 for none."""
     if number in right:
         yield _problem(f"line {number}", "is there twice, once mistyped", "leave out the wrong one")
-    elif moved and (number > count or moved // 32 == number // 32):  # one wrong character never looks like a near number
+    elif moved and (
+        number > count or moved // 32 == number // 32
+    ):  # one wrong character never looks like a near number
         message = f"has the check characters of line {moved}"
         hint = "its number is mistyped" if row.typed else "it belongs there"
         yield _problem(f"line {number}", message, f"if no other character is wrong, {hint}")

@@ -70,7 +70,9 @@ class FoundVolumes:
     refused: bool = False
 
 
-def find_volumes(folders: Sequence[Path], *, progress: Progress | None = None, stop: Stop | None = None) -> FoundVolumes:
+def find_volumes(
+    folders: Sequence[Path], *, progress: Progress | None = None, stop: Stop | None = None
+) -> FoundVolumes:
     """Find the volumes in these folders: each is a volume itself, or has volumes in it.
 
     Raises InputError for what is no folder, or where there is no volume at all; UnfinishedError when one cannot be

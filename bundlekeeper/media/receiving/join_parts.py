@@ -43,7 +43,11 @@ class Joining:
     """The split files of one set while they are joined; `parts` are those that were received: path and time."""
 
     def __init__(
-        self, root: int, incoming: Incoming, parts: Mapping[str, datetime], save: Callable[[Mapping[str, datetime]], None]
+        self,
+        root: int,
+        incoming: Incoming,
+        parts: Mapping[str, datetime],
+        save: Callable[[Mapping[str, datetime]], None],
     ) -> None:
         """`save` records the parts durably."""
         self._root, self._incoming, self._save = root, incoming, save
@@ -76,7 +80,9 @@ class Joining:
         """
         lacking = [(file, part) for file in files_to_join for part in self.lacking(file)]
         for _, part in lacking:
-            self._parts.pop(part.path, None)  # recorded, but the file was removed since: a later part would hide the gap
+            self._parts.pop(
+                part.path, None
+            )  # recorded, but the file was removed since: a later part would hide the gap
         todo = [(each, part) for each, part in lacking if payload.all_for(part)]
         progress.begin("joining", sum(part.size for _, part in todo), len(todo))
         try:

@@ -474,10 +474,10 @@ def _doubts(sets: Sets, index: SetIndex, begun: ReceivedSet, now: datetime) -> I
     before = [received for received in every if received.sequence < index.sequence]
     if before and begun.signed_key not in {received.signed_key for received in every}:
         last = before[-1]
-        message = (
-            f"signed by {begun.signed_by}; the maker's set before it, number {last.sequence}, by {last.signed_by}"
+        message = f"signed by {begun.signed_by}; the maker's set before it, number {last.sequence}, by {last.signed_by}"
+        yield finding(
+            "not-checked", index.name, message, "the key is new for this maker: ask them whether that is right"
         )
-        yield finding("not-checked", index.name, message, "the key is new for this maker: ask them whether that is right")
     if index.made > now + AHEAD:
         message = f"the set says that it was made on {index.made:%Y-%m-%d}; this machine's clock says {now:%Y-%m-%d}"
         yield finding("clock-doubtful", index.name, message, "set the clock that is wrong")

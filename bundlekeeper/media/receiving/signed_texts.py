@@ -109,7 +109,9 @@ class _Texts:
             elif path != SUMS and self._digests[path] != stated.get(path, {}).get("sha256", self._digests[path]):
                 yield self._problem("altered", path, "differs from the tag manifest: it was damaged", _DISTRUST)
         if self._named and SUMS not in self._beside and SUMS not in stated:
-            yield self._problem("missing", SUMS, "it is not there, but every volume has it", "get another copy of the volume")
+            yield self._problem(
+                "missing", SUMS, "it is not there, but every volume has it", "get another copy of the volume"
+            )
 
     def _sums(self) -> str:
         """The SHA-256 that SHA256SUMS must have."""

@@ -149,7 +149,9 @@ def pack_set(
             return None, _why(packed, items, spaces, wish)
         if len(packed.bins) <= volumes:
             break
-        volumes = len(packed.bins) + len(packed.bins) // 8  # the index grows with the number of volumes, and the number with the index
+        volumes = (
+            len(packed.bins) + len(packed.bins) // 8
+        )  # the index grows with the number of volumes, and the number with the index
     kinds = [wish.supplies[b].kind for b in packed.bins]
     files = [*_common_files(commons, len(kinds)), *_bundle_files(bunches, packed, kinds)]
     packing = replace(
@@ -271,7 +273,12 @@ def _why(
         return (finding("not-enough-space", names, message, hint),)
     if packed.lacking:
         return tuple(
-            finding("not-enough-space", items[i].name, f"{human_bytes(items[i].size)} fit on none of these volumes: {names}", hint)
+            finding(
+                "not-enough-space",
+                items[i].name,
+                f"{human_bytes(items[i].size)} fit on none of these volumes: {names}",
+                hint,
+            )
             for i in packed.lacking
         )
     total = sum(item.size for item in items)

@@ -187,7 +187,9 @@ class Sets:
                     if stop is not None:
                         stop.check()
                     if time.monotonic() >= until:
-                        raise LockedError("another process is receiving into this store", hint="wait for it to end", where=where)
+                        raise LockedError(
+                            "another process is receiving into this store", hint="wait for it to end", where=where
+                        )
                     time.sleep(0.05)
                 yield
             finally:

@@ -26,16 +26,16 @@ def check_in_force(packing: SetPacking, manifest: Manifest | None, *, signed: bo
         some = "1 bundle of the packing was" if len(found) == 1 else f"{len(found)} bundles of the packing were"
         raise RefusedError(f"{some} withdrawn since it was made", hint=_AGAIN, problems=found)
     if packing.manifest_sequence < manifest.sequence:
-        message = f"the packing was made from manifest {packing.manifest_sequence}; manifest {manifest.sequence} is in force"
+        message = (
+            f"the packing was made from manifest {packing.manifest_sequence}; manifest {manifest.sequence} is in force"
+        )
         hint = f"the set carries the older manifest; to carry the newer one, {_AGAIN}"
         found.append(finding("input-changed", packing.platform, message, hint, Level.WARNING))
     return tuple(found)
 
 
 def _withdrawn(packing: SetPacking, manifest: Manifest) -> list[Finding]:
-    withdrawn = {
-        bundle.sha256.lower(): bundle for bundle in manifest.bundle if bundle.lifecycle.value == "withdrawn"
-    }
+    withdrawn = {bundle.sha256.lower(): bundle for bundle in manifest.bundle if bundle.lifecycle.value == "withdrawn"}
     found = []
     for packed_file in packing.files:
         bundle = withdrawn.get(packed_file.file.sha256) if packed_file.file.role == "bundle" else None

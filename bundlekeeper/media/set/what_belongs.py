@@ -174,7 +174,9 @@ class _Gatherer:
         message = "what runs there is not known" if meant.kind == "domain" else "no domain was named"
         level = None if meant.kind == "domain" else Level.NOTE
         hint = "bundlekeeper inventory load FILE" if meant.kind == "domain" else "--for DOMAIN looks for stops, too"
-        self._report(finding("not-checked", name, f"{message}: stops on the route were not looked for", hint, level=level))
+        self._report(
+            finding("not-checked", name, f"{message}: stops on the route were not looked for", hint, level=level)
+        )
 
     def domain(self, domain: str, release: str) -> None:
         """A release's bundles of the families that a domain has, and what else the route there needs."""

@@ -75,7 +75,5 @@ def read_notice(data: bytes, manifest: Manifest, where: str = "") -> tuple[Withd
     """The withdrawals of a notice. Raises InputError where it is no notice, or not that of its set's manifest."""
     _NOTICE.read(data, where)
     if data != write_notice(manifest):
-        raise InputError(
-            "the notice differs from the manifest beside it", where=where, hint="the manifest counts"
-        )
+        raise InputError("the notice differs from the manifest beside it", where=where, hint="the manifest counts")
     return withdrawn_of(manifest)

@@ -62,9 +62,7 @@ def verify_there(
             raise _not_whole(path, f"{name} is missing")
         if name != tag_files.TAG_MANIFEST and stated.get(name) != found[name]:
             raise _not_whole(path, f"{name} differs from what was written")
-    beside = tuple(
-        _lacking(path, signed, number, name) for name in asked if not any(f.startswith(name) for f in found)
-    )
+    beside = tuple(_lacking(path, signed, number, name) for name in asked if not any(f.startswith(name) for f in found))
     return DiscImage(str(path), path.stat().st_size, level, reason, (), there=True, beside=beside)
 
 

@@ -82,7 +82,10 @@ def write_image(
     insist_on_library()
     large = next((name for name, each in contents.items() if each.expected.size > MAX_FILE_BYTES), "")
     if large:
-        raise InputError(f"{large} is larger than an image holds ({MAX_FILE_BYTES} bytes)", hint="pack for discs: --volume dvd or --volume bd-25")
+        raise InputError(
+            f"{large} is larger than an image holds ({MAX_FILE_BYTES} bytes)",
+            hint="pack for discs: --volume dvd or --volume bd-25",
+        )
     if path.exists():
         raise InputError("the image is there already", where=str(path), hint="name another file, or move it away")
     total = sum(content.expected.size for content in contents.values())

@@ -312,4 +312,6 @@ def _altered(path: str, found: str, stated: str) -> Finding:
 
 
 def _changed(path: str) -> Finding:
-    return finding("unreadable", path, "the store's file changed while it was read", "write again when nothing changes the file")
+    return finding(
+        "unreadable", path, "the store's file changed while it was read", "write again when nothing changes the file"
+    )

@@ -68,7 +68,11 @@ class ResumeMemory:
 
 
 _RESUME_MEMORY = JsonDocument(
-    ResumeMemory, "bundlekeeper.written-to/1", what="the notes", kind="notes about writing a set", limit=limits.RESUME_BYTES
+    ResumeMemory,
+    "bundlekeeper.written-to/1",
+    what="the notes",
+    kind="notes about writing a set",
+    limit=limits.RESUME_BYTES,
 )
 
 

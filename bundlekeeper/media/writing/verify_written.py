@@ -118,7 +118,9 @@ def _not_of_it(volume: VolumeFolder, signed: SignedIndex, bag: Bag) -> Iterator[
         if bag.payload.get(path, {}).get("sha256") != part.sha256:
             yield finding("bad-volume", path, "the volume's manifest differs from the set's index", _AGAIN)
     for path in sorted(set(bag.payload) - set(named)):
-        yield finding("bad-volume", path, "the volume's manifest lists it, but the set's index does not name it", _AGAIN)
+        yield finding(
+            "bad-volume", path, "the volume's manifest lists it, but the set's index does not name it", _AGAIN
+        )
     for name in tag_files.EVERY:
         if name in bag.files and (name in bag.tags or name == tag_files.TAG_MANIFEST or not bag.tags):
             continue

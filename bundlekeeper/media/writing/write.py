@@ -174,7 +174,14 @@ class _Write:
         means: WriteMeans,
         stack: ExitStack,
     ) -> None:
-        self.store, self.sets, self.sent, self.packing, self.order, self.means = store, sets, sent, packing, order, means
+        self.store, self.sets, self.sent, self.packing, self.order, self.means = (
+            store,
+            sets,
+            sent,
+            packing,
+            order,
+            means,
+        )
         self.stack = stack
         self.volumes: list[VolumeFolder] = []
         self.findings: list[Finding] = []

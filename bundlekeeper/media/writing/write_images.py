@@ -80,7 +80,9 @@ def insist_on_paths(store: Store, packing: SetPacking, order: ImageOrder) -> lis
         raise InputError(f"the set has no volume {min(set(order.only) - set(chosen))}: it has {total}")
     insist_outside(order.path, store.root)
     if not order.path.parent.is_dir():
-        raise InputError("there is no such folder to make images in", where=str(order.path), hint="make it first: mkdir -p DIR")
+        raise InputError(
+            "there is no such folder to make images in", where=str(order.path), hint="make it first: mkdir -p DIR"
+        )
     sets, digest = Sets(store), packing.sha256
     sent = next((sent for sent in sets.sent() if sent.packing == digest), None)
     signed = None if sent is None else kept_index(sets, sent)

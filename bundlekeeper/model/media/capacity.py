@@ -182,7 +182,9 @@ def _stick(text: str, size: int, system: str) -> VolumeKind:
     if fs is not None and size > fs.most:
         tib = fs.most >> 40
         larger = [known for known, fs in _SYSTEMS.items() if fs.carried is Carried.STICK and fs.most >= size]
-        raise InputError(f"--volume {visible(text)[:60]}: {fs.title} has {tib} TiB at most", hint=next(iter(larger), ""))
+        raise InputError(
+            f"--volume {visible(text)[:60]}: {fs.title} has {tib} TiB at most", hint=next(iter(larger), "")
+        )
     label = _size_label(size)
     return _with(label if system == ANY else f"{label}:{system}", size, system)
 

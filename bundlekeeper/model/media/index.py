@@ -246,7 +246,9 @@ def _insist_on_paths(files: Iterable[SetFile]) -> None:
         for volume, path in [(0, file.path), *((part.volume, part.path) for part in file.parts)]:
             key = (volume, "/".join(collision_key(name) for name in path.split("/")))
             if key in seen:
-                raise Misfit(f"have {visible(path)} and {visible(seen[key])}, which are the same name on some systems", "files")
+                raise Misfit(
+                    f"have {visible(path)} and {visible(seen[key])}, which are the same name on some systems", "files"
+                )
             seen[key] = path
 
 

@@ -98,7 +98,12 @@ class SetPacking:
 
     def on(self, volume: int) -> Iterator[tuple[PackedFile, FilePart]]:
         """The files and parts for a volume, by path."""
-        rows = [(packed_file, part) for packed_file in self.files for part in packed_file.file.parts if part.volume == volume]
+        rows = [
+            (packed_file, part)
+            for packed_file in self.files
+            for part in packed_file.file.parts
+            if part.volume == volume
+        ]
         yield from sorted(rows, key=lambda row: row[1].path)
 
     @property

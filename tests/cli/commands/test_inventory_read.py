@@ -93,7 +93,9 @@ def test_two_services_that_contradict_each_other_are_both_named(desk: Desk) -> N
     servers = [desk.serve(), desk.serve()]
     servers[1].world.documents["/redfish/v1/UpdateService/FirmwareInventory/nic"]["Version"] = "6.1.0"
     told = desk.run(*(s.url for s in servers), *HOLM, "--json").json
-    (message,) = [f["message"] for f in told["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"]
+    (message,) = [
+        f["message"] for f in told["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"
+    ]
     assert all(s.url in message for s in servers) and message.startswith(
         f"active is 6.0.1 by {servers[0].url}, 6.1.0 by"
     )

@@ -339,7 +339,13 @@ def test_sets_that_went_are_listed_with_whether_they_were_answered(stocked: Keep
     with Store.open(tmp_path / "store", write=True) as store:
         sets = Sets(store)
         sent = sets.begin(
-            issuer="ab" * 16, packing="1" * 64, platform="marram", meant_for="skerry", volumes=2, manifest="2" * 64, at=NOW
+            issuer="ab" * 16,
+            packing="1" * 64,
+            platform="marram",
+            meant_for="skerry",
+            volumes=2,
+            manifest="2" * 64,
+            at=NOW,
         )
         assert stocked("media", "list").status == 0  # nothing left the house yet
         sets.wrote(sent, 1, NOW)

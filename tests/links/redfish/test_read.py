@@ -495,7 +495,7 @@ def test_one_bad_service_stops_no_other(bench: Bench) -> None:
         clock=lambda: WHEN,
         ca=bench.authority.path,
         limits=ReadLimits(resource_s=3, max_silent=1),
-        told=lambda outcome: heard.append(outcome.service),
+        on_outcome=lambda outcome: heard.append(outcome.service),
     )
     assert [o.service for o in outcomes] == [s.url for s in servers] and sorted(heard) == sorted(s.url for s in servers)
     assert [o.reading is not None for o in outcomes] == [True, False, True, False]

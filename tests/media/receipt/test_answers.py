@@ -145,7 +145,9 @@ def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tm
     assert (ran.status, ran.codes) == (1, ["missing"])
     (row,) = ran.json["findings"]
     assert row["level"] == "error"
-    assert row["message"].startswith("2 of 4 files did not arrive at skerry, or are not held there, by the receipt of 20")
+    assert row["message"].startswith(
+        "2 of 4 files did not arrive at skerry, or are not held there, by the receipt of 20"
+    )
     (answer,) = ran.json["sent"][0]["answers"]
     assert (answer["site"], answer["missing"], answer["files"], answer["signed"]) == ("skerry", 2, 4, True)
     assert "from skerry: 2 of 4 files there" in trip.at(trip.main_site, "media", "list").out

@@ -30,7 +30,9 @@ def withdraw(main_site: MainSite, count: int) -> list[str]:
     """Take a newer manifest that withdraws the first bundles of the packing; returns their files' names."""
     text = main_site.world.manifest.read_text()
     text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
-    rows = [f for f in json.loads((main_site.base / "packing.json").read_text())["files"] if f["role"] == "bundle"][:count]
+    rows = [f for f in json.loads((main_site.base / "packing.json").read_text())["files"] if f["role"] == "bundle"][
+        :count
+    ]
     for row in rows:
         table = re.search(rf'sha256 = "{row["sha256"]}".*?(^lifecycle = "[a-z]+")', text, re.M | re.S)
         assert table is not None
@@ -80,7 +82,9 @@ def test_a_plan_against_manifests_older_newer_and_of_another_platform(tmp_path: 
     assert check_in_force(packing, None, signed=False) == ()
     assert check_in_force(replace(packing, manifest_sequence=3), due, signed=False) == ()
     assert check_in_force(replace(packing, manifest_sequence=4), due, signed=False) == ()
-    assert [f.code for f in check_in_force(replace(packing, manifest_sequence=2), due, signed=False)] == ["input-changed"]
+    assert [f.code for f in check_in_force(replace(packing, manifest_sequence=2), due, signed=False)] == [
+        "input-changed"
+    ]
     assert check_in_force(replace(packing, manifest_sequence=2), manifest(3, platform="lyme"), signed=False) == ()
 
 
@@ -89,7 +93,9 @@ def test_a_withdrawal_in_the_very_manifest_of_the_plan_counts_too(tmp_path: Path
     packing = packing_of_one(made.kit.root, made.pieces[0].path, "infrastructure", "6.1.0")
     gone = manifest(3, "fans stop")
     digest = gone.bundle[0].sha256
-    rows = tuple(replace(f, file=replace(f.file, sha256=digest)) if f.file.role == "bundle" else f for f in packing.files)
+    rows = tuple(
+        replace(f, file=replace(f.file, sha256=digest)) if f.file.role == "bundle" else f for f in packing.files
+    )
     packing = replace(packing, files=rows, manifest_sequence=3)
     with pytest.raises(RefusedError) as caught:
         check_in_force(packing, gone, signed=False)

@@ -45,7 +45,9 @@ VolumeIdOption = Annotated[
 
 
 def write(
-    packing: Annotated[str | None, typer.Argument(metavar="[PACKING]", help="The packing file that media pack --out wrote.")] = None,
+    packing: Annotated[
+        str | None, typer.Argument(metavar="[PACKING]", help="The packing file that media pack --out wrote.")
+    ] = None,
     to: TargetOption = None,
     only: Annotated[list[int] | None, typer.Option("--only", metavar="N", help="Only volume N. Repeatable.")] = None,
     key: KeyOption = None,

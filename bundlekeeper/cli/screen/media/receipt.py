@@ -121,7 +121,9 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
         output.line(f"in the store there, and withdrawn: {gone.family} {gone.version}: {gone.reason}")
     output.findings_text(answer.findings)
     if merged is not None:
-        output.line(f"events: {merged.new} new, {merged.known} known before; their ledger {receipt.count}, ours {head.count}")
+        output.line(
+            f"events: {merged.new} new, {merged.known} known before; their ledger {receipt.count}, ours {head.count}"
+        )
         output.line(f"their head {receipt.head}")
     output.line(f"our head   {head.digest}")
     output.line("kept" if answer.new else "it was read before: nothing changed")
@@ -134,7 +136,9 @@ def _files(receipt: Receipt, then: str = "") -> None:
     for how, count in receipt.stored.items():
         output.line(f"{count} of {counted(total, 'file')} {how}")
     for gone in receipt.not_in_store:
-        output.line(f"not in the store there {then.strip() or 'now'}: {gone.path} (verified there {gone.at.strftime(_TIME)})")
+        output.line(
+            f"not in the store there {then.strip() or 'now'}: {gone.path} (verified there {gone.at.strftime(_TIME)})"
+        )
     for missing in receipt.missing:
         volumes = ", ".join(map(str, missing.volumes))
         output.line(f"missing{then}: {missing.path}{f' (volume {volumes})' if volumes else ''}")

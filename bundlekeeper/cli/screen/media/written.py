@@ -21,7 +21,9 @@ def show(report: WrittenReport, *, form: OutputForm) -> int:
     if form is OutputForm.JSON:
         error = {} if report.error is None else {"error": output.error_about(report.error)}
         findings = (*report.findings, *(report.error.problems if report.error is not None else ()))
-        output.envelope("media-write", findings, {**_as_json(report), **error}, ok=None if report.error is None else False)
+        output.envelope(
+            "media-write", findings, {**_as_json(report), **error}, ok=None if report.error is None else False
+        )
     else:
         _print(report)
         if report.error is not None:
