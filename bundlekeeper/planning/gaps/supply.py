@@ -161,13 +161,7 @@ def _proof(case: Case, bundle: Bundle, file: StoredFile) -> None:
     if file.verified is not True:
         known = "not verified" if file.verified is False else "not known to be verified"
         tally.made("verification")
-        tally.add(
-            "unverified",
-            subject,
-            f"in the store, but its bytes are {known}",
-            hint,
-            evidence={"verified": file.verified},
-        )
+        tally.add("unverified", subject, f"in the store, but its bytes are {known}", hint, evidence={"verified": file.verified})
         return
     tally.made("verification")
     if limit is None:

@@ -131,9 +131,7 @@ def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(offic
     for text in (re.sub(r"(?m)^cluster = .*$", lambda _: next(names), TEXT), re.sub(r"(?m)^cluster = .*\n", "", TEXT)):
         parts.write_text(text)
         found_ = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
-        assert [
-            f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["message"]
-        ]
+        assert [f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["message"]]
         assert [f for f in found_["findings"] if f["message"].startswith("servers in no known cluster: while")]
         for row in found_["rounds"]:  # no other domain's servers in a round with such a one
             steps = {r["domain"]: r["route"]["steps"] for r in found_["routes"]}
