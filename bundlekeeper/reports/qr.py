@@ -19,7 +19,8 @@ _BLOCKS = {(True, True): " ", (False, False): "█", (False, True): "▀", (True
 
 
 def terminal(text: str) -> list[str]:
-    """The lines to print, none where the code is too large. Raises InputError for a text that is too long for a QR code."""
+    """The lines to print, none where the code is too large. Raises InputError for a text that is too long for a QR
+    code."""
     dark = [[bool(module) for module in row] for row in _made(text).matrix_iter(border=_QUIET)]
     if len(dark[0]) > _WIDTH:
         return []

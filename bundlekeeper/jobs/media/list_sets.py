@@ -85,9 +85,10 @@ def _findings(row: SetReceipts) -> Iterator[Finding]:
                 if receipt.on_paper
                 else "the receipt"
             )
+            made = receipt.made.strftime(_TIME)
             message = (
                 f"{receipt.missing} of {counted(receipt.files, 'file')} did not arrive at {receipt.site}, or "
-                f"{'is' if receipt.missing == 1 else 'are'} not in the store there: {by} of {receipt.made.strftime(_TIME)}"
+                f"{'is' if receipt.missing == 1 else 'are'} not in the store there: {by} of {made}"
             )
             yield finding("missing", name, message, "send again what it names, and ask for a new receipt")
     for receipt in row.unsigned:

@@ -136,7 +136,8 @@ def commons_of(session: Session, given: Inputs, named: InputFiles) -> list[Commo
 
 
 def _insist_on_packing(out: str) -> None:
-    """Raise InputError where `out` is anything but an older packing file: a manifest is too easily named in its place."""
+    """Raise InputError where `out` is anything but an older packing file: a manifest is too easily named in its
+    place."""
     from bundlekeeper.model.media.packing import read_packing
 
     if out == "-" or not Path(out).exists() or (Path(out).is_file() and not Path(out).stat().st_size):

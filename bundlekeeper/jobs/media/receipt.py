@@ -51,7 +51,8 @@ class WrittenReceipt:
 
 @dataclass(frozen=True, slots=True)
 class PaperReceipt:
-    """A printed receipt: the slip, the name of its set, its code in `lines` and as `typed`; `doubt` where it is unsigned."""
+    """A printed receipt: the slip, the name of its set, its code in `lines` and as `typed`; `doubt` where it is
+    unsigned."""
 
     slip: Slip
     name: str

@@ -47,9 +47,9 @@ _PAGE = b"<!doctype html>"  # how a page of labels begins
 class WriteRequest:
     """Everything that the user asks for.
 
-    What goes out is one of `packing` (a packing file), `ask` and `notice`; `to` are targets, each a folder or N=folder; `only` are
-    numbers of volumes, all where empty; `also` is a second algorithm of checksums, `label` the page's file (- is
-    stdout).
+    What goes out is one of `packing` (a packing file), `ask` and `notice`; `to` are targets, each a folder or N=folder;
+    `only` are numbers of volumes, all where empty; `also` is a second algorithm of checksums, `label` the page's file
+    (- is stdout).
     """
 
     packing: str | None
@@ -68,7 +68,8 @@ class WriteRequest:
 
 @dataclass(frozen=True, slots=True)
 class DryRunReport:
-    """What would be written where: each target's volumes, the images as volume and bytes; `since` as in `WrittenReport`."""
+    """What would be written where: each target's volumes, the images as volume and bytes; `since` as in
+    `WrittenReport`."""
 
     root: Path
     packing: SetPacking

@@ -1,9 +1,9 @@
 """Limits below the HTTP library, at the socket: a deadline, a least rate, and a stop that works while waiting.
 
-Rules: every read of a connection passes here, also those of headers and of chunk frames without bytes of a body, so that
-a server cannot keep us waiting by sending very slowly; the rate counts only time spent waiting for the network, so that
-a slow disk of ours is never blamed on the server; a limit that was hit is final; a connection that many downloads use in
-turn has the limits of the one that uses it. Importing this module imports httpx.
+Rules: every read of a connection passes here, also those of headers and of chunk frames without bytes of a body, so
+that a server cannot keep us waiting by sending very slowly; the rate counts only time spent waiting for the network, so
+that a slow disk of ours is never blamed on the server; a limit that was hit is final; a connection that many downloads
+use in turn has the limits of the one that uses it. Importing this module imports httpx.
 """
 
 from __future__ import annotations
@@ -147,7 +147,8 @@ class ProxyUnreachableError(httpcore.ConnectError):
 
 
 def _gathered(stream: httpcore.NetworkStream, data: bytes) -> bytes:
-    """`data` and what else the connection has ready: TLS gives 16 KiB a time (RFC 8446 §5.1), and each read costs time."""
+    """`data` and what else the connection has ready: TLS gives 16 KiB a time (RFC 8446 §5.1), and each read costs
+    time."""
     pieces, size = [data], len(data)
     while data and size < _GATHERED:
         try:

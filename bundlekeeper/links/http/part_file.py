@@ -1,9 +1,9 @@
 """A file that is being downloaded, kept over interruptions: its descriptor, its running digest and a small record.
 
 Rules: small blocks are joined before they are hashed and written; the bytes that the record counts as kept were synced
-before it was written, so that a power cut leaves no gap in them; a part without a record, or with one that does not fit,
-starts again from nothing; the kept beginning is read and hashed again before more is added; after a disk error the part
-is emptied, and a failed sync is never tried again.
+before it was written, so that a power cut leaves no gap in them; a part without a record, or with one that does not
+fit, starts again from nothing; the kept beginning is read and hashed again before more is added; after a disk error the
+part is emptied, and a failed sync is never tried again.
 """
 
 from __future__ import annotations
@@ -204,7 +204,8 @@ class PartFile:
         self._on_bytes(size)
 
     def keep(self) -> None:
-        """Sync what is there and record it where a later run can use it: a whole file, or a beginning with a strong tag.
+        """Sync what is there and record it where a later run can use it: a whole file, or a beginning with a strong
+        tag.
 
         Raises DiskError when the disk fails.
         """

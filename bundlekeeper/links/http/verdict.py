@@ -134,10 +134,10 @@ def judge(
 ) -> Verdict:
     """Find out what an answer means for a request for `expected` bytes from `start` on with `validator`.
 
-    `start` 0 asks for the whole. With `expected` None any length is right, and a rest is not. `headers` maps lower-case names
-    to values. `away` names the server that answered where it is not the mirror itself but one that the mirror redirects to.
-    Raises WrongSize where the stated length contradicts `expected`, BrokenOff where another try may help, else
-    UnfinishedError.
+    `start` 0 asks for the whole. With `expected` None any length is right, and a rest is not. `headers` maps lower-case
+    names to values. `away` names the server that answered where it is not the mirror itself but one that the mirror
+    redirects to. Raises WrongSize where the stated length contradicts `expected`, BrokenOff where another try may help,
+    else UnfinishedError.
     """
     if status in (200, 206):
         _refuse_packed(headers, place)

@@ -37,7 +37,8 @@ _TYPE_KINDS = {
 
 @dataclass(slots=True)
 class ServiceComponent:
-    """One component of a service. `ref` names it in the service: a path, with a pointer where it has no path of its own.
+    """One component of a service. `ref` names it in the service: a path, with a pointer where it has no path of its
+    own.
 
     `kind` is empty where its type has none; only a map can make a component of it.
     """
@@ -141,10 +142,14 @@ class ServiceComponents:
         if resource.type == "ComputerSystem":
             return f"{resource.path} is a whole system, and not one of its components"
         if resource.type == "Manager":
-            return f"{resource.path} is a manager of the type {text(resource.body, 'ManagerType')}, which is of no known kind"
+            return (
+                f"{resource.path} is a manager of the type {text(resource.body, 'ManagerType')}: its kind is not known"
+            )
         if resource.type == "Chassis":
-            return f"{resource.path} is a chassis of the type {text(resource.body, 'ChassisType')}, which is of no known kind"
-        return f"{resource.path} is of the type {resource.type or 'unknown'}, which is of no known kind"
+            return (
+                f"{resource.path} is a chassis of the type {text(resource.body, 'ChassisType')}: its kind is not known"
+            )
+        return f"{resource.path} is of the type {resource.type or 'unknown'}: its kind is not known"
 
     # -- the components of each type -----------------------------------------------------------------------------------
 

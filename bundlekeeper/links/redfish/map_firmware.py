@@ -167,7 +167,7 @@ class _Placing:
                     break
         return skipped
 
-    # -- items to components ------------------------------------------------------------------------------------------------
+    # -- items to components -------------------------------------------------------------------------------------------
 
     def _item(self, item: FirmwareItem) -> bool:
         """Find the item's components and make its claims; True where the map says to skip it."""
@@ -353,8 +353,9 @@ class _Placing:
         if banks["active"] is None:
             banks["active"] = component.own
         made = Component(
-            component.kind, component.site, component.domain, component.chassis, component.slot, component.parent, component.model, component.serial,
-            banks["active"], banks["pending"], banks["spare"], healthy=component.healthy,
+            component.kind, component.site, component.domain, component.chassis, component.slot, component.parent,
+            component.model, component.serial, banks["active"], banks["pending"], banks["spare"],
+            healthy=component.healthy,
         )  # fmt: skip
         reason = "" if component.has_identity else _NO_IDENTITY
         if not component.kind:
@@ -362,7 +363,7 @@ class _Placing:
                 return set()  # it states no firmware
             reason = self.components.why_not(self.tree.resources[component.ref])
         if not reason and made.key in keys:
-            reason = f"its component would be {made.key}, which {keys[made.key]} is already; give it a slot or a serial in the map"
+            reason = f"its component would be {made.key}, as {keys[made.key]} is; give it a slot or a serial in the map"
         if reason:
             self.reason.update(dict.fromkeys(placed, reason))
             self.failed.append((component, set(placed), reason))
@@ -389,7 +390,7 @@ class _Placing:
             return None, []
         version = next(iter(versions), None)
         if bank == "active" and version and component.own and not _stated_by(component, {version}):
-            message = f"its firmware item says {version}, {component.ref} itself says {component.own}; the item's version is used"
+            message = f"its firmware item says {version}, {component.ref} itself {component.own}; the item's is used"
             self.found.problems.append(
                 noted("version-differs", surest[0].item.path, message, "check the component itself")
             )
@@ -446,7 +447,8 @@ def _stated_by(component: ServiceComponent, versions: Collection[str | None]) ->
 
 
 def _agree(stated: str, own: str | None) -> bool:
-    """True where a component may be the one of a map's entry; its slot may lack the server's slot, which the map has."""
+    """True where a component may be the one of a map's entry; its slot may lack the server's slot, which the map
+    has."""
     return own is None or own == stated or (own.startswith("/") and stated.partition("/")[2] == own[1:])
 
 

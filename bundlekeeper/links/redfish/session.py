@@ -399,7 +399,7 @@ class Service:
             raise ServiceLostError(
                 f"the service refused the login ({status})",
                 where=self.place,
-                hint="check the user name and the password; the login was tried only once, so that no account is locked",
+                hint="check the user name and the password; it was tried only once, so that no account is locked",
             )
         if not 200 <= status < 300:
             raise ServiceLostError(f"the service answered {status} to the login, without a session", where=self.place)
@@ -436,7 +436,8 @@ class Service:
         return not isinstance(answer, bytes) and answer[0] == 401
 
     def _renew(self) -> None:
-        """End the session whose token ran out, where that is possible, and log in once more. Raises ServiceLostError."""
+        """End the session whose token ran out, where that is possible, and log in once more. Raises
+        ServiceLostError."""
         if self._renewed:
             hint = "does another program end this user's sessions?"
             raise ServiceLostError("the session ran out a second time", where=self.place, hint=hint)

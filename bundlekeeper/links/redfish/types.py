@@ -76,8 +76,8 @@ class Placement:
 class Unmapped:
     """Something with firmware that could not be placed, as the service has it, and the reason.
 
-    `kind` is the kind of its component and `of` the resource that it belongs to, where they are known; `is_component` is
-    True where it is a component itself and no item of a firmware inventory.
+    `kind` is the kind of its component and `of` the resource that it belongs to, where they are known; `is_component`
+    is True where it is a component itself and no item of a firmware inventory.
     """
 
     odata_id: str

@@ -14,9 +14,9 @@ anything that the service states::
     name = "Board logic*"
     software_id = "MB4-CPLD"
     # what they are
-    kind = "board-logic"                         # one of the inventory's kinds; a component of this kind that is there is used
+    kind = "board-logic"                         # one of the inventory's kinds; an existing one is used
     of = "/redfish/v1/Systems/1"                 # the resource whose place, model and serial are used (* too)
-    model = "Tern-4"                               # each of these replaces what the service states
+    model = "Tern-4"                             # each of these replaces what the service states
     serial = "HOLM-R2-L"                         # the component's own
     parent = "HOLM-R2"                           # its server's or chassis's serial
     slot = "3/1"

@@ -3,8 +3,8 @@
 Rules: each resource is read once, so that circles of links end; a collection is read page by page, to its end; what
 cannot be read is a problem of its own and the rest goes on; a linked resource counts, whether or not a collection lists
 it; a collection that is linked but was not read is named.
-Source: DMTF DSP0266 (paging, `Members@odata.nextLink`) and DSP8010 2025.4 (the names); names of other links than those of
-UpdateService and SoftwareInventory are from memory.
+Source: DMTF DSP0266 (paging, `Members@odata.nextLink`) and DSP8010 2025.4 (the names); names of other links than those
+of UpdateService and SoftwareInventory are from memory.
 """
 
 from __future__ import annotations
@@ -196,7 +196,8 @@ class Walk:
             self._problem("outside-collection", found.path, "is linked, but no collection lists it")
 
     def _related(self) -> None:
-        """Read the resources that items name and that were not read yet; a system's Bios is known by its link already."""
+        """Read the resources that items name and that were not read yet; a system's Bios is known by its link
+        already."""
         known = {self._locate(link(resource.body, "Bios")) for resource in self.tree.of_type("ComputerSystem")} - {None}
         for item in list(self.tree.items):
             for reference in related(self.tree.resources[item].body):

@@ -19,7 +19,8 @@ EMPTY, EMPTY_EACH = 100_000, 50  # empty cells that a sheet may span: in all, an
 
 
 def cells_of(data: bytes) -> dict[str, object]:
-    """Every sheet as rows of cells; a date or time is an object of its kind and ISO 8601 text. May raise any exception."""
+    """Every sheet as rows of cells; a date or time is an object of its kind and ISO 8601 text. May raise any
+    exception."""
     import python_calamine
 
     workbook = python_calamine.CalamineWorkbook.from_filelike(BytesIO(data))

@@ -89,7 +89,8 @@ class _Filling:
         self.inside[n].setdefault(family, []).append(item)
 
     def _gather(self) -> bool:
-        """Move the items of a family from one bin to others with the family, where all of them fit; True when some moved."""
+        """Move the items of a family from one bin to others with the family, where all of them fit; True when some
+        moved."""
         moved = False
         for n in range(len(self.bins)):
             for family in sorted(self.inside[n]):

@@ -4,7 +4,8 @@ Rules: pure and deterministic, no clock; the goals are in that order, and none i
 `EXACT_ITEMS` items on `EXACT_VOLUMES` volumes a search shows that its answer is the best, unless its budget of steps
 ends first; otherwise the answer has a bound that no packing is below; of packings with equal costs, the one with the
 smallest volumes is chosen, then the one with those named first. Bound for volumes: their total space, and items of more
-than half of the largest space, of which no two share one (Martello and Toth, 'Knapsack Problems', 1990, §8.3: bounds L1 and L2).
+than half of the largest space, of which no two share one (Martello and Toth, 'Knapsack Problems', 1990, §8.3: bounds L1
+and L2).
 """
 
 from __future__ import annotations
@@ -136,7 +137,8 @@ def _mixtures(load: VolumeLoad, number: int) -> Iterator[tuple[int, ...]]:
 
 
 def _exact(load: VolumeLoad, least: int, top: int, greedy: Packed | None, steps: int) -> Packed | None:
-    """The best packing with `least` to `top` volumes; None where none was found. Its `least` shows whether it is the best.
+    """The best packing with `least` to `top` volumes; None where none was found. Its `least` shows whether it is the
+    best.
 
     A packing found here is preferred to the greedy one at the same cost, so that a tie has one answer.
     """

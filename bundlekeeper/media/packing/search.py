@@ -96,7 +96,8 @@ class PackingSearch:
         return (splits, self.pairs + self._pairs_to_come(need)) < self.best
 
     def _pairs_to_come(self, need: Sequence[int]) -> int:
-        """The least pairs still to be added: what a family's bins have no space for goes to others, the largest first."""
+        """The least pairs still to be added: what a family's bins have no space for goes to others, the largest
+        first."""
         more = 0
         for family, bytes_ in enumerate(need):
             if not bytes_:

@@ -18,8 +18,8 @@ _MOST_ORDERS = 4  # items; all their orders are tried
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """`pieces`, None where no place was found; `pairs` that were added; `least`: a number that the pairs added are never
-    below, None where there is no place."""
+    """`pieces`, None where no place was found; `pairs` that were added; `least`: a number that the pairs added are
+    never below, None where there is no place."""
 
     pieces: tuple[PackedPiece, ...] | None
     pairs: int
@@ -29,7 +29,8 @@ class Settled:
 def settle(
     load: VolumeLoad, bins: Sequence[int], space: Sequence[int], present: Sequence[int], pending: Sequence[int]
 ) -> Settled:
-    """Find places for the items `pending` in bins that have so much `space`; the bits of `present` are the families in each."""
+    """Find places for the items `pending` in bins that have so much `space`; the bits of `present` are the families in
+    each."""
     if not pending:
         return Settled((), 0, 0)
     alone = [_place(load, bins, space, present, item) for item in pending]
@@ -85,7 +86,8 @@ def _one_after_another(
 def _place(
     load: VolumeLoad, bins: Sequence[int], space: Sequence[int], present: Sequence[int], item: int
 ) -> tuple[PackedPiece, ...] | None:
-    """The parts of one item alone: in the fewest bins without its family, then in the fewest bins; None for no space."""
+    """The parts of one item alone: in the fewest bins without its family, then in the fewest bins; None for no
+    space."""
     rows = [(load.fill(box, space[n]), n) for n, box in enumerate(bins)]
     rows = sorted((row for row in rows if row[0] > 0), key=lambda row: (-row[0], row[1]))
     family = load.family[item]

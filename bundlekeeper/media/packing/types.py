@@ -84,8 +84,8 @@ class NotPacked:
 class VolumeLoad:
     """Items and boxes, with the space that each item needs in each box, computed once.
 
-    `weight[i][b]` is what item i needs whole in box b, None where it does not fit whole; `least[i]` is the least that it
-    needs anywhere, `apart[i]` when it is split; `family[i]` is the number of its family.
+    `weight[i][b]` is what item i needs whole in box b, None where it does not fit whole; `least[i]` is the least that
+    it needs anywhere, `apart[i]` when it is split; `family[i]` is the number of its family.
     """
 
     def __init__(self, items: Sequence[PackingItem], boxes: Sequence[Box]) -> None:

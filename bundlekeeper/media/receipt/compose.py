@@ -19,7 +19,7 @@ from bundlekeeper.formats.escape import counted, meant, visible
 from bundlekeeper.ledger.ask import where as questions
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.media.receipt import slip
-from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, DomainSummary, receipt_of
+from bundlekeeper.media.receipt.document import NOT_IN_STORE, DomainSummary, Receipt, receipt_of
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import SetIndex, read_index
@@ -88,7 +88,8 @@ def meant_place(meant_for: str) -> tuple[str, str]:
 def check_site(
     ledger: Ledger | None, meant_for: str, site: str, now: datetime, *, on_paper: bool = False
 ) -> list[Finding]:
-    """A warning where a receipt comes from another site than the one that its set was meant for, as our ledger knows it.
+    """A warning where a receipt comes from another site than the one that its set was meant for, as our ledger knows
+    it.
 
     On paper a long name is cut. Raises as `where.summary`.
     """

@@ -52,8 +52,8 @@ class MissingFile:
 
 @dataclass(frozen=True, slots=True)
 class DomainSummary:
-    """A domain when the receipt was written: its components, how many have something pending, how many differ from their
-    record."""
+    """A domain when the receipt was written: its components, how many have something pending, how many differ from
+    their record."""
 
     site: str = field(metadata=_WORDS)
     domain: str = field(metadata=_WORDS)
@@ -74,8 +74,9 @@ _IN_FORCE = converted(table(_Manifest, {"sequence": whole(), "sha256": DIGEST}),
 class Receipt:
     """What a receipt says before its events.
 
-    `head` is the ledger's head after `count` events; those after number `after` follow where `events` is true. `manifest`
-    is the sequence and SHA-256 of the manifest in force there, `reported_by` the person who wrote the receipt.
+    `head` is the ledger's head after `count` events; those after number `after` follow where `events` is true.
+    `manifest` is the sequence and SHA-256 of the manifest in force there, `reported_by` the person who wrote the
+    receipt.
     """
 
     made: datetime = field(metadata=moment())

@@ -44,7 +44,8 @@ PAPER = JsonDocument(
 
 @dataclass(frozen=True, slots=True)
 class KeptReceipt:
-    """One kept receipt: of `files` of the set, `missing` did not arrive or were not in the store there when it was made.
+    """One kept receipt: of `files` of the set, `missing` did not arrive or were not in the store there when it was
+    made.
 
     `ledger` is the ledger's id, "" for a printed one, and `count` its number of events; `index` is the SHA-256 of the
     set's index, for a printed one its beginning; a file is always signed, a printed one only with a key.
@@ -104,9 +105,9 @@ def newest_receipts(
 ) -> tuple[list[KeptReceipt], list[KeptReceipt]]:
     """The newest receipts about the index with this SHA-256: signed ones, and unsigned ones that are newer still.
 
-    The signed ones are the newest file of each ledger, and the newest signed printed one of each site that is newer than
-    its files; the unsigned ones are the newest of each site that is newer than all of those. A receipt that is dated later
-    than now does not count.
+    The signed ones are the newest file of each ledger, and the newest signed printed one of each site that is newer
+    than its files; the unsigned ones are the newest of each site that is newer than all of those. A receipt that is
+    dated later than now does not count.
     """
     about = [receipt for receipt in rows if index.startswith(receipt.index) and index and not receipt.ahead(now)]
     files: dict[str, KeptReceipt] = {}

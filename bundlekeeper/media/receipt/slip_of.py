@@ -40,10 +40,11 @@ UNSIGNED = "it is not signed: the code shows that it was copied correctly, not w
 
 @dataclass(frozen=True, slots=True)
 class PaperAnswer:
-    """What a printed receipt said: `signed_by` is empty where it is not signed, `missing` the paths where they are known.
+    """What a printed receipt said: `signed_by` is empty where it is not signed, `missing` the paths where they are
+    known.
 
-    `kept` is False where it contradicts what was sent; `newer` is the time of a newer receipt of that site that was read
-    before.
+    `kept` is False where it contradicts what was sent; `newer` is the time of a newer receipt of that site that was
+    read before.
     """
 
     slip: Slip
@@ -103,7 +104,8 @@ def read(store: Store, text: str, *, now: datetime, ledger: Ledger | None = None
     """Read typed or scanned lines, verify the signature where there is one, and keep what they said.
 
     `ledger` is this store's ledger, where there is one: it knows the site of each domain.
-    Raises InputError naming every line that is wrong; RefusedError for a signature that is not by a key trusted for receipts.
+    Raises InputError naming every line that is wrong; RefusedError for a signature that is not by a key trusted for
+    receipts.
     """
     slip = paper.read(text)
     signed_by = _signer(store, slip, now) if slip.signature else ""

@@ -112,7 +112,8 @@ def from_lines(text: str) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """A line as it was typed: its number (0: none), its characters, the number that its check characters fit (0: none)."""
+    """A line as it was typed: its number (0: none), its characters, the number that its check characters fit (0:
+    none)."""
 
     typed: int
     characters: str

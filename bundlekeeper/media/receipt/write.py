@@ -1,8 +1,8 @@
 """Writes a receipt's file, and its signature beside it, at the receiving site.
 
 Rules: both files, the receipt and its signature, are new and whole or not there, also on file systems without links; no
-file of anybody else is replaced or removed; what a killed run left is removed by the next one for the same name, where a
-lock shows that its writer is gone.
+file of anybody else is replaced or removed; what a killed run left is removed by the next one for the same name, where
+a lock shows that its writer is gone.
 """
 
 from __future__ import annotations

@@ -43,8 +43,9 @@ _MAX_FOLDERS = 2000
 class FoundVolume:
     """One finished volume: its folder, the bytes of its index and of the signature, every regular file by its path.
 
-    `number` is 0 until `numbered` found which volume of the set it is; `payload` has the checksums of the bag's manifest,
-    None where that file has lost its name; `tags` those of its tag manifests, for the texts beside the payload.
+    `number` is 0 until `numbered` found which volume of the set it is; `payload` has the checksums of the bag's
+    manifest, None where that file has lost its name; `tags` those of its tag manifests, for the texts beside the
+    payload.
     """
 
     root: Path

@@ -132,7 +132,8 @@ class Joining:
     def _copied(
         self, each: SetFile, part: FilePart, entry: WalkEntry, *, named: bool, progress: Progress, stop: Stop | None
     ) -> tuple[Digest, Hash | None]:
-        """Copy what may be the part into its place; returns its digest, and the hash of the file up to its end if known.
+        """Copy what may be the part into its place; returns its digest, and the hash of the file up to its end if
+        known.
 
         Where the file was written up to here in this run and the part has its own name, one hash goes on from there,
         and is compared with the index's digest of the file up to the part's end. If they differ, the part is read
@@ -160,7 +161,8 @@ class Joining:
         return Digest(reached, {"sha256": whole.hexdigest()})
 
     def hand_over(self, each: SetFile) -> Temp:
-        """The joined file, which the caller closes; if it is not added then, it is gone, and its parts are needed again.
+        """The joined file, which the caller closes; if it is not added then, it is gone, and its parts are needed
+        again.
 
         Raises OSError, LockedError.
         """
@@ -195,7 +197,8 @@ def _copy(
     on_bytes: Callable[[int], None] | None,
     stop: Stop | None,
 ) -> Digest:
-    """Copy an entry into the part's place in the file being joined. Raises as `copy_fd`, and OSError from opening it."""
+    """Copy an entry into the part's place in the file being joined. Raises as `copy_fd`, and OSError from opening
+    it."""
     fd = entry.open()
     try:
         os.lseek(temp.fd, part.offset, os.SEEK_SET)

@@ -15,8 +15,8 @@ from bundlekeeper.errors import DamagedError, KeeperError
 
 if TYPE_CHECKING:
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.store_database import StoreDatabase
     from bundlekeeper.store.database.rows import Admitted, StoredBundle
+    from bundlekeeper.store.database.store_database import StoreDatabase
 
 
 class OptionalDatabase:

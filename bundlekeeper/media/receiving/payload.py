@@ -19,7 +19,8 @@ from bundlekeeper.store.disk.walk import WalkEntry
 
 
 class Payload:
-    """Every payload file of the volumes, by its path in the index, and by size where the index does not have its path."""
+    """Every payload file of the volumes, by its path in the index, and by size where the index does not have its
+    path."""
 
     def __init__(self, index: SetIndex, volumes: Sequence[FoundVolume]) -> None:
         self.volumes = volumes

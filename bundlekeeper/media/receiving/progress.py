@@ -74,8 +74,8 @@ def updated_record(
 ) -> ReceivedSet:
     """The record of the set after adding.
 
-    `facts` are the manifest's bundles by their path in the set, `begun` gives the bytes of a split file that were joined,
-    `keep` keeps a small file for later volumes. Raises what `keep` raises.
+    `facts` are the manifest's bundles by their path in the set, `begun` gives the bytes of a split file that were
+    joined, `keep` keeps a small file for later volumes. Raises what `keep` raises.
     """
     arrived: dict[str, Arrived] = {}
     for each in index.files:

@@ -24,10 +24,10 @@ from bundlekeeper.media.receiving import find_volumes as found
 from bundlekeeper.media.receiving import progress as arrival
 from bundlekeeper.media.receiving import signed_texts
 from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
+from bundlekeeper.media.receiving.optional_database import OptionalDatabase
 from bundlekeeper.media.receiving.payload import Payload
 from bundlekeeper.media.receiving.progress import VolumeRow
 from bundlekeeper.media.receiving.source import SetSource
-from bundlekeeper.media.receiving.optional_database import OptionalDatabase
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set import withdrawal_notice
 from bundlekeeper.media.set.records import ReceivedSet
@@ -37,9 +37,9 @@ from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, read_index
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import admit_manifest
+from bundlekeeper.store.adding.add import AddResult, AddRow, rehearse, take
 from bundlekeeper.store.adding.admit_manifest import Whys
 from bundlekeeper.store.adding.plan import shortage_of
-from bundlekeeper.store.adding.add import AddResult, AddRow, rehearse, take
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files, lock, temp_files
@@ -98,8 +98,8 @@ def receive(
     """Add what the volumes in these folders have to the store; `store` is None where there is none yet.
 
     Waits up to `wait_s` seconds for another receive or the store's lock. A dry run changes nothing and reads no bundle.
-    Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `store add`;
-    what was added before stays.
+    Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `store
+    add`; what was added before stays.
     """
     looked = found.find_volumes(folders, progress=progress, stop=stop)
     if not looked.volumes:
@@ -176,7 +176,7 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, reason: str 
     if index.sequence < highest and not rollback and (reason is not None or not _overtaken_by_notices(sets, index)):
         if reason is None:
             raise RefusedError(
-                f"this set is older (number {index.sequence}) than one of the same maker that was received before ({highest})",
+                f"this set (number {index.sequence}) is older than one of the same maker received before ({highest})",
                 hint='receive the newer one; to go back on purpose: --allow-rollback "REASON" (it is recorded)',
                 where=f"{index.name} ({index.set_id})",
             )
@@ -189,7 +189,8 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, reason: str 
 def _overtaken_by_notices(sets: Sets, index: SetIndex) -> bool:
     """True when receiving the set began before, and all sets of its issuer since are sets of withdrawals alone.
 
-    Such a set may be continued: what was withdrawn stays withdrawn (`store.contents.withdrawals`). Raises as `Sets` does.
+    Such a set may be continued: what was withdrawn stays withdrawn (`store.contents.withdrawals`). Raises as `Sets`
+    does.
     """
     every = sets.received(index.issuer)
     own = next((received for received in every if received.set_id == index.set_id), None)

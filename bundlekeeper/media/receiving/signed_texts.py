@@ -1,8 +1,9 @@
 """Compares what is on a volume beside its payload with the set's signed index.
 
-Rules: nothing is looked at before the index is trusted; a text is read only where it has the size that the index states,
-so that no read is longer than what was signed; the lists, which name the index and so cannot be named by it, must list
-every file with its checksum, and nothing else; a finding here does not stop the payload: the index verifies that.
+Rules: nothing is looked at before the index is trusted; a text is read only where it has the size that the index
+states, so that no read is longer than what was signed; the lists, which name the index and so cannot be named by it,
+must list every file with its checksum, and nothing else; a finding here does not stop the payload: the index verifies
+that.
 """
 
 from __future__ import annotations

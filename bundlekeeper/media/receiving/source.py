@@ -1,8 +1,8 @@
 """The volumes of a media set as a source of bundles, so that they are added with all guarantees of `store add`.
 
 Rules: a bundle is offered from the place that the signed index states, and from any file of its size with a name that
-the index does not have; a file that is cut short is reported and not offered; a split file is offered when all its parts
-were received and verified, and is then verified as a whole; signatures must be the bytes that the index names.
+the index does not have; a file that is cut short is reported and not offered; a split file is offered when all its
+parts were received and verified, and is then verified as a whole; signatures must be the bytes that the index names.
 """
 
 from __future__ import annotations

@@ -82,8 +82,8 @@ _ARRIVED = converted(
 class ReceivedSet:
     """A set that this store receives, or received.
 
-    `index` is the SHA-256 of its index, `volumes` says when each volume was first seen whole, `parts` the parts of split
-    files that were received and verified (path of the part, when), `arrived` the files by their path in the set,
+    `index` is the SHA-256 of its index, `volumes` says when each volume was first seen whole, `parts` the parts of
+    split files that were received and verified (path of the part, when), `arrived` the files by their path in the set,
     `rollback` the reason for which an older set was allowed, `receipts` when receipts were written and after how many
     events of the ledger.
     """
@@ -109,7 +109,7 @@ def damaged(message: str, where: str) -> DamagedError:
     return DamagedError(
         f"the record of a media set cannot be read: {message}",
         where=where,
-        hint=f"rename its folder, its number stays used: mv {folder} {folder}{DAMAGED}; then write or receive the set again",
+        hint=f"rename its folder: mv {folder} {folder}{DAMAGED}; its number stays used; then write or receive it again",
     )
 
 

@@ -6,8 +6,8 @@ error with a hint, and never counts as no record; a folder that the user renamed
 so that no number is given twice and no older set passes for a newer one; one process at a time changes anything here.
 
     .keeper/sets/sent/000012-0123456789abcdef/        record.json set-index.json set-index.json.sig
-    .keeper/sets/received/<issuer>/000012-0123456789abcdef/   the same, and and kept/, small files of what is not whole yet
-    .keeper/sets/receipts/                            <set id>-<first digits of the SHA-256>.json and .sig
+    .keeper/sets/received/<issuer>/000012-0123456789abcdef/   the same, and and kept/, small files of what is not whole
+    yet .keeper/sets/receipts/                            <set id>-<first digits of the SHA-256>.json and .sig
 """
 
 from __future__ import annotations
@@ -65,7 +65,8 @@ class Sets:
     def begin(
         self, *, issuer: str, packing: str, platform: str, meant_for: str, volumes: int, manifest: str, at: datetime
     ) -> Sent:
-        """The set of a packing: the one that was begun under the packing's SHA-256, else a new one with the next sequence.
+        """The set of a packing: the one that was begun under the packing's SHA-256, else a new one with the next
+        sequence.
 
         `issuer` is the id of this store's ledger, `manifest` the SHA-256 of the manifest it is made from, `at` now.
         """
@@ -244,7 +245,8 @@ class Sets:
     # The files
 
     def _begun(self, path: tuple[str, ...]) -> bool:
-        """False for a folder that the user renamed, and for one whose process was killed before its record was there."""
+        """False for a folder that the user renamed, and for one whose process was killed before its record was
+        there."""
         return not path[-1].endswith(DAMAGED) and any(not name.startswith(_TEMP) for name in self._list(path))
 
     def _received(self, path: tuple[str, ...]) -> ReceivedSet:

@@ -83,7 +83,8 @@ def kept_index(sets: Sets, sent: Sent) -> SignedIndex | None:
 
 
 def index_or_finding(sets: Sets, sent: Sent, subject: str) -> tuple[SignedIndex | None, tuple[Finding, ...]]:
-    """The same for readers of a receipt: where the index kept here cannot be used, that is a finding, no site's fault."""
+    """The same for readers of a receipt: where the index kept here cannot be used, that is a finding, no site's
+    fault."""
     try:
         return kept_index(sets, sent), ()
     except DamagedError as error:
@@ -110,8 +111,8 @@ def _damaged(sets: Sets, sent: Sent, message: str) -> DamagedError:
     return DamagedError(
         f"the set's index, as it was signed, {message}",
         where=f"{folder}/{INDEX}",
-        hint=f"copy {INDEX} and {SIGNATURE} into that folder from a volume of the set that went out; where none did, rename "
-        f"the folder, its number stays used: mv {folder} {folder}{DAMAGED}",
+        hint=f"copy {INDEX} and {SIGNATURE} into that folder from a volume of the set that went out; where none did, "
+        f"rename the folder: mv {folder} {folder}{DAMAGED}; its number stays used",
     )
 
 

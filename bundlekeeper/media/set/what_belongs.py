@@ -2,9 +2,9 @@
 
 Rules: a set for a release has every bundle that the release names; a set for a domain has those of the families that
 the domain has or may have, and every bundle that the steps of its route need, stops and patches among them; a set for a
-site is the sets of all its domains. What is missing is reported first and never left out in silence: a family, a bundle,
-a verification, a signature, the table that a model needs, a route. A withdrawn bundle, or one whose signature is bad, is
-reported and not packed. Nothing is read here.
+site is the sets of all its domains. What is missing is reported first and never left out in silence: a family, a
+bundle, a verification, a signature, the table that a model needs, a route. A withdrawn bundle, or one whose signature
+is bad, is reported and not packed. Nothing is read here.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 Rules: a bag counts as hostile: nothing outside it is touched (§5.2), no link is followed, nothing is fetched (§5.3),
 every read is bounded; `read_bag` reads no payload and reports every problem at once; complete and valid are those of
-§3: every listed file is there, every payload file is listed, every checksum of every manifest is right; a checksum shows
-damage, never origin (§5.1): the signature shows origin.
+§3: every listed file is there, every payload file is listed, every checksum of every manifest is right; a checksum
+shows damage, never origin (§5.1): the signature shows origin.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ MAX_REPORTED = 1000  # problems of one kind that are reported one by one
 class Bag:
     """A bag as it was found, its payload not read yet.
 
-    `files` has every regular file in it by its path from the bag's top; `payload` and `tags` have what manifests and tag
-    manifests state for a path: algorithm to checksum; `info` the labels of bag-info.txt; `findings` why it is not
+    `files` has every regular file in it by its path from the bag's top; `payload` and `tags` have what manifests and
+    tag manifests state for a path: algorithm to checksum; `info` the labels of bag-info.txt; `findings` why it is not
     complete.
     """
 
@@ -73,8 +73,8 @@ def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None 
 
     Raises InputError when `root` is no folder; RefusedError, with every problem among its `problems`, when it is no bag
     (bagit.txt is what is written last: without it a volume was not finished), is of another version, holds links or
-    devices, names paths outside, needs files from elsewhere, contradicts itself or has nothing to verify it by; UnfinishedError
-    when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or
+    devices, names paths outside, needs files from elsewhere, contradicts itself or has nothing to verify it by;
+    UnfinishedError when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or
     unreadable is reported in `findings`.
     """
     files, wrong, findings = _look(root)

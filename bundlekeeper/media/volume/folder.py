@@ -146,7 +146,8 @@ class VolumeFolder:
         on_bytes: Callable[[int], None],
         stop: Stop | None,
     ) -> None:
-        """Look through an unfinished volume: files that are whole and verified from the medium are kept, others removed.
+        """Look through an unfinished volume: files that are whole and verified from the medium are kept, others
+        removed.
 
         Raises RefusedError when the payload has files that are not of this volume, StoppedError, OSError.
         """

@@ -56,8 +56,8 @@ def expected(files: Mapping[str, Path]) -> dict[str, Expected]:
 def pack(folder: Path) -> Tool:
     """Pack the wheels into an empty folder.
 
-    Raises InputError when something needed is not installed as a distribution, RefusedError when an installed file is not
-    what its distribution states, UnfinishedError when the folder cannot be written.
+    Raises InputError when something needed is not installed as a distribution, RefusedError when an installed file is
+    not what its distribution states, UnfinishedError when the folder cannot be written.
     """
     files: dict[str, Path] = {}
     lines = [f"# {NAME} {bundlekeeper.__version__} and what it needs, for {_fits()}"]

@@ -1,13 +1,12 @@
 """Whether a volume is read from a medium that was plugged in and mounted again since it was written.
 
-Rules: it is claimed only where it is certain. It must be the same file system, by an id of its own and not of its place.
-Either the machine was booted since, or the disk was attached again, by the kernel's count of disks, and mounted again,
-by its count of mounts: bind mounts, other namespaces and lazy unmounts keep a file system alive, but not on a disk that
-was removed. No file of the volume may be newer than its last one was when it was finished, so that a copy made under
-this mount does not count. If one of these is not known, nothing is claimed. Not detected: a medium that was copied whole,
-with its file system's id.
-Sources: statx(2), proc(5), Documentation/ABI/stable/sysfs-block (diskseq, Linux 5.15); ext4 and btrfs make f_fsid from
-their UUID (Linux, fs/*/super.c).
+Rules: it is claimed only where it is certain. It must be the same file system, by an id of its own and not of its
+place. Either the machine was booted since, or the disk was attached again, by the kernel's count of disks, and mounted
+again, by its count of mounts: bind mounts, other namespaces and lazy unmounts keep a file system alive, but not on a
+disk that was removed. No file of the volume may be newer than its last one was when it was finished, so that a copy
+made under this mount does not count. If one of these is not known, nothing is claimed. Not detected: a medium that was
+copied whole, with its file system's id. Sources: statx(2), proc(5), Documentation/ABI/stable/sysfs-block (diskseq,
+Linux 5.15); ext4 and btrfs make f_fsid from their UUID (Linux, fs/*/super.c).
 """
 
 from __future__ import annotations

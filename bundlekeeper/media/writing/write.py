@@ -2,8 +2,8 @@
 
 Rules: what is read back from a volume is compared with the packing's own digests; a volume with a file that is not what
 the packing states is never finished; a target that fails is left out and the others go on; whatever happens, a volume
-looks finished only when every file on it was read back from it and is right; what is whole already is not written again;
-the index is signed once for the whole set and kept, so that volumes written on other days carry the same one.
+looks finished only when every file on it was read back from it and is right; what is whole already is not written
+again; the index is signed once for the whole set and kept, so that volumes written on other days carry the same one.
 """
 
 from __future__ import annotations
@@ -36,9 +36,9 @@ from bundlekeeper.media.volume.own_wheels import expected as expected_tool
 from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
 from bundlekeeper.media.volume.remount import look
 from bundlekeeper.media.volume.right_medium import Expectation, MediumPlace, insist_outside, open_place
-from bundlekeeper.media.writing.verify_written import Verified, verify_finished, verify_written
 from bundlekeeper.media.writing.read_once import Spreading
 from bundlekeeper.media.writing.resume_memory import ResumeMemory, recall, remember
+from bundlekeeper.media.writing.verify_written import Verified, verify_finished, verify_written
 from bundlekeeper.model.media.index import PartDigests, folder_of, name_of
 from bundlekeeper.model.media.packing import SetPacking
 from bundlekeeper.model.progress import Clock, Progress
@@ -90,7 +90,8 @@ class WriteMeans:
 class Copy:
     """What became of one volume on one target. `state`: written, resumed, already there, failed; bytes.
 
-    `level` is the level of its verification, `reason` what could not be guaranteed; `broke` says that its target failed.
+    `level` is the level of its verification, `reason` what could not be guaranteed; `broke` says that its target
+    failed.
     """
 
     volume: int
@@ -127,10 +128,10 @@ class Written:
 def write_set(store: Store, packing: SetPacking, order: WriteOrder, means: WriteMeans) -> Written:
     """Write the chosen volumes of a set to every target, and verify them from there.
 
-    A packing that was begun is continued as the same set. Raises InputError for volumes that the packing does not have or targets
-    that are no folders or in the store, RefusedError for a target that is not the medium meant or holds something else,
-    UnfinishedError when the store cannot be read, or no target can be begun, opened or has space; LockedError,
-    StoppedError.
+    A packing that was begun is continued as the same set. Raises InputError for volumes that the packing does not have
+    or targets that are no folders or in the store, RefusedError for a target that is not the medium meant or holds
+    something else, UnfinishedError when the store cannot be read, or no target can be begun, opened or has space;
+    LockedError, StoppedError.
     """
     chosen = chosen_volumes(packing, order)
     for _, target in chosen:

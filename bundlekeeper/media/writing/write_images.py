@@ -1,4 +1,5 @@
-"""`media write --iso`: the volumes of a set as disc images, one file each, from the same packing and under the same index.
+"""`media write --iso`: the volumes of a set as disc images, one file each, from the same packing and under the same
+index.
 
 Rules: an image has what a volume on a stick has, in a folder of the same name; it is the same set, with the same id,
 whether its volumes are written to sticks or into images; each bundle is read once for its image, and twice only where
@@ -70,8 +71,8 @@ class Imaged:
 def insist_on_paths(store: Store, packing: SetPacking, order: ImageOrder) -> list[int]:
     """The chosen volumes' numbers, where an image of each can be made or is there.
 
-    Raises InputError for volumes that the packing does not have, a path in the store or where something else is, or names
-    that no volume can have; DamagedError.
+    Raises InputError for volumes that the packing does not have, a path in the store or where something else is, or
+    names that no volume can have; DamagedError.
     """
     insist_on_library()
     total = len(packing.volumes)
@@ -96,8 +97,8 @@ def insist_on_paths(store: Store, packing: SetPacking, order: ImageOrder) -> lis
 def write_images(store: Store, packing: SetPacking, order: ImageOrder, means: WriteMeans) -> Imaged:
     """Make the images of the chosen volumes.
 
-    Raises InputError for volumes that the packing does not have, an image that is there or cannot be made, RefusedError,
-    UnfinishedError when the store cannot be read or an image not be written, StoppedError.
+    Raises InputError for volumes that the packing does not have, an image that is there or cannot be made,
+    RefusedError, UnfinishedError when the store cannot be read or an image not be written, StoppedError.
     """
     chosen = insist_on_paths(store, packing, order)
     sets = Sets(store)

@@ -36,7 +36,8 @@ _LINES = 4096
 
 
 def _spared(published: int) -> int:
-    """BD-R XL with default spare areas: there is no published figure, so the share that BD-R 25 loses; whole sectors."""
+    """BD-R XL with default spare areas: there is no published figure, so the share that BD-R 25 loses; whole
+    sectors."""
     return published * 24_220_008_448 // 25_025_314_816 // SECTOR * SECTOR
 
 

@@ -52,8 +52,8 @@ class FilePart:
 
     A file that is not split has one part, of the file's own path, size and digest. Of a split file's part `through` is
     the SHA-256 of the file's bytes from its beginning to the part's end, so that a reader of part after part verifies
-    each of them with the one hash that the whole needs; any other part has none. Both digests of a split file's part are
-    empty in a packing, where the part was not read yet.
+    each of them with the one hash that the whole needs; any other part has none. Both digests of a split file's part
+    are empty in a packing, where the part was not read yet.
     """
 
     volume: int = field(metadata=whole(1, MAX_VOLUMES))

@@ -1,9 +1,10 @@
 """The packing of a media set: each file with its place in the store, which volume holds it, and what is missing.
 
 Rules: plain values, no I/O, no clock; the same store, manifest and request give the same bytes; sizes are bytes; the
-parts of a split file have no digests, because nothing was read yet; what is missing is written into the packing, so that
-nobody writes an incomplete set without knowing; a packing that was changed by hand is read as strictly as any other.
-Form: JSON, indented, sorted keys, one LF at the end. Not signed: it states what is to be written, and verifies nothing.
+parts of a split file have no digests, because nothing was read yet; what is missing is written into the packing, so
+that nobody writes an incomplete set without knowing; a packing that was changed by hand is read as strictly as any
+other. Form: JSON, indented, sorted keys, one LF at the end. Not signed: it states what is to be written, and verifies
+nothing.
 """
 
 from __future__ import annotations
@@ -62,8 +63,8 @@ _FILE = table(
 
 @dataclass(frozen=True, slots=True)
 class PackedVolume:
-    """One volume; all sizes are bytes. `usable` is for everything that is written. `reserved` is the share of it for what
-    every volume carries and for what is kept free. `used` is what its files take, rounded up by the file system.
+    """One volume; all sizes are bytes. `usable` is for everything that is written. `reserved` is the share of it for
+    what every volume carries and for what is kept free. `used` is what its files take, rounded up by the file system.
 
     `kind` is as the user named it (`16GB:fat32`), `file_system` one of `model.media.capacity.FILE_SYSTEMS`.
     """

@@ -1,4 +1,5 @@
-"""`media pack`: what a set must hold and lacks, on the command line by real processes, and the packing's own document."""
+"""`media pack`: what a set must hold and lacks, on the command line by real processes, and the packing's own
+document."""
 
 from __future__ import annotations
 
@@ -22,7 +23,7 @@ from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.store.database.store_database import StoreDatabase
 from tests.conftest import Keeper, Ran, World
 from tests.kits.made_packings import made_packing
-from tests.kits.planning_kit import blade, bundle, stored_all, image, inventory, manifest
+from tests.kits.planning_kit import blade, bundle, image, inventory, manifest, stored_all
 from tests.kits.ssh_keys import admits, ssh_key, trusted, with_signature
 from tests.kits.sure import only_our_errors, some
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from tests.conftest import Keeper, World
 from tests.kits.main_sites import PACKING, MainSite
 

@@ -24,8 +24,8 @@ from bundlekeeper.links.http.client import origin_of, parse_url
 from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import below, mirror_source
 from bundlekeeper.model.lint.read_manifest import read
-from bundlekeeper.store.adding.sources import WantedFile
 from bundlekeeper.store.adding.add import AddResult
+from bundlekeeper.store.adding.sources import WantedFile
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.disk import temp_files

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bundlekeeper.links.redfish import map_firmware
 from bundlekeeper.links.redfish import components as redfish_components
+from bundlekeeper.links.redfish import map_firmware
 from bundlekeeper.links.redfish import session as redfish_session
 from bundlekeeper.links.redfish import walk as redfish_walk
 from bundlekeeper.links.redfish.map_firmware import Placed

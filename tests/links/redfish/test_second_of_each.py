@@ -153,7 +153,8 @@ def test_the_second_entry_about_a_part_counts(rack: Documents) -> None:
     assert [c.slot for c in found.components if c.kind == "disk"] == ["/1", "x"] and found.used == {1}
 
 
-# -- whose a component is, where there are two ----------------------------------------------------------------------------
+# -- whose a component is, where there are two
+# ----------------------------------------------------------------------------
 
 
 def second_system(made: Documents) -> None:

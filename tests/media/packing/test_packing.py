@@ -183,7 +183,8 @@ def test_the_same_kind_named_again_adds_up() -> None:
 
 @given(st.integers(0, 10**10), st.sampled_from(["64GB:exfat", "16GB:fat32", "dvd", "1GB:ext4", "100MB:folder", "8GB"]))
 def test_what_fits_costs_no_more_than_the_room(space: int, text: str) -> None:
-    """ "Planning ... never promises": the largest file for a space costs at most the space, one byte more costs more."""
+    """ "Planning ... never promises": the largest file for a space costs at most the space, one byte more costs
+    more."""
     kind = parse_supply(text).kind
     most = kind.fits(space)
     if most >= 0:

@@ -497,7 +497,8 @@ WANTS = 'store = 1\nsigned_families = ["rack"]\n'
 
 @pytest.mark.parametrize("signer", [3, 4])
 def test_a_split_bundle_and_its_signature_that_came_on_another_day(site: Site, tmp_path: Path, signer: int) -> None:
-    """A signature lies on one volume; it is kept until the bundle's last part is in, and judged as `store add` judges."""
+    """A signature lies on one volume; it is kept until the bundle's last part is in, and judged as `store add`
+    judges."""
     (site.root / "store.toml").write_text(WANTS)
     with Store.open(site.root, write=True) as store:
         site.trust(store, "maker", 3, "bundles")

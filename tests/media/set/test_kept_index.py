@@ -12,8 +12,8 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE
 from tests.conftest import Keeper
 from tests.conftest import World as Tour
-from tests.kits.main_sites import MainSite
 from tests.kits.disc_images import image
+from tests.kits.main_sites import MainSite
 from tests.kits.media_write_kit import SPLIT, World, sign, states
 from tests.kits.signing_world import private, private_pem
 

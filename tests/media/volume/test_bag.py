@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.media.volume import bag_text, verify
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 
 with warnings.catch_warnings():  # it asks pkg_resources for its version
     warnings.simplefilter("ignore")

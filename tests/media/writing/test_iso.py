@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError, StoppedError, UnfinishedError
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.folder import Expected
 from bundlekeeper.media.writing import write_images as images
 from bundlekeeper.media.writing.iso import Content, write_image

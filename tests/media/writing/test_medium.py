@@ -20,7 +20,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media.volume import read_back
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.volume.right_medium import Expectation, open_place
 from bundlekeeper.verification.hashing.read import Stop

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.model.media.index import read_index
 from tests.kits.disc_images import image
 from tests.kits.media_write_kit import Piece, World, bytes_once, payload_of, states

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import InputError, LockedError, UnfinishedError
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.folder import VolumeFolder
 from bundlekeeper.media.volume.right_medium import insist_outside, open_place
 from bundlekeeper.media.writing import write as writing

@@ -16,7 +16,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, LockedError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media.volume import verify as verifier
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.volume.remount import MountState
 from bundlekeeper.media.writing.resume_memory import recall, remember

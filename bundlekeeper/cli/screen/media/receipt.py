@@ -10,7 +10,7 @@ from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.media.receipt import PaperReceipt, ReadReceipt, WrittenReceipt
-    from bundlekeeper.media.receipt.document import Receipt, DomainSummary
+    from bundlekeeper.media.receipt.document import DomainSummary, Receipt
     from bundlekeeper.media.receipt.slip import DomainCount, Slip
     from bundlekeeper.media.receipt.slip_of import PaperAnswer
 

@@ -9,7 +9,7 @@ from bundlekeeper.formats.escape import counted
 from bundlekeeper.model.media.index import name_of
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.media.list_sets import SetReceipts, SetList
+    from bundlekeeper.jobs.media.list_sets import SetList, SetReceipts
     from bundlekeeper.media.receipt.kept import KeptReceipt
     from bundlekeeper.media.set.records import ReceivedSet
 
