@@ -16,11 +16,11 @@ from bundlekeeper.media.packing.types import Box, Packed, PackingItem
 from bundlekeeper.media.receipt import slip as papers
 from bundlekeeper.media.receipt import typed_lines
 from bundlekeeper.media.receipt.compose import meant_place
-from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, SiteState, read_header, receipt_of, write_header
-from bundlekeeper.media.receipt.kept import KeptReceipt, answers
-from bundlekeeper.media.receipt.read import beyond, judged
+from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, DomainSummary, read_header, receipt_of, write_header
+from bundlekeeper.media.receipt.kept import KeptReceipt, newest_receipts
+from bundlekeeper.media.receipt.read import check_date, unless_newer
 from bundlekeeper.media.receipt.slip_of import slip_of
-from bundlekeeper.media.set.packing import Bunch, Common, Wish, pack_set, read_spare, describe
+from bundlekeeper.media.set.packing import Bunch, Common, PackingOptions, pack_set, read_spare, describe
 from bundlekeeper.media.set.records import (
     Arrived,
     ReceivedSet,
@@ -30,7 +30,7 @@ from bundlekeeper.media.set.records import (
     write_received,
     write_sent,
 )
-from bundlekeeper.media.set.still_in_force import hold_against
+from bundlekeeper.media.set.still_in_force import check_in_force
 from bundlekeeper.media.set.what_belongs import contents_of, meant_by
 from bundlekeeper.media.set.withdrawal_notice import path_of, read_notice, withdrawn_of, write_notice
 from bundlekeeper.media.volume import bag_text, read_me, tag_files
@@ -41,7 +41,7 @@ from bundlekeeper.reports import labels
 from tests.answers.plain import told
 from tests.answers.registry import question
 from tests.answers.worlds import disorder, orderly
-from tests.kits.made_plans import made_plan
+from tests.kits.made_packings import made_packing
 from tests.kits.media_kit import Bundle, make_set
 
 _MADE = datetime(2026, 8, 20, 8, 0, tzinfo=UTC)
@@ -124,7 +124,7 @@ def _packings(rnd: Random) -> Any:
 
     return [
         repr(items),
-        repr([(b.kind.label, b.room, b.count) for b in boxes]),
+        repr([(b.kind.label, b.space, b.count) for b in boxes]),
         told(packed),
     ]
 
@@ -175,9 +175,9 @@ def _bunches(rnd: Random) -> list[Bunch]:
 
 @question("set-plans", 60)
 def _plans(rnd: Random) -> Any:
-    head = replace(made_plan(), volumes=(), files=())
+    head = replace(made_packing(), volumes=(), files=())
     commons = [Common("manifests/marram-14.toml", "manifests/marram-14.toml", b"m" * rnd.randint(1, 9000), "manifest")]
-    wish = Wish(tuple(_kinds(rnd)), rnd.choice([0, 500, 8000]), rnd.random() < 0.2)
+    wish = PackingOptions(tuple(_kinds(rnd)), rnd.choice([0, 500, 8000]), rnd.random() < 0.2)
 
     def read() -> Any:
         plan, reason = pack_set(head, _bunches(rnd), commons, wish)
@@ -244,7 +244,7 @@ def _set(rnd: Random) -> SetIndex:
 
 @question("set-documents", 120)
 def _documents(rnd: Random) -> Any:
-    index, plan = _set(rnd), made_plan()
+    index, plan = _set(rnd), made_packing()
     received = _received(rnd, index)
     sent = Sent(
         index.set_id,
@@ -286,7 +286,7 @@ def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
 
 def _receipt(rnd: Random, index: SetIndex, received: ReceivedSet) -> Receipt:
     state = tuple(
-        SiteState(site, f"{site}-{n}", rnd.randint(0, 300), rnd.randint(0, 9), rnd.randint(0, 2))
+        DomainSummary(site, f"{site}-{n}", rnd.randint(0, 300), rnd.randint(0, 9), rnd.randint(0, 2))
         for site in ("skerry", "holm") for n in range(rnd.randint(0, 3))
     )  # fmt: skip
     manifest = rnd.choice([None, (14, "3" * 64)])
@@ -296,14 +296,14 @@ def _receipt(rnd: Random, index: SetIndex, received: ReceivedSet) -> Receipt:
         received,
         made=_MADE + timedelta(days=20, seconds=33),
         site=site,
-        by="ada",
+        reported_by="ada",
         ledger="ef" * 16,
         count=rnd.randint(0, 2000),
         head="0123456789abcdef" * 4,
         after=rnd.choice([0, 5]),
         events=rnd.random() < 0.7,
         manifest=manifest,
-        states=state,
+        domains=state,
     )
 
 
@@ -394,10 +394,10 @@ def _kept(rnd: Random) -> Any:
         for paper in [rnd.random() < 0.5]
     ]
     now = _MADE + timedelta(days=rnd.choice([0, 1, 7, 90]))
-    found = answers(rows, "deadbeef" * 8, now)
+    found = newest_receipts(rows, "deadbeef" * 8, now)
     after = [[a.after(b) for b in rows] for a in rows]
-    away = [f for row in rows for f in beyond(row, now)]
-    return [found, after, away, list(judged("skerry", rnd.choice([None, now]), away))]
+    away = [f for row in rows for f in check_date(row, now)]
+    return [found, after, away, list(unless_newer("skerry", rnd.choice([None, now]), away))]
 
 
 @question("withdrawals", 40)
@@ -430,7 +430,7 @@ def _withdrawals(rnd: Random) -> Any:
 
     signed = rnd.random() < 0.5
     return [
-        told(lambda: hold_against(plan, manifest, signed=signed)),
+        told(lambda: check_in_force(plan, manifest, signed=signed)),
         told(lambda: withdrawn_of(manifest)),
         path_of(manifest),
         told(notice),

@@ -98,11 +98,12 @@ add(
 
 def _receipt() -> list[bytes]:
     made = receipt.Receipt(
-        made=AT, site="skerry", by="ada", set_id=_ID, name="marram 6.1", issuer="ab" * 16, sequence=7, index=_D1,
+        made=AT, site="skerry", reported_by="ada", set_id=_ID, name="marram 6.1", issuer="ab" * 16, sequence=7,
+        index=_D1,
         meant_for="skerry", volumes=2, began=AT, completed=None, came={1: AT},
         arrived=(set_records.Arrived("a.bin", _D1, "read again", AT),),
-        missing=(receipt.MissingBundle("b.bin", _D2, (2,)),), ledger="ab" * 16, count=3, head=_D2, after=0, events=True,
-        manifest=(14, _D1), states=(receipt.DomainSummary("skerry", "skerry-a", 120, 8, 0),),
+        missing=(receipt.MissingFile("b.bin", _D2, (2,)),), ledger="ab" * 16, count=3, head=_D2, after=0, events=True,
+        manifest=(14, _D1), domains=(receipt.DomainSummary("skerry", "skerry-a", 120, 8, 0),),
     )  # fmt: skip
     return [receipt.write_header(made)]
 

@@ -26,5 +26,5 @@ def made_packing() -> SetPacking:
             PackedFile(common, text),
         ),
         (finding("not-in-store", "blade 6.1.0", "needed, not in the store", "take it"),),
-        message="2 volumes",
+        summary="2 volumes",
     )

@@ -87,7 +87,7 @@ class Trip:
             sets = Sets(store)
             sent = sets.begin(
                 issuer=issuer,
-                plan=f"{sequence:064x}",
+                packing=f"{sequence:064x}",
                 platform="marram",
                 meant_for=meant_for,
                 volumes=2,

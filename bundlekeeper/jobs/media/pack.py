@@ -50,14 +50,14 @@ def make_packing(session: Session, ask: MediaQuestion, *, over: str | None = Non
     Raises InputError for names that are not known and for an `over` that is no packing, RefusedError for a manifest
     that the store would not admit, UnfinishedError, DamagedError, LockedError.
     """
-    from bundlekeeper.media.set.packing import Wish, bunches_of, pack_set, read_spare
+    from bundlekeeper.media.set.packing import PackingOptions, bunches_of, pack_set, read_spare
     from bundlekeeper.media.set.what_belongs import contents_of, meant_by
     from bundlekeeper.model.media.capacity import parse_supplies
     from bundlekeeper.planning.fleet.domains import Fleet
 
     if over is not None:
         _insist_on_packing(over)
-    wish = Wish(parse_supplies(_some(ask)), read_spare(ask.spare), ask.with_tool)
+    wish = PackingOptions(parse_supplies(_some(ask)), read_spare(ask.spare), ask.with_tool)
     given = read_inputs(session, ask.files, bare=True)
     fleet = Fleet(given.manifest, given.inventory)
     meant = meant_by(fleet, ask.name, ask.to)
@@ -145,5 +145,5 @@ def _insist_on_packing(out: str) -> None:
     try:
         read_packing(read_bounded(out, limits.PACKING_BYTES, "the older packing"), out)
     except InputError as e:
-        message = f"this is no packing file; --force replaces only an older packing file: {e.message}"
+        message = f"this is not a packing file; --force replaces only an older packing file: {e.message}"
         raise InputError(message, where=out, hint="name another file with --out") from e

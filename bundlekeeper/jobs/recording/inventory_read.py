@@ -21,7 +21,7 @@ from bundlekeeper.jobs.inputs import read_bounded
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.jobs.session import Caller
-    from bundlekeeper.links.redfish.read import Who
+    from bundlekeeper.links.redfish.read import CredentialsFor
     from bundlekeeper.links.redfish.types import Credentials, Placement, ReadOutcome, ServiceReading, Unmapped
     from bundlekeeper.links.redfish.user_map import MapEntry
     from bundlekeeper.model.inventory.types import Inventory
@@ -200,7 +200,7 @@ def _draft(service: str, item: Unmapped) -> list[str]:
 # -- who logs in -------------------------------------------------------------------------------------------------------
 
 
-def who(log_in: LogIn) -> Who:
+def who(log_in: LogIn) -> CredentialsFor:
     """Tells the credentials for each service; a password is asked for once. Raises InputError for a bad netrc file."""
     from bundlekeeper.links.redfish.types import Credentials
 

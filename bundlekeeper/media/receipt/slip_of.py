@@ -59,7 +59,7 @@ class PaperAnswer:
 
 def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | None = None) -> Slip:
     """The slip of a receipt; `sign` makes an Ed25519 signature of 64 bytes over its argument."""
-    paths = {file.path for file in (*receipt.missing, *receipt.not_in_store)}
+    paths = {file.path for file in receipt.missing} | {file.path for file in receipt.not_in_store}
     missing = tuple(number for number, file in enumerate(index.files) if file.path in paths)
     domains = [domain for domain in receipt.domains if domain.site == receipt.site]
     slip = Slip(

@@ -109,7 +109,7 @@ def _signature(store: Store, row: Holding, fact: BundleFacts) -> tuple[PackedFil
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class PackingOptions:
     """How to pack the set: the volumes, the share of each to keep free (in ten-thousandths), space for the tool."""
 
     supplies: tuple[Supply, ...]
@@ -118,7 +118,7 @@ class Wish:
 
 
 def pack_set(
-    head: SetPacking, bunches: Sequence[Bunch], commons: Sequence[Common], wish: Wish
+    head: SetPacking, bunches: Sequence[Bunch], commons: Sequence[Common], wish: PackingOptions
 ) -> tuple[SetPacking | None, tuple[Finding, ...]]:
     """Pack the bunches: returns `head` with volumes and files; None, and why, where they cannot be packed.
 
@@ -178,7 +178,7 @@ def _index_bytes(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: i
     return total
 
 
-def _space_on(kind: VolumeKind, commons: Sequence[Common], index: int, wish: Wish) -> int:
+def _space_on(kind: VolumeKind, commons: Sequence[Common], index: int, wish: PackingOptions) -> int:
     """The space that a volume has for bundles, in bytes; below zero where what every volume carries does not fit."""
     reserved = sum(map(kind.cost, (*_SMALL, index, *(len(common.data) for common in commons)))) + _FOLDERS * kind.unit
     if wish.with_tool:
@@ -263,7 +263,7 @@ def _cost(cost: Cost) -> str:
 
 
 def _why(
-    packed: NotPacked, items: Sequence[PackingItem], spaces: Mapping[VolumeKind, int], wish: Wish
+    packed: NotPacked, items: Sequence[PackingItem], spaces: Mapping[VolumeKind, int], wish: PackingOptions
 ) -> tuple[Finding, ...]:
     names = ", ".join(supply.kind.label for supply in wish.supplies)
     hint = "name more volumes, or larger ones"

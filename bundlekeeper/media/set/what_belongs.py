@@ -67,7 +67,7 @@ _NOT_PACKED = frozenset({"withdrawn", "bad-signature", "revoked-key"})
 
 
 @dataclass(frozen=True, slots=True)
-class Meant:
+class SetPurpose:
     """What `--for` names: a release, or domains that go to one. `kind` is "release", "domain" or "site"."""
 
     kind: str
@@ -95,7 +95,7 @@ class SetContents:
     left_out: frozenset[str]
 
 
-def meant_by(fleet: Fleet, name: str, to: str) -> Meant:
+def meant_by(fleet: Fleet, name: str, to: str) -> SetPurpose:
     """Find out what a name means; `to` is the release for a domain or site, empty for the newest one.
 
     Raises InputError, with a suggestion, for an unknown name or release, and for a name that means two things.
@@ -115,7 +115,7 @@ def meant_by(fleet: Fleet, name: str, to: str) -> Meant:
         raise InputError(f"{word} is a {' and a '.join(found)}", hint=hint)
     if not found and to and not fleet.domains and "domain" in asked:
         fleet.manifest_index.release(to)
-        return Meant("domain", word, to)
+        return SetPurpose("domain", word, to)
     if not found:
         hint = near(word, [w for kind in asked for w in known[kind]])
         if not fleet.domains:
@@ -126,9 +126,9 @@ def meant_by(fleet: Fleet, name: str, to: str) -> Meant:
     if found[0] == "release":
         if to and to != word:
             raise InputError("--to is for a domain or a site", hint=f"--for {word} is the whole release {word}")
-        return Meant("release", word, word)
+        return SetPurpose("release", word, word)
     release = fleet.manifest_index.release(to).name if to else _newest(fleet)
-    return Meant(found[0], word, release, (word,) if found[0] == "domain" else tuple(sites[word]))
+    return SetPurpose(found[0], word, release, (word,) if found[0] == "domain" else tuple(sites[word]))
 
 
 def _newest(fleet: Fleet) -> str:
@@ -143,7 +143,7 @@ def _newest(fleet: Fleet) -> str:
     return max(releases, key=place).name
 
 
-def contents_of(fleet: Fleet, meant: Meant, holdings: Holdings, now: datetime) -> SetContents:
+def contents_of(fleet: Fleet, meant: SetPurpose, holdings: Holdings, now: datetime) -> SetContents:
     """Everything that belongs in the set, and what it lacks. `now` is an aware time."""
     gatherer = _Gatherer(fleet, holdings, now)
     if meant.domains:
@@ -162,7 +162,7 @@ class _Gatherer:
         self.bundles: dict[str, Bundle] = {}
         self.findings: dict[tuple[str, str, str], Finding] = {}
 
-    def release(self, meant: Meant) -> None:
+    def release(self, meant: SetPurpose) -> None:
         """Everything that a release names."""
         families = self.fleet.manifest_index.manifest.families
         target = aim(

@@ -101,7 +101,7 @@ def test_two_services_that_contradict_each_other_are_both_named(desk: Desk) -> N
     )
 
 
-def test_what_was_not_read_and_what_was_left_is_told(desk: Desk) -> None:
+def test_what_was_not_read_and_what_was_left_is_reported(desk: Desk) -> None:
     server = desk.serve(end_status=500)
     server.world.documents["/redfish/v1/Systems/1"]["Processors"] = {"@odata.id": "/redfish/v1/Systems/1/Processors"}
     told = desk.run(server.url, *HOLM, "--json").json

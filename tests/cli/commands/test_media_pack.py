@@ -92,7 +92,7 @@ def test_a_domain_of_which_nothing_is_known_needs_a_release(stocked: Keeper) -> 
     assert len(versions(packing_in(done))) == 3
 
 
-def test_wrong_words_are_told_with_what_is_meant(office: Keeper) -> None:
+def test_wrong_words_are_reported_with_what_is_meant(office: Keeper) -> None:
     for words, meant in (
         (("--for", "skery", "--volume", "dvd"), "did you mean 'skerry'?"),
         (("--for", "skerry", "--to", "6.11", "--volume", "dvd"), "did you mean '6.1'?"),
@@ -110,7 +110,9 @@ def test_wrong_words_are_told_with_what_is_meant(office: Keeper) -> None:
 # What is missing
 
 
-def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked: Keeper, tmp_path: Path) -> None:
+def test_a_bundle_that_is_not_in_the_store_is_reported_first_and_the_rest_is_packed(
+    stocked: Keeper, tmp_path: Path
+) -> None:
     """Exit 1 when something is missing; packing still written."""
     (tmp_path / f"store/infrastructure/6.1.0/{NAME}").unlink()
     done = stocked("media", "pack", "--for", "6.1", "--volume", "dvd", "--json", "--out", tmp_path / "p.json")
@@ -123,7 +125,7 @@ def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked
     assert text[1].startswith("error: not-in-store: infrastructure 6.1.0")
 
 
-def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, tmp_path: Path) -> None:
+def test_what_is_not_verified_or_was_verified_too_long_ago_is_reported(stocked: Keeper, tmp_path: Path) -> None:
     """Bundles not held or not verified/with stale verification."""
     file = tmp_path / f"store/infrastructure/6.1.0/{NAME}"
     os.utime(file, ns=(1, 1))
@@ -138,7 +140,7 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
     assert "stale-verification" in stocked("media", "pack", "--for", "6.1", "--volume", "dvd", "--json").codes
 
 
-def test_a_withdrawn_bundle_is_told_and_stays_at_home(keeper: Keeper, world: World) -> None:
+def test_a_withdrawn_bundle_is_reported_and_left_out_of_the_set(keeper: Keeper, world: World) -> None:
     """A release withdrawn after it was downloaded."""
     text = world.manifest.read_text("utf-8")
     at = text.index('lifecycle = "current"', text.index(f'file = "{NAME}"'))
@@ -206,7 +208,7 @@ def test_the_model_table_that_a_new_model_needs_is_named() -> None:
     assert not [f for f in _contents(rules, _domain("Tern-4"), "holm-a", "2").missing if f.code == "model-table-old"]
 
 
-def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
+def test_a_table_that_is_not_known_does_not_count_as_good() -> None:
     """ "Unknown is never zero and never good": no model table in the inventory, or one of no version"""
     there = _domain("Tern-4")
     for lacking in (there.components[:1] + there.components[2:], [replace(c, active=None) for c in there.components]):
@@ -223,7 +225,7 @@ def test_a_family_that_the_release_does_not_name_is_missing() -> None:
         assert {b.family for b in found.bundles} == {"infrastructure"}
 
 
-def test_a_set_for_which_there_is_no_way_says_so() -> None:
+def test_a_set_for_which_there_is_no_route_reports_it() -> None:
     """ "A jump that isn't allowed: the release notes ask for a stop", here for one that is no bundle"""
     rule = {"what": {"family": "infrastructure"}, "to": ">=2.0", "from": ">=1.5", "source": "notes 2, table 1"}
     found = _contents(_world(jump=(rule,)), _domain("Tern-2"), "holm-a", "2")
@@ -262,7 +264,7 @@ def test_a_file_over_a_volume_is_split_into_parts_that_make_it_up(stocked: Keepe
     assert all(v.reserved >= v.usable // 8 for v in spared.volumes)
 
 
-def test_too_few_volumes_are_told_with_the_bytes(stocked: Keeper, tmp_path: Path) -> None:
+def test_too_few_volumes_are_reported_with_the_bytes(stocked: Keeper, tmp_path: Path) -> None:
     out = tmp_path / "p.json"
     for volumes in (("2x1500kB:folder",), ("100kB:folder",)):
         done = stocked("media", "pack", "--for", "6.1", "--volume", *volumes, "--json", "--out", out)
@@ -272,7 +274,7 @@ def test_too_few_volumes_are_told_with_the_bytes(stocked: Keeper, tmp_path: Path
     assert packing_in(stocked("media", "pack", "--for", "6.1", *two, "--json")).volumes
 
 
-def test_names_that_no_volume_can_hold_are_told_all_at_once_and_nothing_is_planned(
+def test_names_that_no_volume_can_have_are_reported_all_at_once_and_nothing_is_packed(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
     """`%` needs an escape in a bag (RFC 8493 §2.1.3), about which libraries disagree: not first told when writing."""
@@ -290,7 +292,7 @@ def test_names_that_no_volume_can_hold_are_told_all_at_once_and_nothing_is_plann
     assert told == [f"infrastructure/6.1.0/{names[NAME]}", "blade/6.1.0/marram-blade-6.1.0-100%.bin"]
 
 
-def test_the_plan_is_a_new_file_unless_it_is_forced(stocked: Keeper, tmp_path: Path) -> None:
+def test_the_packing_is_a_new_file_unless_it_is_forced(stocked: Keeper, tmp_path: Path) -> None:
     out = tmp_path / "p.json"
     words = ("media", "pack", "--for", "6.1", "--volume", "dvd", "--out", out)
     assert stocked(*words).status == 0
@@ -332,7 +334,7 @@ def test_no_sets_yet(stocked: Keeper) -> None:
     assert stocked("media", "list").out == "no set was written or received here\n"
 
 
-def test_sets_that_went_are_listed_with_whether_they_were_answered(stocked: Keeper, tmp_path: Path) -> None:
+def test_sets_that_went_are_listed_with_their_receipts(stocked: Keeper, tmp_path: Path) -> None:
     """ "the paper never came back": a set without a receipt is reported"""
     from bundlekeeper.media.set.remembered_sets import Sets
     from bundlekeeper.store.contents.store import Store
@@ -374,7 +376,7 @@ def test_what_is_written_is_read_again() -> None:
 
 
 @pytest.mark.parametrize(
-    ("path", "value", "says"),
+    ("path", "value", "message"),
     [
         (("schema",), "bundlekeeper.packing/2", "packing/1"),
         (("volumes", 1, "number"), 3, "whole number"),
@@ -423,7 +425,9 @@ def test_what_is_no_share_is_refused(text: str) -> None:
         read_spare(text)
 
 
-def test_a_stop_that_is_not_held_is_named_and_the_other_stops_are_packed(office: Keeper, tmp_path: Path) -> None:
+def test_a_stop_that_is_not_in_the_store_is_named_and_the_other_stops_are_packed(
+    office: Keeper, tmp_path: Path
+) -> None:
     """ "names first what is missing: ... a stop version on the route", although another version of it is held."""
     whole = packing_in(office("media", "pack", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json"))
     for family in ("blade", "rack", "infrastructure"):

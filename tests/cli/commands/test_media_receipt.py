@@ -65,7 +65,7 @@ def test_a_name_that_is_not_one_line_of_text_is_refused(trip: Trip, option: str,
 
 
 @pytest.mark.parametrize(
-    ("meant_for", "says"),
+    ("meant_for", "message"),
     [
         ("site skerry to release 6.1", ""),
         ("site holm to release 6.1", "the set was meant for site holm; the receipt is of skerry"),
@@ -75,7 +75,7 @@ def test_a_name_that_is_not_one_line_of_text_is_refused(trip: Trip, option: str,
         ("release 6.1", ""),
     ],
 )
-def test_a_receipt_of_another_site_than_the_set_was_meant_for_is_told(
+def test_a_receipt_of_another_site_than_the_set_was_meant_for_is_reported(
     keeper: Keeper, tmp_path: Path, meant_for: str, message: str
 ) -> None:
     trip = arrived(keeper, tmp_path, meant_for)
@@ -86,7 +86,7 @@ def test_a_receipt_of_another_site_than_the_set_was_meant_for_is_told(
     assert (back.status, told(back.json, "not-checked")) == (1 if message else 0, [message] if message else [])
 
 
-def test_a_receipt_of_a_site_that_does_not_hold_the_domain_is_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_receipt_of_a_site_without_the_domain_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     """By the main site's own record, where it knows the domain."""
     trip = arrived(keeper, tmp_path, "domain holm-a to release 6.1")
     trip.work()
@@ -100,7 +100,7 @@ def test_a_receipt_of_a_site_that_does_not_hold_the_domain_is_told(keeper: Keepe
     assert (back.status, told(back.json, "not-checked")) == (1, message)
 
 
-def test_a_long_site_is_the_same_on_paper(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_long_site_is_the_same_when_printed(keeper: Keeper, tmp_path: Path) -> None:
     long = "ö" * 30  # 60 bytes, of which 40 fit
     trip = arrived(keeper, tmp_path, f"site {long} to release 6.1")
     assert typed(trip, paper(trip, "--site", long, "--key", str(tmp_path / "skerry.key"))).status == 0
@@ -145,9 +145,7 @@ def test_what_cannot_be_a_new_file_is_refused(
     before = sorted(path.name for path in trip.base.rglob("*"))
     ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--out", name) if paper else write(trip, name)
     assert ran.status == 2, ran.out + ran.err
-    word = {"none/x": "the folder is not there", "file/x": "this is no folder"}.get(
-        name, "names a folder, a file is due"
-    )
+    word = {"none/x": "the folder is not there", "file/x": "this is no folder"}.get(name, "names a folder, not a file")
     assert word in ran.err
     assert "hint: " in ran.err
     assert sorted(path.name for path in trip.base.rglob("*")) == before
@@ -236,7 +234,7 @@ def test_a_set_is_named_in_any_case(trip: Trip) -> None:
     assert write(trip, trip.base / "x", "--set", set_id.upper()).status == 0
 
 
-def test_with_no_events_after_a_number_it_says_so(trip: Trip, tmp_path: Path) -> None:
+def test_no_events_after_a_number_is_reported(trip: Trip, tmp_path: Path) -> None:
     trip.work()
     count = trip.at(trip.skerry, "ledger", "verify", "--json").json["chain"]["events"]
     for after, words in ((count, "no new events"), (count - 1, f"event {count}"), (0, f"events 1 to {count}")):
@@ -250,7 +248,7 @@ def test_with_no_events_after_a_number_it_says_so(trip: Trip, tmp_path: Path) ->
 # Whose paper it is
 
 
-def test_a_paper_by_a_key_that_is_good_no_more_is_told_as_a_file_is(trip: Trip, tmp_path: Path) -> None:
+def test_a_printed_receipt_by_a_key_that_is_no_longer_good_is_reported_as_a_file_is(trip: Trip, tmp_path: Path) -> None:
     slip = paper(trip, "--key", str(tmp_path / "skerry.key"))
     assert typed(trip, slip).status == 0
     trip.at(trip.main_site, "trust", "remove", "skerry", "--reason", "lost")
@@ -263,7 +261,7 @@ def test_a_paper_by_a_key_that_is_good_no_more_is_told_as_a_file_is(trip: Trip, 
     ("purpose", "dates", "code"),
     [("receipts", ("--until", "2026-01-01"), "expired-key"), ("indexes", (), "unknown-key")],
 )
-def test_a_paper_by_a_key_that_is_not_good_for_it_is_told(
+def test_a_printed_receipt_by_a_key_that_is_not_for_receipts_is_reported(
     trip: Trip, tmp_path: Path, purpose: str, dates: tuple[str, ...], code: str
 ) -> None:
     key, public = tmp_path / "key", tmp_path / "key.pub"

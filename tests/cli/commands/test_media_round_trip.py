@@ -293,7 +293,9 @@ class RoundTrip(RuleBasedStateMachine):
         key = private("ed25519", 1)
         with self._ledger(self.skerry) as ledger, Store.open(self.skerry.root, write=True) as store:
             received, index = compose.chosen(store, "")
-            made = compose.compose(store, ledger, received, index, made=now(), site="skerry", by="me", after=after)
+            made = compose.compose(
+                store, ledger, received, index, made=now(), site="skerry", reported_by="me", after=after
+            )
             receipt_write.write(out, made, ledger, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
         return out, after, self.events
 

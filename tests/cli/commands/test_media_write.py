@@ -22,7 +22,7 @@ def main_site(keeper: Keeper, world: World, tmp_path: Path) -> MainSite:
     return MainSite(keeper, world, tmp_path)
 
 
-def test_a_set_is_written_told_and_said_again(main_site: MainSite) -> None:
+def test_a_set_is_written_and_reported_again(main_site: MainSite) -> None:
     done = main_site.write("--to", "stick", "--label", "labels.html")
     assert done.status == main_site.packed.status, done.err
     assert f"set id {re.search(r'set id ([0-9a-f]{16})', done.out)[1]}" in done.out  # type: ignore[index]
@@ -34,7 +34,7 @@ def test_a_set_is_written_told_and_said_again(main_site: MainSite) -> None:
         )
     assert "verification: read again" in done.out
     assert "every volume of the set was written and verified" in done.out
-    assert "never by the media" in done.err
+    assert "never on the media" in done.err
     assert "damage, not origin" in done.err
     assert [x for x in done.out.splitlines() if len(x) > 80 and not re.match(r"(error|warning|note|  hint)\b", x)] == []
     assert "<svg" in (main_site.base / "labels.html").read_text()
@@ -88,7 +88,7 @@ def test_an_image_on_the_command_line(main_site: MainSite) -> None:
     assert (again.status, "already there, image of" in again.out) == (done.status, True)
 
 
-def test_without_a_plan_by_plans_own_words(main_site: MainSite) -> None:
+def test_without_a_packing_by_the_options_of_media_pack(main_site: MainSite) -> None:
     """The same set, whether its packing was kept in a file or not."""
     words = ("--for", "6.1", "--volume", "4MB:folder", "--to", "stick", "--key", "key", "--json")
     first = main_site.keeper("media", "write", *words).json
@@ -127,7 +127,7 @@ def _public(key: Path) -> str:
 
 
 @pytest.mark.parametrize(
-    ("words", "status", "says"),
+    ("words", "status", "message"),
     [
         (("packing.json",), 2, "no target"),
         (("packing.json", "--to", "stick"), 2, "--key is missing"),
@@ -137,7 +137,7 @@ def _public(key: Path) -> str:
         (("--to", "stick"), 2, "one of"),
         (("packing.json", "--to", "stick", "--also", "md5", "--key", "key"), 2, "--also md5"),
         (("absent.json", "--to", "stick", "--key", "key"), 2, "is not there"),
-        (("key", "--to", "stick", "--key", "key"), 2, "no packing of a media set"),
+        (("key", "--to", "stick", "--key", "key"), 2, "not a packing file"),
         (("packing.json", "--to", "stick", "--key", "key", "--volume-id", "no such id"), 4, "not no such id"),
         (("packing.json", "--to", "stick", "--key", "packing.json"), 4, "can be reached by others"),
         (("packing.json", "--to", "stick", "--key", "key", "--label", "packing.json"), 2, "no page of labels"),
@@ -223,25 +223,25 @@ def test_a_label_that_fails_at_the_end_does_not_throw_the_report_away(main_site:
         assert "where: labels/x.html" in done.stderr
 
 
-def test_force_writes_over_an_older_plan_only(main_site: MainSite) -> None:
+def test_force_replaces_an_older_packing_only(main_site: MainSite) -> None:
     manifest = main_site.world.manifest
     before = manifest.read_bytes()
     words = (*PACKING[:-1], manifest, "--force")
     done = main_site.keeper(*words)
-    assert (done.status, "no packing of a media set" in done.err) == (2, True), done.err
+    assert (done.status, "this is not a packing file" in done.err) == (2, True), done.err
     assert manifest.read_bytes() == before
     assert main_site.keeper(*PACKING, "--force").status == main_site.packed.status
     assert main_site.keeper(*PACKING).status == 2
 
 
-def test_what_is_said_at_the_end_is_true_of_this_run(main_site: MainSite) -> None:
+def test_what_is_printed_at_the_end_is_true_of_this_run(main_site: MainSite) -> None:
     first = main_site.write("--to", "stick")
-    assert "next: carry them" in first.err
+    assert "next: bring the volumes" in first.err
     file = next((main_site.base / "stick").glob("*-1of*/data/**/*.bin"))
     file.chmod(0o644)
     file.write_bytes(b"x" * file.stat().st_size)
     done = main_site.write("--to", "stick")
     assert done.status == 1
     assert "every volume of the set was written and verified" not in done.out
-    assert "next: carry them" not in done.err
+    assert "next: bring the volumes" not in done.err
     assert "volume 1 was finished before, and is not whole here" in done.out

@@ -64,7 +64,7 @@ def test_what_is_there_in_place_of_what_is_due_is_named(keeper: Keeper, world: W
     stick.mkdir()
     for words, message in (
         (("inventory", "load", world.manifest), "this is a manifest, an inventory is due"),
-        (("media", "write", world.manifest, "--to", stick, "--key", key), "this is no plan of a media set"),
+        (("media", "write", world.manifest, "--to", stick, "--key", key), "this is not a packing file"),
         (("media", "receive", world.manifest), "this is a file"),
         (("manifest", "sign", world.manifest, "--key", f"{key}.pub"), "this is a public key, the private one is due"),
         (("report", "--site", "holm", "--out", tmp_path / "x.pdf"), "neither .html nor .txt"),

@@ -86,7 +86,7 @@ class Bench:
             )
             return download(server, addresses, part, expected=expected, rules=rules or DownloadRules(), stop=stop)
         finally:
-            server.lines.close()
+            server.clients.close()
             os.close(fd)
             os.close(folder_fd)
 
@@ -179,7 +179,7 @@ def test_a_file_that_changed_between_is_never_spliced(bench: Bench) -> None:
     assert bench.data == OTHER and bench.told == len(OTHER)
 
 
-def test_a_file_that_changed_under_the_same_tag_is_told_by_the_digest(bench: Bench) -> None:
+def test_a_file_that_changed_under_the_same_tag_is_reported_by_the_digest(bench: Bench) -> None:
     site = Site({"/a.bin": Served(DATA, cuts=[250_000])})
     server = bench.serve(site)
     bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=1))
@@ -298,7 +298,7 @@ def test_a_whole_answer_to_a_range_is_used(bench: Bench) -> None:
     assert len(server.requests) == 2 and bench.data == DATA and bench.told == len(DATA)
 
 
-def test_a_rest_that_is_longer_than_it_says(bench: Bench) -> None:
+def test_a_rest_that_is_longer_than_it_states(bench: Bench) -> None:
     def handler(request: Request, connection: Connection) -> None:
         start = 250_000 if "range" in request.headers else 0
         rows = {"ETag": '"one"', "Content-Length": ""}
@@ -352,7 +352,7 @@ def test_what_came_is_written_before_a_long_wait(bench: Bench) -> None:
 
 @pytest.mark.fault(68)
 @pytest.mark.parametrize(("more", "code"), [(1, "extended"), (-1, "truncated")])
-def test_a_wrong_length_is_told_before_a_byte_is_read(bench: Bench, more: int, code: str) -> None:
+def test_a_wrong_length_is_reported_before_a_byte_is_read(bench: Bench, more: int, code: str) -> None:
     server = bench.serve(Site({"/a.bin": Served(DATA)}))
     error = bench.fails(f"{server.url}/a.bin", expected=len(DATA) - more)
     assert isinstance(error, WrongSize) and error.code == code and error.size == len(DATA)
@@ -457,7 +457,7 @@ def test_a_drip_that_gives_no_byte_of_a_body(bench: Bench, before: bytes) -> Non
 
 
 @pytest.mark.fault(67)
-def test_the_deadline_holds_whatever_the_rate(bench: Bench) -> None:
+def test_the_deadline_ends_it_whatever_the_rate(bench: Bench) -> None:
     server = bench.serve(Site({"/a.bin": Served(DATA, piece=5_000, piece_wait_s=0.05)}))
     error = bench.fails(f"{server.url}/a.bin", rules=DownloadRules(deadline_s=2))
     assert isinstance(error, UnfinishedError) and "not finished" in error.message
@@ -528,7 +528,7 @@ def test_a_server_that_asks_for_patience_is_named_as_the_cause(bench: Bench) -> 
     for rules in (DownloadRules(tries=1), DownloadRules(deadline_s=30)):
         error = bench.fails(f"{server.url}/a.bin", rules=rules)
         assert "503" in error.message and "3600 s (Retry-After)" in error.message
-    assert "no time is left" in error.message
+    assert "no time left" in error.message
 
 
 def test_tries_are_bounded(bench: Bench) -> None:
@@ -891,7 +891,7 @@ def _tunnel(request: Request, connection: Connection) -> None:
         thread.join()
 
 
-def test_tls_and_limits_hold_through_a_proxy(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_tls_and_limits_work_through_a_proxy(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     server = bench.serve(Site({"/a.bin": Served(DATA, cuts=[HALF])}), tls=True)
     proxy = bench.serve(_tunnel)
     monkeypatch.setenv("https_proxy", proxy.url)

@@ -146,7 +146,7 @@ def test_connections_are_shared(bench: Bench) -> None:
     assert (len(one.requests), one.connections) == (2, 1)
 
 
-def test_an_answer_that_nobody_wants_leaves_its_connection(bench: Bench) -> None:
+def test_an_unused_answer_leaves_its_connection(bench: Bench) -> None:
     """A file that is not there, and a redirect with a body, each on the connection of the one before."""
     bench.bundles = {"a.bin": b"a" * 10, "b.bin": b"b" * 10}
     site = Site({"/there/b.bin": Served(bench.bundles["b.bin"])})
@@ -355,7 +355,7 @@ def test_kill_9_with_several_on_their_way_then_only_the_rest(bench: Bench) -> No
     assert bench.incoming == set() and bench.states() == ["verified"] * 6
 
 
-def test_a_store_that_fails_ends_the_take_and_the_threads(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_store_that_fails_ends_the_adding_and_the_threads(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     stuck = Stuck(_site(bench.bundles), frozenset({"0.bin"}))
     server = bench.serve(stuck)
     link = os.link

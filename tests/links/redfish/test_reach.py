@@ -156,7 +156,7 @@ def test_http_to_this_machine_names_the_option(host: str) -> None:
 
 
 @pytest.mark.parametrize("allowed", [False, True])
-def test_http_to_another_machine_says_why_not(allowed: bool) -> None:
+def test_http_to_another_machine_is_refused_with_the_reason(allowed: bool) -> None:
     """What is sent over plain http can be read by anybody on the way (common practice)."""
     error = refusal("http://bmc-3.holm.example", http_on_loopback=allowed)
     assert "password" in error.message and "on the way" in error.message

@@ -115,7 +115,7 @@ def test_one_item_of_two_parts_by_their_targets_and_by_the_map(rack: Documents) 
     assert [banks(c)[2] for c in found.components if c.kind == "disk"] == ["5.4.10"] * 2
 
 
-def test_all_that_two_items_say_is_evidence(rack: Documents) -> None:
+def test_all_that_two_items_state_is_evidence(rack: Documents) -> None:
     rack[f"{ITEMS}/bios-a"]["AdditionalVersions"] = {"Microcode": "0x2b", "Loader": "1.2"}
     rack[f"{ITEMS}/bios-b"]["AdditionalVersions"] = {"Bootloader": "1.3"}
     (row,) = [e for e in placed(rack).evidence if e.component == "HOLM-R2:bios"]
@@ -123,7 +123,7 @@ def test_all_that_two_items_say_is_evidence(rack: Documents) -> None:
     assert row.additional == {"Microcode": "0x2b", "Loader": "1.2", "Bootloader": "1.3"}
 
 
-def test_every_item_that_was_not_taken_says_why(rack: Documents) -> None:
+def test_every_item_that_was_not_placed_has_a_reason(rack: Documents) -> None:
     rack[f"{ITEMS}/bmc-c"] = {**rack[f"{ITEMS}/bmc-b"], "Id": "bmc-c"}
     del rack[f"{ITEMS}/bmc-c"]["Active"]
     found = two(rack, {}, {"Active": True, "Version": "6.1.0"})
@@ -131,7 +131,7 @@ def test_every_item_that_was_not_taken_says_why(rack: Documents) -> None:
     assert all("another item is active" in whys(found)[name] for name in ("bmc-a", "bmc-c"))
 
 
-def test_an_entry_that_tells_serial_and_slot_or_a_parent(rack: Documents) -> None:
+def test_an_entry_with_serial_and_slot_or_a_parent(rack: Documents) -> None:
     del rack[f"{ITEMS}/disks"]["RelatedItem"]
     rack[f"{STORAGE}/Drives/0"].pop("SerialNumber")
     rack[f"{STORAGE}/Drives/1"].pop("SerialNumber")

@@ -152,20 +152,24 @@ def test_volumes_are_read(text: str, size: int, count: int | None, label: str) -
     assert (supply.kind.medium, supply.count, supply.kind.label) == (size, count, label)
 
 
-def test_every_wrong_volume_is_told_at_once_with_what_is_meant() -> None:
+def test_every_wrong_volume_is_reported_at_once_with_what_is_meant() -> None:
     with pytest.raises(InputError) as caught:
         parse_supplies(
             ["16GB:fatt32", "bd-52", "exfat", "10MB:fat32", "0x1GB", "dvd:ext4", "9TB:fat32", "x:y:z", "9" * 5000]
         )
-    for word in ("fat32", "bd-50", "how many bytes", "at least", "1 to", "iso or udf", "2 TiB", "no file system"):
+    for word in ("fat32", "bd-50", "size is missing", "at least", "1 to", "iso or udf", "2 TiB", "no file system"):
         assert word in caught.value.message
 
 
 @pytest.mark.parametrize(
     ("text", "meant"),
     [
-        *[("1,5GB", "1.5GB is meant?"), ("1,5gib:fat32", "1.5GiB is meant?"), ("0,75TB", "0.75TB is meant?")],
-        *[("16,00GB", "16.00GB is meant?"), ("1,2,3GB", "thousands"), ("1000,000kB", "1000.000kB is meant?")],
+        *[
+            ("1,5GB", "did you mean 1.5GB?"),
+            ("1,5gib:fat32", "did you mean 1.5GiB?"),
+            ("0,75TB", "did you mean 0.75TB?"),
+        ],
+        *[("16,00GB", "did you mean 16.00GB?"), ("1,2,3GB", "thousands"), ("1000,000kB", "did you mean 1000.000kB?")],
         *[("1,5.5GB", "thousands"), ("1,GB", "thousands"), ("1_0,000kB", "thousands")],
     ],
 )
@@ -173,7 +177,7 @@ def test_a_comma_that_parts_no_thousands_is_no_point(text: str, meant: str) -> N
     """Else 1,5GB, as half of Europe writes it, would count as fifteen."""
     with pytest.raises(InputError) as caught:
         parse_supplies([text])
-    assert "a comma parts thousands" in caught.value.message
+    assert "a comma separates thousands" in caught.value.message
     assert meant in caught.value.message
 
 
@@ -351,7 +355,7 @@ def test_a_large_set_carries_a_bound_close_to_its_answer() -> None:
 
 
 @pytest.mark.fault(56)
-def test_a_file_over_the_limit_goes_whole_onto_the_volume_that_takes_it() -> None:
+def test_a_file_over_the_limit_goes_whole_onto_the_volume_where_it_fits() -> None:
     """ "a file over the file system's limit is split" (issue 6), and only where it must be"""
     items, boxes = _real(1, 4, 1e9, "16GB:fat32", "1x64GB:exfat")
     items.append(PackingItem("large", "rack", FAT_FILE + 1, (800,)))
@@ -367,14 +371,14 @@ def test_a_file_over_the_limit_goes_whole_onto_the_volume_that_takes_it() -> Non
     )
 
 
-def test_the_smallest_volumes_that_serve_are_taken_of_unequal_kinds() -> None:
+def test_of_several_kinds_the_smallest_volumes_that_are_enough_are_used() -> None:
     items = [PackingItem("a", "blade", 10**9)]
     packed = pack(items, [Box(k.kind, k.kind.usable, k.count) for k in parse_supplies(["64GB:exfat", "2GB:fat32"])])
     assert isinstance(packed, Packed)
     assert packed.bins == (1,)
 
 
-def test_what_cannot_be_packed_is_told_with_the_bytes_that_are_lacking() -> None:
+def test_what_cannot_be_packed_is_reported_with_the_bytes_that_are_lacking() -> None:
     items, boxes = _real(1, 10, 3e9, "1xdvd")
     short = pack(items, boxes)
     assert isinstance(short, NotPacked)

@@ -22,7 +22,7 @@ from tests.kits.trips import BUNDLES, Trip, code_of, lying
 trip = shared.trip
 
 
-def test_events_before_a_receipt_that_never_came_are_told_until_they_have_come(trip: Trip) -> None:
+def test_events_before_a_receipt_that_never_came_are_reported_until_they_have_come(trip: Trip) -> None:
     trip.work(1)
     early = trip.receipt("early")
     count = trip.at(trip.skerry, "ledger", "verify", "--json").json["chain"]["events"]
@@ -36,7 +36,7 @@ def test_events_before_a_receipt_that_never_came_are_told_until_they_have_come(t
     assert trip.read(late).status == 0
 
 
-def test_merging_a_part_tells_it_too(trip: Trip, tmp_path: Path) -> None:
+def test_merging_a_part_reports_it_too(trip: Trip, tmp_path: Path) -> None:
     trip.work(1)
     part = tmp_path / "part.jsonl"
     assert trip.at(trip.skerry, "ledger", "export", "--after", "1", "-o", part).status == 0
@@ -45,7 +45,7 @@ def test_merging_a_part_tells_it_too(trip: Trip, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("how", ["deleted", "quarantined", "store's database", "cut"])
-def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str) -> None:
+def test_what_is_no_longer_in_the_store_is_not_claimed_as_verified(trip: Trip, how: str) -> None:
     """ "a receipt claims nothing that was not read here": a bundle that went since is reported, with its date"""
     place = trip.skerry.root / BUNDLES[0].path
     place.chmod(0o644)
@@ -65,14 +65,14 @@ def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str
     (row,) = (f for f in ran.json["findings"] if f["code"] == "not-in-store")
     assert (row["subject"], row["level"]) == (BUNDLES[0].path, "error")
     hows = {row["path"]: row["how"] for row in ran.json["receipt"]["arrived"]}
-    assert hows.pop(BUNDLES[0].path) == "verified at the destination, not held there now"
+    assert hows.pop(BUNDLES[0].path) == "verified at the destination, not in the store there now"
     assert set(hows.values()) == {"verified at the destination"}
     text = trip.at(trip.main_site, "receipt", "read", out).out
     assert "3 of 4 files verified at the destination\n" in text
     assert f"not held there now: {BUNDLES[0].path}" in text
 
 
-def test_on_paper_what_is_not_held_any_more_is_among_the_missing(trip: Trip) -> None:
+def test_printed_what_is_no_longer_in_the_store_is_among_the_missing(trip: Trip) -> None:
     (trip.skerry.root / BUNDLES[0].path).unlink()
     printed = trip.at(trip.skerry, "receipt", "write", "--printed")
     assert "files: 3 of 4 arrived" in printed.out
@@ -82,7 +82,7 @@ def test_on_paper_what_is_not_held_any_more_is_among_the_missing(trip: Trip) -> 
     assert told(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
 
 
-def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -> None:
+def test_every_level_of_verification_is_counted_by_its_text(trip: Trip, tmp_path: Path) -> None:
     word = "held before, verified at the destination"
     made = lying(
         trip, tmp_path / "made", lambda r: replace(r, arrived=(replace(r.arrived[0], how=word), *r.arrived[1:]))
@@ -114,7 +114,7 @@ def listed(trip: Trip) -> Ran:
     return trip.at(trip.main_site, "media", "list", "--json")
 
 
-def test_an_older_receipt_after_a_newer_one_tells_what_was_so_then(keeper: Keeper, tmp_path: Path) -> None:
+def test_an_older_receipt_after_a_newer_one_gives_notes(keeper: Keeper, tmp_path: Path) -> None:
     """What is missing is judged by the newest receipt of a set and a ledger, in whichever order they are read."""
     trip = half(keeper, tmp_path)
     second = trip.receipt("second")
@@ -137,7 +137,7 @@ def test_a_receipt_of_another_ledger_is_not_judged_by(keeper: Keeper, tmp_path: 
     assert trip.read(tmp_path / "first").status == 1
 
 
-def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tmp_path: Path) -> None:
+def test_the_list_reports_what_is_missing_by_the_newest_receipt(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     assert listed(trip).codes == ["not-checked"]
     trip.read(tmp_path / "first")
@@ -157,7 +157,7 @@ def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tm
     assert listed(trip).status == 0, "the newest counts, not the one that was read last"
 
 
-def test_a_signed_paper_is_an_answer_and_an_unsigned_one_is_a_note(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_signed_printed_receipt_counts_and_an_unsigned_one_is_a_note(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     assert typed(trip, paper(trip)).status == 0
     ran = listed(trip)
@@ -168,7 +168,7 @@ def test_a_signed_paper_is_an_answer_and_an_unsigned_one_is_a_note(keeper: Keepe
     assert ("paper", True) in {(a["form"], a["signed"]) for a in listed(trip).json["sent"][0]["answers"]}
 
 
-def test_an_unsigned_paper_never_hides_what_a_signed_receipt_says(keeper: Keeper, tmp_path: Path) -> None:
+def test_an_unsigned_printed_receipt_never_hides_a_signed_one(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.read(tmp_path / "first")
     newer = replace(slip(paper(trip)), made=datetime.now(UTC).replace(second=0, microsecond=0) + timedelta(hours=5))
@@ -177,7 +177,7 @@ def test_an_unsigned_paper_never_hides_what_a_signed_receipt_says(keeper: Keeper
 
 
 @pytest.mark.parametrize("on_paper", [False, True])
-def test_what_is_dated_beyond_the_clock_is_no_answer_and_hides_none(
+def test_a_receipt_dated_later_than_the_clock_does_not_count_and_hides_none(
     keeper: Keeper, tmp_path: Path, on_paper: bool
 ) -> None:
     """A site's clock that was a year ahead must not silence every receipt that comes after."""
@@ -194,7 +194,7 @@ def test_what_is_dated_beyond_the_clock_is_no_answer_and_hides_none(
     assert sorted(listed(trip).codes) == ["clock-doubtful", "missing"]
 
 
-def test_of_one_ledger_more_events_are_newer_whatever_the_clock_said(keeper: Keeper, tmp_path: Path) -> None:
+def test_of_one_ledger_more_events_are_newer_whatever_the_clock(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.work(1)
     later = lying(trip, tmp_path / "later", lambda r: replace(r, made=r.made - timedelta(days=300)))
@@ -204,7 +204,7 @@ def test_of_one_ledger_more_events_are_newer_whatever_the_clock_said(keeper: Kee
     assert listed(trip).status == 0
 
 
-def test_two_ledgers_that_answer_for_one_site_are_both_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_receipts_of_two_ledgers_for_one_site_are_both_reported(keeper: Keeper, tmp_path: Path) -> None:
     """Else a receipt of another store, by any key that is trusted for receipts, would hide what is missing."""
     trip = half(keeper, tmp_path)
     trip.read(tmp_path / "first")
@@ -231,18 +231,18 @@ def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, 
         assert "altered" not in ran.codes
         message = " ".join(told(ran.json, "not-checked"))
         if harm == "cut" or b'"written":{}' not in record:
-            assert "nothing could be held against what was sent" in message, message
+            assert "cannot be compared with what was sent" in message, message
     assert trip.read(tmp_path / "first").json["new"] is False, "kept all the same"
 
 
-def test_an_unsigned_paper_that_tells_of_missing_files_is_heard(keeper: Keeper, tmp_path: Path) -> None:
+def test_an_unsigned_printed_receipt_with_missing_files_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     assert typed(trip, trip.papers[0]).status == 1
     assert listed(trip).codes == ["missing", "unsigned"]
     assert "by an unsigned paper of" in told(listed(trip).json, "missing")[0]
 
 
-def test_a_paper_after_a_newer_receipt_is_not_judged_by(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_printed_receipt_after_a_newer_one_does_not_count(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.read(trip.receipt("second"))
     old = replace(slip(trip.papers[0]), made=datetime(2026, 1, 1, tzinfo=UTC))
@@ -250,7 +250,7 @@ def test_a_paper_after_a_newer_receipt_is_not_judged_by(keeper: Keeper, tmp_path
     assert (ran.status, {f["level"] for f in ran.json["findings"]}) == (0, {"note"})
 
 
-def test_a_paper_that_contradicts_what_was_sent_is_not_kept(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_printed_receipt_that_contradicts_what_was_sent_is_not_kept(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     ran = typed(trip, "".join(lines_of(replace(slip(trip.papers[0]), index="00000000"))))
     assert (ran.status, ran.json["kept"], ran.json["new"]) == (1, False, False)
@@ -259,10 +259,10 @@ def test_a_paper_that_contradicts_what_was_sent_is_not_kept(keeper: Keeper, tmp_
     assert listed(trip).codes == ["not-checked"]
 
 
-def test_a_receipt_about_another_index_is_no_answer(trip: Trip, tmp_path: Path) -> None:
+def test_a_receipt_about_another_index_does_not_count(trip: Trip, tmp_path: Path) -> None:
     assert trip.read(lying(trip, tmp_path / "bent", lambda r: replace(r, index="0" * 64))).status == 1
     assert listed(trip).codes == ["not-checked"]
-    assert "that is about what was sent" in told(listed(trip).json, "not-checked")[0]
+    assert "about what was sent" in told(listed(trip).json, "not-checked")[0]
 
 
 def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path: Path) -> None:
@@ -273,7 +273,7 @@ def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path
     assert "receipt   of a set that was not sent here" in trip.at(trip.main_site, "media", "list").out
 
 
-def test_a_kept_receipt_that_cannot_be_read_is_told(trip: Trip) -> None:
+def test_a_kept_receipt_that_cannot_be_read_is_reported(trip: Trip) -> None:
     trip.read(trip.receipt("out"))
     (kept,) = (trip.main_site.root / ".keeper" / "sets" / "receipts").glob("*.json")
     kept.write_bytes(kept.read_bytes()[1:])
@@ -281,7 +281,7 @@ def test_a_kept_receipt_that_cannot_be_read_is_told(trip: Trip) -> None:
     assert (ran.status, set(ran.codes)) == (3, {"unreadable", "not-checked"})
 
 
-def test_the_list_of_what_came_tells_why_an_older_set_was_let_in(trip: Trip, tmp_path: Path) -> None:
+def test_the_list_of_received_sets_has_the_reason_why_an_older_one_was_allowed(trip: Trip, tmp_path: Path) -> None:
     text = trip.at(trip.skerry, "media", "list").out
     assert "came whole 20" in text
     with Store.open(trip.skerry.root, write=True) as store:

@@ -82,7 +82,7 @@ def problems(lines: list[str]) -> list[tuple[str, str]]:
 
 
 @pytest.mark.parametrize("size", [40, 80, 160, 600])
-def test_a_line_left_out_or_typed_twice_is_told_alone_although_none_is_numbered(size: int) -> None:
+def test_a_line_left_out_or_typed_twice_is_reported_alone_although_none_is_numbered(size: int) -> None:
     """Every place of codes of 3 to 43 lines: the lines after it are not called wrong."""
     lines = to_lines(random.Random(size).randbytes(size))
     for at in range(len(lines) - 1):
@@ -90,13 +90,13 @@ def test_a_line_left_out_or_typed_twice_is_told_alone_although_none_is_numbered(
         assert told == [(f"line {at + 1}", "is not there")] if at or len(lines) > 2 else told
     for at in some(range(len(lines))):
         told = problems([*lines[: at + 1], *lines[at:]])
-        assert told == [(f"line {at + 1}", "stands there twice")]
+        assert told == [(f"line {at + 1}", "is there twice")]
         assert problems([*lines, lines[at]]) == told
     for at in range(len(lines) - 4):
         assert problems([*lines[:at], *lines[at + 3 :]]) == [(f"lines {at + 1} to {at + 3}", "are not there")]
 
 
-def test_a_line_typed_twice_once_wrongly_is_told_alone() -> None:
+def test_a_line_typed_twice_once_wrongly_is_reported_alone() -> None:
     lines = to_lines(random.Random(3).randbytes(120))
     for at in some(range(len(lines))):
         wrong = ("0" if lines[at][0] != "0" else "1") + lines[at][1:]
@@ -106,23 +106,23 @@ def test_a_line_typed_twice_once_wrongly_is_told_alone() -> None:
             assert "mistyped" in told[0][1]
 
 
-def test_a_line_under_a_wrong_number_is_told_alone() -> None:
+def test_a_line_under_a_wrong_number_is_reported_alone() -> None:
     lines = to_lines(random.Random(4).randbytes(120))
     numbered = [grouped(n, line) for n, line in enumerate(lines, 1)]
     for at, line in enumerate(lines):
         for number in (999, 400, 55):
             told = problems([*numbered[:at], f"{number}: {line}", *numbered[at + 1 :]])
-            assert told == [(f"line {number}", f"holds the check characters of line {at + 1}")]
+            assert told == [(f"line {number}", f"has the check characters of line {at + 1}")]
     far = problems([*numbered[:-1], f"999: {'0' * 24}1"])
     assert [subject for subject, _ in far] == ["line 999"]
     assert problems([*numbered, grouped(300, to_lines(bytes(4400))[299])]) == [("lines 10 to 299", "are not there")]
 
 
-def test_lines_in_another_order_say_where_they_belong() -> None:
+def test_lines_in_another_order_are_reported_with_their_places() -> None:
     lines = to_lines(random.Random(9).randbytes(80))
     assert problems([lines[1], lines[0], *lines[2:]]) == [
-        ("line 1", "holds the check characters of line 2"),
-        ("line 2", "holds the check characters of line 1"),
+        ("line 1", "has the check characters of line 2"),
+        ("line 2", "has the check characters of line 1"),
     ]
 
 
@@ -167,7 +167,7 @@ def test_a_slip_is_read_back_as_it_was_written_and_is_short() -> None:
 
 @given(files=st.integers(1, 3000), data=st.data())
 @settings(max_examples=60)
-def test_which_files_are_missing_is_told_or_counted_and_never_left_out(files: int, data: st.DataObject) -> None:
+def test_which_files_are_missing_is_reported_or_counted_and_never_left_out(files: int, data: st.DataObject) -> None:
     missing = tuple(sorted(data.draw(st.sets(st.integers(0, files - 1), max_size=400))))
     slip = replace(SLIP, files=files, missing=missing, missing_count=len(missing))
     found = paper.read("\n".join(paper.lines_of(slip)))
@@ -188,7 +188,7 @@ def test_a_code_of_a_newer_version_is_named() -> None:
         paper.read("\n".join(to_lines(bytes((9, 0)) + bytes(60))))
 
 
-def test_lines_of_two_papers_together_are_refused() -> None:
+def test_lines_of_two_receipts_together_are_refused() -> None:
     """Each line is right by itself and in its place; the check over the whole tells them apart."""
     one = paper.lines_of(SLIP)
     two = paper.lines_of(replace(SLIP, ledger_count=SLIP.ledger_count + 1))

@@ -118,7 +118,7 @@ def test_the_lines_are_counted_whatever_ends_them(end: str) -> None:
         *("..", "data/", "data/x\n", "data/x\x7f", "data/\u202ex", "data/" + "x" * 240, "data/" + "x" * 241),
     ],
 )
-def test_the_short_way_for_plain_names_says_what_the_long_one_says(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_short_check_for_plain_names_equals_the_long_one(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
     import re
 
     short = bag_text.unsafe(path), bag_text.path_key(path)

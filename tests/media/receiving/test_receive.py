@@ -72,7 +72,7 @@ def test_all_at_once_and_again_changes_nothing(site: Site, made: MadeSet, tmp_pa
     assert {row.status for row in again.rows} == {"already there"}
 
 
-def test_a_dry_run_tells_and_writes_nothing(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_dry_run_reports_and_writes_nothing(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     before = sorted(p for p in site.root.rglob("*"))
     came = site.receive(*media, dry_run=True)
@@ -187,7 +187,7 @@ def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Si
     for name, data in (("set-index.json", ours.data), ("set-index.json.sig", ours.signature)):
         (root / name).write_bytes(data)
     (root / "tagmanifest-sha256.txt").unlink()
-    with pytest.raises(RefusedError, match="does not list what the index"):
+    with pytest.raises(RefusedError, match="are not those of any volume"):
         site.receive(root)
     assert site.bundles() == {}
 
@@ -196,12 +196,12 @@ def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Si
 def test_a_volume_that_lists_more_than_the_index_is_refused(site: Site, made: MadeSet, tmp_path: Path) -> None:
     """A file that the maker did not sign for may not ride along, however well the bag's own lists fit it."""
     made.payload[1]["blade/6.1.0/rider.bin"] = b"rider"
-    with pytest.raises(RefusedError, match="does not list what the index"):
+    with pytest.raises(RefusedError, match="are not those of any volume"):
         site.receive(write_volume(made, 1, tmp_path))
     assert site.bundles() == {}
 
 
-def test_a_notice_that_its_manifest_does_not_bear_out_is_told_and_not_believed(site: Site, tmp_path: Path) -> None:
+def test_a_notice_that_differs_from_its_manifest_is_reported_and_does_not_count(site: Site, tmp_path: Path) -> None:
     withdrawn = (replace(BUNDLES[0], withdrawn="loses settings"), *BUNDLES[1:])
     manifest = manifest_text(withdrawn)
     right = write_notice(read_manifest(manifest, name="m", today=date(2026, 8, 20)).manifest)
@@ -213,7 +213,7 @@ def test_a_notice_that_its_manifest_does_not_bear_out_is_told_and_not_believed(s
         assert ("bad-volume" in codes(came)) == (notice != right)
 
 
-def test_an_altered_bundle_goes_to_quarantine_and_the_rest_is_taken(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_an_altered_bundle_goes_to_quarantine_and_the_rest_is_added(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     path = media[1] / "data" / BUNDLES[1].path
     path.write_bytes(path.read_bytes()[:-1] + b"X")
@@ -250,7 +250,7 @@ def test_of_two_copies_of_a_volume_the_whole_one_serves(site: Site, made: MadeSe
     assert site.bundles() == every_bundle()
 
 
-def test_a_copy_that_broke_off_is_told_with_both_sizes(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_copy_that_broke_off_is_reported_with_both_sizes(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     os.truncate(media[0] / "data" / BUNDLES[0].path, 1000)
     os.unlink(media[1] / "data" / BUNDLES[1].path)
@@ -308,7 +308,7 @@ def test_a_list_that_is_gone_is_missing_and_one_of_a_mangled_name_is_misnamed(
     assert [f.code for f in came.findings if "manifest-sha256.txt" in f"{f.subject} {f.message}"] == [code]
 
 
-def test_case_that_was_lost_is_told_and_does_no_harm(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_case_that_was_lost_is_reported_and_does_no_harm(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     old = media[0] / "data" / BUNDLES[0].path
     old.rename(old.with_name(old.name.upper()))
@@ -359,7 +359,7 @@ def test_a_part_that_was_swept_is_asked_for_again(site: Site, made: MadeSet, tmp
     assert site.bundles() == every_bundle()
 
 
-def test_a_part_that_rotted_on_the_disk_is_not_taken(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_part_that_was_damaged_on_the_disk_is_not_added(site: Site, made: MadeSet, tmp_path: Path) -> None:
     """The whole is verified again, whatever was recorded of the parts."""
     media = write_set(made, tmp_path)
     site.receive(media[0])
@@ -454,7 +454,7 @@ def test_an_index_that_is_wrong_of_the_file_so_far_costs_a_second_read_and_no_mo
     assert counted == [0, 0, 1, 0]
 
 
-def test_bytes_after_the_end_of_a_joined_file_are_not_taken(
+def test_bytes_after_the_end_of_a_joined_file_are_not_added(
     site: Site, made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """IMG.EXTRA (RFC 9124), bytes after the image: the parts are right, and so would be their running hash."""
@@ -472,7 +472,7 @@ def test_bytes_after_the_end_of_a_joined_file_are_not_taken(
     assert not came.complete and SPLIT.path not in site.bundles()
 
 
-def test_damaged_state_is_told_and_not_reset(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_damaged_state_is_reported_and_not_reset(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     site.receive(media[0])
     record = next((site.root / ".keeper" / "sets").rglob("record.json"))
@@ -518,7 +518,7 @@ def test_a_split_bundle_and_its_signature_that_came_on_another_day(site: Site, t
         assert {"bad-signature", "unknown-key"} & set(codes(came))
 
 
-def test_a_store_that_wants_signed_manifests_takes_the_set_s_signature(site: Site, tmp_path: Path) -> None:
+def test_a_store_that_requires_signed_manifests_uses_the_set_s_signature(site: Site, tmp_path: Path) -> None:
     (site.root / "store.toml").write_text("store = 1\nsigned_manifests = true\n")
     with Store.open(site.root, write=True) as store:
         site.trust(store, "writer", 5, "manifests")

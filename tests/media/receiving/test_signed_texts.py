@@ -69,7 +69,7 @@ def told(came: Reception) -> list[tuple[str, str]]:
     return sorted((f.code, f.subject) for f in came.findings)
 
 
-def test_a_volume_as_it_was_written_says_nothing(stick: Path, tmp_path: Path) -> None:
+def test_a_volume_as_it_was_written_has_no_findings(stick: Path, tmp_path: Path) -> None:
     came = Site(tmp_path / "skerry").receive(stick)
     assert told(came) == []
     assert came.complete
@@ -99,7 +99,7 @@ def test_the_same_size_and_other_bytes(stick: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["READ-ME-FIRST.txt", "verify.py", "bag-info.txt"])
-def test_a_text_that_was_taken_away_is_told(stick: Path, tmp_path: Path, name: str) -> None:
+def test_a_text_that_was_removed_is_reported(stick: Path, tmp_path: Path, name: str) -> None:
     volume = volume_of(stick)
     (volume / name).unlink()
     lists_again(volume)
@@ -107,7 +107,7 @@ def test_a_text_that_was_taken_away_is_told(stick: Path, tmp_path: Path, name: s
 
 
 @pytest.mark.parametrize("name", ["tool/evil.whl", "INSTALL.txt", "autorun.inf"])
-def test_a_file_that_was_added_is_told(stick: Path, tmp_path: Path, name: str) -> None:
+def test_a_file_that_was_added_is_reported(stick: Path, tmp_path: Path, name: str) -> None:
     volume = volume_of(stick)
     (volume / name).write_bytes(b"run me")
     lists_again(volume)

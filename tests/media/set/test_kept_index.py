@@ -67,7 +67,7 @@ def test_what_is_kept_damaged_does_not_go_out(made: World, tmp_path: Path, how: 
     assert states(made.write(stick, only=(2,))) == {2: "written"}
 
 
-def test_another_key_on_a_set_that_is_signed_is_told(keeper: Keeper, world: Tour, tmp_path: Path) -> None:
+def test_another_key_on_a_set_that_is_signed_is_reported(keeper: Keeper, world: Tour, tmp_path: Path) -> None:
     main_site = MainSite(keeper, world, tmp_path)
     first = main_site.write("--to", "stick", "--only", "1", "--json")
     by = first.json["signed_by"]

@@ -72,7 +72,7 @@ def test_what_is_certain(written: list[MountState], claimed: bool) -> None:
 
 
 @pytest.mark.parametrize("lack", ["file_system", "boot", "disk", "mount"])
-def test_what_is_not_told_now_is_doubt(lack: str) -> None:
+def test_what_is_not_known_now_is_doubt(lack: str) -> None:
     assert not mounted_again([under(), under(**{lack: ""})], NOW._replace(**{lack: ""}))
     assert not mounted_again([under()], NOW._replace(**{lack: ""}))
 
@@ -201,7 +201,7 @@ def test_another_namespace_of_mounts_is_no_remount(world: World, tmp_path: Path)
 
 @pytest.mark.root
 @pytest.mark.parametrize("kind", ["ext4", "exfat-fuse"])
-def test_a_real_mount_tells_all_that_is_asked(tmp_path: Path, kind: str) -> None:
+def test_a_real_mount_gives_all_that_is_needed(tmp_path: Path, kind: str) -> None:
     with mounted(kind, tmp_path) as stick:
         fd = os.open(stick, os.O_RDONLY)
         try:

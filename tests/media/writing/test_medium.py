@@ -168,7 +168,7 @@ def test_a_power_cut_after_the_end_loses_nothing_and_before_it_looks_unfinished(
 
 
 @pytest.mark.root
-def test_no_room_is_told_before_anything_is_written(world: World, tmp_path: Path) -> None:
+def test_no_space_is_reported_before_anything_is_written(world: World, tmp_path: Path) -> None:
     """A tmpfs too small for the set."""
     with mounted("tmpfs", tmp_path, size_mb=2) as stick:
         with pytest.raises(UnfinishedError, match="not enough space") as caught:

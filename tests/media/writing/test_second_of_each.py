@@ -49,7 +49,7 @@ def test_two_split_files_of_one_set(site: Site, sticks: list[Path], together: bo
     assert site.bundles() == {each.path: each.data for each in TWO_SPLIT}
 
 
-def test_every_wrong_copy_of_a_part_is_told(site: Site, sticks: list[Path], tmp_path: Path) -> None:
+def test_every_wrong_copy_of_a_part_is_reported(site: Site, sticks: list[Path], tmp_path: Path) -> None:
     copies = write_set(make_set(TWO_SPLIT), tmp_path / "again")
     part = next(sticks[1].glob("data/blade/6.1.0/*.part-02of02")).relative_to(sticks[1])
     for n, volume in enumerate((sticks[1], copies[1])):
@@ -115,7 +115,7 @@ def test_a_store_file_that_turned_bad_after_the_index_was_signed(world: World, t
     assert not list((tmp_path / "two").glob("*/bagit.txt"))
 
 
-def test_every_file_that_reads_back_wrong_is_told(
+def test_every_file_that_reads_back_wrong_is_reported(
     world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The medium turns a byte of two files between writing and reading back."""
@@ -137,7 +137,7 @@ def test_every_file_that_reads_back_wrong_is_told(
     assert states(written) == {1: "failed", 2: "written"}
 
 
-def test_every_finished_volume_is_proven_again(world: World, tmp_path: Path) -> None:
+def test_every_finished_volume_is_verified_again(world: World, tmp_path: Path) -> None:
     assert world.write(tmp_path / "one").status == 0
     volumes = sorted((tmp_path / "one").iterdir())
     for volume in volumes:

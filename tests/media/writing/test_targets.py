@@ -68,7 +68,7 @@ def test_a_target_that_cannot_be_begun_stops_no_other(world: World, tmp_path: Pa
 
 
 @pytest.mark.root
-def test_where_no_target_can_be_begun_nothing_is_and_all_is_told(world: World, tmp_path: Path) -> None:
+def test_where_no_target_can_be_begun_nothing_is_and_all_is_reported(world: World, tmp_path: Path) -> None:
     (tmp_path / "small").mkdir()
     with read_only(tmp_path) as one, mounted("tmpfs", tmp_path / "small", size_mb=1) as two:
         with pytest.raises(UnfinishedError, match="cannot be made") as caught:

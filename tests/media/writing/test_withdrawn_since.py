@@ -43,7 +43,7 @@ def withdraw(main_site: MainSite, count: int) -> list[str]:
     return [row["path"].rpartition("/")[2] for row in rows]
 
 
-def test_what_was_withdrawn_since_the_plan_does_not_go_out(main_site: MainSite) -> None:
+def test_what_was_withdrawn_since_the_packing_does_not_go_out(main_site: MainSite) -> None:
     names = withdraw(main_site, 2)
     for extra in ((), ("--dry-run",), ("--only", "1")):
         done = main_site.write("--to", "stick", *extra)
@@ -51,13 +51,13 @@ def test_what_was_withdrawn_since_the_plan_does_not_go_out(main_site: MainSite) 
         assert "2 bundles of the packing were withdrawn since it was made" in done.err
         assert all(name in done.err for name in names)
         assert "fans stop" in done.err
-        assert "packing again" in done.err
+        assert "pack again" in done.err
     assert list((main_site.base / "stick").iterdir()) == []
     notice = main_site.keeper("media", "write", "--notice", "--to", "stick", "--key", "key")
     assert notice.status == 0, notice.err
 
 
-def test_a_set_that_went_out_in_part_is_finished_and_told(main_site: MainSite) -> None:
+def test_a_set_that_went_out_in_part_is_finished_and_reported(main_site: MainSite) -> None:
     """Half a set is of no use to anybody; what is wrong with it is reported each time."""
     main_site.write("--to", "stick", "--only", "1")
     (name,) = withdraw(main_site, 1)
@@ -75,7 +75,7 @@ def manifest(sequence: int, withdrawn: str = "", platform: str = "marram") -> Ma
     return read(text.encode(), name="m", today=date(2026, 8, 20)).manifest
 
 
-def test_a_plan_against_manifests_older_newer_and_of_another_platform(tmp_path: Path) -> None:
+def test_a_packing_with_manifests_older_newer_and_of_another_platform(tmp_path: Path) -> None:
     made = Made(tmp_path)
     packing = packing_of_one(made.kit.root, made.pieces[0].path, "infrastructure", "6.1.0")
     due = manifest(3)
@@ -88,7 +88,7 @@ def test_a_plan_against_manifests_older_newer_and_of_another_platform(tmp_path: 
     assert check_in_force(replace(packing, manifest_sequence=2), manifest(3, platform="lyme"), signed=False) == ()
 
 
-def test_a_withdrawal_in_the_very_manifest_of_the_plan_counts_too(tmp_path: Path) -> None:
+def test_a_withdrawal_in_the_manifest_of_the_packing_counts_too(tmp_path: Path) -> None:
     made = Made(tmp_path)
     packing = packing_of_one(made.kit.root, made.pieces[0].path, "infrastructure", "6.1.0")
     gone = manifest(3, "fans stop")

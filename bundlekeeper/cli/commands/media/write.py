@@ -93,8 +93,7 @@ def write(
     stop = Stop()
     with Session(store_root(store), caller(quiet=quiet), write=not dry_run) as session:
         if dry_run:
-            report = dry_run_write(session, request)
-            return screen.show_dry_run(report, form=form_of(json=json))
+            return screen.show_dry_run(dry_run_write(session, request), form=form_of(json=json))
         if json and label == "-":
             message = "--json and --label - would put two documents on stdout"
             raise InputError(message, hint="--label FILE writes to a file")
