@@ -13,7 +13,7 @@ from unittest.mock import patch
 from bundlekeeper.errors import InputError
 from bundlekeeper.media.packing import pack as packing
 from bundlekeeper.media.packing.types import Box, Packed, PackingItem
-from bundlekeeper.media.receipt import slip as papers
+from bundlekeeper.media.receipt import slip as slips
 from bundlekeeper.media.receipt import typed_lines
 from bundlekeeper.media.receipt.compose import meant_place
 from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, DomainSummary, read_header, receipt_of, write_header
@@ -312,9 +312,9 @@ def _receipts(rnd: Random) -> Any:
     index = _set(rnd)
     receipt = _receipt(rnd, index, _received(rnd, index))
 
-    def paper() -> Any:
+    def printed() -> Any:
         found = slip_of(receipt, index, (lambda data: hashlib.sha512(data).digest()) if rnd.random() < 0.4 else None)
-        lines = papers.lines_of(found)
+        lines = slips.lines_of(found)
         typed = list(lines)
         for _ in range(rnd.choice([0, 0, 1, 2])):
             at = rnd.randrange(len(typed))
@@ -331,7 +331,7 @@ def _receipts(rnd: Random) -> Any:
         text = "\n".join(
             typed_lines.grouped(n, line) if rnd.random() < 0.5 else line for n, line in enumerate(typed, 1)
         )
-        return [found, lines, papers.signed_bytes(found).hex(), told(lambda: papers.read(text))]
+        return [found, lines, slips.signed_bytes(found).hex(), told(lambda: slips.read(text))]
 
     return [
         receipt,
@@ -339,7 +339,7 @@ def _receipts(rnd: Random) -> Any:
         receipt.not_in_store,
         write_header(receipt),
         meant_place(index.meant_for),
-        told(paper),
+        told(printed),
     ]
 
 
@@ -348,10 +348,10 @@ def _papers(rnd: Random) -> Any:
     files = rnd.choice([0, 3, 9, 40, 300, 5000])
     missing = rnd.choice([None, tuple(sorted(rnd.sample(range(files), min(files, rnd.choice([0, 1, 2, 7, 40])))))])
     domains = tuple(
-        papers.DomainCount(f"skerry-{n}" * rnd.choice([1, 1, 9]), rnd.randint(0, 4000), n, 0)
+        slips.DomainCount(f"skerry-{n}" * rnd.choice([1, 1, 9]), rnd.randint(0, 4000), n, 0)
         for n in range(rnd.choice([0, 1, 3, 20]))
     )
-    made = papers.Slip(
+    made = slips.Slip(
         "0123456789abcdef",
         rnd.choice([1, 300, 2**31]),
         "deadbeef",
@@ -367,11 +367,11 @@ def _papers(rnd: Random) -> Any:
     )
 
     def lines() -> Any:
-        rows = papers.lines_of(made)
-        return [rows, papers.read("\n".join(rows))]
+        rows = slips.lines_of(made)
+        return [rows, slips.read("\n".join(rows))]
 
     data = rnd.randbytes(rnd.choice([0, 1, 5, 40, 200]))
-    return [told(lines), papers.cut(made.site), told(lambda: typed_lines.to_lines(data))]
+    return [told(lines), slips.cut(made.site), told(lambda: typed_lines.to_lines(data))]
 
 
 @question("kept-receipts", 60)
@@ -380,18 +380,18 @@ def _kept(rnd: Random) -> Any:
         KeptReceipt(
             f"r{n}",
             "0" * 16,
-            paper,
-            not paper or rnd.random() < 0.5,
+            printed,
+            not printed or rnd.random() < 0.5,
             _MADE + timedelta(minutes=rnd.choice([0, 1, 60, 9000, 90000])),
             rnd.choice(["skerry", "holm"]),
-            "" if paper else rnd.choice(["aa", "bb"]),
-            "deadbeef" if paper else rnd.choice(["deadbeef" * 8, "0" * 64]),
+            "" if printed else rnd.choice(["aa", "bb"]),
+            "deadbeef" if printed else rnd.choice(["deadbeef" * 8, "0" * 64]),
             9,
             rnd.randint(0, 2),
-            0 if paper else rnd.randint(0, 3),
+            0 if printed else rnd.randint(0, 3),
         )
         for n in range(rnd.randint(0, 7))
-        for paper in [rnd.random() < 0.5]
+        for printed in [rnd.random() < 0.5]
     ]
     now = _MADE + timedelta(days=rnd.choice([0, 1, 7, 90]))
     found = newest_receipts(rows, "deadbeef" * 8, now)

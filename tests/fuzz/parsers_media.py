@@ -1,4 +1,4 @@
-"""The parsers of media sets: receipts on a file and on paper, notices, records, texts of bags; plans by hand.
+"""The parsers of media sets: receipts on a file and on printed, notices, records, texts of bags; plans by hand.
 
 What is held together by a checksum or a canonical form is changed before that is put on, so that the reader behind it
 is met as well.
@@ -130,10 +130,10 @@ def _checked_slip(data: bytes) -> object:
 def _paper() -> list[bytes]:
     from tests.kits.slips import SLIP
 
-    return [kept.PAPER.write(kept.KeptPaper("".join(slip.lines_of(SLIP)), signed_by)) for signed_by in ("", "kim")]
+    return [kept.PRINTED.write(kept.KeptPrinted("".join(slip.lines_of(SLIP)), signed_by)) for signed_by in ("", "kim")]
 
 
-add("paper-kept", kept.PAPER.read, _paper, words=_JSON)
+add("paper-kept", kept.PRINTED.read, _paper, words=_JSON)
 add("paper-lines", text(slip.read), _slip_lines, words="O 0 I 1 U - .", examples=80)
 add("paper-slip", _checked_slip, _slip, covers=("media.receipt.typed_lines.to_lines",), examples=150)
 

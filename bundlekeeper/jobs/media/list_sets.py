@@ -82,7 +82,7 @@ def _findings(row: SetReceipts) -> Iterator[Finding]:
                 "an unsigned printed receipt"
                 if not receipt.signed
                 else "the printed receipt"
-                if receipt.on_paper
+                if receipt.is_printed
                 else "the receipt"
             )
             made = receipt.made.strftime(_TIME)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from bundlekeeper.media.receipt.document import Receipt
     from bundlekeeper.media.receipt.read import ReceiptAnswer
     from bundlekeeper.media.receipt.slip import Slip
-    from bundlekeeper.media.receipt.slip_of import PaperAnswer
+    from bundlekeeper.media.receipt.slip_of import PrintedAnswer
     from bundlekeeper.media.set.records import ReceivedSet
     from bundlekeeper.model.media.index import SetIndex
     from bundlekeeper.verification.signatures.sign import Passphrase
@@ -50,7 +50,7 @@ class WrittenReceipt:
 
 
 @dataclass(frozen=True, slots=True)
-class PaperReceipt:
+class PrintedReceipt:
     """A printed receipt: the slip, the name of its set, its code in `lines` and as `typed`; `doubt` where it is
     unsigned."""
 
@@ -99,7 +99,7 @@ def write_receipt(session: Session, request: ReceiptRequest, passphrase: Passphr
     return WrittenReceipt(receipt, _header(receipt), merge.span(receipt.after, receipt.count))
 
 
-def make_paper(session: Session, request: ReceiptRequest, passphrase: Passphrase) -> PaperReceipt:
+def make_printed(session: Session, request: ReceiptRequest, passphrase: Passphrase) -> PrintedReceipt:
     """Make a printed receipt, signed where a key is given; nothing is written. Raises as `write_receipt`."""
     from bundlekeeper.media.receipt import slip_of
     from bundlekeeper.media.receipt.slip import lines_of
@@ -114,7 +114,7 @@ def make_paper(session: Session, request: ReceiptRequest, passphrase: Passphrase
     slip = slip_of.slip_of(receipt, index, sign)
     lines = lines_of(slip)
     typed = [grouped(number, line) for number, line in enumerate(lines, 1)]
-    return PaperReceipt(slip, receipt.name, lines, typed, "" if slip.signature else slip_of.UNSIGNED)
+    return PrintedReceipt(slip, receipt.name, lines, typed, "" if slip.signature else slip_of.UNSIGNED)
 
 
 def read_receipt(session: Session, path: Path, signature: Path | None) -> ReadReceipt:
@@ -125,7 +125,7 @@ def read_receipt(session: Session, path: Path, signature: Path | None) -> ReadRe
     return ReadReceipt(answer, _header(answer.receipt), session.ledger.head())
 
 
-def read_paper(session: Session) -> PaperAnswer:
+def read_printed(session: Session) -> PrintedAnswer:
     """Read the code of a printed receipt from stdin, and keep it. Raises as `media.receipt.slip_of.read`."""
     from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.media.receipt.slip_of import read

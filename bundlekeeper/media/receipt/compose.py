@@ -86,19 +86,19 @@ def meant_place(meant_for: str) -> tuple[str, str]:
 
 
 def check_site(
-    ledger: Ledger | None, meant_for: str, site: str, now: datetime, *, on_paper: bool = False
+    ledger: Ledger | None, meant_for: str, site: str, now: datetime, *, is_printed: bool = False
 ) -> list[Finding]:
     """A warning where a receipt comes from another site than the one that its set was meant for, as our ledger knows
     it.
 
-    On paper a long name is cut. Raises as `where.summary`.
+    In a printed receipt a long name is cut. Raises as `where.summary`.
     """
     kind, name = meant_place(meant_for)
     sites = [name] if kind == "site" else []
     if kind == "domain" and ledger is not None:
         groups = questions.summary(ledger, ["site"], Selector(domain=name), clock=now)
         sites = sorted({group.values[0] for group in groups if group.values[0]})
-    if not sites or site in [visible(slip.cut(name)) if on_paper else name for name in sites]:
+    if not sites or site in [visible(slip.cut(name)) if is_printed else name for name in sites]:
         return []
     where = f"site {name}" if kind == "site" else f"domain {name}, which is at {', '.join(sites[:5])}"
     message = f"the set was meant for {where}; the receipt is of {site}"

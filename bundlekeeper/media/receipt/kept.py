@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.document import JsonDocument, text
 from bundlekeeper.formats.moments import AHEAD
-from bundlekeeper.media.receipt import slip as paper
+from bundlekeeper.media.receipt import slip as slips
 from bundlekeeper.media.receipt.document import read_header
 from bundlekeeper.media.receipt.typed_lines import LINE, MAX_LINES
 
@@ -26,15 +26,15 @@ _MINUTE = timedelta(minutes=1)
 
 
 @dataclass(frozen=True, slots=True)
-class KeptPaper:
+class KeptPrinted:
     """A printed receipt as it is kept: its lines, joined, and who signed it, "" for nobody."""
 
     code: str = field(metadata=text(most=LINE * MAX_LINES))
     signed_by: str = field(metadata=text(empty=True))
 
 
-PAPER = JsonDocument(
-    KeptPaper,
+PRINTED = JsonDocument(
+    KeptPrinted,
     "bundlekeeper.printed-receipt/1",
     what="the printed receipt",
     kind="printed receipt",
@@ -53,7 +53,7 @@ class KeptReceipt:
 
     name: str
     set_id: str
-    on_paper: bool
+    is_printed: bool
     signed: bool
     made: datetime
     site: str
@@ -82,8 +82,8 @@ def kept_of(sets: Sets, name: str) -> KeptReceipt:
         total, missing = len(receipt.arrived) + len(receipt.missing), len(receipt.missing) + len(receipt.not_in_store)
         made, site, ledger, index = receipt.made, receipt.site, receipt.ledger, receipt.index
         return KeptReceipt(name, receipt.set_id, False, True, made, site, ledger, index, total, missing, receipt.count)
-    typed = PAPER.read(line, name)
-    slip, signed = paper.read(typed.code), bool(typed.signed_by)
+    typed = PRINTED.read(line, name)
+    slip, signed = slips.read(typed.code), bool(typed.signed_by)
     missing = slip.missing_count
     about = slip.set_id, True, signed, slip.made, slip.site, "", slip.index, slip.files, missing, slip.ledger_count
     return KeptReceipt(name, *about)
@@ -112,7 +112,7 @@ def newest_receipts(
     about = [receipt for receipt in rows if index.startswith(receipt.index) and index and not receipt.ahead(now)]
     files: dict[str, KeptReceipt] = {}
     for row in about:
-        if not row.on_paper and (row.ledger not in files or row.after(files[row.ledger])):
+        if not row.is_printed and (row.ledger not in files or row.after(files[row.ledger])):
             files[row.ledger] = row
     signed = list(files.values())
     signed += _printed(about, signed, signed_ones=True)
@@ -126,7 +126,7 @@ def _printed(rows: Iterable[KeptReceipt], than: Iterable[KeptReceipt], *, signed
         known[receipt.site] = max(receipt.made, known.get(receipt.site, receipt.made))
     newest: dict[str, KeptReceipt] = {}
     for row in rows:
-        if row.on_paper and row.signed is signed_ones and (row.site not in known or row.made > known[row.site]):
+        if row.is_printed and row.signed is signed_ones and (row.site not in known or row.made > known[row.site]):
             newest.setdefault(row.site, row)
     return list(newest.values())
 
@@ -136,10 +136,10 @@ def newer(sets: Sets, than: KeptReceipt, now: datetime) -> datetime | None:
     where no kept one is newer. A receipt that is dated later than now is never the newer one. Raises as `Sets` does."""
     rows, _ = kept(sets, sets.receipts().get(than.set_id, ()))
     for receipt in rows:
-        same = receipt.site == than.site if than.on_paper else receipt.ledger == than.ledger
+        same = receipt.site == than.site if than.is_printed else receipt.ledger == than.ledger
         about = receipt.index.startswith(than.index) or than.index.startswith(receipt.index)
         # A printed receipt's time is cut to the minute: one of the same minute is not newer.
-        later = receipt.made - than.made >= _MINUTE if than.on_paper else receipt.after(than)
+        later = receipt.made - than.made >= _MINUTE if than.is_printed else receipt.after(than)
         if receipt.signed and same and about and later and not receipt.ahead(now):
             return receipt.made
     return None

@@ -1,4 +1,4 @@
-"""A receipt short enough for paper: what arrived of a set, when, and the state of the ledger there. Pure.
+"""A receipt short enough for printed: what arrived of a set, when, and the state of the ledger there. Pure.
 
 Rules: the code shows that it was copied correctly; only a signature in it shows who wrote it, and a signature is
 optional (Ed25519, 64 bytes, over the same bytes in the namespace of receipts); it has no events, only counts: events
@@ -87,7 +87,7 @@ def read(text: str) -> Slip:
 
 
 def cut(name: str) -> str:
-    """A site's or domain's name, cut to what fits on paper."""
+    """A site's or domain's name, cut to what fits on printed."""
     return name.encode()[:_MAX_NAME].decode("utf-8", "ignore")
 
 

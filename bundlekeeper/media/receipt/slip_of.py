@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.media.receipt import kept as kept_receipts
-from bundlekeeper.media.receipt import slip as paper
+from bundlekeeper.media.receipt import slip as slips
 from bundlekeeper.media.receipt.compose import check_site
-from bundlekeeper.media.receipt.kept import PAPER, KeptPaper, KeptReceipt
+from bundlekeeper.media.receipt.kept import PRINTED, KeptPrinted, KeptReceipt
 from bundlekeeper.media.receipt.read import check_date, unless_newer
 from bundlekeeper.media.receipt.slip import DomainCount, Slip
 from bundlekeeper.media.set import signer as vouch
@@ -39,7 +39,7 @@ UNSIGNED = "it is not signed: the code shows that it was copied correctly, not w
 
 
 @dataclass(frozen=True, slots=True)
-class PaperAnswer:
+class PrintedAnswer:
     """What a printed receipt said: `signed_by` is empty where it is not signed, `missing` the paths where they are
     known.
 
@@ -77,8 +77,8 @@ def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | 
     )
     if sign is None:
         return slip
-    slip = replace(slip, signature=bytes(paper.SIGNATURE_BYTES))  # the signed bytes say that it is signed
-    return replace(slip, signature=sign(paper.signed_bytes(slip)))
+    slip = replace(slip, signature=bytes(slips.SIGNATURE_BYTES))  # the signed bytes say that it is signed
+    return replace(slip, signature=sign(slips.signed_bytes(slip)))
 
 
 def sign_with(private: object) -> Callable[[bytes], bytes]:
@@ -100,14 +100,14 @@ def sign_with(private: object) -> Callable[[bytes], bytes]:
     return sign
 
 
-def read(store: Store, text: str, *, now: datetime, ledger: Ledger | None = None) -> PaperAnswer:
+def read(store: Store, text: str, *, now: datetime, ledger: Ledger | None = None) -> PrintedAnswer:
     """Read typed or scanned lines, verify the signature where there is one, and keep what they said.
 
     `ledger` is this store's ledger, where there is one: it knows the site of each domain.
     Raises InputError naming every line that is wrong; RefusedError for a signature that is not by a key trusted for
     receipts.
     """
-    slip = paper.read(text)
+    slip = slips.read(text)
     signed_by = _signer(store, slip, now) if slip.signature else ""
     sets = Sets(store)
     sent = next((sent for sent in sets.sent() if sent.set_id == slip.set_id), None)
@@ -117,7 +117,7 @@ def read(store: Store, text: str, *, now: datetime, ledger: Ledger | None = None
             finding("unsigned", slip.site, UNSIGNED, "confirm it by telephone, or ask for a signed one", Level.NOTE)
         )
     index = _index(sets, sent, slip, found)
-    found += check_site(ledger, sent.meant_for, slip.site, now, on_paper=True) if sent is not None else []
+    found += check_site(ledger, sent.meant_for, slip.site, now, is_printed=True) if sent is not None else []
     missing: tuple[str, ...] = ()
     if index is not None and slip.missing is not None:
         missing = tuple(index.files[number].path for number in slip.missing)
@@ -131,11 +131,11 @@ def read(store: Store, text: str, *, now: datetime, ledger: Ledger | None = None
     found += unless_newer(f"set {slip.set_id}", newer, findings)
     kept = all(problem.code != "altered" for problem in found)
     new = _keep(sets, slip, signed_by) if kept else False
-    return PaperAnswer(slip, signed_by, sent, missing, new, tuple(found), kept, newer)
+    return PrintedAnswer(slip, signed_by, sent, missing, new, tuple(found), kept, newer)
 
 
 def _keep(sets: Sets, slip: Slip, signed_by: str) -> bool:
-    data = PAPER.write(KeptPaper("".join(paper.lines_of(slip)), signed_by))
+    data = PRINTED.write(KeptPrinted("".join(slips.lines_of(slip)), signed_by))
     return sets.keep_receipt(slip.set_id, hashlib.sha256(data).hexdigest(), [data], b"")
 
 
@@ -165,7 +165,7 @@ def _signer(store: Store, slip: Slip, now: datetime) -> str:
     from bundlekeeper.verification.keys.public_key import ssh_blob
     from bundlekeeper.verification.signatures import sshsig
 
-    digests = {"sha512": hashlib.sha512(paper.signed_bytes(slip)).hexdigest()}
+    digests = {"sha512": hashlib.sha512(slips.signed_bytes(slip)).hexdigest()}
     namespace = NAMESPACES["receipts"]
     for entry in trust_list.read_all(store.fd).entries:
         if entry.form != "sshsig" or entry.key_type != "ed25519":

@@ -97,7 +97,7 @@ def text(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart]]
             f"  {visible(file.path)}, on volumes {', '.join(str(part.volume) for part in file.parts)}" for file in split
         ]
     if index.notes:
-        rows += ["", "What the set lacks, as its maker was informed:"]
+        rows += ["", "What the set lacks, by what `media pack` reported:"]
         rows += [f"  {visible(note)}" for note in index.notes]
     about = _ABOUT.format(
         volume=volume,

@@ -335,7 +335,7 @@ def test_no_sets_yet(stocked: Keeper) -> None:
 
 
 def test_sets_that_went_are_listed_with_their_receipts(stocked: Keeper, tmp_path: Path) -> None:
-    """ "the paper never came back": a set without a receipt is reported"""
+    """ "the printed page never came back": a set without a receipt is reported"""
     from bundlekeeper.media.set.remembered_sets import Sets
     from bundlekeeper.store.contents.store import Store
 

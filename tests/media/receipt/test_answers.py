@@ -14,9 +14,9 @@ from bundlekeeper.media.receipt.slip import read as slip
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper, Ran
-from tests.kits import paper_receipts as shared
+from tests.kits import printed_receipts as shared
 from tests.kits.media_kit import write_set
-from tests.kits.paper_receipts import paper, told, typed
+from tests.kits.printed_receipts import printed, told, typed
 from tests.kits.trips import BUNDLES, Trip, code_of, lying
 
 trip = shared.trip
@@ -93,9 +93,9 @@ def test_every_level_of_verification_is_counted_by_its_text(trip: Trip, tmp_path
 
 
 class Half(Trip):
-    """A trip with papers, unsigned and signed, of the time when half a set was there."""
+    """A trip with printed receipts, unsigned and signed, of the time when half a set was there."""
 
-    papers: tuple[str, str]
+    printed_ones: tuple[str, str]
 
 
 def half(keeper: Keeper, tmp_path: Path) -> Half:
@@ -104,7 +104,7 @@ def half(keeper: Keeper, tmp_path: Path) -> Half:
     media = write_set(trip.send(), tmp_path / "more")
     trip.at(trip.skerry, "media", "receive", media[0])
     trip.receipt("first")
-    trip.papers = paper(trip), paper(trip, "--key", str(tmp_path / "skerry.key"))
+    trip.printed_ones = printed(trip), printed(trip, "--key", str(tmp_path / "skerry.key"))
     trip.at(trip.skerry, "media", "receive", media[1])
     return trip
 
@@ -148,7 +148,7 @@ def test_the_list_reports_what_is_missing_by_the_newest_receipt(keeper: Keeper, 
     assert row["message"].startswith(
         "2 of 4 files did not arrive at skerry, or are not held there, by the receipt of 20"
     )
-    (answer,) = ran.json["sent"][0]["answers"]
+    (answer,) = ran.json["sent"][0]["newest_receipts"]
     assert (answer["site"], answer["missing"], answer["files"], answer["signed"]) == ("skerry", 2, 4, True)
     assert "from skerry: 2 of 4 files there" in trip.at(trip.main_site, "media", "list").out
     trip.read(trip.receipt("second"))
@@ -159,31 +159,31 @@ def test_the_list_reports_what_is_missing_by_the_newest_receipt(keeper: Keeper, 
 
 def test_a_signed_printed_receipt_counts_and_an_unsigned_one_is_a_note(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
-    assert typed(trip, paper(trip)).status == 0
+    assert typed(trip, printed(trip)).status == 0
     ran = listed(trip)
     assert (ran.status, ran.codes) == (0, ["unsigned"])
-    assert "unsigned paper of 20" in trip.at(trip.main_site, "media", "list").out
-    assert typed(trip, paper(trip, "--key", str(tmp_path / "skerry.key"))).status == 0
+    assert "unsigned printed receipt of 20" in trip.at(trip.main_site, "media", "list").out
+    assert typed(trip, printed(trip, "--key", str(tmp_path / "skerry.key"))).status == 0
     assert listed(trip).codes in ([], ["unsigned"])
-    assert ("paper", True) in {(a["form"], a["signed"]) for a in listed(trip).json["sent"][0]["answers"]}
+    assert ("printed", True) in {(a["form"], a["signed"]) for a in listed(trip).json["sent"][0]["newest_receipts"]}
 
 
 def test_an_unsigned_printed_receipt_never_hides_a_signed_one(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.read(tmp_path / "first")
-    newer = replace(slip(paper(trip)), made=datetime.now(UTC).replace(second=0, microsecond=0) + timedelta(hours=5))
+    newer = replace(slip(printed(trip)), made=datetime.now(UTC).replace(second=0, microsecond=0) + timedelta(hours=5))
     assert typed(trip, "".join(lines_of(newer))).status == 0
     assert listed(trip).codes == ["missing", "unsigned"]
 
 
-@pytest.mark.parametrize("on_paper", [False, True])
+@pytest.mark.parametrize("is_printed", [False, True])
 def test_a_receipt_dated_later_than_the_clock_does_not_count_and_hides_none(
-    keeper: Keeper, tmp_path: Path, on_paper: bool
+    keeper: Keeper, tmp_path: Path, is_printed: bool
 ) -> None:
     """A site's clock that was a year ahead must not silence every receipt that comes after."""
     trip = half(keeper, tmp_path)
-    if on_paper:
-        far = replace(slip(paper(trip)), made=datetime(2099, 1, 1, tzinfo=UTC))
+    if is_printed:
+        far = replace(slip(printed(trip)), made=datetime(2099, 1, 1, tzinfo=UTC))
         ran = typed(trip, "".join(lines_of(far)))
     else:
         ran = trip.read(lying(trip, tmp_path / "far", lambda r: replace(r, made=r.made.replace(year=2099))))
@@ -213,7 +213,7 @@ def test_receipts_of_two_ledgers_for_one_site_are_both_reported(keeper: Keeper, 
     ran = listed(trip)
     assert (ran.status, sorted(ran.codes)) == (1, ["missing", "not-checked"])
     assert "2 ledgers answered for skerry" in told(ran.json, "not-checked")[0]
-    assert sorted(a["missing"] for a in ran.json["sent"][0]["answers"]) == [0, 2]
+    assert sorted(a["missing"] for a in ran.json["sent"][0]["newest_receipts"]) == [0, 2]
 
 
 @pytest.mark.parametrize("harm", ["cut", "gone"])
@@ -225,7 +225,7 @@ def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, 
         index.write_bytes(index.read_bytes()[:300])
     else:
         index.unlink()
-    files = [trip.read(tmp_path / "first"), typed(trip, trip.papers[1]), listed(trip)]
+    files = [trip.read(tmp_path / "first"), typed(trip, trip.printed_ones[1]), listed(trip)]
     for ran in files:
         assert ran.status == 1
         assert "altered" not in ran.codes
@@ -237,22 +237,22 @@ def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, 
 
 def test_an_unsigned_printed_receipt_with_missing_files_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
-    assert typed(trip, trip.papers[0]).status == 1
+    assert typed(trip, trip.printed_ones[0]).status == 1
     assert listed(trip).codes == ["missing", "unsigned"]
-    assert "by an unsigned paper of" in told(listed(trip).json, "missing")[0]
+    assert "an unsigned printed receipt of" in told(listed(trip).json, "missing")[0]
 
 
 def test_a_printed_receipt_after_a_newer_one_does_not_count(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.read(trip.receipt("second"))
-    old = replace(slip(trip.papers[0]), made=datetime(2026, 1, 1, tzinfo=UTC))
+    old = replace(slip(trip.printed_ones[0]), made=datetime(2026, 1, 1, tzinfo=UTC))
     ran = typed(trip, "".join(lines_of(old)))
     assert (ran.status, {f["level"] for f in ran.json["findings"]}) == (0, {"note"})
 
 
 def test_a_printed_receipt_that_contradicts_what_was_sent_is_not_kept(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
-    ran = typed(trip, "".join(lines_of(replace(slip(trip.papers[0]), index="00000000"))))
+    ran = typed(trip, "".join(lines_of(replace(slip(trip.printed_ones[0]), index="00000000"))))
     assert (ran.status, ran.json["kept"], ran.json["new"]) == (1, False, False)
     assert "altered" in ran.codes
     assert listed(trip).json["sent"][0]["receipts"] == []

@@ -1,4 +1,4 @@
-"""The code for paper: what is mistyped is found, and named by its line."""
+"""The code for printed: what is mistyped is found, and named by its line."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.media.receipt import slip as paper
+from bundlekeeper.media.receipt import slip as slips
 from bundlekeeper.media.receipt.slip import DomainCount
 from bundlekeeper.media.receipt.typed_lines import ALPHABET, LINE, from_lines, grouped, to_lines
 from tests.kits.slips import SLIP
@@ -146,23 +146,23 @@ def test_typed_in_any_case_with_any_blanks_it_is_the_same(data: bytes, seed: int
 @settings(max_examples=200)
 def test_nothing_but_our_own_error_comes_out_of_any_text(text: str) -> None:
     with pytest.raises(InputError):
-        paper.read(text)
+        slips.read(text)
 
 
 @given(data=st.binary(max_size=200))
 @settings(max_examples=200)
 def test_nothing_but_our_own_error_comes_out_of_any_bytes_in_right_lines(data: bytes) -> None:
     with pytest.raises(InputError):
-        paper.read("\n".join(to_lines(data)))
+        slips.read("\n".join(to_lines(data)))
 
 
 def test_a_slip_is_read_back_as_it_was_written_and_is_short() -> None:
-    lines = paper.lines_of(SLIP)
-    assert paper.read("\n".join(lines)) == SLIP
+    lines = slips.lines_of(SLIP)
+    assert slips.read("\n".join(lines)) == SLIP
     assert len(lines) <= 6
     signed = replace(SLIP, signature=bytes(range(64)))
-    assert paper.read("".join(paper.lines_of(signed))) == signed
-    assert paper.signed_bytes(signed) != paper.signed_bytes(SLIP), "that it is signed is signed too"
+    assert slips.read("".join(slips.lines_of(signed))) == signed
+    assert slips.signed_bytes(signed) != slips.signed_bytes(SLIP), "that it is signed is signed too"
 
 
 @given(files=st.integers(1, 3000), data=st.data())
@@ -170,7 +170,7 @@ def test_a_slip_is_read_back_as_it_was_written_and_is_short() -> None:
 def test_which_files_are_missing_is_reported_or_counted_and_never_left_out(files: int, data: st.DataObject) -> None:
     missing = tuple(sorted(data.draw(st.sets(st.integers(0, files - 1), max_size=400))))
     slip = replace(SLIP, files=files, missing=missing, missing_count=len(missing))
-    found = paper.read("\n".join(paper.lines_of(slip)))
+    found = slips.read("\n".join(slips.lines_of(slip)))
     assert found.missing_count == len(missing)
     assert found.missing in (missing, None)
     if len(missing) < 100:
@@ -179,19 +179,19 @@ def test_which_files_are_missing_is_reported_or_counted_and_never_left_out(files
 
 def test_more_domains_than_fit_are_counted() -> None:
     many = replace(SLIP, domains=tuple(DomainCount(f"d{n}", n, 0, 0) for n in range(20)))
-    found = paper.read("\n".join(paper.lines_of(many)))
-    assert (len(found.domains), found.more_domains) == (paper.MAX_DOMAINS, 8)
+    found = slips.read("\n".join(slips.lines_of(many)))
+    assert (len(found.domains), found.more_domains) == (slips.MAX_DOMAINS, 8)
 
 
 def test_a_code_of_a_newer_version_is_named() -> None:
     with pytest.raises(InputError, match="version 9"):
-        paper.read("\n".join(to_lines(bytes((9, 0)) + bytes(60))))
+        slips.read("\n".join(to_lines(bytes((9, 0)) + bytes(60))))
 
 
 def test_lines_of_two_receipts_together_are_refused() -> None:
     """Each line is right by itself and in its place; the check over the whole tells them apart."""
-    one = paper.lines_of(SLIP)
-    two = paper.lines_of(replace(SLIP, ledger_count=SLIP.ledger_count + 1))
+    one = slips.lines_of(SLIP)
+    two = slips.lines_of(replace(SLIP, ledger_count=SLIP.ledger_count + 1))
     assert len(one) == len(two)
     mixed = 0
     for at in range(len(one)):
@@ -199,5 +199,5 @@ def test_lines_of_two_receipts_together_are_refused() -> None:
         if lines not in (one, two):
             mixed += 1
             with pytest.raises(InputError, match="belong together"):
-                paper.read("\n".join(lines))
+                slips.read("\n".join(lines))
     assert mixed

@@ -20,11 +20,9 @@ from bundlekeeper.cli.options import (
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
-ForOption = Annotated[
-    str, typer.Option("--for", metavar="NAME", help="A domain, a site, or a release that is wanted whole.")
-]
+ForOption = Annotated[str, typer.Option("--for", metavar="NAME", help="A domain, a site, or a whole release.")]
 ReleaseOption = Annotated[
-    str, typer.Option("--to", metavar="RELEASE", help="The release to be reached (default: the newest).")
+    str, typer.Option("--to", metavar="RELEASE", help="The release to reach (default: the newest).")
 ]
 ToolOption = Annotated[bool, typer.Option("--with-tool", help="Keep space for the tool's own folder on each volume.")]
 
@@ -43,7 +41,7 @@ def pack(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """What the set lacks first, then what goes on which volume: fewest volumes, then fewest split files."""
+    """Show what a set lacks, then what goes on which volume: fewest volumes, then fewest split files."""
     from bundlekeeper.cli.screen.media import pack as screen
     from bundlekeeper.jobs.media.pack import MediaQuestion, make_packing
     from bundlekeeper.jobs.planning.inputs import InputFiles

@@ -27,17 +27,19 @@ from bundlekeeper.errors import InputError
 
 TargetOption = Annotated[
     list[str] | None,
-    typer.Option("--to", metavar="[N=]DIR", help="Where to; again for copies, N=DIR for volume N alone."),
+    typer.Option(
+        "--to", metavar="[N=]DIR", help="A folder to write to. Repeatable for copies; N=DIR for volume N alone."
+    ),
 ]
 KeyOption = Annotated[
     Path | None, typer.Option("--key", metavar="FILE", help="Private key that signs the set's index.")
 ]
 ImageOption = Annotated[
-    Path | None, typer.Option("--iso", metavar="FILE", help="Make disc images; with several, FILE-NofM.")
+    Path | None, typer.Option("--iso", metavar="FILE", help="Make disc images; several are named FILE-NofM.")
 ]
 MountOption = Annotated[
     bool | None,
-    typer.Option("--must-be-mount/--no-must-be-mount", help="Only a mounted medium / a plain folder, too."),
+    typer.Option("--must-be-mount/--no-must-be-mount", help="Only on a mounted medium / also into a plain folder."),
 ]
 VolumeIdOption = Annotated[
     list[str] | None, typer.Option("--volume-id", metavar="ID", help="The medium's UUID or label must be this.")
@@ -73,7 +75,7 @@ def write(
 ) -> int:
     """Write a packed set: each bundle is read once for all targets, and each volume is verified from its medium.
 
-    Interrupted, the same command goes on: what is whole on a volume is not written again.
+    After an interruption, run the same command again: what is whole on a volume is not written again.
     """
     from functools import partial
 
@@ -98,6 +100,6 @@ def write(
             message = "--json and --label - would put two documents on stdout"
             raise InputError(message, hint="--label FILE writes to a file")
         ready = make_ready(session, request, passphrase_from(passphrase_fd))
-        with SIGNALS.guarded(stop):  # from here on: a signal while a passphrase is asked for ends the command at once
+        with SIGNALS.guarded(stop):  # not before: a signal while a passphrase is asked for ends the command at once
             report = write_media(session, ready, partial(write_new, force=True), stop)
     return screen.show(report, form=form_of(json=json))

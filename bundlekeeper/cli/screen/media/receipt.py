@@ -9,10 +9,10 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.media.receipt import PaperReceipt, ReadReceipt, WrittenReceipt
+    from bundlekeeper.jobs.media.receipt import PrintedReceipt, ReadReceipt, WrittenReceipt
     from bundlekeeper.media.receipt.document import DomainSummary, Receipt
     from bundlekeeper.media.receipt.slip import DomainCount, Slip
-    from bundlekeeper.media.receipt.slip_of import PaperAnswer
+    from bundlekeeper.media.receipt.slip_of import PrintedAnswer
 
 _TIME = "%Y-%m-%d %H:%MZ"
 
@@ -31,43 +31,43 @@ def show_written(out: str, written: WrittenReceipt, *, form: OutputForm) -> int:
     return 0
 
 
-def show_paper(paper: PaperReceipt, out: str, *, form: OutputForm) -> int:
+def show_printed(printed: PrintedReceipt, out: str, *, form: OutputForm) -> int:
     """A printed receipt: its code, for a terminal or as the page `out`. Raises as `user_files.write_new`."""
     from bundlekeeper.cli.screen.user_files import write_new
     from bundlekeeper.reports import qr
 
-    slip, code = paper.slip, "".join(paper.lines)
+    slip, code = printed.slip, "".join(printed.lines)
     facts = _facts(slip)
     if out:
         from bundlekeeper.reports.receipt_page import page
 
-        facts.append(("signature", paper.doubt or "signed with an Ed25519 key"))
-        write_new(out, page(f"Receipt of {paper.name} from {slip.site}", facts, paper.typed, code))
+        facts.append(("signature", printed.doubt or "signed with an Ed25519 key"))
+        write_new(out, page(f"Receipt of {printed.name} from {slip.site}", facts, printed.typed, code))
     if form is OutputForm.JSON:
-        output.envelope("receipt-write", [], {"lines": paper.lines, "file": out or None, "slip": _slip_as_json(slip)})
+        output.envelope("receipt-write", [], {"lines": printed.lines, "file": out or None, "slip": _slip_as_json(slip)})
         return 0
     if out:
         output.line(f"written: {out}")
-        _doubt(paper)
+        _doubt(printed)
         return 0
     for label, value in facts:
         output.line(f"{label}: {value}")
     output.line()
-    output.block("\n".join(paper.typed))
+    output.block("\n".join(printed.typed))
     output.line()
     drawn = qr.terminal(code)
     output.block("\n".join(drawn) if drawn else "(the QR code is too wide for this terminal; --out FILE.html has it)")
-    _doubt(paper)
+    _doubt(printed)
     output.aside("next: at the site that made the set: bundlekeeper receipt read -")
     return 0
 
 
-def _doubt(paper: PaperReceipt) -> None:
-    if paper.doubt:
-        output.aside(f"note: {paper.doubt}; --key KEY adds a signature")
+def _doubt(printed: PrintedReceipt) -> None:
+    if printed.doubt:
+        output.aside(f"note: {printed.doubt}; --key KEY adds a signature")
 
 
-def show_typed(answer: PaperAnswer, *, form: OutputForm) -> None:
+def show_typed(answer: PrintedAnswer, *, form: OutputForm) -> None:
     """A printed receipt that was typed or scanned."""
     slip = answer.slip
     if form is OutputForm.JSON:

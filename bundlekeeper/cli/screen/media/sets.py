@@ -52,7 +52,7 @@ def _sent_text(row: SetReceipts) -> str:
 
 def _kept_text(kept: KeptReceipt) -> str:
     form = "receipt"
-    if kept.on_paper:
+    if kept.is_printed:
         form = "signed printed receipt" if kept.signed else "unsigned printed receipt"
     there = f"{kept.files - kept.missing} of {counted(kept.files, 'file')} there"
     return f"{form} of {kept.made.strftime(_TIME)} from {kept.site}: {there}"
@@ -84,7 +84,7 @@ def _sent_as_json(row: SetReceipts) -> dict[str, Any]:
 def _kept_as_json(kept: KeptReceipt) -> dict[str, Any]:
     return {
         "receipt": kept.name,
-        "form": "printed" if kept.on_paper else "file",
+        "form": "printed" if kept.is_printed else "file",
         "signed": kept.signed,
         "site": kept.site,
         "made": kept.made.isoformat(),

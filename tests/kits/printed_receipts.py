@@ -26,8 +26,8 @@ def told(found: Any, code: str) -> list[str]:
     return [f["message"] for f in found["findings"] if f["code"] == code]
 
 
-def paper(trip: Trip, *options: str) -> str:
-    """The code of a paper written at skerry."""
+def printed(trip: Trip, *options: str) -> str:
+    """The code of a receipt printed at skerry."""
     ran = trip.at(trip.skerry, "receipt", "write", "--printed", *options)
     assert ran.status == 0, ran.err
     return code_of(ran.out)
