@@ -21,7 +21,7 @@ def trip(keeper: Keeper, tmp_path: Path) -> Trip:
     return found
 
 
-def told(found: Any, code: str) -> list[str]:
+def reported(found: Any, code: str) -> list[str]:
     """What the findings of a code say, of an error or of an answer as JSON."""
     return [f["message"] for f in found["findings"] if f["code"] == code]
 

@@ -277,7 +277,7 @@ def test_too_few_volumes_are_reported_with_the_bytes(stocked: Keeper, tmp_path: 
 def test_names_that_no_volume_can_have_are_reported_all_at_once_and_nothing_is_packed(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
-    """`%` needs an escape in a bag (RFC 8493 §2.1.3), about which libraries disagree: not first told when writing."""
+    """`%` needs an escape in a bag (RFC 8493 §2.1.3), about which libraries disagree: not first reported when writing."""
     text = world.manifest.read_text("utf-8")
     names = {name: name.replace(".bin", "-100%.bin") for name in (NAME, "marram-blade-6.1.0.bin")}
     for name, other in names.items():
@@ -288,8 +288,8 @@ def test_names_that_no_volume_can_have_are_reported_all_at_once_and_nothing_is_p
     out = tmp_path / "p.json"
     done = keeper("media", "pack", "--for", "6.1", "--volume", "dvd", "--json", "--out", out)
     assert (done.status, done.json["packing"], out.exists()) == (1, None, False)
-    told = [f["subject"] for f in done.json["findings"] if f["code"] == "name-unsafe"]
-    assert told == [f"infrastructure/6.1.0/{names[NAME]}", "blade/6.1.0/marram-blade-6.1.0-100%.bin"]
+    reported = [f["subject"] for f in done.json["findings"] if f["code"] == "name-unsafe"]
+    assert reported == [f"infrastructure/6.1.0/{names[NAME]}", "blade/6.1.0/marram-blade-6.1.0-100%.bin"]
 
 
 def test_the_packing_is_a_new_file_unless_it_is_forced(stocked: Keeper, tmp_path: Path) -> None:

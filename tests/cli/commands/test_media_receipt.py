@@ -13,7 +13,7 @@ import pytest
 
 from tests.conftest import Keeper, Ran
 from tests.kits.media_kit import signed, write_set
-from tests.kits.printed_receipts import printed, told, typed
+from tests.kits.printed_receipts import printed, reported, typed
 from tests.kits.signing_world import private, private_pem, ssh_line
 from tests.kits.trips import SKERRY, Trip, code_of
 
@@ -81,9 +81,9 @@ def test_a_receipt_of_another_site_than_the_set_was_meant_for_is_reported(
     trip = arrived(keeper, tmp_path, meant_for)
     trip.work()
     ran = trip.read(trip.receipt("out"))
-    assert (ran.status, told(ran.json, "not-checked")) == (1 if message else 0, [message] if message else [])
+    assert (ran.status, reported(ran.json, "not-checked")) == (1 if message else 0, [message] if message else [])
     back = typed(trip, printed(trip, "--key", str(tmp_path / "skerry.key")))
-    assert (back.status, told(back.json, "not-checked")) == (1 if message else 0, [message] if message else [])
+    assert (back.status, reported(back.json, "not-checked")) == (1 if message else 0, [message] if message else [])
 
 
 def test_a_receipt_of_a_site_without_the_domain_is_reported(keeper: Keeper, tmp_path: Path) -> None:
@@ -96,8 +96,8 @@ def test_a_receipt_of_a_site_without_the_domain_is_reported(keeper: Keeper, tmp_
     assert trip.at(trip.main_site, "inventory", "load", inventory).status == 0
     message = ["the set was meant for domain holm-a, which is at holm; the receipt is of skerry"]
     ran, back = trip.read(out), typed(trip, slip)
-    assert (ran.status, told(ran.json, "not-checked")) == (1, message)
-    assert (back.status, told(back.json, "not-checked")) == (1, message)
+    assert (ran.status, reported(ran.json, "not-checked")) == (1, message)
+    assert (back.status, reported(back.json, "not-checked")) == (1, message)
 
 
 def test_a_long_site_is_the_same_when_printed(keeper: Keeper, tmp_path: Path) -> None:
@@ -254,7 +254,7 @@ def test_a_printed_receipt_by_a_key_that_is_no_longer_good_is_reported_as_a_file
     trip.at(trip.main_site, "trust", "remove", "skerry", "--reason", "lost")
     ran, file = typed(trip, slip), trip.read(trip.receipt("file"))
     assert (ran.status, ran.codes, file.codes) == (4, ["removed-key"], ["removed-key"])
-    assert "lost" in told(ran.json, "removed-key")[0]
+    assert "lost" in reported(ran.json, "removed-key")[0]
 
 
 @pytest.mark.parametrize(

@@ -52,7 +52,7 @@ HARBOUR = Path(__file__).parents[3] / "manifests" / "marram-2026-11.toml"
 
 
 class Stores:
-    """Depot and site as commands see them, each with its store; keys made by OpenSSH's format."""
+    """Main site and another site as commands see them, each with its store; keys made by OpenSSH's format."""
 
     def __init__(self, keeper: Keeper, base: Path) -> None:
         self.base, self._keeper = base, keeper

@@ -219,7 +219,7 @@ def test_one_after_the_other_gives_the_same(bench: Bench, monkeypatch: pytest.Mo
     assert server.most["GET"] == 1 and bench.incoming == set()
 
 
-class Told(Silent):
+class Reported(Silent):
     """Counts what progress is reported."""
 
     def __init__(self) -> None:
@@ -239,10 +239,10 @@ def test_progress_is_right_with_several_at_a_time_that_break_and_begin_again(ben
     for number, served in enumerate(site.files.values()):
         served.cuts = [HALF] * (number % 3)  # without a validator each try begins from nothing
     server = bench.serve(Together(site, 1))
-    told = Told()
-    result = bench.take(server.url, progress=told)
+    reported = Reported()
+    result = bench.take(server.url, progress=reported)
     assert [(r.status, r.read_bytes) for r in result.rows] == [("added", SIZE)] * 6
-    assert told.done_bytes == told.total == 6 * SIZE
+    assert reported.done_bytes == reported.total == 6 * SIZE
 
 
 def test_bundles_of_the_same_bytes_are_fetched_once(bench: Bench) -> None:

@@ -350,7 +350,7 @@ def test_one_bad_bundle_does_not_stop_the_others(bench: Bench, name: str) -> Non
     assert bench.published() == ["also.bin", "good.bin"]
     assert exit_status(result.findings) == (3 if code == "unreadable" else 1)
     if code in ("extended", "truncated") and name.startswith("too"):
-        assert "/bad.bin" not in [r.path for r in _gets(server)]  # told without reading
+        assert "/bad.bin" not in [r.path for r in _gets(server)]  # reported without reading
     if name == "short":
         assert bench.quarantined() == [b"hello"]
 

@@ -31,13 +31,13 @@ class Bench:
     folder: Path
     fd: int
     folder_fd: int
-    told: int = 0
+    reported: int = 0
 
     def count(self, n: int) -> None:
-        self.told += n
+        self.reported += n
 
     def part(self, stop: Stop | None = None) -> PartFile:
-        self.told = 0
+        self.reported = 0
         os.lseek(self.fd, 0, os.SEEK_SET)
         return PartFile(self.fd, RecordPlace(self.folder_fd, "record"), whole=WHOLE, on_bytes=self.count, stop=stop)
 
@@ -72,7 +72,7 @@ def test_goes_on_where_it_was_kept(bench: Bench) -> None:
     _kept(bench)
     part = bench.part()
     assert part.resume(["https://other.example/", URL]) == URL
-    assert (part.size, part.validator, bench.told) == (400, '"one"', 400)
+    assert (part.size, part.validator, bench.reported) == (400, '"one"', 400)
     _add(part, b"y" * 600)
     assert part.sha256() == hashlib.sha256(b"x" * 400 + b"y" * 600).hexdigest()
     assert bench.data == b"x" * 400 + b"y" * 600
@@ -122,9 +122,9 @@ def test_beginning_again_subtracts_the_counted_bytes(bench: Bench) -> None:
     part = bench.part()
     part.resume([URL])
     part.begin(URL, '"two"')
-    assert bench.told == 0
+    assert bench.reported == 0
     _add(part, b"z")
-    assert bench.told == 1 and bench.data == b"z"
+    assert bench.reported == 1 and bench.data == b"z"
 
 
 def test_stops_while_hashing_again(bench: Bench) -> None:
@@ -151,7 +151,7 @@ def test_no_room_drops_the_part(bench: Bench) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, old)
         signal.signal(signal.SIGXFSZ, quiet)
     assert bench.data == b"" and not (bench.folder / "record").exists()
-    assert bench.told == 0
+    assert bench.reported == 0
 
 
 @pytest.mark.fault(8)

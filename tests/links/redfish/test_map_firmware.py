@@ -249,8 +249,8 @@ def test_which_of_several_the_map_means(rack: Documents) -> None:
     found = placed(rack, MapEntry(id="disks", kind="disk"))
     assert "has 2 parts of the kind disk" in whys(found)["disks"] and "serial" in whys(found)["disks"]
     disks["Version"] = "9.9"
-    for told in ({"serial": "HOLM-D1"}, {"slot": "4/2"}, {"of": "/redfish/v1/Systems/1/Storage/1/Drives/1"}):
-        found = placed(rack, MapEntry(id="disks", kind="disk", **told))
+    for reported in ({"serial": "HOLM-D1"}, {"slot": "4/2"}, {"of": "/redfish/v1/Systems/1/Storage/1/Drives/1"}):
+        found = placed(rack, MapEntry(id="disks", kind="disk", **reported))
         assert {c.serial: c.active for c in found.components if c.kind == "disk"} == {
             "HOLM-D0": "5.4.10",
             "HOLM-D1": "9.9",

@@ -290,11 +290,11 @@ def test_the_report_of_four_services_two_of_which_fail(
     urls = [s.url for s in (*good, *bad)]
     arguments = ["inventory", "read", *urls, *HOLM, "--jobs", "1", "--user", USER, "--ca", str(bench.authority.path)]
     assert dispatch([*arguments, "--json", "-o", str(tmp_path / "all.json")]) == 3  # the first that failed says 2
-    told = json.loads(capsys.readouterr().out)
-    assert [s["service"] for s in told["services"]] == urls and told["counts"]["items"] == 8 + 11
-    assert [s["complete"] for s in told["services"]] == [True, True, False, False]
-    assert [f["subject"] for f in told["findings"] if f["code"] == "unreadable"] == urls[2:]
-    assert told["inventory"]["read_at"].startswith("2026-11-25T09")  # the oldest word counts
+    reported = json.loads(capsys.readouterr().out)
+    assert [s["service"] for s in reported["services"]] == urls and reported["counts"]["items"] == 8 + 11
+    assert [s["complete"] for s in reported["services"]] == [True, True, False, False]
+    assert [f["subject"] for f in reported["findings"] if f["code"] == "unreadable"] == urls[2:]
+    assert reported["inventory"]["read_at"].startswith("2026-11-25T09")  # the oldest word counts
 
 
 def test_a_password_for_two_services_and_a_netrc_with_two(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -302,8 +302,8 @@ def test_a_password_for_two_services_and_a_netrc_with_two(monkeypatch: pytest.Mo
     ledger.write_text("machine a.example login one password first\nmachine b.example login two password second\n")
     ledger.chmod(0o600)
     who = job.who(job.LogIn(None, ledger, False, inventory_read.password))
-    told = [who(f"https://{name}.example") for name in "abc"]
-    assert [(c.user, c.password) if c else None for c in told] == [("one", "first"), ("two", "second"), None]
+    reported = [who(f"https://{name}.example") for name in "abc"]
+    assert [(c.user, c.password) if c else None for c in reported] == [("one", "first"), ("two", "second"), None]
     monkeypatch.setenv(inventory_read.PASSWORD, "only-once")
     asked = job.who(job.LogIn("one", None, False, inventory_read.password))
     first = asked("https://a.example")

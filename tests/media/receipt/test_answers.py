@@ -16,7 +16,7 @@ from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper, Ran
 from tests.kits import printed_receipts as shared
 from tests.kits.media_kit import write_set
-from tests.kits.printed_receipts import printed, told, typed
+from tests.kits.printed_receipts import printed, reported, typed
 from tests.kits.trips import BUNDLES, Trip, code_of, lying
 
 trip = shared.trip
@@ -31,7 +31,7 @@ def test_events_before_a_receipt_that_never_came_are_reported_until_they_have_co
     for _ in range(2):
         ran = trip.read(late)
         assert (ran.status, ran.codes) == (1, ["not-checked"])
-        assert told(ran.json, "not-checked") == [f"events 1 to {count} of that ledger never came here"]
+        assert reported(ran.json, "not-checked") == [f"events 1 to {count} of that ledger never came here"]
     assert trip.read(early).json["events"]["new"] == count
     assert trip.read(late).status == 0
 
@@ -41,7 +41,7 @@ def test_merging_a_part_reports_it_too(trip: Trip, tmp_path: Path) -> None:
     part = tmp_path / "part.jsonl"
     assert trip.at(trip.skerry, "ledger", "export", "--after", "1", "-o", part).status == 0
     ran = trip.at(trip.main_site, "ledger", "merge", part, "--json")
-    assert (ran.status, told(ran.json, "not-checked")) == (1, ["event 1 of that ledger never came here"])
+    assert (ran.status, reported(ran.json, "not-checked")) == (1, ["event 1 of that ledger never came here"])
 
 
 @pytest.mark.parametrize("how", ["deleted", "quarantined", "store's database", "cut"])
@@ -69,7 +69,7 @@ def test_what_is_no_longer_in_the_store_is_not_claimed_as_verified(trip: Trip, h
     assert set(hows.values()) == {"verified at the destination"}
     text = trip.at(trip.main_site, "receipt", "read", out).out
     assert "3 of 4 files verified at the destination\n" in text
-    assert f"not held there now: {BUNDLES[0].path}" in text
+    assert f"not in the store there now: {BUNDLES[0].path}" in text
 
 
 def test_printed_what_is_no_longer_in_the_store_is_among_the_missing(trip: Trip) -> None:
@@ -79,7 +79,7 @@ def test_printed_what_is_no_longer_in_the_store_is_among_the_missing(trip: Trip)
     ran = trip.at(trip.main_site, "receipt", "read", "-", "--json", stdin=code_of(printed.out))
     assert ran.status == 1
     assert ran.json["missing"] == [BUNDLES[0].path]
-    assert told(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
+    assert reported(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
 
 
 def test_every_level_of_verification_is_counted_by_its_text(trip: Trip, tmp_path: Path) -> None:
@@ -125,7 +125,7 @@ def test_an_older_receipt_after_a_newer_one_gives_notes(keeper: Keeper, tmp_path
     assert (late.status, late.json["ok"]) == (0, True)
     assert {f["level"] for f in late.json["findings"]} == {"note"}
     assert sorted(set(late.codes)) == ["missing", "not-checked"]
-    assert "a newer receipt of 20" in told(late.json, "not-checked")[0]
+    assert "a newer receipt of 20" in reported(late.json, "not-checked")[0]
     assert "missing then: " in trip.at(trip.main_site, "receipt", "read", tmp_path / "first").out
     assert trip.read(second).status == 0
 
@@ -146,7 +146,7 @@ def test_the_list_reports_what_is_missing_by_the_newest_receipt(keeper: Keeper, 
     (row,) = ran.json["findings"]
     assert row["level"] == "error"
     assert row["message"].startswith(
-        "2 of 4 files did not arrive at skerry, or are not held there, by the receipt of 20"
+        "2 of 4 files did not arrive at skerry, or are not in the store there: the receipt of 20"
     )
     (answer,) = ran.json["sent"][0]["newest_receipts"]
     assert (answer["site"], answer["missing"], answer["files"], answer["signed"]) == ("skerry", 2, 4, True)
@@ -212,7 +212,7 @@ def test_receipts_of_two_ledgers_for_one_site_are_both_reported(keeper: Keeper, 
     assert trip.read(other).status == 0
     ran = listed(trip)
     assert (ran.status, sorted(ran.codes)) == (1, ["missing", "not-checked"])
-    assert "2 ledgers answered for skerry" in told(ran.json, "not-checked")[0]
+    assert "2 ledgers answered for skerry" in reported(ran.json, "not-checked")[0]
     assert sorted(a["missing"] for a in ran.json["sent"][0]["newest_receipts"]) == [0, 2]
 
 
@@ -229,7 +229,7 @@ def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, 
     for ran in files:
         assert ran.status == 1
         assert "altered" not in ran.codes
-        message = " ".join(told(ran.json, "not-checked"))
+        message = " ".join(reported(ran.json, "not-checked"))
         if harm == "cut" or b'"written":{}' not in record:
             assert "cannot be compared with what was sent" in message, message
     assert trip.read(tmp_path / "first").json["new"] is False, "kept all the same"
@@ -239,7 +239,7 @@ def test_an_unsigned_printed_receipt_with_missing_files_is_reported(keeper: Keep
     trip = half(keeper, tmp_path)
     assert typed(trip, trip.printed_ones[0]).status == 1
     assert listed(trip).codes == ["missing", "unsigned"]
-    assert "an unsigned printed receipt of" in told(listed(trip).json, "missing")[0]
+    assert "an unsigned printed receipt of" in reported(listed(trip).json, "missing")[0]
 
 
 def test_a_printed_receipt_after_a_newer_one_does_not_count(keeper: Keeper, tmp_path: Path) -> None:
@@ -262,7 +262,7 @@ def test_a_printed_receipt_that_contradicts_what_was_sent_is_not_kept(keeper: Ke
 def test_a_receipt_about_another_index_does_not_count(trip: Trip, tmp_path: Path) -> None:
     assert trip.read(lying(trip, tmp_path / "bent", lambda r: replace(r, index="0" * 64))).status == 1
     assert listed(trip).codes == ["not-checked"]
-    assert "about what was sent" in told(listed(trip).json, "not-checked")[0]
+    assert "about what was sent" in reported(listed(trip).json, "not-checked")[0]
 
 
 def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path: Path) -> None:
@@ -287,5 +287,5 @@ def test_the_list_of_received_sets_has_the_reason_why_an_older_one_was_allowed(t
     with Store.open(trip.skerry.root, write=True) as store:
         sets = Sets(store)
         sets.update(replace(sets.received()[0], rollback="the newer one was withdrawn"))
-    assert "let in because: the newer one was withdrawn" in trip.at(trip.skerry, "media", "list").out
+    assert "allowed for this reason: the newer one was withdrawn" in trip.at(trip.skerry, "media", "list").out
     assert trip.at(trip.skerry, "media", "list", "--json").json["received"][0]["rollback"] is not None

@@ -86,12 +86,12 @@ def test_a_line_left_out_or_typed_twice_is_reported_alone_although_none_is_numbe
     """Every place of codes of 3 to 43 lines: the lines after it are not called wrong."""
     lines = to_lines(random.Random(size).randbytes(size))
     for at in range(len(lines) - 1):
-        told = problems([*lines[:at], *lines[at + 1 :]])
-        assert told == [(f"line {at + 1}", "is not there")] if at or len(lines) > 2 else told
+        reported = problems([*lines[:at], *lines[at + 1 :]])
+        assert reported == [(f"line {at + 1}", "is missing")] if at or len(lines) > 2 else reported
     for at in some(range(len(lines))):
-        told = problems([*lines[: at + 1], *lines[at:]])
-        assert told == [(f"line {at + 1}", "is there twice")]
-        assert problems([*lines, lines[at]]) == told
+        reported = problems([*lines[: at + 1], *lines[at:]])
+        assert reported == [(f"line {at + 1}", "is there twice")]
+        assert problems([*lines, lines[at]]) == reported
     for at in range(len(lines) - 4):
         assert problems([*lines[:at], *lines[at + 3 :]]) == [(f"lines {at + 1} to {at + 3}", "are not there")]
 
@@ -101,9 +101,9 @@ def test_a_line_typed_twice_once_wrongly_is_reported_alone() -> None:
     for at in some(range(len(lines))):
         wrong = ("0" if lines[at][0] != "0" else "1") + lines[at][1:]
         for pair in ([wrong, lines[at]], [lines[at], wrong]):
-            told = problems([*lines[:at], *pair, *lines[at + 1 :]])
-            assert len(told) == 1, (at, told)
-            assert "mistyped" in told[0][1]
+            reported = problems([*lines[:at], *pair, *lines[at + 1 :]])
+            assert len(reported) == 1, (at, reported)
+            assert "mistyped" in reported[0][1]
 
 
 def test_a_line_under_a_wrong_number_is_reported_alone() -> None:
@@ -111,8 +111,8 @@ def test_a_line_under_a_wrong_number_is_reported_alone() -> None:
     numbered = [grouped(n, line) for n, line in enumerate(lines, 1)]
     for at, line in enumerate(lines):
         for number in (999, 400, 55):
-            told = problems([*numbered[:at], f"{number}: {line}", *numbered[at + 1 :]])
-            assert told == [(f"line {number}", f"has the check characters of line {at + 1}")]
+            reported = problems([*numbered[:at], f"{number}: {line}", *numbered[at + 1 :]])
+            assert reported == [(f"line {number}", f"has the check characters of line {at + 1}")]
     far = problems([*numbered[:-1], f"999: {'0' * 24}1"])
     assert [subject for subject, _ in far] == ["line 999"]
     assert problems([*numbered, grouped(300, to_lines(bytes(4400))[299])]) == [("lines 10 to 299", "are not there")]

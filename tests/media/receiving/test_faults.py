@@ -69,13 +69,13 @@ def in_child(work: Callable[[], object], at: int | None) -> int:
         finally:
             os._exit(0)
     os.close(writable)
-    told = b""
+    reported = b""
     while piece := os.read(readable, 100):
-        told += piece
+        reported += piece
     os.close(readable)
     status = os.waitpid(child, 0)[1]
-    assert told or os.WIFSIGNALED(status), "the child failed"
-    return int(told) if told else -1
+    assert reported or os.WIFSIGNALED(status), "the child failed"
+    return int(reported) if reported else -1
 
 
 @pytest.mark.parametrize("every", [6, pytest.param(1, marks=pytest.mark.slow)])

@@ -238,8 +238,8 @@ def test_texts_that_cannot_be_verified_are_reported(site: Site, made: MadeSet, t
     (media[1] / "evil.sh").write_text("#!/bin/sh\n")
     came = site.receive(*media)
     assert came.complete
-    told = {(f.code, f.subject.partition("/")[2]) for f in came.findings if f.level != "note"}
-    assert told == {("bad-volume", "tagmanifest-sha256.txt"), ("altered", "READ-ME-FIRST.txt"), ("extra", "evil.sh")}
+    reported = {(f.code, f.subject.partition("/")[2]) for f in came.findings if f.level != "note"}
+    assert reported == {("bad-volume", "tagmanifest-sha256.txt"), ("altered", "READ-ME-FIRST.txt"), ("extra", "evil.sh")}
 
 
 def test_a_renamed_file_is_reported_once(site: Site, made: MadeSet, tmp_path: Path) -> None:
@@ -266,7 +266,7 @@ def test_another_signer_of_the_same_issuer_is_reported(site: Site, tmp_path: Pat
     assert "signed by other; the issuer's set before it, number 1, by holm" in {f.message for f in came.findings}
     third = make_set(BUNDLES, sequence=3, key=1)
     assert codes(site.receive(*write_set(third, tmp_path / "three"))) == []
-    fourth = make_set(BUNDLES, sequence=4)  # two people sign there in turn: told once for each
+    fourth = make_set(BUNDLES, sequence=4)  # two people sign there in turn: reported once for each
     assert codes(site.receive(*write_set(fourth, tmp_path / "four"))) == []
     again = site.receive(tmp_path / "four" / "stick1")
     assert codes(again) == []

@@ -157,8 +157,8 @@ def test_volumes_of_two_sets_together_are_refused_with_their_names(site: Site, t
     two = write_set(make_set(BUNDLES, sequence=2), tmp_path / "two")
     with pytest.raises(RefusedError) as caught:
         site.receive(one[0], two[1])
-    told = " ".join(f.message for f in caught.value.problems)
-    assert "marram-set0001" in told and "marram-set0002" in told
+    reported = " ".join(f.message for f in caught.value.problems)
+    assert "marram-set0001" in reported and "marram-set0002" in reported
     assert site.bundles() == {}
 
 
@@ -255,14 +255,14 @@ def test_a_copy_that_broke_off_is_reported_with_both_sizes(site: Site, made: Mad
     os.truncate(media[0] / "data" / BUNDLES[0].path, 1000)
     os.unlink(media[1] / "data" / BUNDLES[1].path)
     came = site.receive(*media)
-    told = {f.code: f.message for f in came.findings if f.subject in (BUNDLES[0].path, BUNDLES[1].path)}
-    assert "1000 bytes" in told["truncated"] and str(len(BUNDLES[0].data)) in told["truncated"]
-    assert "not on volume 2" in told["missing"]
+    reported = {f.code: f.message for f in came.findings if f.subject in (BUNDLES[0].path, BUNDLES[1].path)}
+    assert "1000 bytes" in reported["truncated"] and str(len(BUNDLES[0].data)) in reported["truncated"]
+    assert "not on volume 2" in reported["missing"]
     assert not (site.root / "quarantine").exists() or not list((site.root / "quarantine").iterdir())
 
 
 def test_names_cut_to_eight_and_three_are_found_again_by_their_bytes(site: Site, made: MadeSet, tmp_path: Path) -> None:
-    """Issue 6: "renamed by FAT 8.3 or case changes: told precisely"."""
+    """Issue 6: "renamed by FAT 8.3 or case changes: reported precisely"."""
     media = write_set(made, tmp_path)
     for number, root in enumerate(media):
         short = tmp_path / f"short{number}" / "MARRAM~1"
@@ -276,9 +276,9 @@ def test_names_cut_to_eight_and_three_are_found_again_by_their_bytes(site: Site,
     assert came.complete
     assert site.bundles() == every_bundle()
     assert set(codes(came)) == {"misnamed"}
-    told = " ".join(f.message for f in came.findings)
-    assert "set-index.json is here under the name SET-IN~" in told
-    assert f"{SPLIT.path}.part-01of03 is here under the name" in told
+    reported = " ".join(f.message for f in came.findings)
+    assert "set-index.json is here under the name SET-IN~" in reported
+    assert f"{SPLIT.path}.part-01of03 is here under the name" in reported
 
 
 @pytest.mark.parametrize(

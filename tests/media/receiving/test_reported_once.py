@@ -31,9 +31,9 @@ def test_what_several_bundles_share_is_reported_once(
     came = site.receive(*write_set(own_copies(), tmp_path))
     assert [f.code for f in came.findings] == ["self-digest"] * 3, "and not as own-copy of the manifest's lines, too"
     received.show_text(site.root, came)
-    told = capsys.readouterr().out
-    assert told.count("warning: self-digest:") == 2
-    assert f"2 more like it: {BUNDLES[1].file}, {BUNDLES[2].file}" in told
+    reported = capsys.readouterr().out
+    assert reported.count("warning: self-digest:") == 2
+    assert f"2 more like it: {BUNDLES[1].file}, {BUNDLES[2].file}" in reported
 
 
 @pytest.mark.parametrize(("dry_run", "count"), [(True, 1), (False, 3)])

@@ -214,8 +214,8 @@ def test_a_bag_that_breaks_the_rules_is_refused_with_the_reason(bag: Path, rule:
     change(bag)
     with pytest.raises(RefusedError) as caught:
         read_bag(bag)
-    told = [caught.value.message, *(f"{each.subject}: {each.message}" for each in caught.value.problems)]
-    assert any(message in each for each in told), told
+    reported = [caught.value.message, *(f"{each.subject}: {each.message}" for each in caught.value.problems)]
+    assert any(message in each for each in reported), reported
     assert caught.value.exit_code == 4
 
 

@@ -168,17 +168,17 @@ def test_what_a_finished_volume_lacks_of_what_is_asked_now_is_reported(
     options = {"sha512": True} if wish == "sha512" else {"tool": {"some.whl": wheel}}
     again = world.write(tmp_path / "stick", **options)
     assert states(again) == {1: "already there"}
-    (told,) = again.findings
+    (reported,) = again.findings
     name = "manifest-sha512.txt" if wish == "sha512" else "tool/"
-    assert (told.code, told.level, told.subject) == ("missing", "warning", f"{volume}/{name}")
-    assert "volume 1 was finished without it" in told.message
+    assert (reported.code, reported.level, reported.subject) == ("missing", "warning", f"{volume}/{name}")
+    assert "volume 1 was finished without it" in reported.message
     assert again.status == 1
     other = tmp_path / "other"
     other.mkdir()
     if wish == "tool":  # nothing goes out that the signed index does not name, and it is signed once
-        assert "a new set" in told.hint
+        assert "a new set" in reported.hint
         assert [f.subject for f in world.write(other, **options).findings] == ["tool/"]
         return
-    assert "remove" in told.hint
+    assert "remove" in reported.hint
     assert world.write(other, **options).status == 0
     assert world.write(other, **options).findings == ()

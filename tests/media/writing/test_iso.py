@@ -205,7 +205,7 @@ def three(tmp_path: Path) -> World:
     return World(tmp_path / "main site", SPLIT, 3)
 
 
-def told(made: Imaged) -> list[tuple[int, bool, list[str]]]:
+def reported(made: Imaged) -> list[tuple[int, bool, list[str]]]:
     return [(number, one.there, [each.code for each in (*one.findings, *one.beside)]) for number, one in made.images]
 
 
@@ -213,7 +213,7 @@ def test_images_that_are_there_and_whole_are_kept(three: World, tmp_path: Path) 
     image(three, tmp_path / "set.iso", only=(1, 3))
     before = {p: (p.stat().st_mtime_ns, p.stat().st_ino) for p in tmp_path.glob("*.iso")}
     made = image(three, tmp_path / "set.iso")
-    assert told(made) == [(1, True, []), (2, False, []), (3, True, [])]
+    assert reported(made) == [(1, True, []), (2, False, []), (3, True, [])]
     assert made.images[0][1].level is not None
     assert {p: (p.stat().st_mtime_ns, p.stat().st_ino) for p in before} == before
     assert sorted(made.sent.written) == [1, 2, 3]
@@ -221,7 +221,7 @@ def test_images_that_are_there_and_whole_are_kept(three: World, tmp_path: Path) 
 
 def test_what_an_image_that_is_there_lacks_of_what_is_asked_now_is_reported(three: World, tmp_path: Path) -> None:
     image(three, tmp_path / "set.iso", only=(1,))
-    assert told(image(three, tmp_path / "set.iso", only=(1,), sha512=True)) == [(1, True, ["missing"])]
+    assert reported(image(three, tmp_path / "set.iso", only=(1,), sha512=True)) == [(1, True, ["missing"])]
 
 
 @pytest.mark.parametrize("mark", [b"infrastructure" * 20, b"READ", b"BagIt-Version: 1.0", b"SSH SIGNATURE"])
@@ -287,6 +287,6 @@ def test_images_that_were_made_are_reported_where_a_later_one_fails(
 
     monkeypatch.setattr(images, "write_image", full)
     made = image(three, tmp_path / "set.iso")
-    assert told(made) == [(1, False, [])]
+    assert reported(made) == [(1, False, [])]
     assert made.error is not None
     assert sorted(made.sent.written) == [1]

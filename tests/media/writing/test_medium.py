@@ -311,11 +311,11 @@ def test_reading_back_gives_the_very_bytes_of_any_size(tmp_path: Path, size: int
     (tmp_path / "file").write_bytes(data)
     folder = os.open(tmp_path, os.O_RDONLY)
     try:
-        told: list[int] = []
-        back = read_back.read_back(folder, "file", algorithms=("sha256", "sha512"), flushed=False, on_bytes=told.append)
+        reported: list[int] = []
+        back = read_back.read_back(folder, "file", algorithms=("sha256", "sha512"), flushed=False, on_bytes=reported.append)
     finally:
         os.close(folder)
-    assert (back.digest.size, sum(told)) == (size, size)
+    assert (back.digest.size, sum(reported)) == (size, size)
     assert back.digest.hexes["sha512"] == hashlib.sha512(data).hexdigest()
 
 

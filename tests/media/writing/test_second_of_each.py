@@ -57,9 +57,9 @@ def test_every_wrong_copy_of_a_part_is_reported(site: Site, sticks: list[Path], 
         data[n] ^= 1
         (volume / part).write_bytes(data)
     came = site.receive(sticks[0], sticks[1], copies[1])
-    told = [f.message for f in came.findings if f.code == "altered"]
-    assert len(told) == 2
-    assert all(any(str(volume) in message for message in told) for volume in (sticks[1], copies[1]))
+    reported = [f.message for f in came.findings if f.code == "altered"]
+    assert len(reported) == 2
+    assert all(any(str(volume) in message for message in reported) for volume in (sticks[1], copies[1]))
 
 
 def test_room_is_counted_for_every_part_of_every_split_file(
@@ -132,8 +132,8 @@ def test_every_file_that_reads_back_wrong_is_reported(
                 file.write(b"\xff")
 
     written = world.write(tmp_path / "one", progress=Counting(begins={"verifying from the medium": turn}))
-    told = {f.subject.partition("1of2/")[2] for f in written.findings if f.code == "altered"}
-    assert told == set(bad)
+    reported = {f.subject.partition("1of2/")[2] for f in written.findings if f.code == "altered"}
+    assert reported == set(bad)
     assert states(written) == {1: "failed", 2: "written"}
 
 
@@ -144,8 +144,8 @@ def test_every_finished_volume_is_verified_again(world: World, tmp_path: Path) -
         (volume / "verify.py").write_bytes(b"print('ok')\n")
     written = world.write(tmp_path / "one")
     assert states(written) == {1: "failed", 2: "failed"}
-    told = {f.subject for f in written.findings if f.subject.endswith("verify.py")}
-    assert told == {f"{volume}/verify.py" for volume in volumes}
+    reported = {f.subject for f in written.findings if f.subject.endswith("verify.py")}
+    assert reported == {f"{volume}/verify.py" for volume in volumes}
 
 
 @pytest.mark.parametrize("which", ["one", "two"])

@@ -1,4 +1,4 @@
-"""Targets that cannot be begun or have no space: told, left out, the others are finished; and folders of the store."""
+"""Targets that cannot be begun or have no space: reported, left out, the others are finished; and folders of the store."""
 
 from __future__ import annotations
 
@@ -56,10 +56,10 @@ def test_a_target_that_cannot_be_begun_stops_no_other(world: World, tmp_path: Pa
             str(bad / VOLUME): "failed",
             str(good / VOLUME): "written",
         }
-        (told,) = written.findings
-        assert told.code == ("not-enough-space" if trouble == "no space" else "bad-volume")
-        assert str(bad) in told.subject
-        assert ("Read-only" if trouble == "read-only" else "are free") in told.message
+        (reported,) = written.findings
+        assert reported.code == ("not-enough-space" if trouble == "no space" else "bad-volume")
+        assert str(bad) in reported.subject
+        assert ("Read-only" if trouble == "read-only" else "are free") in reported.message
         insist_whole(good / VOLUME)
         assert os.listdir(bad) == []
         assert sorted(written.sent.written) == [1]
