@@ -209,7 +209,7 @@ def test_what_is_refused_before_anything_is_asked(desk: Desk, monkeypatch: pytes
 def test_wrong_passwords(desk: Desk) -> None:
     server = desk.serve()
     ran = desk.run(server.url, *HOLM, password="wrong")
-    assert ran.status == 3 and "log in" in ran.err and len(server.world.asked) == 2
+    assert ran.status == 3 and "the login" in ran.err and len(server.world.asked) == 2
     assert json.loads(desk.run(server.url, *HOLM, "--json", password="wrong").out)["error"]["exit"] == 3
 
 

@@ -144,7 +144,7 @@ def test_a_withdrawn_bundle_is_reported_and_left_out_of_the_set(keeper: Keeper, 
     """A release withdrawn after it was downloaded."""
     text = world.manifest.read_text("utf-8")
     at = text.index('lifecycle = "current"', text.index(f'file = "{NAME}"'))
-    text = text[:at] + 'lifecycle = "withdrawn"\nwhy = "ports flap"' + text[at + len('lifecycle = "current"') :]
+    text = text[:at] + 'lifecycle = "withdrawn"\nreason = "ports flap"' + text[at + len('lifecycle = "current"') :]
     world.manifest.write_text(text, encoding="utf-8")
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status < 2
     done = keeper("media", "pack", "--for", "6.1", "--volume", "dvd", "--json")

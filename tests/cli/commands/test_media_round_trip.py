@@ -119,7 +119,7 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
         "keeper",
     )
     stores.run(
-        "site", "stage", *word, "--bank", "store", "list", "--anyway", "the switches have space: looked at by hand"
+        "site", "stage", *word, "--bank", "boot_files", "--anyway", "the switches have space: looked at by hand"
     )
     receipt = tmp_path / "skerry.receipt"
     stores.run("site", "receipt", "write", "--out", receipt, "--key", tmp_path / "skerry.key")
@@ -146,7 +146,7 @@ def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: Wor
     at = newer.index('file = "marram-blade-6.0.1.bin"')
     standing = newer.index("lifecycle = ", at)
     line = newer[standing : newer.index("\n", standing)]
-    newer = newer[:standing] + 'lifecycle = "withdrawn"\nwhy = "loses settings"' + newer[standing + len(line) :]
+    newer = newer[:standing] + 'lifecycle = "withdrawn"\nreason = "loses settings"' + newer[standing + len(line) :]
     world.manifest.write_text(newer)
     stores.run("main site", "store", "add", world.manifest, "--from", world.downloads, status=1)
     stores.trusting()

@@ -104,7 +104,7 @@ def test_withdrawals_alone(main_site: MainSite, keeper: Keeper) -> None:
     if none.status == 2:
         assert "withdraws nothing" in none.err
     text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
-    text = re.sub(r'^lifecycle = "current"', 'lifecycle = "withdrawn"\nwhy = "a fault"', text, count=1, flags=re.M)
+    text = re.sub(r'^lifecycle = "current"', 'lifecycle = "withdrawn"\nreason = "a fault"', text, count=1, flags=re.M)
     main_site.world.manifest.write_text(text)
     keeper("store", "add", main_site.world.manifest, "--from", main_site.world.downloads, "--quiet")
     done = keeper("media", "write", "--notice", "--to", "stick", "--key", "key", "--json")

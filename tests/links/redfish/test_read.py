@@ -115,7 +115,7 @@ def test_an_absolute_address_of_the_session_is_used(bench: Bench) -> None:
 def test_wrong_credentials_are_tried_once(bench: Bench) -> None:
     server = bench.serve("rack")
     error = bench.fails(server, Credentials(USER, "wrong-" + PASSWORD))
-    assert "log in (401)" in error.message and [a.method for a in server.world.asked] == ["GET", "POST"]
+    assert "refused the login (401)" in error.message and [a.method for a in server.world.asked] == ["GET", "POST"]
     assert (
         USER not in f"{error.message}{error.hint}{error.where}" and USER not in repr(WHO) and PASSWORD not in repr(WHO)
     )

@@ -217,7 +217,7 @@ def test_second_storage_fabric_inventory_and_images_are_read(bench: Bench, rack:
     assert {"HOLM-D9", "HOLM-FA", "HOLM-FB"} <= {c.serial for c in reading.components}
     assert {"own-1", "own-2", "own-3", "im-1", "im-2"} <= {u.id for u in reading.unmapped}
     assert [u.reason for u in reading.unmapped if u.id == "own-3"] == [
-        f"{CHASSIS}/PCIeDevices/1 is of the type PCIeDevice, which has no kind"
+        f"{CHASSIS}/PCIeDevices/1 is of the type PCIeDevice: its kind is not known"
     ]
 
 

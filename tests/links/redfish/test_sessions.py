@@ -111,7 +111,7 @@ def test_a_token_that_ran_out_twice(bench: Bench) -> None:
     reading = bench.read(server)
     assert not reading.complete and reading.counts["items"] == 8
     assert [p.message for p in reading.problems if p.code == "unreadable"] == [
-        "the reading was cut short: the session ran out a second time"
+        "the reading ended early: the session ran out a second time"
     ]
     assert world.count("POST") == 2 and not world.open
 

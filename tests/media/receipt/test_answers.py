@@ -79,7 +79,7 @@ def test_printed_what_is_no_longer_in_the_store_is_among_the_missing(trip: Trip)
     ran = trip.at(trip.main_site, "receipt", "read", "-", "--json", stdin=code_of(printed.out))
     assert ran.status == 1
     assert ran.json["missing"] == [BUNDLES[0].path]
-    assert reported(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
+    assert reported(ran.json, "missing") == ["did not arrive, or is not in the store there now (skerry)"]
 
 
 def test_every_level_of_verification_is_counted_by_its_text(trip: Trip, tmp_path: Path) -> None:

@@ -93,7 +93,7 @@ def test_a_line_left_out_or_typed_twice_is_reported_alone_although_none_is_numbe
         assert reported == [(f"line {at + 1}", "is there twice")]
         assert problems([*lines, lines[at]]) == reported
     for at in range(len(lines) - 4):
-        assert problems([*lines[:at], *lines[at + 3 :]]) == [(f"lines {at + 1} to {at + 3}", "are not there")]
+        assert problems([*lines[:at], *lines[at + 3 :]]) == [(f"lines {at + 1} to {at + 3}", "are missing")]
 
 
 def test_a_line_typed_twice_once_wrongly_is_reported_alone() -> None:
@@ -115,7 +115,7 @@ def test_a_line_under_a_wrong_number_is_reported_alone() -> None:
             assert reported == [(f"line {number}", f"has the check characters of line {at + 1}")]
     far = problems([*numbered[:-1], f"999: {'0' * 24}1"])
     assert [subject for subject, _ in far] == ["line 999"]
-    assert problems([*numbered, grouped(300, to_lines(bytes(4400))[299])]) == [("lines 10 to 299", "are not there")]
+    assert problems([*numbered, grouped(300, to_lines(bytes(4400))[299])]) == [("lines 10 to 299", "are missing")]
 
 
 def test_lines_in_another_order_are_reported_with_their_places() -> None:

@@ -246,7 +246,7 @@ def test_a_renamed_file_is_reported_once(site: Site, made: MadeSet, tmp_path: Pa
     media = write_set(made, tmp_path)
     for root, pattern in ((media[1], "*blade*.bin"), (media[2], "*.part-03of03")):
         each = next((root / "data").rglob(pattern))
-        each.rename(each.with_name("RENAMED.FWB"))
+        each.rename(each.with_name("RENAMED.BIN"))
     came = site.receive(*media)
     assert came.complete
     assert codes(came) == ["misnamed", "misnamed"]

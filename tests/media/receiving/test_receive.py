@@ -268,7 +268,7 @@ def test_names_cut_to_eight_and_three_are_found_again_by_their_bytes(site: Site,
         short = tmp_path / f"short{number}" / "MARRAM~1"
         for at, path in enumerate(sorted(p for p in root.rglob("*") if p.is_file())):
             below = "DATA" if path.relative_to(root).parts[0] == "data" else ""
-            name = "BAGIT.TXT" if path.name == "bagit.txt" else f"{path.name[:6].upper()}~{at}.FWB"
+            name = "BAGIT.TXT" if path.name == "bagit.txt" else f"{path.name[:6].upper()}~{at}.BIN"
             target = short / below / name
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy(path, target)
@@ -547,7 +547,7 @@ def test_many_renamed_files_of_one_size_are_read_once_each(
     made = make_set((*BUNDLES[:2], many))
     media = write_set(made, tmp_path)
     for number, part in enumerate(sorted((media[0] / "data").rglob("*.part-*"))):
-        part.rename(part.with_name(f"R{19 - number:02d}.FWB"))
+        part.rename(part.with_name(f"R{19 - number:02d}.BIN"))
     reads = 0
     real = WalkEntry.open
 

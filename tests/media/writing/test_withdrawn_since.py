@@ -36,7 +36,7 @@ def withdraw(main_site: MainSite, count: int) -> list[str]:
     for row in rows:
         table = re.search(rf'sha256 = "{row["sha256"]}".*?(^lifecycle = "[a-z]+")', text, re.M | re.S)
         assert table is not None
-        text = text[: table.start(1)] + 'lifecycle = "withdrawn"\nwhy = "fans stop"' + text[table.end(1) :]
+        text = text[: table.start(1)] + 'lifecycle = "withdrawn"\nreason = "fans stop"' + text[table.end(1) :]
     main_site.world.manifest.write_text(text)
     took = main_site.keeper("store", "add", main_site.world.manifest, "--from", main_site.world.downloads, "--quiet")
     assert took.status in (0, 1), took.err
