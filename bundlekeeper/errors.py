@@ -44,19 +44,34 @@ def worst_exit(statuses: Iterable[int]) -> int:
 
 
 class KeeperError(Exception):
-    """Base of the family. `message` is what is, `hint` what to do, `where` the file or place.
+    """Base of the family. `message` is one sentence of what is, `hint` what to do, `where` the file or place.
 
-    `problems` holds every problem behind it, or what long work had found before it ended (model.findings.Finding).
+    `evidence` are the cases behind that sentence, a text each; `problems` every finding behind it, or what long work
+    had found before it ended (model.findings.Finding). People are reported both under the hint, the first of many.
     """
 
     exit_code = EXIT_BUG
 
-    def __init__(self, message: str, *, hint: str = "", where: str = "", problems: Sequence[Any] = ()) -> None:
-        super().__init__(message)
+    def __init__(
+        self,
+        message: str,
+        *,
+        hint: str = "",
+        where: str = "",
+        problems: Sequence[Any] = (),
+        evidence: Sequence[str] = (),
+    ) -> None:
         self.message = message
+        self.evidence = tuple(evidence)
+        super().__init__(self.whole)
         self.hint = hint
         self.where = where
         self.problems = tuple(problems)
+
+    @property
+    def whole(self) -> str:
+        """What is, with all of its evidence, as one text: as JSON has it."""
+        return f"{self.message}: {'; '.join(self.evidence)}" if self.evidence else self.message
 
 
 @contextmanager

@@ -63,9 +63,9 @@ CODES: dict[str, Code] = {
     "revoked-key": Code(_E, "signed by a certificate that was revoked"),
     "not-in-store": Code(_E, "needed, not in the store"),
     "family-missing": Code(_E, "a family of the release is missing"),
-    "wrong-build": Code(_E, "the rack build for servers that run alone"),
+    "wrong-variant": Code(_E, "a bundle of another variant than the domain or the server takes"),
     "model-unsupported": Code(_E, "the bundle holds no image for this model"),
-    "model-table-old": Code(_E, "the model table does not know this model yet"),
+    "model-unlisted": Code(_E, "the list of models does not know this model yet"),
     "jump-refused": Code(_E, "a rule forbids this jump"),
     "jump-unstated": Code(_W, "no rule speaks about this jump"),
     "mix-refused": Code(_E, "these versions may not stand beside each other"),
@@ -76,7 +76,9 @@ CODES: dict[str, Code] = {
     "component-differs": Code(_W, "a part differs from its neighbours of the same kind and model"),
     "no-policy": Code(_W, "a server without a policy"),
     "policy-differs": Code(_W, "the policy names another version"),
-    "policy-at-once": Code(_W, "the policy applies at once"),
+    "policy-immediate": Code(
+        _W, "the policy restarts its servers by itself: immediately, or when a maintenance window starts"
+    ),
     "policy-shared": Code(_W, "the policy is shared by other servers"),
     "pair-unhealthy": Code(_E, "a redundant pair is not healthy"),
     "no-way-back": Code(_W, "there is no way back from this step"),

@@ -66,7 +66,7 @@ def keeper(tmp_path: Path) -> Keeper:
             **os.environ,
             "BUNDLEKEEPER_STORE": str(store),
             "PYTHONWARNINGS": "error",
-            "COLUMNS": "80",
+            "COLUMNS": "240",
             **(env or {}),
         }
         done = subprocess.run(

@@ -28,6 +28,7 @@ StoreOption = Annotated[
         readable=False,
     ),
 ]
+DetailsOption = Annotated[bool, typer.Option("--details", help="Everything that was found, not only what decides.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object on stdout.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]
 SignatureOption = Annotated[

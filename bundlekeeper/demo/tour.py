@@ -39,8 +39,8 @@ STEPS = (
     TourStep(
         "Lint the draft",
         ("manifest", "lint", "draft.toml"),
-        1,
-        "Everything at once, with place and hint. A draft is not finished: only you know the build of a rack bundle.",
+        0,
+        "Everything at once, with place and hint. A draft is not finished: releases and rules are yours to write.",
     ),
     TourStep(
         "Confirm the reviewed manifest against the publisher's own list, got by another way",

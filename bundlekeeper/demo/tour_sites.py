@@ -72,13 +72,20 @@ def _infrastructure() -> Iterator[str]:
             **common,
         )
         yield from _component(
-            kind="domain-manager", model="Reed-40", parent=switch, slot=slot, active=_RUNS, pair="manager", **common
+            kind="domain-manager",
+            model="Reed-40",
+            parent=switch,
+            slot=slot,
+            active=_RUNS,
+            pair="manager",
+            variant="managed-servers",
+            **common,
         )
         for kind, model, word in (("chassis-controller", "Dune-8", "cc"), ("io-module", "Rush-4", "io")):
             serial = f"SKERRYA-{word.upper()}{number}"
             place = {"chassis": "1", "slot": f"{word}-{number}", "pair": "io-1" if word == "io" else "chassis-1"}
             yield from _component(kind=kind, model=model, serial=serial, active=_RUNS, spare=_SPARE, **place, **common)
-    yield from _component(kind="model-table", model="Reed-40", serial="SKERRYA-MT", active="2025-2")
+    yield from _component(kind="model-list", model="Reed-40", serial="SKERRYA-MT", active="2025-2")
 
 
 def _servers() -> Iterator[str]:
@@ -101,4 +108,4 @@ def _rest() -> Iterator[str]:
         yield from ("[[partition]]", f'component = "SKERRYA-SW{number}"', 'name = "images"')
         yield from ("size_bytes = 4_000_000_000", f"free_bytes = {free:_}", "")
     yield from ("[[policy]]", 'name = "skerry"', f'versions = {{ blade = "{_RUNS}", rack = "{_RUNS}" }}')
-    yield from ('applies = "when-confirmed"', 'scope = ["skerry-a"]', "")
+    yield from ('applies = "on-start-update-request"', 'scope = ["skerry-a"]', "")

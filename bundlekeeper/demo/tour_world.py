@@ -52,12 +52,12 @@ def reviewed_manifest() -> str:
     for family, version, size in BUNDLES:
         name = file_name(family, version)
         digest = hashlib.sha256(content(name, size)).hexdigest()
-        build = 'build = "managed"                 # the build for servers that a domain manager runs\n'
+        variant = 'variant = "managed-servers"       # single-servers is for servers that run alone\n'
         bundles.append(
             f'[[bundle]]\nfamily = "{family}"\nversion = "{version}"\nfile = "{name}"\nsize = {size:_}\n'
             f'sha256 = "{digest}"\ndigest_from = "own copy"          # until `manifest confirm` has compared it\n'
             f'released = {RELEASED[version]}\nlifecycle = "{"current" if version == "6.1.0" else "superseded"}"\n'
-            f"{build if family == 'rack' else ''}images = [\n{_images(family, version)}]\n"
+            f"{variant if family == 'rack' else ''}images = [\n{_images(family, version)}]\n"
         )
     return HEAD + "\n".join(bundles) + "\n" + RULES
 
@@ -70,7 +70,7 @@ _MODELS = {
         ("domain-manager", "Reed-40"),
         ("io-module", "Rush-4"),
         ("chassis-controller", "Dune-8"),
-        ("model-table", "Reed-40"),
+        ("model-list", "Reed-40"),
     ),
     "blade": (
         ("bios", "Tern-2"),
@@ -87,14 +87,14 @@ _MODELS = {
 }
 
 
-#: A model table has versions of its own, as in the example manifest.
+#: A model list has versions of its own, as in the example manifest.
 _TABLES = {"5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}
 
 
 def _images(family: str, version: str) -> str:
     return "".join(
         f'  {{ kind = "{kind}", models = ["{model}"], '
-        f'version = "{_TABLES[version] if kind == "model-table" else version}", size = 180_000, unpacked = 400_000, '
+        f'version = "{_TABLES[version] if kind == "model-list" else version}", size = 180_000, unpacked = 400_000, '
         f"working = 60_000, minutes = 10 }},\n"
         for kind, model in _MODELS[family]
     )
@@ -105,6 +105,7 @@ manifest = 1
 platform = "marram"
 sequence = 14
 issued = 2026-08-14
+variants = ["managed-servers", "single-servers"]
 
 [versions]
 order = "natural"
@@ -112,7 +113,7 @@ known = ["5.4.2"]                 # runs in the field, is no bundle here
 
 """
 
-RULES = """[kind.model-table]                # its versions are names of their own
+RULES = """[kind.model-list]                # its versions are names of their own
 order = "natural"
 
 [[release]]

@@ -40,3 +40,14 @@ def human(span_s: float) -> str:
     if whole < 2 * 86400:
         return f"{whole // 3600} h {whole % 3600 // 60} min"
     return f"{whole // 86400} days"
+
+
+def hours(minutes: int) -> str:
+    """Minutes for people: `45 min`, `7 h`, `7 h 36 min`."""
+    whole, rest = divmod(minutes, 60)
+    return " ".join(f"{number} {unit}" for number, unit in ((whole, "h"), (rest, "min")) if number) or "0 min"
+
+
+def clock(minutes: int) -> str:
+    """Minutes for a column: `0:02`, `1:38`, `25:00`."""
+    return f"{minutes // 60}:{minutes % 60:02}"

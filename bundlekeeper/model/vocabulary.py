@@ -1,7 +1,8 @@
-"""The words of the trade, each declared once: families, kinds, methods, banks, halves, what a policy applies when.
+"""The words of the trade, each declared once: families, kinds, methods, banks, halves, when a policy applies.
 
-Rules: no heavy library, because everything imports this module; what is to be known of a word is a fact of its
-declaration; an addition goes to the end of its list, because the ledger numbers methods and banks by their place here.
+Rules: the table of kinds is data, and nothing else knows a kind by its name; no heavy library, because everything
+imports this module; what is to be known of a word is a fact of its declaration; an addition goes to the end of its
+list, because the ledger numbers methods and banks by their place here.
 The facts are common practice, from memory (active and pending banks as in DMTF DSP0267);
 every minute is assumed, none is published.
 """
@@ -20,99 +21,112 @@ SERVERS = "servers"  # all server families, as a step of a plan names them
 Half = Literal["leading", "following"]
 HALVES: tuple[Half, ...] = get_args(Half)
 
-Applies = Literal["at-once", "when-confirmed", "next-restart"]
+#: When a policy applies: the apply times of DMTF DSP0266 (Redfish, from memory), in kebab-case.
+Applies = Literal[
+    "immediate", "on-reset", "on-start-update-request", "at-maintenance-window-start", "in-maintenance-window-on-reset"
+]
 APPLIES: tuple[Applies, ...] = get_args(Applies)
 
 #: Where an image can be on a part. The last one is the component's file system, which holds any number of images.
 Bank = Literal["active", "pending", "spare", "boot_files"]
 BANKS: tuple[Bank, ...] = get_args(Bank)
 BOOT_FILES: Bank = "boot_files"
+ACTIVE: Bank = "active"
+SPARE: Bank = "spare"
 SINGLE_BANKS: tuple[Bank, ...] = tuple(bank for bank in BANKS if bank != BOOT_FILES)
 
-By = Literal["hand", "policy"]
+AppliedBy = Literal["operator", "policy"]
 Back = Literal["switch", "pointer", "reinstall", "restore", "none"]
 Method = Literal["overwrite", "two-bank", "boot-file"]
 
 
 @dataclass(frozen=True, slots=True)
 class MethodFacts:
-    """How a method writes an image: the banks that it can be staged into, the usual one of them, and the way back."""
+    """How a method writes an image: the banks that it can be staged into, the usual one of them, and the way back.
+
+    `over` is the bank that it writes over, None where it adds a file to others. `files` says that it goes into the
+    component's file system, with room of its own; `lead` that of a pair it matters which half leads.
+    """
 
     banks: tuple[Bank, ...]
     usual: Bank | None
     back: Back
+    over: Bank | None
+    files: bool
+    lead: bool
 
 
 METHODS: dict[str, MethodFacts] = {
-    "overwrite": MethodFacts((), None, "reinstall"),  # what is overwritten has nowhere to be staged
-    "two-bank": MethodFacts(("pending", "spare"), "spare", "switch"),
-    "boot-file": MethodFacts(("boot_files", "pending"), "boot_files", "pointer"),
+    # what is overwritten has nowhere to be staged
+    "overwrite": MethodFacts((), None, "reinstall", "active", files=True, lead=True),
+    "two-bank": MethodFacts(("pending", "spare"), "spare", "switch", "spare", files=False, lead=False),
+    "boot-file": MethodFacts(("boot_files", "pending"), "boot_files", "pointer", None, files=True, lead=True),
 }
 STAGED_METHODS = tuple(method for method, facts in METHODS.items() if facts.banks)
 
 
+#: What is down while a component restarts.
+Down = Literal["manager", "half", "fabric", "path", "controller", "server", "nothing"]
+EFFECTS: dict[Down, str] = {
+    "manager": "the manager restarts, servers keep running",
+    "half": "that half of the fabric is down while it restarts",
+    "fabric": "the fabric behind it is down while it restarts",
+    "path": "that path is down while it restarts",
+    "controller": "the controller restarts, servers keep running",
+    "server": "the server restarts",
+    "nothing": "nothing restarts",
+}
+#: What is down of a kind that is one of a pair, and of the same kind where there are no pairs.
+HALF: Down = "half"
+WHOLE: Down = "fabric"
 LAST_TURN = 2
+FIRST_TURN = -1  # of what may run ahead: before everything
 
 
 @dataclass(frozen=True, slots=True)
 class KindFacts:
-    """How one kind of component takes its image. `minutes` is for one component and assumed unless a manifest says it."""
+    """How one kind of component takes its image: the defaults, which a manifest overrides by the keys of [kind.NAME].
+
+    `minutes` is for one component and assumed unless a manifest says it.
+    """
 
     method: Method
-    by: By
+    applied_by: AppliedBy
     back: Back
-    down: str  # what is down while it restarts: "manager", "path", "half", "controller", "server", "nothing"
-    effect: str  # the same in words
+    down: Down
     minutes: int
+    effect: str = ""  # what `down` means, where it is more than EFFECTS says
     of_server: bool = False  # a part of a server (its parent moves with it)
-    paired: bool = False  # usually one of a redundant pair
+    pair: bool = False  # usually one of a redundant pair
     in_chassis: bool = False  # stands in a chassis, its other half too
     turn: int = LAST_TURN  # the earlier in a server, or in the infrastructure going up, the lower
-    whole_slot: bool = (
-        False  # a component without a serial is reported by its whole slot; no kind that comes later has this
-    )
+    ahead: bool = False  # may run ahead of everything at no risk
+    lists_models: bool = False  # tells the manager which models exist
+    whole_slot: bool = False  # one without a serial is reported by its whole slot; no kind that comes later has this
 
 
 KINDS: dict[str, KindFacts] = {
-    "fabric-switch": KindFacts(
-        "boot-file", "hand", "pointer", "half", "that half of the fabric is down while it restarts", 45, paired=True,
-        whole_slot=True,
-    ),
-    "domain-manager": KindFacts(
-        "overwrite", "hand", "restore", "manager", "the manager restarts, servers keep running", 30, paired=True,
-        turn=1, whole_slot=True,
-    ),
+    "fabric-switch": KindFacts("boot-file", "operator", "pointer", "half", 45, pair=True, whole_slot=True),
+    "domain-manager": KindFacts("overwrite", "operator", "restore", "manager", 30, pair=True, turn=1, whole_slot=True),
     "io-module": KindFacts(
-        "two-bank", "hand", "switch", "path", "that path is down while it restarts", 15, paired=True,
-        in_chassis=True, whole_slot=True,
+        "two-bank", "operator", "switch", "path", 15, pair=True, in_chassis=True, whole_slot=True
     ),
-    "port-extender": KindFacts(
-        "two-bank", "hand", "switch", "path", "that path is down while it restarts", 15, paired=True, whole_slot=True
-    ),
+    "port-extender": KindFacts("two-bank", "operator", "switch", "path", 15, pair=True, whole_slot=True),
     "chassis-controller": KindFacts(
-        "two-bank", "hand", "switch", "controller", "the chassis controller restarts, servers keep running", 15,
-        paired=True, in_chassis=True, whole_slot=True,
+        "two-bank", "operator", "switch", "controller", 15, "the chassis controller restarts, servers keep running",
+        pair=True, in_chassis=True, whole_slot=True,
     ),
-    "model-table": KindFacts(
-        "overwrite", "hand", "reinstall", "nothing", "nothing restarts", 5, turn=0, whole_slot=True
+    "model-list": KindFacts(
+        "overwrite", "operator", "reinstall", "nothing", 5, ahead=True, lists_models=True, whole_slot=True
     ),
-    "bios": KindFacts("two-bank", "policy", "switch", "server", "the server restarts", 20, of_server=True, turn=1),
+    "bios": KindFacts("two-bank", "policy", "switch", "server", 20, of_server=True, turn=1),
     "management-controller": KindFacts(
-        "two-bank", "policy", "switch", "controller", "the management controller restarts", 15, of_server=True, turn=0
+        "two-bank", "policy", "switch", "controller", 15, "the management controller restarts", of_server=True, turn=0
     ),
-    "network-adapter": KindFacts("two-bank", "policy", "switch", "server", "the server restarts", 10, of_server=True),
-    "storage-controller": KindFacts(
-        "overwrite", "policy", "reinstall", "server", "the server restarts", 10, of_server=True
-    ),
-    "disk": KindFacts("overwrite", "policy", "none", "server", "the server restarts", 10, of_server=True),
+    "network-adapter": KindFacts("two-bank", "policy", "switch", "server", 10, of_server=True),
+    "storage-controller": KindFacts("overwrite", "policy", "reinstall", "server", 10, of_server=True),
+    "disk": KindFacts("overwrite", "policy", "none", "server", 10, of_server=True),
     "board-logic": KindFacts(
-        "overwrite", "policy", "none", "server", "the server is switched off and on", 15, of_server=True
+        "overwrite", "policy", "none", "server", 15, "the server is switched off and on", of_server=True
     ),
 }  # fmt: skip
-MODEL_TABLE, MANAGER, SWITCH = "model-table", "domain-manager", "fabric-switch"  # of which planning speaks by name
-
-
-def turn_of(kind: str) -> int:
-    """The kind's turn in a server or in the infrastructure going up: the lower the earlier; an unknown kind is last."""
-    facts = KINDS.get(kind)
-    return facts.turn if facts else LAST_TURN

@@ -25,7 +25,7 @@ CAUTIONS = (
     "with those responsible for safety.",
     "Keep power and cooling steady: a component can be left unusable by a loss of power in the middle of a write.",
     "Back up the configuration and read the backup back; a backup from a newer version does not restore on an older.",
-    "Confirm redundancy before each step: no path, half or pair is taken down while the other one is.",
+    "Confirm redundancy before each step: nothing is taken down while what takes over for it is down.",
     "Take anti-static and lifting precautions when a component must be reseated.",
     "This is a plan. It says what was checked and what was not; it does not say that a step is without danger.",
 )

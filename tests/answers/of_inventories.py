@@ -141,7 +141,7 @@ _CELLS: tuple[Any, ...] = (
     "3/1",
     "3/",
     "/1",
-    "at-once",
+    "immediate",
     ["holm-a", "*"],
     {"blade": "6.1.0"},
     {"blade": 6},

@@ -25,7 +25,7 @@ from tests.kits.planning_kit import ROOT, TODAY
 _QUOTED = re.compile(r'"[^"\n]*"')
 _WORDS = (
     "", "blade", "rack", "infrastructure", "bios", "io-module", "tide-gauge", "Tern-2", "Tern-4", "tern-2", "6.1.0", "5.4.2",
-    "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current", "managed",
+    "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current", "managed-servers",
     "own copy", "a" * 64, "A" * 64, "0" * 64, "blade-6.bin", "../x", "CON", "natural", "listed", "semver", "x y",
     "6.1.0-p2", "golden", "INFRA-5.bin", "publisher",
 )  # fmt: skip
@@ -138,12 +138,12 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
         "-x",
         "~x",
     ),
-    "build": ("managed", "standalone", "manged"),
+    "variant": ("managed-servers", "single-servers", "manged-servers"),
     "lifecycle": ("withdrawn", "current", "superseded", "gone"),
     "reason": ("notice 3", " ", ""),
     "base": ("6.1.0", "5.4.10", "5.4.2", "6.1", "9.9"),
-    "only": (["bios"], ["io-module"], ["bios", "bios"], [], ["model-table"], ["tide-gauge"]),
-    "kind": ("bios", "io-module", "model-table", "tide-gauge", "Bios", "bio"),
+    "only": (["bios"], ["io-module"], ["bios", "bios"], [], ["model-list"], ["tide-gauge"]),
+    "kind": ("bios", "io-module", "model-list", "tide-gauge", "Bios", "bio"),
     "models": (["Tern-2"], ["Rush-4"], ["Tern-9"], ["Tern-2", "Tern-2"], ["tern-2"], []),
     "images": ([], [{"kind": "bios", "models": ["Tern-2"], "version": "6.1.0"}] * 2),
     "issued": (
@@ -185,7 +185,7 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
         [{}],
         [],
         [{"family": "blade", "version": "<6"}],
-        [{"kind": "model-table", "version": ">=t2"}],
+        [{"kind": "model-list", "version": ">=t2"}],
     ),
     "when": (
         {"family": "infrastructure"},
@@ -205,7 +205,7 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "manifest": (1, 2, "1", 1.0, True),
     "sequence": (1, 0, -1, 2**63, "3"),
     "method": ("two-bank", "boot-file", "overwrite", "dual"),
-    "by": ("hand", "policy", "nobody"),
+    "applied_by": ("operator", "policy", "nobody"),
     "back": ("switch", "pointer", "none", "undo"),
     "signature": (
         {"file": "infra-5.bin.sig", "form": "sshsig", "key": "k"},
@@ -217,14 +217,14 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
 }
 _KINDS: tuple[dict[str, Any], ...] = (
     {"bios": {"method": "boot-file", "order": "semver"}},
-    {"Bios": {}, "tide-gauge": {"by": "hand"}},
+    {"Bios": {}, "tide-gauge": {"applied_by": "operator"}},
     {"tide-gauge": {}},
     {"bios": {"list": ["6.1.0"]}},
     {"bios": {"order": "listed"}},
     {"bioss": {"minutes": 5}},
-    {"tide-gauge": {"method": "two-bank", "by": "hand", "back": "none", "order": "natural"}},
+    {"tide-gauge": {"method": "two-bank", "applied_by": "operator", "back": "none", "order": "natural"}},
     {"bios": {"models": {"Tern-2": {"minutes": 3}, "MB-99": {"models": {}}}}},
-    {"model-table": {"order": "listed", "list": ["t1", "t2"]}},
+    {"model-list": {"order": "listed", "list": ["t1", "t2"]}},
     {"disk": {"minutes": 5, "list": []}},
     {"io-module": {"order": "listed", "list": ["6.1.0", "5.4.10"]}},
 )
@@ -276,7 +276,7 @@ _KEYS_OF: dict[str, tuple[str, ...]] = {
         "digest_from",
         "size",
         "file",
-        "build",
+        "variant",
         "lifecycle",
         "reason",
         "base",

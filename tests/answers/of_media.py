@@ -16,11 +16,18 @@ from bundlekeeper.media.packing.types import Box, Packed, PackingItem
 from bundlekeeper.media.receipt import slip as slips
 from bundlekeeper.media.receipt import typed_lines
 from bundlekeeper.media.receipt.compose import meant_place
-from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, DomainSummary, read_header, receipt_of, write_header
+from bundlekeeper.media.receipt.document import (
+    NOT_IN_STORE,
+    DomainSummary,
+    Receipt,
+    read_header,
+    receipt_of,
+    write_header,
+)
 from bundlekeeper.media.receipt.kept import KeptReceipt, newest_receipts
 from bundlekeeper.media.receipt.read import check_date, unless_newer
 from bundlekeeper.media.receipt.slip_of import slip_of
-from bundlekeeper.media.set.packing import Bunch, Common, PackingOptions, pack_set, read_spare, describe
+from bundlekeeper.media.set.packing import Bunch, Common, PackingOptions, describe, pack_set, read_spare
 from bundlekeeper.media.set.records import (
     Arrived,
     ReceivedSet,

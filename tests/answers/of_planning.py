@@ -10,6 +10,7 @@ from bundlekeeper.model.route.document import differences, inventory_facts, mani
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep
 from bundlekeeper.model.versions import Debian, Natural, Order, SemVer
 from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.gaps.find import GapAnswer, gaps_all
 from bundlekeeper.planning.gaps.report import GapReport
@@ -249,7 +250,7 @@ def _differences(rnd: Random) -> Any:
     facts = [
         {
             "manifest": manifest_facts(asked.manifest, f"{number:064x}"),
-            "inventory": inventory_facts(asked.inventory, domain),
+            "inventory": inventory_facts(asked.inventory, domain, ManifestIndex(asked.manifest).by_policy),
         }
         for number, asked in enumerate((one, other))
     ]

@@ -74,7 +74,7 @@ class Screen(io.TextIOWrapper):
 def shown(put: Callable[[], Any], width: int = 0) -> list[Any]:
     """What is printed on stdout and on stderr, and what is returned or raised; on a terminal of that width, if any."""
     out, err = Screen(width), Screen(0)
-    about = {"COLUMNS": str(width or 80), "LINES": "40", "TERM": "xterm-256color"}
+    about = {**({"COLUMNS": str(width)} if width else {}), "LINES": "40", "TERM": "xterm-256color"}
     with patch.dict(os.environ, about, clear=True), redirect_stdout(out), redirect_stderr(err):
         result = told(put)
     return [_as_written(out.written()), _as_written(err.written()), result]
@@ -111,11 +111,13 @@ def _gaps(rnd: Random) -> Any:
     form = rnd.choice([OutputForm.TEXT, OutputForm.JSON])
     xml = None if form is OutputForm.JSON else rnd.choice([None, "-"])
 
-    def put() -> int:
+    def put(whole: bool) -> int:
         found = _with(given, gaps, lambda session: gaps.find_gaps(session, domain, asked.release, InputFiles()))
-        return gaps_screen.show(found, junit=xml, form=form)
+        return gaps_screen.show(found, {"to": asked.release}, every=domain is None, junit=xml, form=form, whole=whole)
 
-    return shown(put)
+    if form is OutputForm.JSON:
+        return shown(lambda: put(False))
+    return [shown(lambda: put(False)), shown(lambda: put(False), 80), shown(lambda: put(True))]
 
 
 @question("routes-on-the-screen", 30)
@@ -127,25 +129,32 @@ def _route(rnd: Random) -> Any:
         _options(rnd),
     )
 
-    def one() -> Any:
+    words = {"to": asked.release, "window": options.window_minutes}
+
+    def one(whole: bool) -> Any:
         found = _with(
             given, route, lambda session: route.find_route(session, "holm-a", asked.release, options, InputFiles())
         )
-        route_screen.show(found, out=None, force=False, form=form)
+        route_screen.show(found, words, out=None, force=False, form=form, whole=whole)
         return [found.planned is None, plain(found.none)]
 
-    def all_() -> None:
-        names, site = rnd.choice(
-            [((), ""), ((), "holm"), (("holm-a", "holm-a", "x"), ""), (("holm-a",), ""), ((), "y")]
-        )
+    names, site = rnd.choice([((), ""), ((), "holm"), (("holm-a", "holm-a", "x"), ""), (("holm-a",), ""), ((), "y")])
+
+    def all_(whole: bool) -> None:
         found = _with(
             given,
             routes,
             lambda session: routes.find_routes(session, names, site, asked.release, options, InputFiles()),
         )
-        routes_screen.show_json(found) if form is OutputForm.JSON else routes_screen.show_text(found)
+        if form is OutputForm.JSON:
+            routes_screen.show_json(found)
+        else:
+            routes_screen.show_text(found, words, whole=whole)
 
-    return [shown(one), shown(all_)]
+    if form is OutputForm.JSON:
+        return [shown(lambda: one(False)), shown(lambda: all_(False))]
+    short = [shown(lambda: one(False), 80), shown(lambda: all_(False), 80)]
+    return [*short, shown(lambda: one(True)), shown(lambda: all_(True))]
 
 
 @question("plans-on-the-screen", 30)

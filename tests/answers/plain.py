@@ -29,7 +29,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, BaseModel):
         return value.model_dump(mode="json", by_alias=True)
     if isinstance(value, KeeperError):
-        told = {"message": value.message, "hint": value.hint, "where": value.where, "problems": plain(value.problems)}
+        told = {"message": value.whole, "hint": value.hint, "where": value.where, "problems": plain(value.problems)}
         return {"error": type(value).__name__, "exit": value.exit_code, **told}
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return _fields(value)

@@ -68,7 +68,7 @@ def _thinned(rnd: Random, components: list[Component]) -> list[Component]:
     def is_kept(component: Component) -> bool:
         of_server = component.policy is not None
         whole = component.half != "leading" or component.kind != kind
-        return (component.kind != kind, component.kind != "model-table", of_server, not of_server, whole)[rule]
+        return (component.kind != kind, component.kind != "model-list", of_server, not of_server, whole)[rule]
 
     return [component for component in components if is_kept(component)] or components
 
@@ -96,7 +96,7 @@ def _policy(rnd: Random, policy: Policy) -> Policy:
 
 
 def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
-    """The manifest with sizes and times of its images blanked and changed, standings, builds and kinds' own rules."""
+    """The manifest with sizes and times of its images blanked and changed, standings, variants and kinds' own rules."""
     raw = manifest.model_dump(mode="python", by_alias=True, exclude_none=True)
     for bundle in raw["bundle"]:
         for image in bundle["images"]:
@@ -112,7 +112,7 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
         if rnd.random() < share / 2:
             bundle.pop("digest_from", None)
         if bundle["family"] == "rack" and rnd.random() < share / 2:
-            bundle["build"] = "standalone"
+            bundle["variant"] = "single-servers"
         if rnd.random() < share / 6:
             bundle["images"] = ()
         if bundle["images"] and rnd.random() < share / 4:
@@ -157,7 +157,7 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
 def _kind(rnd: Random) -> dict[str, Any]:
     rules: dict[str, Any] = {
         "method": rnd.choice(["overwrite", "two-bank", "boot-file"]),
-        "by": rnd.choice(["hand", "policy"]),
+        "applied_by": rnd.choice(["operator", "policy"]),
         "back": rnd.choice(["switch", "pointer", "reinstall", "restore", "none"]),
         "minutes": rnd.randint(1, 90),
     }
@@ -179,8 +179,8 @@ def stock(rnd: Random, manifest: Manifest) -> Holdings:
             signature = rnd.choice([SignatureState.GOOD, SignatureState.GOOD, *SignatureState])
             against = (rnd.choice(told),) if rnd.random() < 0.08 else ()
             family = bundle.family if rnd.random() < 0.98 else "blade"
-            build = rnd.choice([bundle.build or "", bundle.build or "", "", "standalone"])
-            rows.append(StoredFile(sha256, family, bundle.version, build, verified, at, signature, against))
+            variant = rnd.choice([bundle.variant or "", bundle.variant or "", "", "single-servers"])
+            rows.append(StoredFile(sha256, family, bundle.version, variant, verified, at, signature, against))
     families = rnd.choice([(), ("infrastructure",), ("blade", "rack"), ("infrastructure", "blade", "rack")])
     return Holdings(rows, signed_families=families, max_verification_age_s=rnd.choice([None, 86400, 30 * 86400]))
 

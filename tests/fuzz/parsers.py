@@ -28,14 +28,14 @@ from bundlekeeper.links.http import client as http
 from bundlekeeper.links.http import verdict
 from bundlekeeper.links.http.part_file import Resume
 from bundlekeeper.links.redfish.user_map import read_map
-from bundlekeeper.model import store_settings as settings, versions
+from bundlekeeper.model import store_settings as settings
+from bundlekeeper.model import versions
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS
 from bundlekeeper.model.lint import read_manifest
 from bundlekeeper.model.manifest import checksum_list
-from bundlekeeper.model.media import capacity
+from bundlekeeper.model.media import capacity, packing
 from bundlekeeper.model.media import index as media
-from bundlekeeper.model.media import packing
 from tests.fuzz.running import Parser
 from tests.kits.checksum_lines import format_line
 
@@ -107,7 +107,7 @@ add(
     _manifest, covers=("model.lint.read_manifest.read", "model.lint.read_manifest.lint"),
     examples=60, calls=40_000, calls_a_byte=300,
     words="[[bundle]] [kind.bios] [versions] order natural semver debian listed list onto standing withdrawn size "
-    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family build managed only scope pair",
+    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family variant variants only scope pair",
 )  # fmt: skip
 add(
     "toml",

@@ -1049,8 +1049,8 @@ TEXT = (
     Guard(
         "no markup is read from data",
         "cli/screen/tables.py",
-        '                console.print(Text(f"    {line}", style="dim"), soft_wrap=True)',
-        '                console.print(f"    {line}", style="dim", soft_wrap=True, markup=True)',
+        '            console.print(Text(line[0], style="dim"), soft_wrap=True)',
+        '            console.print(line[0], style="dim", soft_wrap=True, markup=True)',
         "faults/test_input.py::test_no_markup_is_read_from_data",
     ),
     Guard(

@@ -172,7 +172,7 @@ ATTACKS = {
     ),
     "wrong software": (
         "a true file for something else: a manifest is for one platform and refused for another; a bundle "
-        "states family, build, version, kinds and models; last quarter's file under this quarter's name is "
+        "states family, variant, version, kinds and models; last quarter's file under this quarter's name is "
         "caught by its digest and named"
     ),
     "not on that list: downgrade of form, confusion of keys": (

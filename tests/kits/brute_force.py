@@ -33,7 +33,7 @@ def chance_rules(rnd: random.Random) -> dict[str, Any]:
 
     def need() -> dict[str, Any]:
         if rnd.random() < 0.15:
-            return {"kind": "model-table", "version": rnd.choice([">=t2", ">=t3"])}
+            return {"kind": "model-list", "version": rnd.choice([">=t2", ">=t3"])}
         return {**what(), "version": span()}
 
     def beside() -> dict[str, Any]:
@@ -57,7 +57,7 @@ class Brute:
     def __init__(self, rnd: random.Random) -> None:
         self.images = {
             (kind, n): (rnd.randint(1, 9), rnd.randint(1, 50))
-            for kind in ("fabric-switch", "domain-manager", "model-table", "bios")
+            for kind in ("fabric-switch", "domain-manager", "model-list", "bios")
             for n in range(3)
         }
         self.extra = chance_rules(rnd)
@@ -76,26 +76,26 @@ class Brute:
         """Let these rules be the only ones."""
         rows = []
         for n, v in enumerate(VERSIONS):
-            own = [self.image(k, "Reed-40", n) for k in ("fabric-switch", "domain-manager", "model-table")]
+            own = [self.image(k, "Reed-40", n) for k in ("fabric-switch", "domain-manager", "model-list")]
             rows += [bundle("infrastructure", v, *own), bundle("blade", v, self.image("bios", ("Tern-2", "Tern-4"), n))]
         self.manifest = manifest(
             *rows,
             release=tuple({"name": v, "infrastructure": v, "blade": v} for v in VERSIONS),
-            kind={"model-table": {"order": "listed", "list": ("t1", "t2", "t3")}},
+            kind={"model-list": {"order": "listed", "list": ("t1", "t2", "t3")}},
             **extra,
         )
         self.fleet = Fleet(self.manifest, self.parts)
 
     def image(self, kind: str, models: Any, n: int) -> dict[str, Any]:
         minutes, size = self.images[kind, n]
-        version = f"t{n + 1}" if kind == "model-table" else VERSIONS[n]
+        version = f"t{n + 1}" if kind == "model-list" else VERSIONS[n]
         return image(kind, models, version, minutes=minutes, size=size)
 
     def seen(self, family: str, kind: str, model: str, n: int) -> SeenVersion:
-        version = f"t{n + 1}" if kind == "model-table" else VERSIONS[n]
-        reading = self.fleet.reader.reading(family, kind, model, version)
+        version = f"t{n + 1}" if kind == "model-list" else VERSIONS[n]
+        reading = self.fleet.reader.reading(family, "", kind, model, version)
         if family == "blade":
-            return seen(reading, self.fleet.reader.server_class(family, [reading]).at)
+            return seen(reading, self.fleet.reader.server_class(family, "", [reading]).at)
         return seen(reading)
 
     def obeys(
@@ -104,7 +104,7 @@ class Brute:
         """Whether one mixture, part by part, obeys every rule and the trade's order."""
         rows = [self.seen("infrastructure", "fabric-switch", "Reed-40", n) for n in switches]
         rows += [self.seen("infrastructure", "domain-manager", "Reed-40", n) for n in managers]
-        rows.append(self.seen("infrastructure", "model-table", "Reed-40", table))
+        rows.append(self.seen("infrastructure", "model-list", "Reed-40", table))
         rows += [self.seen("blade", "bios", m, n) for m, n in servers]
         return not list(breaches(self.fleet.rules, "domain", [(s, 0) for s in rows]))
 
@@ -116,7 +116,7 @@ class Brute:
         return [(m, n) for (m, _, number), n in zip(self.classes, versions, strict=True) for _ in range(number)]
 
     def jumps(self, family: str, kind: str, model: str, a: int, b: int) -> bool:
-        image_version = f"t{b + 1}" if kind == "model-table" else VERSIONS[b]
+        image_version = f"t{b + 1}" if kind == "model-list" else VERSIONS[b]
         answer = self.fleet.rules.jump(self.seen(family, kind, model, a), image_version, VERSIONS[b]).answer
         return answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED)
 
@@ -134,7 +134,7 @@ class Brute:
             switch, manager, table = state[:3] if only else (to, to, max(to, state[2]))
             table = max(to, state[2])
             after: State = (switch, manager, table, state[3])
-            pairs = zip(("fabric-switch", "domain-manager", "model-table"), state[:3], after[:3], strict=True)
+            pairs = zip(("fabric-switch", "domain-manager", "model-list"), state[:3], after[:3], strict=True)
             moves = [(k, a, b) for k, a, b in pairs if a != b]
             if not moves or not self.ordered(after):
                 continue
@@ -144,8 +144,8 @@ class Brute:
             down = any(b < a for _, a, b in moves)
             stages = self.mixtures(state, after, down)
             if all(self.obeys(*mixture, servers) for mixture in stages):
-                minutes = sum(self.images[k, b][0] * (1 if k == "model-table" else 2) for k, _, b in moves)
-                size = sum(self.images[k, b][1] * (1 if k == "model-table" else 2) for k, _, b in moves)
+                minutes = sum(self.images[k, b][0] * (1 if k == "model-list" else 2) for k, _, b in moves)
+                size = sum(self.images[k, b][1] * (1 if k == "model-list" else 2) for k, _, b in moves)
                 yield after, (1, 0, minutes, size)
 
     def mixtures(self, old: State, new: State, down: bool) -> Iterator[tuple[tuple[int, ...], tuple[int, ...], int]]:
@@ -177,7 +177,7 @@ class Brute:
         return after, (1, number, number * minutes, number * size)
 
     def is_end(self, state: State, goal: int) -> bool:
-        """True where everything runs a release; the model table may be ahead of it."""
+        """True where everything runs a release; the model list may be ahead of it."""
         return state[:2] == (goal, goal) and state[2] >= goal and all(n == goal for n in state[3])
 
     def solve(self, goal: int | None = None) -> tuple[int, int, int, int] | None:

@@ -11,6 +11,7 @@ sequence = 3
 issued = 2026-08-14
 expires = 2027-02-14
 families = ["infrastructure", "blade", "rack"]
+variants = ["managed-servers", "single-servers"]
 
 [versions]
 known = ["5.4.2"]
@@ -53,7 +54,7 @@ file = "rack-6.bin"
 size = 13
 sha256 = "{D}"
 digest_from = "publisher's page"
-build = "managed"
+variant = "managed-servers"
 
 [[release]]
 name = "6.1"

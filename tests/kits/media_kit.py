@@ -75,7 +75,9 @@ def manifest_text(bundles: Sequence[Bundle], sequence: int = 1) -> bytes:
         "issued = 2026-08-14",
     ]
     for each in bundles:
-        lifecycle = f'lifecycle = "withdrawn"\nreason = "{each.withdrawn}"' if each.withdrawn else 'lifecycle = "current"'
+        lifecycle = (
+            f'lifecycle = "withdrawn"\nreason = "{each.withdrawn}"' if each.withdrawn else 'lifecycle = "current"'
+        )
         lines.append(
             f'''
 [[bundle]]
@@ -88,7 +90,6 @@ digest_from = "publisher: download page, 2026-08-02"
 released = 2026-08-01
 {lifecycle}
 {f'signature = {{ file = "{each.file}.sig", form = "sshsig", key = "maker" }}' if each.signer is not None else ""}
-{'build = "managed"' if each.family == "rack" else ""}
 images = [{{ kind = "bios", models = ["Tern-2"], version = "{each.version}" }}]
 '''
         )

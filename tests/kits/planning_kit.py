@@ -12,7 +12,7 @@ from typing import Any
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFile
 
 ROOT = Path(__file__).parents[2]
 TAKEN = date(2026, 11, 20)
@@ -34,7 +34,7 @@ def image(kind: str, models: str | Sequence[str], version: str, **more: Any) -> 
 
 def bundle(family: str, version: str, *images: dict[str, Any], **more: Any) -> dict[str, Any]:
     """One bundle as a manifest has it; its digest is made up from its family, version and place."""
-    number = abs(sum(ord(c) * 31**i for i, c in enumerate(family + version + str(more.get("build", ""))))) % 16**64
+    number = abs(sum(ord(c) * 31**i for i, c in enumerate(family + version + str(more.get("variant", ""))))) % 16**64
     row: dict[str, Any] = {
         "family": family,
         "version": version,
@@ -45,7 +45,7 @@ def bundle(family: str, version: str, *images: dict[str, Any], **more: Any) -> d
         "images": images,
     }
     if family == "rack":
-        row["build"] = "managed"
+        row["variant"] = "managed-servers"
     return {**row, **more}
 
 
@@ -56,6 +56,7 @@ def manifest(*bundles: dict[str, Any], **more: Any) -> Manifest:
         "platform": "marram",
         "sequence": 1,
         "issued": date(2026, 8, 14),
+        "variants": ("managed-servers", "single-servers"),
         "expires": date(2027, 8, 14),
         "bundle": bundles,
     }
@@ -96,7 +97,7 @@ def blade(slot: str, version: str, *, domain: str = "holm-a", model: str = "Tern
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 PROVEN = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 
-_IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}  # model tables
+_IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}  # model lists
 
 
 def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: Any) -> list[Component]:
@@ -123,6 +124,7 @@ def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: 
                 pair=name,
                 half=half,
                 healthy=True,
+                variant="managed-servers" if kind == "domain-manager" else None,
             ),
             **more,
         )
@@ -138,24 +140,24 @@ def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int 
         *pair("domain-manager", "manager", version, domain=domain, chassis=""),
         *pair("io-module", "io-1", version, **chassis),
         *pair("chassis-controller", "cc-1", version, **chassis),
-        Component("model-table", "holm", domain, chassis="", model="Reed-40", serial=f"{domain}-MT".upper(), pair=""),
+        Component("model-list", "holm", domain, chassis="", model="Reed-40", serial=f"{domain}-MT".upper(), pair=""),
     ]
     components[-1] = replace(components[-1], active=_IMAGES[version], pending="", spare="")
     rooms = [
         Partition(p.key, "images", 5_000_000, 2_000_000)
         for p in components
-        if p.kind in ("fabric-switch", "domain-manager", "model-table")
+        if p.kind in ("fabric-switch", "domain-manager", "model-list")
     ]
     for slot in range(1, blades + 1):
         components += blade(str(slot), version, domain=domain)
     for slot in range(1, racks + 1):
         rows = blade(f"U{slot}", version, domain=domain, model="Gull-1", chassis="")
         components += [p for p in rows if p.kind != "network-adapter"]
-    gold = Policy("gold", {"blade": "6.1.0", "rack": "6.1.0"}, "when-confirmed", (domain,))
+    gold = Policy("gold", {"blade": "6.1.0", "rack": "6.1.0"}, "on-start-update-request", (domain,))
     return inventory(components, rooms, [gold])
 
 
 def stored_all(manifest_: Manifest, **more: Any) -> Holdings:
     """A store that holds every bundle, verified five days ago."""
-    rows = (StoredFile(b.sha256, b.family, b.version, b.build or "", True, PROVEN) for b in manifest_.bundle)
+    rows = (StoredFile(b.sha256, b.family, b.version, b.variant or "", True, PROVEN) for b in manifest_.bundle)
     return Holdings((replace(row, signature=SignatureState.GOOD) for row in rows), **more)

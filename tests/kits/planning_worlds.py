@@ -7,9 +7,9 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows
 from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFile
 from tests.kits.planning_kit import PROVEN, blade, bundle, image, inventory, manifest, pair, whole_domain
 
 VERSIONS = ("5.4.2", "5.4.10", "6.0.1", "6.1.0")
@@ -30,7 +30,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
     rows: list[dict[str, Any]] = []
     for version in VERSIONS:
         own = [image(kind, model, version, size=rnd.randint(50, 200)) for kind, model in _OWN]
-        table = image("model-table", "Reed-40", TABLES[version])
+        table = image("model-list", "Reed-40", TABLES[version])
         rows.append(bundle("infrastructure", version, *own, table, state=rnd.choice(["current", "superseded"])))
         same = rnd.random() < 0.2  # an image that did not change
         adapter = image("network-adapter", ("Tern-2", "Tern-4"), "5.4.2" if same else version)
@@ -58,7 +58,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
         jump=tuple(_jump(rnd) for _ in range(rnd.randint(1, 6))),
         compatible=tuple(_beside(rnd) for _ in range(rnd.randint(1, 5))),
         kind={
-            "model-table": {"order": "listed", "list": ("t1", "t2", "t3", "t4")},
+            "model-list": {"order": "listed", "list": ("t1", "t2", "t3", "t4")},
             "network-adapter": {"back": rnd.choice(["switch", "none", "reinstall"])},
         },
     )
@@ -90,7 +90,7 @@ def _jump(rnd: random.Random) -> dict[str, Any]:
 def _beside(rnd: random.Random) -> dict[str, Any]:
     need = [{**_what(rnd), "version": _range(rnd)} for _ in range(rnd.randint(1, 2))]
     if rnd.random() < 0.2:
-        need = [{"kind": "model-table", "version": rnd.choice([">=t2", ">=t3", ">=t4"])}]
+        need = [{"kind": "model-list", "version": rnd.choice([">=t2", ">=t3", ">=t4"])}]
     when = {**_what(rnd), **({"version": _range(rnd)} if rnd.random() < 0.7 else {})}
     scope = rnd.choice(["domain", "server", "chassis", "pair"])
     return {"scope": scope, "when": when, "need": tuple(need), "source": _source(rnd)}
@@ -116,7 +116,7 @@ def disorderly_fleet(rnd: random.Random) -> Inventory:
     rooms = [
         Partition(p.key, name, 2000, rnd.choice([0, 50, 100, 330, 500, 2000]))
         for p in components
-        if p.kind in ("fabric-switch", "domain-manager", "model-table") or rnd.random() < 0.1
+        if p.kind in ("fabric-switch", "domain-manager", "model-list") or rnd.random() < 0.1
         for name in (("a", "b") if rnd.random() < 0.1 else ("a",))
     ]
     return inventory(components, rooms, _policies(rnd))
@@ -140,7 +140,7 @@ def _own(rnd: random.Random, domain: str, main: str) -> list[Component]:
         for p in rows
     ]
     rows = [replace(p, pair="") if rnd.random() < 0.05 else p for p in rows]
-    table = Component("model-table", "holm", domain, chassis="", model="Reed-40", serial=f"MT-{domain}", pair="")
+    table = Component("model-list", "holm", domain, chassis="", model="Reed-40", serial=f"MT-{domain}", pair="")
     return [*rows, replace(table, active=rnd.choice(list(TABLES.values())), pending="", spare="")]
 
 
@@ -157,9 +157,9 @@ def _version(rnd: random.Random, main: str) -> str:
 
 def _policies(rnd: random.Random) -> list[Policy]:
     versions = {"blade": rnd.choice(VERSIONS), "rack": rnd.choice(VERSIONS), "bios": rnd.choice(VERSIONS)}
-    applies = rnd.choice(["at-once", "when-confirmed"])
+    applies = rnd.choice(["immediate", "on-start-update-request"])
     scope = rnd.choice([("holm-a", "holm-b"), ("holm-a",), ("*",)])
-    return [Policy("gold", versions, applies, scope), Policy("silver", {"blade": "6.1.0"}, "at-once", ("holm-a",))]
+    return [Policy("gold", versions, applies, scope), Policy("silver", {"blade": "6.1.0"}, "immediate", ("holm-a",))]
 
 
 def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
@@ -169,7 +169,7 @@ def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
             b.sha256,
             b.family,
             b.version,
-            b.build or "",
+            b.variant or "",
             rnd.choice([True, True, False]),
             PROVEN,
             rnd.choice(list(SignatureState)),
@@ -186,8 +186,8 @@ def large_fleet(domains: int, servers: int) -> Inventory:
     components: list[Component] = []
     rooms: list[Partition] = []
     policies = [
-        Policy("gold", {"blade": "6.1.0"}, "when-confirmed"),
-        Policy("silver", {"blade": "6.0.1"}, "at-once", ("*",)),
+        Policy("gold", {"blade": "6.1.0"}, "on-start-update-request"),
+        Policy("silver", {"blade": "6.0.1"}, "immediate", ("*",)),
     ]
     for number in range(domains):
         domain = f"d{number:03}"
@@ -195,7 +195,7 @@ def large_fleet(domains: int, servers: int) -> Inventory:
         whole = whole_domain(version, domain=domain, blades=0, racks=0)
         components += whole.components
         rooms += whole.partitions
-        policies.append(Policy(f"own-{domain}", {"blade": "6.1.0"}, "at-once", (domain,)))
+        policies.append(Policy(f"own-{domain}", {"blade": "6.1.0"}, "immediate", (domain,)))
         for place in range(servers):
             more = {"chassis": str(place // 8 + 1), "policy": ("gold", "silver", f"own-{domain}")[place % 3]}
             older = version if (place + number) % 7 else "5.4.2"
@@ -216,9 +216,9 @@ def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) ->
     components: list[Component] = []
     rooms: list[Partition] = []
     policies = [
-        Policy("gold", {"blade": "6.0.1"}, "when-confirmed"),
-        Policy("silver", {"blade": "6.0.1"}, "at-once", ("*",)),
-        Policy("bronze", {"blade": "6.0.1"}, "next-restart", ("*",)),
+        Policy("gold", {"blade": "6.0.1"}, "on-start-update-request"),
+        Policy("silver", {"blade": "6.0.1"}, "immediate", ("*",)),
+        Policy("bronze", {"blade": "6.0.1"}, "on-reset", ("*",)),
     ]
     names = [f"d{number:03}" for number in range(domains)]
     for number, domain in enumerate(names):

@@ -19,7 +19,7 @@ def stock(own: str, *servers: tuple[str, str], table: str = "") -> Inventory:
         for half in ("leading", "following")
     ]
     tables = {v: f"t{n}" for n, v in enumerate(VERSIONS, 1)}
-    components.append(replace(base, kind="model-table", serial="T", active=table or tables[own], pair=""))
+    components.append(replace(base, kind="model-list", serial="T", active=table or tables[own], pair=""))
     for n, (model, version) in enumerate(servers, 1):
         components.append(blade(str(n), version, model=model)[0])
     return inventory(components)

@@ -70,7 +70,7 @@ def large_manifest(world: Large) -> Manifest:
 
     for number, version in enumerate(VERSIONS, 1):
         own = [component(kind, model, version) for kind, model in _OWN]
-        rows.append(bundle("infrastructure", version, *own, image("model-table", "Reed-40", f"t{number}")))
+        rows.append(bundle("infrastructure", version, *own, image("model-list", "Reed-40", f"t{number}")))
         rows.append(bundle("blade", version, *(component(kind, _MODELS["blade"], version) for kind in _BLADE)))
         rows.append(bundle("rack", version, *(component(kind, _MODELS["rack"], version) for kind in _BLADE[:2])))
     release = [{"name": v, "infrastructure": v, "blade": v, "rack": v} for v in VERSIONS]
@@ -80,7 +80,7 @@ def large_manifest(world: Large) -> Manifest:
         name = f"{VERSIONS[place]}-p1"
         rows.append(bundle(family, name, component(kind, model, name), onto=VERSIONS[place], only=(kind,)))
         release[place][family] = name
-    tables = {"model-table": {"order": "listed", "list": tuple(f"t{n}" for n in range(1, 41))}}
+    tables = {"model-list": {"order": "listed", "list": tuple(f"t{n}" for n in range(1, 41))}}
     rules = {"jump": tuple(_jumps(rnd, world)), "compatible": tuple(_besides(rnd, world))}
     return manifest(*rows, release=tuple(release), kind=tables, **rules)
 
@@ -153,7 +153,7 @@ def large_domain(world: Large, rules: Manifest) -> Inventory:
     for kind, model in _OWN:
         chassis = "1" if kind in ("io-module", "chassis-controller") else ""
         components += pair(kind, kind, runs[main, kind, model], chassis=chassis)
-    table = Component("model-table", "holm", "holm-a", chassis="", model="Reed-40", serial="MT", pair="")
+    table = Component("model-list", "holm", "holm-a", chassis="", model="Reed-40", serial="MT", pair="")
     components.append(replace(table, active=f"t{world.start + 1}", pending="", spare=""))
     seen: set[tuple[Any, ...]] = set()
     while len(seen) < 8:

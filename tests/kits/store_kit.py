@@ -13,8 +13,8 @@ from types import SimpleNamespace
 from typing import Any
 
 from bundlekeeper.model.progress import Silent
-from bundlekeeper.store.adding.sources import FolderSource
 from bundlekeeper.store.adding.add import AddResult, take
+from bundlekeeper.store.adding.sources import FolderSource
 from bundlekeeper.store.contents.right_now import holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.rows import Admitted, StoredBundle, Verification
@@ -54,7 +54,7 @@ class Kit:
             "released": date(2026, 8, 1),
             "lifecycle": "current",
             "reason": None,
-            "build": None,
+            "variant": None,
             "signature": None,
             "images": (SimpleNamespace(kind="bios", models=("Tern-2",), version="6.1.0"),),
         }

@@ -42,7 +42,7 @@ def assert_chain(order: Order, chain: Sequence[str]) -> None:
         ["1dev", "1alpha", "1beta", "1pre", "1rc", "1", "1a", "1p", "1patch", "1z"],  # the rank of the words
         ["1-rc", "1-rc1-dev", "1-rc1", "1-rc1-p1", "1-rc2", "1"],
         ["1.0", "1.0.0.1", "1.1"],
-        ["4.0 (1a)", "4.0 (1b)", "4.0 (2a)", "4.0 (10a)"],
+        ["4.0 1a", "4.0 1b", "4.0 2a", "4.0 10a"],
         ["a1", "b1", "1"],  # a leading word stands after an empty group, which is padded with zeros
     ],
 )

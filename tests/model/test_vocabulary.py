@@ -141,7 +141,7 @@ def test_that_a_kind_becomes_known_changes_no_identity(
     """Identity follows from the row: history goes on when a later program knows the kind."""
     part = Component("tide-gauge", "holm", "holm-a", "1", slot, "MB4-7")
     before = identity(part)
-    facts = KindFacts("overwrite", "hand", "reinstall", "nothing", "nothing restarts", 5, of_server=of_server)
+    facts = KindFacts("overwrite", "operator", "reinstall", "nothing", 5, of_server=of_server)
     monkeypatch.setitem(KINDS, "tide-gauge", facts)
     assert identity(part) == before
 
@@ -149,5 +149,5 @@ def test_that_a_kind_becomes_known_changes_no_identity(
 def test_the_whole_slot_tells_parts_of_these_kinds_only() -> None:
     """A kind that is added with `whole_slot` would get other identities than its components have in ledgers."""
     assert {kind for kind, facts in KINDS.items() if facts.whole_slot} == {
-        "fabric-switch", "domain-manager", "io-module", "port-extender", "chassis-controller", "model-table",
+        "fabric-switch", "domain-manager", "io-module", "port-extender", "chassis-controller", "model-list",
     }  # fmt: skip

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import (
+    DetailsOption,
     InventoryOption,
     JsonOption,
     ManifestOption,
@@ -31,6 +32,7 @@ def gaps(
     ] = None,
     signature: SignatureOption = None,
     store: StoreOption = None,
+    details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
     """Everything between a domain and a release, worst first, each with its evidence and a hint.
@@ -46,7 +48,8 @@ def gaps(
         raise InputError("name a domain (or --all) and a release", hint="bundlekeeper gaps DOMAIN --to RELEASE")
     with Session(store_root(store), caller()) as session:
         found = find_gaps(session, domain, to, InputFiles(manifest, inventory, signature))
-    return screen.show(found, junit=junit, form=form_of(json=json))
+    words = {"to": to, "manifest": manifest, "inventory": inventory, "signature": signature, "store": store}
+    return screen.show(found, words, every=every, junit=junit, form=form_of(json=json), whole=details)
 
 
 def register(app: typer.Typer) -> None:

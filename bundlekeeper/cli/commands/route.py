@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import (
+    DetailsOption,
     InventoryOption,
     JsonOption,
     ManifestOption,
@@ -45,6 +46,7 @@ def route(
     inventory: InventoryOption = None,
     signature: SignatureOption = None,
     store: StoreOption = None,
+    details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
     """The allowed way with the fewest windows, then server restarts, then minutes, then bytes.
@@ -67,16 +69,21 @@ def route(
     if out is not None and (several or len(names) > 1):
         raise InputError("a route's file is about one domain", hint="name one, and repeat the command for each")
     files, session = InputFiles(manifest, inventory, signature), Session(store_root(store), caller())
+    asked: dict[str, object] = {"to": to, "window": window, "per_cluster": None if per_cluster == 1 else per_cluster}
+    asked |= {"manifest": manifest, "inventory": inventory, "signature": signature, "store": store}
     if several or len(names) > 1:
         from bundlekeeper.cli.screen.answers import routes as together
 
         with session:
             many = routes.find_routes(session, names, site, to, options, files)
-        (together.show_json if json else together.show_text)(many)
+        if json:
+            together.show_json(many)
+        else:
+            together.show_text(many, asked, whole=details)
         return exit_status(many.findings)
     with session:
         found = job.find_route(session, names[0], to, options, files)
-    screen.show(found, out=out, force=force, form=form_of(json=json))
+    screen.show(found, asked, out=out, force=force, form=form_of(json=json), whole=details)
     return exit_status(found.findings)
 
 

@@ -1,8 +1,9 @@
 """Sinks: everything that the tool prints goes through here.
 
-Rules: data on stdout; progress, errors and hints on stderr; every piece of data passes `visible`; JSON is one object
-with its schema; a finding is one line for what is and one for the hint, so that they can be grepped; colour on a
-terminal only, and never as the only sign; nothing here computes.
+Rules: data on stdout; progress, errors and hints on stderr; an error is one sentence, one hint, and the cases under
+them; every piece of data passes `visible`; JSON is one object with its schema; a finding is one line for what is and
+one for the hint, so that they can be grepped; colour on a terminal only, and never as the only sign; nothing here
+computes.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from bundlekeeper.cli.screen.help import COMMANDS
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, Level, finding, is_ok
 from bundlekeeper.formats.escape import visible
+
+_CASES = 10  # of what an error rests on, that are reported; JSON has all
 
 _STYLES = {Level.ERROR: "bold red", Level.WARNING: "bold yellow", Level.NOTE: "cyan"}
 
@@ -158,13 +161,19 @@ def _alike(found: Finding) -> tuple[str, ...]:
 
 
 def error_text(error: KeeperError) -> None:
-    """Print an error on stderr: its problems first, then `error:`, `where:`, `hint:`."""
-    findings_aside(error.problems)
+    """Print an error on stderr: `error:`, `where:`, `hint:`, and under them, indented, what it rests on."""
     aside(f"error: {error.message}")
     if error.where:
         aside(f"where: {error.where}")
     if error.hint:
         aside(f"hint: {error.hint}")
+    cases = [[case] for case in error.evidence] + [finding_lines(found) for found in error.problems]
+    for case in cases[:_CASES]:
+        for row in case:
+            if row != f"  hint: {visible(error.hint)}":
+                aside(f"  {row}")
+    if len(cases) > _CASES:
+        aside(f"  and {len(cases) - _CASES} more (--json tells all)")
 
 
 def error_envelope(error: KeeperError, command: str) -> None:
@@ -177,4 +186,4 @@ def error_envelope(error: KeeperError, command: str) -> None:
 
 def error_about(error: KeeperError) -> dict[str, Any]:
     """An error as the envelope has it under `error`."""
-    return {"message": error.message, "where": error.where, "hint": error.hint, "exit": error.exit_code}
+    return {"message": error.whole, "where": error.where, "hint": error.hint, "exit": error.exit_code}

@@ -1,20 +1,26 @@
-"""Tables for people: rich on a terminal, plain aligned columns elsewhere.
+"""Tables: aligned within the width of a line, in colour on a terminal; where no width is known, records with tabs.
 
 Rules: a column is declared once, with its title, its cell and how it stands; cells are data and pass `visible`; no
-markup is ever read from data; the plain form is stable (two spaces between columns, no colours, no width limit), so
-that it can be compared and grepped.
+markup is ever read from data; nothing is ever cut: what finds no space wraps, or goes below its row; the form without a
+width is stable (a record a line, a tab between cells, no padding, no colours), so that a script can part it.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
+from textwrap import wrap
 from typing import Generic, TextIO, TypeVar
 
 from bundlekeeper.formats.escape import visible
 
 Row = TypeVar("Row")
+
+_USUAL_WIDTH = 80
+_NARROWEST = 8  # a column of text is not made narrower
 
 #: Colours of words that say how something is. Colour is never the only sign.
 STYLES = {
@@ -48,7 +54,8 @@ class Column(Generic[Row]):
     """One column: its title and what of a row stands in it.
 
     `right` puts numbers under each other; `below` moves it to a line of its own under the row, with its title, where a
-    terminal is too narrow for all columns; where that is not enough, more do.
+    line is too short for all columns; where that is not enough, more do. A table in which no column may go below wraps
+    its cells of text instead.
     """
 
     title: str
@@ -57,33 +64,93 @@ class Column(Generic[Row]):
     below: bool = False
 
 
+def width_of(stream: TextIO) -> int | None:
+    """How many characters a line of `stream` has space for: COLUMNS, else the terminal's; None where neither says."""
+    named = os.environ.get("COLUMNS", "")
+    if named.isascii() and named.isdigit() and len(named) < 6 and int(named) > 0:
+        return int(named)
+    if not stream.isatty():
+        return None
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or _USUAL_WIDTH
+    except (OSError, ValueError):  # a stream in memory has no number; a terminal may not tell its size
+        return _USUAL_WIDTH
+
+
 def write(columns: Sequence[Column[Row]], rows: Iterable[Row], caption: str = "", stream: TextIO | None = None) -> None:
-    """Write a table to `stream` (default: stdout), richly if that is a terminal."""
+    """Write a table to `stream` (default: stdout): aligned where the width of a line is known, else as records."""
     target = stream or sys.stdout
     cells = [[visible(column.cell(row)) for column in columns] for row in rows]
+    width = width_of(target)
+    if width is None:
+        target.write(_records(columns, cells, caption))
+        return
+    lines = [[visible(caption)]] if caption else []
+    titles, *body = _laid_out(columns, cells, width)
+    heads = [*lines, *titles]
     if target.isatty():
-        _rich(columns, cells, caption, target)
+        _in_colour(heads, [line for row in body for line in row], target)
     else:
-        target.write(plain(columns, cells, caption))
+        every = [*heads, *(line for row in body for line in row)]
+        target.write("".join("  ".join(line).rstrip() + "\n" for line in every))
 
 
-def plain(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], caption: str = "") -> str:
-    """The table as aligned text, one line a row; `cells` are escaped."""
+def _records(columns: Sequence[Column[Row]], cells: Iterable[Sequence[str]], caption: str) -> str:
+    """One record a line, a tab between its cells, nothing padded: a tab within a cell is escaped already."""
     lines = [visible(caption)] if caption else []
-    lines += ["  ".join(row).rstrip() for row in _aligned(columns, cells, range(len(columns)))]
+    lines += ["\t".join(row) for row in [[visible(column.title) for column in columns], *cells]]
     return "\n".join(lines) + "\n"
 
 
-def _aligned(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], shown: Iterable[int]) -> list[list[str]]:
-    """The titles and the rows, only these columns, every cell padded to its column's width."""
-    chosen = list(shown)
+def _laid_out(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], width: int) -> list[list[list[str]]]:
+    """The titles and the rows, each as lines of padded cells: columns that find no space go below, long cells wrap."""
     titles = [visible(column.title) for column in columns]
-    rows = [[sequence[i] for i in chosen] for sequence in [titles, *cells]]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    table = [titles, *cells]
+    widths = [max(map(len, column)) for column in zip(*table, strict=True)]
+    beside = list(range(len(columns)))
+    movable = any(column.below for column in columns)
+    if movable and _total(widths, beside) > width:
+        beside = [i for i in beside if not columns[i].below] or beside[:1]
+    while movable and _total(widths, beside) > width and len(beside) > 1:
+        beside.pop()
+    _narrow(columns, widths, beside, width)
+    rows = [_row_lines(columns, widths, beside, row) for row in table]
+    below = [i for i in range(len(columns)) if i not in beside]
+    for lines, row in zip(rows[1:], cells, strict=True):
+        under = (f"{titles[i]} {row[i]}" for i in below if row[i])
+        lines += [[f"    {line}"] for cell in _packed(under, width - 4) for line in _wrapped(cell, width - 4)]
+    return rows
+
+
+def _total(widths: Sequence[int], beside: Sequence[int]) -> int:
+    return sum(widths[i] for i in beside) + 2 * (len(beside) - 1)
+
+
+def _narrow(columns: Sequence[Column[Row]], widths: list[int], beside: Sequence[int], width: int) -> None:
+    """Take what the line lacks from the widest columns of text; numbers never break."""
+    while _total(widths, beside) > width:
+        texts = [i for i in beside if not columns[i].right and widths[i] > _NARROWEST]
+        if not texts:
+            return
+        widths[max(texts, key=lambda i: widths[i])] -= 1
+
+
+def _row_lines(
+    columns: Sequence[Column[Row]], widths: Sequence[int], beside: Sequence[int], row: Sequence[str]
+) -> list[list[str]]:
+    wrapped = [[row[i]] if columns[i].right else _wrapped(row[i], widths[i]) for i in beside]
+    lines = zip_longest(*wrapped, fillvalue="")
     return [
-        [c.rjust(w) if columns[i].right else c.ljust(w) for i, c, w in zip(chosen, row, widths, strict=True)]
-        for row in rows
+        [c.rjust(widths[i]) if columns[i].right else c.ljust(widths[i]) for i, c in zip(beside, line, strict=True)]
+        for line in lines
     ]
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    """The text in pieces of at most `width` characters: broken at blanks, and within a word that is longer."""
+    if len(text) <= width:
+        return [text]
+    return wrap(text, max(1, width), break_on_hyphens=False) or [""]
 
 
 def _packed(cells: Iterable[str], width: int) -> list[str]:
@@ -97,32 +164,17 @@ def _packed(cells: Iterable[str], width: int) -> list[str]:
     return lines
 
 
-def _width(lines: Sequence[Sequence[str]]) -> int:
-    return sum(map(len, lines[0])) + 2 * (len(lines[0]) - 1)
-
-
-def _rich(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], caption: str, stream: TextIO) -> None:
+def _in_colour(heads: Iterable[Sequence[str]], lines: Iterable[Sequence[str]], stream: TextIO) -> None:
     from rich.console import Console
     from rich.text import Text
 
     console = Console(file=stream, highlight=False, markup=False, emoji=False)
-    beside = list(range(len(columns)))
-    movable = any(column.below for column in columns)
-    lines = _aligned(columns, cells, beside)
-    if movable and _width(lines) > console.width:
-        beside = [i for i in beside if not columns[i].below]
-        lines = _aligned(columns, cells, beside)
-    while movable and _width(lines) > console.width and len(beside) > 1:
-        lines = _aligned(columns, cells, beside := beside[:-1])
-    below = sorted(set(range(len(columns))) - set(beside))
-    titles = [visible(column.title) for column in columns]
-    under = [[f"{titles[i]} {sequence[i]}" for i in below if sequence[i]] for sequence in cells] if below else []
-    if caption:
-        console.print(Text(visible(caption), style="bold"), soft_wrap=True)
-    console.print(Text("  ".join(lines[0]).rstrip(), style="bold"), soft_wrap=True)
-    for number, row in enumerate(lines[1:]):
-        parts = [(cell, STYLES.get(cell.strip(), "")) for cell in row]
-        console.print(Text("  ").join(Text(cell, style=style) for cell, style in parts), soft_wrap=True)
-        if under:
-            for line in _packed(under[number], console.width - 4):
-                console.print(Text(f"    {line}", style="dim"), soft_wrap=True)
+    for line in heads:
+        console.print(Text("  ".join(line).rstrip(), style="bold"), soft_wrap=True)
+    for line in lines:
+        if len(line) == 1 and line[0].startswith("    "):
+            console.print(Text(line[0], style="dim"), soft_wrap=True)
+            continue
+        text = Text("  ").join(Text(cell, style=STYLES.get(cell.strip(), "")) for cell in line)
+        text.rstrip()
+        console.print(text, soft_wrap=True)

@@ -208,7 +208,7 @@ def _file(store: Store, voucher: Voucher, row: Holding, stated: Stated | None) -
         row.stored.sha256,
         row.stored.family,
         row.stored.version,
-        row.stored.build,
+        row.stored.variant,
         verified=verification is not None,
         verified_at=verification.verified_at if verification is not None else None,
     )

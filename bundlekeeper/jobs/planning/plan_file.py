@@ -87,10 +87,11 @@ def insist_on(plan: Plan, domain: str | None, release: str, file: str) -> None:
 def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
     """Refuse a document whose inputs are not what they were. Raises RefusedError with every difference."""
     from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts
+    from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 
     now = {
         "manifest": manifest_facts(given.manifest, given.manifest_sha256),
-        "inventory": inventory_facts(given.inventory, read.plan.domain),
+        "inventory": inventory_facts(given.inventory, read.plan.domain, ManifestIndex(given.manifest).by_policy),
     }
     found = differences(read.inputs, now)
     if found:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.types import NoRoute
 
 _CHECKED = (
-    "Space, verifications, signatures, pairs, policies: see the open gaps below, and how many checks could not be made.",
+    "Space, verifications, signatures and all else of the open gaps below: how many checks could not be made stands there.",
     "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare components.",
 )
 

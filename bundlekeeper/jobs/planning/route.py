@@ -84,17 +84,26 @@ class DomainRoute:
         """Everything that was found."""
         return self.found.findings if self.planned is not None else (*self.given.findings, *self.found.findings)
 
+    @property
+    def domain(self) -> str:
+        """The domain's name."""
+        return self.found.route.domain if isinstance(self.found, PlannedRoute) else self.found.domain
+
     @cached_property
     def document(self) -> dict[str, Any]:
         """The whole plan and what it was made from, as its file holds it."""
         import bundlekeeper
         from bundlekeeper.model.route.document import CAUTION, SCHEMA, inventory_facts, manifest_facts
+        from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 
         given, head, planned, none = self.given, self.given.head, self.planned, self.none
         of = self.found.route if isinstance(self.found, PlannedRoute) else self.found
         inputs = {
             "manifest": manifest_facts(given.manifest, given.manifest_sha256),
-            "inventory": {"from": given.origin, **inventory_facts(given.inventory, of.domain)},
+            "inventory": {
+                "from": given.origin,
+                **inventory_facts(given.inventory, of.domain, ManifestIndex(given.manifest).by_policy),
+            },
             "ledger": {"id": head.ledger, "events": head.count, "head": head.digest} if head is not None else None,
         }
         return {

@@ -35,17 +35,19 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.windows.types import Action, Window
 
 PRACTICE = "common practice"
+_BY = {"operator": "by an operator", "policy": "by policy"}
 _BUILT_IN = f"{PRACTICE}: the built-in table of kinds"
 
 #: What is seen to before anything else.
 _FIRST = (
     ("a configuration backup was taken and read back", PRACTICE),
-    ("every redundant pair is healthy; no critical fault is open; every path is redundant", PRACTICE),
+    ("no critical fault is open; every path is redundant", PRACTICE),
     ("each host's own path count and driver level are written down; they are compared after the work", PRACTICE),
     ("the work of each server that restarts can be taken over by others", PRACTICE),
     ("the maker's release notes of every bundle below were read, and nothing in them speaks against this", PRACTICE),
     ("the windows are agreed: local change control, those responsible for safety", PRACTICE),
 )
+_PAIRS = ("every redundant pair is healthy, and which half leads is known", PRACTICE)
 _VERIFY = {
     "check-backup": "the backup is there, and was read back",
     "check-pairs": "each pair says so itself",
@@ -64,6 +66,8 @@ _VERIFY = {
     "edit-policy": "the policy names the version, and nothing applied by itself",
     "assign-policy": "the server names that policy, and nothing applied by itself",
     "confirm": "the pending change is the expected one",
+    "start-window": "the window is open, and the servers restart",
+    "check-window": "the window is open, and ends after the restart",
     "restart": "the server comes back",
     "apply": "the component tells no failed update; its version is verified below",
     "compare-paths": "path count before: ____  now: ____",
@@ -120,7 +124,7 @@ def runbook(of: Material) -> Runbook:
         totals,
         of.checked,
         of.planned.findings,
-        tuple(RunbookText(text, source) for text, source in _FIRST),
+        tuple(RunbookText(text, source) for text, source in (*_FIRST[:1], *_pairs(of), *_FIRST[1:])),
         tuple(
             OpenGap(
                 gap.finding.level.value,
@@ -145,12 +149,13 @@ def _facts(of: Material) -> Iterator[tuple[str, str]]:
 
     given, head = of.given, of.given.head
     manifest = given.manifest
+    facts = inventory_facts(given.inventory, of.planned.route.domain, of.fleet.manifest_index.by_policy)
     yield "manifest", f"{manifest.platform}, sequence {manifest.sequence}, issued {manifest.issued}"
     yield "manifest, expires", str(manifest.expires or "not stated")
     yield "manifest, SHA-256", given.manifest_sha256
     yield "manifest, signature", given.signature.message or given.signature.word
     yield "inventory, from", given.origin
-    yield "inventory, SHA-256 of the domain", inventory_facts(given.inventory, of.planned.route.domain)["sha256"]
+    yield "inventory, SHA-256 of the domain", facts["sha256"]
     yield (
         "ledger's head",
         f"{head.digest} ({counted(head.count, 'event')}, ledger {head.ledger})" if head is not None else "none",
@@ -169,12 +174,7 @@ def _step(of: Material, step: Step) -> StepPage:
     windows = [w for w in of.planned.timeline.windows if w.step == step.number]
     where = f"step {step.number}: {step.what} to {step.name}"
     rules = [RunbookText(q.message, q.source or "no rule speaks about it: ask the publisher") for q in step.quotes]
-    order = (
-        "infrastructure before servers going up, after them going down"
-        if step.what == "servers"
-        else ("model table, domain manager, then what is staged, the following half before the leading one")
-    )
-    rules.append(RunbookText(order, f"{PRACTICE}: order"))
+    rules.append(RunbookText(_order(of, step), f"{PRACTICE}: order"))
     back = [way for way in of.planned.back if way.step == step.number]
     return StepPage(
         where[0].upper() + where[1:],
@@ -186,6 +186,24 @@ def _step(of: Material, step: Step) -> StepPage:
     )
 
 
+def _pairs(of: Material) -> list[tuple[str, str]]:
+    return [_PAIRS] if of.fleet.state(of.planned.route.domain).pairs else []
+
+
+def _order(of: Material, step: Step) -> str:
+    """The order of a step in words, of the kinds that it moves."""
+    if step.what == "servers":
+        return "infrastructure before servers going up, after them going down"
+    kinds = dict.fromkeys(component.kind for change in step.changes for component in change.components)
+    turns: dict[int, list[str]] = {}
+    for kind in kinds:
+        turns.setdefault(of.fleet.manifest_index.facts(kind, None).turn, []).append(kind)
+    words = ", then ".join(" and ".join(turns[turn]) for turn in sorted(turns, reverse=step.is_down))
+    keys = {key for change in step.changes for component in change.components for key in component.keys}
+    halves = any(half.key in keys for p in of.fleet.state(of.planned.route.domain).pairs for half in p.halves)
+    return words + ("; the following half before the leading one" if halves else "")
+
+
 def _distinct(step: Step) -> list[StepChange]:
     return list({change.sha256: change for change in step.changes}.values())
 
@@ -194,10 +212,10 @@ def _component(fleet: Fleet, change: StepChange, component: ComponentChange) -> 
     facts = fleet.manifest_index.facts(component.kind, component.model or None)
     rule = fleet.manifest_index.manifest.kind.get(component.kind)
     own = rule.models.get(component.model) if rule is not None and rule.models else None
-    said = any(getattr(r, "method", None) or getattr(r, "by", None) for r in (rule, own) if r is not None)
+    said = any(getattr(r, "method", None) or getattr(r, "applied_by", None) for r in (rule, own) if r is not None)
     source = f"manifest, [kind.{component.kind}]" if said else _BUILT_IN
     minutes = f"{component.minutes} minutes each, {'assumed' if component.assumed_minutes else 'by the manifest'}"
-    method = f"{facts.method or 'method not known'}, by {facts.by or 'whom is not known'}"
+    method = f"{facts.method or 'method not known'}, {_BY.get(facts.applied_by or '', 'by whom is not known')}"
     what = f"{len(component.keys)} {component.kind} {component.model} ({change.name})"
     return ComponentRow(
         what, component.start or "not known", component.end, f"{method}; {minutes}; {facts.effect}", source
@@ -233,7 +251,7 @@ def _action(of: Material, step: Step, window: Window, number: int, action: Actio
 
     change = next((c for c in step.changes for p in c.components if action.key in p.keys), None)
     way = next((back for back in of.planned.back if back.step == step.number and action.key in back.keys), None)
-    method = ", ".join(word for word in (action.method, f"by {action.by}" if action.by else "") if word)
+    method = ", ".join(word for word in (action.method, _BY.get(action.applied_by, "")) if word)
     words = (method, f"policy {action.policy}" if action.policy else "", action.note)
     return ActionRow(
         f"{window.number}.{number}",

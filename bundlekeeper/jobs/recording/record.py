@@ -77,13 +77,13 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
         except InputError as error:
             if not row.where:
                 raise
-            wrong.append(f"{row.where}: {error.message}" + (f" ({error.hint})" if error.hint else ""))
+            wrong.append(f"{row.where}: {error.whole}" + (f" ({error.hint})" if error.hint else ""))
     if wrong:
         raise _wrong_rows(wrong, work.refusals, file or "")
     if work.refusals:
-        message = f"{len(work.refusals)} of {len(work.events)} cannot be: {_by_reason(work.refusals)}"
+        message = f"refused, nothing was recorded: {len(work.refusals)} of {len(work.events)} cannot be"
         hint = 'look again; if it is so all the same: --anyway "why" (recorded)'
-        raise RefusedError(f"refused, nothing was recorded: {message}", hint=hint)
+        raise RefusedError(message, hint=hint, evidence=_by_reason(work.refusals))
     recorded = None if dry_run else ledger.record(work.events, session.now(), arrange=True)
     beyond = ahead(ledger, session.now())
     found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # what was recorded is recorded
@@ -93,21 +93,22 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
 
 def _wrong_rows(wrong: Sequence[str], refusals: Sequence[tuple[str, str]], file: str) -> InputError:
     """Everything that is wrong with the rows of a file, and what would be refused besides, as one error."""
-    message = "; ".join(wrong[:MAX_TOLD])
+    told = list(wrong[:MAX_TOLD])
     if len(wrong) > MAX_TOLD:
-        message += f"; and {len(wrong) - MAX_TOLD} more"
+        told.append(f"and {len(wrong) - MAX_TOLD} more")
     if refusals:
-        message += f"; besides, {len(refusals)} would be refused: {_by_reason(refusals)}"
-    return InputError(f"nothing was recorded: {message}", where=file, hint="fix what is named and give the file again")
+        told.append(f"besides, {len(refusals)} would be refused: {'; '.join(_by_reason(refusals))}")
+    return InputError("nothing was recorded", where=file, hint="fix what is named and give the file again",
+                      evidence=told)  # fmt: skip
 
 
-def _by_reason(refusals: Sequence[tuple[str, str]]) -> str:
+def _by_reason(refusals: Sequence[tuple[str, str]]) -> list[str]:
     """Why components are refused, each reason once with the first of its components."""
     components: dict[str, list[str]] = {}
     for component, reason in refusals:
         components.setdefault(reason, []).append(component)
     told = [f"{some(names, 3)}: {reason}" for reason, names in list(components.items())[:MAX_TOLD]]
-    return "; ".join(told) + (f"; and {len(components) - MAX_TOLD} more reasons" if len(components) > MAX_TOLD else "")
+    return told + ([f"and {len(components) - MAX_TOLD} more reasons"] if len(components) > MAX_TOLD else [])
 
 
 def _judge(work: _Work, row: RecordStatement) -> None:

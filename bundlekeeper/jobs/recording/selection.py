@@ -61,4 +61,6 @@ def _insist_on_known(session: Session, given: Mapping[str, str]) -> None:
         near.extend([f"--{key} {close}"] if close else [])
     if wrong:
         hint = f"did you mean {', '.join(near)}?" if near else "bundlekeeper where shows what is known"
-        raise InputError("; ".join(wrong), hint=hint)
+        if len(wrong) == 1:
+            raise InputError(wrong[0], hint=hint)
+        raise InputError(f"{len(wrong)} words were never recorded", hint=hint, evidence=wrong)

@@ -103,9 +103,7 @@ def _gaps(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> Gap
     pieces: list[tuple[int, int]] = connection.execute(select, (ledger, part.after)).fetchall()
     select = "SELECT 1 FROM peer WHERE ledger = ? AND count = ? AND head = ?"
     met = connection.execute(select, (ledger, part.after, part.before)).fetchone()
-    ended = connection.execute(
-        "SELECT 1 FROM piece WHERE ledger = ? AND count = ?", (ledger, part.after)
-    ).fetchone()
+    ended = connection.execute("SELECT 1 FROM piece WHERE ledger = ? AND count = ?", (ledger, part.after)).fetchone()
     if met and not ended:
         return ()  # a whole file of another copy ended here
     into = "INSERT OR IGNORE INTO piece (ledger, after, count, seal) VALUES (?, ?, ?, ?)"

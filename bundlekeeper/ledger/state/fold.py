@@ -18,13 +18,16 @@ from typing import Any, NamedTuple
 
 from bundlekeeper.ledger.event.events import RANK, EventKind
 from bundlekeeper.ledger.event.rows import BANK_CODE, METHOD_CODE, NOTHING, PLACE_OF, WHAT_CODE, WHATS
+from bundlekeeper.model.vocabulary import METHODS, SPARE
 
 #: version, family, bundle, sha256 as words; 0 where not said.
 Image = tuple[int, int, int, int]
 #: What is in a bank and the event that put or found it there: None is not known, (None, event) known to be none.
 Bank = tuple[Image | None, int] | None
 
-_TWO_BANK, _BOOT_FILE = (METHOD_CODE[m] for m in ("two-bank", "boot-file"))
+#: Methods that write over the spare bank, and those that add a file to others.
+_SPARED = frozenset(METHOD_CODE[method] for method, facts in METHODS.items() if facts.over == SPARE)
+_KEEPS = frozenset(METHOD_CODE[method] for method, facts in METHODS.items() if facts.over is None)
 _PENDING, _SPARE, _BOOT_FILES = (BANK_CODE[b] for b in ("pending", "spare", "boot_files"))
 _NO_KINDS: frozenset[int] = frozenset()
 OPEN = 2**63 - 1  # `until` of what still stands
@@ -164,15 +167,15 @@ class ComponentState:
     def _staged(self, fact: Fact, lookups: Lookups) -> None:
         image, method = self._known(fact.image()), self._method(fact, lookups)
         self.present = 1
-        if method == _BOOT_FILE or fact.bank == _BOOT_FILES:
+        if method in _KEEPS or fact.bank == _BOOT_FILES:
             self._hold(image, fact)
         if fact.bank == _PENDING:
             self.pending = _put(self.pending, image, fact.seq)
-            if method == _TWO_BANK:  # "The bank not running is *pending* or *spare*, never both"
+            if method in _SPARED:  # "The bank not running is *pending* or *spare*, never both"
                 self.spare = _overwritten(self.spare, fact.seq)
         elif fact.bank == _SPARE:
             self.spare = _put(self.spare, image, fact.seq)
-            if method == _TWO_BANK:
+            if method in _SPARED:
                 self.pending = _overwritten(self.pending, fact.seq)
 
     def _activated(self, fact: Fact, lookups: Lookups) -> None:
@@ -180,12 +183,12 @@ class ComponentState:
         self.present = 1
         self.active = _put(old, image, fact.seq)
         same = old is not None and old[0] is not None and old[0][0] == image[0]
-        if not same and method == _TWO_BANK:
+        if not same and method in _SPARED:
             self.spare = None if old is None else (old[0], fact.seq)
             self.pending = _emptied(self.pending, fact.seq)
         elif not same or _version(self.pending) == image[0]:
             self.pending = _emptied(self.pending, fact.seq)
-        if method == _BOOT_FILE:
+        if method in _KEEPS:
             self._hold(image, fact)
             if old is not None and old[0] is not None and not same:
                 self._hold(old[0], fact)
@@ -197,7 +200,7 @@ class ComponentState:
             self.pending = _emptied(self.pending, fact.seq)
         elif fact.bank == _SPARE and _goes(self.spare, fact.version):
             self.spare = _emptied(self.spare, fact.seq)
-        if fact.version and (fact.bank == _BOOT_FILES or self._method(fact, lookups) == _BOOT_FILE):
+        if fact.version and (fact.bank == _BOOT_FILES or self._method(fact, lookups) in _KEEPS):
             self._drop(fact.version, fact.at)
 
     def _observed(self, fact: Fact, lookups: Lookups) -> None:

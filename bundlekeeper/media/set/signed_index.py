@@ -111,8 +111,8 @@ def _damaged(sets: Sets, sent: Sent, message: str) -> DamagedError:
     return DamagedError(
         f"the set's index, as it was signed, {message}",
         where=f"{folder}/{INDEX}",
-        hint=f"copy {INDEX} and {SIGNATURE} into that folder from a volume of the set that went out; where none did, "
-        f"rename the folder: mv {folder} {folder}{DAMAGED}; its number stays used",
+        hint=f"copy {INDEX} and {SIGNATURE} there from a volume that went out; if none did: "
+        f"mv {folder} {folder}{DAMAGED}",
     )
 
 

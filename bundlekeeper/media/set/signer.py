@@ -86,7 +86,6 @@ def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:
     with suppress(KeeperError):
         fingerprint = f" {sshsig.parse(signature).key().fingerprint}"
     return (
-        f"no key on a medium is used: ask the maker to send the public key by another way, and to confirm its "
-        f"fingerprint{fingerprint} by a third way, such as the telephone; then: "
+        f"get the public key by another way, ask its maker for the fingerprint{fingerprint}, then: "
         f"bundlekeeper trust add NAME KEY.pub --form sshsig --for {purpose}"
     )

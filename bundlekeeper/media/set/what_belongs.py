@@ -3,7 +3,7 @@
 Rules: a set for a release has every bundle that the release names; a set for a domain has those of the families that
 the domain has or may have, and every bundle that the steps of its route need, stops and patches among them; a set for a
 site is the sets of all its domains. What is missing is reported first and never left out in silence: a family, a
-bundle, a verification, a signature, the table that a model needs, a route. A withdrawn bundle, or one whose signature
+bundle, a verification, a signature, a list of models, a route. A withdrawn bundle, or one whose signature
 is bad, is reported and not packed. Nothing is read here.
 """
 
@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import DomainState, stand
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import ReleaseTarget, TargetChoice, aim
+from bundlekeeper.planning.fleet.target import ReleaseTarget, Taken, TargetChoice, aim, every_variant, taken_by
 from bundlekeeper.planning.gaps.find import gaps_of
 from bundlekeeper.planning.gaps.question import Case, GapAnswer
 from bundlekeeper.planning.gaps.report import Gap
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 #: Codes of what is missing from the set, or may not go into it.
 SUPPLY = frozenset(
     {
-        *("family-missing", "not-in-store", "wrong-build", "bad-signature", "unsigned", "revoked-key", "removed-key"),
+        *("family-missing", "not-in-store", "wrong-variant", "bad-signature", "unsigned", "revoked-key", "removed-key"),
         *(
             "expired-key",
             "unknown-key",
@@ -50,7 +50,7 @@ SUPPLY = frozenset(
 #: Checks of the supply; one that could not be made is reported, too.
 CHECKS = frozenset(
     {
-        "build",
+        "variant",
         "digest",
         "verification age",
         "signature",
@@ -60,7 +60,7 @@ CHECKS = frozenset(
         "verification",
         "lifecycle",
         "support",
-        "model table",
+        "model list",
     }
 )
 _NOT_PACKED = frozenset({"withdrawn", "bad-signature", "revoked-key"})
@@ -164,10 +164,8 @@ class _Gatherer:
 
     def release(self, meant: SetPurpose) -> None:
         """Everything that a release names."""
-        families = self.fleet.manifest_index.manifest.families
-        target = aim(
-            self.fleet.manifest_index, self.fleet.manifest_index.release(meant.release), families, self.holdings
-        )
+        taken = every_variant(self.fleet.manifest_index, self.fleet.manifest_index.manifest.families)
+        target = aim(self.fleet.manifest_index, self.fleet.manifest_index.release(meant.release), taken, self.holdings)
         name = meant.name if meant.kind == "domain" else f"release {meant.name}"
         self._supply(stand(self.fleet.reader, name, ()), target)
         self._add(target.choices.values())
@@ -188,13 +186,14 @@ class _Gatherer:
         families = (
             self.fleet.manifest_index.manifest.families if unsure else dict.fromkeys((INFRASTRUCTURE, *state.families))
         )
-        target = aim(self.fleet.manifest_index, self.fleet.manifest_index.release(release), families, self.holdings)
+        taken = taken_by(self.fleet.manifest_index, state, families)
+        target = aim(self.fleet.manifest_index, self.fleet.manifest_index.release(release), taken, self.holdings)
         stops = self._stops(domain, release, target)
         self._supply(state, ReleaseTarget(self.fleet.manifest_index, target.release, stops))
         self._add([*target.choices.values(), *stops.values()])
-        self._tables(state)
+        self._lists(state)
 
-    def _stops(self, domain: str, release: str, target: ReleaseTarget) -> dict[str, TargetChoice]:
+    def _stops(self, domain: str, release: str, target: ReleaseTarget) -> dict[Taken, TargetChoice]:
         """The bundles that the route's steps need and the release does not name, each as a choice of its own."""
         found = route(self.fleet, domain, release, self.holdings, self.now)
         if isinstance(found, NoRoute):
@@ -205,7 +204,9 @@ class _Gatherer:
         own = {bundle.sha256.lower() for choice in target.choices.values() for bundle in choice.chain}
         needed = {change.sha256.lower() for step in found.steps for change in step.changes} - own
         return {
-            bundle.sha256: TargetChoice(bundle.family, bundle.version, bundle, (bundle,), (bundle.version,))
+            (bundle.sha256, ""): TargetChoice(
+                bundle.family, bundle.variant or "", bundle.version, bundle, (bundle,), (bundle.version,)
+            )
             for bundle in self.fleet.manifest_index.manifest.bundle
             if bundle.sha256.lower() in needed
         }
@@ -228,29 +229,28 @@ class _Gatherer:
             for bundle in choice.chain:
                 self.bundles.setdefault(bundle.sha256.lower(), bundle)
 
-    def _tables(self, state: DomainState) -> None:
-        """The model table that a model needs: in the set, or there already."""
+    def _lists(self, state: DomainState) -> None:
+        """The list of models that a model needs: in the set, or there already."""
         manifest_index = self.fleet.manifest_index
-        scale = manifest_index.scale(MODEL_TABLE)
-        for table in (c.reading for c in state.infrastructure if c.reading.kind == MODEL_TABLE):
-            offers = [
-                manifest_index.whole(bundle).get((MODEL_TABLE, table.model or "")) for bundle in self.bundles.values()
-            ]
-            there = [offer.image.version for offer in offers if offer is not None] + (
-                [table.active] if table.active else []
-            )
-            models = {
-                (server.family, component.reading.model)
-                for server in state.servers
-                for component in server.components
-                if server.family and component.reading.model
-            }
+        models = {
+            (server.family, component.reading.model)
+            for server in state.servers
+            for component in server.components
+            if server.family and component.reading.model
+        }
+        for kind, of, active in ((c.reading.kind, c.reading.model, c.reading.active) for c in state.infrastructure):
+            if not manifest_index.facts(kind, of).lists_models:
+                continue
+            offers = [manifest_index.whole(bundle).get((kind, of or "")) for bundle in self.bundles.values()]
+            there = [offer.image.version for offer in offers if offer is not None] + ([active] if active else [])
             for family, model in sorted((f, m) for f, m in models if f and m):
-                first = manifest_index.first_table(family, model, table.model)
-                if first and not any(scale.compare(version, first[1]) in (0, 1) for version in there):
-                    message = f"{model} needs model table {first[1]} or newer, and the set has none"
+                first = manifest_index.first_list(kind, of, family, model)
+                if first and not any(
+                    manifest_index.scale(kind).compare(version, first[1]) in (0, 1) for version in there
+                ):
+                    message = f"{model} needs {kind} {first[1]} or newer, and the set has none"
                     hint = f"the infrastructure bundle of release {first[0]} brings it"
-                    self._report(finding("model-table-old", f"{state.domain}: model table", message, hint))
+                    self._report(finding("model-unlisted", f"{state.domain}: {kind}", message, hint))
 
     def contents(self) -> SetContents:
         """What was gathered, bundles by family and as the manifest lists them, findings worst first."""

@@ -102,6 +102,7 @@ class Component:
     healthy: bool | None = field(default=None, metadata=_fact("flag"))
     policy: str | None = field(default=None, metadata=_fact("text"))
     cluster: str | None = field(default=None, metadata=_fact("text"))
+    variant: str | None = field(default=None, metadata=_fact("text"))  # one of the manifest's variants
 
     @property
     def key(self) -> str:

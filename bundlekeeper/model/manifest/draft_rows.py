@@ -156,8 +156,6 @@ def bundle_lines(entry: DraftRow, digest_from: str, signature: str | None = None
     ]
     if entry.sha256:
         lines.append(_line("digest_from", entry.digest_from or digest_from))
-    if family == "rack":
-        lines.append(_line("build", None, '"managed" (servers run by a domain manager) or "standalone" (run alone)'))
     if signature:
         lines.append(f'# signature = {{ file = {basic_string(signature)}, form = "…", key = "…" }}  # REVIEW')
     return lines

@@ -28,10 +28,10 @@ _MACHINE = re.compile(
     r"|sha-?(?:1|256|384|512)|md5)(?![0-9a-z])",
     re.IGNORECASE,
 )
-# Numbers joined by points, perhaps a letter, a bracketed group and a known word with its number.
+# Numbers joined by points, perhaps a letter and a known word with its number.
 _VERSION = re.compile(
     r"""(?<![0-9A-Za-z])(?<![0-9]\.)v?
-        ([0-9]+(?:\.[0-9]+)+[a-z]?(?:\([0-9a-z.]+\)[a-z]?)?
+        ([0-9]+(?:\.[0-9]+)+[a-z]?
          (?:[._-]?(?:dev|alpha|beta|pre|rc|p|patch)[._-]?[0-9]*)?)
         (?![0-9A-Za-z]|\.[0-9])""",
     re.IGNORECASE | re.VERBOSE | re.ASCII,
@@ -46,7 +46,7 @@ _SEPARATORS = re.compile(r"[._ -]+")
 _OTHERS = {"for", "from", "to", "with", "on", "after", "before", "since", "until", "needs", "requires", "min", "max"}
 _OTHERS |= {"than", "hw", "hardware", "kernel", "api", "usb", "pcie", "tpm", "tls", "python"}
 #: What may follow a version and is surely no part of it.
-_AFTER = {"", *FAMILIES, "managed", "standalone", "firmware", "image", "bundle", "all", "noarch", "tar"}
+_AFTER = {"", *FAMILIES, "firmware", "image", "bundle", "all", "noarch", "tar"}
 
 
 def guess_version(file: str) -> str | None:

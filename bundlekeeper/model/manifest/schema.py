@@ -23,7 +23,6 @@ def schema() -> dict[str, Any]:
         if kind is not None:
             kind["examples"] = list(KINDS)
     made["$defs"]["Bundle"]["allOf"] = [
-        _when("family", "rack", "build"),
         _when("lifecycle", "withdrawn", "reason"),
     ]
     return {

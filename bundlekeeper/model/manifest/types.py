@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from bundlekeeper.model.trust import SignatureForm
-from bundlekeeper.model.vocabulary import FAMILIES, Back, By, Family, Method
+from bundlekeeper.model.vocabulary import FAMILIES, AppliedBy, Back, Down, Family, Method
 
 FORMAT = 1
 
@@ -24,7 +24,8 @@ RangeText = Annotated[str, StringConstraints(min_length=1, max_length=512)]
 FileName = Annotated[str, StringConstraints(min_length=1)]
 PLATFORM = r"^[a-z0-9]+(-[a-z0-9]+)*$"  # small letters and digits, in words joined by single hyphens
 MAX_PLATFORM = 64  # characters
-Kind = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
+Word = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
+Kind = Word
 OneOrMore = Version | Annotated[tuple[Version, ...], Field(strict=False, min_length=1)]
 Count = Annotated[int, Field(ge=0, le=2**63 - 1)]
 VersionOrder = Literal["natural", "semver", "debian", "listed"]
@@ -95,7 +96,9 @@ class Bundle(_Table):
     lifecycle: Lifecycle = Field(default=Lifecycle.CURRENT, strict=False)
     reason: Text | None = Field(default=None, description="why it was withdrawn")
     signature: Signature | None = None
-    build: Literal["managed", "standalone"] | None = Field(default=None, description="required for rack")
+    variant: Word | None = Field(
+        default=None, description="one of the manifest's variants; for which surroundings it is"
+    )
     base: Version | None = Field(default=None, description="a patch on this base version")
     only: Annotated[tuple[Kind, ...], Field(strict=False)] | None = Field(
         default=None, description="a file with just these kinds"
@@ -107,8 +110,14 @@ class KindRule(_Table):
     """Overrides of the built-in table of kinds, or a kind of your own."""
 
     method: Method | None = None
-    by: By | None = None
-    back: Back | None = None
+    applied_by: AppliedBy | None = Field(default=None, description="who has it applied: an operator, or a policy")
+    back: Back | None = Field(default=None, description="the way back")
+    down: Down | None = Field(default=None, description="what is down while it restarts")
+    pair: bool | None = Field(default=None, description="usually one of a redundant pair")
+    turn: Annotated[int, Field(ge=0, le=99)] | None = Field(default=None, description="the lower, the earlier going up")
+    ahead: bool | None = Field(default=None, description="may run ahead of everything at no risk")
+    lists_models: bool | None = Field(default=None, description="tells the manager which models exist")
+    none: bool | None = Field(default=None, description="true: this platform has no such component")
     order: VersionOrder | None = Field(default=None, description="order of this kind's image versions")
     list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(default=None)
     minutes: Annotated[int, Field(ge=0, le=100_000)] | None = None
@@ -177,6 +186,9 @@ class Manifest(_Table):
     issued: date
     expires: date | None = None
     families: tuple[Family, ...] = Field(default=FAMILIES, strict=False, min_length=1)
+    variants: tuple[Word, ...] = Field(
+        default=(), strict=False, description="words of your own for bundles that are built for different surroundings"
+    )
     versions: Versions = Versions()
     bundle: tuple[Bundle, ...] = Field(default=(), strict=False)
     kind: dict[str, KindRule] = Field(default_factory=dict)

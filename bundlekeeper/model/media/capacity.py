@@ -112,8 +112,10 @@ def parse_supplies(texts: Iterable[str]) -> tuple[Supply, ...]:
             continue
         counts = [each.count, *([found[each.kind].count] if each.kind in found else [])]
         found[each.kind] = Supply(each.kind, None if None in counts else sum(count or 0 for count in counts))
+    if len(wrong) == 1:
+        raise InputError(wrong[0], hint=_FORMS)
     if wrong:
-        raise InputError("; ".join(wrong), hint=_FORMS)
+        raise InputError(f"{len(wrong)} volumes cannot be read", hint=_FORMS, evidence=wrong)
     if not found:
         raise InputError("no volume was named", hint=f"--volume KIND, {_FORMS}")
     return tuple(found.values())
@@ -139,9 +141,7 @@ def parse_supply(text: str) -> Supply:
     if size is None or size["unit"].lower() not in _UNITS:
         near = get_close_matches(what, (*DISCS, *FILE_SYSTEMS), n=1)
         if near and near[0] in FILE_SYSTEMS:
-            raise InputError(
-                f"--volume {visible(text)[:60]}: the size is missing; for example 16GB:{near[0]}", hint=_FORMS
-            )
+            raise InputError(f"--volume {visible(text)[:60]}: its size is missing, as in 16GB:{near[0]}", hint=_FORMS)
         meant = f"; did you mean {near[0]}?" if near else ""
         raise InputError(f"--volume {visible(text)[:60]}: neither a size nor a disc{meant}", hint=_FORMS)
     if "," in size["number"] and not _THOUSANDS.fullmatch(size["number"].partition(".")[0]):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
@@ -19,10 +19,10 @@ from bundlekeeper.formats import json_read
 from bundlekeeper.formats.text_file import shown
 from bundlekeeper.model.inventory.types import EVERYWHERE, Inventory, server_key
 from bundlekeeper.model.route.hand_plan import MAX_STEPS, Plan, PlanStep
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, KINDS, SERVERS
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVERS
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.inventory.types import Policy
+    from bundlekeeper.model.inventory.types import Component, Policy
     from bundlekeeper.model.manifest.types import Manifest
 
 SCHEMA = "bundlekeeper.route/1"
@@ -67,9 +67,9 @@ def _pieces(manifest: Manifest) -> Iterator[tuple[str, Any]]:
         yield f"beside ({compatible.source})", compatible
 
 
-def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
+def inventory_facts(inventory: Inventory, domain: str, by_policy: Callable[[Component], bool | None]) -> dict[str, Any]:
     """What a plan remembers of a domain: each component's facts, its partitions, its policies with whom else each
-    touches, and who stays apart."""
+    touches, and who stays apart. `by_policy` tells whether a policy drives a component, None where it is not known."""
     components = inventory.of(domain)
     keys = {component.key for component in components}
     named = {component.policy for component in components if component.policy}
@@ -82,7 +82,7 @@ def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
             if partition.component in keys
         },
         "policies": _by_name((policy.name, _known(policy)) for policy in policies),
-        "elsewhere": _by_name((policy.name, _elsewhere(inventory, policy, domain)) for policy in policies),
+        "elsewhere": _by_name((policy.name, _elsewhere(inventory, policy, domain, by_policy)) for policy in policies),
         "separate_windows": sorted(
             sorted(separate_windows.domains)
             for separate_windows in inventory.separate_windows
@@ -103,7 +103,9 @@ def _by_name(rows: Iterable[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def _elsewhere(inventory: Inventory, policy: Policy, domain: str) -> dict[str, Any]:
+def _elsewhere(
+    inventory: Inventory, policy: Policy, domain: str, by_policy: Callable[[Component], bool | None]
+) -> dict[str, Any]:
     """The servers of other domains that a policy touches, or may touch because theirs is not known."""
     servers: set[str] = set()
     maybe: set[str] = set()
@@ -112,7 +114,7 @@ def _elsewhere(inventory: Inventory, policy: Policy, domain: str) -> dict[str, A
             continue
         if component.policy == policy.name:
             servers.add(f"{component.domain} {server_key(component)}")
-        elif component.policy is None and (component.kind not in KINDS or KINDS[component.kind].by == "policy"):
+        elif component.policy is None and by_policy(component) is not False:
             maybe.add(component.domain)
     return {"servers": len(servers), "of": digest_of(sorted(servers))[:_DIGITS], "perhaps in": sorted(maybe)}
 
@@ -274,15 +276,13 @@ class RouteDocument:
         name, what = self._get(raw, str, "name", at=at), self._get(raw, str, "what", at=at)
         if what not in (INFRASTRUCTURE, SERVERS):
             raise InputError(f"a step of {shown(what)}", where=f"{self._name}#{json_read.pointer(at)}")
-        digests: dict[str, str] = {}
+        digests: dict[tuple[str, str], None] = {}
         servers: list[str] = []
         kinds: dict[str, None] = {}
         for n, change in enumerate(self._get(raw, list, "changes", at=at)):
             here = (*at, "changes", n)
             family, digest = self._get(change, str, "family", at=here), self._get(change, str, "sha256", at=here)
-            if digests.setdefault(family, digest) != digest:
-                where = f"{self._name}#{json_read.pointer(here)}"
-                raise InputError(f"one step with two {shown(family)} bundles", where=where, hint="make the plan again")
+            digests[family, digest] = None
             rows = self._get(change, list, "servers", at=here)
             servers += [row for row in rows if isinstance(row, str)]
             components = self._get(change, list, "components", at=here)
@@ -290,7 +290,7 @@ class RouteDocument:
         own = what == INFRASTRUCTURE
         only = tuple(kinds) if own else ()
         version, release = (name, "") if own else ("", name)
-        return PlanStep(what, version, release, only, tuple(dict.fromkeys(servers)), tuple(digests.items()))
+        return PlanStep(what, version, release, only, tuple(dict.fromkeys(servers)), tuple(digests))
 
 
 def read_document(data: bytes, name: str) -> RouteDocument | None:

@@ -7,7 +7,7 @@
     [[step]]
     what = "infrastructure"
     version = "6.0.1"
-    only = ["model-table"]          # just these kinds; default: all that the bundle brings
+    only = ["model-list"]          # just these kinds; default: all that the bundle brings
 
     [[step]]
     what = "servers"                # or "blade", "rack"

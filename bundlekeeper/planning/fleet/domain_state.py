@@ -8,7 +8,9 @@ A server is at B when every part of it that B covers is, and B covers at least o
 Else it is mixed, and rules must hold for the lowest and the highest bundle found: the ends of the narrowest stretch of
 bundles in which each of its components is at one (of equally narrow stretches the lowest), because a component whose image did
 not change for years is not "found" at the oldest of its bundles. A part of which something is not known keeps its
-server from being at any bundle. Which components make a server is the inventory's word; a doubt is reported, nothing is guessed.
+server from being at any bundle. A server takes the variant that its own components name, else the one that the
+infrastructure of its domain names; where two are named, none is known. Which components make a server is the inventory's
+word; a doubt is reported, nothing is guessed.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.model.inventory.types import Component, Place, server_key
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
-from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex, is_part
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex, is_part, suits
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 NO_VERSION = "active"  # the active version is not known
 NO_MODEL = "model"  # the model is not known
 NO_FAMILY = "family"  # whether it is a blade or a rack server's is not known
+NO_VARIANT = "variant"  # its family is published in variants, and which one it takes is not known
 UNORDERED = "unordered"  # no bundle lists the very text, and the order cannot place it
 UNLISTED = "unlisted"  # it can be placed, and no bundle lists it
 
@@ -36,11 +39,13 @@ UNLISTED = "unlisted"  # it can be placed, and no bundle lists it
 class ComponentReading:
     """What a component is read as; components that agree in all of it share one object.
 
-    `bundles` are the versions of the family's bundles that it is at, lowest first. `lack` is empty where there is one,
-    else one of the words above.
+    `variant` is the one that it takes of its family, empty where that has none, None where it is not known. `bundles`
+    are the versions of the family's bundles that it is at, lowest first. `lack` is empty where there is one, else one
+    of the words above.
     """
 
     family: str | None
+    variant: str | None
     kind: str
     model: str | None
     active: str | None
@@ -82,12 +87,13 @@ class At:
 
 @dataclass(frozen=True, slots=True)
 class ServerClass:
-    """What servers of the same family, models and versions have in common.
+    """What servers of the same family, variant, models and versions have in common.
 
     `components` are the readings of one server's components, sorted; a server with two like adapters has two like readings.
     """
 
     family: str | None
+    variant: str | None
     components: tuple[ComponentReading, ...]
     at: At
 
@@ -105,6 +111,11 @@ class ServerAt:
     def family(self) -> str | None:
         """Blade or rack; None where it is not known."""
         return self.kin.family
+
+    @property
+    def name(self) -> str:
+        """The server for people: `holm/holm-a/1/3`."""
+        return server_name(self.key, self.place)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,9 +147,11 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True)
 class DomainState:
-    """One domain as it stands. `families` are those that it has, in the manifest's usual order."""
+    """One domain as it stands. `families` are those that it has, in the manifest's usual order; `variant` is what its
+    infrastructure says, None where it says nothing."""
 
     domain: str
+    variant: str | None
     infrastructure: tuple[PlacedComponent, ...]
     servers: tuple[ServerAt, ...]
     classes: tuple[tuple[ServerClass, tuple[ServerAt, ...]], ...]
@@ -157,20 +170,26 @@ class StateReader:
 
     def __init__(self, manifest_index: ManifestIndex) -> None:
         self.manifest_index = manifest_index
-        self._readings: dict[tuple[str | None, str, str | None, str | None], ComponentReading] = {}
-        self._classes: dict[tuple[str | None, tuple[ComponentReading, ...]], ServerClass] = {}
+        self._readings: dict[tuple[str | None, ...], ComponentReading] = {}
+        self._classes: dict[tuple[str | None, str | None, tuple[ComponentReading, ...]], ServerClass] = {}
         self._ranks: dict[str, dict[str, int]] = {}
 
-    def reading(self, family: str | None, kind: str, model: str | None, active: str | None) -> ComponentReading:
-        """What a part of that family, kind, model and active version is read as."""
-        key = (family, kind, model, active)
+    def reading(
+        self, family: str | None, variant: str | None, kind: str, model: str | None, active: str | None
+    ) -> ComponentReading:
+        """What a part of that family, variant, kind, model and active version is read as."""
+        key = (family, variant, kind, model, active)
         if key not in self._readings:
-            bundles, lack = self._bundles_of(family, kind, model, active)
-            self._readings[key] = ComponentReading(family, kind, model, active, bundles, lack)
+            bundles, lack = self._bundles_of(family, variant, kind, model, active)
+            self._readings[key] = ComponentReading(family, variant, kind, model, active, bundles, lack)
         return self._readings[key]
 
+    def then(self, reading: ComponentReading, active: str) -> ComponentReading:
+        """What the same component is read as when it runs that version."""
+        return self.reading(reading.family, reading.variant, reading.kind, reading.model, active)
+
     def _bundles_of(
-        self, family: str | None, kind: str, model: str | None, active: str | None
+        self, family: str | None, variant: str | None, kind: str, model: str | None, active: str | None
     ) -> tuple[tuple[str, ...], str]:
         if not active:
             return (), NO_VERSION
@@ -178,7 +197,9 @@ class StateReader:
             return (), NO_MODEL
         if family is None:
             return (), NO_FAMILY
-        offers = self.manifest_index.offers(family, kind, model)
+        if variant is None:
+            return (), NO_VARIANT
+        offers = self.manifest_index.offers(family, variant, kind, model)
         scale = self.manifest_index.scale(kind)
         found = [offer for offer in offers if offer.image.version == active]
         found = found or [offer for offer in offers if scale.same(offer.image.version, active)]
@@ -186,17 +207,19 @@ class StateReader:
             return tuple(dict.fromkeys(offer.bundle.version for offer in found)), ""
         return (), UNLISTED if scale.key(active) is not None else UNORDERED
 
-    def server_class(self, family: str | None, readings: Iterable[ComponentReading]) -> ServerClass:
+    def server_class(
+        self, family: str | None, variant: str | None, readings: Iterable[ComponentReading]
+    ) -> ServerClass:  # fmt: skip
         """The class of a server with components that are read so."""
         components = tuple(sorted(readings, key=_sorting))
-        key = (family, components)
+        key = (family, variant, components)
         if key not in self._classes:
-            self._classes[key] = ServerClass(family, components, self._server_at(family, components))
+            self._classes[key] = ServerClass(family, variant, components, self._server_at(family, variant, components))
         return self._classes[key]
 
-    def _server_at(self, family: str | None, components: Sequence[ComponentReading]) -> At:
+    def _server_at(self, family: str | None, variant: str | None, components: Sequence[ComponentReading]) -> At:
         """The bundles that a server of these components is at, by the trade's definition."""
-        if family is None:
+        if family is None or variant is None:
             return At((), certain=False)
         unclear = [
             reading
@@ -206,7 +229,7 @@ class StateReader:
         at = [
             bundle.version
             for bundle in self.manifest_index.bundles(family)
-            if not is_part(bundle) and self._covers_all(bundle, components)
+            if suits(bundle, variant) and not is_part(bundle) and self._covers_all(bundle, components)
         ]
         if at and not unclear:
             return At((tuple(dict.fromkeys(at)),), certain=True)
@@ -218,7 +241,7 @@ class StateReader:
             for reading in components
             if reading.lack
             and reading.model is not None
-            and self.manifest_index.offers(family, reading.kind, reading.model)
+            and self.manifest_index.offers(family, variant, reading.kind, reading.model)
         ]
         low, high = self._stretch(family, sets)
         return At(((low,), (high,)), certain=not lacking and not unclear)
@@ -283,10 +306,27 @@ class StateReader:
         return "blade" if places.pop() else "rack"
 
 
+def stands_alone(manifest_index: ManifestIndex, state: DomainState, component: Component) -> bool:
+    """True for what is no half of a pair: it says so, or says nothing, nor does any of its kind in the domain, and is
+    of a kind that is not usually one, or a manager with a serial and no parent: on a host of its own, so no application
+    on other components."""
+    if component.pair is not None:
+        return not component.pair
+    if component.half or any(pair.kind == component.kind for pair in state.pairs):
+        return False
+    facts = manifest_index.facts(component.kind, component.model)
+    return facts.pair is False or (facts.down == "manager" and bool(component.serial) and not component.parent)
+
+
+def server_name(key: str, place: Place) -> str:
+    """A server as every plan and every answer names it: its place as `where` prints it, else its key."""
+    return place.path() if place.slot else key
+
+
 def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:
     """Read one domain; `components` are all that the inventory lists of it."""
     manifest_index = reader.manifest_index
-    own: list[PlacedComponent] = []
+    own: list[Component] = []
     grouped: dict[str, list[Component]] = {}
     of_server: dict[str, bool] = {}
     for component in components:
@@ -296,14 +336,18 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
         if inside:
             grouped.setdefault(server_key(component), []).append(component)
         else:
-            own.append(
-                PlacedComponent(
-                    component,
-                    component.key,
-                    reader.reading(INFRASTRUCTURE, component.kind, component.model, component.active),
-                )
-            )
-    servers = tuple(_server(reader, key, components) for key, components in grouped.items())
+            own.append(component)
+    word = _word(own)
+    of_own = manifest_index.variant(INFRASTRUCTURE, word)
+    infrastructure = tuple(
+        PlacedComponent(
+            component,
+            component.key,
+            reader.reading(INFRASTRUCTURE, of_own, component.kind, component.model, component.active),
+        )
+        for component in own
+    )
+    servers = tuple(_server(reader, key, components, word) for key, components in grouped.items())
     classes: dict[ServerClass, list[ServerAt]] = {}
     for server in servers:
         classes.setdefault(server.kin, []).append(server)
@@ -311,20 +355,30 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
     present |= {server.family for server in servers if server.family is not None}
     return DomainState(
         domain,
-        tuple(own),
+        word,
+        infrastructure,
         servers,
         tuple((kin, tuple(rows)) for kin, rows in classes.items()),
-        _pairs((*own, *(p for server in servers for p in server.components))),
+        _pairs((*infrastructure, *(p for server in servers for p in server.components))),
         tuple(f for f in (INFRASTRUCTURE, *SERVER_FAMILIES) if f in present),
         tuple(_doubts(servers)),
     )
 
 
-def _server(reader: StateReader, key: str, components: Sequence[Component]) -> ServerAt:
+def _word(components: Iterable[Component]) -> str | None:
+    """The one variant that the components name; None where none does, or where they name two."""
+    words = {component.variant for component in components} - {None}
+    return words.pop() if len(words) == 1 else None
+
+
+def _server(reader: StateReader, key: str, components: Sequence[Component], of_domain: str | None) -> ServerAt:
     family = reader.family_of_server(components)
+    said = {component.variant for component in components} - {None}
+    word = _word(components) if said else of_domain
+    variant = None if family is None else reader.manifest_index.variant(family, word)
     rows = tuple(
         PlacedComponent(
-            component, component.key, reader.reading(family, component.kind, component.model, component.active)
+            component, component.key, reader.reading(family, variant, component.kind, component.model, component.active)
         )
         for component in components
     )
@@ -332,7 +386,7 @@ def _server(reader: StateReader, key: str, components: Sequence[Component]) -> S
     slot = next((component.slot for component in components if component.slot is not None), None)
     chassis = next((component.chassis for component in components if component.chassis is not None), None)
     place = Place(first.site, first.domain, chassis, None if slot is None else slot.partition("/")[0])
-    return ServerAt(key, place, rows, reader.server_class(family, (component.reading for component in rows)))
+    return ServerAt(key, place, rows, reader.server_class(family, variant, (component.reading for component in rows)))
 
 
 def _pairs(components: Iterable[PlacedComponent]) -> tuple[Pair, ...]:

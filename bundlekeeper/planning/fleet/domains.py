@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.inventory.types import EVERYWHERE, Component, Inventory, Partition, Place, Policy, server_key
-from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, stand
+from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, server_name, stand
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex, near
 from bundlekeeper.planning.fleet.rules import Rules
 
@@ -42,7 +42,7 @@ class Touched:
     """Servers by domain and key, with `names` in the order in which they are reported: made once for each policy."""
 
     servers: frozenset[tuple[str, str]]
-    names: tuple[tuple[str, str], ...]
+    names: tuple[tuple[tuple[str, str], str], ...]
 
     def __len__(self) -> int:
         """How many there are."""
@@ -51,7 +51,7 @@ class Touched:
     def outside(self, own: Collection[tuple[str, str]], most: int = 6) -> tuple[int, str]:
         """How many there are besides `own`, and their names for people: the first ones and how many more."""
         number = len(self.servers) - sum(row in self.servers for row in own)
-        shown = ", ".join("/".join(row) for row in islice((name for name in self.names if name not in own), most))
+        shown = ", ".join(islice((name for row, name in self.names if row not in own), most))
         return number, f"{shown} and {number - most} more" if number > most else shown
 
 
@@ -82,21 +82,13 @@ class Fleet:
 
     def _note_policy(self, component: Component) -> None:
         if component.policy is None:
-            if component.domain not in self._unknown and self.by_policy(component) is not False:
+            if component.domain not in self._unknown and self.manifest_index.by_policy(component) is not False:
                 self._unknown[component.domain] = None
         elif component.policy:
             servers = self._users.setdefault(component.policy, {}).setdefault(component.domain, {})
             slot = None if component.slot is None else component.slot.partition("/")[0]
-            servers.setdefault(
-                server_key(component), Place(component.site, component.domain, component.chassis, slot).path()
-            )
-
-    def by_policy(self, component: Component) -> bool | None:
-        """Whether the component is a server's that takes its image by policy; None where that is not known."""
-        if not self.manifest_index.is_of_server(component.kind):
-            return False
-        by = self.manifest_index.facts(component.kind, component.model).by
-        return None if by is None else by == "policy"
+            key, place = server_key(component), Place(component.site, component.domain, component.chassis, slot)
+            servers.setdefault(key, server_name(key, place))
 
     @property
     def domains(self) -> tuple[str, ...]:
@@ -136,8 +128,14 @@ class Fleet:
         """Which servers any of the policies touches, in any domain; the answer is shared, not made again."""
         asked = tuple((policy.name, policy.scope) for policy in policies)
         if asked not in self._touched:
-            found = {(d, key) for policy in policies for d, rows in self.users(policy).servers.items() for key in rows}
-            self._touched[asked] = Touched(frozenset(found), tuple(sorted(found, key="/".join)))
+            found = {
+                (domain, key): name
+                for policy in policies
+                for domain, rows in self.users(policy).servers.items()
+                for key, name in rows.items()
+            }
+            names = sorted(found.items(), key=lambda row: (row[1], row[0]))
+            self._touched[asked] = Touched(frozenset(found), tuple(names))
         return self._touched[asked]
 
 

@@ -1,6 +1,6 @@
 """A manifest, indexed for planning: which image each bundle brings for a kind and model, and how a component takes it.
 
-Rules: a bundle for servers that run alone (`build = "standalone"`) is no bundle of a domain and is kept apart; a patch
+Rules: of a family that is published in variants only the bundles of the right one are meant (`suits`); a patch
 (`base`) brings its base's images where it has none of its own; a file with `only` some kinds speaks about nothing else;
 image versions stand in the kind's own order, bundle versions in the manifest's; what neither the built-in table of
 kinds nor the manifest says of a kind is None. Nothing here changes after it was made.
@@ -11,17 +11,26 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import versions
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, KINDS, METHODS, MODEL_TABLE, SERVER_FAMILIES
+from bundlekeeper.model.vocabulary import (
+    EFFECTS,
+    FIRST_TURN,
+    HALF,
+    INFRASTRUCTURE,
+    KINDS,
+    LAST_TURN,
+    METHODS,
+    SERVER_FAMILIES,
+    WHOLE,
+)
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 
 if TYPE_CHECKING:
+    from bundlekeeper.model.inventory.types import Component
     from bundlekeeper.model.manifest.types import Bundle, Image, KindRule, Manifest, Release
-
-STANDALONE = "standalone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +41,27 @@ class ComponentFacts:
     """
 
     method: str | None
-    by: str | None
+    applied_by: str | None
     back: str | None
     minutes: int | None
     assumed_minutes: bool
     down: str
     effect: str
-    paired: bool
+    pair: bool | None
+    in_chassis: bool
+    turn: int
+    ahead: bool
+    lists_models: bool
+
+    @property
+    def over(self) -> str | None:
+        """The bank that its method writes over; None where that adds a file, and where the method is not known."""
+        return METHODS[self.method].over if self.method else None
+
+    @property
+    def files(self) -> bool:
+        """True where its image goes into its file system."""
+        return self.method is not None and METHODS[self.method].files
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +84,16 @@ class ManifestIndex:
         }
         self._facts: dict[tuple[str, str | None], ComponentFacts] = {}
         self._bundles: dict[str, tuple[Bundle, ...]] = {}
-        self._standalone: dict[str, tuple[Bundle, ...]] = {}
         self._offers: dict[tuple[str, str, str], list[ImageOffer]] = {}
         self._whole: dict[int, dict[tuple[str, str], ImageOffer]] = {}
-        self._tables: dict[tuple[str, str, str | None], tuple[str, str] | None] = {}
+        self._lists: dict[tuple[str, str | None, str, str], tuple[str, str] | None] = {}
+        self._in_variants: dict[str, bool] = {}
         self._listed: dict[str, set[str]] = {}  # family -> the kinds that any bundle of it lists
         for family in (INFRASTRUCTURE, *SERVER_FAMILIES):
             rows = [bundle for bundle in manifest.bundle if bundle.family == family]
             rows.sort(key=self._place)
-            self._standalone[family] = tuple(b for b in rows if b.build == STANDALONE)
-            self._bundles[family] = tuple(b for b in rows if b.build != STANDALONE)
+            self._bundles[family] = tuple(rows)
+            self._in_variants[family] = any(bundle.variant is not None for bundle in rows)
             self._listed[family] = {image.kind for b in self._bundles[family] for image in b.images}
             for bundle in self._bundles[family]:
                 for image in bundle.images:
@@ -103,26 +126,60 @@ class ManifestIndex:
         listing = {family for family, kinds in self._listed.items() if kind in kinds}
         return listing != {INFRASTRUCTURE}
 
+    def by_policy(self, component: Component) -> bool | None:
+        """Whether the component is a server's that takes its image by policy; None where that is not known."""
+        if not self.is_of_server(component.kind):
+            return False
+        applied_by = self.facts(component.kind, component.model).applied_by
+        return None if applied_by is None else applied_by == "policy"
+
+    def variants(self, family: str) -> tuple[str, ...]:
+        """The variants that the family is published in; none for most families."""
+        return tuple(dict.fromkeys(bundle.variant for bundle in self._bundles[family] if bundle.variant is not None))
+
+    def variant(self, family: str, word: str | None) -> str | None:
+        """The variant that something takes of a family: what the inventory says (`word`), or all that there is.
+
+        Empty for a family that is not published in variants; None where several exist and the inventory says none.
+        """
+        if not self._in_variants[family]:
+            return ""
+        if word is None and len(self.manifest.variants) == 1:
+            return self.manifest.variants[0]
+        return word
+
     def bundles(self, family: str) -> tuple[Bundle, ...]:
-        """The family's bundles that belong in a domain, oldest first."""
+        """The family's bundles in every variant, oldest first."""
         return self._bundles[family]
 
-    def standalone(self, family: str, version: str) -> tuple[Bundle, ...]:
-        """The family's bundles of that version for servers that run alone."""
-        return tuple(bundle for bundle in self._standalone[family] if bundle.version == version)
-
     def at(self, family: str, version: str) -> tuple[Bundle, ...]:
-        """The family's bundles of exactly that version that belong in a domain; a file with all kinds first."""
+        """The family's bundles of exactly that version, in every variant; a file with all kinds first."""
         rows = [bundle for bundle in self._bundles[family] if bundle.version == version]
         return tuple(sorted(rows, key=is_part))
 
-    def offers(self, family: str, kind: str, model: str) -> tuple[ImageOffer, ...]:
-        """What the family's bundles bring for the kind and model, oldest bundle first."""
-        return tuple(self._offers.get((family, kind, model), ()))
+    def at_variant(self, family: str, version: str, variant: str | None) -> tuple[Bundle, ...]:
+        """The same for what takes that variant."""
+        return tuple(bundle for bundle in self.at(family, version) if suits(bundle, variant))
+
+    def offers(self, family: str, variant: str | None, kind: str, model: str) -> tuple[ImageOffer, ...]:
+        """What the family's bundles bring for the kind and model in that variant, oldest bundle first."""
+        offers = self._offers.get((family, kind, model), ())
+        return tuple(offer for offer in offers if suits(offer.bundle, variant))
 
     def families_of(self, kind: str, model: str) -> tuple[str, ...]:
         """The families whose bundles list the kind and model."""
         return tuple(f for f in (INFRASTRUCTURE, *SERVER_FAMILIES) if (f, kind, model) in self._offers)
+
+    def has(self, kind: str) -> bool:
+        """False where the manifest says that its platform has no such component."""
+        rule = self.manifest.kind.get(kind)
+        return rule is None or not rule.none
+
+    @property
+    def model_lists(self) -> tuple[str, ...]:
+        """The kinds that tell the manager which models exist, as far as the platform has, or may have, one."""
+        kinds = dict.fromkeys((*KINDS, *self.manifest.kind))
+        return tuple(k for k in kinds if self.facts(k, None).lists_models and self.may_list_kind(INFRASTRUCTURE, k))
 
     def lists_kind(self, family: str, kind: str) -> bool:
         """True when any bundle of the family lists an image of the kind."""
@@ -131,13 +188,15 @@ class ManifestIndex:
     def may_list_kind(self, family: str, kind: str) -> bool:
         """True unless it is known that no bundle of the family has an image of the kind."""
         unlisted = (bundle for bundle in self._bundles[family] if not bundle.images)
+        if not self.has(kind):
+            return False
         return self.lists_kind(family, kind) or any(bundle.only is None or kind in bundle.only for bundle in unlisted)
 
     def base(self, bundle: Bundle) -> Bundle | None:
         """The bundle that a patch goes onto; None for no patch, and where the base is no bundle of this manifest."""
         if bundle.base is None or bundle.base == bundle.version:
             return None
-        return next(iter(self.at(bundle.family, bundle.base)), None)
+        return next(iter(self.at_variant(bundle.family, bundle.base, bundle.variant)), None)
 
     def chain(self, bundle: Bundle) -> tuple[Bundle, ...]:
         """The bundles that must be taken in turn: the base first, then its patches, `bundle` last."""
@@ -156,29 +215,29 @@ class ManifestIndex:
             self._whole[id(bundle)] = found
         return self._whole[id(bundle)]
 
-    def first_table(self, family: str, model: str, of: str | None) -> tuple[str, str] | None:
-        """The oldest table that came with a release whose bundle of the family lists the model: release and version.
+    def first_list(self, kind: str, of: str | None, family: str, model: str) -> tuple[str, str] | None:
+        """The oldest list that came with a release whose bundle of the family lists the model: release and version.
 
-        An inference for where no rule speaks: releases were tested together, so that table knew the model. `of` is the
-        model of the component that the table is on. None where no release tells.
+        An inference for where no rule speaks: releases were tested together, so that list knew the model. `kind` is
+        the list's, `of` the model of the component that it is on. None where no release tells.
         """
-        key = (family, model, of)
-        if key not in self._tables:
-            scale = self.scale(MODEL_TABLE)
+        key = (kind, of, family, model)
+        if key not in self._lists:
+            scale = self.scale(kind)
             best: tuple[str, str] | None = None
-            for release, version in self._tables_for(family, model, of or ""):
+            for release, version in self._lists_for(kind, of or "", family, model):
                 if best is None or scale.compare(version, best[1]) == -1:
                     best = (release, version)
-            self._tables[key] = best
-        return self._tables[key]
+            self._lists[key] = best
+        return self._lists[key]
 
-    def _tables_for(self, family: str, model: str, of: str) -> Iterator[tuple[str, str]]:
+    def _lists_for(self, kind: str, of: str, family: str, model: str) -> Iterator[tuple[str, str]]:
         for release in self.manifest.release:
             bundles = [bundle for v in release.versions(family) for bundle in self.at(family, v)]
             if not any(listed == model for bundle in bundles for _, listed in self.whole(bundle)):
                 continue
             for version in release.versions(INFRASTRUCTURE):
-                offers = (self.whole(bundle).get((MODEL_TABLE, of)) for bundle in self.at(INFRASTRUCTURE, version))
+                offers = (self.whole(bundle).get((kind, of)) for bundle in self.at(INFRASTRUCTURE, version))
                 yield from ((release.name, offer.image.version) for offer in offers if offer is not None)
 
     def release(self, name: str) -> Release:
@@ -188,6 +247,11 @@ class ManifestIndex:
                 return release
         names = [release.name for release in self.manifest.release]
         raise InputError(f"the manifest has no release {name!r}", hint=near(name, names) or "it names none at all")
+
+
+def suits(bundle: Bundle, variant: str | None) -> bool:
+    """True where the bundle is for what takes that variant; one that names none is for any."""
+    return bundle.variant is None or bundle.variant == variant
 
 
 def is_part(bundle: Bundle) -> bool:
@@ -211,22 +275,31 @@ def _scale(name: str, listed: tuple[str, ...] | None) -> VersionScale:
 def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
     """The first word of each key wins: the model's, the kind's, the built-in table's."""
     known = KINDS.get(kind)
-    said = {
-        key: next((v for rule in rules if (v := getattr(rule, key)) is not None), None)
-        for key in ("method", "by", "back")
-    }
+
+    def said(key: str, default: object) -> Any:  # noqa: ANN401  (the key's own type)
+        found = next((v for rule in rules if (v := getattr(rule, key)) is not None), None)
+        return found if found is not None else getattr(known, key, default)
+
     minutes = next((rule.minutes for rule in rules if rule.minutes is not None), None)
-    method = said["method"] or (known.method if known else None)
-    back = said["back"]
+    method, down, pair = said("method", None), said("down", None), said("pair", None)
+    if down == HALF and pair is False:
+        down = WHOLE
+    back = next((rule.back for rule in rules if rule.back is not None), None)
     if back is None and method is not None:
         back = known.back if known and known.method == method else METHODS[method].back
+    effect = known.effect if known and known.down == down else ""
+    ahead = bool(said("ahead", False))
     return ComponentFacts(
-        method=cast("str | None", method),
-        by=cast("str | None", said["by"]) or (known.by if known else None),
-        back=cast("str | None", back),
-        minutes=minutes if minutes is not None else known.minutes if known else None,
+        method=method,
+        applied_by=said("applied_by", None),
+        back=back,
+        minutes=said("minutes", None),
         assumed_minutes=minutes is None,
-        down=known.down if known else "server",
-        effect=known.effect if known else "not known: taken as a restart of the server",
-        paired=known.paired if known else False,
+        down=down or "server",
+        effect=effect or (EFFECTS[down] if down else "not known: taken as a restart of the server"),
+        pair=pair,
+        in_chassis=known is not None and known.in_chassis,
+        turn=FIRST_TURN if ahead else said("turn", LAST_TURN),
+        ahead=ahead,
+        lists_models=bool(said("lists_models", False)),
     )

@@ -1,11 +1,11 @@
 """A manifest's rules, asked of components as they stand: what may follow what, and what must stand beside what.
 
-Rules: a rule that names a kind speaks about image versions in that kind's order, any other
-about bundle versions. All matching jumps must hold; with none, going up is unstated and going down is refused.
-`compatible` holds in every state for every pair of components in its scope. A component that is at several bundles runs bytes that
-belong to each of them, so it meets a rule when one of them does; a mixed server must meet it at its lowest and at its
-highest bundle. An answer that hangs on a fact that is not known is UNKNOWN and names the fact; what is refused without
-that fact stays so.
+Rules: a rule that names a kind speaks about image versions in that kind's order, any other about bundle versions, and
+never about a kind that may run ahead of everything. All matching jumps must hold; with none, going up is unstated (but
+for what may run ahead, which is at no risk) and going down is refused. `compatible` holds in every state for every pair of
+components in its scope. A component that is at several bundles runs bytes that belong to each of them, so it meets a rule when
+one of them does; a mixed server must meet it at its lowest and at its highest bundle. An answer that hangs on a fact
+that is not known is UNKNOWN and names the fact; what is refused without that fact stays so.
 """
 
 from __future__ import annotations
@@ -114,13 +114,13 @@ class Rules:
             facts["where it stands in the order of versions"] = None
         if facts:
             return JumpAnswer(RuleAnswer.UNKNOWN, fact=", ".join(facts), down=down)
-        if met:
+        if met or (down is False and self.manifest_index.facts(component.kind, component.model).ahead):
             return JumpAnswer(RuleAnswer.ALLOWED, tuple(met), down=down)
         return JumpAnswer(RuleAnswer.REFUSED if down else RuleAnswer.UNSTATED, down=down)
 
     def _rule(self, rule: Jump, component: SeenVersion, versions: tuple[str | None, str]) -> bool | str | None:
         """True where the rule is met, False where it refuses, None where it does not speak, else the missing fact."""
-        meant = selects(rule.what, component)
+        meant = self.selects(rule.what, component)
         scale = self.manifest_index.scale(rule.what.kind)
         start, end = versions
         if meant is False or scale.holds(rule.to, end) is False:
@@ -145,6 +145,12 @@ class Rules:
         if image_way == 1 or bundle_way == 1:
             return True
         return None if image_way is None or bundle_way is None else False
+
+    def selects(self, what: RuleSubject | JumpWhat, component: SeenVersion) -> bool | None:
+        """Whether a rule's selection means the component, its version left aside; None where that is not known."""
+        if what.kind is None and self.manifest_index.facts(component.kind, component.model).ahead:
+            return False
+        return _selects(what, component)
 
     def within(self, what: RuleSubject, component: SeenVersion, *, wanted: bool) -> bool | None:
         """Whether the component's version is in the range of `what`; None where that is not known.
@@ -171,8 +177,7 @@ def _badness(answer: JumpAnswer) -> tuple[int, bool]:
     return (_ORDER.index(answer.answer), answer.down is not False)
 
 
-def selects(what: RuleSubject | JumpWhat, component: SeenVersion) -> bool | None:
-    """Whether a rule's selection means the component, its version left aside; None where that is not known."""
+def _selects(what: RuleSubject | JumpWhat, component: SeenVersion) -> bool | None:
     if what.kind is not None and what.kind != component.kind:
         return False
     sure = True
@@ -221,11 +226,13 @@ def breaches(rules: Rules, scope: str, components: Iterable[tuple[SeenVersion, T
     for rule in rules.compatible_rules:
         if rule.scope != scope:
             continue
-        whens = [(tag, _both(selects(rule.when, s), rules.within(rule.when, s, wanted=False))) for s, tag in rows]
+        whens = [(tag, _both(rules.selects(rule.when, s), rules.within(rule.when, s, wanted=False))) for s, tag in rows]
         if all(found is False for _, found in whens):
             continue
         for need in rule.need:
-            shorts = [(tag, _both(selects(need, s), _negated(rules.within(need, s, wanted=True)))) for s, tag in rows]
+            shorts = [
+                (tag, _both(rules.selects(need, s), _negated(rules.within(need, s, wanted=True)))) for s, tag in rows
+            ]
             breach = Breach(rule, need, *_sure(whens, shorts, True), *_sure(whens, shorts, None))
             if breach.refused or breach.unknown:
                 yield breach

@@ -36,7 +36,7 @@ class StoredFile:
     sha256: str
     family: str
     version: str
-    build: str = ""
+    variant: str = ""
     verified: bool | None = None
     verified_at: datetime | None = None
     signature: SignatureState = SignatureState.UNKNOWN

@@ -1,8 +1,8 @@
 """What a release means for one domain: for each family that it has, one bundle and the bases that it goes onto.
 
 Rules: of several versions that a release lists, the first one that is held whole is meant, and where none is, the
-first; only a bundle for servers that a domain manager runs can be meant; a family that the release does not name, or
-names without a bundle, has a choice without one, so that it cannot be overlooked.
+first; only a bundle of the right variant can be meant, and none where that is not known; a family that the release does
+not name, or names without a bundle, has a choice without one, so that it cannot be overlooked.
 """
 
 from __future__ import annotations
@@ -11,12 +11,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bundlekeeper.planning.fleet.domain_state import ComponentReading
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
+from bundlekeeper.planning.fleet.domain_state import ComponentReading, DomainState
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.fleet.stock import Holdings
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Release
+
+
+Taken = tuple[str, str | None]  # a family and the variant that is taken of it: empty for none, None for not known
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +31,7 @@ class TargetChoice:
     """
 
     family: str
+    variant: str | None
     version: str
     bundle: Bundle | None
     chain: tuple[Bundle, ...]
@@ -40,44 +45,71 @@ class TargetChoice:
 
 @dataclass(frozen=True, slots=True)
 class ReleaseTarget:
-    """Where a domain is to go: the release, and its choice for each family asked for."""
+    """Where a domain is to go: the release, and its choice for each family and variant asked for."""
 
     manifest_index: ManifestIndex
     release: Release
-    choices: Mapping[str, TargetChoice]
+    choices: Mapping[Taken, TargetChoice]
+
+    def choice(self, reading: ComponentReading) -> TargetChoice | None:
+        """The choice for a component's family and variant; None where the family is not known or was not asked for."""
+        return self.choices.get((reading.family or "", reading.variant))
 
     def offer(self, reading: ComponentReading) -> ImageOffer | None:
         """The image that a component is to run in the end; None where the target brings none for its kind and model."""
-        choice = self.choices.get(reading.family or "")
+        choice = self.choice(reading)
         if choice is None or choice.bundle is None or reading.model is None:
             return None
         return self.manifest_index.whole(choice.bundle).get((reading.kind, reading.model))
 
-    def means(self, family: str, kind: str) -> bool:
-        """True when the family's bundle should bring images of the kind, because some bundle of the family does.
+    def means(self, reading: ComponentReading) -> bool:
+        """True when its family's bundle should bring images of its kind, because some bundle of the family does.
 
         A release that names a file with `only` some kinds leaves the others without an image: that is reported, too.
         """
-        choice = self.choices.get(family)
-        return choice is not None and choice.bundle is not None and self.manifest_index.lists_kind(family, kind)
+        choice = self.choice(reading)
+        return (
+            choice is not None
+            and choice.bundle is not None
+            and self.manifest_index.lists_kind(choice.family, reading.kind)
+        )
 
 
-def aim(manifest_index: ManifestIndex, release: Release, families: Iterable[str], holdings: Holdings) -> ReleaseTarget:
-    """Choose a bundle of the release for each of the families."""
+def taken_by(manifest_index: ManifestIndex, state: DomainState, families: Iterable[str]) -> tuple[Taken, ...]:
+    """Of each of the families the variants that the domain's components take, or would, where it has none of the family."""
+    found: dict[Taken, None] = {}
+    for family in families:
+        own = {(s.family, s.kin.variant): None for s in state.servers if s.family == family}
+        unsure = any(server.family is None for server in state.servers) and family in SERVER_FAMILIES
+        if family == INFRASTRUCTURE or unsure or not own:
+            own[family, manifest_index.variant(family, state.variant)] = None
+        found |= {(family, variant): None for _, variant in own}
+    return tuple(found)
+
+
+def every_variant(manifest_index: ManifestIndex, families: Iterable[str]) -> tuple[Taken, ...]:
+    """Each of the families in every variant that it is published in."""
+    return tuple((family, variant) for family in families for variant in manifest_index.variants(family) or ("",))
+
+
+def aim(manifest_index: ManifestIndex, release: Release, taken: Iterable[Taken], holdings: Holdings) -> ReleaseTarget:
+    """Choose a bundle of the release for each of the families and variants."""
     return ReleaseTarget(
-        manifest_index, release, {family: _choose(manifest_index, release, family, holdings) for family in families}
+        manifest_index, release, {one: _choose(manifest_index, release, one, holdings) for one in taken}
     )
 
 
-def _choose(manifest_index: ManifestIndex, release: Release, family: str, holdings: Holdings) -> TargetChoice:
+def _choose(manifest_index: ManifestIndex, release: Release, taken: Taken, holdings: Holdings) -> TargetChoice:
+    family, variant = taken
     offered = release.versions(family)
-    chains = {version: _chain(manifest_index, family, version) for version in offered}
+    chains = {version: _chain(manifest_index, taken, version) for version in offered}
     stored = (v for v in offered if chains[v] and all(holdings.stored(bundle.sha256) for bundle in chains[v]))
     version = next(stored, offered[0] if offered else "")
     chain = chains.get(version, ())
-    return TargetChoice(family, version, chain[-1] if chain else None, chain, offered)
+    return TargetChoice(family, variant, version, chain[-1] if chain else None, chain, offered)
 
 
-def _chain(manifest_index: ManifestIndex, family: str, version: str) -> tuple[Bundle, ...]:
-    bundles = manifest_index.at(family, version)
+def _chain(manifest_index: ManifestIndex, taken: Taken, version: str) -> tuple[Bundle, ...]:
+    family, variant = taken
+    bundles = manifest_index.at_variant(family, version, variant) if variant is not None else ()
     return manifest_index.chain(bundles[0]) if bundles else ()

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import some
 from bundlekeeper.model.vocabulary import SERVER_FAMILIES
-from bundlekeeper.planning.fleet.domain_state import NO_FAMILY, NO_MODEL, NO_VERSION, UNORDERED, At
+from bundlekeeper.planning.fleet.domain_state import NO_FAMILY, NO_MODEL, NO_VARIANT, NO_VERSION, UNORDERED, At
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer
 from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, SeenVersion
 from bundlekeeper.planning.gaps.question import Case, GapGroup, Like
@@ -54,10 +54,10 @@ def _is_served(case: Case, group: GapGroup, like: Like) -> bool:
 
 
 def _versions(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
-    """Components whose running version is not known, or at no bundle; without model or family they are reported elsewhere."""
+    """Components whose running version is not known, or at no bundle; without model, family or variant: elsewhere."""
     lacking: dict[tuple[str, str | None], list[Like]] = {}
     for like in likes:
-        if like.reading.lack in (NO_MODEL, NO_FAMILY):
+        if like.reading.lack in (NO_MODEL, NO_FAMILY, NO_VARIANT):
             continue
         case.tally.made("version", len(like.components))
         if like.reading.lack:
@@ -87,7 +87,9 @@ def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
     found: dict[tuple[str, bool], list[Like]] = {}
     whys: dict[str, str] = {}
     for like in likes:
-        offers = case.manifest_index.offers(group.family or "", like.reading.kind, like.reading.model or "")
+        offers = case.manifest_index.offers(
+            group.family or "", like.reading.variant, like.reading.kind, like.reading.model or ""
+        )
         bundles = [offer.bundle for offer in offers if case.fleet.reader.is_at(like.reading, offer)]
         if bundles and all(bundle.lifecycle.value == "withdrawn" for bundle in bundles):
             found.setdefault((bundles[-1].version, like.moves), []).append(like)
@@ -108,11 +110,11 @@ def _supports(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
         lacking = _unclear(case, group, like)
         if lacking is not None:
             unclear.setdefault(lacking, []).append(like)
-        elif case.target.choices[group.family or ""].bundle is None:
+        elif case.target.choices[group.family or "", like.reading.variant].bundle is None:
             case.tally.uncounted("support", len(like.components))  # family-missing tells it
         else:
             case.tally.made("support", len(like.components))
-            if like.offer is None and case.target.means(group.family or "", like.reading.kind):
+            if like.offer is None and case.target.means(like.reading):
                 _unsupported(case, group, like)
     for (message, fact), rows in unclear.items():
         keys = [key for like in rows for key in like.keys]
@@ -127,7 +129,9 @@ def _unclear(case: Case, group: GapGroup, like: Like) -> tuple[str, str] | None:
         return "which image it takes and which bundle it is at:", "its model"
     if group.family is None:
         return "which image it takes and which bundle it is at:", "whether it is a blade or a rack server"
-    choice = case.target.choices[group.family]
+    if like.reading.variant is None:
+        return "which image it takes and which bundle it is at:", "its variant"
+    choice = case.target.choices[group.family, like.reading.variant]
     if choice.bundle is None:
         return None
     message = f"whether {group.family} {choice.version} has an image for"
@@ -140,7 +144,7 @@ def _unclear(case: Case, group: GapGroup, like: Like) -> tuple[str, str] | None:
 
 def _unsupported(case: Case, group: GapGroup, like: Like) -> None:
     reading = like.reading
-    choice = case.target.choices[group.family or ""]
+    choice = case.target.choices[group.family or "", reading.variant]
     whole = case.manifest_index.whole(choice.bundle) if choice.bundle is not None else {}
     models = sorted(model for kind, model in whole if kind == reading.kind)
     message = f"{group.family} {choice.version} has no image of {reading.kind} for model {reading.model or '(none)'}"
@@ -189,7 +193,7 @@ def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
 
 def _hops(case: Case, like: Like) -> Iterator[_Hop]:
     """The jumps of a component: onto the base, unless it runs it or a later patch of it, then onto each patch for it."""
-    choice = case.target.choices.get(like.reading.family or "")
+    choice = case.target.choice(like.reading)
     if choice is None or like.reading.model is None:
         return
     links = [(bundle, _image_for(bundle, like)) for bundle in choice.chain]
@@ -363,7 +367,7 @@ def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
         yield like.keys, "the bundle that brings what it runs now", "add that bundle to the manifest", False
         return
     case.tally.made("way back", number)
-    offers = case.manifest_index.offers(family, like.reading.kind, like.reading.model or "")
+    offers = case.manifest_index.offers(family, like.reading.variant, like.reading.kind, like.reading.model or "")
     fitting = [
         offer for offer in offers if offer.bundle.version in bundles and case.fleet.reader.is_at(like.reading, offer)
     ]

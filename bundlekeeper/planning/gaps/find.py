@@ -17,7 +17,7 @@ from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import DomainState
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import aim
+from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
 from bundlekeeper.planning.gaps.components import check_components
@@ -68,7 +68,7 @@ def gaps_of(
     """Every gap of one domain of a fleet that was indexed already. Raises InputError, as `gaps`."""
     meant = fleet.manifest_index.release(release)
     state = fleet.state(domain)
-    target = aim(fleet.manifest_index, meant, _families(state), holdings)
+    target = aim(fleet.manifest_index, meant, taken_by(fleet.manifest_index, state, _families(state)), holdings)
     case = Case(fleet, state, target, holdings, now, told)
     case = replace(case, groups=groups_of(fleet, state, target))
     for check in (check_supply, check_components, check_mix, check_servers, check_pairs, check_room):

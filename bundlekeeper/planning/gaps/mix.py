@@ -2,7 +2,7 @@
 
 Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is not
 known (its chassis, its pair) is reported where a rule of that scope could mean it. Infrastructure at two bundles is a step
-that was begun, at more it is refused; the model table and files for some kinds only don't count there.
+that was begun, at more it is refused; what may run ahead and files for some kinds only don't count there.
 Neighbours are the parts of one kind and model in the domain: what most of them run is the norm, and the others differ.
 """
 
@@ -13,10 +13,10 @@ from itertools import combinations
 
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.manifest_index import is_part
-from bundlekeeper.planning.fleet.rules import Breach, SeenVersion, breaches, selects
+from bundlekeeper.planning.fleet.rules import Breach, SeenVersion, breaches
 from bundlekeeper.planning.gaps.question import Case, Like
 
 _Row = tuple[SeenVersion, tuple[PlacedComponent, ...]]  # components that rules see alike
@@ -77,7 +77,7 @@ def _unplaced(case: Case) -> None:
             continue
         meant: list[PlacedComponent] = []
         for like in case.likes():
-            if any(selects(what, like.now) is not False for what in (rule.when, *rule.need)):
+            if any(case.fleet.rules.selects(what, like.now) is not False for what in (rule.when, *rule.need)):
                 meant += [component for component in like.components if _place(component, rule.scope) is None]
         if meant:
             message = f"whether the rule of {rule.source} holds in each {rule.scope}"
@@ -98,11 +98,11 @@ def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], w
         return
     keys = dict.fromkeys(component.key for row in (*breach.shorts, *breach.whens) for component in row)
     evidence = {"when": when, "need": wants, "short": _runs(breach.shorts), "compatible": _runs(breach.whens)}
-    if need.kind == MODEL_TABLE:
-        message = f"{when} the model table does not know what {_named(breach.whens)} need: {wants} is wanted"
-        level, hint = (Level.WARNING, _FIRST) if is_solved else (None, "choose a release with a newer model table")
+    if need.kind and case.manifest_index.facts(need.kind, None).lists_models:
+        message = f"{when} the {need.kind} does not know what {_named(breach.whens)} need: {wants} is wanted"
+        level, hint = (Level.WARNING, _FIRST) if is_solved else (None, f"choose a release with a newer {need.kind}")
         case.tally.add(
-            "model-table-old", place, message, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
+            "model-unlisted", place, message, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
         )
         return
     message = f"{when} {_named(breach.shorts)} may not stand beside {_named(breach.whens)}: {wants} is wanted"
@@ -112,7 +112,7 @@ def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], w
     )
 
 
-_FIRST = "bring the model table up first: it may be ahead of everything else"
+_FIRST = "bring it up first: it may be ahead of everything else"
 
 
 def _named(rows: Iterable[tuple[PlacedComponent, ...]]) -> str:
@@ -142,14 +142,16 @@ def _infrastructure(case: Case) -> None:
     sets: dict[frozenset[str], list[PlacedComponent]] = {}
     unknown: list[PlacedComponent] = []
     for component in case.state.infrastructure:
-        if component.reading.kind == MODEL_TABLE or _for_some_kinds(case, component):
+        if case.manifest_index.facts(component.reading.kind, component.reading.model).ahead or _for_some_kinds(
+            case, component
+        ):
             continue
         if not component.reading.bundles:
             unknown.append(component)
             continue
         case.tally.made("infrastructure mix")
         sets.setdefault(_lines(case, component.reading.bundles), []).append(component)
-    choice = case.target.choices.get(INFRASTRUCTURE)
+    choice = case.target.choices.get((INFRASTRUCTURE, case.manifest_index.variant(INFRASTRUCTURE, case.state.variant)))
     target = choice.chain[0].version if choice and choice.chain else ""
     names = _fewest(list(sets), target)
     keys = [component.key for components in (*sets.values(), unknown) for component in components]

@@ -1,16 +1,17 @@
 """Gaps of redundant pairs: is each pair whole and healthy, and is it known which half leads.
 
 Rules: kinds that usually come in pairs are asked whether they are in one; a component that is known to stand alone is reported,
-since nothing takes over while it restarts; a pair of which only one half is listed was not checked; which half leads
-matters where the halves are taken one after the other or one through the other (`boot-file`, `overwrite`).
-Practice: "a healthy pair, … every path redundant" stands before anything else.
+since nothing takes over while it restarts; a manager on a host of its own is no half unless it says so; a pair of which
+only one half is listed was not checked; which half leads matters where the halves are taken one after the other or one
+through the other (`boot-file`, `overwrite`). Practice: "a healthy pair, … every path redundant" stands before anything
+else.
 """
 
 from __future__ import annotations
 
 from bundlekeeper.findings import Level
-from bundlekeeper.model.vocabulary import HALVES, KINDS
-from bundlekeeper.planning.fleet.domain_state import Pair, PlacedComponent
+from bundlekeeper.model.vocabulary import HALVES, METHODS
+from bundlekeeper.planning.fleet.domain_state import Pair, PlacedComponent, stands_alone
 from bundlekeeper.planning.gaps.question import Case, component_name
 
 
@@ -18,7 +19,7 @@ def check_pairs(case: Case) -> None:
     """Every gap of pairs."""
     for component in case.state.infrastructure:
         if (
-            case.manifest_index.facts(component.reading.kind, component.reading.model).paired
+            case.manifest_index.facts(component.reading.kind, component.reading.model).pair
             and not component.component.pair
         ):
             _alone(case, component)
@@ -34,6 +35,9 @@ def check_pairs(case: Case) -> None:
 
 def _alone(case: Case, component: PlacedComponent) -> None:
     name = component_name(component)
+    if component.component.pair is None and stands_alone(case.manifest_index, case.state, component.component):
+        case.tally.made("pair")
+        return
     if component.component.pair is None:
         hint = "give both halves the name of their pair, or write - where it stands alone"
         message = "whether another component takes over while it restarts"
@@ -72,15 +76,12 @@ def _in_one_chassis(case: Case, pair: Pair) -> None:
         hint = "give the parts of each chassis a pair of their own: none takes over for another chassis"
         evidence = {half.key: half.component.chassis for half in pair.halves}
         case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)
-    elif _is_in_chassis(pair.kind) and any(half.component.chassis is None for half in pair.halves):
+    elif case.manifest_index.facts(pair.kind, None).in_chassis and any(
+        half.component.chassis is None for half in pair.halves
+    ):
         lacking = ", ".join(half.key for half in pair.halves if half.component.chassis is None)
         message = "whether its halves are in one chassis"
         case.tally.lack("chassis", _name(case, pair), message, f"the chassis of {lacking}", things=keys)
-
-
-def _is_in_chassis(kind: str) -> bool:
-    facts = KINDS.get(kind)
-    return facts is not None and facts.in_chassis
 
 
 def _healthy(case: Case, pair: Pair) -> None:
@@ -102,7 +103,7 @@ def _healthy(case: Case, pair: Pair) -> None:
 
 def _lead(case: Case, pair: Pair) -> None:
     methods = {case.manifest_index.facts(half.reading.kind, half.reading.model).method for half in pair.halves}
-    if methods == {"two-bank"} or len(pair.halves) != len(HALVES):
+    if all(method and not METHODS[method].lead for method in methods) or len(pair.halves) != len(HALVES):
         return
     halves = [half.component.half for half in pair.halves]
     keys = [half.key for half in pair.halves]

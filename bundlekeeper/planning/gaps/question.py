@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import (
     ComponentReading,
     DomainState,
@@ -134,7 +134,7 @@ def _class(
     distinct = {id(reading): reading for reading in kin.components}
     offers = {key: target.offer(reading) for key, reading in distinct.items()}
     after = {key: _after(fleet, reading, offers[key]) for key, reading in distinct.items()}
-    at_after = fleet.reader.server_class(kin.family, (after[id(reading)] for reading in kin.components)).at
+    at_after = fleet.reader.server_class(kin.family, kin.variant, (after[id(reading)] for reading in kin.components)).at
     likes = tuple(
         Like(
             reading,
@@ -146,13 +146,13 @@ def _class(
         )
         for key, reading in distinct.items()
     )
-    return GapGroup(servers_name(domain, kin, servers), kin.family, likes, kin, servers)
+    return GapGroup(servers_name(fleet.manifest_index, domain, kin, servers), kin.family, likes, kin, servers)
 
 
 def _after(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) -> ComponentReading:
     if offer is None or _stays_ahead(fleet, reading, offer):
         return reading
-    return fleet.reader.reading(reading.family, reading.kind, reading.model, offer.image.version)
+    return fleet.reader.then(reading, offer.image.version)
 
 
 def _moves(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) -> bool:
@@ -162,8 +162,8 @@ def _moves(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) ->
 
 
 def _stays_ahead(fleet: Fleet, reading: ComponentReading, offer: ImageOffer) -> bool:
-    """A model table that is newer than the target's stays: it is ahead at no risk (common practice)."""
-    if reading.kind != MODEL_TABLE or not reading.active:
+    """What may run ahead and is newer than the target's stays: it is ahead at no risk (common practice)."""
+    if not reading.active or not fleet.manifest_index.facts(reading.kind, reading.model).ahead:
         return False
     return fleet.manifest_index.scale(reading.kind).compare(reading.active, offer.image.version) == 1
 
@@ -174,18 +174,15 @@ def component_name(component: PlacedComponent) -> str:
     return f"{component.component.domain}{' ' + where if where else ''}: {component.component.kind} {component.component.serial or component.key}"
 
 
-def server_label(server: ServerAt) -> str:
-    """A server for people, inside its domain: `1/3`, or its serial where its place is not known."""
-    if server.place.slot and server.place.chassis is not None:
-        return "/".join(p for p in (server.place.chassis, server.place.slot) if p)
-    return server.key
+def servers_name(manifest_index: ManifestIndex, domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
+    """A class of servers for people, with the models of what comes first in a server.
 
-
-def servers_name(domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
-    """A class of servers for people: `holm-a 1/1, 1/2: 2 blade servers Tern-2`."""
-    models = dict.fromkeys(
-        reading.model for reading in kin.components if reading.kind == "bios" and reading.model
-    ) or dict.fromkeys(reading.model for reading in kin.components if reading.model)
+    `holm-a: holm/holm-a/1/1: 1 blade server Tern-2`.
+    """
+    known = [
+        (manifest_index.facts(reading.kind, None).turn, reading.model) for reading in kin.components if reading.model
+    ]
+    models = dict.fromkeys(model for turn, model in known if turn == min(known)[0])
     family = f"{kin.family} server" if kin.family else "server"
-    labels = some([server_label(server) for server in servers])
-    return f"{domain} {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()
+    labels = some([server.name for server in servers])
+    return f"{domain}: {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()

@@ -1,11 +1,11 @@
-"""Gaps of servers: the policies that bring their firmware, the model table that must know them, their hosts' drivers.
+"""Gaps of servers: the policies that bring their firmware, the list that must know their models, their drivers.
 
 Rules: a server is asked for the policy of each of its policy-driven components, moving or not, because a policy that names
-another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to the
-table where a rule says so, else where a release with a bundle for that model came with that table or an older one;
-host drivers are never known here unless the user vouches for them. Practice: an at-once policy restarts all
-of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter firmware
-are supported as pairs.
+another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to
+a list where a rule says so, else where a release with a bundle for that model came with that list or an older one;
+host drivers are never known here unless the user vouches for them. Practice: a policy that applies immediately restarts
+all of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter
+firmware are supported as pairs.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from collections.abc import Iterable
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.inventory.types import Policy
-from bundlekeeper.model.vocabulary import MODEL_TABLE, SERVER_FAMILIES
+from bundlekeeper.model.vocabulary import SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent, ServerAt
-from bundlekeeper.planning.gaps.question import Case, server_label
+from bundlekeeper.planning.gaps.question import Case
 
 _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the evidence names them all
 
@@ -30,7 +30,7 @@ def check_servers(case: Case) -> None:
         fact = {"parent": "its server (parent, or chassis and slot)", "family": "its family"}[doubt.fact]
         case.tally.lack("grouping", case.domain, doubt.message, fact, hint=hint, things=keys, times=len(keys))
     _policies(case)
-    _tables(case)
+    _lists(case)
     _drivers(case)
 
 
@@ -41,7 +41,7 @@ def _policies(case: Case) -> None:
     users: dict[str, list[PlacedComponent]] = {}
     for server in case.state.servers:
         for component in server.components:
-            driven = case.fleet.by_policy(component.component)
+            driven = case.fleet.manifest_index.by_policy(component.component)
             if driven is None:
                 unsure.append(component)
             elif driven and component.component.policy is None:
@@ -52,7 +52,7 @@ def _policies(case: Case) -> None:
                 users.setdefault(component.component.policy, []).append(component)
     if unsure:
         kinds = dict.fromkeys(p.component.kind for p in unsure)
-        fact, keys = f"who drives {some(list(kinds))} (by)", [p.key for p in unsure]
+        fact, keys = f"who drives {some(list(kinds))} (applied_by)", [p.key for p in unsure]
         case.tally.lack("policy", case.domain, "whether it takes a policy", fact, things=keys, times=len(keys))
     _without(case, without, unknown)
     for name, components in users.items():
@@ -83,9 +83,7 @@ def _without(
 
 def _labels_and_keys(rows: Iterable[tuple[ServerAt, list[PlacedComponent]]]) -> tuple[list[str], list[str]]:
     pairs = list(rows)
-    return [server_label(server) for server, _ in pairs], [
-        component.key for _, components in pairs for component in components
-    ]
+    return [server.name for server, _ in pairs], [component.key for _, components in pairs for component in components]
 
 
 def _policy(case: Case, name: str, components: list[PlacedComponent]) -> None:
@@ -104,8 +102,8 @@ def _policy(case: Case, name: str, components: list[PlacedComponent]) -> None:
             tally.lack("policy", subject, "whether editing it restarts servers at once", "how it applies", things=keys)
         else:
             tally.made("policy")
-            if policy.applies == "at-once":
-                _at_once(case, policy, subject, keys)
+            if policy.applies in _BY_ITSELF:
+                _by_itself(case, policy, subject, keys)
         _shared(case, policy, subject, keys)
 
 
@@ -114,7 +112,7 @@ def _versions(case: Case, policy: Policy, components: list[PlacedComponent], sub
     wrong: dict[tuple[str, str | None, str], list[str]] = {}
     for component in components:
         reading = component.reading
-        choice = case.target.choices.get(reading.family or "")
+        choice = case.target.choice(reading)
         offer = case.target.offer(reading)
         if choice is None or offer is None:
             case.tally.uncounted("policy version")  # told as family-missing, model-unsupported or not known
@@ -135,11 +133,20 @@ def _versions(case: Case, policy: Policy, components: list[PlacedComponent], sub
         case.tally.add("policy-differs", subject, message, hint, things=keys, evidence=evidence)
 
 
-def _at_once(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
+#: The times at which a policy restarts its servers by itself.
+_BY_ITSELF = {
+    "immediate": "applies immediately: editing it",
+    "at-maintenance-window-start": "applies when the platform's maintenance window starts: that, once it was edited,",
+}
+
+
+def _by_itself(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
     number = case.fleet.users(policy).number
-    message = f"applies at once: editing it restarts {counted(number, 'server')} in the middle of whatever they do"
-    hint = "set it to apply when confirmed, or at the next restart, before you edit it"
-    case.tally.add("policy-at-once", subject, message, hint, things=keys, evidence={"servers": number})
+    message = (
+        f"{_BY_ITSELF[policy.applies or '']} restarts {counted(number, 'server')} in the middle of whatever they do"
+    )
+    hint = "set it to on-start-update-request or on-reset before you edit it"
+    case.tally.add("policy-immediate", subject, message, hint, things=keys, evidence={"servers": number})
 
 
 def _shared(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
@@ -162,8 +169,8 @@ def _shared(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
         case.tally.made("policy sharing")
 
 
-def _tables(case: Case) -> None:
-    """Does the model table know each model of a server?"""
+def _lists(case: Case) -> None:
+    """Does each list of models know each model of a server?"""
     models: dict[tuple[str, str], list[str]] = {}
     for group in case.groups:
         for like in group.likes if group.kin is not None else ():
@@ -174,50 +181,52 @@ def _tables(case: Case) -> None:
                 models.setdefault((family, model), []).extend(like.keys)
     if not models:
         return
-    tables = [component for component in case.state.infrastructure if component.reading.kind == MODEL_TABLE]
-    if not tables:
-        things = dict.fromkeys(key for rows in models.values() for key in rows)
-        message = "whether the model table knows the models of the servers"
-        case.tally.lack("model table", case.domain, message, "the model table, none is listed", things=things)
-    for table in tables:
-        for (family, model), keys in models.items():
-            _table(case, table, family, model, keys)
+    for kind in case.manifest_index.model_lists:
+        lists = [component for component in case.state.infrastructure if component.reading.kind == kind]
+        if not lists:
+            things = dict.fromkeys(key for rows in models.values() for key in rows)
+            message = f"whether the {kind} knows the models of the servers"
+            case.tally.lack("model list", case.domain, message, f"the {kind}, none is listed", things=things)
+        for component in lists:
+            for (family, model), keys in models.items():
+                _list(case, component, family, model, keys)
 
 
 def _told_by_rule(case: Case, family: str, model: str) -> bool:
-    """True where a beside rule says which table the model needs, so that it is judged with the rules."""
+    """True where a beside rule says which list the model needs, so that it is judged with the rules."""
     return any(
-        need.kind == MODEL_TABLE and rule.when.family in (None, family) and model in (rule.when.models or ())
+        need.kind in case.manifest_index.model_lists
+        and rule.when.family in (None, family)
+        and model in (rule.when.models or ())
         for rule in case.fleet.rules.compatible_rules
         for need in rule.need
     )
 
 
-def _table(case: Case, table: PlacedComponent, family: str, model: str, keys: list[str]) -> None:
-    tally, subject, active = case.tally, f"{case.domain}: model {model}", table.reading.active
-    things = [table.key, *keys]
-    least = case.manifest_index.first_table(family, model, table.reading.model)
-    message = f"whether the model table ({table.key}) knows {model}"
+def _list(case: Case, component: PlacedComponent, family: str, model: str, keys: list[str]) -> None:
+    kind, active = component.reading.kind, component.reading.active
+    tally, subject, scale = case.tally, f"{case.domain}: model {model}", case.manifest_index.scale(kind)
+    things = [component.key, *keys]
+    least = case.manifest_index.first_list(kind, component.reading.model, family, model)
+    message = f"whether the {kind} ({component.key}) knows {model}"
     if least is None or not active:
-        fact = "which table knows it: no rule says it, and no release" if active else "the table's version"
-        tally.lack("model table", subject, message, fact, things=things)
+        fact = f"which {kind} knows it: no rule says it, and no release" if active else f"the {kind}'s version"
+        tally.lack("model list", subject, message, fact, things=things)
         return
     release, version = least
-    way = case.manifest_index.scale(MODEL_TABLE).compare(active, version)
+    way = scale.compare(active, version)
     if way is None:
-        tally.lack("model table", subject, message, f"the place of {active} in the order of tables", things=things)
+        tally.lack("model list", subject, message, f"the place of {active} in the order of its versions", things=things)
         return
-    tally.made("model table")
+    tally.made("model list")
     if way < 0:
-        brings = case.target.offer(table.reading)
-        brought = brings is not None and case.manifest_index.scale(MODEL_TABLE).compare(
-            brings.image.version, version
-        ) in (0, 1)
-        text = f"the model table is at {active}; the first release with a bundle for {model}, {release}, has {version}"
-        hint = "bring the model table up first" if brought else "choose a release whose table knows the model"
-        evidence = {"model": model, "table": active, "first": version, "release": release}
+        brings = case.target.offer(component.reading)
+        brought = brings is not None and scale.compare(brings.image.version, version) in (0, 1)
+        text = f"the {kind} is at {active}; the first release with a bundle for {model}, {release}, has {version}"
+        hint = "bring it up first" if brought else f"choose a release whose {kind} knows the model"
+        evidence = {"model": model, "list": active, "first": version, "release": release}
         level = Level.WARNING if brought else None
-        tally.add("model-table-old", subject, text, hint, level=level, things=things, evidence=evidence)
+        tally.add("model-unlisted", subject, text, hint, level=level, things=things, evidence=evidence)
 
 
 def _drivers(case: Case) -> None:

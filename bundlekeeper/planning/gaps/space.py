@@ -11,6 +11,7 @@ from __future__ import annotations
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import human_bytes, some
 from bundlekeeper.model.inventory.types import Partition
+from bundlekeeper.model.vocabulary import METHODS
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.gaps.question import Case, GapGroup, Like, component_name
@@ -24,15 +25,15 @@ def check_room(case: Case) -> None:
         for like in group.likes:
             if not like.moves:
                 continue
-            method = case.manifest_index.facts(like.reading.kind, like.reading.model).method
+            facts = case.manifest_index.facts(like.reading.kind, like.reading.model)
             for component in like.components:
                 partitions = case.fleet.partitions(component.key)
-                if method is None:
+                if facts.method is None:
                     message, fact = "whether its image fits", f"how {like.reading.kind} is written (method)"
                     case.tally.lack("space", _name(group, component), message, fact, things=(component.key,))
                 elif partitions:
                     _component(case, group, like, component, partitions)
-                elif group.kin is None and method != "two-bank":
+                elif group.kin is None and facts.files:
                     hint = "list it under [[partition]], with its free bytes"
                     message = "whether its image fits"
                     case.tally.lack(
@@ -57,7 +58,7 @@ def _name(group: GapGroup, component: PlacedComponent) -> str:
 
 def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
     """The images that like components take in turn: the base's, then each patch's, from the first that they do not run."""
-    choice = case.target.choices.get(like.reading.family or "")
+    choice = case.target.choice(like.reading)
     loads: list[SpaceLoad] = []
     for bundle in choice.chain if choice else ():
         for image in bundle.images:
@@ -78,7 +79,8 @@ def room_of(manifest_index: ManifestIndex, component: PlacedComponent, method: s
         if one.boot_files is None
         else tuple(Lying(v, _unpacked(manifest_index, component, v)) for v in one.boot_files)
     )
-    over = one.active if method == "overwrite" else one.spare if method == "two-bank" else None
+    bank = METHODS[method].over
+    over: str | None = getattr(one, bank) if bank is not None else None
     return Room(
         method,
         partition.free_bytes,
@@ -92,7 +94,7 @@ def room_of(manifest_index: ManifestIndex, component: PlacedComponent, method: s
 def _unpacked(manifest_index: ManifestIndex, component: PlacedComponent, version: str) -> int | None:
     """What an image of that version takes where it lies; where bundles disagree, the least; None is not known."""
     reading, scale = component.reading, manifest_index.scale(component.reading.kind)
-    offers = manifest_index.offers(reading.family or "", reading.kind, reading.model or "")
+    offers = manifest_index.offers(reading.family or "", reading.variant, reading.kind, reading.model or "")
     sizes = [offer.image.unpacked for offer in offers if scale.same(offer.image.version, version)]
     known = [size for size in sizes if size is not None]
     return min(known) if known and len(known) == len(sizes) else None
@@ -104,7 +106,7 @@ def _component(
     scale = case.manifest_index.scale(like.reading.kind)
     method = case.manifest_index.facts(like.reading.kind, like.reading.model).method or ""
     loads = loads_of(case, like)
-    choice = case.target.choices.get(like.reading.family or "")
+    choice = case.target.choice(like.reading)
     if choice is not None and (blind := choice.blind(like.reading.kind)):
         fact = f"the images of {blind.file}"
         case.tally.lack("space", _name(group, component), "whether its image fits", fact, things=(component.key,))

@@ -3,7 +3,7 @@
 Rules: every family that the domain has, or may have, is asked for; a patch needs its bases too; what the store holds
 counts by digest, never by name; a digest that nobody published verifies nothing; a signature is asked for where the
 store's own policy wants one, whatever the manifest says, and one that was not looked at is reported.
-Practice: one file per family, a wrong build is a classic mistake, forgetting a family is the commonest gap.
+Practice: one file per family, a wrong variant is a classic mistake, forgetting a family is the commonest gap.
 """
 
 from __future__ import annotations
@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.durations import human
+from bundlekeeper.formats.escape import some
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
-from bundlekeeper.planning.fleet.manifest_index import STANDALONE
+from bundlekeeper.planning.fleet.manifest_index import near, suits
 from bundlekeeper.planning.fleet.stock import StoredFile, SignatureState
 from bundlekeeper.planning.fleet.target import TargetChoice
-from bundlekeeper.planning.gaps.question import Case
+from bundlekeeper.planning.gaps.question import Case, GapGroup
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
@@ -30,7 +31,7 @@ def check_supply(case: Case) -> None:
             _missing(case, choice)
             continue
         case.tally.made("family")
-        _other_builds(case, choice)
+        _other_variants(case, choice)
         for bundle in choice.chain:
             _standing(case, bundle, choice)
             _digest(case, bundle)
@@ -57,16 +58,22 @@ def _missing(case: Case, choice: TargetChoice) -> None:
     family, release = choice.family, case.target.release.name
     subject = f"{case.domain}: {family}"
     sure = family in case.state.families
-    standalone = [v for v in choice.offered if case.manifest_index.standalone(family, v)]
+    others = [bundle for version in choice.offered for bundle in case.manifest_index.at(family, version)]
     case.tally.made("family")
     evidence = {"release": release, "offered": list(choice.offered)}
-    things = [key for group in case.groups if group.family in (family, None) for key in group.keys]
-    if standalone:
-        message = (
-            f"release {release} can only be met with a {family} bundle for servers that run alone ({standalone[0]})"
-        )
-        hint = "add the managed build of that version to the manifest; a domain's servers take no other"
-        case.tally.add("wrong-build", subject, message, hint, things=things, evidence=evidence)
+    groups = [group for group in case.groups if group.family in (family, None)]
+    things = [key for group in groups if _takes(group, choice.variant) for key in group.keys]
+    if choice.variant is None:
+        message = f"which variant of {family} is taken: {some(list(case.manifest_index.variants(family)))}"
+        hint = "name it in the inventory: variant on a component of the server, or of the domain's infrastructure"
+        case.tally.lack("variant", subject, message, "the variant", hint=hint, things=things)
+        return
+    if others:
+        has = some(list(dict.fromkeys(f"{b.version} {b.variant}" for b in others)))
+        message = f"release {release} has {family} only in another variant than {choice.variant or 'none'} ({has})"
+        hint = near(choice.variant, case.manifest_index.manifest.variants) if choice.variant else ""
+        hint = f"add the bundle of that variant to the manifest{'; ' + hint if hint else ''}"
+        case.tally.add("wrong-variant", subject, message, hint, things=things, evidence=evidence)
         return
     if choice.offered:
         message = f"release {release} wants {family} {choice.offered[0]}, and the manifest has no such bundle"
@@ -76,6 +83,11 @@ def _missing(case: Case, choice: TargetChoice) -> None:
         message += f"; whether the domain has {family} components is not known"
     hint = f"add {family} to the release; a set is complete only with every family that the domain has"
     case.tally.add("family-missing", subject, message, hint, things=things, evidence=evidence)
+
+
+def _takes(group: GapGroup, variant: str | None) -> bool:
+    """True for the servers that take that variant, and for the infrastructure, which takes one."""
+    return group.kin is None or group.kin.family is None or group.kin.variant == variant
 
 
 def _called(bundle: Bundle) -> str:
@@ -90,14 +102,12 @@ def _standing(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
         hint = f"the release also lists {', '.join(others)}" if others else "choose another release"
         evidence = {"reason": bundle.reason, "offered": list(choice.offered)}
         case.tally.add("withdrawn", _called(bundle), message, hint, level=Level.ERROR, evidence=evidence)
-    if bundle.family == "rack":
-        if bundle.build is None:
-            message = "whether it was built for servers that a domain manager runs"
-            case.tally.lack(
-                "build", _called(bundle), message, "its build", hint='add build = "managed" to the manifest'
-            )
+    if case.manifest_index.variants(bundle.family):
+        if bundle.variant is None:
+            message = f"whether it is the variant {choice.variant}"
+            case.tally.lack("variant", _called(bundle), message, "its variant", hint="add variant = … to the manifest")
         else:
-            case.tally.made("build")
+            case.tally.made("variant")
 
 
 def _digest(case: Case, bundle: Bundle) -> None:
@@ -135,24 +145,26 @@ def _not_in_store(case: Case, bundle: Bundle, evidence: dict[str, object]) -> No
     case.tally.add("not-in-store", _called(bundle), message, hint, evidence=evidence)
 
 
-def _other_builds(case: Case, choice: TargetChoice) -> None:
-    """The build for servers that run alone, held where the other one of a version as good as the chosen is wanted."""
+def _other_variants(case: Case, choice: TargetChoice) -> None:
+    """Another variant, held where the right one of a version as good as the chosen is wanted."""
     for version in choice.offered[: choice.offered.index(choice.version) + 1]:
-        wanted = case.manifest_index.at(choice.family, version)
-        alone = {bundle.sha256.lower() for bundle in case.manifest_index.standalone(choice.family, version)}
+        bundles = case.manifest_index.at(choice.family, version)
+        wanted = [bundle for bundle in bundles if suits(bundle, choice.variant)]
+        others = {bundle.sha256.lower(): bundle.variant for bundle in bundles if not suits(bundle, choice.variant)}
         if any(case.holdings.stored(bundle.sha256) for bundle in wanted):
             continue
         for file in case.holdings.called(choice.family, version):
-            if file.build != STANDALONE and file.sha256.lower() not in alone:
+            variant = others.get(file.sha256.lower()) or file.variant
+            if variant in ("", choice.variant):
                 continue
-            message = f"the store holds {choice.family} {version} in the build for servers that run alone"
-            hint = (
-                f"get {' or '.join(bundle.file for bundle in wanted)}, the build for servers that a domain manager runs"
-            )
+            message = f"the store holds {choice.family} {version} in the variant {variant}"
+            hint = f"get {' or '.join(bundle.file for bundle in wanted)}, the variant {choice.variant}"
+            if not choice.variant:
+                hint = f"get {' or '.join(bundle.file for bundle in wanted)}"
             level = None if version == choice.version else Level.WARNING
             evidence = {"sha256": file.sha256, "chosen": choice.version}
             subject = f"{case.domain}: {choice.family} {version}"
-            case.tally.add("wrong-build", subject, message, hint, level=level, evidence=evidence)
+            case.tally.add("wrong-variant", subject, message, hint, level=level, evidence=evidence)
 
 
 def _proof(case: Case, bundle: Bundle, file: StoredFile) -> None:
@@ -161,7 +173,13 @@ def _proof(case: Case, bundle: Bundle, file: StoredFile) -> None:
     if file.verified is not True:
         known = "not verified" if file.verified is False else "not known to be verified"
         tally.made("verification")
-        tally.add("unverified", subject, f"in the store, but its bytes are {known}", hint, evidence={"verified": file.verified})
+        tally.add(
+            "unverified",
+            subject,
+            f"in the store, but its bytes are {known}",
+            hint,
+            evidence={"verified": file.verified},
+        )
         return
     tally.made("verification")
     if limit is None:

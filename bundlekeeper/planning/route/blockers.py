@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.planning.fleet.domain_state import At
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer
-from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, Rules, SeenVersion, selects
+from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, Rules, SeenVersion
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Compatible, Jump, RuleSubject
@@ -97,7 +97,7 @@ class BlockerJudge:
     def _asked_of(self, family: str | None, kind: str, model: str | None) -> Hashable:
         """What jump rules can tell of such components."""
         component = SeenVersion(family, kind, model, None, At((), certain=False))
-        return kind, model is None, tuple(selects(rule.what, component) for rule in self.rules.jumps)
+        return kind, model is None, tuple(self.rules.selects(rule.what, component) for rule in self.rules.jumps)
 
     def _image_way(self, kind: str, start: str | None, end: str) -> Hashable:
         """What jump rules can tell of two image versions."""
@@ -179,7 +179,9 @@ class BlockerJudge:
         """The needs that speak about such components: its place, whether the condition does, and whether the need does."""
         component = SeenVersion(family, kind, model, None, At((), certain=False))
         rows = ((n, *self._pairs[n]) for n in self._of_scope.get(scope, ()))
-        marks = [(n, selects(rule.when, component), selects(need, component)) for n, rule, need in rows]
+        marks = [
+            (n, self.rules.selects(rule.when, component), self.rules.selects(need, component)) for n, rule, need in rows
+        ]
         return [mark for mark in marks if mark[1:] != (False, False)]
 
     def _is_in(self, n: int, wanted: bool, image: str | None, at: At) -> bool | None:

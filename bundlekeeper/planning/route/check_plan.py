@@ -21,8 +21,7 @@ from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import aim
-from bundlekeeper.planning.gaps.question import server_label
+from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import Course
 from bundlekeeper.planning.route.types import Route, Step
@@ -79,7 +78,7 @@ class _Names:
         self.holdings = holdings
         self.problems: list[Finding] = []
         self._servers = {server.key: server for server in state.servers}
-        self._labels = {server_label(server): server.key for server in state.servers}
+        self._labels = {name: server.key for server in state.servers for name in _names(server)}
         self._kinds = dict.fromkeys(i.kind for bundle in fleet.manifest_index.manifest.bundle for i in bundle.images)
 
     def _problem(self, path: tuple[str | int, ...], message: str, hint: str) -> None:
@@ -109,28 +108,35 @@ class _Names:
         families = SERVER_FAMILIES if step.what == SERVERS else (step.what,)
         if step.digests:
             by_digest = {bundle.sha256: bundle for bundle in self.fleet.manifest_index.manifest.bundle}
+            named: set[tuple[str, str | None]] = set()
             for family, digest in step.digests:
-                if digest in by_digest and by_digest[digest].family == family:
-                    yield family, by_digest[digest]
-                else:
+                bundle = by_digest.get(digest)
+                if bundle is None or bundle.family != family:
                     self._problem(path, f"the manifest has no {family} bundle {digest[:16]}…", "make the plan again")
+                elif (family, bundle.variant) in named:
+                    self._problem(path, f"one step with two {family} bundles", "make the plan again")
+                else:
+                    named.add((family, bundle.variant))
+                    yield family, bundle
         elif step.version:
             found = self.fleet.manifest_index.at(step.what, step.version)
             if found:
-                yield step.what, found[0]
+                firsts = {bundle.variant: bundle for bundle in reversed(found)}  # one of each variant
+                yield from ((step.what, bundle) for bundle in firsts.values())
                 return
             known = [bundle.version for bundle in self.fleet.manifest_index.bundles(step.what)]
             message = f"the manifest has no {step.what} bundle {step.version!r}"
             self._problem((*path, "version"), message, near(step.version, known))
         else:
             try:
+                taken = taken_by(self.fleet.manifest_index, self.state, families)
                 target = aim(
-                    self.fleet.manifest_index, self.fleet.manifest_index.release(step.release), families, self.holdings
+                    self.fleet.manifest_index, self.fleet.manifest_index.release(step.release), taken, self.holdings
                 )
             except InputError as error:
                 self._problem((*path, "release"), error.message, error.hint)
                 return
-            yield from ((f, c.bundle) for f, c in target.choices.items() if c.bundle is not None)
+            yield from ((c.family, c.bundle) for c in target.choices.values() if c.bundle is not None)
 
     def _who(self, path: tuple[str | int, ...], step: PlanStep) -> frozenset[str] | None:
         if not step.servers:
@@ -150,6 +156,11 @@ class _Names:
             else:
                 keys.append(key)
         return frozenset(keys)
+
+
+def _names(server: ServerAt) -> tuple[str, ...]:
+    """How a plan may name a server: as all answers do, and inside its domain by chassis and slot."""
+    return (server.name, "/".join(word for word in (server.place.chassis, server.place.slot) if word))
 
 
 def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
@@ -173,10 +184,9 @@ class _CheckedRoute(Course):
     ) -> None:
         self.fleet, self.state, self.release, self.holdings = fleet, state, release, holdings
         self.judge = BlockerJudge(fleet.rules)
-        self.families = (INFRASTRUCTURE, *SERVER_FAMILIES)
-        self.targets = {
-            release: aim(fleet.manifest_index, fleet.manifest_index.release(release), self.families, holdings)
-        }
+        self.taken = taken_by(fleet.manifest_index, state, (INFRASTRUCTURE, *SERVER_FAMILIES))
+        self.variant = fleet.manifest_index.variant(INFRASTRUCTURE, state.variant)
+        self.targets = {release: aim(fleet.manifest_index, fleet.manifest_index.release(release), self.taken, holdings)}
         self.target = self.targets[release]
         self.meant = meant
         self.maker = Maker(fleet, self.judge, (b for m in meant for _, b in m.option.bundles))
@@ -253,7 +263,7 @@ class _CheckedRoute(Course):
         if i < self.own:
             if self._ahead(a, j, b) and not (b == 0 and self._ahead(0, j, b)):
                 mask |= self._out_of_order()
-            mask |= self._tables_lack(a, j) if b else 0
+            mask |= self._lists_lack(a, j) if b else 0
         return mask
 
     def _is_ahead_of(self, a: int, j: int, b: int) -> bool:
@@ -314,7 +324,7 @@ _HINTS = {
     "jump-refused": "go by a version between, or ask the publisher",
     "mix-refused": "move what the rule speaks about first",
     "downgrade": "down only where a rule says that it may be done",
-    "model-table-old": "bring the model table first",
+    "model-unlisted": "bring it up first",
     "not-checked": "find the fact out; what is not known refuses",
 }
 
@@ -322,6 +332,6 @@ _HINTS = {
 def _code(blocker: Blocker) -> str:
     """The finding's code for what stands against a step."""
     if blocker.sort == "practice":
-        words = {f"{PRACTICE}: the table of release": "model-table-old", f"{PRACTICE}: down only": "downgrade"}
-        return next((c for start, c in words.items() if blocker.source.startswith(start)), "mix-refused")
-    return {"compatible": "mix-refused", "fact": "not-checked"}.get(blocker.sort, "jump-refused")
+        return "downgrade" if blocker.source.startswith(f"{PRACTICE}: down only") else "mix-refused"
+    codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}
+    return codes.get(blocker.sort, "jump-refused")

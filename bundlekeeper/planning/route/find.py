@@ -2,9 +2,9 @@
 
 Rules: a step is one infrastructure change or any number of server classes brought to one release's version of their
 family; every state between obeys every rule, and so does the mix while a step is under way; what already stands beside
-each other today is reported and is nobody's step; no server is ahead of the infrastructure or of the model table; a patch
-goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool plans: it
-says what it checked, and calls no step harmless.
+each other today is reported and is nobody's step; no server is ahead of the infrastructure or of the list of models; a
+patch goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool
+plans: it says what it checked, and calls no step harmless.
 """
 
 from __future__ import annotations
@@ -18,12 +18,13 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES, SERVERS
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES, SERVERS
 from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import suits
 from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import ReleaseTarget, aim
+from bundlekeeper.planning.fleet.target import ReleaseTarget, aim, taken_by
 from bundlekeeper.planning.gaps.question import servers_name
 from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
@@ -91,10 +92,11 @@ class Course:
         self.fleet, self.state, self.release, self.holdings = fleet, state, release, holdings
         self.judge = BlockerJudge(fleet.rules)
         fleet.manifest_index.release(release)
-        self.families = tuple(dict.fromkeys((INFRASTRUCTURE, *SERVER_FAMILIES)))
+        self.taken = taken_by(fleet.manifest_index, state, (INFRASTRUCTURE, *SERVER_FAMILIES))
+        self.variant = fleet.manifest_index.variant(INFRASTRUCTURE, state.variant)
         on_the_way = holdings if stops is None else stops
         self.targets = {
-            r.name: aim(fleet.manifest_index, r, self.families, holdings if r.name == release else on_the_way)
+            r.name: aim(fleet.manifest_index, r, self.taken, holdings if r.name == release else on_the_way)
             for r in fleet.manifest_index.manifest.release
         }
         self.target = self.targets[release]
@@ -116,24 +118,28 @@ class Course:
         self.own = len(self.units)
         for kin, servers in state.classes:
             components = [component for server in servers for component in server.components]
-            name = servers_name(state.domain, kin, servers)
+            name = servers_name(self.fleet.manifest_index, state.domain, kin, servers)
             self.units.append(self.maker.unit(name, kin.family, components, servers, of(servers)))
         self._covers = cache(self._covered)
 
     def _own_options(self) -> Iterable[Option]:
-        choice = self.target.choices[INFRASTRUCTURE]
+        choice = self.target.choices[INFRASTRUCTURE, self.variant]
         for bundle in self.fleet.manifest_index.bundles(INFRASTRUCTURE):
+            if not suits(bundle, self.variant):
+                continue
             if self.takes_withdrawn or bundle.lifecycle != "withdrawn" or bundle in choice.chain:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
         for bundle in choice.chain:
-            if bundle.only is None and any(i.kind == MODEL_TABLE for i in bundle.images):
-                yield Option(f"{bundle.version}, model table only", ((INFRASTRUCTURE, bundle),), (MODEL_TABLE,))
+            facts = self.fleet.manifest_index.facts
+            ahead = tuple(dict.fromkeys(i.kind for i in bundle.images if facts(i.kind, None).ahead))
+            if bundle.only is None and ahead:
+                yield Option(f"{bundle.version}, {' and '.join(ahead)} only", ((INFRASTRUCTURE, bundle),), ahead)
 
     def _server_options(self) -> Iterable[Option]:
         for name, target in self.targets.items():
-            chains = {server_family: target.choices[server_family].chain for server_family in SERVER_FAMILIES}
-            for link in range(max(map(len, chains.values()), default=0)):
-                rows = [(f, c[min(link, len(c) - 1)]) for f, c in chains.items() if c]
+            chains = [(c.family, c.chain) for c in target.choices.values() if c.family in SERVER_FAMILIES and c.chain]
+            for link in range(max((len(chain) for _, chain in chains), default=0)):
+                rows = [(family, chain[min(link, len(chain) - 1)]) for family, chain in chains]
                 kept = tuple((f, b) for f, b in rows if self._may_stop(b, name))
                 if kept:
                     yield Option(name, kept, link=link)
@@ -169,12 +175,11 @@ class Course:
         return RouteProblem(self.moves, self.own, self.compatible, goals)
 
     def _is_there(self, unit: Unit, state: State, target: ReleaseTarget) -> bool:
-        family = unit.family or ""
-        choice = target.choices.get(family)
+        choice = target.choice(state.readings[0])
         if choice is None or choice.bundle is None:
             return False
         for reading in state.readings:
-            if reading.model is None and target.means(family, reading.kind):
+            if reading.model is None and target.means(reading):
                 return False
             offer = target.offer(reading)
             if offer is not None and not self.maker.runs(reading, offer):
@@ -192,7 +197,7 @@ class Course:
         return mask
 
     def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
-        """The trade's order: no server ahead of its infrastructure, none of a model that the table does not know."""
+        """The trade's order: no server ahead of its infrastructure, none of a model that a list does not know."""
         number = len(self.units[0].states)
         for b in range(len(self.units[j].states)):
             wanted = self._wanted(j, b)
@@ -205,7 +210,7 @@ class Course:
                 yield b, self._out_of_order(), ahead
         lacking: dict[int, int] = {}
         for a in range(number):
-            for n in bits(self._tables_lack(a, j)):
+            for n in bits(self._lists_lack(a, j)):
                 lacking[n] = lacking.get(n, 0) | 1 << a
         for b in range(1, len(self.units[j].states)):
             for n, which in lacking.items():
@@ -215,20 +220,21 @@ class Course:
         message = "infrastructure before servers going up, after them going down"
         return self.judge.blocker("practice", f"{PRACTICE}: order", message)
 
-    def _tables_lack(self, a: int, j: int) -> int:
-        """The blockers of models that the model table does not know yet."""
+    def _lists_lack(self, a: int, j: int) -> int:
+        """The blockers of models that a list of models does not know yet."""
         unit, mask = self.units[j], 0
         for reading in self.units[0].states[a].readings:
-            if reading.kind != MODEL_TABLE or unit.family is None:
+            if unit.family is None or not self.fleet.manifest_index.facts(reading.kind, reading.model).lists_models:
                 continue
             for model in dict.fromkeys(slot[0].reading.model for slot in unit.slots):
-                first = model and self.fleet.manifest_index.first_table(unit.family, model, reading.model)
+                first = model and self.fleet.manifest_index.first_list(reading.kind, reading.model, unit.family, model)
                 if not first:
                     continue
-                way = self.fleet.manifest_index.scale(MODEL_TABLE).compare(reading.active or "", first[1])
+                way = self.fleet.manifest_index.scale(reading.kind).compare(reading.active or "", first[1])
                 if way is None or way < 0:
-                    message = f"{model} needs a model table not older than {first[1]}"
-                    mask |= self.judge.blocker("practice", f"{PRACTICE}: the table of release {first[0]}", message)
+                    message = f"{model} needs a {reading.kind} not older than {first[1]}"
+                    source = f"{PRACTICE}: the {reading.kind} of release {first[0]}"
+                    mask |= self.judge.blocker("model", source, message)
         return mask
 
     def _wanted(self, j: int, b: int) -> tuple[str, ...]:
@@ -249,7 +255,7 @@ class Course:
 
     def _covered(self, version: str) -> int:
         """The states in which every infrastructure component runs that bundle's image, or a later one, as bits."""
-        bundles = self.fleet.manifest_index.at(INFRASTRUCTURE, version)
+        bundles = self.fleet.manifest_index.at_variant(INFRASTRUCTURE, version, self.variant)
         if not bundles:
             return 0
         whole = self.fleet.manifest_index.whole(bundles[0])
@@ -282,7 +288,9 @@ class Course:
         return tuple(found)
 
     def _change(self, unit: Unit, start: int, move: Move, option: Option) -> StepChange:
-        bundle = dict(option.bundles)[unit.family or ""]  # without one for the family there is no move
+        bundle = option.bundle(unit.family, unit.variant)
+        if bundle is None:
+            raise LookupError(unit.name)  # without one for the family there is no move
         components = []
         for hop in move.hops:
             old = unit.states[start].readings[hop.slot]
@@ -339,7 +347,7 @@ class Course:
         for unit in self.units:
             for slot in unit.slots:
                 reading = slot[0].reading
-                if self.target.means(unit.family or "", reading.kind) and self.target.offer(reading) is None:
+                if self.target.means(reading) and self.target.offer(reading) is None:
                     message = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
                     yield finding("model-unsupported", unit.name, message)
         yield from self.unlisted()
@@ -356,13 +364,12 @@ class Course:
                 "no part of the infrastructure is listed: what it runs, and whether that fits the servers, is not known"
             )
             yield finding("not-checked", self.state.domain, message, hint)
-        elif (
-            self.state.servers
-            and self.fleet.manifest_index.may_list_kind(INFRASTRUCTURE, MODEL_TABLE)
-            and not any(component.reading.kind == MODEL_TABLE for component in self.state.infrastructure)
-        ):
-            message = "no model table is listed: whether it knows the models of the servers is not known"
-            yield finding("not-checked", self.state.domain, message, hint)
+            return
+        listed = {component.reading.kind for component in self.state.infrastructure}
+        for kind in self.fleet.manifest_index.model_lists if self.state.servers else ():
+            if kind not in listed:
+                message = f"no {kind} is listed: whether it knows the models of the servers is not known"
+                yield finding("not-checked", self.state.domain, message, hint)
 
     def no_route(self, found: FoundRoute) -> NoRoute:
         """Why there is no way, and the nearest release that can be reached."""
@@ -375,12 +382,19 @@ class Course:
         return NoRoute(
             self.state.domain,
             self.release,
-            tuple(Quote(blocker.sort, blocker.source, blocker.message) for blocker in self.judge.named(blockers)),
+            (*self._variants(), *(Quote(b.sort, b.source, b.message) for b in self.judge.named(blockers))),
             exact,
             reasons,
             nearest,
             found.exhausted,
         )
+
+    def _variants(self) -> Iterable[Quote]:
+        """The units of which it is not known which variant they take."""
+        for unit in self.units:
+            if unit.family is not None and unit.variant is None:
+                words = " or ".join(self.fleet.manifest_index.variants(unit.family))
+                yield Quote("fact", "", f"{unit.name}: which variant they take, {words}")
 
     def _reasons(self) -> Iterable[str]:
         """What no rule is needed for: facts that are not known, and bundles that are not there."""
@@ -388,11 +402,14 @@ class Course:
             if unit.family is None:
                 yield f"{unit.name}: whether they are blade or rack servers is not known"
                 continue
-            choice = self.target.choices[unit.family]
-            if choice.bundle is None:
-                yield f"release {self.release} has no {unit.family} bundle in the manifest"
+            if unit.variant is None:
+                continue  # told as a fact that is not known
+            if self.target.choices[unit.family, unit.variant].bundle is None:
+                which = f"the variant {unit.variant}" if unit.variant else "no variant"
+                of = f" for what takes {which}" if self.fleet.manifest_index.variants(unit.family) else ""
+                yield f"release {self.release} has no {unit.family} bundle{of} in the manifest"
             for slot in unit.slots:
-                if slot[0].reading.model is None and self.target.means(unit.family, slot[0].reading.kind):
+                if slot[0].reading.model is None and self.target.means(slot[0].reading):
                     yield f"the model of {slot[0].reading.kind} {slot[0].key} is not known"
 
     def _nearest(self) -> str:
@@ -400,7 +417,7 @@ class Course:
         rank = self.fleet.reader.rank
 
         def place(name: str) -> int:
-            return rank(INFRASTRUCTURE, self.targets[name].choices[INFRASTRUCTURE].version)
+            return rank(INFRASTRUCTURE, self.targets[name].choices[INFRASTRUCTURE, self.variant].version)
 
         goal = place(self.release)
         others = sorted(

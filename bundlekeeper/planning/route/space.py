@@ -68,7 +68,8 @@ def _load(fleet: Fleet, change: StepChange, component: ComponentChange) -> Space
 
 
 def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool) -> Iterable[Told]:
-    method = fleet.manifest_index.facts(component.reading.kind, component.reading.model).method
+    facts = fleet.manifest_index.facts(component.reading.kind, component.reading.model)
+    method = facts.method
     partitions = fleet.partitions(component.key)
     first = loads[0][0]
     if method is None:
@@ -77,7 +78,7 @@ def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool)
         )
         return
     if not partitions:
-        if own and method != "two-bank":
+        if own and facts.files:
             yield _lack(first, "its partitions", _LISTED)
         return
     scale = fleet.manifest_index.scale(component.reading.kind)

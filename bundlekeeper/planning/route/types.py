@@ -15,7 +15,7 @@ from bundlekeeper.findings import Finding, finding
 class Quote:
     """One rule, with where it comes from; no source where no rule speaks.
 
-    `sort` is `jump`, `compatible`, `practice`, `fact` (one that is not known) or `unstated`.
+    `sort` is `jump`, `compatible`, `practice`, `model` (one that is not listed), `fact` (one not known) or `unstated`.
     """
 
     sort: str
@@ -121,7 +121,7 @@ class NoRoute:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What stands in the way, as findings."""
-        codes = {"compatible": "mix-refused", "fact": "not-checked"}
+        codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}
         rows = [
             finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.message} ({q.source or 'not known'})")
             for q in self.blocking

@@ -1,9 +1,9 @@
 """What moves in a route: the infrastructure as one unit, each class of servers as one, with their states and moves.
 
 Rules: a state is what each group of like components runs; a move is one bundle brought to all of a unit's components that it has
-images for, a patch only onto its base; the model table may be brought alone and stays where it is newer (common
+images for, a patch only onto its base; what may run ahead may be brought alone and stays where it is newer (common
 practice). A move carries every blocker that stands against it: its jumps, the mix while it is under way
-(infrastructure in the trade's order: model table, manager, the rest, the other way round going down; one server after
+(infrastructure in the order of its kinds' turns, the other way round going down; one server after
 the other, its components in an order that every rule allows), and the unit's own state after it. What already stands beside
 each other today is nobody's step and is not held against one.
 """
@@ -16,10 +16,10 @@ from functools import cache
 from itertools import product
 from typing import TYPE_CHECKING
 
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, turn_of
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import At, ComponentReading, PlacedComponent, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import ImageOffer, is_part
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer, is_part, suits
 from bundlekeeper.planning.fleet.rules import JumpAnswer, SeenVersion, seen
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge, BlockerRow, Place
 
@@ -44,9 +44,11 @@ class Option:
     kinds: tuple[str, ...] = ()
     link: int = 0
 
-    def bundle(self, family: str) -> Bundle | None:
-        """The bundle for a family."""
-        return next((b for f, b in self.bundles if f == family), None)
+    def bundle(self, family: str | None, variant: str | None) -> Bundle | None:
+        """The bundle for what takes that variant of a family; None where one of both is not known."""
+        if family is None or variant is None:
+            return None
+        return next((b for f, b in self.bundles if f == family and suits(b, variant)), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,7 @@ class Unit:
     family: str | None
     slots: tuple[tuple[PlacedComponent, ...], ...]
     places: tuple[frozenset[Place], ...]
+    variant: str | None  # the one that its components take of the family, empty for none, None where it is not known
     servers: tuple[ServerAt, ...] = ()
     kin: ServerClass | None = None
     states: list[State] = field(default_factory=list)
@@ -164,7 +167,8 @@ class Maker:
         slots = tuple(tuple(rows) for rows in groups.values())
         kin = servers[0].kin if servers else None
         places = tuple(frozenset(self._places(slot, bool(servers))) for slot in slots)
-        made = Unit(name, family, slots, places, tuple(servers), kin)
+        variant = next(iter(groups)).variant
+        made = Unit(name, family, slots, places, variant, tuple(servers), kin)
         self._state(made, tuple(groups))
         at = 0
         while at < len(made.states):
@@ -195,7 +199,7 @@ class Maker:
             return None
         number = len(unit.servers)
         rows = [r for r, slot in zip(readings, unit.slots, strict=True) for _ in range(max(1, len(slot) // number))]
-        return self.fleet.reader.server_class(unit.family, rows).at
+        return self.fleet.reader.server_class(unit.family, unit.variant, rows).at
 
     def rows(self, unit: Unit, seens: Sequence[SeenVersion], slots: Iterable[int]) -> dict[Place, BlockerRow]:
         """What rules see of some slots, by place; a place of which no rule sees anything is left out."""
@@ -245,7 +249,7 @@ class Maker:
         return unit.index[key]
 
     def _move(self, unit: Unit, start: int, option: Option) -> Move | None:
-        bundle = option.bundle(unit.family or "")
+        bundle = option.bundle(unit.family, unit.variant)
         if bundle is None:
             return None
         old = unit.states[start]
@@ -303,11 +307,11 @@ class Maker:
     def _judge(self, slot: int, reading: ComponentReading, component: SeenVersion, offer: ImageOffer) -> _Judged | None:
         """What is found of a slot that takes an offer; None where nothing moves."""
         way = self._way(reading, offer)
-        if way == 0 or (way == 1 and reading.kind == MODEL_TABLE):
+        if way == 0 or (way == 1 and self._may_be_ahead(reading)):
             return None
         answer = self.judge.jump(component, offer)
         mask = self.judge.jump_mask(component, offer, answer)
-        end = self.fleet.reader.reading(reading.family, reading.kind, reading.model, offer.image.version)
+        end = self.fleet.reader.then(reading, offer.image.version)
         cost = (minutes(self.fleet, offer, reading)[0], size(offer)[0])
         return _Judged(Hop(slot, offer, answer), way, mask, end, cost)
 
@@ -318,9 +322,15 @@ class Maker:
         return self.fleet.manifest_index.scale(reading.kind).compare(reading.active, offer.image.version)
 
     def runs(self, reading: ComponentReading, offer: ImageOffer) -> bool:
-        """True where the component runs the offer's image already, or is a model table that is ahead of it."""
+        """True where the component runs the offer's image already, or may be ahead of it and is."""
         way = self._way(reading, offer)
-        return way == 0 or (reading.kind == MODEL_TABLE and way == 1)
+        return way == 0 or (way == 1 and self._may_be_ahead(reading))
+
+    def _may_be_ahead(self, reading: ComponentReading) -> bool:
+        return self.fleet.manifest_index.facts(reading.kind, reading.model).ahead
+
+    def _turn(self, kind: str) -> int:
+        return self.fleet.manifest_index.facts(kind, None).turn
 
     def _base(self, unit: Unit, state: State, bundle: Bundle) -> int:
         """A patch goes onto its base, where every component that the base serves runs it or the patch itself."""
@@ -342,7 +352,7 @@ class Maker:
         mask = 0
         if len(unit.servers) > 1:  # one is moved, another one not yet
             mask = self.judge.compatible(old.everything, new.changed)
-        usual = sorted(hops, key=lambda h: (turn_of(old.readings[h.slot].kind), old.readings[h.slot].kind, h.slot))
+        usual = sorted(hops, key=lambda h: (self._turn(old.readings[h.slot].kind), old.readings[h.slot].kind, h.slot))
         if not self.judge.compatible(old.everything, new.everything, inside=True):
             return tuple(usual), mask  # a server between is at old and at new: nothing forbids that
         return self._inner(unit, old, usual, mask)
@@ -362,9 +372,7 @@ class Maker:
                     continue
                 seen_sets.add(slots)
                 next_ = tuple(
-                    self.fleet.reader.reading(r.family, r.kind, r.model, hop.offer.image.version)
-                    if n == hop.slot
-                    else r
+                    self.fleet.reader.then(r, hop.offer.image.version) if n == hop.slot else r
                     for n, r in enumerate(readings)
                 )
                 if len(slots) < len(usual) and (found := self._between(unit, next_)):
@@ -393,7 +401,7 @@ class Maker:
         sign = -1 if down else 1
 
         def phase(hop: Hop) -> int:
-            return sign * turn_of(old.readings[hop.slot].kind)
+            return sign * self._turn(old.readings[hop.slot].kind)
 
         ordered = sorted(hops, key=lambda h: (phase(h), old.readings[h.slot].kind, h.slot))
         mask = self._third(old, hops)
@@ -424,7 +432,7 @@ class Maker:
         rest: list[frozenset[str]] = []
         for hop in hops:
             reading = old.readings[hop.slot]
-            if reading.kind == MODEL_TABLE or is_part(hop.offer.bundle) or not reading.bundles:
+            if self._may_be_ahead(reading) or is_part(hop.offer.bundle) or not reading.bundles:
                 continue
             lines = self._lines_of.get(id(reading))
             if lines is None:

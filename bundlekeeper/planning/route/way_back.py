@@ -160,12 +160,14 @@ def _installed(
     fleet: Fleet, holdings: Holdings, way: WayBack, change: StepChange, start: str, later: int | None
 ) -> WayBack:  # fmt: skip
     """overwrite: the older bundle must be held; where settings go with it, so must the backup from before."""
+    bundles = (bundle for bundle in fleet.manifest_index.manifest.bundle if bundle.sha256 == change.sha256)
+    variant = next((bundle.variant for bundle in bundles), None)  # of what the step takes, so of what ran before
     how, restores = f"install {start} again", way.means == "restore"
     if restores:
         how += ", then restore the backup that was taken and read back before this step"
     fitting = [
         offer.bundle
-        for offer in fleet.manifest_index.offers(change.family, way.kind, way.model)
+        for offer in fleet.manifest_index.offers(change.family, variant, way.kind, way.model)
         if way.start and fleet.manifest_index.scale(way.kind).same(offer.image.version, way.start)
     ]
     stored = [(b, f) for b in fitting if (f := holdings.stored(b.sha256)) is not None]
@@ -237,11 +239,14 @@ class _Past:
             (s for s in map(self.servers.get, change.servers) if s and key in {p.key for p in s.components}), None
         )
         family = INFRASTRUCTURE if server is None else server.family
-        own = reader.reading(family, component.kind, component.model, runs[key])
+        variant = self.components[key].reading.variant
+        own = reader.reading(family, variant, component.kind, component.model, runs[key])
         if server is None:
             return own, None
-        rows = (reader.reading(family, p.component.kind, p.component.model, runs[p.key]) for p in server.components)
-        return own, reader.server_class(family, rows).at
+        rows = (
+            reader.reading(family, variant, p.component.kind, p.component.model, runs[p.key]) for p in server.components
+        )
+        return own, reader.server_class(family, variant, rows).at
 
     def _said(self, answer: JumpAnswer, start: str) -> tuple[bool | None, str]:
         blockers = (self.judge.named(self.judge.jump_rule(rule))[0] for rule in answer.rules)

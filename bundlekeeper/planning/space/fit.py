@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from bundlekeeper.model.vocabulary import METHODS, SPARE
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.space.what_to_remove import File, smallest_removal
 
@@ -62,6 +63,11 @@ class Room:
     pending: str | None
     replaced_bytes: int | None = None
 
+    @property
+    def keeps(self) -> bool:
+        """True where a new image is a further file, and the others stay."""
+        return METHODS[self.method].over is None
+
 
 @dataclass(frozen=True, slots=True)
 class SpaceStep:
@@ -97,7 +103,7 @@ class SpacePlan:
 
 def plan_space(room: Room, loads: Sequence[SpaceLoad], scale: VersionScale) -> SpacePlan:
     """Plan the partition for these images, each activated before the next is brought; `scale` is the kind's order."""
-    lies = [room.method == "boot-file" and _lies(room, load.version, scale) for load in loads]
+    lies = [room.keeps and _lies(room, load.version, scale) for load in loads]
     coming = [load for load, there in zip(loads, lies, strict=True) if not there]
     if not coming:
         return SpacePlan(Fit.FITS)
@@ -152,8 +158,8 @@ class _Need:
 
 def _needs(room: Room, loads: Sequence[SpaceLoad], lies: Sequence[bool]) -> list[_Need]:
     """What each image in turn needs; nothing where its file lies there."""
-    over = [] if room.method == "boot-file" else [room.replaced_bytes or 0]
-    if room.method == "two-bank":
+    over = [] if room.keeps else [room.replaced_bytes or 0]
+    if METHODS[room.method].over == SPARE:
         over.append(0)  # the bank that runs now: its size is not asked, so nothing is given back
     rows: list[_Need] = []
     for place, (load, there) in enumerate(zip(loads, lies, strict=True)):
@@ -165,7 +171,7 @@ def _needs(room: Room, loads: Sequence[SpaceLoad], lies: Sequence[bool]) -> list
         more = max(0, growth)
         steps = (("bring", size), ("unpack", size + working + more), ("keep", more))
         rows.append(_Need(load.version, steps, growth))
-        if room.method != "boot-file":
+        if not room.keeps:
             over.append(unpacked)
     return rows
 
@@ -196,7 +202,7 @@ def _removable(
     room: Room, loads: Sequence[SpaceLoad], lies: Sequence[bool], scale: VersionScale
 ) -> tuple[list[File], list[tuple[str, str]], list[str]]:
     """The files that may go and from which step on, those that may not and why, and the facts that are not known."""
-    if room.method != "boot-file":
+    if not room.keeps:
         return [], [], []
     facts = (("boot_files", room.lying), ("active", room.active), ("pending", room.pending))
     lacks = [name for name, value in facts if value is None]

@@ -1,11 +1,12 @@
 """A step of the infrastructure as real actions in the trade's order (common practice, from memory).
 
-Rules: preconditions first; going up the model table, the domain manager (written on the leading half, which brings the
-following level), all staging, which has no effect yet, then side by side: the following half of every pair with its
-switch, every path back and verified, the lead swapped, the leading half likewise; going down the settings first and
-the manager last. A side is one piece, so that no half of a pair restarts before the other half's side is back. A component
-whose pair or half is not known may be the other half of any, so that it is activated when nothing else is, and told.
-Once the lead is swapped the half that the inventory calls following leads, in later steps too, until the next swap.
+Rules: preconditions first; going up what may run ahead, then by the turns of the kinds: what takes the manager down
+(where it is written over, on the leading half, which brings the following level), all staging, which has no effect yet,
+then side by side: the following half of every pair with its switch, every path back and verified, the lead swapped, the
+leading half likewise; going down the settings first, then the other way round. A side is one piece, so that no half of
+a pair restarts before the other half's side is back. A component whose pair or half is not known may be the other half of
+any, so that it is activated when nothing else is, and told. Once the lead is swapped the half that the inventory calls
+following leads, in later steps too, until the next swap.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
-from bundlekeeper.model.vocabulary import HALVES, MANAGER, MODEL_TABLE, STAGED_METHODS, SWITCH
-from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
+from bundlekeeper.model.vocabulary import ACTIVE, HALF, HALVES, STAGED_METHODS, Down
+from bundlekeeper.planning.fleet.domain_state import stands_alone
+from bundlekeeper.planning.fleet.manifest_index import ComponentFacts, ManifestIndex
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
@@ -33,12 +35,14 @@ BACKUP_MINUTES, LOOK_MINUTES, SETTINGS_MINUTES = 10, 2, 15
 SWAP_MINUTES, WAIT_MINUTES, VERIFY_MINUTES, RECORD_MINUTES = 5, 5, 2, 1
 
 LEADING, FOLLOWING = HALVES
+MANAGER: Down = "manager"  # what is down while the manager restarts
 
 
 class Draft:
     """The pieces of one step while they are made, and what is to be reported of them."""
 
-    def __init__(self, domain: str) -> None:
+    def __init__(self, manifest_index: ManifestIndex, domain: str) -> None:
+        self.manifest_index = manifest_index
         self.domain = domain
         self.pieces: list[WorkPiece] = []
         self.findings: list[Finding] = []
@@ -74,7 +78,7 @@ class One:
         """An action on this part."""
         return Action(
             verb, self.name, self.change.kind, self.change.end, minutes, assumed, down, key=self.key,
-            method=self.facts.method or "", by=self.facts.by or "", pair=self.component.pair or "",
+            method=self.facts.method or "", applied_by=self.facts.applied_by or "", pair=self.component.pair or "",
             half=self.component.half or "", cluster=self.component.cluster or "", policy=self.component.policy or "", note=note,
         )  # fmt: skip
 
@@ -112,10 +116,12 @@ def end(actions: Iterable[Action]) -> int:
     return max((action.end for action in actions), default=0)
 
 
-def preconditions(domain: str, *, hosts: bool, down: str) -> WorkPiece:
+def preconditions(state: DomainState, *, hosts: bool, down: str) -> WorkPiece:
     """What common practice asks for before anything; `down` is the version of a step that goes down, else empty."""
+    domain = state.domain
     rows = [("check-backup", BACKUP_MINUTES)]
-    rows += [(verb, LOOK_MINUTES) for verb in ("check-pairs", "check-faults", "check-paths")]
+    rows += [("check-pairs", LOOK_MINUTES)] if state.pairs else []
+    rows += [(verb, LOOK_MINUTES) for verb in ("check-faults", "check-paths")]
     rows += [("note-paths", LOOK_MINUTES)] if hosts else []
     actions = [Action(verb, f"domain {domain}", "", "", minutes, assumed=True, key=domain) for verb, minutes in rows]
     if down:
@@ -154,24 +160,24 @@ class Lead:
 def infrastructure(fleet: Fleet, state: DomainState, step: Step, draft: Draft, lead: Lead) -> Lead:
     """Add the pieces of a step that changes the infrastructure; the answer is which halves lead after it."""
     ones = tuple(_ones(fleet, state, step))
-    tables = [component for component in ones if component.change.kind == MODEL_TABLE]
-    managers = [component for component in ones if component.change.kind == MANAGER]
-    rest = [component for component in ones if component not in tables and component not in managers]
     for one in ones:
         if one.facts.method is None:
             message = "how it takes its image is not known: planned as if it were written straight over"
             draft.tell(finding("not-checked", one.name, message, f"say it in [kind.{one.change.kind}] method = …"))
     _healthy(state, ones, draft)
     lowered = step.changes[0].version if step.is_down else ""
-    ready = [draft.add(preconditions(draft.domain, hosts=True, down=lowered))]
-    if tables:
-        ready = [draft.add(_written(one, ready)) for one in tables]
-    if step.is_down:
-        last, lead = _sides(state, rest, draft, ready, lead, step.number)
-        _managers(state, managers, draft, last, lead)
-    else:
-        ready = _managers(state, managers, draft, ready, lead)
-        _, lead = _sides(state, rest, draft, ready, lead, step.number)
+    ready = [draft.add(preconditions(state, hosts=True, down=lowered))]
+    if ahead := [component for component in ones if component.facts.ahead]:
+        ready = [draft.add(_written(one, ready)) for one in ahead]
+    for turn in sorted({component.facts.turn for component in ones if not component.facts.ahead}, reverse=step.is_down):
+        mine = [component for component in ones if component.facts.turn == turn and not component.facts.ahead]
+        managers = [component for component in mine if component.facts.down == MANAGER]
+        rest = [component for component in mine if component not in managers]
+        if not step.is_down:
+            ready = _managers(state, managers, draft, ready, lead)
+        ready, lead = _sides(state, rest, draft, ready, lead, step.number)
+        if step.is_down:
+            ready = _managers(state, managers, draft, ready, lead)
     return lead
 
 
@@ -224,13 +230,13 @@ def _managers(
     groups: dict[str, list[One]] = {}
     for one in managers:
         groups.setdefault(one.component.pair or one.key, []).append(one)
-    unsure = [component for component in managers if side(state, component.component) is None]
+    unsure = [component for component in managers if side(draft.manifest_index, state, component.component) is None]
     if unsure:
         message = "which half leads is not known: write on the leading half, which brings the following half level"
         draft.tell(_unsure(unsure, message))
     for name, ones in groups.items():
         ones.sort(key=lambda o: (o.component.half != lead.leading, o.key))
-        if all(component.facts.method == "overwrite" for component in ones):
+        if all(component.facts.over == ACTIVE for component in ones):
             piece = _manager(ones, lead, known=not any(component in unsure for component in ones))
             after = [draft.add(replace(piece, after=tuple(after), locks=("manager",)))]
             continue
@@ -243,7 +249,7 @@ def _managers(
 
 
 def _answering(name: str, one: One) -> Action:
-    return replace(one.does("wait-for-manager", WAIT_MINUTES), subject=f"{MANAGER} {name}", version="", half="")
+    return replace(one.does("wait-for-manager", WAIT_MINUTES), subject=f"{one.change.kind} {name}", version="", half="")
 
 
 def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
@@ -255,16 +261,18 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
         note = lead.note(one.component.half) if known else "on the half that leads: which one that is is not known"
         actions.append(replace(takes, verb="level" if level else "write", note=note))
     name = ones[0].component.pair or ones[0].key
-    return WorkPiece(f"{MANAGER} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)])))
+    return WorkPiece(
+        f"{ones[0].change.kind} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)]))
+    )
 
 
-def side(state: DomainState, component: Component) -> str | None:
+def side(manifest_index: ManifestIndex, state: DomainState, component: Component) -> str | None:
     """The half that a component is known to be, empty for one that is known to stand alone, None where it is not known.
 
     A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
     whose halves are in two chassis, since neither takes over for what is in the other's.
     """
-    if component.pair == "":
+    if stands_alone(manifest_index, state, component):
         return ""
     if component.pair is None or component.half is None:
         return None
@@ -283,12 +291,12 @@ def _sides(
         for component in ones
         if component.is_staged
     }
-    of = {one.key: side(state, one.component) for one in ones}
+    of = {one.key: side(draft.manifest_index, state, one.component) for one in ones}
     last, now = ready, lead
     for half in (lead.following, lead.leading):
         if rows := [component for component in ones if of[component.key] == half]:
             swap = (
-                _swap([component for component in rows if component.change.kind == SWITCH], lead)
+                _swap([component for component in rows if component.facts.down == HALF], lead)
                 if half == lead.leading
                 else []
             )
@@ -296,7 +304,7 @@ def _sides(
             name = f"the {half} side of {draft.domain}"
             last = [draft.add(_restarted(name, rows, swap, last, staged, lead.note(half)))]
     for one in sorted((component for component in ones if not of[component.key]), key=lambda o: (o.change.kind, o.key)):
-        swap = _swap([one], lead) if one.change.kind == SWITCH and of[one.key] is None else []
+        swap = _swap([one], lead) if one.facts.down == HALF and of[one.key] is None else []
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
     unsure = [component for component in ones if of[component.key] is None and component.facts.down != NOTHING]
     if unsure:

@@ -85,7 +85,7 @@ def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
     edited: set[str] = set()
     lead = Lead()
     for step in route.steps:
-        draft = Draft(route.domain)
+        draft = Draft(fleet.manifest_index, route.domain)
         if step.what == INFRASTRUCTURE:
             lead = infrastructure(fleet, state, step, draft, lead)
         else:

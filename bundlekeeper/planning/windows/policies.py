@@ -1,8 +1,9 @@
 """What a policy does when a step edits it: when it applies, whether it must be edited, and whom it touches.
 
-Rules: a policy applies at once, when confirmed or at the server's next restart; one that applies at once
-restarts every server that it touches when it is edited, in any domain. How it applies is taken for at-once where that
-is not known, or told in two ways; a server whose policy is not known may be touched by any; what a step edited names
+Rules: a policy applies by itself (when it is edited, or when the platform's maintenance window starts), when its update
+is started, or at a server's reset, be it any or one in that window. One that applies by itself restarts every server
+that it touches, in any domain. How it applies is taken for immediate where that is not known, or told in two ways; a
+server whose policy is not known may be touched by any; what a step edited names
 what that step brought, whatever the inventory says.
 """
 
@@ -13,13 +14,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.inventory.types import Policy
+from bundlekeeper.model.vocabulary import Applies
 
 if TYPE_CHECKING:
     from bundlekeeper.planning.fleet.domains import Fleet, Touched
     from bundlekeeper.planning.route.types import ComponentChange, StepChange
 
-AT_ONCE = "at-once"
-NEXT_RESTART = "next-restart"
+IMMEDIATE: Applies = "immediate"
+AT_WINDOW: Applies = "at-maintenance-window-start"
+ON_RESET: tuple[Applies, ...] = ("on-reset", "in-maintenance-window-on-reset")
+IN_WINDOW: tuple[Applies, ...] = (AT_WINDOW, "in-maintenance-window-on-reset")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +45,14 @@ class PolicyUse:
     scopes: tuple[tuple[str, ...] | None, ...]
 
     @property
-    def is_at_once(self) -> bool:
-        """True where editing it restarts all that it touches, as far as is known."""
-        return self.applies in (AT_ONCE, "")
+    def restarts_all(self) -> bool:
+        """True where it restarts all that it touches by itself, as far as is known."""
+        return self.applies in (IMMEDIATE, AT_WINDOW, "")
 
     @property
     def is_edited_before(self) -> bool:
         """True where it is edited once, without effect, before any server is worked on."""
-        return not self.is_at_once and not self.named
+        return not self.restarts_all and not self.named
 
 
 def use(

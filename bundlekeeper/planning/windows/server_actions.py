@@ -2,8 +2,8 @@
 
 Rules: each server's paths and driver level are noted and its workload moved off first, its components are taken in the
 route's order, and afterwards the host's path count is compared with the one from before. A component that a policy drives
-is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one at-once
-policy touches restart together, so that they are one piece; where that takes others too, or more of a cluster than may
+is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one policy
+restarts by itself go together, so that they are one piece; where that takes others too, or more of a cluster than may
 go at a time, the step is refused. A server that is in no known cluster is worked on alone, and told.
 """
 
@@ -27,7 +27,7 @@ from bundlekeeper.planning.windows.infrastructure_actions import (
     in_turn,
     preconditions,
 )
-from bundlekeeper.planning.windows.policies import NEXT_RESTART, PolicyUse, use
+from bundlekeeper.planning.windows.policies import AT_WINDOW, IMMEDIATE, IN_WINDOW, ON_RESET, PolicyUse, use
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
@@ -56,7 +56,7 @@ class Turn:
     @property
     def by_policy(self) -> bool:
         """True where a policy drives it."""
-        return self.facts.by == "policy"
+        return self.facts.applied_by == "policy"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ class Host:
     @property
     def name(self) -> str:
         """The server for people."""
-        return f"server {self.at.key}"
+        return f"server {self.at.name}"
 
     @property
     def policies(self) -> tuple[str, ...]:
@@ -91,8 +91,9 @@ class Host:
         """An action on one part of it."""
         return Action(
             verb, f"{self.name}: {turn.change.kind} {turn.key}", turn.change.kind, turn.change.end, minutes, assumed,
-            down, key=turn.key, method=turn.facts.method or "", by=turn.facts.by or "", pair=turn.component.pair or "",
-            half=turn.component.half or "", cluster=self.cluster or "", policy=turn.component.policy or "",
+            down, key=turn.key, method=turn.facts.method or "", applied_by=turn.facts.applied_by or "",
+            pair=turn.component.pair or "", half=turn.component.half or "", cluster=self.cluster or "",
+            policy=turn.component.policy or "",
         )  # fmt: skip
 
 
@@ -105,7 +106,7 @@ def servers(
     """
     hosts = tuple(_hosts(fleet, state, step))
     lowered = step.name if step.is_down else ""
-    first = draft.add(preconditions(draft.domain, hosts=False, down=lowered))
+    first = draft.add(preconditions(state, hosts=False, down=lowered))
     uses = {u.name: u for u in _uses(fleet, draft.domain, hosts, edited)}
     draft.uses += uses.values()
     before = {name: draft.add(_edited(u, first)) for name, u in uses.items() if u.is_edited_before}
@@ -117,7 +118,7 @@ def servers(
         for host in group:
             if host.cluster:
                 number[host.cluster] = number.get(host.cluster, 0) + 1
-        names = some([h.at.key for h in group])
+        names = some([h.at.name for h in group])
         subject = f"server {names}" if len(group) == 1 else f"servers {names}"
         draft.add(WorkPiece(subject, tuple(_done(group, uses)), after, (), tuple(number.items()), lone))
     _tell(draft, hosts, uses)
@@ -152,13 +153,13 @@ def _uses(fleet: Fleet, domain: str, hosts: Sequence[Host], edited: Collection[s
 
 
 def _groups(hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[list[Host]]:
-    """The hosts that restart together, because an at-once policy touches them all."""
+    """The hosts that restart together, because a policy that applies by itself touches them all."""
     of: dict[str, list[Host]] = {h.at.key: [h] for h in hosts}
     first: dict[str, Host] = {}
     for host in hosts:
         for name in host.policies:
             other = first.setdefault(name, host)
-            if uses[name].is_at_once and of[other.at.key] is not of[host.at.key]:
+            if uses[name].restarts_all and of[other.at.key] is not of[host.at.key]:
                 of[other.at.key].extend(of[host.at.key])
                 for moved in of[host.at.key]:
                     of[moved.at.key] = of[other.at.key]
@@ -166,25 +167,25 @@ def _groups(hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[list[
 
 
 def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_cluster: int) -> None:
-    """Refuse a group that an at-once policy restarts with others, or too many of one cluster at a time."""
-    names = dict.fromkeys(policy for host in group for policy in host.policies if uses[policy].is_at_once)
+    """Refuse a group that a policy restarts by itself with others, or too many of one cluster at a time."""
+    names = dict.fromkeys(policy for host in group for policy in host.policies if uses[policy].restarts_all)
     own = {(draft.domain, host.at.key) for host in group}
     clusters = [host.cluster for host in group]
     most = max((clusters.count(cluster) for cluster in set(clusters)), default=0)
     too_many = len(group) > 1 and (most > per_cluster or not all(clusters))
     for name in names:
         touched = uses[name]
-        applies = "applies at once" if touched.applies else "may apply at once, how it applies is not known"
-        code = "policy-at-once" if touched.applies else "not-checked"
+        applies = _APPLIES.get(touched.applies, "may apply immediately, how it applies is not known")
+        code = "policy-immediate" if touched.applies else "not-checked"
         _, others = touched.users.outside(own)
         subject, number = f"policy {name}", counted(len(touched.users), "server")
         if others or too_many:
             draft.refused = True
             reason = f", {others} outside of this piece of work" if others else ", more than may go at a time"
-            message = f"{applies}: editing it restarts {number}{reason}; the step is not planned"
+            message = f"{applies}: that restarts {number}{reason}; the step is not planned"
             draft.tell(finding(code, subject, message, SPLIT_HINT, level=Level.ERROR))
         elif len(group) > 1 or not touched.applies:
-            message = f"{applies}: editing it restarts {number} together"
+            message = f"{applies}: that restarts {number} together"
             draft.tell(finding(code, subject, message, SPLIT_HINT, level=Level.WARNING))
         if touched.maybe:
             message = f"{applies}, and may restart servers of {some(touched.maybe)} whose policy is not known"
@@ -195,14 +196,21 @@ def _edited(policy: PolicyUse, first: int) -> WorkPiece:
     """Editing a policy that takes no effect before it is confirmed, or before a server restarts."""
     note = f"to {policy.wanted}; it applies {policy.applies} and touches {counted(len(policy.users), 'server')}"
     action = Action(
-        "edit-policy", f"policy {policy.name}", "", "", EDIT_MINUTES, True, key=policy.name, by="policy",
+        "edit-policy", f"policy {policy.name}", "", "", EDIT_MINUTES, True, key=policy.name, applied_by="policy",
         policy=policy.name, note=note,
     )  # fmt: skip
     return WorkPiece(f"policy {policy.name}", (action,), (first,), (f"policy {policy.name}",))
 
 
-def _at_once(policy: PolicyUse) -> str:
-    return f"to {policy.wanted}; restarts all that it touches, {counted(len(policy.users), 'server')}"
+_APPLIES: dict[str, str] = {
+    IMMEDIATE: "applies immediately, when it is edited",
+    AT_WINDOW: "applies when the platform's maintenance window starts",
+}
+
+
+def _by_itself(policy: PolicyUse) -> str:
+    when = "when the platform's maintenance window starts it " if policy.applies == AT_WINDOW else ""
+    return f"to {policy.wanted}; {when}restarts all that it touches, {counted(len(policy.users), 'server')}"
 
 
 def _done(group: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[Action]:
@@ -214,21 +222,34 @@ def _done(group: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[Action]
     edited = set()
     for host in group:
         for name in host.policies:
-            if uses[name].is_at_once and name not in edited:
+            if uses[name].restarts_all and name not in edited:
                 edited.add(name)
-                action = host.does("edit-policy", EDIT_MINUTES, policy=name, note=_at_once(uses[name]))
-                rows.append(replace(action, subject=f"policy {name}", key=name, by="policy", start=at, cluster=""))
+                action = host.does("edit-policy", EDIT_MINUTES, policy=name, note=_by_itself(uses[name]))
+                rows.append(
+                    replace(action, subject=f"policy {name}", key=name, applied_by="policy", start=at, cluster="")
+                )
+    at = end(rows)
+    for name in sorted(name for name in edited if uses[name].applies == AT_WINDOW):
+        rows.append(_window(name, at))
     at = end(rows)
     for host in group:
         rows += in_turn(_taken(host, uses), at)
     yield from rows
 
 
+def _window(policy: str, start: int) -> Action:
+    """Starting the platform's own maintenance window, for which a policy waits."""
+    return Action(
+        "start-window", f"policy {policy}", "", "", EDIT_MINUTES, True, key=policy, applied_by="policy", start=start,
+        policy=policy,
+    )  # fmt: skip
+
+
 def _taken(host: Host, uses: dict[str, PolicyUse]) -> Iterator[Action]:
     set_off: set[str | None] = set()
     for turn in host.turns:
         if not turn.by_policy:
-            yield from _by_hand(host, turn)
+            yield from _by_operator(host, turn)
             continue
         if turn.component.policy not in set_off:
             set_off.add(turn.component.policy)
@@ -248,15 +269,17 @@ def _set_off(host: Host, policy: str | None, uses: dict[str, PolicyUse]) -> Iter
         yield host.does("edit-policy", EDIT_MINUTES, note="which policy drives it is not known")
     elif not policy:
         yield host.does("assign-policy", EDIT_MINUTES, note="without one it gets nothing, or a platform default")
-    elif uses[policy].is_at_once:
+    elif uses[policy].restarts_all:
         return
-    elif uses[policy].applies == NEXT_RESTART:
+    elif uses[policy].applies in ON_RESET:
+        if uses[policy].applies in IN_WINDOW:
+            yield host.does("check-window", LOOK_MINUTES, policy=policy)
         yield host.does("restart", RESTART_MINUTES, "server", policy)
     else:
         yield host.does("confirm", CONFIRM_MINUTES, policy=policy)
 
 
-def _by_hand(host: Host, turn: Turn) -> Iterator[Action]:
+def _by_operator(host: Host, turn: Turn) -> Iterator[Action]:
     change, down = turn.change, turn.facts.down
     if turn.facts.method in STAGED_METHODS:
         stage = change.minutes // 2
@@ -269,25 +292,25 @@ def _by_hand(host: Host, turn: Turn) -> Iterator[Action]:
 def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> None:
     """What to know of the servers of a step: clusters, policies, and who drives their components."""
     for cluster, word in ((None, "it is not known in which cluster they are"), ("", "they are in no cluster")):
-        if lone := [host.at.key for host in hosts if host.cluster == cluster]:
+        if lone := [host.at.name for host in hosts if host.cluster == cluster]:
             message = f"{word}, so each is worked on alone: who takes its work over is not known"
             hint = "give their components a cluster in the inventory"
             draft.tell(finding("not-checked", _named(lone), message, hint, level=Level.WARNING))
     unknown = [
-        host.at.key for host in hosts if any(turn.by_policy and turn.component.policy is None for turn in host.turns)
+        host.at.name for host in hosts if any(turn.by_policy and turn.component.policy is None for turn in host.turns)
     ]
     if unknown:
         message = "which policy drives them is not known, nor whom else it restarts: planned as if it were their own"
         draft.tell(finding("not-checked", _named(unknown), message, _TELL_HINT, level=Level.ERROR))
     without = [
-        host.at.key for host in hosts if any(turn.by_policy and turn.component.policy == "" for turn in host.turns)
+        host.at.name for host in hosts if any(turn.by_policy and turn.component.policy == "" for turn in host.turns)
     ]
     if without:
         draft.tell(finding("no-policy", _named(without), "without a policy: one is assigned when it is their turn"))
-    unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.by is None)
+    unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.applied_by is None)
     for kind in unsure:
-        message = "whether a policy drives it is not known: planned as if by hand"
-        draft.tell(finding("not-checked", kind, message, f"say it in [kind.{kind}] by = …", level=Level.ERROR))
+        message = "whether a policy drives it is not known: planned as if an operator did it"
+        draft.tell(finding("not-checked", kind, message, f"say it in [kind.{kind}] applied_by = …", level=Level.ERROR))
     own = {(draft.domain, host.at.key) for host in hosts}
     for policy in uses.values():
         number, others = policy.users.outside(own)

@@ -35,7 +35,9 @@ VERBS: dict[str, str] = {
     "move-workload": "move the workload off the server",
     "edit-policy": "edit the policy so that it names the version",
     "assign-policy": "assign a policy that names the version",
-    "confirm": "confirm the policy's pending change",
+    "confirm": "start the update that the policy waits to be asked for",
+    "start-window": "start the platform's maintenance window, so that the policy applies",
+    "check-window": "see that the platform's maintenance window is open: outside it a restart applies nothing",
     "restart": "restart the server, so that the policy applies",
     "apply": "the policy applies its image",
     "verify": "verify the running version",
@@ -50,7 +52,7 @@ class Action:
 
     `verb` is a key of VERBS; `subject` names the thing for people, `key` is the component's, the server's or the
     policy's own; `down` is what is down meanwhile, or `nothing`. `pair`, `half` and `cluster` are the inventory's
-    words, empty where there is none or it is not known; `method` and `by` are the kind's, empty where none applies.
+    words, empty where there is none or it is not known; `method` and `applied_by` are the kind's, empty for none.
     """
 
     verb: str
@@ -64,7 +66,7 @@ class Action:
     window: int = 0
     key: str = ""
     method: str = ""
-    by: str = ""
+    applied_by: str = ""
     pair: str = ""
     half: str = ""
     cluster: str = ""

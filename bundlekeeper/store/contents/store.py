@@ -192,8 +192,7 @@ def _bare(fd: int, where: str) -> InputError | None:
     return InputError(
         f"the folder has no {KEEPER}, but a store's {', '.join(there)}",
         where=where,
-        hint=f"was it copied without hidden files? Copy {KEEPER} as well: it holds trust list, ledger and admitted "
-        "manifests. Without it the bundles are good for a new store: bundlekeeper store add MANIFEST --from DIR",
+        hint=f"copy {KEEPER} as well, a hidden folder; without it: bundlekeeper store add MANIFEST --from DIR, a new store",
     )
 
 

@@ -53,7 +53,7 @@ def _facts(manifest: Manifest, bundle: Bundle) -> BundleFacts:
         digest_from=bundle.digest_from or "",
         lifecycle=str(bundle.lifecycle),
         reason=bundle.reason or "",
-        build=str(bundle.build or ""),
+        variant=str(bundle.variant or ""),
         images=tuple(StoredImage(i.kind, tuple(i.models), i.version) for i in bundle.images),
         released=bundle.released,
         signature=Stated(signed.file, signed.form, signed.key) if signed is not None else None,

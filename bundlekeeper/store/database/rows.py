@@ -70,7 +70,7 @@ class BundleFacts:
     digest_from: str = ""
     lifecycle: str = ""
     reason: str = ""
-    build: str = ""
+    variant: str = ""
     images: tuple[StoredImage, ...] = ()
     released: date | None = None
     signature: Stated | None = None

@@ -29,7 +29,7 @@ CREATE TABLE bundle (
   digest_from TEXT NOT NULL,
   lifecycle TEXT NOT NULL,
   reason TEXT NOT NULL,
-  build TEXT NOT NULL,
+  variant TEXT NOT NULL,
   added_at TEXT NOT NULL,
   added_from TEXT NOT NULL,
   way_in TEXT NOT NULL,

@@ -335,7 +335,7 @@ def _saying(row: StoredBundle, facts: BundleFacts) -> StoredBundle:
         digest_from=facts.digest_from,
         lifecycle=facts.lifecycle,
         reason=facts.reason,
-        build=facts.build,
+        variant=facts.variant,
         images=facts.images,
         released=facts.released,
         signature=facts.signature,

@@ -166,7 +166,7 @@ class Rights:
             return
         message, hint, told = f"{problems[0].subject}: {problems[0].message}", problems[0].hint, problems
         if len(problems) > 1:
-            message, hint = f"others may write {len(problems)} things in it", "each line above says what helps"
+            message, hint = f"others may write {len(problems)} things in it", "each line below says what helps"
         else:
             told = []
         if any("its group" in each.message and each.subject != SETTINGS for each in problems):

@@ -90,7 +90,7 @@ def listed(facts: BundleFacts) -> ExpectedFile:
 
 def as_facts(expected: Expected) -> BundleFacts:
     """The facts by which a file is put into quarantine."""
-    images, released, build = (), None, ""
+    images, released, variant = (), None, ""
     return BundleFacts(
         expected.family,
         expected.version,
@@ -102,7 +102,7 @@ def as_facts(expected: Expected) -> BundleFacts:
         expected.digest_from,
         expected.lifecycle,
         expected.reason,
-        build,
+        variant,
         images,
         released,
     )

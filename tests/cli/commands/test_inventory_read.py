@@ -67,7 +67,7 @@ def test_a_draft_names_its_service_and_what_the_item_is_of(desk: Desk) -> None:
     assert lines.count(f'service = "{servers[0].url}"') == 1 and lines.count(f'service = "{servers[1].url}"') == 2
     assert lines.count('of = "/redfish/v1/Systems/1"') == 1 and lines.count('of = "…"') == 2
     filled = iter(["/redfish/v1/Systems/Blade2", "/redfish/v1/Chassis/MC8"])
-    kinds = iter(["board-logic", "board-logic", "model-table"])
+    kinds = iter(["board-logic", "board-logic", "model-list"])
     rows = ["redfish = 1"]
     for line in "\n".join(lines).partition("[[map]]")[2].splitlines():
         line = f'of = "{next(filled)}"' if line == 'of = "…"' else line
@@ -127,9 +127,9 @@ def test_json(desk: Desk) -> None:
     assert ran.status == 1 and reported["schema"] == "bundlekeeper.inventory-read/1" and not reported["ok"]
     assert {key: reported["counts"][key] for key in EXPECTED["odd"]["counts"]} == EXPECTED["odd"]["counts"]
     assert len(reported["inventory"]["component"]) == 3 and reported["services"][0]["service"] == server.url
-    assert {u["odata_id"].rpartition("/")[2]: u["reason"] for u in reported["services"][0]["unmapped"]} == EXPECTED["odd"][
-        "unmapped"
-    ]
+    assert {u["odata_id"].rpartition("/")[2]: u["reason"] for u in reported["services"][0]["unmapped"]} == EXPECTED[
+        "odd"
+    ]["unmapped"]
 
 
 def test_several_services_one_of_them_broken(desk: Desk) -> None:

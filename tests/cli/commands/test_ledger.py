@@ -300,7 +300,7 @@ def test_output_as_csv_counts_and_picture(office: Keeper) -> None:
     """ "Output: table, JSON, CSV, and a chassis picture in the terminal" (issue 4, point 5)"""
     rows = list(csv.DictReader(io.StringIO(office("where", "holm-b", "--csv").out)))
     assert len(rows) == 19
-    assert {row["active"] for row in rows} == {"5.4.10", "2025-2"}  # a model table has versions of its own
+    assert {row["active"] for row in rows} == {"5.4.10", "2025-2"}  # a model list has versions of its own
     groups = office("where", "--count", "site,kind,active", "--json").json["groups"]
     assert sum(g["components"] for g in groups) == 57
     picture = office("where", "holm-b", "--picture").out

@@ -14,7 +14,7 @@ from tests.kits.route_commands import HARBOUR, PLAN, WORDS
 
 
 def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_caution(office: Keeper) -> None:
-    done = office(*WORDS, "--window", "240")
+    done = office(*WORDS, "--window", "240", "--details")
     assert done.status < 2, done.err
     lines = done.out.splitlines()
     assert done.out.isascii()
@@ -24,6 +24,34 @@ def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_cauti
     for words in ("down: half, minutes", "rule: ", "back: ", "destroyed by", "cannot take less than"):
         assert words in done.out
     assert "stand above this plan" in done.out.replace("\n  ", " ")
+
+
+def test_the_answer_stands_on_one_screen_and_the_rest_under_details(office: Keeper) -> None:
+    words = ("route", "holm-b", "--to", "6.1", "--window", "4h")
+    done = office(*words, env={"COLUMNS": "80"})
+    lines = [*done.out.splitlines(), *done.err.splitlines()]
+    assert (len(lines) <= 24, max(map(len, lines)) <= 80) == (True, True), done.out
+    assert lines[0].startswith("holm-b from 5.4.10 to 6.1: route with ")
+    assert re.fullmatch(r"4 steps, 4 windows, \d h \d+ min, 10 restarts; \d+ of \d+ components change", lines[1])
+    rows = [line for line in lines if re.match(r" +[1-4] +[1-4]  (infrastructure|5 servers) to 6", line)]
+    assert len(rows) == 4
+    assert [row.split()[-2:] == ["not", "allowed"] for row in rows] == [True] * 4, "no rule lets it go back"
+    assert re.search(r"(?m)^  ! no-way-back \(\d+\): step 1: ", done.out)
+    assert lines[-1] == f"next: bundlekeeper {' '.join(words)} --out holm-b.json"
+    assert "rule: " not in done.out
+    whole = office(*words, "--details")
+    assert whole.out.count("warning: no-way-back: ") > 1
+
+
+def test_what_a_step_takes_down_and_how_it_gets_back_is_told_by_the_worst(office: Keeper, tmp_path: Path) -> None:
+    """One half of each pair and no more; servers as many as may go at a time; a kind without a way back is counted."""
+    done = office(*WORDS)
+    assert "one half of 3 pairs" in done.out
+    assert " 3 servers " in done.out
+    assert " 5 servers  " in office(*WORDS, "--per-cluster", "2").out
+    (parts := tmp_path / "components.toml").write_text(re.sub(r"(?m)^pair = .*\n", "", HARBOUR.read_text("utf-8")))
+    alone = office(*WORDS, "--inventory", parts).out
+    assert "one half" not in alone
 
 
 def test_the_json_has_the_whole_plan_and_what_it_was_made_from(office: Keeper, world: World) -> None:
@@ -161,7 +189,8 @@ def test_where_there_is_no_way_the_file_says_so_and_the_nearest_release(office: 
     file = tmp_path / "route.json"
     done = office("route", "holm-a", "--to", "5.4", "--out", file)
     assert done.status == 1
-    assert "no allowed route was found" in done.out
+    assert done.out.startswith("holm-a to 5.4: no route\n")
+    assert "no allowed route was found" in office("route", "holm-a", "--to", "5.4", "--details").out
     assert "nearest release that can be reached: 6.0" in done.out
     assert json.loads(file.read_text())["route"] is None
     assert office("plan", "check", file).status == 2

@@ -44,7 +44,14 @@ def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain
 
 
 def test_the_text_has_80_columns_rounds_domains_and_where_the_detail_is(office: Keeper) -> None:
-    done = office("route", "holm-b", "skerry-a", "--to", "6.1", "--window", "4h")
+    words = ("route", "holm-b", "skerry-a", "--to", "6.1", "--window", "4h")
+    short = office(*words, env={"COLUMNS": "80"})
+    rows = [*short.out.splitlines(), *short.err.splitlines()]
+    assert (len(rows) <= 24, max(map(len, rows)) <= 80) == (True, True), short.out
+    assert rows[0].startswith("marram to 6.1: route found for 2 of 2 domains, with ")
+    assert re.search(r"(?m)^skerry-a +4 +\d+ +[-0-9, ]+ +0 +\d+  found$", short.out)
+    assert rows[-1] in {f"next: bundlekeeper route {name} --to 6.1 --window 4h" for name in ("holm-b", "skerry-a")}
+    done = office(*words, "--details")
     assert done.status == 1
     lines = done.out.splitlines()
     assert lines[0] == "2 domains to 6.1: 2 have a way, 0 not"
@@ -61,11 +68,14 @@ def test_the_text_has_80_columns_rounds_domains_and_where_the_detail_is(office: 
 def test_a_domain_without_a_way_is_told_and_stops_no_other(office: Keeper, parts: Path) -> None:
     parts.write_text(re.sub(r'(serial = "HOLMB-IO1"\n(?:.+\n)*?active = )"[^"]+"', r'\1"golden-image"', TEXT))
     assert "golden-image" in parts.read_text()
-    done = office("route", "--all", "--to", "6.1", "--inventory", parts)
+    words = ("route", "--all", "--to", "6.1", "--inventory", parts)
+    done = office(*words)
     assert done.status == 1
-    assert "3 domains to 6.1: 2 have a way, 1 not" in done.out
-    assert "holm-b: no allowed route was found" in done.out
-    assert re.search(r"^(error|warning): [a-z-]+: holm-b", done.out, re.M)
+    assert done.out.startswith("marram to 6.1: route found for 2 of 3 domains, with ")
+    assert re.search(r"(?m)^holm-b +- +- +- .* none; nearest: ", done.out)
+    assert re.search(r"(?m)^( !!|  !) [a-z-]+( \(\d+\))?: holm-b", done.out)
+    assert done.err.startswith("next: bundlekeeper route holm-b --to 6.1 ")
+    assert "holm-b: no allowed route was found" in office(*words, "--details").out
     found = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
     assert [row["route"] is None for row in found["routes"]] == [False, True, False]
     assert found["routes"][1]["no_route"]["domain"] == "holm-b"
@@ -112,7 +122,7 @@ def test_a_document_of_several_domains_is_refused_where_one_domain_s_is_wanted(o
 def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(office: Keeper, parts: Path) -> None:
     spare = '\n[[component]]\nkind = "disk"\nsite = "holm"\ndomain = "-"\nserial = "X1"\nactive = "1"\n'
     parts.write_text(f'{TEXT}{spare}\n[[separate_windows]]\ndomains = ["holm-a", "skerry-b"]\n')
-    done = office("route", "--all", "--to", "6.1", "--inventory", parts)
+    done = office("route", "--all", "--to", "6.1", "--inventory", parts, "--details")
     assert "not-checked: 1 component: in no domain, so in no route" in done.out
     assert "apart holm-a, skerry-b: the inventory has no domain skerry-b: from it nobody is kept apart" in done.out
     assert "did you mean 'skerry-a'?" in done.out
@@ -131,7 +141,9 @@ def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(offic
     for text in (re.sub(r"(?m)^cluster = .*$", lambda _: next(names), TEXT), re.sub(r"(?m)^cluster = .*\n", "", TEXT)):
         parts.write_text(text)
         found_ = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
-        assert [f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["message"]]
+        assert [
+            f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["message"]
+        ]
         assert [f for f in found_["findings"] if f["message"].startswith("servers in no known cluster: while")]
         for row in found_["rounds"]:  # no other domain's servers in a round with such a one
             steps = {r["domain"]: r["route"]["steps"] for r in found_["routes"]}
@@ -143,13 +155,18 @@ def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     office: Keeper, world: World, parts: Path, tmp_path: Path
 ) -> None:
     """A policy shared by many servers … that applies at once restarts them all when it is edited."""
-    parts.write_text(re.sub(r"(?m)^applies = .*$", 'applies = "at-once"', TEXT))
+    parts.write_text(re.sub(r"(?m)^applies = .*$", 'applies = "immediate"', TEXT))
     words = ("holm-a", "--to", "6.1", "--inventory", parts)
     done = office("route", *words)
     assert done.status == 1
+    assert ", not ready" in done.out
+    assert re.search(r"(?m)^ +2 +- +\d+ servers to 6.1 +-  not planned", done.out)
+    assert "steps without windows, so not in that time: 2" in done.out
+    assert " !! policy-at-once: policy " in done.out
+    done = office("route", *words, "--details")
     assert re.search(r"^  step 2: servers +\|\.+ not planned \.+\|$", done.out, re.M)
     assert "steps without windows, so not in those minutes: 2" in done.out
-    assert "error: policy-at-once: policy " in done.out
+    assert "error: policy-immediate: policy " in done.out
     found: dict[str, Any] = office("route", *words, "--json").json
     assert found["timeline"]["unplanned"] == [["holm-a", 2]]
     for name in ("book.txt", "book.html"):
@@ -161,9 +178,9 @@ def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     assert several.status == 1
     assert ["holm-a", 2] in several.json["timeline"]["unplanned"]
     assert several.json["routes"][0]["unplanned"] == [2]
-    done = office("route", "--all", "--to", "6.1", "--inventory", parts)
+    done = office("route", "--all", "--to", "6.1", "--inventory", parts, "--details")
     assert "  step 2: no windows: what forbids them" in done.out
-    assert "error: policy-at-once: holm-a" in done.out
+    assert "error: policy-immediate: holm-a" in done.out
 
 
 def test_a_way_back_that_no_rule_allows_is_told(office: Keeper) -> None:

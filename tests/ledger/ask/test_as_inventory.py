@@ -175,7 +175,7 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) 
 def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) -> None:
     """Versions from the ledger, all else from the readings, free bytes not known after something was put there."""
     partitions = (Partition("F1", "images", 100, 40), Partition("B7", "flash", 10, 5))
-    policies, apart = (Policy("web", {"blade": "6.0"}, "at-once"),), (SeparateWindows(("holm-a", "holm-b")),)
+    policies, apart = (Policy("web", {"blade": "6.0"}, "immediate"),), (SeparateWindows(("holm-a", "holm-b")),)
     told(ledger, inventory(0, partitions=partitions, policies=policies, apart=apart))
     found = believed(ledger)
     assert found is not None

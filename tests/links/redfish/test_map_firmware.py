@@ -199,8 +199,8 @@ def test_the_maps_own_places() -> None:
     logic = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/Blade2", slot="2/logic")
     component = only(placed(made, logic), "board-logic")
     assert (component.key, component.chassis, component.slot) == ("SKERRY-B2:board-logic:logic", "MC8", "2/logic")
-    table = MapEntry(id="Drivers", kind="model-table", of="/redfish/v1/Chassis/MC8")
-    component = only(placed(made, table), "model-table")
+    table = MapEntry(id="Drivers", kind="model-list", of="/redfish/v1/Chassis/MC8")
+    component = only(placed(made, table), "model-list")
     assert (component.parent, component.model, component.active) == ("SKERRY-C1", "Dune-8", "2026.3")
     blank = MapEntry(software_id="MB4-LOGIC", kind="board-logic")
     assert "its component has no identity" in whys(placed(made, blank))["Blade2.Logic"]
@@ -297,7 +297,9 @@ def test_a_manager_without_a_kind_is_listed(rack: Documents) -> None:
         "Id": "2",
         "SerialNumber": "HOLM-M2",
     }
-    assert whys(placed(rack))["2"] == "/redfish/v1/Managers/2 is a manager of the type RackManager: its kind is not known"
+    assert (
+        whys(placed(rack))["2"] == "/redfish/v1/Managers/2 is a manager of the type RackManager: its kind is not known"
+    )
     found = placed(rack, MapEntry(odata_id="/redfish/v1/Managers/2", kind="domain-manager"))
     assert only(found, "domain-manager").active == "6.1.0"
 

@@ -239,7 +239,11 @@ def test_texts_that_cannot_be_verified_are_reported(site: Site, made: MadeSet, t
     came = site.receive(*media)
     assert came.complete
     reported = {(f.code, f.subject.partition("/")[2]) for f in came.findings if f.level != "note"}
-    assert reported == {("bad-volume", "tagmanifest-sha256.txt"), ("altered", "READ-ME-FIRST.txt"), ("extra", "evil.sh")}
+    assert reported == {
+        ("bad-volume", "tagmanifest-sha256.txt"),
+        ("altered", "READ-ME-FIRST.txt"),
+        ("extra", "evil.sh"),
+    }
 
 
 def test_a_renamed_file_is_reported_once(site: Site, made: MadeSet, tmp_path: Path) -> None:

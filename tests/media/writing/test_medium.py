@@ -312,7 +312,9 @@ def test_reading_back_gives_the_very_bytes_of_any_size(tmp_path: Path, size: int
     folder = os.open(tmp_path, os.O_RDONLY)
     try:
         reported: list[int] = []
-        back = read_back.read_back(folder, "file", algorithms=("sha256", "sha512"), flushed=False, on_bytes=reported.append)
+        back = read_back.read_back(
+            folder, "file", algorithms=("sha256", "sha512"), flushed=False, on_bytes=reported.append
+        )
     finally:
         os.close(folder)
     assert (back.digest.size, sum(reported)) == (size, size)

@@ -1,4 +1,5 @@
-"""Targets that cannot be begun or have no space: reported, left out, the others are finished; and folders of the store."""
+"""Targets that cannot be begun or have no space: reported, left out, the others are finished; and folders of the
+store."""
 
 from __future__ import annotations
 

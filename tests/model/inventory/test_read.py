@@ -58,7 +58,7 @@ free_bytes = 0
 [[policy]]
 name = "web"
 versions = { blade = "6.0.1", bios = "6.0.1-b" }
-applies = "at-once"
+applies = "immediate"
 scope = ["skerry-a"]
 
 [[separate_windows]]
@@ -91,7 +91,7 @@ def test_every_key_of_the_toml_form_is_read() -> None:
     )  # fmt: skip
     assert found.components[1].slot == "3"
     assert found.partitions == (Partition("MF40-0001", "images", 8_000_000_000, 0),)
-    assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "at-once", ("skerry-a",)),)
+    assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "immediate", ("skerry-a",)),)
     assert found.separate_windows == (SeparateWindows(("skerry-a", "holm-a"), "both feed the office lights"),)
 
 
@@ -151,7 +151,7 @@ def test_several_files_make_one_inventory() -> None:
     ]
     found = read_inventory(sources, read_at=datetime(2026, 1, 1, tzinfo=UTC), zone="UTC")
     assert found.partitions == (Partition("MF40-2", "images", 100, None),)
-    assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "next-restart", ("*",)),)
+    assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "on-reset", ("*",)),)
     assert found.separate_windows == (SeparateWindows(("holm-a", "holm-b")),)
 
 

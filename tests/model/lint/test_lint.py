@@ -70,7 +70,7 @@ file = "a.bin"
 size = 1
 sha256 = "d41d8cd98f00b204e9800998ecf8427e"
 digest_from = "own copy"
-build = "alone"
+variant = "alone"
 
 [[release]]
 name = ""
@@ -95,9 +95,9 @@ method = "burn"
 EXPECTED = """
 1:1 missing-key|2:1 unknown-key|3:12 wrong-type|4:10 date-form|5:11 expired|6:31 bad-value|9:9 bad-value
 10:19 wrong-type|12:1 digest-unsourced|15:10 name-unsafe|16:8 bad-value|17:10 digest-length|19:12 kind-unknown
-19:33 bad-value|20:3 missing-key|20:20 unknown-key|20:48 wrong-type|21:3 wrong-type|24:1 build-missing|24:1 why-missing
-28:8 digest-empty|29:11 digest-alphabet|36:8 name-clash|38:10 digest-algorithm|39:15 own-copy|40:9 bad-value
-42:1 release-incomplete|43:8 bad-value|44:18 wrong-type|45:10 release-version|45:19 bad-value
+19:33 bad-value|20:3 missing-key|20:20 unknown-key|20:48 wrong-type|21:3 wrong-type|24:1 variant-missing
+24:1 why-missing|28:8 digest-empty|29:11 digest-alphabet|36:8 name-clash|38:10 digest-algorithm|39:15 own-copy
+40:11 variant-misplaced|42:1 release-incomplete|43:8 bad-value|44:18 wrong-type|45:10 release-version|45:19 bad-value
 47:1 missing-key|48:10 unknown-key|49:6 bad-value|50:10 source-missing|52:1 source-missing
 53:9 bad-value|55:9 need-open|57:7 bad-value|58:10 bad-value
 """
@@ -126,7 +126,12 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
             "'management-controler'",
             "did you mean management-controller?",
         ),
-        ('build = "managed"', 'build = "mangaed"', "build cannot be 'mangaed'", "did you mean managed?"),
+        (
+            'variant = "managed-servers"',
+            'variant = "mangaed-servers"',
+            "'mangaed-servers' is none of the manifest's variants",
+            "did you mean managed-servers?",
+        ),
         ("a" * 64, "a" * 10 + "O" + "a" * 53, "character 11 of the digest is 'O'", "is it a zero?"),
         ("a" * 64, "a" * 10 + "x" + "a" * 51, "(and it has 62 characters, not 64)", "publisher's list"),
         ("a" * 64, "a" * 32, "a digest of 32 digits is MD5's", "64 digits"),
@@ -137,8 +142,8 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
         ("a" * 64, "sha256:" + "a" * 64, "prefix 'sha256:'", "leave sha256: out"),
         ("a" * 64, "sha512:" + "a" * 128, "prefix 'sha512:'", "get the SHA-256"),
         ("a" * 64, "a" * 63, "63 digits, not 64", "copy it again"),
-        ("b" * 64, "a" * 64, "infra-6.bin has the digest of infra-5.bin (line 16)", "two names"),
-        ('"infra-6.bin"', '"INFRA-5.bin"', "differ only by case (line 14)", "FAT"),
+        ("b" * 64, "a" * 64, "infra-6.bin has the digest of infra-5.bin (line 17)", "two names"),
+        ('"infra-6.bin"', '"INFRA-5.bin"', "differ only by case (line 15)", "FAT"),
         ('"infra-6.bin"', '"e\u0301.bin"', "not in Unicode's composed form", "compose"),
         ('blade = ["6.1.0"]', 'blade = ["6.1"]', "no bundle of blade has the version '6.1'", "write 6.1.0"),
         ('blade = ["6.1.0"]', 'blade = ["6.1.00"]', "no bundle of blade", "write 6.1.0"),
@@ -250,13 +255,13 @@ def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, ne
 
 
 def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
-    """The model table `can be ahead of everything else at no risk, and must be brought up first`"""
-    table = '  { kind = "model-table", models = ["Reed-40"], version = "2026-2" },\n'
+    """The model list `can be ahead of everything else at no risk, and must be brought up first`"""
+    table = '  { kind = "model-list", models = ["Reed-40"], version = "2026-2" },\n'
     base = BASE.replace("images = [\n", "images = [\n" + table, 1)
-    rule = compatible('family = "blade", version = ">=6.1"', '{ kind = "model-table", version = ">=2026-3" }', "domain")
+    rule = compatible('family = "blade", version = ">=6.1"', '{ kind = "model-list", version = ">=2026-3" }', "domain")
     ahead = '[[bundle]]\nfamily = "infrastructure"\nversion = "6.1.0-t3"\nfile = "t3.bin"\nsize = 1\n'
-    ahead += f'sha256 = "{"f" * 64}"\ndigest_from = "page"\nonly = ["model-table"]\n'
-    ahead += 'images = [{ kind = "model-table", models = ["Reed-40"], version = "2026-3" }]\n'
+    ahead += f'sha256 = "{"f" * 64}"\ndigest_from = "page"\nonly = ["model-list"]\n'
+    ahead += 'images = [{ kind = "model-list", models = ["Reed-40"], version = "2026-3" }]\n'
 
     def with_(more: str) -> list[str]:
         return [c for c in codes(base.replace("[[release]]", more + "\n[[release]]", 1) + rule) if "release" in c]
@@ -267,16 +272,17 @@ def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
     assert with_(ahead + 'lifecycle = "withdrawn"\nwhy = "x"\n') == ["release-refused"]
 
 
-def test_a_standalone_rack_bundle_is_an_error_only_where_a_release_needs_it() -> None:
-    """`only the first belongs in a domain's set. Taking the wrong build is a classic mistake` (practice)."""
-    alone = BASE.replace('build = "managed"', 'build = "standalone"')
-    assert [(p.level, p.subject) for p in found(alone)] == [
-        (Level.WARNING, "bundle[3].build"),
-        (Level.ERROR, "release[0].rack"),
-    ]
-    second = alone[alone.index('[[bundle]]\nfamily = "rack"') : alone.index("[[release]]")]
-    second = second.replace("standalone", "managed").replace("rack-6", "rack-6m").replace("d" * 64, "e" * 64)
-    assert [p.level for p in found(alone.replace("[[release]]", second + "[[release]]"))] == [Level.WARNING]
+def test_a_family_is_published_in_variants_or_not() -> None:
+    """A bundle of any family may name a variant; then every bundle of that family does, and two differ by it."""
+    both = BASE.replace("size = 10", 'size = 10\nvariant = "single-servers"')
+    assert codes(both) == ["variant-missing"]
+    both = both.replace("size = 11", 'size = 11\nvariant = "single-servers"')
+    assert codes(both) == []
+    rack = BASE[BASE.index('[[bundle]]\nfamily = "rack"') : BASE.index("[[release]]")]
+    again = rack.replace("rack-6", "rack-6s").replace("d" * 64, "e" * 64)
+    assert codes(BASE.replace("[[release]]", again + "[[release]]")) == ["bundle-twice"]
+    other = again.replace("managed-servers", "single-servers")
+    assert codes(BASE.replace("[[release]]", other + "[[release]]")) == []
 
 
 def test_jumps_in_a_listed_order_are_compared_over_the_list() -> None:

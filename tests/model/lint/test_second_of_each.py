@@ -127,8 +127,6 @@ BUOYS = [
     {"kind": "buoy", "models": ["T"], "version": "6.1.0"},
     {"kind": "bios", "models": ["Tern-2"], "version": "6.1.0"},
 ]
-STANDALONE = bundle(5, "rack", "6.0.1", image("bios", "6.0.1"), build="standalone")
-MANAGED = bundle(6, "rack", "6.0.2", image("bios", "6.0.2"), build="managed")
 
 CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
     # lists with an element twice
@@ -265,7 +263,16 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
         [(B, 3, "only", 0), (B, 3, "images", 0, "kind"), (B, 3, "images", 1, "kind")],
     ),
     "withdrawals": ("why-missing", both((B, None, "lifecycle"), "withdrawn"), [(B, 0), (B, 1)]),
-    "builds": ("build-misplaced", both((B, None, "build"), "managed"), [(B, 0, "build"), (B, 1, "build")]),
+    "variants": (
+        "variant-misplaced",
+        many(*(put((B, n, "variant"), "alone") for n in range(4))),
+        [(B, n, "variant") for n in range(4)],
+    ),
+    "bundles without a variant": (
+        "variant-missing",
+        many(put(("variants",), ["alone"]), put((B, 1, "variant"), "alone"), put((B, 3, "variant"), "alone")),
+        [(B, 0), (B, 2)],
+    ),
     "bases": ("onto-unknown", both((B, None, "base"), "4.0"), [(B, 0, "base"), (B, 1, "base")]),
     "days": (
         "date-early",
@@ -334,15 +341,6 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
         "release-incomplete",
         put(("release", 1), {"name": "6.1"}),
         [("release", 1), ("release", 1)],
-    ),
-    "the second bundle of a release's rack": (
-        "build-standalone",
-        many(
-            put(("families",), ["infrastructure", "blade", "rack"]),
-            lambda d: d[B].extend([STANDALONE, MANAGED]),
-            both(("release", None, "rack"), ["6.0.1", "6.0.2"]),
-        ),
-        [(B, 4, "build")],  # the bundle's own warning; the releases can be met with the managed one
     ),
     "what the second rule forbids": (
         "release-refused",

@@ -171,7 +171,6 @@ def test_files_that_are_not_there_are_added_at_the_end() -> None:
         "size": 5,
         "sha256": ONE,
         "digest_from": OWN_COPY,
-        "build": "",
     }
     assert report.changes == [AmendedValue("m-rack-6.1.0.bin", "bundle", None, "m-rack-6.1.0.bin")]
     again, second = fill(text, rows)

@@ -67,13 +67,11 @@ def test_a_draft_from_files() -> None:
     assert "\n\n\n" not in text
 
 
-def test_only_the_build_of_rack_is_left_to_say() -> None:
-    """'Taking the wrong build is a classic mistake', so it is never guessed."""
-    text = drafted(FILES)
-    assert complaints(text) == {("bundle", 2, "build")}
-    stated = text.replace('build = ""', 'build = "managed"')
-    assert complaints(stated) == set()
-    assert complaints(drafted([DraftRow("marram-rack-managed-6.1.0.bin", THREE, 1)])) == {("bundle", 0, "build")}
+def test_a_variant_is_never_guessed() -> None:
+    """Taking the wrong variant is a classic mistake: two files of one version are refused until somebody says it."""
+    assert complaints(drafted(FILES)) == set()
+    rows = [DraftRow("marram-rack-6.1.0.bin", ONE, 1), DraftRow("rack/marram-rack-6.1.0.bin", TWO, 1)]
+    assert "variant" not in drafted(rows[:1])
 
 
 def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:

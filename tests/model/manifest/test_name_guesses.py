@@ -34,8 +34,6 @@ PLAIN = {
     "marram-blade-6.1.0.77.bin": "6.1.0.77",
     "marram-blade-6.1.0.tar.gz": "6.1.0",
     "marram-6.1.0-blade.bin": "6.1.0",
-    "marram-rack-6.1.0-standalone.bin": "6.1.0",
-    "marram-rack-6.1.0-p2-managed.bin": "6.1.0-p2",
     # words with digits of their own that are no versions
     "marram-blade-6.1.0-x86_64.bin": "6.1.0",
     "marram-blade-6.1.0.x86_64.bin": "6.1.0",

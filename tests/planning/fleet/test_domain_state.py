@@ -13,7 +13,7 @@ from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet import domain_state
 from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, stand
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
-from tests.kits.planning_kit import blade, bundle, image, manifest, marram
+from tests.kits.planning_kit import blade, bundle, image, manifest, marram, pair
 
 SWITCH = Component("fabric-switch", "holm", "holm-a", model="Reed-40", serial="FS-1", active="6.0.1")
 
@@ -82,23 +82,40 @@ def test_equal_in_order_is_at_the_bundle_but_the_very_text_wins() -> None:
 
 
 def test_image_versions_are_read_in_their_kinds_own_order() -> None:
-    """ "`[kind.X] order = …` overrides for image versions": the example's model table is listed."""
-    table = Component("model-table", "holm", "holm-a", model="Reed-40", serial="MT", active="2026-1")
+    """ "`[kind.X] order = …` overrides for image versions": the example's model list is listed."""
+    table = Component("model-list", "holm", "holm-a", model="Reed-40", serial="MT", active="2026-1")
     rows = _stand(marram(), table, replace(table, serial="MT2", active="2026-9")).infrastructure
     assert [r.reading.bundles for r in rows] == [("6.0.1",), ()]
     assert rows[1].reading.lack == domain_state.UNORDERED
 
 
-def test_the_standalone_build_is_no_bundle_of_a_domain() -> None:
-    """Only the first belongs in a domain's set."""
+def test_a_server_is_at_bundles_of_its_own_variant_only() -> None:
+    """What its own components name comes before what the domain's infrastructure names; nothing is guessed."""
     rows = [
-        bundle("rack", "6.0", image("bios", "Gull-1", "6.0"), build="standalone"),
-        bundle("rack", "5.0", image("bios", "Gull-1", "5.0")),
+        bundle("rack", "6.0", image("bios", "Gull-1", "6.0"), variant="single-servers"),
+        bundle("rack", "5.0", image("bios", "Gull-1", "6.0")),
     ]
-    bios, *_ = blade("", "6.0", model="Gull-1", chassis="")
-    [server] = _stand(manifest(*rows), bios).servers
-    assert server.family == "rack"
-    assert server.components[0].reading.bundles == ()
+    bios, bmc, _ = blade("", "6.0", model="Gull-1", chassis="")
+    managers = pair("domain-manager", "m", "6.0")
+
+    def at(*components: Component) -> tuple[str | None, tuple[str, ...], str]:
+        [server] = _stand(manifest(*rows), *components).servers
+        assert server.family == "rack"
+        reading = next(component.reading for component in server.components if component.component.kind == "bios")
+        return reading.variant, reading.bundles, reading.lack
+
+    assert at(bios, *managers) == ("managed-servers", ("5.0",), "")
+    single = replace(bios, variant="single-servers")
+    assert at(single, *managers) == ("single-servers", ("6.0",), "")
+    assert at(bios, replace(bmc, variant="single-servers"), *managers) == ("single-servers", ("6.0",), "")
+    for nothing in (
+        (bios,),
+        (bios, managers[0], replace(managers[1], variant="single-servers")),
+        (single, replace(bmc, variant="managed-servers"), *managers),
+    ):
+        assert at(*nothing) == (None, (), domain_state.NO_VARIANT)
+    none = replace(managers[0], variant="")  # known to take none: a bundle that names none
+    assert at(bios, none) == ("", (), domain_state.UNLISTED)
 
 
 def test_a_patch_covers_what_its_base_covers() -> None:

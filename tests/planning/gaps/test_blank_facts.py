@@ -151,7 +151,7 @@ def _blanked_manifests(whole: Manifest) -> Iterator[tuple[str, Manifest]]:
     for place, bundle in enumerate(whole.bundle):
         changes: list[dict[str, Any]] = [
             {field: None}
-            for field in ("digest_from", "released", "reason", "signature", "build")
+            for field in ("digest_from", "released", "reason", "signature", "variant")
             if getattr(bundle, field) is not None
         ]
         changes.append({"images": ()})

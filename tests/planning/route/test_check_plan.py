@@ -19,6 +19,7 @@ from bundlekeeper.model.inventory.types import SeparateWindows
 from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts, read_document
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep, read_plan
 from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 from bundlekeeper.planning.route.check_plan import PlanVerdict, hold
 from bundlekeeper.planning.route.find import Route, route
 from tests.kits.brute_force import Brute, State
@@ -52,6 +53,9 @@ servers = ["1/1"]
 what = "servers"
 release = "6.1"
 """
+
+
+_BY_POLICY = ManifestIndex(marram()).by_policy
 
 
 def read(text: str) -> Plan:
@@ -112,7 +116,7 @@ def test_what_the_planner_finds_obeys_and_is_no_longer(start: str) -> None:
 
 def _step_of(what: str, name: str, servers: tuple[str, ...]) -> PlanStep:
     own = what == "infrastructure"
-    kind = ("model-table",) if name.endswith("only") else ()
+    kind = ("model-list",) if name.endswith("only") else ()
     version = name.split(",")[0]
     return PlanStep(what, version if own else "", "" if own else name, kind, servers)
 
@@ -307,11 +311,14 @@ def test_a_mutated_document_is_told_apart_judged_or_refused_and_never_breaks_us(
 
 def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no_change() -> None:
     components = whole_domain("6.0.1")
-    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(components, "holm-a")}
+    then = {
+        "manifest": manifest_facts(marram(), "0" * 64),
+        "inventory": inventory_facts(components, "holm-a", _BY_POLICY),
+    }
 
     def told(components: Any, **more: Any) -> list[str]:
         changed = replace(components, components=tuple(components), **more)
-        now = {**then, "inventory": inventory_facts(changed, "holm-a")}
+        now = {**then, "inventory": inventory_facts(changed, "holm-a", _BY_POLICY)}
         return [f"{f.subject}: {f.message}" for f in differences(then, now)]
 
     rows = list(components.components)
@@ -337,7 +344,7 @@ def test_a_digest_that_is_not_that_of_what_a_document_lists_was_edited() -> None
     """ "A route stores the digests of the manifest and inventory it was made from" (issue 5, point 7)"""
     now = {
         "manifest": manifest_facts(marram(), "0" * 64),
-        "inventory": inventory_facts(whole_domain("6.0.1"), "holm-a"),
+        "inventory": inventory_facts(whole_domain("6.0.1"), "holm-a", _BY_POLICY),
     }
     then = {**now, "inventory": {**now["inventory"], "sha256": "0" * 64}}
     (told,) = differences(then, now)
@@ -347,21 +354,26 @@ def test_a_digest_that_is_not_that_of_what_a_document_lists_was_edited() -> None
 def test_two_policies_of_one_name_hide_nothing_from_a_document() -> None:
     components = whole_domain("6.0.1")
     (policy,) = (p for p in components.policies if p.name == "gold")
-    twice = replace(components, policies=(replace(policy, applies="at-once"), *components.policies))
-    facts = inventory_facts(twice, "holm-a")
-    assert {row["applies"] for row in facts["policies"].values()} == {"at-once", policy.applies}
+    twice = replace(components, policies=(replace(policy, applies="immediate"), *components.policies))
+    facts = inventory_facts(twice, "holm-a", _BY_POLICY)
+    assert {row["applies"] for row in facts["policies"].values()} == {"immediate", policy.applies}
 
 
 def test_whom_else_a_policy_touches_is_part_of_what_a_route_was_made_from() -> None:
     """A policy shared by many servers, even across domains, that applies at once restarts them all."""
     components = whole_domain("6.0.1")
     components = replace(components, policies=tuple(replace(p, scope=None) for p in components.policies))
-    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(components, "holm-a")}
+    then = {
+        "manifest": manifest_facts(marram(), "0" * 64),
+        "inventory": inventory_facts(components, "holm-a", _BY_POLICY),
+    }
     far = replace(next(r for r in components.components if r.policy == "gold"), parent="FAR", domain="holm-b")
 
     def told(policy: str | None) -> list[str]:
         changed = replace(components, components=(*components.components, replace(far, policy=policy)))
-        return [f.subject for f in differences(then, {**then, "inventory": inventory_facts(changed, "holm-a")})]
+        return [
+            f.subject for f in differences(then, {**then, "inventory": inventory_facts(changed, "holm-a", _BY_POLICY)})
+        ]
 
     assert told("gold") == told(None) == ["policy gold"]
     assert told("") == told("silver") == []

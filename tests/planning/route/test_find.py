@@ -67,13 +67,13 @@ def small(**more: Any) -> Manifest:
     """Three versions of switches, tables and blades, and a release for each."""
     rows = []
     for n, v in enumerate(VERSIONS, 1):
-        table = image("model-table", "Reed-40", f"t{n}")
+        table = image("model-list", "Reed-40", f"t{n}")
         own = [image("fabric-switch", "Reed-40", v, minutes=n), image("domain-manager", "Reed-40", v), table]
         rows.append(bundle("infrastructure", v, *own))
         rows.append(bundle("blade", v, image("bios", ("Tern-2", "Tern-4"), v)))
     extra = more.pop("bundles", ())
     releases = more.pop("release", [{"name": v, "infrastructure": v, "blade": v} for v in VERSIONS])
-    kind = {"model-table": {"order": "listed", "list": ("t1", "t2", "t3")}}
+    kind = {"model-list": {"order": "listed", "list": ("t1", "t2", "t3")}}
     return manifest(*rows, *extra, release=tuple(releases), kind=kind, **more)
 
 
@@ -150,12 +150,12 @@ def test_a_patch_goes_onto_its_base() -> None:
 
 
 def test_the_model_table_is_brought_first_and_alone() -> None:
-    """The model table … must be brought up first when new models arrive."""
-    table = bundle("infrastructure", "3.0-t", image("model-table", "Reed-40", "t3"), only=("model-table",))
+    """The model list … must be brought up first when new models arrive."""
+    table = bundle("infrastructure", "3.0-t", image("model-list", "Reed-40", "t3"), only=("model-list",))
     need = {
         "scope": "domain",
         "when": {"family": "blade", "version": ">=2.0"},
-        "need": ({"kind": "model-table", "version": ">=t3"},),
+        "need": ({"kind": "model-list", "version": ">=t3"},),
         "source": "table 8",
     }
     behind = {
@@ -169,7 +169,7 @@ def test_the_model_table_is_brought_first_and_alone() -> None:
     steps = way(found)
     assert [what for what, _ in steps] == ["infrastructure", "servers", "infrastructure", "servers"]
     assert isinstance(found, Route)
-    assert [p.kind for p in found.steps[0].changes[0].components] == ["model-table"]
+    assert [p.kind for p in found.steps[0].changes[0].components] == ["model-list"]
 
 
 def test_down_takes_the_servers_first() -> None:

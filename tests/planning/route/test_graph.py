@@ -54,7 +54,7 @@ class Random:
         ]
 
     def unit(self, rnd: random.Random, size: int) -> Unit:
-        made = Unit("", "blade", (), ())
+        made = Unit("", "blade", (), (), "")
         for a in range(size):
             row = {}
             for option in range(3):

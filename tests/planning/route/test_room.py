@@ -89,8 +89,8 @@ def test_what_is_not_listed_is_told_and_no_fewer_facts_are_a_better_answer() -> 
         return {f"{f.code}: {f.message}" for f in found.findings if "listed" in f.message}
 
     assert facts(list(whole.components)) == set()
-    (told,) = facts([c for c in whole.components if c.kind != "model-table"])
-    assert told.startswith("not-checked: no model table is listed")
+    (told,) = facts([c for c in whole.components if c.kind != "model-list"])
+    assert told.startswith("not-checked: no model-list is listed")
     (told,) = facts([c for c in whole.components if c.kind in ("bios", "management-controller")])
     assert told.startswith("not-checked: no part of the infrastructure is listed")
 

@@ -52,7 +52,7 @@ def _clashes(times: Timeline) -> list[str]:
     return [f.message for f in times.findings if "names one version at a time" in f.message]
 
 
-@pytest.mark.parametrize("applies", ["when-confirmed", "next-restart"])
+@pytest.mark.parametrize("applies", ["on-start-update-request", "on-reset"])
 def test_domains_that_want_another_version_of_a_policy_are_told(applies: str) -> None:
     """ "A server's assigned configuration names the wanted firmware": one at a time."""
     clash = _clashes(planned("6.0.1", "5.4.10", applies=applies, names="5.4.10"))
@@ -62,15 +62,15 @@ def test_domains_that_want_another_version_of_a_policy_are_told(applies: str) ->
 
 
 def test_domains_that_want_the_same_or_have_a_policy_of_their_own_are_not() -> None:
-    assert _clashes(planned("6.0.1", "6.0.1", applies="when-confirmed", names="6.0.1")) == []
-    assert _clashes(planned("5.4.10", applies="when-confirmed", names="5.4.10")) == []
-    own = [Policy("gold", {"blade": "6.0.1"}, "when-confirmed", (d,)) for d in ("d0", "d1")]
+    assert _clashes(planned("6.0.1", "6.0.1", applies="on-start-update-request", names="6.0.1")) == []
+    assert _clashes(planned("5.4.10", applies="on-start-update-request", names="5.4.10")) == []
+    own = [Policy("gold", {"blade": "6.0.1"}, "on-start-update-request", (d,)) for d in ("d0", "d1")]
     domains = [whole_domain(v, domain=f"d{n}", racks=0) for n, v in enumerate(("6.0.1", "5.4.10"))]
     assert _clashes(_timeline(inventory([p for d in domains for p in d.components], (), own))) == []
 
 
 def test_findings_by_domain_are_all_but_those_of_domains_together() -> None:
-    times = planned("6.0.1", "5.4.10", applies="when-confirmed", names="5.4.10")
+    times = planned("6.0.1", "5.4.10", applies="on-start-update-request", names="5.4.10")
     own = {f for rows in times.told.values() for f in rows}
     assert set(times.told) == {"d0", "d1"}
     assert [f.message for f in times.findings if f not in own] == _clashes(times)
@@ -91,7 +91,7 @@ def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_p
 def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> None:
     domains = [whole_domain(domain=d, racks=0) for d in ("d0", "d1", "d2")]
     components = [replace(p, cluster="" if p.domain != "d2" else p.cluster) for d in domains for p in d.components]
-    times = _timeline(inventory(components, (), [Policy("gold", {"blade": "6.0.1"}, "when-confirmed")]))
+    times = _timeline(inventory(components, (), [Policy("gold", {"blade": "6.0.1"}, "on-start-update-request")]))
     told = [f for f in times.findings if f.message.startswith("servers in no known cluster")]
     assert [f.subject for f in told] == ["d0, d1"]
     assert times.told["d0"]

@@ -108,7 +108,7 @@ def test_the_order_going_up() -> None:
     _, times = planned(whole_domain("6.0.1"))
     rows = times.windows[0].actions
     assert [a.verb for a in rows[:5]] == ["check-backup", "check-pairs", "check-faults", "check-paths", "note-paths"]
-    table, manager = first(rows, "write", "model-table"), first(rows, "write", "domain-manager")
+    table, manager = first(rows, "write", "model-list"), first(rows, "write", "domain-manager")
     level, waited = first(rows, "level", "domain-manager"), next(a for a in rows if a.verb == "wait-for-manager")
     assert rows[4].end <= table.start
     assert table.end <= manager.start
@@ -167,7 +167,7 @@ def _downward() -> tuple[Fleet, Route]:
         row
         for v in ("6.0.1", "6.1.0")
         for row in (
-            bundle("infrastructure", v, *(image(k, m, v) for k, m in kinds), image("model-table", "Reed-40", v)),
+            bundle("infrastructure", v, *(image(k, m, v) for k, m in kinds), image("model-list", "Reed-40", v)),
             bundle("blade", v, *(image(k, "Tern-2", v) for k in inner)),
         )
     ]
@@ -185,7 +185,7 @@ def _downward() -> tuple[Fleet, Route]:
 
 
 def test_the_order_going_down() -> None:
-    """ "remove settings that the older version lacks; servers; I/O modules and switches; manager last; the model table
+    """ "remove settings that the older version lacks; servers; I/O modules and switches; manager last; the model list
     stays ahead" (common practice)
     """
     fleet, found = _downward()
@@ -197,7 +197,7 @@ def test_the_order_going_down() -> None:
     rows = times.windows[-1].actions
     manager = first(rows, "write", "domain-manager")
     assert all(a.end <= manager.start for a in rows if a.kind in ("io-module", "fabric-switch"))
-    assert not [a for w in times.windows for a in w.actions if a.kind == "model-table"]
+    assert not [a for w in times.windows for a in w.actions if a.kind == "model-list"]
 
 
 def test_after_a_swap_the_other_half_leads() -> None:
@@ -349,7 +349,11 @@ def policy(applies: str | None, versions: dict[str, str] | None = None, scope: t
 
 def test_a_policy_is_edited_once_and_confirmed_or_applied_by_a_restart() -> None:
     components = whole_domain("6.0.1")
-    for applies, verb in (("when-confirmed", "confirm"), ("next-restart", "restart")):
+    for applies, verb in (
+        ("on-start-update-request", "confirm"),
+        ("on-reset", "restart"),
+        ("in-maintenance-window-on-reset", "restart"),
+    ):
         _, times = planned(replace(components, policies=(policy(applies),)))
         rows = times.windows[1].actions
         (edit,) = [a for a in rows if a.verb == "edit-policy"]
@@ -357,6 +361,8 @@ def test_a_policy_is_edited_once_and_confirmed_or_applied_by_a_restart() -> None
         assert "blade 6.1.0, rack 6.1.0" in edit.note
         assert len([a for a in rows if a.verb == verb]) == 3
         assert all(edit.end <= a.start for a in rows if a.subject.startswith("server"))
+        looked = [a for a in rows if a.verb == "check-window"]
+        assert [a.end for a in looked] == [a.start for a in rows if a.verb == verb] * ("window" in applies)
 
 
 def test_a_policy_that_names_the_version_is_not_edited_unless_an_earlier_step_edited_it() -> None:
@@ -368,7 +374,7 @@ def test_a_policy_that_names_the_version_is_not_edited_unless_an_earlier_step_ed
 
 def test_servers_of_one_at_once_policy_are_one_piece_where_they_may_go_together() -> None:
     """A policy shared by many servers ... that applies at once restarts them all when it is edited."""
-    components = replace(whole_domain("6.0.1"), policies=(policy("at-once"),))
+    components = replace(whole_domain("6.0.1"), policies=(policy("immediate"),))
     _, times = planned(components, per_cluster=3)
     assert not times.unplanned
     rows = times.windows[1].actions
@@ -376,11 +382,26 @@ def test_servers_of_one_at_once_policy_are_one_piece_where_they_may_go_together(
     assert all(a.end <= edit.start for a in rows if a.verb == "move-workload")
     assert all(a.start >= edit.end for a in rows if a.verb == "apply")
     (found,) = times.findings
-    assert (found.code, found.level) == ("policy-at-once", Level.WARNING)
+    assert (found.code, found.level) == ("policy-immediate", Level.WARNING)
     assert_kept(components, times, 3)
 
 
-@pytest.mark.parametrize("applies", ["at-once", None])
+def test_servers_of_a_policy_that_waits_for_a_maintenance_window_restart_together_when_it_starts() -> None:
+    """DSP0266's AtMaintenanceWindowStart (from memory): no restart of anybody's is waited for."""
+    components = replace(whole_domain("6.0.1"), policies=(policy("at-maintenance-window-start"),))
+    _, times = planned(components, per_cluster=3)
+    rows = times.windows[1].actions
+    (edit,) = [a for a in rows if a.verb == "edit-policy"]
+    (start,) = [a for a in rows if a.verb == "start-window"]
+    assert all(a.end <= edit.start for a in rows if a.verb == "move-workload")
+    assert edit.end <= start.start
+    assert all(a.start >= start.end for a in rows if a.verb == "apply")
+    assert [f.code for f in times.findings] == ["policy-immediate"]
+    _, times = planned(components, per_cluster=2)
+    assert times.unplanned == (("holm-a", 2),)
+
+
+@pytest.mark.parametrize("applies", ["immediate", None])
 def test_an_at_once_policy_that_would_restart_too_many_is_refused(applies: str | None) -> None:
     components = replace(whole_domain("6.0.1"), policies=(policy(applies),))
     _, times = planned(components, per_cluster=2)
@@ -395,10 +416,10 @@ def test_an_at_once_policy_that_reaches_another_domain_is_refused_and_a_shared_o
     other = blade("9", "6.0.1", domain="holm-b")
     components = whole_domain("6.0.1", blades=1, racks=0)
     components = replace(components, components=(*components.components, *other))
-    _, times = planned(replace(components, policies=(policy("at-once", scope=("*",)),)))
+    _, times = planned(replace(components, policies=(policy("immediate", scope=("*",)),)))
     assert times.unplanned
-    assert "holm-b/SRV-holm-b-1-9" in times.findings[0].message
-    _, times = planned(replace(components, policies=(policy("next-restart", scope=("*",)),)))
+    assert "holm/holm-b/1/9" in times.findings[0].message
+    _, times = planned(replace(components, policies=(policy("on-reset", scope=("*",)),)))
     assert not times.unplanned
     assert [f.code for f in times.findings] == ["policy-shared"]
 
@@ -407,7 +428,7 @@ def test_a_shared_policy_that_needs_no_edit_is_not_told() -> None:
     """It names the version already: nothing is edited, so nobody else is reached."""
     components = whole_domain("6.0.1", blades=1, racks=0)
     components = replace(components, components=(*components.components, *blade("9", "6.0.1", domain="holm-b")))
-    named = replace(policy("next-restart", scope=("*",)), versions={"blade": "6.1.0"})
+    named = replace(policy("on-reset", scope=("*",)), versions={"blade": "6.1.0"})
     _, times = planned(replace(components, policies=(named,)))
     assert not times.unplanned
     assert times.findings == ()
@@ -433,7 +454,7 @@ def fleet_of(
         for p in components
         for c in p.components
     ]
-    policies = [Policy("gold", None, "when-confirmed")]
+    policies = [Policy("gold", None, "on-start-update-request")]
     fleet = Fleet(marram(), replace(inventory(rows, (), policies), separate_windows=separate_windows))
     routes = [route(fleet, d, "6.1", stored_all(marram()), NOW) for d in domains]
     return fleet, [r for r in routes if isinstance(r, Route)]
@@ -498,7 +519,7 @@ def _blanked(components: Inventory) -> Iterable[Inventory]:
         yield replace(components, policies=(*components.policies[:n], *components.policies[n + 1 :]))
 
 
-@pytest.mark.parametrize("applies", ["when-confirmed", "next-restart", "at-once"])
+@pytest.mark.parametrize("applies", ["on-start-update-request", "on-reset", "immediate"])
 @pytest.mark.parametrize("hands", [1, 3])
 def test_a_blank_field_makes_no_answer_better(applies: str, hands: int) -> None:
     """Blanking a field of an input may never make an answer better."""

@@ -131,7 +131,9 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
         (1, {"clock-doubtful"}),
     ]
     for each in both:
-        assert any("marram, sequence 14 was issued on 2037-01-01" in found["message"] for found in each.json["findings"])
+        assert any(
+            "marram, sequence 14 was issued on 2037-01-01" in found["message"] for found in each.json["findings"]
+        )
     again = keeper(*words)
     assert again.status == 4
     assert "2037-01-01" in again.err

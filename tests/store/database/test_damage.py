@@ -48,7 +48,7 @@ class Place(Kit):
         """Take the manifest of that number; from 15 on it withdraws b.bin."""
         gone = {"lifecycle": "withdrawn", "reason": "memory errors"} if sequence >= 15 else {}
         bundles = [self.bundle("a.bin", A), self.bundle("b.bin", B, version="6.2.0", **gone)]
-        bundles.append(self.bundle("c.bin", C, family="rack", version="6.3.0", build="managed"))
+        bundles.append(self.bundle("c.bin", C, family="rack", version="6.3.0"))
         said = self.loaded(*bundles, sequence=sequence)
         return self.take_loaded(read(said.data, name="marram.toml", today=date(2026, 9, 1)), **options)
 
@@ -192,7 +192,6 @@ def test_a_right_row_that_calls_a_file_wrong_moves_it_only_with_a_manifest(place
 def test_a_file_that_another_kept_manifest_calls_right_is_not_moved(place: Place) -> None:
     """The newest names other bytes for the place, and the row of what lies there is lost."""
     bundles = [place.bundle("a.bin", A[::-1].upper()), place.bundle("c.bin", C, family="rack", version="6.3.0")]
-    bundles[1].build = "managed"
     place.take(*bundles, manifest=16)
     place.edit("DELETE FROM bundle WHERE place = ?", "blade/6.1.0/a.bin")
     files = place.files()

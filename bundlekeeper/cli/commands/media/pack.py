@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import (
+    DetailsOption,
     InventoryOption,
     JsonOption,
     ManifestOption,
@@ -39,6 +40,7 @@ def pack(
     force: Annotated[bool, typer.Option("--force", "-f", help="Replace an older packing file.")] = False,
     signature: SignatureOption = None,
     store: StoreOption = None,
+    details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
     """Show what a set lacks, then what goes on which volume: fewest volumes, then fewest split files."""
@@ -57,5 +59,5 @@ def pack(
     if json:
         screen.show_json(answer, written)
     elif out != "-":
-        screen.show_text(answer, written)
+        screen.show_text(answer, written, whole=details)
     return exit_status(answer.findings)

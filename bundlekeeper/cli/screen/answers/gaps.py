@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import manifest_signature, output
 from bundlekeeper.cli.screen.forms import OutputForm
+from bundlekeeper.cli.screen.marks import again, marked, next_line, put, tally
+from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.errors import worst_exit
-from bundlekeeper.findings import exit_status
+from bundlekeeper.findings import Finding, Level, exit_status
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
@@ -19,33 +22,112 @@ if TYPE_CHECKING:
 _LONG = 20  # values; evidence with more of them is reported once
 
 
-def show(found: FoundGaps, *, junit: str | None, form: OutputForm) -> int:
-    """Print each domain once it is judged, write JUnit XML to the file `junit`; returns the exit status.
+@dataclass(frozen=True, slots=True)
+class DomainInShort:
+    """What is kept of a domain's report for its line: how many of each, and the codes, worst first."""
 
-    Raises InputError, UnfinishedError when that file cannot be written.
+    name: str
+    errors: int
+    warnings: int
+    made: int
+    not_made: int
+    codes: tuple[str, ...]
+
+    @classmethod
+    def of(cls, report: GapReport) -> DomainInShort:
+        """The domain's line."""
+        levels = [finding.level for finding in report.findings]
+        worst = min((level for level in levels if level is not Level.NOTE), key=list(Level).index, default=None)
+        codes = tuple(dict.fromkeys(finding.code for finding in report.findings if finding.level is worst))
+        errors, warnings = levels.count(Level.ERROR), levels.count(Level.WARNING)
+        return cls(report.domain, errors, warnings, report.checks_made, report.checks_not_made, codes)
+
+
+def show(
+    found: FoundGaps, words: Mapping[str, object], *, every: bool, junit: str | None, form: OutputForm, whole: bool
+) -> int:
+    """Print what is between, in short or `whole`, write JUnit XML to the file `junit`; returns the exit status.
+
+    `words` are the options that were given, for the next command. Raises InputError, UnfinishedError when that file
+    cannot be written.
     """
-    given = found.given
+    given, told = found.given, form is not OutputForm.JSON and junit != "-"
     kept: list[GapReport] = []
+    rows: list[DomainInShort] = []
     statuses = [exit_status(given.findings)]
-    if form is not OutputForm.JSON and junit != "-":
+    if told:
         manifest_signature.tell(given.signature)
-        output.findings_text(given.findings)
+        if whole:
+            output.findings_text(given.findings)
     for report in found.reports:
         statuses.append(exit_status(report.findings))
         if (form is OutputForm.JSON) or junit is not None:
             kept.append(report)
-        if form is not OutputForm.JSON and junit != "-":
+        if told and whole:
             _print(report)
+        elif told and every:
+            rows.append(DomainInShort.of(report))
+        elif told:
+            _in_short(report, given.findings, words)
+    if told and every and not whole:
+        _all_in_short(found, rows, words)
     if junit is not None:
-        from bundlekeeper.cli.screen.user_files import TEST_REPORT, write_new
-        from bundlekeeper.reports.junit import render
-
-        rows = [*given.findings, *(finding for report in kept for finding in report.findings)]
-        text = render((), rows, name=f"gaps to {found.release}", at=found.made_at)
-        write_new(junit, text, force=True, kind=TEST_REPORT)
+        _write_junit(found, kept, junit)
     if form is OutputForm.JSON:
         _print_json(given, kept, found.release)
     return worst_exit(statuses)
+
+
+def _write_junit(found: FoundGaps, kept: list[GapReport], junit: str) -> None:
+    from bundlekeeper.cli.screen.user_files import TEST_REPORT, write_new
+    from bundlekeeper.reports.junit import render
+
+    rows = [*found.given.findings, *(finding for report in kept for finding in report.findings)]
+    text = render((), rows, name=f"gaps to {found.release}", at=found.made_at)
+    write_new(junit, text, force=True, kind=TEST_REPORT)
+
+
+def _in_short(report: GapReport, about: Sequence[Finding], words: Mapping[str, object]) -> None:
+    """One domain: the verdict, what is between, worst first, and how much was looked at."""
+    rows = (*about, *report.findings)
+    put(f"{report.domain} to {report.release}: {tally(rows) or 'nothing is between'}")
+    marked(rows, report.domain)
+    put(_checks(report.checks_made, report.checks_not_made))
+    codes = {finding.code for finding in rows if finding.level is Level.ERROR}
+    if codes <= {"jump-refused"}:
+        next_line(again("route", report.domain, **words))
+    else:
+        next_line(again("gaps", report.domain, **words, details=True))
+
+
+def _checks(made: int, not_made: int) -> str:
+    lacking = f"{not_made:,} not made: a fact is not known (not-checked)" if not_made else "all that there are"
+    return f"{counted(made, 'check')} made, {lacking}"
+
+
+COLUMNS: tuple[Column[DomainInShort], ...] = (
+    Column("domain", lambda domain: domain.name),
+    Column("errors", lambda domain: str(domain.errors), right=True),
+    Column("warnings", lambda domain: str(domain.warnings), right=True),
+    Column("not checked", lambda domain: str(domain.not_made), right=True),
+    Column("what is between", lambda domain: ", ".join(domain.codes) or "nothing"),
+)
+
+
+def _all_in_short(found: FoundGaps, rows: Sequence[DomainInShort], words: Mapping[str, object]) -> None:
+    """Every domain: the verdict, a line for each, and how much was looked at."""
+    good = sum(not row.errors and not row.warnings for row in rows)
+    errors, warnings = sum(row.errors for row in rows), sum(row.warnings for row in rows)
+    head = f"{found.given.manifest.platform} to {found.release}: {good} of {counted(len(rows), 'domain')} ready"
+    put(f"{head}; {counted(errors, 'error')}, {counted(warnings, 'warning')}")
+    marked(found.given.findings)
+    output.line()
+    write(COLUMNS, rows)
+    output.line()
+    put(_checks(sum(row.made for row in rows), sum(row.not_made for row in rows)))
+    if rows:
+        worst = max(rows, key=lambda row: (row.errors, row.warnings))
+        next_line(again("gaps", worst.name, **words))
 
 
 def _print_json(given: Inputs, reports: list[GapReport], release: str) -> None:

@@ -113,7 +113,7 @@ def show_text(found: ShownManifest) -> None:
 
 
 def _family(bundle: Bundle) -> str:
-    return f"{bundle.family} ({bundle.build})" if bundle.build == "standalone" else str(bundle.family)
+    return f"{bundle.family} ({bundle.variant})" if bundle.variant else str(bundle.family)
 
 
 BUNDLES: tuple[Column[Bundle], ...] = (

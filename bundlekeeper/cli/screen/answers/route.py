@@ -1,58 +1,113 @@
-"""A route, its windows and its ways back, or what the rules say of a plan: as text of 80 columns and as JSON."""
+"""A domain's route, or what the rules say of a plan: on one screen as text, and as JSON."""
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import manifest_signature, output
+from bundlekeeper.cli.screen.details import route as details
 from bundlekeeper.cli.screen.forms import OutputForm
-from bundlekeeper.formats.escape import counted, visible
-from bundlekeeper.model.route.document import CAUTION
+from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges, tally
+from bundlekeeper.cli.screen.tables import Column, write
+from bundlekeeper.findings import Level
+from bundlekeeper.formats.durations import clock, hours
+from bundlekeeper.formats.escape import counted, some
 
 if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.overview import RouteInShort, StepInShort
     from bundlekeeper.jobs.planning.plan_file import CheckedPlan
     from bundlekeeper.jobs.planning.route import DomainRoute, PlannedRoute
-    from bundlekeeper.planning.route.types import NoRoute, Step
-    from bundlekeeper.planning.route.way_back import WayBack
-    from bundlekeeper.planning.windows.types import Window
-
-WIDTH = 80
+    from bundlekeeper.planning.route.types import NoRoute
 
 
-def put(text: str, indent: int = 0) -> None:
-    """Print one piece of text, broken at blanks into lines of 80 characters; a word that is longer stays whole."""
-    blank = " " * indent
-    rows = textwrap.wrap(
-        visible(text),
-        WIDTH,
-        initial_indent=blank,
-        subsequent_indent=blank + "  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    for row in rows or [""]:
-        output.line(row)
+def show(
+    found: DomainRoute, words: Mapping[str, object], *, out: str | None, force: bool, form: OutputForm, whole: bool
+) -> None:
+    """Write the route's file where `out` names one, and print the route, `whole` or in short.
 
-
-def show(found: DomainRoute, *, out: str | None, force: bool, form: OutputForm) -> None:
-    """Write the route's file where `out` names one, and print the route. Raises InputError, UnfinishedError."""
+    `words` are the options that were given, for the next command. Raises InputError, UnfinishedError.
+    """
     from bundlekeeper.cli.screen.user_files import ROUTE, written_new
 
     written = None if out is None else written_new(out, found.text, force=force, kind=ROUTE)
     if form is OutputForm.JSON:
         output.write_json({**found.document, "written": written})
-    elif out != "-":
-        manifest_signature.tell(found.given.signature)
-        if found.none is not None:
-            output.findings_text(found.given.findings)
-            _none(found.none)
-        elif found.planned is not None:
-            _planned(found.planned)
-        if written is not None:
-            output.line(f"written: {written['file']}")
-            output.line(f"sha256: {written['sha256']}")
-            output.aside("next: give that SHA-256 to stage and activate with --route, once the plan is approved")
+        return
+    if out == "-":
+        return
+    manifest_signature.tell(found.given.signature)
+    if whole:
+        details.show(found)
+    elif found.none is not None:
+        _none(found.none, found)
+    elif found.planned is not None:
+        _planned(found, found.planned)
+    if written is not None:
+        output.line(f"written: {written['file']}")
+        output.line(f"sha256: {written['sha256']}")
+        next_line("give that SHA-256 to stage and activate with --route, once the plan is approved")
+    elif not whole:
+        more = {"details": True} if _is_stuck(found) else {"out": f"{found.domain}.json"}
+        next_line(again("route", found.domain, **words, **more))
+
+
+def _is_stuck(found: DomainRoute) -> bool:
+    return found.planned is None or any(finding.level is Level.ERROR for finding in found.findings)
+
+
+COLUMNS: tuple[Column[StepInShort], ...] = (
+    Column("step", lambda step: str(step.number), right=True),
+    Column("window", lambda step: ranges(step.windows), right=True),
+    Column("what", lambda step: step.what),
+    Column("time", lambda step: clock(step.minutes) if step.windows else "-", right=True),
+    Column("down at most", lambda step: step.down),
+    Column("way back", lambda step: step.back),
+)
+
+
+def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
+    from bundlekeeper.jobs.planning.overview import in_short
+
+    route, times, short = planned.route, planned.timeline, in_short(found, planned)
+    put(f"{route.domain}{_from(short)} to {route.release}: {_verdict(found)}")
+    if not route.steps:
+        put("it runs that release already")
+    else:
+        counts = (
+            counted(len(route.steps), "step"),
+            counted(len(times.windows), "window"),
+            hours(times.makespan),
+            counted(route.cost[1], "restart"),
+        )
+        put(f"{', '.join(counts)}; {short.changed} of {counted(short.components, 'component')} change")
+        output.line()
+        write(COLUMNS, short.steps)
+        output.line()
+    marked(planned.findings, route.domain)
+    if planned.unplanned:
+        put(f"steps without windows, so not in that time: {planned.unplanned}")
+    elif times.windows:
+        put("this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}")
+
+
+def _from(short: RouteInShort) -> str:
+    return f" from {some(short.starts, 3)}" if short.starts else ""
+
+
+def _verdict(found: DomainRoute) -> str:
+    told = tally(found.findings)
+    if not told:
+        return "route, no problems found"
+    return f"route with {told}{', not ready' if _is_stuck(found) else ''}"
+
+
+def _none(none: NoRoute, found: DomainRoute) -> None:
+    put(f"{none.domain} to {none.release}: no route")
+    marked(found.findings, none.domain)
+    if none.blocking and not none.exact:
+        put("these block it; maybe fewer do")
+    put(f"nearest release that can be reached: {none.nearest or 'none'}")
 
 
 def show_check(found: CheckedPlan, *, form: OutputForm) -> None:
@@ -65,108 +120,4 @@ def show_check(found: CheckedPlan, *, form: OutputForm) -> None:
         output.envelope("plan-check", found.findings, {**data, "compared": found.compared})
         return
     manifest_signature.tell(found.given.signature)
-    output.findings_text(found.given.findings)
-    if found.sha256 is not None:
-        put(f"{found.file}: made from what there is now (sha256 {found.sha256})")
-    _held(found)
-
-
-def _planned(found: PlannedRoute) -> None:
-    """Print the steps with their rules, windows and ways back, then all that was found."""
-    route, times = found.route, found.timeline
-    windows, restarts, minutes, size = route.cost
-    put(f"{route.domain} to {route.release}: {counted(windows, 'step')}, {counted(restarts, 'server restart')}")
-    if not route.steps:
-        put("it runs that release already")
-    for step in route.steps:
-        _step(step)
-        for way in found.back:
-            if way.step == step.number:
-                _back(way)
-        for window in times.windows:
-            if window.step == step.number:
-                _window(window, found)
-        if (route.domain, step.number) in times.unplanned:
-            _unplanned(step)
-    output.findings_text(found.findings)
-    put(f"{minutes} minutes of writing one after the other, {size:,} bytes written")
-    put(f"{len(times.windows)} windows, {times.makespan} minutes in all; cannot take less than {times.lower_bound}")
-    if times.unplanned:
-        put(f"steps without windows, so not in those minutes: {found.unplanned}")
-    put(CAUTION)
-
-
-def _step(step: Step) -> None:
-    """Print one step: what goes from what to what, and by which rules."""
-    assumed = ", some of them assumed" if step.assumed else ""
-    put(f"step {step.number}: {step.what} to {step.name} ({step.minutes} minutes{assumed})")
-    for change in step.changes:
-        put(f"{change.name}: {change.family} {change.version} ({change.file})", 2)
-        for component in change.components:
-            put(
-                f"{len(component.keys)} {component.kind} {component.model}: {component.start or '?'} -> {component.end}",
-                4,
-            )
-    for quote in step.quotes:
-        put(f"rule: {quote.message}{f' ({quote.source})' if quote.source else ''}", 2)
-
-
-def _back(way: WayBack) -> None:
-    rule = f"; {way.rule}" if way.rule else ""
-    put(f"back: {way.kind} {way.model}: {way.how}; until {way.until}{rule}", 2)
-    if way.destroyed_by:
-        put(f"destroyed by {way.destroyed_by}", 4)
-
-
-def _window(window: Window, found: PlannedRoute) -> None:
-    from bundlekeeper.reports.gantt import KEY, lines
-
-    times = found.timeline
-    apart = f"; never together with {', '.join(window.apart_from)}" if window.apart_from else ""
-    put(f"window {window.number} of {len(times.windows)}: {window.minutes} minutes{apart}", 2)
-    first, minutes = times.again(window)
-    if first:
-        put(f"before it the checks of window {first} again: {minutes} minutes that are not among these", 4)
-    for row in lines(found.bars(window), window.minutes):
-        output.line(row)
-    put(KEY, 4)
-
-
-def _unplanned(step: Step) -> None:
-    from bundlekeeper.reports.gantt import missing
-
-    put("no windows: what forbids them, in this step or an earlier one, is reported below", 2)
-    for row in missing(f"step {step.number}: {step.what}"):
-        output.line(row)
-
-
-def _none(found: NoRoute) -> None:
-    """Print why there is no way."""
-    put(f"{found.domain} to {found.release}: no allowed route was found")
-    output.findings_text(found.findings)
-    if found.blocking:
-        fewest = "the fewest that block it" if found.exact else "some that block it, maybe not the fewest"
-        put(f"{len(found.blocking)} named above: {fewest}, even where no other rule is held")
-    put(f"nearest release that can be reached: {found.nearest or 'none'}")
-
-
-def _held(found: CheckedPlan) -> None:
-    """Print what the rules say of a plan, and whether there is a cheaper way."""
-    verdict, route = found.verdict, found.verdict.route
-    put(
-        f"{route.domain} to {route.release}: the plan has {counted(route.cost[0], 'step')}, "
-        f"{counted(route.cost[1], 'server restart')}"
-    )
-    for step in route.steps:
-        _step(step)
-    output.findings_text(verdict.findings)
-    put(
-        f"{counted(verdict.states, 'state')} judged against {counted(verdict.rules, 'rule')}; "
-        f"{counted(len(verdict.findings), 'finding')}"
-    )
-    put(found.compared)
-    put(
-        "Space, verifications, signatures and pairs were not looked at here: bundlekeeper gaps, and "
-        "report --runbook --route, do."
-    )
-    put(CAUTION)
+    details.show_check(found)

@@ -1,17 +1,17 @@
-"""Several domains on their way to one release, as text of 80 columns and as JSON."""
+"""Several domains on their way to one release: on one screen as text, and as JSON."""
 
 from __future__ import annotations
 
-import shlex
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import manifest_signature, output
-from bundlekeeper.cli.screen.answers.route import put
-from bundlekeeper.findings import Finding, Level
-from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.model.route.document import CAUTION
+from bundlekeeper.cli.screen.details import routes as details
+from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges, tally
+from bundlekeeper.cli.screen.tables import Column, write
+from bundlekeeper.findings import Level
+from bundlekeeper.formats.durations import hours
+from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.routes import DomainsTogether, PlannedDomain
@@ -22,77 +22,59 @@ def show_json(found: DomainsTogether) -> None:
     output.write_json_rows(output.enveloped("route", found.findings, found.about()), "routes", found.rows())
 
 
-def show_text(found: DomainsTogether) -> None:
-    """Print the rounds, each domain in short, what is wrong once for all that have it, and where the detail is."""
-    times, options = found.timeline, found.options
+def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: bool) -> None:
+    """Print a line for each domain, what is wrong once for all that have it, and the time of all rounds together.
+
+    `words` are the options that were given, for the next command; with `whole` each round and every error is reported.
+    """
     manifest_signature.tell(found.given.signature)
-    ways = [d for d in found.domains if d.way is not None]
+    if whole:
+        details.show(found)
+        return
+    times = found.timeline
+    ways = sum(domain.way is not None for domain in found.domains)
+    told = tally(found.findings)
     put(
-        f"{counted(len(found.domains), 'domain')} to {found.release}: "
-        f"{len(ways)} have a way, {len(found.domains) - len(ways)} not"
+        f"{found.given.manifest.platform} to {found.release}: route found for {ways} of "
+        f"{counted(len(found.domains), 'domain')}{f', with {told}' if told else ''}"
     )
-    for number, windows in found.rounds.items():
-        here = ", ".join(f"{w.domain} (step {w.step})" for w in windows)
-        put(f"round {number}: {max(w.minutes for w in windows)} minutes: {here}")
+    least = "this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}"
+    counts = f"{counted(times.rounds, 'round')}, {counted(len(times.windows), 'window')}, {hours(times.makespan)}"
+    if times.windows:
+        put(counts if times.unplanned else f"{counts}; {least}")
+    output.line()
     rounds: dict[str, list[int]] = {}
     for window in times.windows:
         rounds.setdefault(window.domain, []).append(window.round)
-    unplanned: dict[str, list[int]] = {}
-    for name, step in times.unplanned:
-        unplanned.setdefault(name, []).append(step)
-    for domain in found.domains:
-        _tell(domain, rounds.get(domain.name, ()), unplanned.get(domain.name, ()))
-    output.findings_text((*_grouped(found.domains), *found.shared))
-    put(
-        f"{times.rounds} rounds, {len(times.windows)} windows, {times.makespan} minutes in all; no order of this work "
-        f"takes less than {times.lower_bound}"
+    columns: tuple[Column[PlannedDomain], ...] = (
+        Column("domain", lambda domain: domain.name),
+        Column("steps", lambda domain: str(len(domain.way.steps)) if domain.way else "-", right=True),
+        Column("restarts", lambda domain: str(domain.way.cost[1]) if domain.way else "-", right=True),
+        Column("rounds", lambda domain: ranges(rounds.get(domain.name, ()))),
+        Column("errors", lambda domain: str(_number(domain, Level.ERROR)), right=True),
+        Column("warnings", lambda domain: str(_number(domain, Level.WARNING)), right=True),
+        Column("route", _route),
     )
-    words = ["bundlekeeper", "route", found.domains[0].name, "--to", found.release]
-    words += ["--window", str(options.window_minutes)] if options.window_minutes is not None else []
-    words += ["--per-cluster", str(options.per_cluster)] if options.per_cluster != 1 else []
-    put(f"each domain in full, and its file, one at a time: {shlex.join(words)}")
-    put(CAUTION)
+    write(columns, found.domains)
+    if rows := (*details.in_common(found.domains), *found.shared):
+        output.line()
+        marked(rows)
+    if times.unplanned:
+        steps = ", ".join(f"{name} step {step}" for name, step in times.unplanned)
+        put(f"steps without windows, so not in that time: {steps}")
+    worst = max(found.domains, key=_how_bad)
+    next_line(again("route", worst.name, **words))
 
 
-def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]) -> None:
-    way = domain.way
-    if way is None:
-        put(f"{domain.name}: no allowed route was found; nearest that can be reached: {domain.nearest or 'none'}")
-        return
-    counts = [(sum(finding.level is level for finding in domain.findings), level.value) for level in Level]
-    told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
-    steps = (
-        f"{counted(len(way.steps), 'step')}, {counted(way.cost[1], 'server restart')}"
-        if way.steps
-        else "runs that release already"
-    )
-    when = f"; rounds {_ranges(rounds)}" if rounds else ""
-    put(f"{domain.name}: {steps}{when}{f'; {told}' if told else ''}")
-    for step in unplanned:
-        put(f"step {step}: no windows: what forbids them, in it or an earlier one, is reported below", 2)
+def _number(domain: PlannedDomain, level: Level) -> int:
+    return sum(finding.level is level for finding in domain.findings)
 
 
-def _grouped(domains: Iterable[PlannedDomain]) -> Iterator[Finding]:
-    """Errors, and all that is found of a domain without a way; what domains have in common is reported once, for all."""
-    found: dict[Finding, list[str]] = {}
-    for domain in domains:
-        for row in domain.findings:
-            if row.level is Level.ERROR or domain.way is None:
-                own = f"{domain.name}: "
-                subject = "" if row.subject == domain.name else row.subject.removeprefix(own)
-                found.setdefault(replace(row, subject=subject), []).append(domain.name)
-    for row, names in found.items():
-        whose = some(names)
-        is_all = row.subject == "manifest"
-        yield row if is_all else replace(row, subject=f"{whose}: {row.subject}" if row.subject else whose)
+def _how_bad(domain: PlannedDomain) -> tuple[bool, int, int]:
+    return domain.way is None, _number(domain, Level.ERROR), _number(domain, Level.WARNING)
 
 
-def _ranges(numbers: Sequence[int]) -> str:
-    """Rising numbers for people: `1, 3-6`."""
-    rows: list[list[int]] = []
-    for number in numbers:
-        if rows and rows[-1][1] == number - 1:
-            rows[-1][1] = number
-        else:
-            rows.append([number, number])
-    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in rows)
+def _route(domain: PlannedDomain) -> str:
+    if domain.way is None:
+        return f"none; nearest: {domain.nearest or 'none'}"
+    return "found" if domain.way.steps else "runs it already"

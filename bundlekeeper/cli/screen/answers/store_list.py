@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def _family(row: Holding) -> str:
-    return row.stored.family + (f" ({row.stored.build})" if row.stored.build == "standalone" else "")
+    return row.stored.family + (f" ({row.stored.variant})" if row.stored.variant else "")
 
 
 def _state(row: Holding) -> str:
@@ -98,7 +98,7 @@ def _as_json(row: Holding) -> dict[str, Any]:
         "sha256": bundle.sha256,
         "lifecycle": bundle.lifecycle,
         "reason": bundle.reason,
-        "build": bundle.build,
+        "variant": bundle.variant,
         "released": bundle.released.isoformat() if bundle.released else None,
         "platform": bundle.platform,
         "sequence": bundle.sequence,

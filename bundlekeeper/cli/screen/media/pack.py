@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.manifest_signature import tell
+from bundlekeeper.cli.screen.marks import marked, next_line, put, tally
 from bundlekeeper.cli.screen.tables import Column, write
-from bundlekeeper.findings import is_ok
-from bundlekeeper.formats.escape import human_bytes
+from bundlekeeper.formats.escape import counted, human_bytes, shell_word
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.media.pack import MediaAnswer
@@ -39,24 +39,34 @@ def show_json(answer: MediaAnswer, written: str) -> None:
     output.envelope("media-pack", answer.findings, data)
 
 
-def show_text(answer: MediaAnswer, written: str) -> None:
-    """What is missing, then the volumes; `written` is the packing file."""
+def show_text(answer: MediaAnswer, written: str, *, whole: bool) -> None:
+    """Whether the set is complete, its volumes, what is missing; `written` is the packing file.
+
+    With `whole` every finding with its hint, and every bundle with its volume.
+    """
     tell(answer.given.signature)
-    output.line(answer.meant_for)
-    output.findings_text(answer.findings)
-    if is_ok(answer.findings):
-        output.line("nothing is missing")
-    if answer.packing is None:
-        output.line("nothing can be packed")
+    packing, findings = answer.packing, answer.findings
+    lacking = tally(findings) or "nothing is missing"
+    if packing is None:
+        put(f"{answer.meant_for}: nothing can be packed, {lacking}")
+        output.findings_text(findings) if whole else marked(findings)
         return
-    _print_volumes(answer.packing)
-    output.line(answer.packing.summary)
+    put(f"{answer.meant_for}: {counted(len(packing.volumes), 'volume')}, {lacking}")
+    output.line()
+    _volumes(packing)
+    if whole:
+        _bundles(packing)
+    output.line()
+    output.findings_text(findings) if whole else marked(findings)
+    put(packing.summary)
     if written:
         output.line(f"written: {written}")
-        output.aside(f"next: bundlekeeper media write {written} --to DIR --key KEYFILE")
+        next_line(f"bundlekeeper media write {shell_word(written)} --to DIR --key KEYFILE")
+    elif not whole:
+        next_line("the same with --out FILE, which media write reads")
 
 
-def _print_volumes(packing: SetPacking) -> None:
+def _volumes(packing: SetPacking) -> None:
     columns: tuple[Column[PackedVolume], ...] = (
         Column("volume", lambda volume: str(volume.number), right=True),
         Column("kind", lambda volume: volume.kind),
@@ -66,6 +76,9 @@ def _print_volumes(packing: SetPacking) -> None:
         Column("fill", _fill, right=True),
     )
     write(columns, packing.volumes)
+
+
+def _bundles(packing: SetPacking) -> None:
     for volume in packing.volumes:
         output.line(f"volume {volume.number} of {len(packing.volumes)}:")
         for packed_file, part in packing.on(volume.number):

@@ -1,7 +1,7 @@
 """What the keys of one bundle mean together, and of bundles among each other.
 
-Rules: common practice, not a standard: a rack bundle is published in two builds and only the managed one belongs in a
-domain's set; a withdrawal has a reason; a patch has a base.
+Rules: common practice, not a standard: a family that is published in variants has one on each of its bundles; a
+withdrawal has a reason; a patch has a base.
 """
 
 from __future__ import annotations
@@ -18,8 +18,10 @@ from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBundle, items
 def check_bundles(loose: Loose) -> Iterator[Problem]:
     """Every problem of the bundles but their digests, names, dates and versions' order."""
     seen: dict[tuple[object, ...], Path] = {}
+    words = [word for _, word in items(loose.raw, "variants")]
+    named = {bundle.family: bundle for bundle in reversed(loose.bundles) if bundle.variant is not None}
     for bundle in loose.bundles:
-        yield from _build(bundle)
+        yield from _variant(bundle, words, named.get(bundle.family))
         yield from _standing(bundle)
         yield from _onto(loose, bundle)
         yield from _only(loose, bundle)
@@ -27,29 +29,24 @@ def check_bundles(loose: Loose) -> Iterator[Problem]:
         if bundle.family is None or bundle.version is None:
             continue
         only = frozenset(kind for _, kind in items(bundle.table, "only"))
-        key = (bundle.family, bundle.version, bundle.build, str(bundle.table.get("base")), only)
+        key = (bundle.family, bundle.version, bundle.variant, str(bundle.table.get("base")), only)
         if key in seen:
             message = f"a second bundle of {bundle.family} {shown(bundle.version)}"
-            hint = "keep one; where they do differ, say how: build, onto or only"
+            hint = "keep one; where they do differ, say how: variant, onto or only"
             yield Problem("bundle-twice", (*bundle.path, "version"), message, hint, other=(*seen[key], "version"))
         seen.setdefault(key, bundle.path)
 
 
-def _build(bundle: LooseBundle) -> Iterator[Problem]:
-    if bundle.family == "rack":
-        if "build" not in bundle.table:
-            message = f"nothing says for which servers {bundle.called} was built"
-            hint = 'add build = "managed" (run by a domain manager) or build = "standalone" (run alone)'
-            yield Problem("build-missing", bundle.path, message, hint)
-        elif bundle.build == "standalone":
-            message = f"{bundle.called} was built for servers that run alone"
-            hint = "a domain's servers take the managed build; get that one"
-            yield Problem("build-standalone", (*bundle.path, "build"), message, hint)
-    elif bundle.family is not None and "build" in bundle.table:
-        message = f"only rack bundles have a build, this one is of {bundle.family}"
-        yield Problem(
-            "build-misplaced", (*bundle.path, "build"), message, "leave build out, or fix the family", on_key=True
-        )
+def _variant(bundle: LooseBundle, words: list[str], other: LooseBundle | None) -> Iterator[Problem]:
+    """`words` are the manifest's variants, `other` the family's first bundle that names one."""
+    if bundle.variant is not None and bundle.variant not in words:
+        message = f"{shown(bundle.variant)} is none of the manifest's variants"
+        hint = did_you_mean(bundle.variant, words) or f'add "{bundle.variant}" to variants, or leave variant out here'
+        yield Problem("variant-misplaced", (*bundle.path, "variant"), message, hint)
+    if "variant" not in bundle.table and bundle.family is not None and other is not None:
+        message = f"{bundle.called} names no variant, other bundles of {bundle.family} do"
+        hint = f"add variant = …, one of {', '.join(words)}" if words else "add variant = …"
+        yield Problem("variant-missing", bundle.path, message, hint, other=(*other.path, "variant"))
 
 
 def _standing(bundle: LooseBundle) -> Iterator[Problem]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bundlekeeper.findings import Level
 from bundlekeeper.formats.text_file import shown
 from bundlekeeper.formats.toml_positions import Path
 from bundlekeeper.model.lint.checks.ordering import called
@@ -17,7 +16,7 @@ from bundlekeeper.model.lint.common.format import did_you_mean
 from bundlekeeper.model.lint.common.orders import Scales, carried
 from bundlekeeper.model.lint.common.problem import Problem
 from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseRelease, LooseWhat
-from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE, MODEL_TABLE
+from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE
 
 #: Families whose components can stand in one scope (common practice): a server or a pair takes one bundle only, which is
 #: always compared with itself; rack servers stand in no chassis.
@@ -37,7 +36,6 @@ def check_releases(loose: Loose, scales: Scales) -> Iterator[Problem]:
             names.setdefault(release.name, (*release.path, "name"))
         yield from _families(loose, release)
         yield from _versions(loose, scales, release)
-        yield from _standalone(loose, release)
         for rule in loose.compatible_rules:
             yield from _refused(loose, scales, release, rule)
 
@@ -75,17 +73,6 @@ def _equal(loose: Loose, scales: Scales, family: str, version: str) -> str:
     return next((candidate for candidate in candidates if scales.main.holds(span, candidate)), "")
 
 
-def _standalone(loose: Loose, release: LooseRelease) -> Iterator[Problem]:
-    """A release whose rack bundles are all of the build for servers that run alone."""
-    versions = release.versions.get("rack", ())
-    found = [bundle for _, version in versions for bundle in loose.at("rack", version)]
-    if found and all(bundle.build == "standalone" for bundle in found):
-        message = f"release {shown(release.name or '')} can only be met with a rack bundle for servers that run alone"
-        hint = "add the managed build of that version; a domain's servers take no other"
-        path, other = (*release.path, "rack"), (*found[0].path, "build")
-        yield Problem("build-standalone", path, message, hint, other=other, level=Level.ERROR)
-
-
 _Pair = tuple[str, Path, str]  # family, the version's path, the version
 
 
@@ -96,7 +83,7 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
         scales.budget.spend(_PAIR * (len(pairs) + len(pairs) ** 2 // 8))
         meant = [pair for pair in pairs if rule.when and _seen(loose, scales, rule.when, pair, inside=True)]
         short = [pair for pair in pairs if _seen(loose, scales, need, pair, inside=False)]
-        if short and _table_ahead(loose, scales, need):
+        if short and _is_ahead(loose, scales, need):
             continue
         stuck = [(pair, other) for pair in short if (other := _forced(release, rule, pair, meant))]
         stuck = stuck or [(pair, other) for pair in meant if (other := _forced(release, rule, pair, short))]
@@ -109,9 +96,9 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
             yield Problem("release-refused", path, message, hint, other=rule.path)
 
 
-def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
-    """True for a need that a file with just the model table meets: the table may be ahead of all else."""
-    if need.kind != MODEL_TABLE:
+def _is_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
+    """True for a need that a file with just its kind meets, where that kind may run ahead of all else."""
+    if need.kind not in loose.ahead:
         return False
     scale = scales.scale(need.kind)
     span = scale.range(need.version) if scale else None
@@ -121,7 +108,7 @@ def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
     alone = (
         bundle
         for bundle in loose.bundles
-        if bundle.table.get("only") == [MODEL_TABLE] and bundle.table.get("lifecycle") != "withdrawn"
+        if bundle.table.get("only") == [need.kind] and bundle.table.get("lifecycle") != "withdrawn"
     )
     return any(scale.can_place(v) and scale.holds(span, v) for bundle in alone for v in carried(need, bundle))
 
@@ -149,7 +136,7 @@ def _seen(loose: Loose, scales: Scales, what: LooseWhat, pair: _Pair, *, inside:
     span = scale.range(what.version) if scale else None
     if scale is None or span is None:
         return False
-    bundles = [b for b in loose.at(pair[0], pair[2]) if b.build != "standalone"]
+    bundles = loose.at(pair[0], pair[2])
     scales.budget.spend(sum(len(b.images) for b in bundles))
     seen = [version for bundle in bundles for version in carried(what, bundle)]
     return bool(seen) and all(scale.can_place(v) and scale.holds(span, v) == inside for v in seen)

@@ -15,6 +15,7 @@ from bundlekeeper.formats.toml_positions import Path
 from bundlekeeper.model.lint.common.format import choices, did_you_mean, keys_of
 from bundlekeeper.model.lint.common.problem import Problem
 from bundlekeeper.model.manifest.types import Manifest
+from bundlekeeper.model.vocabulary import KINDS
 
 _Error = Mapping[str, Any]
 
@@ -177,7 +178,8 @@ def _example(key: str) -> str:
         "sha256": '"…64 hexadecimal digits…"', "models": '["Rush-4"]', "what": '{ family = "infrastructure" }',
         "when": '{ family = "infrastructure", version = ">=6.0" }', "to": '">=6.0"', "from": '">=5.4"',
         "need": '[{ family = "blade", version = ">=5.4" }]', "family": '"infrastructure"', "version": '"6.1.0"',
-        "file": '"marram-infrastructure-6.1.0.bin"', "kind": '"io-module"', "name": '"6.1"', "scope": '"domain"',
+        "file": '"marram-infrastructure-6.1.0.bin"', "kind": f'"{next(iter(KINDS))}"', "name": '"6.1"',
+        "scope": '"domain"',
         "form": '"sshsig"', "key": '"marram-2026"',
     }  # fmt: skip
     return examples.get(key, "…")

@@ -21,6 +21,8 @@ from bundlekeeper.model.vocabulary import FAMILIES, KINDS
 
 _KIND_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _MAX_KIND = 64
+#: Keys of a kind that its models cannot have.
+_OF_KINDS = ("order", "list", "models", "down", "pair", "turn", "ahead", "lists_models", "none")
 
 
 def check_words(loose: Loose) -> Iterator[Problem]:
@@ -41,8 +43,11 @@ def _kinds_used(loose: Loose) -> Iterator[Problem]:
             hint = did_you_mean(kind, sorted(loose.all_kinds)[:200])
             if _KIND_NAME.fullmatch(kind):
                 hint = hint or f"one of {', '.join(KINDS)}; or add a table [kind.{kind}]"
-            hint = hint or "kinds are written in small letters, in words joined by hyphens: io-module"
+            hint = hint or "kinds are written in small letters, in words joined by hyphens"
             yield Problem("kind-unknown", path, f"there is no kind {shown(kind)}", hint)
+        elif kind in loose.none:
+            message = f"[kind.{kind}] says that this platform has no {kind}"
+            yield Problem("kind-absent", path, message, "leave it out here, or take none = true away")
 
 
 def _uses(loose: Loose) -> Iterator[tuple[Path, str]]:
@@ -74,12 +79,12 @@ def _kind_tables(loose: Loose) -> Iterator[Problem]:
             message = f"{shown(kind)} cannot be a kind's name"
             hint = f"small letters and digits, in words joined by single hyphens, at most {_MAX_KIND} characters"
             yield Problem("bad-value", path, message, hint, on_key=True)
-        elif kind not in KINDS and kind not in used:
+        elif kind not in KINDS and kind not in used and kind not in loose.none:
             message = f"no image and no rule is of the kind {shown(kind)}"
             hint = did_you_mean(kind, list(KINDS)) or "leave the table out, or list the images of that kind"
             yield Problem("kind-unused", path, message, hint, on_key=True)
         for model, inner in table(table(row).get("models")).items():
-            for key in ("order", "list", "models"):
+            for key in _OF_KINDS:
                 if key in table(inner):
                     message = f"{key} belongs to a kind, not to one model of it"
                     hint = f"move it up to [kind.{kind}]"
@@ -138,6 +143,7 @@ def _repeated(loose: Loose) -> Iterator[Problem]:
     """List elements that stand twice; in [versions] and [kind.…] lists that is an error of their order."""
     lists: list[tuple[Path, dict[str, Any], str]] = [
         ((), loose.raw, "families"),
+        ((), loose.raw, "variants"),
         (("versions",), table(loose.raw.get("versions")), "known"),
         (("versions",), table(loose.raw.get("versions")), "list"),
         *((("kind", kind), table(row), "list") for kind, row in loose.kinds.items()),

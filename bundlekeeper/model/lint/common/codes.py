@@ -50,9 +50,8 @@ LINT_CODES: dict[str, Code] = {
     # bundles
     "no-bundle": Code(_E, "the manifest lists no bundle"),
     "bundle-twice": Code(_E, "two bundles of one family and version"),
-    "build-missing": Code(_E, "a rack bundle that does not say for which servers it was built"),
-    "build-standalone": Code(_W, "a rack bundle for servers that run alone; an error where a release needs it"),
-    "build-misplaced": Code(_E, "a build on a bundle of another family than rack"),
+    "variant-missing": Code(_E, "a bundle that names no variant, in a family of which others do"),
+    "variant-misplaced": Code(_E, "a bundle's variant that is none of the manifest's variants"),
     "why-missing": Code(_E, "a withdrawn bundle that does not say why"),
     "why-unneeded": Code(_N, "a reason for a withdrawal on a bundle that is not withdrawn"),
     "onto-unknown": Code(_E, "a patch on a base version that is no bundle of the family and not known"),
@@ -60,6 +59,7 @@ LINT_CODES: dict[str, Code] = {
     "image-twice": Code(_E, "a bundle lists two images for one kind and model"),
     # kinds and families
     "kind-unknown": Code(_E, "a kind that is not in the list of kinds and has no [kind.…] table"),
+    "kind-absent": Code(_E, "an image or a rule of a kind that the manifest says its platform does not have"),
     "kind-unused": Code(_W, "a [kind.…] table of a kind that nothing uses"),
     "family-empty": Code(_E, "a family is listed but has no bundle"),
     "family-unlisted": Code(_E, "a bundle or a release of a family that is not listed"),

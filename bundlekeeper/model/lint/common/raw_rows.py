@@ -37,7 +37,7 @@ class LooseBundle:
     family: str | None
     version: str | None
     file: str | None
-    build: str | None
+    variant: str | None
     images: tuple[LooseImage, ...]
 
     @property
@@ -118,6 +118,12 @@ class Loose:
         self.raw = raw
         self.kinds = table(raw.get("kind"))
         self.all_kinds = {*KINDS, *self.kinds}
+        said = {kind: table(row).get("ahead") for kind, row in self.kinds.items()}
+        default = {kind: facts.ahead for kind, facts in KINDS.items()}
+        #: the kinds that may run ahead of everything
+        self.ahead = {kind for kind in self.all_kinds if said.get(kind, default.get(kind)) is True}
+        #: the kinds that the platform has no component of
+        self.none = {kind for kind, row in self.kinds.items() if table(row).get("none") is True}
         listed = raw.get("families", list(FAMILIES))
         self.families = tuple(f for f in _texts(listed) if f in FAMILIES)
         self.bundles = tuple(_bundle(path, row) for path, row in rows(raw, "bundle"))
@@ -232,7 +238,7 @@ def _bundle(path: Path, row: Table) -> LooseBundle:
     )
     family = text(row, "family")
     family = family if family in FAMILIES else None
-    return LooseBundle(path, row, family, text(row, "version"), text(row, "file"), text(row, "build"), images)
+    return LooseBundle(path, row, family, text(row, "version"), text(row, "file"), text(row, "variant"), images)
 
 
 def _release(path: Path, row: Table) -> LooseRelease:
