@@ -11,9 +11,9 @@ from pathlib import Path
 from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.rows import Verification
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
 from bundlekeeper.store.verifying.read import ReadingLimits
-from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.verification.hashing.read import Stop
 
 

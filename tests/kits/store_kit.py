@@ -13,8 +13,8 @@ from types import SimpleNamespace
 from typing import Any
 
 from bundlekeeper.model.progress import Silent
-from bundlekeeper.store.adding.add import AddResult, take
 from bundlekeeper.store.adding.sources import FolderSource
+from bundlekeeper.store.adding.add import AddResult, take
 from bundlekeeper.store.contents.right_now import holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.rows import Admitted, StoredBundle, Verification

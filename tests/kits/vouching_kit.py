@@ -16,9 +16,9 @@ from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.store.signatures.voucher import Voucher
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder, check_store
 from bundlekeeper.store.verifying.expected import listing_of
 from bundlekeeper.store.verifying.read import ReadingLimits
-from bundlekeeper.store.verifying.verify import CheckMeans, check_folder, check_store
 from bundlekeeper.verification.keys.entries import Sources, make_entry
 from tests.kits.signing_world import chain, pem, private, private_pem, program, run, ssh_line
 from tests.kits.store_kit import Kit, now
