@@ -23,7 +23,7 @@ PASSPHRASE_BYTES = 1024  # longer than anybody types
 
 # Documents that bundlekeeper writes
 ROUTE_BYTES = 64 * _MIB  # a route of 500 domains
-SET_PLAN_BYTES = 32 * _MIB  # 100,000 files with their sources
+PACKING_BYTES = 32 * _MIB  # 100,000 files with their sources
 LABELS_BYTES = 64 * _MIB  # a page of labels with the index's digest and a drawn code for each volume
 SET_INDEX_BYTES = 16 * _MIB  # 50,000 files in whole
 SET_RECORD_BYTES = 32 * _MIB  # an index's files, each with when and how it arrived

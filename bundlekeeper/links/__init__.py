@@ -1,4 +1,4 @@
-"""What comes over a network or from a foreign program's file: HTTP, Redfish, spreadsheets.
+"""Reads what comes over a network or from a foreign program's file: HTTP, Redfish, spreadsheets.
 
-Bounded and distrusted; it returns values of the model and knows no store's files and no ledger.
+Its input has limits and is not trusted; it returns values of the model and knows no files of a store and no ledger.
 """

@@ -1,7 +1,7 @@
 """The label sheet of a media set: names, numbers, the ends of digests, and codes to scan, on one page to print.
 
-Rules: nothing is computed but how digests are shortened; a code holds what the label says and nothing secret; no key
-and no fingerprint stands on it, because it travels with the media.
+Rules: digests are shortened, and nothing else is computed; a code has the label's text and nothing secret; a label has
+no key and no fingerprint, because it travels with the media.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ def page(index: SetIndex, index_sha256: str) -> str:
     labels = []
     for number in range(1, index.volumes + 1):
         title = f"volume {number} of {index.volumes}"
-        said = f"{index.name} - {title}; set {index.set_id}; index {index_sha256}"
-        drawn = Markup(qr.svg(said, scale=2))  # noqa: S704  (made by segno; the text in it is drawn, not written)
+        code = f"{index.name} - {title}; set {index.set_id}; index {index_sha256}"
+        drawn = Markup(qr.svg(code, scale=2))  # noqa: S704  (made by segno; the text in it is drawn, not written)
         labels.append(_Label(title, index.folder(number), _about(index, number), _rows(index, number), drawn))
     facts = [
         ("set id", index.set_id),
@@ -52,18 +52,15 @@ def page(index: SetIndex, index_sha256: str) -> str:
 
 
 def shortened(digest: str) -> str:
-    """The first and last digits of a digest, which is what people compare; never enough to verify anything."""
+    """The first and last digits of a digest, which people compare; they are not enough to verify a file."""
     return f"{digest[:_ENDS]}…{digest[-_ENDS:]}"
 
 
 def _about(index: SetIndex, number: int) -> str:
     rows = list(index.on(number))
-    return f"{len(rows)} files, {human_bytes(sum(component.size for _, component in rows))}"
+    return f"{len(rows)} files, {human_bytes(sum(part.size for _, part in rows))}"
 
 
 def _rows(index: SetIndex, number: int) -> tuple[_Row, ...]:
-    rows = [(each, component) for each, component in index.on(number) if each.role in {"bundle", "notice"}]
-    return tuple(
-        _Row(component.path.rpartition("/")[2], human_bytes(component.size), shortened(component.sha256))
-        for _, component in rows
-    )
+    parts = [part for file, part in index.on(number) if file.role in {"bundle", "notice"}]
+    return tuple(_Row(part.path.rpartition("/")[2], human_bytes(part.size), shortened(part.sha256)) for part in parts)

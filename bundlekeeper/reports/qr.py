@@ -1,7 +1,7 @@
 """QR codes (ISO/IEC 18004, made by segno): for a terminal as half blocks, for a page as SVG.
 
-Rules: what is too large for 80 columns is not drawn; light is drawn and dark left out, as on a dark terminal, with the
-quiet zone that readers need (four modules, ISO/IEC 18004 §6.3.8, from memory).
+Rules: a code that is wider than 80 columns is not drawn; light modules are drawn and dark ones left out, as on a dark
+terminal, with the quiet zone that readers need (four modules, ISO/IEC 18004 §6.3.8, from memory).
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ _BLOCKS = {(True, True): " ", (False, False): "█", (False, True): "▀", (True
 
 
 def terminal(text: str) -> list[str]:
-    """The lines to print, none where the code is too large. Raises InputError for what no QR code holds."""
-    dark = [[bool(module) for module in iterable] for iterable in _made(text).matrix_iter(border=_QUIET)]
+    """The lines to print, none where the code is too large. Raises InputError for a text that is too long for a QR
+    code."""
+    dark = [[bool(module) for module in row] for row in _made(text).matrix_iter(border=_QUIET)]
     if len(dark[0]) > _WIDTH:
         return []
     dark += [[False] * len(dark[0])] * (len(dark) % 2)
@@ -39,6 +40,4 @@ def _made(text: str) -> QRCode:
     try:
         return segno.make_qr(text, error="m")
     except ValueError as error:
-        raise InputError(
-            "the code is too long for a QR code", hint="type it, or carry the receipt as a file"
-        ) from error
+        raise InputError("the code is too long for a QR code", hint="type it, or send the receipt as a file") from error

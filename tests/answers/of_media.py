@@ -13,14 +13,21 @@ from unittest.mock import patch
 from bundlekeeper.errors import InputError
 from bundlekeeper.media.packing import pack as packing
 from bundlekeeper.media.packing.types import Box, Packed, PackingItem
-from bundlekeeper.media.receipt import slip as papers
+from bundlekeeper.media.receipt import slip as slips
 from bundlekeeper.media.receipt import typed_lines
 from bundlekeeper.media.receipt.compose import meant_place
-from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, SiteState, read_header, receipt_of, write_header
-from bundlekeeper.media.receipt.kept import KeptReceipt, answers
-from bundlekeeper.media.receipt.read import beyond, judged
+from bundlekeeper.media.receipt.document import (
+    NOT_IN_STORE,
+    DomainSummary,
+    Receipt,
+    read_header,
+    receipt_of,
+    write_header,
+)
+from bundlekeeper.media.receipt.kept import KeptReceipt, newest_receipts
+from bundlekeeper.media.receipt.read import check_date, unless_newer
 from bundlekeeper.media.receipt.slip_of import slip_of
-from bundlekeeper.media.set.plan import Bunch, Common, Wish, plan_set, read_spare, says_of
+from bundlekeeper.media.set.packing import Bunch, Common, PackingOptions, describe, pack_set, read_spare
 from bundlekeeper.media.set.records import (
     Arrived,
     ReceivedSet,
@@ -30,18 +37,18 @@ from bundlekeeper.media.set.records import (
     write_received,
     write_sent,
 )
-from bundlekeeper.media.set.still_in_force import hold_against
+from bundlekeeper.media.set.still_in_force import check_in_force
 from bundlekeeper.media.set.what_belongs import contents_of, meant_by
 from bundlekeeper.media.set.withdrawal_notice import path_of, read_notice, withdrawn_of, write_notice
 from bundlekeeper.media.volume import bag_text, read_me, tag_files
 from bundlekeeper.model.media.capacity import DISCS, FILE_SYSTEMS, Supply, parse_supplies
 from bundlekeeper.model.media.index import Chain, SetFile, SetIndex, read_index, write_index
-from bundlekeeper.model.media.plan import PlannedFile, SetPlan, read_plan, write_plan
+from bundlekeeper.model.media.packing import PackedFile, SetPacking, read_packing, write_packing
 from bundlekeeper.reports import labels
 from tests.answers.plain import told
 from tests.answers.registry import question
 from tests.answers.worlds import disorder, orderly
-from tests.kits.made_plans import made_plan
+from tests.kits.made_packings import made_packing
 from tests.kits.media_kit import Bundle, make_set
 
 _MADE = datetime(2026, 8, 20, 8, 0, tzinfo=UTC)
@@ -120,11 +127,11 @@ def _packings(rnd: Random) -> Any:
     def packed() -> Any:
         with patch.object(packing, "_MOST_MIXTURES", mixtures):
             found = packing.pack(items, boxes, steps)
-        return [found, says_of(found) if isinstance(found, Packed) else ""]
+        return [found, describe(found) if isinstance(found, Packed) else ""]
 
     return [
         repr(items),
-        repr([(b.kind.label, b.room, b.count) for b in boxes]),
+        repr([(b.kind.label, b.space, b.count) for b in boxes]),
         told(packed),
     ]
 
@@ -165,8 +172,8 @@ def _bunches(rnd: Random) -> list[Bunch]:
         family = rnd.choice(["blade", "rack", "infrastructure"])
         name = f"{family}/{number}/marram-{family}-{number}{rnd.choice(['', '', '', '%', ' x', 'é'])}.bin"
         size = rnd.choice([10, 40_000_000, 90_000_000, rnd.randint(1, 60_000_000)])
-        bundle = PlannedFile(SetFile(name, size, f"{number:064x}", "bundle", family, str(number)), f"store/{name}")
-        signature = PlannedFile(
+        bundle = PackedFile(SetFile(name, size, f"{number:064x}", "bundle", family, str(number)), f"store/{name}")
+        signature = PackedFile(
             SetFile(f"{name}.sig", 400, f"{number + 90:064x}", "signature", family, str(number)), f"store/{name}.sig"
         )
         found.append(Bunch(bundle, rnd.choice([(), (signature,)])))
@@ -175,15 +182,15 @@ def _bunches(rnd: Random) -> list[Bunch]:
 
 @question("set-plans", 60)
 def _plans(rnd: Random) -> Any:
-    head = replace(made_plan(), volumes=(), files=())
+    head = replace(made_packing(), volumes=(), files=())
     commons = [Common("manifests/marram-14.toml", "manifests/marram-14.toml", b"m" * rnd.randint(1, 9000), "manifest")]
-    wish = Wish(tuple(_kinds(rnd)), rnd.choice([0, 500, 8000]), rnd.random() < 0.2)
+    wish = PackingOptions(tuple(_kinds(rnd)), rnd.choice([0, 500, 8000]), rnd.random() < 0.2)
 
     def read() -> Any:
-        plan, reason = plan_set(head, _bunches(rnd), commons, wish)
+        plan, reason = pack_set(head, _bunches(rnd), commons, wish)
         if plan is None:
             return reason
-        again = read_plan(write_plan(plan), "p.json")
+        again = read_packing(write_packing(plan), "p.json")
         on_it = [[component.path for _, component in plan.on(v.number)] for v in plan.volumes]
         return [plan, reason, again == plan, on_it]
 
@@ -244,7 +251,7 @@ def _set(rnd: Random) -> SetIndex:
 
 @question("set-documents", 120)
 def _documents(rnd: Random) -> Any:
-    index, plan = _set(rnd), made_plan()
+    index, plan = _set(rnd), made_packing()
     received = _received(rnd, index)
     sent = Sent(
         index.set_id,
@@ -260,7 +267,7 @@ def _documents(rnd: Random) -> Any:
     )
     return [
         told(lambda: read_index(changed(rnd, write_index(index)), "set-index.json")),
-        told(lambda: read_plan(changed(rnd, write_plan(plan)), "plan.json")),
+        told(lambda: read_packing(changed(rnd, write_packing(plan)), "plan.json")),
         told(lambda: read_header(changed(rnd, write_header(_receipt(rnd, index, received))) + b"\n", "receipt")),
         told(lambda: read_sent(write_sent(sent), "sent")),
         told(lambda: read_received(write_received(received), "received")),
@@ -286,7 +293,7 @@ def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
 
 def _receipt(rnd: Random, index: SetIndex, received: ReceivedSet) -> Receipt:
     state = tuple(
-        SiteState(site, f"{site}-{n}", rnd.randint(0, 300), rnd.randint(0, 9), rnd.randint(0, 2))
+        DomainSummary(site, f"{site}-{n}", rnd.randint(0, 300), rnd.randint(0, 9), rnd.randint(0, 2))
         for site in ("skerry", "holm") for n in range(rnd.randint(0, 3))
     )  # fmt: skip
     manifest = rnd.choice([None, (14, "3" * 64)])
@@ -296,14 +303,14 @@ def _receipt(rnd: Random, index: SetIndex, received: ReceivedSet) -> Receipt:
         received,
         made=_MADE + timedelta(days=20, seconds=33),
         site=site,
-        by="ada",
+        reported_by="ada",
         ledger="ef" * 16,
         count=rnd.randint(0, 2000),
         head="0123456789abcdef" * 4,
         after=rnd.choice([0, 5]),
         events=rnd.random() < 0.7,
         manifest=manifest,
-        states=state,
+        domains=state,
     )
 
 
@@ -312,9 +319,9 @@ def _receipts(rnd: Random) -> Any:
     index = _set(rnd)
     receipt = _receipt(rnd, index, _received(rnd, index))
 
-    def paper() -> Any:
+    def printed() -> Any:
         found = slip_of(receipt, index, (lambda data: hashlib.sha512(data).digest()) if rnd.random() < 0.4 else None)
-        lines = papers.lines_of(found)
+        lines = slips.lines_of(found)
         typed = list(lines)
         for _ in range(rnd.choice([0, 0, 1, 2])):
             at = rnd.randrange(len(typed))
@@ -331,7 +338,7 @@ def _receipts(rnd: Random) -> Any:
         text = "\n".join(
             typed_lines.grouped(n, line) if rnd.random() < 0.5 else line for n, line in enumerate(typed, 1)
         )
-        return [found, lines, papers.signed_bytes(found).hex(), told(lambda: papers.read(text))]
+        return [found, lines, slips.signed_bytes(found).hex(), told(lambda: slips.read(text))]
 
     return [
         receipt,
@@ -339,7 +346,7 @@ def _receipts(rnd: Random) -> Any:
         receipt.not_in_store,
         write_header(receipt),
         meant_place(index.meant_for),
-        told(paper),
+        told(printed),
     ]
 
 
@@ -348,10 +355,10 @@ def _papers(rnd: Random) -> Any:
     files = rnd.choice([0, 3, 9, 40, 300, 5000])
     missing = rnd.choice([None, tuple(sorted(rnd.sample(range(files), min(files, rnd.choice([0, 1, 2, 7, 40])))))])
     domains = tuple(
-        papers.DomainCount(f"skerry-{n}" * rnd.choice([1, 1, 9]), rnd.randint(0, 4000), n, 0)
+        slips.DomainCount(f"skerry-{n}" * rnd.choice([1, 1, 9]), rnd.randint(0, 4000), n, 0)
         for n in range(rnd.choice([0, 1, 3, 20]))
     )
-    made = papers.Slip(
+    made = slips.Slip(
         "0123456789abcdef",
         rnd.choice([1, 300, 2**31]),
         "deadbeef",
@@ -367,11 +374,11 @@ def _papers(rnd: Random) -> Any:
     )
 
     def lines() -> Any:
-        rows = papers.lines_of(made)
-        return [rows, papers.read("\n".join(rows))]
+        rows = slips.lines_of(made)
+        return [rows, slips.read("\n".join(rows))]
 
     data = rnd.randbytes(rnd.choice([0, 1, 5, 40, 200]))
-    return [told(lines), papers.cut(made.site), told(lambda: typed_lines.to_lines(data))]
+    return [told(lines), slips.cut(made.site), told(lambda: typed_lines.to_lines(data))]
 
 
 @question("kept-receipts", 60)
@@ -380,24 +387,24 @@ def _kept(rnd: Random) -> Any:
         KeptReceipt(
             f"r{n}",
             "0" * 16,
-            paper,
-            not paper or rnd.random() < 0.5,
+            printed,
+            not printed or rnd.random() < 0.5,
             _MADE + timedelta(minutes=rnd.choice([0, 1, 60, 9000, 90000])),
             rnd.choice(["skerry", "holm"]),
-            "" if paper else rnd.choice(["aa", "bb"]),
-            "deadbeef" if paper else rnd.choice(["deadbeef" * 8, "0" * 64]),
+            "" if printed else rnd.choice(["aa", "bb"]),
+            "deadbeef" if printed else rnd.choice(["deadbeef" * 8, "0" * 64]),
             9,
             rnd.randint(0, 2),
-            0 if paper else rnd.randint(0, 3),
+            0 if printed else rnd.randint(0, 3),
         )
         for n in range(rnd.randint(0, 7))
-        for paper in [rnd.random() < 0.5]
+        for printed in [rnd.random() < 0.5]
     ]
     now = _MADE + timedelta(days=rnd.choice([0, 1, 7, 90]))
-    found = answers(rows, "deadbeef" * 8, now)
+    found = newest_receipts(rows, "deadbeef" * 8, now)
     after = [[a.after(b) for b in rows] for a in rows]
-    away = [f for row in rows for f in beyond(row, now)]
-    return [found, after, away, list(judged("skerry", rnd.choice([None, now]), away))]
+    away = [f for row in rows for f in check_date(row, now)]
+    return [found, after, away, list(unless_newer("skerry", rnd.choice([None, now]), away))]
 
 
 @question("withdrawals", 40)
@@ -406,7 +413,7 @@ def _withdrawals(rnd: Random) -> Any:
     manifest = asked.manifest
     index = rnd.sample(manifest.bundle, min(4, len(manifest.bundle)))
     files = tuple(
-        PlannedFile(
+        PackedFile(
             SetFile(
                 f"{b.family}/{b.version}/{b.file}",
                 b.size,
@@ -419,7 +426,7 @@ def _withdrawals(rnd: Random) -> Any:
         )
         for b in index
     )
-    plan = SetPlan(rnd.choice(["marram", "marram", "dune"]), "holm", "3" * 64, rnd.choice([0, 1, 2]), (), files)
+    plan = SetPacking(rnd.choice(["marram", "marram", "dune"]), "holm", "3" * 64, rnd.choice([0, 1, 2]), (), files)
 
     def notice() -> Any:
         data = write_notice(manifest)
@@ -430,7 +437,7 @@ def _withdrawals(rnd: Random) -> Any:
 
     signed = rnd.random() < 0.5
     return [
-        told(lambda: hold_against(plan, manifest, signed=signed)),
+        told(lambda: check_in_force(plan, manifest, signed=signed)),
         told(lambda: withdrawn_of(manifest)),
         path_of(manifest),
         told(notice),
@@ -495,7 +502,7 @@ def _texts(rnd: Random) -> Any:
         told(lambda: bag_text.manifest_text(sums)),
         told(lambda: bag_text.refused(sums)),
         told(lambda: tag_files.sums_text(sums, {"data/z": "e" * 64})),
-        tag_files.beside(sha512=rnd.random() < 0.5, tool=rnd.random() < 0.5),
+        tag_files.optional(sha512=rnd.random() < 0.5, tool=rnd.random() < 0.5),
         [tag_files.hint_to_have(index, name, "so") for name in ("a", f"{tag_files.TOOL}/")],
         labels.shortened("0123456789abcdef" * 4),
     ]

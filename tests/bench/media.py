@@ -16,14 +16,14 @@ from pathlib import Path
 from bundlekeeper.errors import StoppedError
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.media.writing.write import WriteMeans, WriteOrder, WriteTarget, write_set
-from bundlekeeper.model.media.plan import SetPlan
+from bundlekeeper.model.media.packing import SetPacking
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
 from tests.bench.frame import Judged, bench, in_turns, ratio_at_most, seconds
 from tests.bench.frame import Target as Goal
 from tests.bench.world import World, keeper, warm
-from tests.kits.media_write_kit import ANYWHERE, planned, sign
+from tests.kits.media_write_kit import ANYWHERE, packing_of_one, sign
 from tests.kits.memory import peak_bytes
 from tests.kits.store_kit import now
 
@@ -45,18 +45,18 @@ class _UntilVerification(Silent):
             self.stop.set()
 
 
-def _plan(world: World) -> tuple[Path, SetPlan]:
-    """A store with the large bundle, and the plan of a set of it; made once."""
+def _packing(world: World) -> tuple[Path, SetPacking]:
+    """A store with the large bundle, and the packing of a set of it; made once."""
     root = world.folder / "media-store"
     if not root.exists():
         manifest = world.big_store_inputs
         keeper("store", "add", str(manifest), "--from", str(world.folder / "offered"), "--store", str(root))
-    return root, planned(root, "blade/6.1.0/marram-blade-6.1.0.bin", "blade", "6.1.0")
+    return root, packing_of_one(root, "blade/6.1.0/marram-blade-6.1.0.bin", "blade", "6.1.0")
 
 
 def _write(world: World, count: int) -> float:
     """Seconds from the beginning of a write to `count` targets until its verification begins."""
-    root, plan = _plan(world)
+    root, packing = _packing(world)
     targets = [world.folder / f"stick-{n}" for n in range(count)]
     for each in targets:
         each.mkdir()
@@ -71,7 +71,7 @@ def _write(world: World, count: int) -> float:
             os.sync()  # nobody pays for what another wrote
             begun = time.perf_counter()
             with suppress(StoppedError):
-                write_set(store, plan, order, WriteMeans(now, progress, sign, head, progress.stop))
+                write_set(store, packing, order, WriteMeans(now, progress, sign, head, progress.stop))
             return progress.reached_s - begun
     finally:
         for each in targets:
@@ -132,7 +132,7 @@ def to_two(world: World) -> tuple[float, float]:
 )
 def memory(world: World) -> tuple[float, float]:
     """Peak resident size of a process of its own."""
-    root, _ = _plan(world)
+    root, _ = _packing(world)
     line = [sys.executable, "-m", "tests.bench.media", str(root), str(world.folder)]
     done = subprocess.run(line, capture_output=True, text=True, check=True)
     return float(done.stdout), float(_MOST_BYTES)
@@ -141,7 +141,7 @@ def memory(world: World) -> tuple[float, float]:
 def _measured(root: Path, base: Path) -> int:
     """Write to two folders, and the peak memory of this process in bytes."""
     world = World(base)
-    plan = planned(root, "blade/6.1.0/marram-blade-6.1.0.bin", "blade", "6.1.0")
+    packing = packing_of_one(root, "blade/6.1.0/marram-blade-6.1.0.bin", "blade", "6.1.0")
     targets = [world.folder / f"memory-{n}" for n in range(2)]
     for each in targets:
         each.mkdir()
@@ -150,7 +150,7 @@ def _measured(root: Path, base: Path) -> int:
             with Ledger.open(root / ".keeper/ledger.sqlite", write=True) as ledger:
                 head = ledger.head()
             order = WriteOrder(tuple(WriteTarget(each) for each in targets), expected=ANYWHERE)
-            if write_set(store, plan, order, WriteMeans(now, Silent(), sign, head)).status:
+            if write_set(store, packing, order, WriteMeans(now, Silent(), sign, head)).status:
                 raise RuntimeError("the set was not written")
     finally:
         for each in targets:

@@ -28,14 +28,14 @@ from bundlekeeper.links.http import client as http
 from bundlekeeper.links.http import verdict
 from bundlekeeper.links.http.part_file import Resume
 from bundlekeeper.links.redfish.user_map import read_map
-from bundlekeeper.model import store_settings as settings, versions
+from bundlekeeper.model import store_settings as settings
+from bundlekeeper.model import versions
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS
 from bundlekeeper.model.lint import read_manifest
 from bundlekeeper.model.manifest import checksum_list
-from bundlekeeper.model.media import capacity
+from bundlekeeper.model.media import capacity, packing
 from bundlekeeper.model.media import index as media
-from bundlekeeper.model.media import plan as media_plan
 from tests.fuzz.running import Parser
 from tests.kits.checksum_lines import format_line
 
@@ -391,10 +391,10 @@ add(
 
 
 def _plan() -> list[bytes]:
-    from bundlekeeper.model.media.plan import write_plan
-    from tests.kits.made_plans import made_plan
+    from bundlekeeper.model.media.packing import write_packing
+    from tests.kits.made_packings import made_packing
 
-    return [write_plan(made_plan())]
+    return [write_packing(made_packing())]
 
 
 def _index() -> list[bytes]:
@@ -405,9 +405,9 @@ def _index() -> list[bytes]:
 
 
 add(
-    "media-plan", media_plan.read_plan, _plan,
+    "packing", packing.read_packing, _plan,
     words='"parts" "volume" "sha256" "common" true 99 "source" "largest_file" [] {} null',
-    covers=("model.media.plan.read_plan",),
+    covers=("model.media.packing.read_packing",),
 )  # fmt: skip
 add(
     "set-index", media.read_index, _index,

@@ -1,4 +1,4 @@
-"""The parsers of media sets: receipts on a file and on paper, notices, records, texts of bags; plans by hand.
+"""The parsers of media sets: receipts on a file and on printed, notices, records, texts of bags; plans by hand.
 
 What is held together by a checksum or a canonical form is changed before that is put on, so that the reader behind it
 is met as well.
@@ -98,11 +98,12 @@ add(
 
 def _receipt() -> list[bytes]:
     made = receipt.Receipt(
-        made=AT, site="skerry", by="ada", set_id=_ID, name="marram 6.1", issuer="ab" * 16, sequence=7, index=_D1,
+        made=AT, site="skerry", reported_by="ada", set_id=_ID, name="marram 6.1", issuer="ab" * 16, sequence=7,
+        index=_D1,
         meant_for="skerry", volumes=2, began=AT, completed=None, came={1: AT},
         arrived=(set_records.Arrived("a.bin", _D1, "read again", AT),),
-        missing=(receipt.MissingBundle("b.bin", _D2, (2,)),), ledger="ab" * 16, count=3, head=_D2, after=0, events=True,
-        manifest=(14, _D1), states=(receipt.SiteState("skerry", "skerry-a", 120, 8, 0),),
+        missing=(receipt.MissingFile("b.bin", _D2, (2,)),), ledger="ab" * 16, count=3, head=_D2, after=0, events=True,
+        manifest=(14, _D1), domains=(receipt.DomainSummary("skerry", "skerry-a", 120, 8, 0),),
     )  # fmt: skip
     return [receipt.write_header(made)]
 
@@ -129,10 +130,10 @@ def _checked_slip(data: bytes) -> object:
 def _paper() -> list[bytes]:
     from tests.kits.slips import SLIP
 
-    return [kept.PAPER.write(kept.KeptPaper("".join(slip.lines_of(SLIP)), signed_by)) for signed_by in ("", "kim")]
+    return [kept.PRINTED.write(kept.KeptPrinted("".join(slip.lines_of(SLIP)), signed_by)) for signed_by in ("", "kim")]
 
 
-add("paper-kept", kept.PAPER.read, _paper, words=_JSON)
+add("paper-kept", kept.PRINTED.read, _paper, words=_JSON)
 add("paper-lines", text(slip.read), _slip_lines, words="O 0 I 1 U - .", examples=80)
 add("paper-slip", _checked_slip, _slip, covers=("media.receipt.typed_lines.to_lines",), examples=150)
 

@@ -216,7 +216,7 @@ STORE = (
     _never(
         "a folder with other things is no store",
         "store/contents/store.py",
-        "        if strange:",
+        "        if foreign:",
         "store/contents/test_store.py::test_a_folder_with_other_things_never_becomes_a_store",
     ),
     Guard(
@@ -527,7 +527,7 @@ LINKS = (
         "store/adding/fetch_ahead.py",
         "        if job is not None and job.helper is not None:\n            job.helper.join()",
         "        if False:\n            job.helper.join()",
-        "links/http/test_download_many.py::test_a_store_that_fails_ends_the_take_and_the_threads",
+        "links/http/test_download_many.py::test_a_store_that_fails_ends_the_adding_and_the_threads",
     ),
     Guard(
         "a dead proxy is named",
@@ -587,7 +587,7 @@ LINKS = (
         "the deadline",
         "links/http/limits.py",
         "        if left <= 0:",
-        "links/http/test_download.py::test_the_deadline_holds_whatever_the_rate",
+        "links/http/test_download.py::test_the_deadline_ends_it_whatever_the_rate",
     ),
     _never(
         "the least rate",
@@ -672,7 +672,7 @@ LINKS = (
         "a service over plain http is this machine's own",
         "links/redfish/session.py",
         '    if origin.scheme != "https" and not (here and http_on_loopback):',
-        "links/redfish/test_reach.py::test_http_to_another_machine_says_why_not",
+        "links/redfish/test_reach.py::test_http_to_another_machine_is_refused_with_the_reason",
     ),
     Guard(
         "what a drafted map entry leaves open is no value",
@@ -684,7 +684,7 @@ LINKS = (
     Guard(
         "a map entry makes no second component of one that is there",
         "links/redfish/map_firmware.py",
-        "self._told(there[0], entry) if there else self._made(entry, base)",
+        "self._with_entry(there[0], entry) if there else self._made(entry, base)",
         "self._made(entry, base)",
         "links/redfish/test_map_firmware.py::test_the_map_means_the_component_that_exists",
     ),
@@ -1157,19 +1157,19 @@ MEDIA = (
     _never(
         "nothing mounted there",
         "media/volume/right_medium.py",
-        "        if not point or not _inside(point, due):",
+        "        if not point or not _inside(point, required):",
         "media/writing/test_medium.py::test_nothing_mounted_where_media_are_mounted",
     ),
     _never(
         "nothing is written into the store",
         "media/volume/right_medium.py",
-        "                if os.path.samestat(each.stat(), store):",
+        "                if os.path.samestat(folder.stat(), store):",
         "media/writing/test_targets.py::test_a_folder_of_the_store_is_no_target",
     ),
     _never(
         "the medium's own id",
         "media/volume/right_medium.py",
-        "    if not set(wanted) & set(known):",
+        "    if not set(volume_ids) & set(known):",
         "media/writing/test_medium.py::test_the_volume_id_must_be_that_of_the_medium",
     ),
     Guard(
@@ -1206,29 +1206,29 @@ MEDIA = (
         "media/set/test_kept_index.py::test_what_is_kept_damaged_does_not_go_out",
     ),
     _never(
-        "withdrawn since the plan",
+        "withdrawn since the packing",
         "media/set/still_in_force.py",
         "    if found and not signed:",
-        "media/writing/test_withdrawn_since.py::test_what_was_withdrawn_since_the_plan_does_not_go_out",
+        "media/writing/test_withdrawn_since.py::test_what_was_withdrawn_since_the_packing_does_not_go_out",
     ),
     Guard(
         "a remount that is certain",
         "media/volume/remount.py",
-        "    pairs = ((each.disk, now.disk), (each.mount, now.mount))",
-        "    pairs = ((each.mount, now.mount),)",
+        "    pairs = ((before.disk, now.disk), (before.mount, now.mount))",
+        "    pairs = ((before.mount, now.mount),)",
         "media/volume/test_remount.py::test_what_is_certain",
     ),
     _never(
         "what was damaged in an unfinished volume",
         "media/volume/folder.py",
-        '        if found.digest.size != size or found.digest.sha256 != due.digests["sha256"]:',
+        '        if found.digest.size != size or found.digest.sha256 != stated.digests["sha256"]:',
         "media/writing/test_write.py::test_what_was_damaged_in_an_unfinished_volume_is_written_again",
     ),
     _never(
-        "strange files in an unfinished volume",
+        "foreign files in an unfinished volume",
         "media/volume/folder.py",
-        "        if strange:",
-        "media/writing/test_write.py::test_strange_files_in_an_unfinished_volume_are_told_and_kept",
+        "        if foreign:",
+        "media/writing/test_write.py::test_foreign_files_in_an_unfinished_volume_are_reported_and_kept",
     ),
     Guard(
         "one writer of a volume",
@@ -1241,7 +1241,7 @@ MEDIA = (
         "an older set",
         "media/receiving/receive.py",
         "    if index.sequence < highest and not rollback "
-        "and (why is not None or not _overtaken_by_notices(sets, index)):",
+        "and (reason is not None or not _overtaken_by_notices(sets, index)):",
         "faults/test_media.py::test_an_older_set_of_the_same_manifest_is_refused",
     ),
     Guard(
@@ -1269,7 +1269,7 @@ MEDIA = (
         "media/receipt/kept.py",
         "        return self.made > now + AHEAD",
         "        return False",
-        "media/receipt/test_answers.py::test_what_is_dated_beyond_the_clock_is_no_answer_and_hides_none",
+        "media/receipt/test_answers.py::test_a_receipt_dated_later_than_the_clock_does_not_count_and_hides_none",
     ),
     Guard(
         "only what was staged is activated",
@@ -1307,7 +1307,7 @@ MEDIA = (
         "bagit.txt comes last, so one without is unfinished",
         "media/volume/bag.py",
         "    if DECLARATION not in files:",
-        "media/volume/test_bag.py::test_a_bag_against_the_rules_is_refused_and_says_why",
+        "media/volume/test_bag.py::test_a_bag_that_breaks_the_rules_is_refused_with_the_reason",
     ),
     Guard(
         "a text that the signed index names is held against it",
@@ -1320,7 +1320,7 @@ MEDIA = (
         "a text of a volume that the signed index does not name",
         "media/receiving/signed_texts.py",
         "            if not own:",
-        "media/receiving/test_signed_texts.py::test_a_file_that_was_added_is_told",
+        "media/receiving/test_signed_texts.py::test_a_file_that_was_added_is_reported",
     ),
     Guard(
         "SHA256SUMS says what lies on the volume",
@@ -1332,8 +1332,8 @@ MEDIA = (
     Guard(
         "a text of another size than the signed one is not read",
         "media/receiving/signed_texts.py",
-        "        return path in self._due and self._due[path].size == size",
-        "        return path in self._due",
+        "        return path in self._named_texts and self._named_texts[path].size == size",
+        "        return path in self._named_texts",
         "media/receiving/test_signed_texts.py::test_a_text_of_another_size_is_not_read",
     ),
     Guard(
@@ -1346,7 +1346,7 @@ MEDIA = (
     Guard(
         "texts of another version do not go out",
         "media/volume/tag_files.py",
-        "    if made != due:",
+        "    if made != named:",
         "    if False:",
         "media/receiving/test_signed_texts.py::test_a_set_whose_texts_another_version_made",
     ),
@@ -1393,19 +1393,19 @@ MEDIA = (
         "a bag that wants to fetch",
         "media/volume/bag.py",
         "    if FETCH in files:",
-        "media/volume/test_bag.py::test_a_bag_against_the_rules_is_refused_and_says_why",
+        "media/volume/test_bag.py::test_a_bag_that_breaks_the_rules_is_refused_with_the_reason",
     ),
     _never(
         "a bag with weak checksums only",
         "media/volume/bag.py",
         "        if not algorithms[False] & STRONG:",
-        "media/volume/test_bag.py::test_a_bag_against_the_rules_is_refused_and_says_why",
+        "media/volume/test_bag.py::test_a_bag_that_breaks_the_rules_is_refused_with_the_reason",
     ),
     _never(
         "a record of a set that was altered",
         "media/set/records.py",
         "    if hashlib.sha256(body).hexdigest().encode() != checksum:",
-        "media/set/test_remembered_sets.py::test_a_record_that_cannot_be_read_is_told_and_put_aside_by_the_words_of_the_hint",
+        "media/set/test_remembered_sets.py::test_a_record_that_cannot_be_read_is_reported_and_the_hint_renames_it",
     ),
 )
 
@@ -1435,7 +1435,7 @@ NAMES = (
         "media/volume/bag_text.py",
         'and not (number and problem.reason == "tilde")',
         'and problem.reason != "tilde"',
-        "media/volume/test_bag.py::test_a_bag_against_the_rules_is_refused_and_says_why",
+        "media/volume/test_bag.py::test_a_bag_that_breaks_the_rules_is_refused_with_the_reason",
     ),
     Guard(
         "lists of one blank and of two are not mixed",

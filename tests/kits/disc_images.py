@@ -22,7 +22,7 @@ def image(world: World, path: Path, **options: Any) -> Imaged:
         with Ledger.open(world.kit.root / ".keeper/ledger.sqlite", write=True) as ledger:
             head = ledger.head()
         given: dict[str, Any] = {"clock": now, "progress": Counting(), "sign": sign, "head": head, **means}
-        return write_images(store, world.plan, ImageOrder(path, **options), WriteMeans(**given))
+        return write_images(store, world.packing, ImageOrder(path, **options), WriteMeans(**given))
 
 
 @pytest.fixture

@@ -75,7 +75,9 @@ def manifest_text(bundles: Sequence[Bundle], sequence: int = 1) -> bytes:
         "issued = 2026-08-14",
     ]
     for each in bundles:
-        lifecycle = f'lifecycle = "withdrawn"\nwhy = "{each.withdrawn}"' if each.withdrawn else 'lifecycle = "current"'
+        lifecycle = (
+            f'lifecycle = "withdrawn"\nreason = "{each.withdrawn}"' if each.withdrawn else 'lifecycle = "current"'
+        )
         lines.append(
             f'''
 [[bundle]]

@@ -1,4 +1,4 @@
-"""What the tests of writing media share: a store with bundles, plans made by hand, a key, one call to write."""
+"""What the tests of writing media share: a store with bundles, packings made by hand, a key, one call to write."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.media.volume.right_medium import Expectation
 from bundlekeeper.media.writing.write import WriteMeans, WriteOrder, WriteTarget, Written, write_set
 from bundlekeeper.model.media.index import FilePart, SetFile
-from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
+from bundlekeeper.model.media.packing import PackedFile, PackedVolume, SetPacking
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.door import digest_fd
@@ -28,9 +28,9 @@ KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 ANYWHERE = Expectation(guarded=(), fstab=Path("/nonexistent"))
 
 
-def bytes_once(plan: SetPlan) -> int:
-    """The bytes of a plan's files, each counted once."""
-    return sum(each.file.size for each in plan.files)
+def bytes_once(packing: SetPacking) -> int:
+    """The bytes of a packing's files, each counted once."""
+    return sum(each.file.size for each in packing.files)
 
 
 def sign(data: bytes) -> bytes:
@@ -71,7 +71,7 @@ SPLIT = (
 
 
 class World:
-    """A store that holds some pieces, and the plan of a set of them."""
+    """A store that holds some pieces, and the packing of a set of them."""
 
     def __init__(self, base: Path, pieces: Sequence[Piece] = PIECES, volumes: int = 1, *, taken: bool = False) -> None:
         self.base = base
@@ -79,7 +79,7 @@ class World:
         self.kit = Kit(base)
         if not taken:
             self._take()
-        self.plan = plan_of(self.kit.root, self.pieces, volumes)
+        self.packing = packing_of(self.kit.root, self.pieces, volumes)
 
     @classmethod
     def again(cls, base: Path, pieces: Sequence[Piece], volumes: int) -> World:
@@ -96,21 +96,21 @@ class World:
     def write(self, *targets: Path | str, **options: Any) -> Written:
         """Write the set to these targets (`DIR`, or `N=DIR`); `stop`, `progress` and Order's own options as named."""
         means: dict[str, Any] = {key: options.pop(key) for key in ("stop", "progress", "sign") if key in options}
-        plan = options.pop("plan", self.plan)
+        packing = options.pop("packing", self.packing)
         order = WriteOrder(tuple(target(each) for each in targets), **{"expected": ANYWHERE, **options})
         with Store.open(self.kit.root, write=True) as store:
             with Ledger.open(self.kit.root / ".keeper/ledger.sqlite", write=True) as ledger:
                 head = ledger.head()
             given: dict[str, Any] = {"clock": now, "progress": Silent(), "sign": sign, "head": head, **means}
-            return write_set(store, plan, order, WriteMeans(**given))
+            return write_set(store, packing, order, WriteMeans(**given))
 
     def expected(self, volume: int) -> dict[str, bytes]:
         """What the payload of a volume must be, by its path below `data`."""
         found = {}
-        for planned, part in self.plan.on(volume):
-            piece = next((p for p in self.pieces if p.path == planned.file.path), None)
+        for packed_file, part in self.packing.on(volume):
+            piece = next((p for p in self.pieces if p.path == packed_file.file.path), None)
             if piece is None:
-                found[part.path] = (self.kit.root / planned.source).read_bytes()
+                found[part.path] = (self.kit.root / packed_file.source).read_bytes()
             else:
                 found[part.path] = piece.data[part.offset : part.offset + part.size]
         return found
@@ -122,8 +122,8 @@ def target(each: Path | str) -> WriteTarget:
     return WriteTarget(Path(path), int(number)) if equals and number.isdigit() else WriteTarget(Path(each))
 
 
-def plan_of(root: Path, pieces: Sequence[Piece], volumes: int) -> SetPlan:
-    """The plan of a set: every piece with its parts, the manifest on every volume."""
+def packing_of(root: Path, pieces: Sequence[Piece], volumes: int) -> SetPacking:
+    """The packing of a set: every piece with its parts, the manifest on every volume."""
     manifest = next((root / "manifests").glob("*.toml"))
     data = manifest.read_bytes()
     sha256 = hashlib.sha256(data).hexdigest()
@@ -135,24 +135,24 @@ def plan_of(root: Path, pieces: Sequence[Piece], volumes: int) -> SetPlan:
         common=True,
         parts=tuple(FilePart(v, f"manifests/{manifest.name}", 0, len(data), sha256) for v in range(1, volumes + 1)),
     )
-    files = [PlannedFile(common, f"manifests/{manifest.name}"), *(PlannedFile(_file(p), p.path) for p in pieces)]
-    return SetPlan(
+    files = [PackedFile(common, f"manifests/{manifest.name}"), *(PackedFile(_file(p), p.path) for p in pieces)]
+    return SetPacking(
         platform="marram",
         meant_for="holm-a",
         manifest=sha256,
         manifest_sequence=1,
-        volumes=tuple(PlannedVolume(n, "folder", "folder", 1 << 40, 0, 0, 1 << 40) for n in range(1, volumes + 1)),
+        volumes=tuple(PackedVolume(n, "folder", "folder", 1 << 40, 0, 0, 1 << 40) for n in range(1, volumes + 1)),
         files=tuple(files),
     )
 
 
-def planned(root: Path, source: str, family: str, version: str) -> SetPlan:
-    """The plan of a set of one bundle that a store holds, whatever its size, beside the manifest."""
+def packing_of_one(root: Path, source: str, family: str, version: str) -> SetPacking:
+    """The packing of a set of one bundle that a store holds, whatever its size, beside the manifest."""
     sha256 = file_sha256(root / source)
     size = (root / source).stat().st_size
     file = SetFile(source, size, sha256, "bundle", family, version, False, (FilePart(1, source, 0, size, sha256),))
-    plan = plan_of(root, (), 1)
-    return replace(plan, files=(*plan.files, PlannedFile(file, source)))
+    packing = packing_of(root, (), 1)
+    return replace(packing, files=(*packing.files, PackedFile(file, source)))
 
 
 def _file(piece: Piece) -> SetFile:

@@ -31,7 +31,7 @@ BUNDLES = (
 )
 
 
-DEPOT, SKERRY = 0, 1  # whose key
+MAIN_SITE, SKERRY = 0, 1  # whose key
 
 
 INVENTORY = """inventory = 1
@@ -58,7 +58,7 @@ class Trip:
         self.main_site, self.skerry = Site(base / "main site", trusting=None), Site(base / "skerry")
         with Store.open(self.main_site.root, write=True) as store:
             self.main_site.trust(store, "skerry", SKERRY, "receipts")
-        for name, which in (("holm.key", DEPOT), ("skerry.key", SKERRY)):
+        for name, which in (("holm.key", MAIN_SITE), ("skerry.key", SKERRY)):
             path = base / name
             path.write_bytes(private_pem(private("ed25519", which), ssh=True))
             path.chmod(0o600)
@@ -87,7 +87,7 @@ class Trip:
             sets = Sets(store)
             sent = sets.begin(
                 issuer=issuer,
-                plan=f"{sequence:064x}",
+                packing=f"{sequence:064x}",
                 platform="marram",
                 meant_for=meant_for,
                 volumes=2,

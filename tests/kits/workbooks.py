@@ -66,4 +66,4 @@ HEAD: list[object] = ["site", "domain", "slot", "kind", "serial", "active", "hea
 ROW: list[object] = ["holm", "holm-a", 3, "bios", "B7", "6.10", True]
 
 
-ABOUT: list[list[object]] = [["inventory", 1], ["added", "2026-03-01"], ["zone", "UTC"]]
+ABOUT: list[list[object]] = [["inventory", 1], ["read_at", "2026-03-01"], ["zone", "UTC"]]

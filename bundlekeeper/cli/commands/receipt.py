@@ -1,4 +1,4 @@
-"""`bundlekeeper receipt`: what the receiving side sends back, as a signed file or printed; and reading it."""
+"""`bundlekeeper receipt`: what the receiving site sends back, as a signed file or printed; and reading it."""
 
 from __future__ import annotations
 
@@ -26,16 +26,18 @@ def write(
         str, typer.Option("--out", "-o", metavar="FILE", help="Write the receipt (with --printed: an HTML page) here.")
     ] = "",
     key: Annotated[
-        Path | None, typer.Option("--key", metavar="FILE", help="Private key to sign with; printed: Ed25519 only.")
+        Path | None, typer.Option("--key", metavar="FILE", help="Private key to sign with; --printed needs Ed25519.")
     ] = None,
-    set_id: Annotated[str, typer.Option("--set", metavar="ID", help="Which set (default: the last that came).")] = "",
-    site: Annotated[str, typer.Option("--site", metavar="NAME", help="The site that answers.")] = "",
+    set_id: Annotated[
+        str, typer.Option("--set", metavar="ID", help="Which set (default: the last one received).")
+    ] = "",
+    site: Annotated[str, typer.Option("--site", metavar="NAME", help="The site that the receipt is from.")] = "",
     reported_by: ReportedByOption = None,
     after: Annotated[
         int | None,
         typer.Option("--after", min=0, metavar="N", help="Only events after number N (default: all of them)."),
     ] = None,
-    paper: Annotated[bool, typer.Option("--printed", help="A short code to print, type or scan.")] = False,
+    printed: Annotated[bool, typer.Option("--printed", help="A short code to print, type or scan.")] = False,
     passphrase_fd: PassphraseOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
@@ -46,20 +48,20 @@ def write(
     """
     from bundlekeeper.cli.screen.media import receipt as screen
     from bundlekeeper.cli.screen.passphrase import passphrase_from
-    from bundlekeeper.jobs.media.receipt import ReceiptWanted, make_paper, write_receipt
+    from bundlekeeper.jobs.media.receipt import ReceiptRequest, make_printed, write_receipt
     from bundlekeeper.jobs.session import Session
 
-    if paper:
+    if printed:
         _leave_out({"--after": after}, "to a receipt's file; a printed one carries no events")
     if key is None:
         _leave_out({"--passphrase-fd": passphrase_fd}, "to --key")
-    _insist_on_words({"--site": site, "--reported-by": reported_by})
-    wanted = ReceiptWanted(out, key, set_id, site, reported_by, after or 0)
+    _insist_on_names({"--site": site, "--reported-by": reported_by})
+    request = ReceiptRequest(out, key, set_id, site, reported_by, after or 0)
     with Session(store_root(store), caller(), write=True) as session:
-        if paper:
-            slip = make_paper(session, wanted, passphrase_from(passphrase_fd))
-            return screen.show_paper(slip, out, form=form_of(json=json))
-        made = write_receipt(session, wanted, passphrase_from(passphrase_fd))
+        if printed:
+            slip = make_printed(session, request, passphrase_from(passphrase_fd))
+            return screen.show_printed(slip, out, form=form_of(json=json))
+        made = write_receipt(session, request, passphrase_from(passphrase_fd))
     return screen.show_written(out, made, form=form_of(json=json))
 
 
@@ -83,10 +85,10 @@ def read(
 
 def _read(session: Session, name: str, signature: Path | None, *, form: OutputForm) -> int:
     from bundlekeeper.cli.screen.media import receipt as screen
-    from bundlekeeper.jobs.media.receipt import read_paper, read_receipt
+    from bundlekeeper.jobs.media.receipt import read_printed, read_receipt
 
     if name == "-":
-        typed = read_paper(session)
+        typed = read_printed(session)
         screen.show_typed(typed, form=form)
         return exit_status(typed.findings)
     found = read_receipt(session, Path(name), signature)
@@ -103,8 +105,8 @@ def _leave_out(options: Mapping[str, object], reason: str) -> None:
         raise InputError(message, hint=f"leave out {names}")
 
 
-def _insist_on_words(options: Mapping[str, str | None]) -> None:
-    """Raise InputError for a word that would not be one line of text on paper."""
+def _insist_on_names(options: Mapping[str, str | None]) -> None:
+    """Raise InputError for a word that would not be one line of text on printed."""
     for name, value in options.items():
         if value and visible(value) != value:
             raise InputError(f"{name} {visible(value)}: a name is one line of plain text", hint="type it again")

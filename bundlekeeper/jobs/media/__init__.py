@@ -1,4 +1,4 @@
 """Jobs about media: packing, writing, receiving, receipts.
 
-What they join is opened by the session; the work itself is in media.
+The session opens what they need; the work itself is in `bundlekeeper.media`.
 """

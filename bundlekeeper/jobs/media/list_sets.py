@@ -1,4 +1,4 @@
-"""The sets that went out and those that came in, and what the receipts that came back say."""
+"""The sets that went out and those that were received, with what the receipts that came back state."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ _TIME = "%Y-%m-%d %H:%MZ"
 
 
 @dataclass(frozen=True, slots=True)
-class AnsweredSet:
-    """A sent set and its receipts: all names, the newest signed ones, unsigned papers that are newer."""
+class SetReceipts:
+    """A sent set and its receipts: all names, the newest signed ones, and unsigned printed ones that are newer."""
 
     sent: Sent
     names: tuple[str, ...]
@@ -31,11 +31,11 @@ class AnsweredSet:
     unsigned: list[KeptReceipt]
     unreadable: list[str]
     ahead: list[KeptReceipt]
-    troubles: tuple[Finding, ...]
+    problems: tuple[Finding, ...]
 
     @property
-    def answers(self) -> list[KeptReceipt]:
-        """The receipts that say how the set stands."""
+    def newest(self) -> list[KeptReceipt]:
+        """The receipts that show the state of the set."""
         return [*self.signed, *self.unsigned]
 
 
@@ -43,72 +43,81 @@ class AnsweredSet:
 class SetList:
     """Sets sent and received, and the receipts (`unsent`) of sets that were not sent here."""
 
-    sent: list[AnsweredSet]
+    sent: list[SetReceipts]
     received: tuple[ReceivedSet, ...]
     unsent: list[KeptReceipt]
     findings: list[Finding]
 
 
 def list_sets(session: Session) -> SetList:
-    """Every set that the store remembers, with what is known of it. Raises as `Session.store` and `Sets` do."""
+    """Every set that the store has a record of, with its receipts. Raises as `Session.store` and `Sets` do."""
     from bundlekeeper.media.receipt import kept as kept_receipts
     from bundlekeeper.media.set.remembered_sets import Sets
 
     sets = Sets(session.store)
     received, receipts = sets.received(), sets.receipts()
-    sent = [_answered(sets, row, receipts.pop(row.set_id, ()), session.now()) for row in sets.sent()]
+    sent = [_with_receipts(sets, row, receipts.pop(row.set_id, ()), session.now()) for row in sets.sent()]
     unsent, unreadable = kept_receipts.kept(sets, [name for names in receipts.values() for name in names])
-    found = [said for row in sent for said in _findings(row)]
+    found = [finding_ for row in sent for finding_ in _findings(row)]
     found += _unreadable([*(name for row in sent for name in row.unreadable), *unreadable])
     return SetList(sent, received, unsent, found)
 
 
-def _answered(sets: Sets, sent: Sent, names: tuple[str, ...], now: datetime) -> AnsweredSet:
+def _with_receipts(sets: Sets, sent: Sent, names: tuple[str, ...], now: datetime) -> SetReceipts:
     from bundlekeeper.media.receipt import kept as kept_receipts
-    from bundlekeeper.media.set.signed_index import told_index
+    from bundlekeeper.media.set.signed_index import index_or_finding
 
     rows, unreadable = kept_receipts.kept(sets, names)
-    index, troubles = told_index(sets, sent, name_of(sent.platform, sent.sequence)) if rows else (None, ())
+    index, problems = index_or_finding(sets, sent, name_of(sent.platform, sent.sequence)) if rows else (None, ())
     sha256 = hashlib.sha256(index.data).hexdigest() if index is not None else ""
-    answers = kept_receipts.answers(rows, sha256, now)
-    return AnsweredSet(sent, names, *answers, unreadable, [receipt for receipt in rows if receipt.ahead(now)], troubles)
+    newest = kept_receipts.newest_receipts(rows, sha256, now)
+    return SetReceipts(sent, names, *newest, unreadable, [receipt for receipt in rows if receipt.ahead(now)], problems)
 
 
-def _findings(row: AnsweredSet) -> Iterator[Finding]:
+def _findings(row: SetReceipts) -> Iterator[Finding]:
     name = name_of(row.sent.platform, row.sent.sequence)
-    for receipt in row.answers:
-        if receipt.away:
-            by = "an unsigned paper" if not receipt.signed else "the paper" if receipt.on_paper else "the receipt"
-            message = (
-                f"{receipt.away} of {counted(receipt.files, 'file')} did not arrive at {receipt.site}, or "
-                f"{'is' if receipt.away == 1 else 'are'} not held there, by {by} of {receipt.made.strftime(_TIME)}"
+    for receipt in row.newest:
+        if receipt.missing:
+            by = (
+                "an unsigned printed receipt"
+                if not receipt.signed
+                else "the printed receipt"
+                if receipt.is_printed
+                else "the receipt"
             )
-            yield finding("missing", name, message, "send again what it names; a newer receipt tells when it is there")
+            made = receipt.made.strftime(_TIME)
+            message = (
+                f"{receipt.missing} of {counted(receipt.files, 'file')} did not arrive at {receipt.site}, or "
+                f"{'is' if receipt.missing == 1 else 'are'} not in the store there: {by} of {made}"
+            )
+            yield finding("missing", name, message, "send again what it names, and ask for a new receipt")
     for receipt in row.unsigned:
-        paper = f"a paper of {receipt.made.strftime(_TIME)} from {receipt.site}"
-        message = f"{paper} is not signed: nobody vouches for what it says"
-        yield finding("unsigned", name, message, "ask by telephone, or for a signed one", Level.NOTE)
-    yield from row.troubles
+        printed = f"the printed receipt of {receipt.made.strftime(_TIME)} from {receipt.site}"
+        message = f"{printed} is not signed: it does not show who wrote it"
+        yield finding("unsigned", name, message, "confirm it by telephone, or ask for a signed one", Level.NOTE)
+    yield from row.problems
     for receipt in row.ahead:
-        message = f"a receipt from {receipt.site} is dated {receipt.made.strftime(_TIME)}, beyond this machine's clock"
-        yield finding("clock-doubtful", name, message, "set the clock that is wrong, and have it written again")
+        message = (
+            f"a receipt from {receipt.site} is dated {receipt.made.strftime(_TIME)}, later than this machine's clock"
+        )
+        yield finding(
+            "clock-doubtful", name, message, "set the clock that is wrong; if it is theirs, ask for a new receipt"
+        )
     ledgers: dict[str, set[str]] = {}
     for receipt in row.signed:
         ledgers.setdefault(receipt.site, set()).update({receipt.ledger} - {""})
     for site in sorted(site for site, ids in ledgers.items() if len(ids) > 1):
-        message = (
-            f"{len(ledgers[site])} ledgers answered for {site}: each is reported, and one of them may be another site's"
-        )
+        message = f"receipts of {len(ledgers[site])} ledgers came from {site}: one of them may be another site's"
         yield finding("not-checked", name, message, "ask the site which store is theirs")
-    if row.sent.written and not (row.signed or row.unsigned or row.troubles):
+    if row.sent.written and not (row.signed or row.unsigned or row.problems):
         message = "no receipt came back: what arrived, and what was done there, is not known"
         if row.names:
-            message = "no receipt came back that is about what was sent: what arrived is not known"
+            message = "no receipt came back about what was sent: what arrived is not known"
         yield finding("not-checked", name, message, "bundlekeeper receipt read FILE")
 
 
 def _unreadable(names: list[str]) -> Iterator[Finding]:
     for name in names:
-        message = "this kept receipt cannot be read: what it says is not counted"
-        hint = f"remove .keeper/sets/receipts/{name} and read the receipt again, from where it came"
+        message = "this kept receipt cannot be read: it does not count"
+        hint = f"remove .keeper/sets/receipts/{name} and read the receipt again: bundlekeeper receipt read FILE"
         yield finding("unreadable", name, message, hint)

@@ -17,8 +17,8 @@ from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.inputs import Inputs
-    from bundlekeeper.media.set.plan import Common
-    from bundlekeeper.model.media.plan import SetPlan
+    from bundlekeeper.media.set.packing import Common
+    from bundlekeeper.model.media.packing import SetPacking
     from bundlekeeper.store.contents.right_now import Holding
 
 
@@ -36,85 +36,88 @@ class MediaQuestion:
 
 @dataclass(frozen=True, slots=True)
 class MediaAnswer:
-    """The plan, None where nothing can be packed, with every finding and what it was made from."""
+    """The packing, None where nothing can be packed, with every finding and what it was made from."""
 
-    plan: SetPlan | None
+    packing: SetPacking | None
     findings: tuple[Finding, ...]
-    message: str
+    meant_for: str
     given: Inputs
 
 
-def make_plan(session: Session, ask: MediaQuestion, *, over: str | None = None) -> MediaAnswer:
-    """Make the plan that is asked for; `over` is the file of an older one that it is to replace.
+def make_packing(session: Session, ask: MediaQuestion, *, over: str | None = None) -> MediaAnswer:
+    """Make the packing that the user asks for; `over` is the file of an older one that it replaces.
 
-    Raises InputError for words that are not known and for an `over` that is no plan, RefusedError for a manifest that
-    the store would not take, UnfinishedError, DamagedError, LockedError.
+    Raises InputError for names that are not known and for an `over` that is no packing, RefusedError for a manifest
+    that the store would not admit, UnfinishedError, DamagedError, LockedError.
     """
-    from bundlekeeper.media.set.plan import Wish, bunches_of, plan_set, read_spare
+    from bundlekeeper.media.set.packing import PackingOptions, bunches_of, pack_set, read_spare
     from bundlekeeper.media.set.what_belongs import contents_of, meant_by
     from bundlekeeper.model.media.capacity import parse_supplies
     from bundlekeeper.planning.fleet.domains import Fleet
 
     if over is not None:
-        _insist_on_plan(over)
-    wish = Wish(parse_supplies(_some(ask)), read_spare(ask.spare), ask.with_tool)
+        _insist_on_packing(over)
+    wish = PackingOptions(parse_supplies(_some(ask)), read_spare(ask.spare), ask.with_tool)
     given = read_inputs(session, ask.files, bare=True)
     fleet = Fleet(given.manifest, given.inventory)
     meant = meant_by(fleet, ask.name, ask.to)
     contents = contents_of(fleet, meant, given.holdings, given.judged_at)
-    rows = _held(session)
+    rows = _stored(session)
     bunches, lacking = bunches_of(session.store, rows, given.manifest, contents)
     commons = commons_of(session, given, ask.files)
     missing = (*contents.missing, *lacking)
     if not bunches:
-        return MediaAnswer(None, (*missing, *given.findings), meant.message, given)
-    plan, reason = plan_set(_head(given, meant.message, missing), bunches, commons, wish)
-    return MediaAnswer(plan, (*missing, *reason, *given.findings), meant.message, given)
+        return MediaAnswer(None, (*missing, *given.findings), meant.phrase, given)
+    packing, reason = pack_set(_head(given, meant.phrase, missing), bunches, commons, wish)
+    return MediaAnswer(packing, (*missing, *reason, *given.findings), meant.phrase, given)
 
 
 def _some(ask: MediaQuestion) -> tuple[str, ...]:
-    """The volumes that were named. Raises InputError where the set's purpose or its volumes are not named."""
+    """The volumes that the user named. Raises InputError where the set's purpose or its volumes are not named."""
     lacking = [f"--{word}" for word, value in (("for", ask.name), ("volume", ask.volumes)) if not value]
     if lacking:
         raise InputError(
-            f"{' and '.join(lacking)}: not given", hint="bundlekeeper media pack --for holm-a --volume dvd"
+            f"not given: {' and '.join(lacking)}", hint="bundlekeeper media pack --for holm-a --volume dvd"
         )
     return ask.volumes
 
 
-def _held(session: Session) -> list[Holding]:
-    """What the store holds. Raises InputError where there is no store, DamagedError where it has no database."""
+def _stored(session: Session) -> list[Holding]:
+    """The bundles in the store. Raises InputError where there is no store, DamagedError where it has no database."""
     from bundlekeeper.store.contents.right_now import holdings
     from bundlekeeper.store.contents.store import Store
 
     if not session.is_there:
-        Store.open(session.root, write=False)  # says what is there in its place; nothing is made for a plan
+        Store.open(session.root, write=False)  # raises, naming what is there instead; no store is made for a packing
     database = session.database
     if database is None:
-        database = session.store.snapshot()  # says that it is missing
+        database = session.store.snapshot()  # raises, naming the missing database
     return holdings(session.store, database, session.now())
 
 
-def _head(given: Inputs, meant_for: str, missing: tuple[Finding, ...]) -> SetPlan:
-    from bundlekeeper.model.media.plan import SetPlan
+def _head(given: Inputs, meant_for: str, missing: tuple[Finding, ...]) -> SetPacking:
+    from bundlekeeper.model.media.packing import SetPacking
 
     of = given.manifest
-    return SetPlan(of.platform, meant_for, given.manifest_sha256, of.sequence, (), (), missing)
+    return SetPacking(of.platform, meant_for, given.manifest_sha256, of.sequence, (), (), missing)
 
 
 def commons_of(session: Session, given: Inputs, named: InputFiles) -> list[Common]:
-    """The manifest and its signature, which every volume carries: the very bytes that the plan was made by.
+    """The manifest and its signature, which every volume carries: the very bytes that the packing was made from.
 
     Raises InputError for a manifest that cannot be carried, UnfinishedError when it changed or cannot be read.
     """
-    from bundlekeeper.media.set.plan import Common
+    from bundlekeeper.media.set.packing import Common
     from bundlekeeper.store.adding.admit_manifest import place_of
     from bundlekeeper.store.signatures.sidecar_files import in_store
 
     path = place_of(given.manifest.platform, given.manifest.sequence)
     if named.manifest is not None:
         if named.manifest == "-":
-            raise InputError("a manifest from stdin cannot be carried", hint="name a file, or take it first")
+            raise InputError(
+                "a manifest from stdin cannot be carried",
+                hint="name a file, or add it to the store first: bundlekeeper store add MANIFEST --from DIR",
+            )
         data, source = (
             read_bounded(named.manifest, limits.MANIFEST_BYTES, "the manifest"),
             str(Path(named.manifest).absolute()),
@@ -132,14 +135,15 @@ def commons_of(session: Session, given: Inputs, named: InputFiles) -> list[Commo
     return rows
 
 
-def _insist_on_plan(out: str) -> None:
-    """Only an older plan is written over: a manifest is too easily named in its place. Raises InputError."""
-    from bundlekeeper.model.media.plan import read_plan
+def _insist_on_packing(out: str) -> None:
+    """Raise InputError where `out` is anything but an older packing file: a manifest is too easily named in its
+    place."""
+    from bundlekeeper.model.media.packing import read_packing
 
     if out == "-" or not Path(out).exists() or (Path(out).is_file() and not Path(out).stat().st_size):
         return
     try:
-        read_plan(read_bounded(out, limits.SET_PLAN_BYTES, "the older plan"), out)
+        read_packing(read_bounded(out, limits.PACKING_BYTES, "the older packing"), out)
     except InputError as e:
-        message = f"that is no plan of a media set, and is not written over, not even with --force: {e.message}"
+        message = f"this is not a packing file; --force replaces only an older packing file: {e.message}"
         raise InputError(message, where=out, hint="name another file with --out") from e

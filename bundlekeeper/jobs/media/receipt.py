@@ -1,4 +1,4 @@
-"""The answer to a set: composed, signed and written at the receiving side, and read where the set was made."""
+"""Receipts of sets: made, signed and written at the receiving site, and read where the set was made."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ if TYPE_CHECKING:
     from bundlekeeper.media.receipt.document import Receipt
     from bundlekeeper.media.receipt.read import ReceiptAnswer
     from bundlekeeper.media.receipt.slip import Slip
-    from bundlekeeper.media.receipt.slip_of import PaperAnswer
+    from bundlekeeper.media.receipt.slip_of import PrintedAnswer
     from bundlekeeper.media.set.records import ReceivedSet
     from bundlekeeper.model.media.index import SetIndex
     from bundlekeeper.verification.signatures.sign import Passphrase
 
 
 @dataclass(frozen=True, slots=True)
-class ReceiptWanted:
-    """What is to be written: to which file, by which key, about which set, for which site, reported by whom.
+class ReceiptRequest:
+    """What to write: to which file, with which key, about which set, for which site, reported by whom.
 
-    Events after number `after` go with it.
+    It has the events after number `after`.
     """
 
     out: str
@@ -42,7 +42,7 @@ class ReceiptWanted:
 
 @dataclass(frozen=True, slots=True)
 class WrittenReceipt:
-    """A receipt in its file: with `header`, its first line as JSON, and in words which events follow it."""
+    """A receipt in its file: with `header`, its first line as JSON, and a text that says which events follow it."""
 
     receipt: Receipt
     header: Mapping[str, Any]
@@ -50,8 +50,9 @@ class WrittenReceipt:
 
 
 @dataclass(frozen=True, slots=True)
-class PaperReceipt:
-    """The slip, the name of its set, its code in `lines` and as they are `typed`; `doubt` where nobody signed it."""
+class PrintedReceipt:
+    """A printed receipt: the slip, the name of its set, its code in `lines` and as `typed`; `doubt` where it is
+    unsigned."""
 
     slip: Slip
     name: str
@@ -62,14 +63,14 @@ class PaperReceipt:
 
 @dataclass(frozen=True, slots=True)
 class ReadReceipt:
-    """What a receipt said, its header, and the head of this store's ledger with its events in it."""
+    """What reading a receipt gave, its header, and the head of this store's ledger after the merge."""
 
     answer: ReceiptAnswer
     header: Mapping[str, Any]
     head: Head
 
 
-def write_receipt(session: Session, wanted: ReceiptWanted, passphrase: Passphrase) -> WrittenReceipt:
+def write_receipt(session: Session, request: ReceiptRequest, passphrase: Passphrase) -> WrittenReceipt:
     """Write what arrived of a set and what was done since to a new file, and its signature beside it.
 
     Raises InputError, RefusedError for a key that is weak or can be reached by others, UnfinishedError, DamagedError,
@@ -80,38 +81,40 @@ def write_receipt(session: Session, wanted: ReceiptWanted, passphrase: Passphras
     from bundlekeeper.media.set.remembered_sets import Sets
     from bundlekeeper.verification.signatures import sign as signing
 
-    if wanted.out == "-":
-        raise InputError("a receipt is two files, standard output is one", hint="--out FILE makes FILE and FILE.sig")
-    _insist_on_place(wanted.out)
-    received, _, receipt = _composed(session, wanted)
-    if not wanted.out or wanted.key is None:
-        raise InputError("a receipt needs --out FILE and --key KEY", hint="or --printed, for a code to type")
-    private = signing.load_private_key(str(wanted.key), passphrase)
+    if request.out == "-":
+        raise InputError(
+            "a receipt is two files, but standard output is one", hint="--out FILE writes FILE and FILE.sig"
+        )
+    _insist_on_place(request.out)
+    received, _, receipt = _composed(session, request)
+    if not request.out or request.key is None:
+        raise InputError("a receipt needs --out FILE and --key KEY", hint="for a printed receipt: --printed")
+    private = signing.load_private_key(str(request.key), passphrase)
 
     def sign(sha512: str) -> bytes:
         return signing.sign_document(private, "receipts", {"sha512": sha512})
 
-    receipt_write.write(Path(wanted.out), receipt, session.ledger, sign)
-    Sets(session.store).answered(received, receipt.made, receipt.count)
+    receipt_write.write(Path(request.out), receipt, session.ledger, sign)
+    Sets(session.store).receipt_written(received, receipt.made, receipt.count)
     return WrittenReceipt(receipt, _header(receipt), merge.span(receipt.after, receipt.count))
 
 
-def make_paper(session: Session, wanted: ReceiptWanted, passphrase: Passphrase) -> PaperReceipt:
-    """The same as a slip for paper, signed where a key is given; nothing is written. Raises as `write_receipt`."""
+def make_printed(session: Session, request: ReceiptRequest, passphrase: Passphrase) -> PrintedReceipt:
+    """Make a printed receipt, signed where a key is given; nothing is written. Raises as `write_receipt`."""
     from bundlekeeper.media.receipt import slip_of
     from bundlekeeper.media.receipt.slip import lines_of
     from bundlekeeper.media.receipt.typed_lines import grouped
     from bundlekeeper.verification.signatures import sign as signing
 
-    _insist_on_place(wanted.out)
-    _, index, receipt = _composed(session, wanted)
+    _insist_on_place(request.out)
+    _, index, receipt = _composed(session, request)
     sign = None
-    if wanted.key is not None:
-        sign = slip_of.sign_with(signing.load_private_key(str(wanted.key), passphrase))
+    if request.key is not None:
+        sign = slip_of.sign_with(signing.load_private_key(str(request.key), passphrase))
     slip = slip_of.slip_of(receipt, index, sign)
     lines = lines_of(slip)
     typed = [grouped(number, line) for number, line in enumerate(lines, 1)]
-    return PaperReceipt(slip, receipt.name, lines, typed, "" if slip.signature else slip_of.UNSIGNED)
+    return PrintedReceipt(slip, receipt.name, lines, typed, "" if slip.signature else slip_of.UNSIGNED)
 
 
 def read_receipt(session: Session, path: Path, signature: Path | None) -> ReadReceipt:
@@ -122,18 +125,18 @@ def read_receipt(session: Session, path: Path, signature: Path | None) -> ReadRe
     return ReadReceipt(answer, _header(answer.receipt), session.ledger.head())
 
 
-def read_paper(session: Session) -> PaperAnswer:
-    """Read a typed code from stdin, and keep what it says. Raises as `media.receipt.slip_of.read`."""
+def read_printed(session: Session) -> PrintedAnswer:
+    """Read the code of a printed receipt from stdin, and keep it. Raises as `media.receipt.slip_of.read`."""
     from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.media.receipt.slip_of import read
 
     store = session.store
     text = read_bounded("-", limits.PAPER_BYTES, "the code").decode("utf-8", "replace")
     if text.lstrip().startswith("{"):
-        raise InputError("this is a receipt's file, not a typed code", hint="give it as --read FILE")
+        raise InputError("this is a receipt's file, not a typed code", hint="bundlekeeper receipt read FILE")
     if not session.ledger_is_there:
         return read(store, text, now=session.now())
-    with Ledger.open(session.ledger_path, write=False) as ledger:  # a paper brings no events into it
+    with Ledger.open(session.ledger_path, write=False) as ledger:  # a printed receipt adds no events to it
         return read(store, text, now=session.now(), ledger=ledger)
 
 
@@ -151,13 +154,15 @@ def _insist_on_place(out: str) -> None:
         insist_on_place(out)
 
 
-def _composed(session: Session, wanted: ReceiptWanted) -> tuple[ReceivedSet, SetIndex, Receipt]:
+def _composed(session: Session, request: ReceiptRequest) -> tuple[ReceivedSet, SetIndex, Receipt]:
     from bundlekeeper.media.receipt import compose
 
-    store, book = session.store, session.ledger
-    received, index = compose.chosen(store, wanted.set_id)
+    store, ledger = session.store, session.ledger
+    received, index = compose.chosen(store, request.set_id)
     made = session.now()
-    site = compose.site_of(book, wanted.site, index, made)
-    by = reporter(wanted.reported_by)
-    receipt = compose.compose(store, book, received, index, made=made, site=site, by=by, after=wanted.after)
+    site = compose.site_of(ledger, request.site, index, made)
+    reported_by = reporter(request.reported_by)
+    receipt = compose.compose(
+        store, ledger, received, index, made=made, site=site, reported_by=reported_by, after=request.after
+    )
     return received, index, receipt

@@ -1,4 +1,4 @@
-"""Receiving the volumes of a set into the store."""
+"""Receives the volumes of a set into the store."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class ReceiveOptions:
-    """What is to be received and how: the volumes' `folders`, `wait_s` in seconds, reasons for exceptions."""
+    """What to receive and how: the volumes' `folders`, `wait_s` in seconds, the reasons for exceptions."""
 
     folders: tuple[Path, ...]
     dry_run: bool = False
@@ -25,7 +25,7 @@ class ReceiveOptions:
 
 
 def receive_media(session: Session, options: ReceiveOptions, stop: Stop) -> Reception:
-    """Take what the volumes hold into the store; none is made where there is none. Raises as `receive.receive`."""
+    """Add what the volumes have to the store; no store is made. Raises as `receive.receive`."""
     from bundlekeeper.media.receiving.receive import receive
 
     return receive(

@@ -1,7 +1,7 @@
-"""Writing a planned set: what is to go out, held against the store, then targets, images and labels.
+"""Writes a packed set: checks what goes out with the store, then writes targets, images and labels.
 
-Rules: everything that can be refused is refused before the first byte; what was done is reported, whatever fails then; an
-index is signed once, so where it was signed before, a key that is given must be that one.
+Rules: everything that can be refused is refused before the first byte; what was done is reported, whatever fails later;
+an index is signed once, so where it was signed before, a key that is given must be the same one.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, worst_exit
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
-from bundlekeeper.jobs.media.pack import MediaQuestion, commons_of, make_plan
+from bundlekeeper.jobs.media.pack import MediaQuestion, commons_of, make_packing
 from bundlekeeper.jobs.planning.inputs import InputFiles, read_inputs
 from bundlekeeper.jobs.session import Session
 
@@ -29,10 +29,10 @@ if TYPE_CHECKING:
     from bundlekeeper.media.set.records import Sent
     from bundlekeeper.media.set.signed_index import Sign
     from bundlekeeper.media.volume.tag_files import SignedIndex
-    from bundlekeeper.media.writing.dry_run import Foreseen
+    from bundlekeeper.media.writing.dry_run import DryRunVolume
     from bundlekeeper.media.writing.write import WriteMeans, WriteOrder, WriteTarget, Written
     from bundlekeeper.media.writing.write_images import Imaged
-    from bundlekeeper.model.media.plan import SetPlan
+    from bundlekeeper.model.media.packing import SetPacking
     from bundlekeeper.model.stop import Stop
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.verification.signatures.sign import Passphrase
@@ -44,15 +44,15 @@ _PAGE = b"<!doctype html>"  # how a page of labels begins
 
 
 @dataclass(frozen=True, slots=True)
-class WriteWanted:
-    """Everything that is asked for.
+class WriteRequest:
+    """Everything that the user asks for.
 
-    What goes out is one of `plan` (a file), `ask` and `notice`; `to` are targets, each a folder or N=folder; `only` are
-    numbers of volumes, all where empty; `also` is a second algorithm of checksums, `label` the page's file (- is
-    stdout).
+    What goes out is one of `packing` (a packing file), `ask` and `notice`; `to` are targets, each a folder or N=folder;
+    `only` are numbers of volumes, all where empty; `also` is a second algorithm of checksums, `label` the page's file
+    (- is stdout).
     """
 
-    plan: str | None
+    packing: str | None
     notice: bool
     ask: MediaQuestion
     to: tuple[str, ...] = ()
@@ -67,27 +67,28 @@ class WriteWanted:
 
 
 @dataclass(frozen=True, slots=True)
-class ForeseenReport:
-    """What would be written where: each target's volumes, and the images as volume and bytes; `since` as below."""
+class DryRunReport:
+    """What would be written where: each target's volumes, the images as volume and bytes; `since` as in
+    `WrittenReport`."""
 
     root: Path
-    plan: SetPlan
-    rows: tuple[Foreseen, ...]
+    packing: SetPacking
+    rows: tuple[DryRunVolume, ...]
     images: tuple[tuple[int, int], ...]
     since: tuple[Finding, ...]
 
     @property
     def findings(self) -> list[Finding]:
         """What the set lacks, then what was found."""
-        return [*self.plan.missing, *self.since, *(foreseen.finding for foreseen in self.rows if foreseen.short)]
+        return [*self.packing.missing, *self.since, *(volume.finding for volume in self.rows if volume.short)]
 
 
 @dataclass(frozen=True, slots=True)
 class ReadyToWrite:
-    """What was looked at and found good before the first byte is written."""
+    """What was checked before the first byte is written."""
 
-    wanted: WriteWanted
-    plan: SetPlan
+    request: WriteRequest
+    packing: SetPacking
     head: Head
     since: tuple[Finding, ...]
     signer: Signer
@@ -95,10 +96,10 @@ class ReadyToWrite:
 
 @dataclass(frozen=True, slots=True)
 class WrittenReport:
-    """All that came of one command. `fingerprint` is the key's that signed the index, `since` what the manifest
-    in force says of a plan that is older, `error` what ended the work after volumes were written."""
+    """The result of one command. `fingerprint` is that of the key that signed the index, `since` the findings by the
+    manifest in force about an older packing, `error` what ended the work after volumes were written."""
 
-    plan: SetPlan
+    packing: SetPacking
     written: Written | None
     imaged: Imaged | None
     label: str = ""
@@ -108,20 +109,20 @@ class WrittenReport:
 
     @property
     def sent(self) -> Sent:
-        """The set as it stands now."""
-        return next(each.sent for each in (self.imaged, self.written) if each is not None)
+        """The set's record as it is now."""
+        return next(part.sent for part in (self.imaged, self.written) if part is not None)
 
     @property
     def name(self) -> str:
         """The set's name."""
-        return next(each.name for each in (self.imaged, self.written) if each is not None)
+        return next(part.name for part in (self.imaged, self.written) if part is not None)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What the set lacks, then what was found."""
         images = () if self.imaged is None else self.imaged.images
         return (
-            *self.plan.missing,
+            *self.packing.missing,
             *self.since,
             *(self.written.findings if self.written is not None else ()),
             *(self.imaged.findings if self.imaged is not None else ()),
@@ -145,43 +146,43 @@ class WrittenReport:
         return worst_exit([exit_status(self.findings), written, EXIT_FOUND if bad else 0, ended])
 
 
-def foresee_write(session: Session, wanted: WriteWanted) -> ForeseenReport:
-    """Say what would be written where; nothing is changed.
+def dry_run_write(session: Session, request: WriteRequest) -> DryRunReport:
+    """Find out what would be written where; nothing is changed.
 
     Raises InputError, RefusedError and UnfinishedError as writing would, for targets that cannot be used.
     """
     from bundlekeeper.media.volume.right_medium import insist_outside
-    from bundlekeeper.media.writing.dry_run import foresee
+    from bundlekeeper.media.writing.dry_run import dry_run
 
-    plan = _plan(session, wanted)
-    since = _since(session, plan, _kept_of(session.store, plan))
-    order = _order(wanted, {})
-    for path in (*(target.path for target in order.targets), *([wanted.iso] if wanted.iso is not None else [])):
+    packing = _packing(session, request)
+    since = _since(session, packing, _kept_of(session.store, packing))
+    order = _order(request, {})
+    for path in (*(target.path for target in order.targets), *([request.iso] if request.iso is not None else [])):
         insist_outside(path, session.root)
-    rows = foresee(plan, order) if order.targets or wanted.iso is None else ()
-    numbers = [n for n in range(1, len(plan.volumes) + 1) if not order.only or n in order.only]
+    rows = dry_run(packing, order) if order.targets or request.iso is None else ()
+    numbers = [n for n in range(1, len(packing.volumes) + 1) if not order.only or n in order.only]
     images = (
-        [(number, sum(part.size for _, part in plan.on(number))) for number in numbers]
-        if wanted.iso is not None
+        [(number, sum(part.size for _, part in packing.on(number))) for number in numbers]
+        if request.iso is not None
         else []
     )
-    return ForeseenReport(session.root, plan, rows, tuple(images), since)
+    return DryRunReport(session.root, packing, rows, tuple(images), since)
 
 
-def make_ready(session: Session, wanted: WriteWanted, passphrase: Passphrase) -> ReadyToWrite:
-    """Make or read the plan, and look at all that could be refused; `passphrase` is asked for that of the key.
+def make_ready(session: Session, request: WriteRequest, passphrase: Passphrase) -> ReadyToWrite:
+    """Make or read the packing, and check everything that can be refused; `passphrase` is asked for that of the key.
 
-    Raises InputError, RefusedError for what was withdrawn since the plan was made, DamagedError, UnfinishedError,
+    Raises InputError, RefusedError for what was withdrawn since the packing was made, DamagedError, UnfinishedError,
     LockedError.
     """
-    plan = _plan(session, wanted)
-    if not wanted.to and wanted.iso is None:
+    packing = _packing(session, request)
+    if not request.to and request.iso is None:
         raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
-    _insist_on_label(wanted.label, session.root)
+    _insist_on_label(request.label, session.root)
     store, head = session.store, session.ledger.head()
-    kept = _kept_of(store, plan)
-    since = _since(session, plan, kept)
-    return ReadyToWrite(wanted, plan, head, since, _signer_of(kept, wanted.key, passphrase))
+    kept = _kept_of(store, packing)
+    since = _since(session, packing, kept)
+    return ReadyToWrite(request, packing, head, since, _signer_of(kept, request.key, passphrase))
 
 
 def write_media(session: Session, ready: ReadyToWrite, save: SavePage, stop: Stop) -> WrittenReport:
@@ -197,47 +198,49 @@ def write_media(session: Session, ready: ReadyToWrite, save: SavePage, stop: Sto
     return replace(report, fingerprint=ready.signer.fingerprint, since=ready.since)
 
 
-def _plan(session: Session, wanted: WriteWanted) -> SetPlan:
-    """What is to go out, by one of the three ways to say it."""
-    ask = wanted.ask
-    if sum([wanted.plan is not None, bool(ask.name or ask.volumes), wanted.notice]) != 1:
+def _packing(session: Session, request: WriteRequest) -> SetPacking:
+    """The packing to write, from a packing file, from --for and --volume, or for a notice."""
+    ask = request.ask
+    if sum([request.packing is not None, bool(ask.name or ask.volumes), request.notice]) != 1:
         raise InputError(
-            "what is to be written: one of a plan's file, --for with --volume, and --notice",
-            hint="bundlekeeper media pack --for holm-a --volume 16GB:fat32 --out PLAN.json",
+            "name what to write: one of a packing file, --for with --volume, or --notice",
+            hint="bundlekeeper media pack --for holm-a --volume 16GB:fat32 --out PACKING.json",
         )
-    if wanted.also not in ("", "sha512"):
-        raise InputError(f"--also {wanted.also}: not a list that is made", hint="--also sha512")
-    if wanted.plan is not None:
-        from bundlekeeper.model.media.plan import read_plan
+    if request.also not in ("", "sha512"):
+        raise InputError(f"--also {request.also}: there is no such list", hint="--also sha512")
+    if request.packing is not None:
+        from bundlekeeper.model.media.packing import read_packing
 
-        data = read_bounded(wanted.plan, limits.SET_PLAN_BYTES, "the plan")
+        data = read_bounded(request.packing, limits.PACKING_BYTES, "the packing")
         if not data.lstrip().startswith(b"{"):
-            hint = "bundlekeeper media pack --for NAME --volume KIND --out PLAN.json makes one"
-            raise InputError("this is no plan of a media set", where=wanted.plan, hint=hint)
-        return read_plan(data, wanted.plan)
-    if wanted.notice:
+            hint = "make one: bundlekeeper media pack --for NAME --volume KIND --out PACKING.json"
+            raise InputError("this is not a packing file", where=request.packing, hint=hint)
+        return read_packing(data, request.packing)
+    if request.notice:
         return _notice(session, ask.files)
-    answer = make_plan(session, ask)
-    if answer.plan is None:
-        raise InputError("nothing can be packed", hint="bundlekeeper media pack says more", problems=answer.findings)
-    return answer.plan
+    answer = make_packing(session, ask)
+    if answer.packing is None:
+        raise InputError(
+            "nothing can be packed", hint="see what is missing: bundlekeeper media pack", problems=answer.findings
+        )
+    return answer.packing
 
 
-def _notice(session: Session, files: InputFiles) -> SetPlan:
-    """The plan of a set of withdrawals: the manifest, its signature and the notice."""
-    from bundlekeeper.media.set.notice_plan import notice_plan
+def _notice(session: Session, files: InputFiles) -> SetPacking:
+    """The packing of a set of withdrawals: the manifest, its signature and the notice."""
+    from bundlekeeper.media.set.notice_packing import notice_packing
 
     given = read_inputs(session, files, bare=True)
     store = session.store
     commons = commons_of(session, given, files)
-    return notice_plan(store, given.manifest, given.manifest_sha256, commons, keep=session.write)
+    return notice_packing(store, given.manifest, given.manifest_sha256, commons, keep=session.write)
 
 
-def _since(session: Session, plan: SetPlan, kept: SignedIndex | None) -> tuple[Finding, ...]:
-    """What the manifest in force says of the plan. Raises RefusedError for what was withdrawn since it was made."""
-    from bundlekeeper.media.set.still_in_force import hold_against
+def _since(session: Session, packing: SetPacking, kept: SignedIndex | None) -> tuple[Finding, ...]:
+    """The findings by the manifest in force. Raises RefusedError for bundles that were withdrawn since."""
+    from bundlekeeper.media.set.still_in_force import check_in_force
 
-    return hold_against(plan, session.manifest, signed=kept is not None)
+    return check_in_force(packing, session.manifest, signed=kept is not None)
 
 
 def _targets(to: tuple[str, ...]) -> tuple[WriteTarget, ...]:
@@ -248,17 +251,17 @@ def _targets(to: tuple[str, ...]) -> tuple[WriteTarget, ...]:
         number, equals, path = word.partition("=")
         alone = bool(equals and number.isascii() and number.isdecimal() and len(number) < 7)
         if not (path if alone else word):
-            raise InputError(f"--to {word}: no folder is named", hint="--to N=DIR; the current folder is --to N=.")
+            raise InputError(f"--to {word}: no folder is named", hint="--to N=DIR; for the current folder: --to N=.")
         targets.append(WriteTarget(Path(path), int(number)) if alone else WriteTarget(Path(word)))
     return tuple(targets)
 
 
-def _order(wanted: WriteWanted, tool: dict[str, Path]) -> WriteOrder:
+def _order(request: WriteRequest, tool: dict[str, Path]) -> WriteOrder:
     from bundlekeeper.media.volume.right_medium import Expectation
     from bundlekeeper.media.writing.write import WriteOrder
 
-    expected = Expectation(wanted.must_be_mount, wanted.volume_ids)
-    return WriteOrder(_targets(wanted.to), wanted.only, bool(wanted.also), expected, tool)
+    expected = Expectation(request.must_be_mount, request.volume_ids)
+    return WriteOrder(_targets(request.to), request.only, bool(request.also), expected, tool)
 
 
 def _write(
@@ -267,16 +270,16 @@ def _write(
     from bundlekeeper.media.writing.write import write_set
     from bundlekeeper.media.writing.write_images import ImageOrder, insist_on_paths, write_images
 
-    store, wanted, plan = session.store, ready.wanted, ready.plan
+    store, request, packing = session.store, ready.request, ready.packing
     images = None
-    if wanted.iso is not None:
-        images = ImageOrder(wanted.iso, wanted.only, bool(wanted.also), tool)
-        insist_on_paths(store, plan, images)
-    written = write_set(store, plan, _order(wanted, tool), means) if wanted.to else None
-    report = WrittenReport(plan, written, None)
+    if request.iso is not None:
+        images = ImageOrder(request.iso, request.only, bool(request.also), tool)
+        insist_on_paths(store, packing, images)
+    written = write_set(store, packing, _order(request, tool), means) if request.to else None
+    report = WrittenReport(packing, written, None)
     try:
         if images is not None:
-            imaged = write_images(store, plan, images, means)
+            imaged = write_images(store, packing, images, means)
             report = replace(report, imaged=imaged, error=imaged.error)
         return replace(report, label=_label(session, ready, save))
     except KeeperError as e:
@@ -286,7 +289,7 @@ def _write(
 
 
 def _tool(ready: ReadyToWrite, stack: ExitStack) -> dict[str, Path]:
-    if not (ready.wanted.with_tool or ready.plan.with_tool):
+    if not (ready.request.with_tool or ready.packing.with_tool):
         return {}
     from bundlekeeper.media.volume.own_wheels import pack
 
@@ -295,7 +298,7 @@ def _tool(ready: ReadyToWrite, stack: ExitStack) -> dict[str, Path]:
 
 
 def _insist_on_label(name: str, root: Path) -> None:
-    """An older page may be replaced, anything else not; told before hours of writing."""
+    """Raise InputError, before hours of writing, where the page of labels would replace anything but an older page."""
     from bundlekeeper.media.volume.right_medium import insist_outside
 
     if name in ("", "-"):
@@ -304,44 +307,46 @@ def _insist_on_label(name: str, root: Path) -> None:
     insist_outside(path, root)
     if path.is_dir() or not path.parent.is_dir():
         message = "a folder, not a file" if path.is_dir() else "there is no folder for the page of labels"
-        raise InputError(message, where=name, hint="--label FILE, in a folder that is there")
+        raise InputError(message, where=name, hint="name a file in a folder that is there: --label FILE")
     if not os.access(path.parent, os.W_OK | os.X_OK):
         raise InputError("the page of labels cannot be written there", where=name, hint="name another folder")
     if path.exists() and not read_bounded(name, limits.LABELS_BYTES, "the page of labels").startswith(_PAGE):
-        raise InputError("that is no page of labels, and is not written over", where=name, hint="--label FILE")
+        raise InputError(
+            "this file is no page of labels: it is not replaced", where=name, hint="name another file: --label FILE"
+        )
 
 
 def _label(session: Session, ready: ReadyToWrite, save: SavePage) -> str:
-    if not ready.wanted.label:
+    if not ready.request.label:
         return ""
     from bundlekeeper.reports.labels import page
 
-    kept = _kept_of(session.store, ready.plan)
+    kept = _kept_of(session.store, ready.packing)
     if kept is None:
         return ""
-    return save(ready.wanted.label, page(kept.index, hashlib.sha256(kept.data).hexdigest()))
+    return save(ready.request.label, page(kept.index, hashlib.sha256(kept.data).hexdigest()))
 
 
 @dataclass(frozen=True, slots=True)
 class Signer:
-    """What signs, and the fingerprint of the key by which the set's index is, or will be, signed."""
+    """What signs, and the fingerprint of the key that signed, or will sign, the set's index."""
 
     sign: Sign
     fingerprint: str
 
 
-def _kept_of(store: Store, plan: SetPlan) -> SignedIndex | None:
-    """The plan's index, where the set was begun and it was signed. Raises DamagedError where it is not whole."""
+def _kept_of(store: Store, packing: SetPacking) -> SignedIndex | None:
+    """The packing's index, where the set was begun and it was signed. Raises DamagedError where it is not whole."""
     from bundlekeeper.media.set.remembered_sets import Sets
     from bundlekeeper.media.set.signed_index import kept_index
 
-    sets, digest = Sets(store), plan.sha256
-    sent = next((sent for sent in sets.sent() if sent.plan == digest), None)
+    sets, digest = Sets(store), packing.sha256
+    sent = next((sent for sent in sets.sent() if sent.packing == digest), None)
     return None if sent is None else kept_index(sets, sent)
 
 
 def _signer_of(kept: SignedIndex | None, key: Path | None, passphrase: Passphrase) -> Signer:
-    """Who signs the index, or signed the one that is `kept`; `passphrase` is asked for that of the key.
+    """The signer of the index, or of the one that is `kept`; `passphrase` is asked for that of the key.
 
     Raises InputError where a key is missing, cannot be read or is not the one that signed the index before,
     RefusedError for one that is weak or can be reached by others, UnfinishedError.
@@ -349,21 +354,21 @@ def _signer_of(kept: SignedIndex | None, key: Path | None, passphrase: Passphras
     if kept is None and key is None:
         raise InputError(
             "the set's index must be signed: --key is missing",
-            hint="ssh-keygen -t ed25519 -f KEYFILE makes one; its public half goes to the receivers by another way",
+            hint="make a key: ssh-keygen -t ed25519 -f KEYFILE; send its public half to the receivers by another way",
         )
     from bundlekeeper.media.set import signed_index
     from bundlekeeper.verification.signatures import sign as signing
 
     before = "" if kept is None else signed_index.signer_of(kept.data, kept.signature)
     if key is None:
-        return Signer(lambda _: b"", before)  # never asked for: the index was signed before
+        return Signer(lambda _: b"", before)  # never called: the index was signed before
     private = signing.load_private_key(str(key), passphrase)
     fingerprint = signing.public_key_of(private).fingerprint
     if before and fingerprint != before:
         raise InputError(
-            f"the set's index was signed before, by {before}, and this key is another: {fingerprint}",
+            f"the set's index was signed before, by {before}; this key is another one: {fingerprint}",
             where=str(key),
-            hint="a set is signed once: leave --key out, or name that key",
+            hint="a set is signed once: leave out --key, or name that key",
         )
 
     def sign(data: bytes) -> bytes:

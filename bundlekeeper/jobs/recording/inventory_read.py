@@ -21,7 +21,7 @@ from bundlekeeper.jobs.inputs import read_bounded
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.jobs.session import Caller
-    from bundlekeeper.links.redfish.read import Who
+    from bundlekeeper.links.redfish.read import CredentialsFor
     from bundlekeeper.links.redfish.types import Credentials, Placement, ReadOutcome, ServiceReading, Unmapped
     from bundlekeeper.links.redfish.user_map import MapEntry
     from bundlekeeper.model.inventory.types import Inventory
@@ -118,7 +118,7 @@ def read(caller: Caller, urls: Sequence[str], options: ReadOptions, *, stop: Sto
         entries=entries,
         stop=stop,
         http_on_loopback=options.http_on_loopback,
-        told=(lambda _: None) if quiet else report,
+        on_outcome=(lambda _: None) if quiet else report,
     )
     if any(isinstance(outcome.error, StoppedError) for outcome in outcomes):
         stopped = StoppedError("stopped by a signal")
@@ -190,7 +190,7 @@ def _draft(service: str, item: Unmapped) -> list[str]:
     from bundlekeeper.links.redfish.user_map import OPEN
 
     drafted = {"service": service, "odata_id": item.odata_id, "kind": item.kind or OPEN}
-    if not item.is_part:
+    if not item.is_component:
         drafted["of"] = item.of or OPEN
     elif item.kind is not None:
         drafted["serial"] = OPEN
@@ -200,7 +200,7 @@ def _draft(service: str, item: Unmapped) -> list[str]:
 # -- who logs in -------------------------------------------------------------------------------------------------------
 
 
-def who(log_in: LogIn) -> Who:
+def who(log_in: LogIn) -> CredentialsFor:
     """Find the credentials for each service; a password is asked for once. Raises InputError for a bad netrc file."""
     from bundlekeeper.links.redfish.types import Credentials
 

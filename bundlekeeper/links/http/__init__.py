@@ -1,4 +1,4 @@
 """HTTP: whole files from mirrors, resumed, bounded, in parallel.
 
-Nothing of Redfish, and no store: it writes into files that it is given.
+It knows nothing of Redfish or stores: it writes into files that the caller gives.
 """

@@ -1,9 +1,9 @@
 """What every HTTP(S) client of ours shares: addresses, TLS, headers for one origin, one boundary for errors.
 
-Rules: an address with a user name or a password in it is refused; no message, record or log line holds a query, a
-header's value or a server's words; TLS is verified or nothing is sent; a client speaks to one origin (RFC 6454) and
-only that origin gets its headers; no cookie is kept; proxies, netrc and TLS variables of the environment count only
-where `trust_env` asks for them; redirects are never followed here. Importing this module costs httpx.
+Rules: an address with a user name or a password in it is refused; no message, record or log line has a query, a
+header's value or a server's own text; TLS is verified or nothing is sent; a client talks to one origin (RFC 6454) and
+only that origin gets its headers; no cookie is kept; proxies, netrc and TLS variables of the environment are used only
+with `trust_env`; redirects are never followed here. Importing this module imports httpx.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")  # RFC 10
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")  # RFC 9110 §5.6.2, token
 _HEADER_VALUE = re.compile(r"[\x21-\x7e]([\x20-\x7e]*[\x21-\x7e])?")  # RFC 9110 §5.5, without obs-text
 _STATUS = re.compile(r"[1-5][0-9]{2}")
-# Ours to set; a caller's value would break the framing, the resume or the rule that bodies come unpacked.
+# Set by us; a caller's value would break the framing, resuming, or the rule that bodies are not packed.
 _OWN_HEADERS = {
     "accept-encoding",
     "connection",
@@ -67,9 +67,9 @@ _TLS_WORDS = {
 
 
 class BrokenOff(UnfinishedError):  # noqa: N818 - the name says what happened; it is caught by name
-    """Another try may fix it: no connection, a connection that broke, a server that is busy.
+    """Another try may help: no connection, a broken connection, a busy server.
 
-    `retry_after_s` is what the server asked for, in seconds, or None.
+    `retry_after_s` is the wait that the server asked for, in seconds, or None.
     """
 
     def __init__(self, message: str, *, hint: str = "", where: str = "", retry_after_s: float | None = None) -> None:
@@ -78,12 +78,12 @@ class BrokenOff(UnfinishedError):  # noqa: N818 - the name says what happened; i
 
 
 class Unreachable(BrokenOff):
-    """There was no connection at all, so the next file will not fare better."""
+    """There was no connection at all, so the next file would fail, too."""
 
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """Scheme, host and port (RFC 6454 §4): what may share a secret."""
+    """Scheme, host and port (RFC 6454 §4): a secret is for one of these."""
 
     scheme: str
     host: str
@@ -97,7 +97,7 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class HttpSettings:
-    """How to speak to servers: times in seconds, `ca` a PEM file that replaces the system's authorities."""
+    """How to talk to servers: times in seconds, `ca` a PEM file that replaces the system's authorities."""
 
     ca: Path | None = None
     trust_env: bool = False
@@ -109,18 +109,18 @@ class HttpSettings:
 def parse_url(text: str) -> httpx.URL:
     """Read an http(s) address; what is requested later is exactly the object that was checked here.
 
-    Raises InputError, whose words never repeat the address, when it is no http(s) address or holds a secret.
+    Raises InputError, which never repeats the address, when it is no http(s) address or has a secret in it.
     """
     if len(text) > MAX_URL or any(not c.isprintable() or c.isspace() for c in text):
-        raise InputError("the address is too long or holds blanks or control characters", hint="quote it, %20 style")
+        raise InputError("the address is too long or has blanks or control characters", hint="write a blank as %20")
     try:
         url = httpx.URL(text)
     except (httpx.InvalidURL, ValueError) as e:
         raise InputError("the address cannot be read", hint="it looks like https://host/folder") from e
     if url.userinfo:
         raise InputError(
-            "the address holds a user name or a password",
-            hint="take it out; put an Authorization header into a file that only you can read",
+            "the address has a user name or a password in it",
+            hint="remove it; put an Authorization header into a file that only you can read: --headers FILE",
         )
     if url.scheme not in DEFAULT_PORTS:
         raise InputError("the address is neither http nor https", hint="it looks like https://host/folder")
@@ -151,11 +151,11 @@ def origin_of(url: httpx.URL) -> Origin:
 def parse_origin(text: str) -> Origin:
     """Read an origin that the user allows: `https://host:port`, `http://host`, or `host`, which means https.
 
-    Raises InputError when it is none or holds a path.
+    Raises InputError when it is none or has a path.
     """
     url = parse_url(text if "://" in text else f"https://{text}")
     if url.raw_path != b"/":
-        raise InputError("an allowed host has no path", hint="write https://host or https://host:port")
+        raise InputError("an allowed host must not have a path", hint="write https://host or https://host:port")
     return origin_of(url)
 
 
@@ -166,17 +166,17 @@ def redacted(url: httpx.URL) -> str:
 
 
 def check_headers(headers: Mapping[str, str], origin: Origin) -> None:
-    """Refuse headers that cannot be sent or are ours to set, and secrets over plain http to another machine.
+    """Refuse headers that cannot be sent or that bundlekeeper sets, and secrets over plain http to another machine.
 
     Raises InputError that names the header and never its value.
     """
     for name, value in headers.items():
         if not _HEADER_NAME.fullmatch(name):
-            raise InputError("a header's name has characters that may not stand there")
+            raise InputError("a header's name has characters that are not allowed in it")
         if name.lower() in _OWN_HEADERS:
             raise InputError(f"the header {name} is set by bundlekeeper itself", hint="leave it out")
         if not _HEADER_VALUE.fullmatch(value):
-            raise InputError(f"the value of the header {name} is empty or holds characters that may not stand there")
+            raise InputError(f"the value of the header {name} is empty or has characters that are not allowed in it")
     if headers and origin.scheme == "http" and not is_loopback(origin.host):
         raise InputError("headers of your own are not sent over plain http", hint="use https", where=str(origin))
 
@@ -234,8 +234,8 @@ def _read_private(path: Path) -> bytes:
 def tls_context(ca: Path | None, *, trust_env: bool = False) -> ssl.SSLContext:
     """A client context that verifies chain, dates and name, from TLS 1.2 on (RFC 9325 §3.1.1).
 
-    With `ca` only that file's authorities count, else the system's. Built by hand since Python's default context also
-    writes session keys where SSLKEYLOGFILE points and takes authorities from SSL_CERT_FILE.
+    With `ca` only that file's authorities count, else the system's. Built by hand because Python's default context also
+    writes session keys to SSLKEYLOGFILE and reads authorities from SSL_CERT_FILE.
     Raises InputError when `ca` cannot be used.
     """
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
@@ -254,10 +254,10 @@ def tls_context(ca: Path | None, *, trust_env: bool = False) -> ssl.SSLContext:
     try:
         status = ca.stat()
         if not stat.S_ISREG(status.st_mode) or status.st_size > limits.CA_BYTES:
-            raise InputError("the file of authorities is no regular file or too large", where=str(ca))
+            raise InputError("the file of authorities is not a regular file or too large", where=str(ca))
         context.load_verify_locations(cafile=str(ca))
     except (OSError, ValueError) as e:  # ssl.SSLError is an OSError
-        raise InputError("the file of authorities cannot be used", where=str(ca), hint="it must hold PEM") from e
+        raise InputError("the file of authorities cannot be used", where=str(ca), hint="it must be in PEM form") from e
     return context
 
 
@@ -271,7 +271,7 @@ def quiet_loggers() -> None:
 def open_client(origin: Origin, settings: HttpSettings, context: ssl.SSLContext, watch: Watch) -> httpx.Client:
     """A client for one origin; `settings.headers` are this origin's own, so pass none for another origin.
 
-    `watch` gives the guard that its connections are held against.
+    `watch` gives the guard whose limits its connections keep.
     Raises InputError when headers, netrc or a proxy's address of the environment cannot be used.
     """
     check_headers(settings.headers, origin)
@@ -285,7 +285,7 @@ def open_client(origin: Origin, settings: HttpSettings, context: ssl.SSLContext,
         cookies=CookieJar(policy=DefaultCookiePolicy(allowed_domains=[])),
         timeout=httpx.Timeout(settings.idle_s, connect=settings.connect_s),
         follow_redirects=False,
-        trust_env=False,  # what the environment may say was looked up here, for this origin alone
+        trust_env=False,  # what the environment sets was looked up here, for this origin alone
     )
 
 
@@ -332,11 +332,11 @@ def _pool(
 
 
 @contextmanager
-def speaking_to(place: str) -> Iterator[None]:
+def talking_to(place: str) -> Iterator[None]:
     """The boundary: whatever the HTTP libraries and sockets raise inside becomes our own error about `place`.
 
-    Raises BrokenOff where another try may help, else UnfinishedError. The libraries' words are never repeated, since
-    they can hold headers; they stay in the error's cause.
+    Raises BrokenOff where another try may help, else UnfinishedError. The libraries' own messages are never repeated,
+    because they can have headers in them; they stay in the error's cause.
     """
     try:
         yield
@@ -348,20 +348,20 @@ def speaking_to(place: str) -> Iterator[None]:
 
 def _translated(error: Exception, place: str) -> UnfinishedError:
     chain = list(_causes(error))
-    for each in chain:
-        if isinstance(each, ssl.SSLCertVerificationError):
+    for cause in chain:
+        if isinstance(cause, ssl.SSLCertVerificationError):
             message, hint = _TLS_WORDS.get(
-                each.verify_code, ("the server's certificate cannot be verified", "see the server's certificate chain")
+                cause.verify_code, ("the server's certificate cannot be verified", "see the server's certificate chain")
             )
             return UnfinishedError(message, hint=hint, where=place)
-        if isinstance(each, ProxyUnreachableError):
-            message = f"the proxy {each.proxy} cannot be reached{_reason(chain)}"
-            hint = "is it the one that the environment should name (https_proxy)? without --trust-env none is used"
+        if isinstance(cause, ProxyUnreachableError):
+            message = f"the proxy {cause.proxy} cannot be reached{_reason(chain)}"
+            hint = "check https_proxy in the environment; without --trust-env no proxy is used"
             return Unreachable(message, where=place, hint=hint)
     if isinstance(error, (httpx.ConnectTimeout, httpx.PoolTimeout)):
         return Unreachable("the server cannot be reached: no answer in time", where=place, hint="is the address right?")
     if isinstance(error, httpx.TimeoutException):
-        return BrokenOff("the server fell silent", where=place, hint="try again; what came is kept")
+        return BrokenOff("the server stopped answering", where=place, hint="try again; what was downloaded is kept")
     if isinstance(error, httpx.ProxyError):
         code = next(
             (
@@ -371,15 +371,17 @@ def _translated(error: Exception, place: str) -> UnfinishedError:
             ),
             "",
         )
-        message = "the proxy did not let us through" + (f": it answered {code}" if code else "")
+        message = "the proxy refused the connection" + (f": it answered {code}" if code else "")
         return UnfinishedError(message, where=place, hint="check the proxy's settings")
     if isinstance(error, httpx.ConnectError):
         tls = next((exception for exception in chain if isinstance(exception, ssl.SSLError)), None)
         if tls is not None and not isinstance(tls, ssl.SSLEOFError):
-            return UnfinishedError("no TLS session with the server", where=place, hint="does it speak https there?")
+            return UnfinishedError(
+                "no TLS session with the server", where=place, hint="does the server use https at this address?"
+            )
         return Unreachable(f"the server cannot be reached{_reason(chain)}", where=place, hint="is the address right?")
     if isinstance(error, (httpx.NetworkError, httpx.RemoteProtocolError)):
-        return BrokenOff("the connection broke", where=place, hint="try again; what came is kept")
+        return BrokenOff("the connection broke", where=place, hint="try again; what was downloaded is kept")
     return UnfinishedError("the request could not be made", where=place, hint="check the address and the headers")
 
 

@@ -1,9 +1,9 @@
-"""A conversation with one mirror: a client for each origin, redirects as far as they are allowed, every answer judged.
+"""A conversation with one mirror: a client for each origin, allowed redirects, and a verdict on every answer.
 
-Rules: connections are kept and shared by all that is asked of one mirror, also by several threads; another origin is
-spoken to only where it was allowed, and never with the headers of the first; redirects are counted; a bare host that
-was allowed means https, so it never opens a way down to http; what a server says about places is checked like what a
-user says. Source: RFC 9110 §15.4, RFC 6454. Costs httpx.
+Rules: connections are kept and shared by all requests to one mirror, also by several threads; another origin is used
+only where it was allowed, and never with the headers of the first; redirects are counted; an allowed bare host means
+https, so it never allows http; an address from a server is checked like an address from a user. Source: RFC 9110 §15.4,
+RFC 6454. Imports httpx.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ from bundlekeeper.links.http.client import (
     origin_of,
     parse_url,
     redacted,
-    speaking_to,
+    talking_to,
 )
 from bundlekeeper.links.http.limits import SocketGuard, shared
 from bundlekeeper.links.http.verdict import Redirect, Verdict, judge
 
 MAX_REDIRECTS = 5
-_SMALL_BYTES = 64 * 1024  # a body that nobody wants is read to its end up to here, since that keeps the connection
+_SMALL_BYTES = 64 * 1024  # an unused body up to this size is read to its end, because that keeps the connection
 
 
 class MirrorClients:
@@ -60,9 +60,9 @@ class MirrorClients:
 
 @dataclass(frozen=True, slots=True)
 class HttpServer:
-    """How to speak to a mirror: settings with the headers of `home`, and origins that redirects may lead to.
+    """How to talk to a mirror: settings with the headers of `home`, and origins that redirects may lead to.
 
-    `now` is a monotonic clock and `wait` a sleep, both in seconds. Whoever made it closes its `lines`.
+    `now` is a monotonic clock and `wait` a sleep, both in seconds. Whoever made it closes its `clients`.
     """
 
     home: Origin
@@ -71,7 +71,7 @@ class HttpServer:
     allowed: frozenset[Origin] = frozenset()
     now: Callable[[], float] = time.monotonic
     wait: Callable[[float], None] = time.sleep
-    lines: MirrorClients = field(default_factory=MirrorClients)
+    clients: MirrorClients = field(default_factory=MirrorClients)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ class HttpQuestion:
     expected: int | None = None
 
     def headers(self) -> dict[str, str]:
-        """The headers that ask for a rest (RFC 9110 §14.2, §13.1.5); none where the whole is wanted."""
+        """The headers that ask for a rest (RFC 9110 §14.2, §13.1.5); none for the whole file."""
         return {"Range": f"bytes={self.start}-", "If-Range": self.validator} if self.start else {}
 
 
@@ -126,17 +126,17 @@ class Conversation:
                     yield response, verdict
                     return
             finally:
-                _let_go(response, ask.method)
+                _close(response, ask.method)
             at = self._target(at, verdict.location, place)
         raise UnfinishedError(f"more than {MAX_REDIRECTS} redirects", where=place, hint="name the final address")
 
     def _send(self, url: httpx.URL, ask: HttpQuestion, place: str) -> httpx.Response:
-        """Ask. What broke because the server had let go of a kept connection is asked again (RFC 9112 §9.3.1)."""
+        """Send the request; again where the server had closed a kept connection (RFC 9112 §9.3.1)."""
         client = self._client(origin_of(url))
         while True:
             connects = self._guard.connects
             try:
-                with speaking_to(place):
+                with talking_to(place):
                     return client.send(client.build_request(ask.method, url, headers=ask.headers()), stream=True)
             except BrokenOff as error:
                 broke = isinstance(error.__cause__, (httpx.NetworkError, httpx.RemoteProtocolError))
@@ -149,31 +149,33 @@ class Conversation:
             settings = self._server.settings if home else replace(self._server.settings, headers={})
             return open_client(origin, settings, self._server.context, shared)
 
-        return self._server.lines.client(origin, opened)
+        return self._server.clients.client(origin, opened)
 
     def _target(self, url: httpx.URL, location: str, place: str) -> httpx.URL:
         try:
             target = parse_url(str(url.join(location).copy_with(fragment=None)))
         except (InputError, httpx.InvalidURL, ValueError) as e:
             raise UnfinishedError(
-                "the mirror redirects to an address that cannot be used", where=place, hint="tell who runs it"
+                "the mirror redirects to an address that cannot be used",
+                where=place,
+                hint="report it to whoever runs the mirror",
             ) from e
         origin = origin_of(target)
         if origin in {origin_of(url), self._server.home} | self._server.allowed:
             return target
         raise UnfinishedError(
-            f"the mirror redirects to {origin}, which was not allowed",
-            hint=f"if you trust it: --allow-host {origin}",
+            f"the mirror redirects to {origin}, which is not allowed",
+            hint=f"if you trust that host: --allow-host {origin}",
             where=place,
         )
 
 
-def _let_go(response: httpx.Response, method: str) -> None:
-    """Close an answer; one whose body is small or none is read to its end first, so that its connection stays."""
+def _close(response: httpx.Response, method: str) -> None:
+    """Close an answer; a small or empty body is read to its end first, so that its connection can be kept."""
     stated = response.headers.get("content-length", "")
     small = method == "HEAD" or (stated.isdecimal() and len(stated) < 10 and int(stated) <= _SMALL_BYTES)
     if small and not response.is_stream_consumed:
-        with suppress(httpx.HTTPError, KeeperError):  # the limits are met again by whatever is done next
+        with suppress(httpx.HTTPError, KeeperError):  # the next request meets the limits again
             for _ in response.iter_raw():
                 pass
     response.close()

@@ -1,8 +1,8 @@
-"""One file from an http(s) server into a part file: tries, going on where it broke, limits.
+"""Downloads one file from an http(s) server into a part file: with several tries, resuming, and limits.
 
-Rules: the body is hashed while it is written and never trusted for more than that; never more than the expected size
-and one block is read; a rest is asked for under a strong validator only (If-Range), and what does not fit starts again
-from nothing; every try and every wait is counted. Source: RFC 9110 (ranges §14, conditions §13). Costs httpx.
+Rules: the body is hashed while it is written, and nothing else in it is used; never more than the expected size and one
+block is read; a rest is asked for with a strong validator only (If-Range), and the download starts again where it does
+not fit; every try and every wait is counted. Source: RFC 9110 (ranges §14, conditions §13). Imports httpx.
 """
 
 from __future__ import annotations
@@ -12,22 +12,22 @@ from dataclasses import dataclass
 
 import httpx
 
-from bundlekeeper.links.http.client import BrokenOff, redacted, speaking_to
+from bundlekeeper.links.http.client import BrokenOff, redacted, talking_to
 from bundlekeeper.links.http.conversation import Conversation, HttpQuestion, HttpServer
 from bundlekeeper.links.http.limits import HttpLimits, SocketGuard
 from bundlekeeper.links.http.part_file import JoinedBlocks, PartFile
 from bundlekeeper.links.http.verdict import Again, MissingAnswer, Rest, WholeAnswer, WrongSize
 from bundlekeeper.verification.hashing.read import Stop
 
-_JOIN_S = 0.25  # small blocks wait no longer than this for others to be joined with
-PROGRESS_BYTES = 1 << 20  # a try that brought this much is no failure in a row
+_JOIN_S = 0.25  # small blocks wait no longer than this to be joined with others
+PROGRESS_BYTES = 1 << 20  # a try that brought so many bytes resets the count of failures
 
 
 @dataclass(frozen=True, slots=True)
 class DownloadRules:
     """How patient a download is. Times in seconds, sizes in bytes.
 
-    `deadline_s` None means: as long as the least rate would take for the whole, and ten minutes.
+    `deadline_s` None means the time for the whole file at the least rate, and ten minutes.
     """
 
     tries: int = 5
@@ -66,13 +66,13 @@ def download(
 ) -> ReceivedBytes | None:
     """Bring `expected` bytes into `part` from the first of `urls` that has the file; None where none has it.
 
-    Where an earlier run left a start of the file, the address that it came from is tried first.
-    Raises WrongSize when the server's file has another length, UnfinishedError when it could not be finished (what
-    came is kept in `part` where it can be gone on from), StoppedError when told to stop, InputError for headers or
+    Where an earlier run left a beginning of the file, the address that it came from is tried first.
+    Raises WrongSize when the server's file has another length, UnfinishedError when it could not be finished (the
+    bytes are kept in `part` where they can be resumed), StoppedError when stopped, InputError for headers or
     settings of the environment that cannot be used.
     """
     places = [redacted(url) for url in urls]
-    at = part.take_up(places)
+    at = part.resume(places)
     if expected and part.size == expected:
         return ReceivedBytes(expected, part.sha256(), 0)
     ordered = sorted(zip(places, urls, strict=True), key=lambda pair: pair[0] != at)
@@ -109,7 +109,7 @@ class _Download:
         self._transferred = 0
 
     def run(self) -> ReceivedBytes | None:
-        """Try until all is there or there is no point in going on; None where the server has no such file."""
+        """Try until the file is whole or more tries are useless; None where the server has no such file."""
         failures = 0
         while True:
             before = self._transferred
@@ -137,17 +137,17 @@ class _Download:
                 self._receive(response, verdict.framed)
             elif isinstance(verdict, Rest):
                 self._receive(response, framed=False)
-        if isinstance(verdict, Again):  # what we have does not fit what the server has now
+        if isinstance(verdict, Again):  # what we have does not fit the server's file
             self._part.restart()
             return self._attempt()
         return not isinstance(verdict, MissingAnswer)
 
     def _receive(self, response: httpx.Response, framed: bool) -> None:
-        """Write the body; keep what came, whatever happens on the way."""
+        """Write the body; keep what was received, whatever happens."""
         try:
             with self._part.receiving() as joined:
                 self._guard.on_silence = joined.flush
-                self._take(response, joined)
+                self._write_body(response, joined)
         except WrongSize:
             self._part.restart()
             raise
@@ -155,17 +155,17 @@ class _Download:
             self._guard.on_silence = None
             self._part.keep()
         came = self._part.size
-        if came < self._expected and framed:  # all there is; whether it is of any use is the caller's to say
+        if came < self._expected and framed:  # the whole file; the caller decides what to do with it
             raise WrongSize(came, self._expected, where=self._place)
         if came < self._expected:
             raise BrokenOff(
                 f"the mirror's answer ended after {came} of {self._expected} bytes",
                 where=self._place,
-                hint="take it again to go on",
+                hint="run the command again to go on",
             )
 
-    def _take(self, response: httpx.Response, joined: JoinedBlocks) -> None:
-        """Every block of the body, written soon and kept now and then."""
+    def _write_body(self, response: httpx.Response, joined: JoinedBlocks) -> None:
+        """Write every block of the body soon, and record the progress now and then."""
         written_s = kept_s = self._server.now()
         for block in self._blocks(response):
             if len(block) > self._expected - self._part.size - joined.waiting:
@@ -173,8 +173,8 @@ class _Download:
             joined.add(block)
             self._transferred += len(block)
             now_s = self._server.now()
-            due = now_s - kept_s >= self._rules.keep_every_s
-            if due or self._part.unkept + joined.waiting >= self._rules.keep_every_bytes:
+            late = now_s - kept_s >= self._rules.keep_every_s
+            if late or self._part.unkept + joined.waiting >= self._rules.keep_every_bytes:
                 joined.flush()
                 self._part.keep()
                 written_s = kept_s = self._server.now()
@@ -183,5 +183,5 @@ class _Download:
                 written_s = now_s
 
     def _blocks(self, response: httpx.Response) -> Iterator[bytes]:
-        with speaking_to(self._place):
+        with talking_to(self._place):
             yield from response.iter_raw()

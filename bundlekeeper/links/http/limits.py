@@ -1,9 +1,9 @@
-"""Limits under the HTTP library, at the socket: a total deadline, a least rate, and a stop that is heard while waiting.
+"""Limits below the HTTP library, at the socket: a deadline, a least rate, and a stop that works while waiting.
 
-Rules: every read of a connection passes here, also those of headers and of chunk frames that give no byte of a body,
-so that no server can hold us by dripping; the rate counts only time spent waiting for the network, so that a slow disk
-of ours is never blamed on the server; a limit that was hit is final; a connection that many downloads use in turn is
-held against the limits of the one that uses it. Importing this module costs httpx.
+Rules: every read of a connection passes here, also those of headers and of chunk frames without bytes of a body, so
+that a server cannot keep us waiting by sending very slowly; the rate counts only time spent waiting for the network, so
+that a slow disk of ours is never blamed on the server; a limit that was hit is final; a connection that many downloads
+use in turn has the limits of the one that uses it. Importing this module imports httpx.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.verification.hashing.read import Stop
 
 _SLICE_S = 0.25  # how long a wait may go on without looking at the stop flag
-_GATHERED = 256 * 1024  # bytes that are taken at once from a connection that has them ready
+_GATHERED = 256 * 1024  # the most bytes read at once from a connection that has them ready
 _PARTS = 10  # the window of the least rate slides by tenths, or by slices where those are longer
 
 
@@ -36,7 +36,7 @@ class HttpLimits:
 
 
 class SocketGuard:
-    """Holds the limits of one download against what its connections do."""
+    """Enforces the limits of one download on its connections."""
 
     def __init__(self, place: str, limits: HttpLimits, now: Callable[[], float], stop: Stop | None = None) -> None:
         """`now` is a monotonic clock in seconds; `place` is what messages call the server."""
@@ -52,25 +52,27 @@ class SocketGuard:
         self.on_silence: Callable[[], None] | None = None  # called when nothing came for a slice of waiting
 
     def remaining(self) -> float:
-        """Seconds until the deadline. Raises UnfinishedError at the deadline, StoppedError when told to stop."""
+        """Seconds until the deadline. Raises UnfinishedError at the deadline, StoppedError when stopped."""
         if self._stop is not None and self._stop.is_set():
             raise StoppedError("stopped while downloading", where=self._place, exit_code=self._stop.exit_code)
         left = self._end_s - self._now()
         if left <= 0:
             raise UnfinishedError(
-                f"not finished after {self._limits.deadline_s:.0f} s", where=self._place, hint="take it again to go on"
+                f"not finished after {self._limits.deadline_s:.0f} s",
+                where=self._place,
+                hint="run the command again to go on",
             )
         return left
 
     def pause(self, seconds: float, wait: Callable[[float], None], because: UnfinishedError | None = None) -> None:
-        """Wait between two tries, by `wait`, in slices, after what `because` says.
+        """Wait between two tries, with `wait`, in slices; `because` is the error of the last try.
 
         Raises as `remaining`: UnfinishedError at once where the wait is longer than what remains.
         """
         if seconds >= self.remaining():
-            message = (f"{because.message}; " if because else "") + "no time is left to wait for another try"
+            message = (f"{because.message}; " if because else "") + "there is no time left for another try"
             where = because.where if because else self._place
-            raise UnfinishedError(message, where=where, hint="take it again later")
+            raise UnfinishedError(message, where=where, hint="run the command again later")
         while seconds > 0:
             self.remaining()
             wait(min(seconds, _SLICE_S))
@@ -92,7 +94,7 @@ class SocketGuard:
             raise UnfinishedError(
                 f"too slow: {rate:.0f} bytes/s over {total_s:.3g} s",
                 where=self._place,
-                hint="take it again later; what came is kept",
+                hint="run the command again later; what was downloaded is kept",
             )
 
     def read(self, stream: httpcore.NetworkStream, max_bytes: int, timeout_s: float | None) -> bytes:
@@ -122,7 +124,7 @@ class SocketGuard:
 
     @contextmanager
     def watching(self) -> Iterator[None]:
-        """For as long as the block lasts, what this thread does by shared connections counts here."""
+        """During the block, what this thread does on shared connections counts here."""
         token = _WATCHING.set(self)
         try:
             yield
@@ -131,7 +133,7 @@ class SocketGuard:
 
 
 _WATCHING: ContextVar[SocketGuard] = ContextVar("the guard of this thread")
-#: Gives the guard that a connection is held against now: one guard, or `shared`, that of the thread which uses it.
+#: Gives the guard whose limits a connection has now: one guard, or `shared`: that of the thread which uses it.
 Watch = Callable[[], SocketGuard]
 shared: Watch = _WATCHING.get
 
@@ -145,7 +147,8 @@ class ProxyUnreachableError(httpcore.ConnectError):
 
 
 def _gathered(stream: httpcore.NetworkStream, data: bytes) -> bytes:
-    """`data` and what else the connection has ready: TLS gives 16 KiB a time (RFC 8446 §5.1), at a price for each."""
+    """`data` and what else the connection has ready: TLS gives 16 KiB a time (RFC 8446 §5.1), and each read costs
+    time."""
     pieces, size = [data], len(data)
     while data and size < _GATHERED:
         try:
@@ -182,7 +185,7 @@ class _Stream(httpcore.NetworkStream):
 
 
 class Backend(httpcore.NetworkBackend):
-    """A network for httpcore whose every connection is held against limits."""
+    """A network for httpcore; every connection has limits."""
 
     def __init__(self, watch: Watch, proxy: str = "") -> None:
         """`proxy` is the origin of the proxy that every connection goes to, empty where there is none."""
@@ -211,7 +214,7 @@ class Backend(httpcore.NetworkBackend):
 
 
 class GuardedTransport(httpx.BaseTransport):
-    """httpx's HTTP/1.1 over a pool of ours; httpx's own transport takes no network backend."""
+    """httpx's HTTP/1.1 over our own pool; httpx's own transport accepts no network backend."""
 
     def __init__(self, pool: httpcore.ConnectionPool) -> None:
         self._pool = pool

@@ -1,9 +1,9 @@
 """Bundles from an http(s) mirror, as a `BundleSource`.
 
-Rules: a file is looked for as `BASE/file`, then as a store is laid out, `BASE/family/version/file`; what the mirror
-lacks is not offered; a size that contradicts the manifest is reported without reading; a download that broke is kept in the
-store's incoming folder and gone on with; one that came to its end is never gone on with, whatever its digest; whatever
-fails, fails for one bundle. Importing this module costs httpx: only for an address.
+Rules: a file is looked for at `BASE/file`, then in a store's layout, `BASE/family/version/file`; what the mirror lacks
+is not offered; a size that contradicts the manifest is reported without reading; a download that broke is kept in the
+store's incoming folder and resumed; a complete one is never resumed, whatever its digest; a failure is one bundle's
+failure. Importing this module imports httpx.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from bundlekeeper.links.http.client import (
     parse_origin,
     parse_url,
     redacted,
-    speaking_to,
+    talking_to,
     tls_context,
 )
 from bundlekeeper.links.http.conversation import Conversation, HttpQuestion, HttpServer
@@ -59,11 +59,11 @@ def mirror_source(
     now: Callable[[], float] = time.monotonic,
     wait: Callable[[float], None] = time.sleep,
 ) -> BundleSource:
-    """A mirror at `url` as a source for `store.adding.take`; nothing is asked of it yet.
+    """A mirror at `url` as a source for `store.adding.add`; no request is made yet.
 
     `ca` is a PEM file of the authorities that count instead of the system's; `allow_hosts` names origins that
-    redirects may lead to (a bare host means https); `folders` maps a bundle's SHA-256 to its `family/version` inside a
-    mirror laid out like a store; `headers` go to the mirror's own origin and nowhere else; `trust_env` lets proxies
+    redirects may lead to (a bare host means https); `folders` maps a bundle's SHA-256 to its `family/version` in a
+    mirror with a store's layout; `headers` go to the mirror's own origin and nowhere else; `trust_env` lets proxies
     and netrc of the environment count; `now` is a monotonic clock and `wait` a sleep, in seconds.
     Raises InputError when the address, the authorities, a host or a header cannot be used.
     """
@@ -78,7 +78,7 @@ def mirror_source(
 
 @dataclass(frozen=True, slots=True)
 class _Ref:
-    """What an offer of ours refers to: addresses to try, or why none could be asked."""
+    """What an offer of ours refers to: addresses to try, or why no request could be made."""
 
     urls: tuple[httpx.URL, ...]
     error: UnfinishedError | None = None
@@ -107,14 +107,14 @@ class Mirror:
 
     def close(self) -> None:
         """Close the connections; the next question opens new ones."""
-        self._server.lines.close()
+        self._server.clients.close()
 
     def survey(self, wanted: Sequence[WantedFile]) -> tuple[str, ...]:
-        """Nothing: a mirror has no list, and is asked only for what is really needed."""
+        """Do nothing: a mirror has no list, and requests are made only for what is needed."""
         return ()
 
     def find(self, wanted: WantedFile) -> FoundFile:
-        """Ask for the file's head; a mirror that cannot say is offered all the same, and `fetch` tells why.
+        """Ask for the file's head; where that fails the file is offered all the same, and `fetch` raises the reason.
 
         Raises InputError for headers or settings of the environment that cannot be used.
         """
@@ -203,7 +203,7 @@ class Mirror:
         return ABSENT
 
     def _small(self, url: httpx.URL) -> bytes | None:
-        """The file at the address, or a little more than a signature's bound of it; None where there is none."""
+        """The file at the address, up to a little more than the limit for signatures; None where there is none."""
         if self._down is not None:
             raise self._still_down(self._down)
         guard = SocketGuard(redacted(url), _LOOK, self._server.now)
@@ -214,7 +214,7 @@ class Mirror:
         ):
             if not isinstance(verdict, WholeAnswer):
                 return None
-            with speaking_to(redacted(url)):
+            with talking_to(redacted(url)):
                 for block in response.iter_raw():
                     data += block
                     if len(data) > limits.SIGNATURE_BYTES:
@@ -222,7 +222,7 @@ class Mirror:
         return bytes(data)
 
     def _still_down(self, error: Unreachable) -> Unreachable:
-        """The same of the mirror: this address of it was not asked any more."""
+        """The same error for the mirror: no request was made for this address."""
         return Unreachable(error.message, hint=error.hint, where=self.place)
 
     def _remember(self, error: UnfinishedError) -> None:
@@ -258,10 +258,10 @@ class Mirror:
             temp.close()
             raise
         kept = part.size - transferred
-        note = f"{human_bytes(kept)} of it were there from a download that broke" if kept > 0 else ""
+        note = f"{human_bytes(kept)} of it were kept from a download that broke" if kept > 0 else ""
         digest = part.digest()
         if digest.sha256 != wanted.sha256:
-            temp.forget()  # should we die before it is in quarantine, nobody may go on with it
+            temp.forget()  # if this process is killed before it is in quarantine, no run may resume it
         return Fetched(temp, digest, "download", note)
 
     def _download(
@@ -273,11 +273,11 @@ class Mirror:
             received = download(self._server, urls, part, expected=wanted.size, rules=rules, stop=stop)
         except WrongSize as error:
             if not error.more and error.size == part.size:
-                return part.size  # shorter, and all of it is here to be looked at
+                return part.size  # shorter, but complete: the caller looks at it
             if offer.size is None and error.code == "extended":
                 raise
             raise SourceError(
-                f"{offer.place}: {error.message}, and not what was said before", where=offer.place
+                f"{offer.place}: {error.message}; the mirror stated another size before", where=offer.place
             ) from error
         except DiskError:
             raise
@@ -286,15 +286,15 @@ class Mirror:
             raise _source_error(error) from error
         self._down = None
         if received is None:
-            raise SourceError(f"{self.place}: the file is not there any more", where=self.place)
+            raise SourceError(f"{self.place}: the file is no longer there", where=self.place)
         return received.transferred
 
 
 class _PartTemp(Temp):
-    """A named part with its record, which goes when the part goes."""
+    """A named part with its record, which is removed with the part."""
 
     def __init__(self, inner: Temp, record: RecordPlace) -> None:
-        super().__init__(inner.fd, -1, None)  # everything that would use the other two is handed on below
+        super().__init__(inner.fd, -1, None)  # the methods below pass everything on to `inner`
         self._inner = inner
         self._record = record
         self._kept = False
@@ -310,9 +310,9 @@ class _PartTemp(Temp):
         self._inner.keep()
 
     def forget(self) -> None:
-        """Drop the ledger, so that the part is never gone on with."""
+        """Remove the record, so that the part is never resumed."""
         with suppress(OSError):
-            self._record.drop()
+            self._record.remove()
 
     def close(self) -> None:
         if not self._kept:
@@ -326,7 +326,7 @@ def below(base: httpx.URL, *names: str) -> httpx.URL:
     Raises InputError for a name that means a folder.
     """
     if any(name in ("", ".", "..") for name in names):
-        raise InputError("a name of the manifest means a folder at the mirror", hint="give the bare file name")
+        raise InputError("a file name in the manifest means a folder at the mirror", hint="write the bare file name")
     path, mark, query = base.raw_path.partition(b"?")
     tail = "/".join(quote(name, safe="", errors="surrogateescape") for name in names)
     return base.copy_with(raw_path=path.rstrip(b"/") + b"/" + tail.encode("ascii") + mark + query)
@@ -339,7 +339,7 @@ def _ref(offer: FileOffer) -> _Ref:
 
 
 def _sentence(error: UnfinishedError) -> str:
-    """Place, what is and what to do in one sentence, since a finding keeps no more of it."""
+    """Place, message and hint in one sentence, because a finding keeps only that."""
     return f"{error.where}: " * bool(error.where) + error.message + f" ({error.hint})" * bool(error.hint)
 
 

@@ -1,9 +1,9 @@
 """A file that is being downloaded, kept over interruptions: its descriptor, its running digest and a small record.
 
-Rules: small blocks are joined before they are hashed and written; what the ledger counts as kept was synced before the
-record said so, so that a power cut never leaves a hole inside it; a part without a record, or with one that does not
-fit, starts again from nothing; the kept prefix is read and hashed again before more is added; an error of the disk
-drops the part, and a failed sync is never tried again.
+Rules: small blocks are joined before they are hashed and written; the bytes that the record counts as kept were synced
+before it was written, so that a power cut leaves no gap in them; a part without a record, or with one that does not
+fit, starts again from nothing; the kept beginning is read and hashed again before more is added; after a disk error the
+part is emptied, and a failed sync is never tried again.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class DiskError(UnfinishedError):
 
 @dataclass(frozen=True, slots=True)
 class Resume:
-    """What the ledger holds. `url` has no query and no user; `validator` is strong, or empty once all is there."""
+    """The record. `url` has no query and no user; `validator` is strong, or empty once the file is complete."""
 
     url: str
     validator: str
@@ -42,12 +42,12 @@ class Resume:
     kept: int
 
     def as_bytes(self) -> bytes:
-        """The ledger as its file holds it."""
+        """The record as the bytes of its file."""
         return json.dumps({"resume": _FORMAT, **asdict(self)}, indent=1).encode() + b"\n"
 
     @classmethod
     def from_bytes(cls, data: bytes) -> Resume | None:
-        """Read a record; None for anything that is not one in every detail: it is only ever a shortcut."""
+        """Read a record; None for anything that is not exactly one: a record only saves work."""
         try:
             row = json.loads(data)
             form = row.pop("resume", None) if isinstance(row, dict) else None
@@ -67,20 +67,20 @@ class Resume:
 
 @dataclass(frozen=True, slots=True)
 class RecordPlace:
-    """Where the ledger lies: a name in an open folder."""
+    """Where the record is: a name in an open folder."""
 
     folder_fd: int
     name: str
 
     def load(self) -> Resume | None:
-        """The ledger, or None where there is none that can be used."""
+        """The record, or None where there is none that can be used."""
         try:
             return Resume.from_bytes(files.read_bounded(self.folder_fd, self.name, limits.DOWNLOAD_RECORD_BYTES))
         except (OSError, RefusedError):
             return None
 
     def save(self, record: Resume) -> None:
-        """Replace the ledger, whole or not at all. Raises OSError."""
+        """Replace the record, whole or not at all. Raises OSError."""
         new = self.name + ".new"
         files.remove(self.folder_fd, new)
         fd = os.open(new, _NEW, files.PRIVATE_FILE, dir_fd=self.folder_fd)
@@ -91,8 +91,8 @@ class RecordPlace:
             os.close(fd)
         os.rename(new, self.name, src_dir_fd=self.folder_fd, dst_dir_fd=self.folder_fd)
 
-    def drop(self) -> None:
-        """Remove the ledger and what a killed `save` left. Raises OSError."""
+    def remove(self) -> None:
+        """Remove the record and what a killed `save` left. Raises OSError."""
         for name in (self.name, self.name + ".new"):
             files.remove(self.folder_fd, name)
 
@@ -110,10 +110,10 @@ class PartFile:
         stop: Stop | None = None,
         algorithms: Sequence[str] = SHA256,
     ) -> None:
-        """`fd` is open for reading and writing and stays the caller's; `whole` is the size wanted, in bytes.
+        """`fd` is open for reading and writing and stays the caller's; `whole` is the expected size, in bytes.
 
         `algorithms` are the digests to compute on the way, SHA-256 among them, by hashlib's names.
-        `on_bytes` is reported how many more bytes are done; a negative count when a download starts again.
+        `on_bytes` gets the number of bytes that were added; a negative one when a download starts again.
         """
         self._fd = fd
         self._place = place
@@ -129,12 +129,12 @@ class PartFile:
 
     @property
     def kept(self) -> int:
-        """Bytes that the ledger counts: what the next run can go on from."""
+        """Bytes that the record counts: the next run can resume after them."""
         return self._kept
 
     @property
     def unkept(self) -> int:
-        """Bytes written that the ledger does not count yet."""
+        """Bytes that were written and that the record does not count yet."""
         return self.size - self._kept
 
     def sha256(self) -> str:
@@ -143,13 +143,13 @@ class PartFile:
 
     def digest(self) -> Digest:
         """Size and digests of the bytes that are there."""
-        return Digest(self.size, {name: each.hexdigest() for name, each in self._hashes.items()})
+        return Digest(self.size, {name: digest.hexdigest() for name, digest in self._hashes.items()})
 
-    def take_up(self, urls: Collection[str]) -> str:
-        """Go on from an earlier run's record for one of `urls` and this size, else start from nothing.
+    def resume(self, urls: Collection[str]) -> str:
+        """Resume from an earlier run's record for one of `urls` and this size, else start from nothing.
 
         Returns the address that the kept bytes came from, empty where there are none.
-        Raises DiskError when the disk fails, StoppedError when told to stop.
+        Raises DiskError when the disk fails, StoppedError when stopped.
         """
         record = self._place.load()
         if record is None or record.url not in urls or record.whole != self._whole or not self._again(record.kept):
@@ -169,8 +169,8 @@ class PartFile:
             while block := os.read(self._fd, _BLOCK):
                 if self._stop is not None and self._stop.is_set():
                     raise StoppedError("stopped while reading what was downloaded before")
-                for each in self._hashes.values():
-                    each.update(block)
+                for digest in self._hashes.values():
+                    digest.update(block)
                 self._count(len(block))
         return self.size == kept
 
@@ -181,13 +181,13 @@ class PartFile:
 
     @contextmanager
     def receiving(self) -> Iterator[JoinedBlocks]:
-        """Take bytes at the end of the part; its digests are those of its bytes when this has ended.
+        """Add bytes at the end of the part; its digests are right again after the block.
 
-        Raises DiskError when the disk fails; the part is then dropped.
+        Raises DiskError when the disk fails; the part is then emptied.
         """
         with Lanes(self._hashes, buffers_for(self._whole - self.size), kept=True) as lanes:
             with self._disk():
-                target = HashTarget(self._fd, Stop())  # what came is kept, also when we are reported to stop
+                target = HashTarget(self._fd, Stop())  # what was received is kept, also after a stop
             joined = JoinedBlocks(lanes, lambda block: self._write(target, block))
             try:
                 yield joined
@@ -204,7 +204,8 @@ class PartFile:
         self._on_bytes(size)
 
     def keep(self) -> None:
-        """Sync what is there and record it, where it can be of use later: all of it, or a start under a strong tag.
+        """Sync what is there and record it where a later run can use it: a whole file, or a beginning with a strong
+        tag.
 
         Raises DiskError when the disk fails.
         """
@@ -219,7 +220,7 @@ class PartFile:
     def restart(self) -> None:
         """Forget everything that was downloaded. Raises DiskError when the disk fails."""
         try:
-            self._place.drop()
+            self._place.remove()
             os.ftruncate(self._fd, 0)
             os.lseek(self._fd, 0, os.SEEK_SET)
         except OSError as e:
@@ -232,7 +233,7 @@ class PartFile:
 
     @contextmanager
     def _disk(self) -> Iterator[None]:
-        """An error of the disk inside drops the part: what it holds is not known any more."""
+        """After an error of the disk inside, empty the part: its contents are no longer known."""
         try:
             yield
         except OSError as e:
@@ -248,10 +249,10 @@ class JoinedBlocks:
         self._lanes = lanes
         self._write = write
         self._buffer = lanes.buffer()
-        self.waiting = 0  # bytes that came and are not written yet
+        self.waiting = 0  # bytes that were received and are not written yet
 
     def add(self, data: bytes) -> None:
-        """Take these bytes. Raises DiskError as `PartFile.receiving`."""
+        """Add these bytes. Raises DiskError as `PartFile.receiving`."""
         view = memoryview(data)
         while view:
             piece = view[: len(self._buffer) - self.waiting]

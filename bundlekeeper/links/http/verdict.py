@@ -1,8 +1,8 @@
 """What a server's answer to a download means: pure functions from status and headers to a verdict.
 
-Rules: only an answer that fits the request in every part is used; a rest is used only where start, end, total and the
-validator agree, anything else means the whole again; a packed body is refused; a stated length that contradicts
-the manifest is reported before a byte is read; a server's own words never reach a message. Source: RFC 9110.
+Rules: only an answer that fits the request in every detail is used; a rest is used only where start, end, total and the
+validator fit, else the whole file is asked for again; a packed body is refused; a stated length that contradicts the
+manifest is reported before a byte is read; a server's own text is never part of a message. Source: RFC 9110.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _SETTLED = timedelta(seconds=60)
 
 
 class Declined(UnfinishedError):  # noqa: N818 - the name says what happened; it is caught by name
-    """The server answered, and asking again would not help; `status` is its HTTP status."""
+    """The server answered, and another try would not help; `status` is its HTTP status."""
 
     def __init__(self, status: int, message: str, *, hint: str = "", where: str = "") -> None:
         super().__init__(message, hint=hint, where=where)
@@ -37,9 +37,9 @@ class Declined(UnfinishedError):  # noqa: N818 - the name says what happened; it
 
 
 class WrongSize(TooLong):
-    """The mirror's file is not as long as the manifest says: longer, or shorter, which there is no other error for.
+    """The mirror's file is longer or shorter than the manifest says.
 
-    `size` is its length in bytes, or the number of bytes seen when it went on past the manifest's (`more` is True).
+    `size` is its length in bytes, or the number of bytes read when it did not end at the manifest's (`more` is True).
     """
 
     def __init__(self, size: int, expected: int, *, more: bool = False, where: str = "") -> None:
@@ -61,7 +61,9 @@ class WholeAnswer:
 
     size: int | None
     validator: str
-    framed: bool  # the end of the body is marked (chunked), so an early end is the file's and not the connection's
+    framed: (
+        bool  # the end of the body is marked (chunked): if it ends early, the file is short, not the connection broken
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +73,12 @@ class Rest:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """What we have does not fit what the server has: ask for the whole."""
+    """What we have does not fit the server's file: ask for the whole."""
 
 
 @dataclass(frozen=True, slots=True)
 class Redirect:
-    """Look elsewhere; the location is not checked yet."""
+    """The file is elsewhere; the location is not checked yet."""
 
     location: str
 
@@ -96,10 +98,10 @@ def strong_etag(headers: Mapping[str, str]) -> str:
 
 
 def strong_validator(headers: Mapping[str, str]) -> str:
-    """What a rest of this answer's file may be asked for under (RFC 9110 §13.1.5); empty where there is nothing.
+    """The validator for asking for a rest of this file (RFC 9110 §13.1.5); empty where there is none.
 
-    A strong entity tag; without any tag the Last-Modified date, where it lies so far before the answer's own Date that
-    a later change would show in it (§8.8.2.2).
+    A strong entity tag; without any tag the Last-Modified date, where it is so long before the answer's own Date
+    that a later change would show in it (§8.8.2.2).
     """
     if "etag" in headers:
         return strong_etag(headers)
@@ -130,12 +132,12 @@ def judge(
     place: str,
     away: str = "",
 ) -> Verdict:
-    """Say what an answer means to a request for `expected` bytes from `start` on under `validator`.
+    """Find out what an answer means for a request for `expected` bytes from `start` on with `validator`.
 
-    `start` 0 asks for the whole. With `expected` None any length will do, and no rest. `headers` maps lower-case names
-    to values. `away` names the server that answered where it is not the mirror but one that the mirror leads to.
-    Raises WrongSize where the stated length contradicts `expected`, BrokenOff where another try may help, else
-    UnfinishedError.
+    `start` 0 asks for the whole. With `expected` None any length is right, and a rest is not. `headers` maps lower-case
+    names to values. `away` names the server that answered where it is not the mirror itself but one that the mirror
+    redirects to. Raises WrongSize where the stated length contradicts `expected`, BrokenOff where another try may help,
+    else UnfinishedError.
     """
     if status in (200, 206):
         _refuse_packed(headers, place)
@@ -156,8 +158,8 @@ def _refuse_packed(headers: Mapping[str, str], place: str) -> None:
     coding = headers.get("content-encoding", "").strip().lower()
     if coding not in ("", "identity"):
         raise UnfinishedError(
-            "the mirror packs the file on the way (Content-Encoding), though asked not to",
-            hint="let the mirror serve the file as it is",
+            "the mirror packs the file (Content-Encoding), although it was asked not to",
+            hint="configure the mirror to send the file as it is",
             where=place,
         )
 
@@ -165,7 +167,7 @@ def _refuse_packed(headers: Mapping[str, str], place: str) -> None:
 def _whole(headers: Mapping[str, str], expected: int | None, place: str) -> WholeAnswer:
     stated = headers.get("content-length", "").strip()
     if stated and not _DIGITS.fullmatch(stated):
-        raise UnfinishedError("the mirror's answer states no readable length", where=place)
+        raise UnfinishedError("the length in the mirror's answer cannot be read", where=place)
     size = int(stated) if stated else None
     if size is not None and expected is not None and size != expected:
         raise WrongSize(size, expected, where=place)
@@ -176,7 +178,7 @@ def _whole(headers: Mapping[str, str], expected: int | None, place: str) -> Whol
 def _fits(headers: Mapping[str, str], start: int, validator: str, expected: int) -> bool:
     """RFC 9110 §15.3.7: a 206 carries Content-Range and the ETag that a 200 would have had.
 
-    It need not carry Last-Modified; so the total must be reported where the date is all that there is to go by.
+    It need not carry Last-Modified; so where the date is the only validator, the total must be there.
     """
     match = _CONTENT_RANGE.fullmatch(headers.get("content-range", "").strip())
     tagged = validator.startswith('"')
@@ -196,34 +198,34 @@ def _same_date(headers: Mapping[str, str], date: str) -> bool:
 def _refusal(status: int, headers: Mapping[str, str], place: str, away: str) -> UnfinishedError:
     message = f"{away or 'the mirror'} answered {status}"
     if status in (401, 403):
-        here = "does the mirror want an Authorization header, and are its rights enough?"
-        there = "the headers of --headers go to the mirror alone; if this server wants them, name it with --from"
+        here = "does the mirror need an Authorization header? is its user allowed to read the file? --headers FILE"
+        there = "the headers of --headers go to the mirror alone; if this server needs them, name it with --from"
         return Declined(
             status,
-            message + (": it wants to know who asks" if status == 401 else ": it does not let us have the file"),
+            message + (": it needs a login" if status == 401 else ": it does not allow reading the file"),
             hint=there if away else here,
             where=place,
         )
     if status == 407:
         return Declined(
             status,
-            "the proxy answered 407: it wants to know who asks",
-            hint="give it a name and a password",
+            "the proxy answered 407: it needs a login",
+            hint="give it a user name and a password",
             where=place,
         )
     if status in (408, 425, 429) or (500 <= status <= 599 and status not in (501, 505)):
         wait_s = retry_after_s(headers)
-        asks = "" if wait_s is None else f", and asks to be left alone for {wait_s:.0f} s (Retry-After)"
+        asks = "" if wait_s is None else f"; it asks to wait {wait_s:.0f} s (Retry-After)"
         return BrokenOff(
-            f"{message}: busy or broken{asks}", hint="take it again later", where=place, retry_after_s=wait_s
+            f"{message}: busy or broken{asks}", hint="run the command again later", where=place, retry_after_s=wait_s
         )
-    return Declined(status, message, hint="does the address serve plain files?", where=place)
+    return Declined(status, message, hint="does the server have plain files at this address?", where=place)
 
 
 def retry_after_s(headers: Mapping[str, str]) -> float | None:
     """How many seconds the server asks to wait (RFC 9110 §10.2.3), or None.
 
-    A date is taken against the answer's own Date, so that this machine's clock does not matter.
+    A date is compared with the answer's own Date, so that this machine's clock does not matter.
     """
     value = headers.get("retry-after", "").strip()
     if _DIGITS.fullmatch(value):

@@ -1,4 +1,4 @@
-"""DMTF Redfish: sessions, the walk over a service, what it says mapped to components.
+"""DMTF Redfish: sessions, the walk over a service, and the mapping of its resources to components.
 
-Reads only; what it maps by is data.
+It only reads; the rules of the mapping are data.
 """

@@ -1,9 +1,9 @@
-"""What components a service's resources stand for: kind, model, serial, parent, place, and their own word on versions.
+"""Which components a service's resources are: kind, model, serial, parent, place, and the version that they state.
 
-Rules: a kind comes from the resource's type and from nothing that is only a name; a text that means "not filled in" is
-not known; a server's serial is its components' parent and never one of theirs; what has neither serial nor parent is reported
-apart by nothing and becomes no component. Pure.
-Source: DMTF DSP8010 2025.4, property names from memory; which kind a type stands for: common practice.
+Rules: a kind comes from the resource's type and never from a name alone; a text that means "not filled in" is not
+known; a server's serial is the parent of its components and never their own serial; what has neither serial nor parent
+has no identity and becomes no component. Pure.
+Source: DMTF DSP8010 2025.4, property names from memory; the kind of each type: common practice.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from bundlekeeper.links.redfish.types import Placement
 from bundlekeeper.links.redfish.walk import Body, Resource, Tree, link, links
 
 _MAX_TEXT = 512
-# What makers write where nothing was written (common practice); compared without case.
+# What makers write for an empty field (common practice); compared without case.
 _NOTHING = {"", "-", "n/a", "na", "none", "null", "unknown", "not specified", "not available", "to be filled by o.e.m."}
 
 _MANAGER_KINDS = {
@@ -37,9 +37,10 @@ _TYPE_KINDS = {
 
 @dataclass(slots=True)
 class ServiceComponent:
-    """One part of a service. `ref` names it within the service: a path, with a pointer where it has no own path.
+    """One component of a service. `ref` names it in the service: a path, with a pointer where it has no path of its
+    own.
 
-    `kind` is empty where its type says none; only a map can make a component of such a part.
+    `kind` is empty where its type has none; only a map can make a component of it.
     """
 
     ref: str
@@ -52,21 +53,21 @@ class ServiceComponent:
     chassis: str | None = None
     slot: str | None = None
     healthy: bool | None = None
-    own: str | None = None  # the version that the resource itself tells
-    within: tuple[str, ...] = ()  # paths of the server and the chassis that it sits in
+    own: str | None = None  # the version that the resource itself states
+    within: tuple[str, ...] = ()  # paths of the server and the chassis that it is in
 
     @property
-    def told_apart(self) -> bool:
-        """True when something says which component it is."""
+    def has_identity(self) -> bool:
+        """True when its serial or its parent is known."""
         return bool(self.serial or self.parent)
 
     def is_of(self, path: str) -> bool:
-        """True when it is the resource at `path`, stands below its address, or sits in it."""
+        """True when it is the resource at `path`, below its address, or inside it."""
         return self.ref == path or self.ref.startswith((f"{path}/", f"{path}#")) or path in self.within
 
 
 def text(body: Body, name: str, limit: int = _MAX_TEXT) -> str | None:
-    """A text of a resource as an inventory can hold it; None where it is not there or says nothing."""
+    """A text of a resource that fits an inventory; None where it is missing or empty."""
     found = body.get(name)
     if not isinstance(found, str):
         return None
@@ -79,8 +80,8 @@ def version(body: Body, name: str) -> str | None:
     return text(body, name, limits.VERSION_CHARACTERS)
 
 
-class Parts:
-    """All parts of one service."""
+class ServiceComponents:
+    """All components of one service."""
 
     def __init__(self, tree: Tree, placement: Placement) -> None:
         self.tree = tree
@@ -106,7 +107,7 @@ class Parts:
         return component
 
     def meant_by(self, reference: str) -> tuple[list[ServiceComponent], str]:
-        """The components that an item's link means, or none and why."""
+        """The components that an item's link means; or none, and the reason."""
         path = self.tree.locate(reference)
         if path is None:
             return [], "its link leads away from the service"
@@ -139,14 +140,18 @@ class Parts:
     def why_not(resource: Resource) -> str:
         """Why a resource is no component."""
         if resource.type == "ComputerSystem":
-            return f"{resource.path} is a whole system; it does not say which of its components"
+            return f"{resource.path} is a whole system, and not one of its components"
         if resource.type == "Manager":
-            return f"{resource.path} is a manager of the type {text(resource.body, 'ManagerType')}, which has no kind"
+            return (
+                f"{resource.path} is a manager of the type {text(resource.body, 'ManagerType')}: its kind is not known"
+            )
         if resource.type == "Chassis":
-            return f"{resource.path} is a chassis of the type {text(resource.body, 'ChassisType')}, which has no kind"
-        return f"{resource.path} is of the type {resource.type or 'unknown'}, which has no kind"
+            return (
+                f"{resource.path} is a chassis of the type {text(resource.body, 'ChassisType')}: its kind is not known"
+            )
+        return f"{resource.path} is of the type {resource.type or 'unknown'}: its kind is not known"
 
-    # -- the parts of each type ----------------------------------------------------------------------------------------
+    # -- the components of each type -----------------------------------------------------------------------------------
 
     def _bios(self, system: Resource) -> None:
         if text(system.body, "SystemType") not in (None, "Physical"):
@@ -161,9 +166,9 @@ class Parts:
     def _manager(self, manager: Resource) -> None:
         body = manager.body
         systems = [s for r in links(body, "Links", "ManagerForServers") if (s := self.tree.find(r))]
-        told = text(body, "ManagerType")
-        kind = _MANAGER_KINDS.get(told or "")
-        if kind is None and told is None and systems:
+        manager_type = text(body, "ManagerType")
+        kind = _MANAGER_KINDS.get(manager_type or "")
+        if kind is None and manager_type is None and systems:
             kind = "management-controller"
         if kind != "chassis-controller":
             component = self.inside(manager.path, kind or "", systems[0] if len(systems) == 1 else None)
@@ -219,7 +224,7 @@ class Parts:
         component.own = _own_version(body, kind)
         return self.add(component)
 
-    # -- where a component sits ---------------------------------------------------------------------------------------------
+    # -- where a component is ------------------------------------------------------------------------------------------
 
     def _at(self, ref: str, kind: str, resource: Resource | None) -> ServiceComponent:
         place = self.placement
@@ -231,7 +236,7 @@ class Parts:
         return component
 
     def inside(self, ref: str, kind: str, system: Resource | None) -> ServiceComponent:
-        """A part of a server: the server's serial is its parent, the server's model and place are its own."""
+        """A component of a server: the server's serial is its parent; it has the server's model and place."""
         component = self._at(ref, kind, system)
         if system is None:
             return component
@@ -247,17 +252,17 @@ class Parts:
         return component
 
     def _chassis_of(self, system: Resource) -> Resource | None:
-        """The system's own chassis: the one that holds it and no other system."""
+        """The system's own chassis: the one with it and no other system."""
         found = [c for r in links(system.body, "Links", "Chassis") if (c := self.tree.find(r))]
         alone = [resource for resource in found if len(links(resource.body, "Links", "ComputerSystems")) <= 1]
         return alone[0] if len(alone) == 1 else None
 
     def _system_above(self, path: str) -> Resource | None:
-        """The system below whose address a resource stands."""
+        """The system below whose address a resource is."""
         return self._above(path, "ComputerSystem")
 
     def _system_beside(self, path: str) -> Resource | None:
-        """The one system of the chassis below whose address a resource stands, if it is one."""
+        """The only system of the chassis below whose address a resource is; None for several."""
         chassis = self._above(path, "Chassis")
         if chassis is None:
             return None
@@ -274,7 +279,7 @@ class Parts:
 
     @staticmethod
     def _position(slot: str | None, position: str | None) -> str | None:
-        """The server's slot and the position in the server; what is not known of the slot stays empty."""
+        """The server's slot and the position in the server; an unknown slot stays empty."""
         return slot if position is None else f"{(slot or '').partition('/')[0]}/{position}"
 
     @staticmethod
@@ -285,19 +290,19 @@ class Parts:
 
 
 def model_of(body: Body) -> str | None:
-    """The model of a resource, else its component number; None where neither is reported."""
+    """The model of a resource, else its part number; None where it has neither."""
     return text(body, "Model") or text(body, "PartNumber")
 
 
 def _own_version(body: Body, kind: str) -> str | None:
     if kind == "network-adapter":
         rows = body.get("Controllers")
-        told = (
+        versions = (
             {version(row, "FirmwarePackageVersion") for row in rows if isinstance(row, Mapping)}
             if isinstance(rows, list)
             else set()
         )
-        return next(iter(told)) if len(told) == 1 else None
+        return next(iter(versions)) if len(versions) == 1 else None
     return version(body, "FirmwareVersion") or (version(body, "Revision") if kind == "disk" else None)
 
 
@@ -316,5 +321,5 @@ def _ordinal(body: Body) -> str | None:
 
 def _healthy(body: Body) -> bool | None:
     status = body.get("Status")
-    told = status.get("Health") if isinstance(status, Mapping) else None
-    return {"OK": True, "Warning": False, "Critical": False}.get(told) if isinstance(told, str) else None
+    health = status.get("Health") if isinstance(status, Mapping) else None
+    return {"OK": True, "Warning": False, "Critical": False}.get(health) if isinstance(health, str) else None

@@ -1,9 +1,9 @@
-"""From a service's resources to components: which firmware item is in which bank of which part.
+"""Maps a service's resources to components: which firmware item is in which bank of which component.
 
-Rules: the user's map comes first, then what the service relates, never what a name sounds like; an item becomes part of
-at least one component, or is unmapped with why, or skipped by the map, and the three numbers add up to the items; two
-versions for one bank make that bank unknown, unless the component itself says which one runs; a part of which no version
-is reported is a component with an unknown version, since leaving it out would make every later answer better. Pure.
+Rules: the user's map comes first, then the relations that the service states, never a name that sounds right; an item
+belongs to at least one component, or is unmapped with a reason, or is skipped by the map, and the three numbers add up
+to the number of items; two versions for one bank make that bank unknown, unless the component itself states which one
+runs; a component without a version is kept with an unknown version: without it later answers would look better. Pure.
 Source: DMTF DSP8010 2025.4, SoftwareInventory (from 1.12 Active, Staged, Links.ActiveTargets, Links.StagedTargets);
 active, pending: DMTF DSP0267; Manager.Links.ActiveSoftwareImage and Status.State StandbySpare: from memory.
 """
@@ -15,15 +15,15 @@ from dataclasses import dataclass, field, replace
 
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.links.redfish.components import Parts, ServiceComponent, model_of, text, version
+from bundlekeeper.links.redfish.components import ServiceComponent, ServiceComponents, model_of, text, version
 from bundlekeeper.links.redfish.types import Placement, ReadingEvidence, Unmapped, noted
 from bundlekeeper.links.redfish.user_map import MapEntry, matches
 from bundlekeeper.links.redfish.walk import Resource, Tree, link, links, related
 from bundlekeeper.model.inventory.types import Component, is_of_server
 
 _SPARE_STATES = frozenset({"StandbySpare", "StandbyOffline", "Disabled"})
-_MADE = "map|"  # how the reference of a component begins that only the map tells of
-_NO_IDENTITY = "nothing tells its component apart: the service gives neither the component's serial nor its server's"
+_MADE = "map|"  # how the reference of a component begins that only the map names
+_NO_IDENTITY = "its component has no identity: the service gives neither its serial nor its server's serial"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +41,13 @@ class FirmwareItem:
     resource: Resource
 
     def unmapped(self, reason: str, kind: str | None, of: str | None) -> Unmapped:
-        """The item as it is listed where it cannot be placed."""
+        """The item in the list of those that cannot be placed."""
         return Unmapped(self.path, self.id, self.name, self.version, self.software_id, reason, kind, of)
 
 
 @dataclass(frozen=True, slots=True)
 class _Claim:
-    """An item says: this is in that bank. `sure` where the service or the map said the bank, else it was assumed."""
+    """An item is in a bank. `sure` where the service or the map states the bank, else it was assumed."""
 
     item: FirmwareItem
     bank: str
@@ -56,7 +56,7 @@ class _Claim:
 
 @dataclass(slots=True)
 class Placed:
-    """What became of a service's items. `skipped` counts items, `nameless` components that became no component."""
+    """Where a service's items were placed. `skipped` counts items, `nameless` resources that became no component."""
 
     components: list[Component] = field(default_factory=list)
     unmapped: list[Unmapped] = field(default_factory=list)
@@ -69,12 +69,12 @@ class Placed:
 
 
 def place(tree: Tree, placement: Placement, entries: Sequence[MapEntry] = (), service: str = "") -> Placed:
-    """Place everything that was read. `entries` are the user's map, `service` is the address that they may name."""
+    """Place everything that was read. `entries` are the user's map, `service` the address that they may name."""
     return _Placing(tree, placement, entries, service).run()
 
 
 def item_of(resource: Resource) -> FirmwareItem:
-    """Read one SoftwareInventory resource; what is null, missing or of another type is None."""
+    """Read one SoftwareInventory resource; what is null, missing or of the wrong type is None."""
     body = resource.body
     active, staged, status = body.get("Active"), body.get("Staged"), body.get("Status")
     return FirmwareItem(
@@ -95,7 +95,7 @@ class _Placing:
         self.tree = tree
         self.entries = entries
         self.service = service
-        self.components = Parts(tree, placement)
+        self.components = ServiceComponents(tree, placement)
         self.items = {path: item_of(tree.resources[path]) for path in tree.items}
         self.claims: dict[str, list[_Claim]] = {}
         self.reason: dict[str, str] = {}
@@ -106,37 +106,35 @@ class _Placing:
         for manager, image in self.images:
             if manager in self.components.by_ref:
                 self.managers.setdefault(image, []).append(manager)
-        self.failed: list[
-            tuple[ServiceComponent, set[str], str]
-        ] = []  # components that became no component, their items, and why
+        self.failed: list[tuple[ServiceComponent, set[str], str]] = []  # those not made, their items, the reason
 
     def run(self) -> Placed:
-        """Place every item, then make a component of every part."""
-        passed_over = self._parts_by_map()
+        """Place every item, then make the components."""
+        skipped_components = self._apply_map()
         skipped = {path for path, item in self.items.items() if self._item(item)}
         self._whole_systems()
         mapped: set[str] = set()
         keys: dict[str, str] = {}
         for component in self.components.by_ref.values():
-            if component.ref in passed_over:
+            if component.ref in skipped_components:
                 self.reason.update(
                     (claim.item.path, "the map skips its component") for claim in self.claims.get(component.ref, [])
                 )
             else:
                 mapped |= self._component(component, keys)
-        for component, held, reason in self.failed:
-            if not held or held & mapped:  # else its items are listed, with why
+        for component, items, reason in self.failed:
+            if not items or items & mapped:  # else its items are listed, with the reason
                 self._nameless(component, reason)
         for path, item in self.items.items():
             if path not in mapped and path not in skipped:
-                reason = self.reason.get(path, "nothing says in which bank it is")
+                reason = self.reason.get(path, "its bank is not known")
                 self._not_placed(item.unmapped(reason, *self._draft(item)))
         self.found.mapped = len(mapped)
         self.found.skipped = len(skipped)
         return self.found
 
     def _images(self) -> dict[tuple[str, str], str]:
-        """(component, item) -> bank, as managers and trusted components tell it of their own images."""
+        """(component, item) -> bank, as managers and trusted components state it for their own images."""
         found: dict[tuple[str, str], str] = {}
         for manager in (*self.tree.of_type("Manager"), *self.tree.of_type("TrustedComponent")):
             active = self.tree.locate(link(manager.body, "Links", "ActiveSoftwareImage") or "")
@@ -149,8 +147,8 @@ class _Placing:
             found[manager.path, active] = "active"
         return found
 
-    def _parts_by_map(self) -> set[str]:
-        """Tell the components what an entry with their own address says; returns those that are to be skipped."""
+    def _apply_map(self) -> set[str]:
+        """Apply the entries with a component's own address; returns the components to skip."""
         skipped: set[str] = set()
         for component in self.components.by_ref.values():
             resource = self.tree.resources[component.ref.partition("#")[0]]
@@ -165,11 +163,11 @@ class _Placing:
                     bases = [r for r in self.tree.resources.values() if entry.of and matches(entry.of, r.path)]
                     if len(bases) == 1:
                         component.parent = text(bases[0].body, "SerialNumber")
-                    self._told(component, entry)
+                    self._with_entry(component, entry)
                     break
         return skipped
 
-    # -- items to components ------------------------------------------------------------------------------------------------
+    # -- items to components -------------------------------------------------------------------------------------------
 
     def _item(self, item: FirmwareItem) -> bool:
         """Find the item's components and make its claims; True where the map says to skip it."""
@@ -184,7 +182,7 @@ class _Placing:
                     self._claim(component, item, entry.bank)
                 return False
         if item.state == "Absent":
-            self.reason[item.path] = "the service says that it is absent"
+            self.reason[item.path] = "the service reports it as absent"
             return False
         self._by_relation(item)
         return False
@@ -215,17 +213,17 @@ class _Placing:
         return self.managers.get(item.path, [])
 
     def _whole_systems(self) -> None:
-        """An item related to a system as a whole is its BIOS where the system's BiosVersion says so, or where the
-        system tells none and there is only this one."""
+        """Make an item that is related to a whole system its BIOS, where the system's BiosVersion fits, or where the
+        system has none and there is only this item."""
         for path, items in self.whole.items():
             bios = self.components.by_ref[path]
-            told = _told_by(bios, {i.version for i in items})
-            taken = [i for i in items if i.version in told]
+            versions = _stated_by(bios, {i.version for i in items})
+            chosen = [i for i in items if i.version in versions]
             if bios.own is None and len(items) == 1 and path not in self.claims:
-                taken = items
-            same = {i.software_id for i in taken} - {None}
-            taken += [i for i in items if i not in taken and i.software_id in same and self._is_second(i)]
-            for item in taken:
+                chosen = items
+            same = {i.software_id for i in chosen} - {None}
+            chosen += [i for i in items if i not in chosen and i.software_id in same and self._is_second(i)]
+            for item in chosen:
                 self._claim(bios, item, None)
 
     @staticmethod
@@ -233,7 +231,7 @@ class _Placing:
         return item.staged is True or item.active is False or item.state in _SPARE_STATES
 
     def _by_entry(self, entry: MapEntry, item: FirmwareItem) -> list[ServiceComponent]:
-        """The components that an entry of the map means; made where the service knows none of the kind."""
+        """The components that an entry of the map means; they are made where the service has none of the kind."""
         kind = entry.kind or ""
         fit = (kind, "")  # a component without a kind gets it from the map
         own = {
@@ -249,10 +247,10 @@ class _Placing:
                 if component.kind in fit and matches(entry.of, component.ref)
             }
         if own:
-            return [self._told(component, entry) for component in own.values()]
+            return [self._with_entry(component, entry) for component in own.values()]
         bases: list[Resource | None] = [*self._bases(entry, item)]
         if entry.of is not None and not bases:
-            self.reason[item.path] = f"the map places it at {entry.of}, and the service has no such resource"
+            self.reason[item.path] = f"the map places it at {entry.of}, but the service has no such resource"
         elif not bases:
             bases = [None]
         found: list[ServiceComponent] = []
@@ -260,27 +258,29 @@ class _Placing:
             there = self._there(entry, base)
             if len(there) > 1:
                 where = base.path if base is not None else "the service"
-                message = f"{where} has {len(there)} parts of the kind {kind}, and the map does not say which"
-                self.reason[item.path] = f"{message}: give it the component's serial or slot, or its own address as of"
+                message = f"{where} has {len(there)} components of the kind {kind}, and the map does not say which one"
+                self.reason[item.path] = (
+                    f"{message}: add the component's serial or slot to the entry, or its own address as of"
+                )
             else:
-                found.append(self._told(there[0], entry) if there else self._made(entry, base))
+                found.append(self._with_entry(there[0], entry) if there else self._made(entry, base))
         return found
 
     def _there(self, entry: MapEntry, base: Resource | None) -> list[ServiceComponent]:
-        """The parts of the service that an entry can mean: of its kind, in `base`, and nothing it tells contradicts."""
+        """The service's components that an entry can mean: of its kind, in `base`, and without a contradiction."""
         found: list[ServiceComponent] = []
         for component in self.components.by_ref.values():
             made = component.ref.startswith(_MADE)
             if not made and component.kind == entry.kind and (base is None or component.is_of(base.path)):
                 found.append(component)
         for key in ("serial", "parent", "slot"):
-            told = getattr(entry, key)
-            if told is not None:
-                found = [component for component in found if _agree(told, getattr(component, key))]
+            value = getattr(entry, key)
+            if value is not None:
+                found = [component for component in found if _agree(value, getattr(component, key))]
         return found
 
     def _bases(self, entry: MapEntry, item: FirmwareItem) -> list[Resource]:
-        """The resources that a part of the map is a part of."""
+        """The resources that the component of an entry belongs to."""
         if entry.of is not None:
             return [resource for resource in self.tree.resources.values() if matches(entry.of, resource.path)]
         linked = [r for ref in related(item.resource.body) if (r := self.tree.find(ref)) is not None]
@@ -298,15 +298,15 @@ class _Placing:
         component = self.components.inside(ref, entry.kind or "", system)
         if base is not None and system is None:
             component.parent, component.model = text(base.body, "SerialNumber"), model_of(base.body)
-        return self._told(self.components.add(component), entry)
+        return self._with_entry(self.components.add(component), entry)
 
     @staticmethod
-    def _told(component: ServiceComponent, entry: MapEntry) -> ServiceComponent:
+    def _with_entry(component: ServiceComponent, entry: MapEntry) -> ServiceComponent:
         component.kind = component.kind or entry.kind or ""
         for key in ("model", "serial", "parent", "slot", "site", "domain", "chassis"):
-            told = getattr(entry, key)
-            if told is not None:
-                setattr(component, key, told)
+            value = getattr(entry, key)
+            if value is not None:
+                setattr(component, key, value)
         return component
 
     # -- banks ---------------------------------------------------------------------------------------------------------
@@ -319,7 +319,7 @@ class _Placing:
             self.claims.setdefault(component.ref, []).append(_Claim(item, name, sure))
 
     def _banks(self, component: ServiceComponent, item: FirmwareItem) -> dict[str, bool]:
-        """Bank -> sure, for an item that belongs to a part."""
+        """Bank -> sure, for an item of a component."""
         active_on = self._targets(item, "ActiveTargets")
         staged_on = self._targets(item, "StagedTargets")
         banks: dict[str, bool] = {}
@@ -342,45 +342,46 @@ class _Placing:
         return found | {path for ref in refs if (path := self.tree.locate(ref)) is not None}
 
     def _component(self, component: ServiceComponent, keys: dict[str, str]) -> set[str]:
-        """Make the component's component; returns the items that it holds."""
+        """Make a component of the inventory; returns the items that are in it."""
         claims = self.claims.get(component.ref, [])
         banks: dict[str, str | None] = {}
-        held: dict[str, FirmwareItem] = {}
+        placed: dict[str, FirmwareItem] = {}
         for bank in ("active", "pending", "spare"):
             version, items = self._bank(component, bank, [claim for claim in claims if claim.bank == bank])
             banks[bank] = version
-            held.update((item.path, item) for item in items)
+            placed.update((item.path, item) for item in items)
         if banks["active"] is None:
             banks["active"] = component.own
         made = Component(
-            component.kind, component.site, component.domain, component.chassis, component.slot, component.parent, component.model, component.serial,
-            banks["active"], banks["pending"], banks["spare"], healthy=component.healthy,
+            component.kind, component.site, component.domain, component.chassis, component.slot, component.parent,
+            component.model, component.serial, banks["active"], banks["pending"], banks["spare"],
+            healthy=component.healthy,
         )  # fmt: skip
-        reason = "" if component.told_apart else _NO_IDENTITY
+        reason = "" if component.has_identity else _NO_IDENTITY
         if not component.kind:
-            if not held and component.own is None:
-                return set()  # it says nothing of firmware
+            if not placed and component.own is None:
+                return set()  # it states no firmware
             reason = self.components.why_not(self.tree.resources[component.ref])
         if not reason and made.key in keys:
-            reason = f"its component would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
+            reason = f"its component would be {made.key}, as {keys[made.key]} is; give it a slot or a serial in the map"
         if reason:
-            self.reason.update(dict.fromkeys(held, reason))
-            self.failed.append((component, set(held), reason))
+            self.reason.update(dict.fromkeys(placed, reason))
+            self.failed.append((component, set(placed), reason))
             return set()
         keys[made.key] = component.ref
         self.found.components.append(made)
-        additional = [pair for item in held.values() for pair in _additional(item)]
-        self.found.evidence.append(ReadingEvidence(made.key, component.ref, tuple(held), dict(additional)))
-        return set(held)
+        additional = [pair for item in placed.values() for pair in _additional(item)]
+        self.found.evidence.append(ReadingEvidence(made.key, component.ref, tuple(placed), dict(additional)))
+        return set(placed)
 
     def _bank(
         self, component: ServiceComponent, bank: str, claims: list[_Claim]
     ) -> tuple[str | None, list[FirmwareItem]]:
-        """The version in one bank and the items that say so."""
+        """The version in one bank and the items that state it."""
         surest = [c for c in claims if c.sure] or claims
         versions = {c.item.version for c in surest}
-        if bank == "active" and len(versions) > 1 and (told := _told_by(component, versions)):
-            surest = [c for c in surest if c.item.version in told]
+        if bank == "active" and len(versions) > 1 and (stated := _stated_by(component, versions)):
+            surest = [c for c in surest if c.item.version in stated]
             versions = {c.item.version for c in surest}
         if len(versions) > 1:
             all_of_them = ", ".join(sorted(v or "unknown" for v in versions))
@@ -388,17 +389,15 @@ class _Placing:
                 self.reason[claim.item.path] = f"several items are {bank} on {component.ref}: {all_of_them}"
             return None, []
         version = next(iter(versions), None)
-        if bank == "active" and version and component.own and not _told_by(component, {version}):
-            message = (
-                f"its firmware item says {version}, {component.ref} itself says {component.own}; the item's was taken"
-            )
+        if bank == "active" and version and component.own and not _stated_by(component, {version}):
+            message = f"its firmware item says {version}, {component.ref} itself {component.own}; the item's is used"
             self.found.problems.append(
-                noted("version-differs", surest[0].item.path, message, "look at the component itself")
+                noted("version-differs", surest[0].item.path, message, "check the component itself")
             )
         for claim in claims:
             if claim not in surest:
                 self.reason[claim.item.path] = (
-                    f"another item is {bank} on {component.ref}, and nothing says where this one is"
+                    f"another item is {bank} on {component.ref}; the bank of this one is not known"
                 )
         return version, [c.item for c in surest]
 
@@ -409,7 +408,14 @@ class _Placing:
         kind = component.kind or None
         self._not_placed(
             Unmapped(
-                component.ref, text(body, "Id"), text(body, "Name"), component.own, None, reason, kind, is_part=True
+                component.ref,
+                text(body, "Id"),
+                text(body, "Name"),
+                component.own,
+                None,
+                reason,
+                kind,
+                is_component=True,
             )
         )
 
@@ -425,14 +431,14 @@ class _Placing:
     def _not_placed(self, row: Unmapped) -> None:
         self.found.unmapped.append(row)
         named = f"{row.name or row.id or 'without a name'}, version {row.version or 'unknown'}"
-        hint = "name it in a map: [[map]] with odata_id and kind, or skip"
+        hint = "add it to a map: [[map]] with odata_id and kind, or skip"
         self.found.problems.append(noted("not-placed", row.odata_id, f"{named}: {row.reason}", hint))
 
 
-def _told_by(component: ServiceComponent, versions: Collection[str | None]) -> set[str | None]:
-    """Those of `versions` that are what the component itself tells.
+def _stated_by(component: ServiceComponent, versions: Collection[str | None]) -> set[str | None]:
+    """Those of `versions` that the component itself states.
 
-    A BIOS may tell more behind a blank, a date or a build: `BiosVersion` "6.0.1 (2026-03-04)" is 6.0.1.
+    A BIOS may state more after a blank, such as a date: `BiosVersion` "6.0.1 (2026-03-04)" is 6.0.1.
     """
     own = component.own
     if own is None or own in versions:
@@ -440,20 +446,21 @@ def _told_by(component: ServiceComponent, versions: Collection[str | None]) -> s
     return {v for v in versions if v is not None and component.kind == "bios" and own.startswith(f"{v} ")}
 
 
-def _agree(told: str, own: str | None) -> bool:
-    """True where a component may be the one that a map tells; a slot may lack the server's own, which the map knows."""
-    return own is None or own == told or (own.startswith("/") and told.partition("/")[2] == own[1:])
+def _agree(stated: str, own: str | None) -> bool:
+    """True where a component may be the one of a map's entry; its slot may lack the server's slot, which the map
+    has."""
+    return own is None or own == stated or (own.startswith("/") and stated.partition("/")[2] == own[1:])
 
 
 def _additional(item: FirmwareItem) -> list[tuple[str, str]]:
     """AdditionalVersions: versions of pieces of the same image (a boot loader, microcode), which are no banks."""
-    told = item.resource.body.get("AdditionalVersions")
-    if not isinstance(told, Mapping):
+    rows = item.resource.body.get("AdditionalVersions")
+    if not isinstance(rows, Mapping):
         return []
-    return [(visible(str(k)), found) for k in told if (found := version(told, k)) is not None]
+    return [(visible(str(name)), found) for name in rows if (found := version(rows, name)) is not None]
 
 
 def merged(first: Component, second: Component) -> Component:
-    """One component that two services told of: what the first did not know comes from the second."""
+    """One component from two services: what the first does not know comes from the second."""
     own = {name: getattr(second, name) for name in Component.__slots__ if getattr(first, name) is None}
     return replace(first, **own)

@@ -1,8 +1,8 @@
-"""Inventory read from DMTF Redfish services: each service a reading of its own, or an error of its own.
+"""Reads inventory from DMTF Redfish services: each service gives a reading or an error of its own.
 
 Rules: only GET, and the session's POST and DELETE, are sent; one slow or broken service never stops the others; what a
 reading could not place is listed beside what it placed; the clock, the waiting and the credentials are arguments.
-Source: DMTF DSP0266 and DSP8010 2025.4. Importing this module costs httpx.
+Source: DMTF DSP0266 and DSP8010 2025.4. Importing this module imports httpx.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from bundlekeeper.verification.hashing.read import Stop
 
 MAX_WORKERS = 64
 
-#: Tells the credentials for an origin (`https://host:port`); None reads without any.
-Who = Callable[[str], Credentials | None]
+#: Gives the credentials for an origin (`https://host:port`); None reads without any.
+CredentialsFor = Callable[[str], Credentials | None]
 
 
 def read_service(
@@ -50,8 +50,8 @@ def read_service(
 
     `ca` is a PEM file of the authorities that count instead of the system's; `entries` are the user's map; `cache`
     keeps documents and their entity tags from one reading to the next; `now` is a monotonic clock and `wait` a sleep,
-    in seconds. Raises InputError for an address, authorities or settings that cannot be used, UnfinishedError where not
-    even the service's root or a session could be had, StoppedError when told to stop.
+    in seconds. Raises InputError for an address, authorities or settings that cannot be used, UnfinishedError where
+    neither the service's root nor a session could be had, StoppedError when stopped.
     """
     limits = limits or ReadLimits()
     means = SessionMeans(now, wait, ca, limits, cache, stop, http_on_loopback)
@@ -98,7 +98,7 @@ def _reading(
 
 def read_many(
     urls: Sequence[str],
-    who: Who,
+    who: CredentialsFor,
     *,
     placement: Placement,
     clock: Clock,
@@ -109,20 +109,20 @@ def read_many(
     caches: Mapping[str, Cache] | None = None,
     stop: Stop | None = None,
     http_on_loopback: bool = False,
-    told: Callable[[ReadOutcome], None] = lambda _: None,
+    on_outcome: Callable[[ReadOutcome], None] = lambda _: None,
 ) -> tuple[ReadOutcome, ...]:
     """Read several services, `workers` at once; outcomes in the order of `urls`, each with a reading or an error.
 
-    `caches` has one cache for each origin that is to have one. Every address is checked and every credential asked for,
-    by the calling thread, before the first is spoken to; `told` hears each outcome at once, from any thread.
-    Raises InputError for an address that cannot be used or stands there twice, and for `workers` outside 1 to 64.
+    `caches` has one cache for each origin that is to have one. The calling thread checks every address and asks for
+    every credential before the first request; `on_outcome` gets each outcome at once, from any thread.
+    Raises InputError for an address that cannot be used or is there twice, and for `workers` outside 1 to 64.
     """
     if not 1 <= workers <= MAX_WORKERS:
-        raise InputError(f"{workers} services at once; 1 to {MAX_WORKERS} can be")
+        raise InputError(f"{workers} services at once: give a number from 1 to {MAX_WORKERS}")
     origins = [str(origin_of(service_url(url, http_on_loopback=http_on_loopback))) for url in urls]
     for number, origin in enumerate(origins):
         if origin in origins[:number]:
-            raise InputError(f"the service {origin} stands there twice")
+            raise InputError(f"the service {origin} is there twice")
     known = {origin: who(origin) for origin in origins}
 
     def read(origin: str) -> ReadOutcome:
@@ -142,7 +142,7 @@ def read_many(
             outcome = ReadOutcome(origin, reading)
         except KeeperError as e:
             outcome = ReadOutcome(origin, error=e)
-        told(outcome)
+        on_outcome(outcome)
         return outcome
 
     with ThreadPoolExecutor(max_workers=min(workers, max(len(origins), 1)), thread_name_prefix="redfish") as pool:
@@ -150,7 +150,7 @@ def read_many(
 
 
 def named(problem: Finding, service: str) -> Finding:
-    """The finding with the service in its subject: services have the same addresses inside. Raises nothing."""
+    """The finding with the service in its subject, because services use the same paths. Raises nothing."""
     subject = problem.subject
     if subject == service or subject.startswith(f"{service}/"):
         return problem
@@ -162,10 +162,10 @@ def named(problem: Finding, service: str) -> Finding:
 def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], tuple[Finding, ...]]:
     """The components of several services, each once: a component that two of them know is one.
 
-    Where they contradict each other about a version, the first is taken and a finding tells it. Raises nothing.
+    Where they contradict each other about a version, the first is used, with a finding. Raises nothing.
     """
     found: dict[str, Component] = {}
-    told_by: dict[tuple[str, str], str] = {}
+    stated_by: dict[tuple[str, str], str] = {}
     problems: list[Finding] = []
     for reading in readings:
         for component in reading.components:
@@ -174,11 +174,11 @@ def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], 
             for bank in ("active", "pending", "spare"):
                 old, new = (getattr(each, bank) if each is not None else None for each in (first, component))
                 if new is not None:
-                    told_by.setdefault((component.key, bank), reading.service)
+                    stated_by.setdefault((component.key, bank), reading.service)
                 if old is not None and new is not None and old != new:
-                    by = told_by[component.key, bank]
-                    message = f"{bank} is {old} by {by}, {new} by {reading.service}; the first was taken"
-                    problems.append(noted("version-differs", component.key, message, "look at the component itself"))
+                    by = stated_by[component.key, bank]
+                    message = f"{bank} is {old} by {by}, {new} by {reading.service}; the first is used"
+                    problems.append(noted("version-differs", component.key, message, "check the component itself"))
     return tuple(found.values()), tuple(problems)
 
 
@@ -186,7 +186,12 @@ def unused(entries: Sequence[MapEntry], readings: Iterable[ServiceReading]) -> t
     """A finding for each entry of the map that fitted nothing in any of the readings. Raises nothing."""
     used = {number for reading in readings for number in reading.used}
     return tuple(
-        noted("map-unused", f"map[{number}]", "fits nothing that was read, or an entry before it takes it", "check it")
+        noted(
+            "map-unused",
+            f"map[{number}]",
+            "fits nothing that was read, or an entry before it fits first",
+            "check the entry",
+        )
         for number, _ in enumerate(entries)
         if number not in used
     )

@@ -1,10 +1,10 @@
-"""One conversation with one Redfish service: GET, and a session made before and ended after. Nothing else is sent.
+"""One conversation with one Redfish service: GET, and a session that is made before and ended after. Nothing else.
 
-Rules: https, or http on this very machine where that was asked for; only the service's own origin, below /redfish/;
-one log-in a reading, so that no account is locked by us and few sessions are used, and one more where the token ran
-out; every session that was made is ended whatever happened, and one that could not be is reported; a document is read only
-up to its limit, unpacked, and as strict JSON; every wait has an end; no secret is in an error.
-Source: DMTF DSP0266 (sessions, ETags, service root), from memory where standards name no clause; RFC 9110. Costs httpx.
+Rules: https, or http on this machine where the user allowed it; only the service's own origin, below /redfish/; one
+login a reading, so that no account is locked and few sessions are used, and one more where the token ran out; every
+session that was made is ended, whatever happened, and one that could not be ended is reported; a document is read only
+up to a limit, not packed, and as strict JSON; every wait has an end; no secret is in an error.
+Source: DMTF DSP0266 (sessions, ETags, service root), from memory where no clause is named; RFC 9110. Imports httpx.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from bundlekeeper.links.http.client import (
     origin_of,
     parse_url,
     redacted,
-    speaking_to,
+    talking_to,
     tls_context,
 )
 from bundlekeeper.links.http.limits import HttpLimits, SocketGuard
@@ -44,14 +44,14 @@ ROOT = "/redfish/v1/"  # DSP0266: the service root's address
 _MAX_REFERENCE = 2048  # characters of a link
 _MAX_TOKEN = 4096
 _MAX_REDIRECTS = 3
-_HTTP_HERE = "http to this machine itself (a tunnel, a test): --http-on-loopback and an address with http://"
+_HTTP_HERE = "for http to this machine itself (a tunnel, a test): --http-on-loopback and an address with http://"
 _SECRET = 6  # characters
 _END_S = 10.0  # for ending a session
 _ENDED = frozenset({200, 202, 204, 404, 410})
-_BUSY = frozenset({408, 425, 429, 502, 503, 504})  # 500 stays 500, as a rule: asked again only where it says when
+_BUSY = frozenset({408, 425, 429, 502, 503, 504})  # 500 mostly stays 500: tried again only where the answer says when
 _WORDS = {
-    401: "the service does not let this user read it (401)",
-    403: "the service does not let this user read it",
+    401: "this user may not read it (401)",
+    403: "this user may not read it (403)",
     404: "the link leads nowhere (404)",
     410: "the resource is gone (410)",
 }
@@ -72,7 +72,7 @@ class Cache:
         return self._kept.get((user, url))
 
     def put(self, user: str, url: str, etag: str, data: bytes) -> None:
-        """Keep a document; the oldest make room."""
+        """Keep a document; the oldest ones are removed where there is no space."""
         old = self._kept.pop((user, url), None)
         self._bytes += len(data) - (len(old[1]) if old else 0)
         self._kept[user, url] = (etag, data)
@@ -83,7 +83,7 @@ class Cache:
 
 @dataclass(frozen=True, slots=True)
 class SessionMeans:
-    """How to speak to services. `now` is a monotonic clock and `wait` a sleep, in seconds; `ca` a PEM file that
+    """How to talk to services. `now` is a monotonic clock and `wait` a sleep, in seconds; `ca` a PEM file that
     replaces the system's authorities; `http_on_loopback` allows plain http on this machine."""
 
     now: Callable[[], float]
@@ -97,7 +97,7 @@ class SessionMeans:
 
 @dataclass(frozen=True, slots=True)
 class _Session:
-    """A session that was made: its address, None where nothing says it, and the headers that use it."""
+    """A session that was made: its address, None where it is not known, and the headers that use it."""
 
     url: httpx.URL | None
     headers: dict[str, str]
@@ -119,7 +119,7 @@ class _ReadGuard(SocketGuard):
         self._answer_end_s = float("inf")
 
     def begin(self, seconds: float, *, to_its_end: bool = False) -> None:
-        """The next answer has so long; `to_its_end`: a stop is heard only after it."""
+        """Set the time for the next answer; `to_its_end`: a stop works only after it."""
         self._answer_end_s = self._clock() + seconds
         self._stop = None if to_its_end else self._means_stop
 
@@ -142,8 +142,8 @@ class _ReadGuard(SocketGuard):
 def service_url(text: str, *, http_on_loopback: bool = False) -> httpx.URL:
     """The address of a service's root from what a user typed: `https://host[:port][/redfish/v1]`.
 
-    Raises InputError, whose words never repeat the address, for any other address, and for http unless it is this
-    machine and was asked for.
+    Raises InputError, which never repeats the address, for any other address, and for http, except to this
+    machine where it was allowed.
     """
     url = parse_url(text)
     origin = origin_of(url)
@@ -151,13 +151,13 @@ def service_url(text: str, *, http_on_loopback: bool = False) -> httpx.URL:
     if origin.scheme != "https" and not (here and http_on_loopback):
         hint = _HTTP_HERE if here else f"write https://host; {_HTTP_HERE}"
         raise InputError(
-            "a Redfish service is read over https only: over http anybody on the way reads the password",
+            "a Redfish service is read over https only: over http anybody on the network can read the password",
             hint=hint,
             where=str(origin),
         )
     if url.query or url.path.rstrip("/") not in ("", "/redfish", "/redfish/v1"):
         raise InputError(
-            "the address of a Redfish service is just its host", hint="write https://host", where=str(origin)
+            "the address of a Redfish service must be just its host", hint="write https://host", where=str(origin)
         )
     return url.copy_with(raw_path=ROOT.encode())
 
@@ -184,8 +184,8 @@ class Service:
         self._session: _Session | None = None
         self._run_out: list[_Session] = []  # their tokens ran out before they were ended
         self._renewed = False
-        self._good: httpx.URL | None = None  # what this session's token opened last
-        # What a service may not send back into our output; shorter ones would hide half of every document.
+        self._good: httpx.URL | None = None  # the last address that this session's token could read
+        # Secrets that must not come back into our output; shorter ones would hide half of every document.
         self._secrets = (credentials.password,) if credentials and len(credentials.password) >= _SECRET else ()
 
     def _open(self, guard: SocketGuard) -> httpx.Client:
@@ -208,7 +208,7 @@ class Service:
         Raises ResourceError for what is no link, leads to another host, or out of /redfish/.
         """
         if not isinstance(reference, str) or not reference or len(reference) > _MAX_REFERENCE:
-            raise ResourceError("a link is no text, empty or too long", where=self.place)
+            raise ResourceError("a link is not a text, empty or too long", where=self.place)
         try:
             url = self.base.join(reference).copy_with(fragment=None)
             same = origin_of(url) == origin_of(self.base) and not url.userinfo
@@ -245,7 +245,7 @@ class Service:
         try:
             found = json_read.loads(data)
         except InputError as e:
-            raise ResourceError(e.message, where=place, hint="tell who runs the service") from e
+            raise ResourceError(e.message, where=place, hint="report it to whoever runs the service") from e
         if not isinstance(found, dict):
             raise ResourceError("the document is not one JSON object", where=place)
         if any(secret.encode() in data for secret in self._secrets):
@@ -267,7 +267,7 @@ class Service:
         self._guard.begin(float("inf"))
         seconds = min(seconds, self._limits.longest_wait_s)
         if seconds >= self._guard.remaining():
-            raise because  # no time is left to wait; what does not need waiting for may still be read
+            raise because  # there is no time left to wait; other resources may still be read
         self._guard.pause(seconds, self._means.wait)
 
     def _follow(self, url: httpx.URL, place: str) -> bytes:
@@ -283,9 +283,9 @@ class Service:
             elif status in (301, 302, 307, 308) and location:
                 url = self.resolve(str(url.join(location)))
             elif status == 401 and self._session is None:
-                # With Basic every further question would be one more wrong password, and could lock the account.
+                # With Basic every further request would be one more wrong password, and could lock the account.
                 hint = "check the user name and the password" if self._credentials else "log in: --user"
-                raise ServiceLostError("the service wants to know who asks", where=self.place, hint=hint)
+                raise ServiceLostError("the service needs a login (401)", where=self.place, hint=hint)
             else:
                 message = _WORDS.get(status, f"the service answered {status}")
                 raise ResourceError(message, where=place)
@@ -300,7 +300,7 @@ class Service:
             headers["If-None-Match"] = cached[0]
         self.requests += 1
         self._guard.begin(self._limits.resource_s)
-        with speaking_to(place):
+        with talking_to(place):
             response = self._client.send(self._client.build_request("GET", url, headers=headers), stream=True)
         try:
             status = response.status_code
@@ -313,7 +313,7 @@ class Service:
                 return status, response.headers.get("location", "")
             data = self._body(response, place)
         finally:
-            with speaking_to(place):
+            with talking_to(place):
                 response.close()
         self._good = url
         etag = response.headers.get("etag", "")
@@ -330,10 +330,10 @@ class Service:
 
     def _body(self, response: httpx.Response, place: str) -> bytes:
         if response.headers.get("content-encoding", "identity").strip().lower() not in ("", "identity"):
-            raise ResourceError("the document is packed, though asked not to be", where=place)
+            raise ResourceError("the document is packed, although the request asked for it unpacked", where=place)
         limit = self._limits.max_resource_bytes
         data = bytearray()
-        with speaking_to(place):
+        with talking_to(place):
             for block in response.iter_raw():
                 data += block
                 if len(data) > limit:
@@ -348,7 +348,7 @@ class Service:
     _sessions: str | None = None
 
     def log_in(self, sessions: str | None) -> None:
-        """Make a session at the link `sessions`, or use HTTP Basic where there is none (None) and that was allowed.
+        """Make a session at the link `sessions`, or use HTTP Basic where there is none (None) and Basic was allowed.
 
         Nothing happens without credentials. Raises ServiceLostError, InputError where Basic is needed and not allowed.
         """
@@ -364,7 +364,7 @@ class Service:
             raise InputError(
                 "the service has no sessions, and HTTP Basic was not allowed",
                 where=self.place,
-                hint="allow it where you trust the service: --basic",
+                hint="if you trust the service, allow it: --basic",
             )
         pair = f"{credentials.user}:{credentials.password}".encode()
         self._headers = {"Authorization": "Basic " + base64.b64encode(pair).decode("ascii")}  # RFC 7617 §2
@@ -375,60 +375,60 @@ class Service:
         headers = {"Accept": "application/json", "Content-Type": "application/json", "OData-Version": "4.0"}
         self.requests += 1
         self._guard.begin(self._limits.resource_s)
-        self._guard.remaining()  # who was reported to stop makes no session
-        self._guard.begin(self._limits.resource_s, to_its_end=True)  # what was asked for is there to be ended
+        self._guard.remaining()  # no session is made after a stop
+        self._guard.begin(self._limits.resource_s, to_its_end=True)  # a session that was asked for must be ended
         try:
-            with speaking_to(self.place):
+            with talking_to(self.place):
                 request = self._client.build_request("POST", url, headers=headers, content=body)
                 response = self._client.send(request, stream=True)
         except (BrokenOff, _SlowError, ServiceLostError) as e:
             if not isinstance(e, Unreachable):
-                self._leave(url, "the log-in was without a receipt; a session may have been made")
+                self._leave(url, "the login got no answer; a session may have been made")
             raise ServiceLostError(e.message, where=self.place, hint="is the service up?") from e
         try:
-            return self._take_session(response, url)
+            return self._keep_session(response, url)
         finally:
-            with suppress(KeeperError), speaking_to(self.place):
+            with suppress(KeeperError), talking_to(self.place):
                 response.close()
 
-    def _take_session(self, response: httpx.Response, sessions: httpx.URL) -> bool:
+    def _keep_session(self, response: httpx.Response, sessions: httpx.URL) -> bool:
         status = response.status_code
         if status in (404, 405, 501):
             return False
         if status in (400, 401, 403):
             raise ServiceLostError(
-                f"the service did not let us log in ({status})",
+                f"the service refused the login ({status})",
                 where=self.place,
-                hint="check the user name and the password; it was tried once only, so that no account is locked",
+                hint="check the user name and the password; it was tried only once, so that no account is locked",
             )
         if not 200 <= status < 300:
-            raise ServiceLostError(f"the service answered {status} to the log-in, without a session", where=self.place)
+            raise ServiceLostError(f"the service answered {status} to the login, without a session", where=self.place)
         token = response.headers.get("x-auth-token", "")
-        made = _Session(self._whereabouts(response, sessions), {"X-Auth-Token": token})
+        made = _Session(self._session_url(response, sessions), {"X-Auth-Token": token})
         if not token or len(token) > _MAX_TOKEN or not (token.isascii() and token.isprintable()):
             what = "with a token that cannot be sent" if token else "without a token"
-            self._leave(made.url or sessions, f"a session was answered {what}, which it takes to end it")
-            raise ServiceLostError(f"the service answered {status} to the log-in, {what}", where=self.place)
+            self._leave(made.url or sessions, f"a session was made {what}; it cannot be ended without one")
+            raise ServiceLostError(f"the service answered {status} to the login, {what}", where=self.place)
         self._secrets = (*self._secrets, token) if len(token) >= _SECRET else self._secrets
         self._session, self._headers = made, made.headers
         return True
 
-    def _whereabouts(self, response: httpx.Response, sessions: httpx.URL) -> httpx.URL | None:
+    def _session_url(self, response: httpx.Response, sessions: httpx.URL) -> httpx.URL | None:
         """Where the new session is: Location, else the link of the session in the answer (DSP0266: it has both)."""
         with suppress(ResourceError, httpx.InvalidURL, ValueError):
             found = self.resolve(str(sessions.join(response.headers.get("location", ""))))
             if found != sessions:
                 return found
         with suppress(KeeperError):
-            told = json_read.loads(self._body(response, self.place))
-            found = self.resolve(told.get("@odata.id") if isinstance(told, dict) else None)
+            body = json_read.loads(self._body(response, self.place))
+            found = self.resolve(body.get("@odata.id") if isinstance(body, dict) else None)
             return found if found != sessions else None
         return None
 
     def _is_out(self) -> bool:
-        """True where the token is not taken any more: what it opened before is closed to it now.
+        """True where the token is no longer valid: it cannot read what it could read before.
 
-        Where it opened nothing yet the log-in is fresh, and the 401 is about the resource.
+        Where it has read nothing yet, the login is new, and the 401 is about the resource.
         """
         if self._good is None:
             return False
@@ -436,9 +436,10 @@ class Service:
         return not isinstance(answer, bytes) and answer[0] == 401
 
     def _renew(self) -> None:
-        """End the session whose token ran out, as far as it lets us, and log in once more. Raises ServiceLostError."""
+        """End the session whose token ran out, where that is possible, and log in once more. Raises
+        ServiceLostError."""
         if self._renewed:
-            hint = "does something else end this user's sessions?"
+            hint = "does another program end this user's sessions?"
             raise ServiceLostError("the session ran out a second time", where=self.place, hint=hint)
         self._renewed = True
         old, self._session, self._good = self._session, None, None
@@ -450,26 +451,26 @@ class Service:
             raise ServiceLostError(e.message, where=self.place, hint=e.hint) from e
 
     def _end(self, session: _Session) -> None:
-        """End a session; where it cannot be ended, that is in `left`."""
+        """End a session; one that cannot be ended is added to `left`."""
         status = self._delete(session)
         if session in self._run_out and status not in _ENDED and self._session is not None:
             status = self._delete(replace(session, headers=self._session.headers))
         if status in _ENDED:
             return
         if session.url is None:
-            self._leave(self.base, "nothing says where the session is, so it could not be ended")
+            self._leave(self.base, "the address of the session is not known, so it could not be ended")
         else:
             self._leave(session.url, f"the session could not be ended ({status or 'no answer'})")
 
     def _delete(self, session: _Session) -> int:
         """Ask for a session's end, with a short deadline of its own; the answer's status, or 0."""
-        means = replace(self._means, stop=None)  # also when told to stop
+        means = replace(self._means, stop=None)  # also after a stop
         if session.url is None:
             return 0
         with (
             suppress(KeeperError),
             self._open(_ReadGuard(self.place, means, _END_S)) as client,
-            speaking_to(self.place),
+            talking_to(self.place),
         ):
             response = client.send(client.build_request("DELETE", session.url, headers=session.headers), stream=True)
             response.close()
@@ -480,16 +481,16 @@ class Service:
         subject = redacted(url)
         if any(secret in subject for secret in self._secrets):
             subject = self.place
-        hint = "it ends by itself, or end it at the service: most have space for a handful"
+        hint = "it ends by itself after a while, or end it at the service: most services allow only a few sessions"
         self.left.append(noted("session-left", subject, message, hint))
 
 
 def _without(value: Any, secrets: tuple[str, ...]) -> Any:  # noqa: ANN401  (any JSON value)
-    """A JSON value without secrets of ours in its texts; links stay, they are never shown with a query."""
+    """A JSON value without secrets of ours in its texts; links stay, because they are never shown with a query."""
     if isinstance(value, str):
         for secret in secrets:
             value = value.replace(secret, "***")
         return value
     if isinstance(value, dict):
-        return {key: each if key == "@odata.id" else _without(each, secrets) for key, each in value.items()}
-    return [_without(each, secrets) for each in value] if isinstance(value, list) else value
+        return {key: item if key == "@odata.id" else _without(item, secrets) for key, item in value.items()}
+    return [_without(item, secrets) for item in value] if isinstance(value, list) else value

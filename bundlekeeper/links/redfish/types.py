@@ -1,7 +1,7 @@
-"""What reading a Redfish service takes and gives.
+"""What reading a Redfish service needs and returns.
 
-Rules: a secret is in no `repr`; nothing that a service said is dropped in silence: an item becomes part of a component,
-or is listed as unmapped with why, or is skipped because the user's map says so; the counts add up.
+Rules: a secret is in no `repr`; nothing that a service states is dropped in silence: an item belongs to a component, or
+is listed as unmapped with a reason, or is skipped because the user's map says so; the counts add up.
 Source: DMTF Redfish, DSP0266 (the protocol) and DSP8010 2025.4 (the schemas).
 """
 
@@ -20,12 +20,12 @@ READ_CODES: dict[str, Code] = {
     "unreadable": CODES["unreadable"],
     "resource-unread": Code(Level.WARNING, "a resource of the service could not be read"),
     "link-elsewhere": Code(Level.WARNING, "a link leads away from the service; it was not followed"),
-    "collection-unread": Code(Level.NOTE, "collections that the service links and a reading does not read"),
+    "collection-unread": Code(Level.NOTE, "collections that the service links to and that were not read"),
     "count-differs": Code(Level.WARNING, "a collection has another number of members than it says"),
-    "limit-reached": Code(Level.WARNING, "more than a reading takes; the rest was not read"),
-    "not-placed": Code(Level.WARNING, "a firmware item that could not be placed; a [[map]] entry names it"),
-    "version-differs": Code(Level.WARNING, "a component's own version is another than its firmware item's"),
-    "outside-collection": Code(Level.NOTE, "a firmware item that is linked, but stands in no collection"),
+    "limit-reached": Code(Level.WARNING, "more than the limit of a reading; the rest was not read"),
+    "not-placed": Code(Level.WARNING, "a firmware item that could not be placed; a [[map]] entry can place it"),
+    "version-differs": Code(Level.WARNING, "a component states another version than its firmware item"),
+    "outside-collection": Code(Level.NOTE, "a firmware item that is linked, but in no collection"),
     "session-left": Code(Level.NOTE, "a session that was or may have been made, and was not ended"),
     "map-unused": Code(Level.WARNING, "an entry of the map that fits nothing that was read"),
 }
@@ -59,12 +59,12 @@ class ReadLimits:
     max_total_bytes: int = 256 * 1024 * 1024
     max_resources: int = 20_000
     max_pages: int = 1000
-    max_silent: int = 3  # so many resources in a row without an answer: the service is given up
+    max_silent: int = 3  # after so many resources in a row without an answer the service is given up
 
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """What a service cannot know: where its components are. `chassis` and `slot` win over what the service says."""
+    """What a service cannot know: where its components are. `chassis` and `slot` replace what the service states."""
 
     site: str
     domain: str
@@ -74,10 +74,10 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class Unmapped:
-    """Something that tells of firmware and could not be placed, as the service has it, and why.
+    """Something with firmware that could not be placed, as the service has it, and the reason.
 
-    `kind` is the kind of its component and `of` the resource that it is of, each where that is known; `is_part` is True
-    where it is a component itself and no item of a firmware inventory.
+    `kind` is the kind of its component and `of` the resource that it belongs to, where they are known; `is_component`
+    is True where it is a component itself and no item of a firmware inventory.
     """
 
     odata_id: str
@@ -88,7 +88,7 @@ class Unmapped:
     reason: str
     kind: str | None = None
     of: str | None = None
-    is_part: bool = False
+    is_component: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +103,11 @@ class ReadingEvidence:
 
 @dataclass(frozen=True, slots=True)
 class ServiceReading:
-    """What one service told.
+    """What one service gave.
 
     `complete` is False where the reading was cut short. `counts`: items, mapped, unmapped, skipped (they add up),
     components, resources, requests, not_modified. `used` are the indexes of the map's entries that fitted, `unread` the
-    paths of collections that are linked and were not read.
+    paths of collections that are linked but were not read.
     """
 
     service: str
@@ -132,7 +132,7 @@ class ReadOutcome:
 
 
 class ResourceError(UnfinishedError):
-    """This resource cannot be read; the others may. `code` is the finding's."""
+    """This resource cannot be read; others may be. `code` is the finding's code."""
 
     def __init__(self, message: str, *, where: str = "", hint: str = "", code: str = "resource-unread") -> None:
         super().__init__(message, hint=hint, where=where)
@@ -140,4 +140,4 @@ class ResourceError(UnfinishedError):
 
 
 class ServiceLostError(UnfinishedError):
-    """There is no point in asking this service for more."""
+    """This service does not answer any more."""

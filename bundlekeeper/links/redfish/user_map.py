@@ -1,22 +1,22 @@
-"""The user's map: which firmware items of a service are what, where the service does not say it plainly.
+"""The user's map: what a service's firmware items are, where the service does not state it clearly.
 
-A TOML file; entries are tried in the order of the file, the first that fits an item counts, and it counts before
-anything that the service says::
+A TOML file; entries are tried in the order of the file, the first that fits an item is used, and it comes before
+anything that the service states::
 
     redfish = 1                                  # format
 
     [[map]]
-    # which items: all that is given must fit, at least one of these; * stands for anything, ? for one character;
-    # an odata_id that is a component's own address tells of the component
+    # which items: every key that is given must fit, at least one is needed; * is any text, ? is one character;
+    # an odata_id that is a component's own address is about the component
     service = "https://bmc-3.holm.example"       # the service's address
     odata_id = "/redfish/v1/UpdateService/FirmwareInventory/CPLD*"
     id = "CPLD-1"
     name = "Board logic*"
     software_id = "MB4-CPLD"
     # what they are
-    kind = "board-logic"                         # one of the inventory's kinds; where such a component is there, it is meant
-    of = "/redfish/v1/Systems/1"                 # the resource whose place, model and serial count (* too)
-    model = "Tern-4"                               # each of these wins over what the service says
+    kind = "board-logic"                         # one of the inventory's kinds; an existing one is used
+    of = "/redfish/v1/Systems/1"                 # the resource whose place, model and serial are used (* too)
+    model = "Tern-4"                             # each of these replaces what the service states
     serial = "HOLM-R2-L"                         # the component's own
     parent = "HOLM-R2"                           # its server's or chassis's serial
     slot = "3/1"
@@ -28,7 +28,7 @@ anything that the service says::
 
     [[map]]
     name = "Driver pack*"
-    skip = "no firmware"                         # instead of kind: known, and of no interest
+    skip = "no firmware"                         # instead of kind: known, and not needed
 
 Rules: every problem at once, each at its line and column, an unknown key or kind with a did-you-mean; pure.
 """
@@ -49,7 +49,7 @@ from bundlekeeper.model.inventory.cells import suggest
 from bundlekeeper.model.vocabulary import KINDS, SINGLE_BANKS
 
 FORMAT = 1
-OPEN = "…"  # what a drafted entry has where a person is to fill something in
+OPEN = "…"  # what a drafted entry has where a person must fill something in
 _MAX_TEXT = 1024
 _MAX_PROBLEMS = 200
 
@@ -60,8 +60,8 @@ _KEYS = (*MATCH, *GIVE, "skip", "note")
 #: Codes of what reading a map finds.
 MAP_CODES: dict[str, Code] = {
     "map-key": Code(Level.ERROR, "a key that a map does not have"),
-    "map-missing": Code(Level.ERROR, "a key that must be there is not"),
-    "map-value": Code(Level.ERROR, "a value that its key cannot hold"),
+    "map-missing": Code(Level.ERROR, "a required key is missing"),
+    "map-value": Code(Level.ERROR, "a value that its key cannot have"),
 }
 
 
@@ -96,7 +96,7 @@ class MapEntry:
 
 
 def matches(pattern: str, text: str | None) -> bool:
-    """True when `text` is what `pattern` says, `*` standing for anything and `?` for one character; case counts."""
+    """True when `text` fits `pattern`, where `*` is any text and `?` one character; case counts."""
     if text is None:
         return False
     literal = pattern.replace("[", "[[]")
@@ -136,7 +136,7 @@ class _Reading:
         self.problems: list[_Problem] = []
 
     def document(self, raw: Mapping[str, Any]) -> tuple[MapEntry, ...]:
-        """The entries; worthless where there is a problem."""
+        """The entries; not to be used where there is a problem."""
         for key in raw:
             if key not in ("redfish", "map"):
                 hint = suggest(key, ("redfish", "map")) or "a map has redfish = 1 and tables [[map]]"
@@ -170,11 +170,11 @@ class _Reading:
         if "skip" in row:
             for key in GIVE:
                 if key in row:
-                    message = f"{key} stands beside skip, which says that the item is no component"
+                    message = f"{key} is beside skip, which says that the item is no component"
                     self._problem("map-value", (*path, key), message, "keep one of the two")
         elif "kind" not in row:
             message = "the entry does not say what the items are"
-            self._problem("map-missing", path, message, 'give a kind, or skip = "why"')
+            self._problem("map-missing", path, message, 'give a kind, or skip = "REASON"')
         if before < len(self.problems):
             return None
         return MapEntry(**{key: value.strip() for key, value in row.items()})
@@ -184,15 +184,15 @@ class _Reading:
             self._problem("map-value", path, f"{key} is {shown(value)}, not text", "put it in quotes")
         elif not value.strip() or len(value) > _MAX_TEXT or (key != "note" and visible(value) != value):
             message = f"{key} is empty, longer than {_MAX_TEXT} characters, or cannot be printed"
-            self._problem("map-value", path, message, "leave the key out where there is nothing to say")
+            self._problem("map-value", path, message, "leave out the key where it has no value")
         elif value.strip() == OPEN and key != "note":
-            self._problem("map-value", path, f"{key} is still open", "fill it in, or leave the key out")
+            self._problem("map-value", path, f"{key} is not filled in yet", "fill it in, or leave out the key")
         elif key == "kind" and value.strip() not in self.kinds:
             hint = suggest(value, self.kinds) or f"the kinds are {', '.join(self.kinds)}"
-            self._problem("map-value", path, f"{shown(value)} is no kind that is known", hint)
+            self._problem("map-value", path, f"{shown(value)} is not a known kind", hint)
         elif key == "bank" and value.strip() not in SINGLE_BANKS:
             hint = suggest(value, SINGLE_BANKS) or f"the banks are {', '.join(SINGLE_BANKS)}"
-            self._problem("map-value", path, f"{shown(value)} is no bank", hint)
+            self._problem("map-value", path, f"{shown(value)} is not a bank", hint)
 
     def _problem(self, code: str, path: toml_positions.Path, message: str, hint: str = "") -> None:
         self.problems.append(_Problem(code, path, message, hint))
@@ -207,9 +207,7 @@ def _placed(source: SourceText, problems: list[_Problem]) -> list[Finding]:
         on_key = problem.code == "map-key"
         start = place.key_start if on_key else place.start
         line, column = source.position(start)
-        subject = ".".join(
-            str(component) if isinstance(component, str) else f"[{component}]" for component in problem.path
-        ).replace(".[", "[")
+        subject = ".".join(key if isinstance(key, str) else f"[{key}]" for key in problem.path).replace(".[", "[")
         row = Finding(
             problem.code,
             MAP_CODES[problem.code].level,

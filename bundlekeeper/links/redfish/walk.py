@@ -1,10 +1,10 @@
-"""Which resources of a service are read, in which order: from the root to everything that tells of firmware.
+"""Reads the resources of a service, in order: from the root to everything with firmware.
 
-Rules: each resource is read once, links that lead round end there; a collection is read page by page, as far as it
-goes; what cannot be read is a problem of its own and the rest goes on; what is linked counts, whether or not a
-collection lists it; a collection that is linked and was not read is named.
-Source: DMTF DSP0266 (paging, `Members@odata.nextLink`) and DSP8010 2025.4 (the names); names of links beside those of
-UpdateService and SoftwareInventory are from memory.
+Rules: each resource is read once, so that circles of links end; a collection is read page by page, to its end; what
+cannot be read is a problem of its own and the rest goes on; a linked resource counts, whether or not a collection lists
+it; a collection that is linked but was not read is named.
+Source: DMTF DSP0266 (paging, `Members@odata.nextLink`) and DSP8010 2025.4 (the names); names of other links than those
+of UpdateService and SoftwareInventory are from memory.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ COLLECTIONS = frozenset({
     "StorageSystems", "Switches", "Systems", "TrustedComponents", "USBControllers", "USBPorts", "VirtualMedia",
     "Volumes", "Zones",
 })  # fmt: skip
-_FIRMWARE = frozenset({"UpdateService", "FirmwareInventory"})  # what a system, chassis or manager may link itself
+_FIRMWARE = frozenset({"UpdateService", "FirmwareInventory"})  # what a system, chassis or manager may link to itself
 
 Body = Mapping[str, Any]
 
@@ -53,7 +53,7 @@ class Resource:
 @dataclass(slots=True)
 class Tree:
     """What was read. `items` are the SoftwareInventory resources in the service's order; `complete` is False where the
-    service was lost on the way; `locate` tells a link's path as `resources` has it, None for a link to elsewhere."""
+    service stopped answering; `locate` gives a link's path as `resources` has it, None for a link to elsewhere."""
 
     locate: Callable[[str], str | None]
 
@@ -61,7 +61,7 @@ class Tree:
     items: list[str] = field(default_factory=list)
     problems: list[Finding] = field(default_factory=list)
     complete: bool = True
-    unread: list[str] = field(default_factory=list)  # collections that are linked and were not read
+    unread: list[str] = field(default_factory=list)  # collections that are linked but were not read
 
     def find(self, reference: str | None) -> Resource | None:
         """The resource that a link means, if it was read."""
@@ -74,7 +74,7 @@ class Tree:
 
 
 def link(body: Body, *names: str) -> str | None:
-    """The link that stands under these names, one inside the other, or None."""
+    """The link under these names, one inside the other, or None."""
     found: Any = body
     for name in (*names, "@odata.id"):
         found = found.get(name) if isinstance(found, Mapping) else None
@@ -82,33 +82,33 @@ def link(body: Body, *names: str) -> str | None:
 
 
 def links(body: Body, *names: str) -> list[str]:
-    """The links of the list that stands under these names; what is no link is left out."""
+    """The links of the list under these names; what is no link is left out."""
     found: Any = body
     for name in names:
         found = found.get(name) if isinstance(found, Mapping) else None
     rows = found if isinstance(found, list) else []
-    return [each for row in rows if isinstance(row, Mapping) and (each := link(row)) is not None]
+    return [ref for row in rows if isinstance(row, Mapping) and (ref := link(row)) is not None]
 
 
 def linked(value: object, names: Collection[str]) -> Iterator[tuple[str, str]]:
-    """(name, link) of every link that stands under one of `names`, however deep."""
+    """(name, link) of every link under one of `names`, at any depth."""
     rows: list[object] = [value]
     while rows:
         row = rows.pop()
         if isinstance(row, Mapping):
-            yield from ((name, each) for name in row if name in names and (each := link(row, name)) is not None)
+            yield from ((name, ref) for name in row if name in names and (ref := link(row, name)) is not None)
         inner = row.values() if isinstance(row, Mapping) else row if isinstance(row, list) else ()
         rows.extend(inner)
 
 
 def type_of(body: Body, otherwise: str) -> str:
     """`Manager` of `#Manager.v1_3_1.Manager`."""
-    told = body.get("@odata.type")
-    return told.rpartition(".")[2].lstrip("#") if isinstance(told, str) and told else otherwise
+    stated = body.get("@odata.type")
+    return stated.rpartition(".")[2].lstrip("#") if isinstance(stated, str) and stated else otherwise
 
 
 class Walk:
-    """One reading's way through a service."""
+    """One reading of a service, link by link."""
 
     def __init__(self, service: Service, limits: ReadLimits) -> None:
         self.tree = Tree(self._locate)
@@ -121,7 +121,7 @@ class Walk:
     def run(self) -> Tree:
         """Log in and read everything. Raises KeeperError where nothing but the root could be read.
 
-        A service that is lost later leaves what was read, not `complete`.
+        Where the service stops answering later, the result is what was read, not `complete`.
         """
         root = self._service.get(self._service.resolve(ROOT))
         self._asked.add(ROOT.rstrip("/"))
@@ -133,14 +133,14 @@ class Walk:
                 e.problems = tuple(self.tree.problems)
                 raise
             self.tree.complete = False
-            self._problem("unreadable", self._service.place, f"the reading was cut short: {e.message}", e.hint)
+            self._problem("unreadable", self._service.place, f"the reading ended early: {e.message}", e.hint)
         self._not_read(root)
         unread = [problem for problem in self.tree.problems if problem.code == "resource-unread"]
         if unread and not self.tree.resources:
             raise ServiceLostError(
                 f"nothing but the root could be read: {unread[0].message}",
                 where=self._service.place,
-                hint="does this user have the right to read it?",
+                hint="may this user read it?",
                 problems=self.tree.problems,
             )
         return self.tree
@@ -193,22 +193,23 @@ class Walk:
         found = self._read(image, "SoftwareInventory")
         if found is not None and found.type == "SoftwareInventory" and found.path not in self.tree.items:
             self.tree.items.append(found.path)
-            self._problem("outside-collection", found.path, "is linked, and no collection lists it")
+            self._problem("outside-collection", found.path, "is linked, but no collection lists it")
 
     def _related(self) -> None:
-        """What items speak of and was not met on the way. A system's Bios is known by its link and need not be read."""
+        """Read the resources that items name and that were not read yet; a system's Bios is known by its link
+        already."""
         known = {self._locate(link(resource.body, "Bios")) for resource in self.tree.of_type("ComputerSystem")} - {None}
         for item in list(self.tree.items):
-            for each in related(self.tree.resources[item].body):
-                if self._locate(each) not in known:
-                    self._read(each, "")
+            for reference in related(self.tree.resources[item].body):
+                if self._locate(reference) not in known:
+                    self._read(reference, "")
 
     def _all(self, reference: str | None, kind: str) -> None:
         for _ in self._collection(reference, kind):
             pass
 
     def _read(self, reference: object, kind: str) -> Resource | None:
-        """One resource, read at most once; None where it cannot be read or is too much."""
+        """One resource, read at most once; None where it cannot be read or the limit is reached."""
         try:
             url = self._service.resolve(reference)
             path = _key(url)
@@ -255,14 +256,14 @@ class Walk:
         """The links of all pages, each once."""
         found: dict[str, None] = {}
         rows = 0
-        told: object = None
+        stated: object = None
         page: object = reference
         seen: set[str] = set()
         for number in range(self._limits.max_pages + 1):
             try:
                 url = self._service.resolve(page)
                 if _key(url) in seen:
-                    raise ResourceError("the pages of the collection lead round in a circle")
+                    raise ResourceError("the pages of the collection form a circle")
                 if number == self._limits.max_pages:
                     raise ResourceError(f"the collection has more than {number} pages", code="limit-reached")
                 seen.add(_key(url))
@@ -270,7 +271,7 @@ class Walk:
             except ResourceError as e:
                 self._problem(e.code, reference, e.message, e.hint)
                 return list(found)
-            told = body.get("Members@odata.count") if told is None else told
+            stated = body.get("Members@odata.count") if stated is None else stated
             listed = body.get("Members")
             listed = listed if isinstance(listed, list) else []
             rows += len(listed)
@@ -278,20 +279,20 @@ class Walk:
             page = body.get("Members@odata.nextLink")
             if page is None:
                 break
-        if isinstance(told, int) and told != rows:
-            self._problem("count-differs", reference, f"says {told} members and lists {rows}")
+        if isinstance(stated, int) and stated != rows:
+            self._problem("count-differs", reference, f"says {stated} members and lists {rows}")
         return list(found)
 
     def _links_of(self, members: Sequence[object], collection: str) -> Iterator[str]:
         for member in members:
             reference = link(member) if isinstance(member, Mapping) else None
             if reference is None:
-                self._problem("resource-unread", collection, "a member of the collection is no link")
+                self._problem("resource-unread", collection, "a member of the collection is not a link")
             else:
                 yield reference
 
     def _not_read(self, root: Body) -> None:
-        """Name the collections that what was read links, and that were not read themselves."""
+        """Name the collections that are linked but were not read."""
         found: dict[str, str] = {}
         for body in (root, *(resource.body for resource in self.tree.resources.values())):
             for name in sorted(COLLECTIONS.intersection(body)):
@@ -301,11 +302,11 @@ class Walk:
         self.tree.unread = list(found)
         if found:
             names = sorted(Counter(found.values()).items())
-            told = ", ".join(name if count == 1 else f"{name} ({count})" for name, count in names)
+            listed = ", ".join(name if count == 1 else f"{name} ({count})" for name, count in names)
             message = (
-                f"{counted(len(found), 'linked collection')} {'was' if len(found) == 1 else 'were'} not read: {told}"
+                f"{counted(len(found), 'linked collection')} {'was' if len(found) == 1 else 'were'} not read: {listed}"
             )
-            hint = "what only they tell of is not in the inventory; --json lists each with its address"
+            hint = "firmware that only they name is not in the inventory; --json lists each with its address"
             self._problem("collection-unread", self._service.place, message, hint)
 
     def _problem(self, code: str, subject: str, message: str, hint: str = "") -> None:
@@ -316,7 +317,7 @@ class Walk:
 
 
 def related(item: Body) -> list[str]:
-    """Every resource that a SoftwareInventory item speaks of, each once, as its links are written."""
+    """Every resource that a SoftwareInventory item names, each once, as its links are written."""
     rows = [
         *links(item, "RelatedItem"),
         *links(item, "Links", "ActiveTargets"),
@@ -326,10 +327,10 @@ def related(item: Body) -> list[str]:
 
 
 def _sessions(root: Body) -> str | None:
-    """Where sessions are made: the root says it, else the session service's own place for them (DSP0266)."""
-    told = link(root, "Links", "Sessions")
+    """Where sessions are made: the root's link, else the session service's own collection (DSP0266)."""
+    stated = link(root, "Links", "Sessions")
     service = link(root, "SessionService")
-    return told or (service.rstrip("/") + "/Sessions" if service else None)
+    return stated or (service.rstrip("/") + "/Sessions" if service else None)
 
 
 def _key(url: httpx.URL) -> str:

@@ -1,4 +1,4 @@
-"""Workbooks, read in a process of their own with limits.
+"""Reads workbooks in a process of its own, with limits.
 
-Cells come out; what they mean is the inventory's.
+It returns cells; the inventory's reader decides what they mean.
 """

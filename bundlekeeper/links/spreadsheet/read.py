@@ -1,8 +1,8 @@
 """Spreadsheets (XLSX, ODS and the like) as tables of cells for the reader of inventories.
 
-Rules: cells come as the text or the number that they hold, never as they look; a number without a fraction comes as a
-whole number, any other value is judged by the reader, which refuses what a spreadsheet has changed; sheets that are
-no table of an inventory are named, not read; the library runs in a process of its own, because a hostile workbook
+Rules: a cell is the text or the number that it has, never its formatted look; a number without a fraction becomes a
+whole number; the reader of inventories checks any other value and refuses what a spreadsheet has changed; sheets that
+are no table of an inventory are named, not read; the library runs in a process of its own, because a hostile workbook
 can end it. Needs the extra `xlsx`.
 """
 
@@ -20,9 +20,9 @@ from bundlekeeper.model.inventory import cells as inventory_fields
 from bundlekeeper.model.inventory import tables as inventory_sources
 from bundlekeeper.model.inventory.read import Document
 
-_LEAST_KNOWN = 2  # column names that a sheet must share with a table to be taken for one
+_LEAST_KNOWN = 2  # column names that a sheet must share with a table to count as that table
 _TIMES: dict[str, type[date] | type[time]] = {"date": date, "datetime": datetime, "time": time}
-_HEADER = "inventory"  # a sheet of this name holds keys and values of the header
+_HEADER = "inventory"  # a sheet of this name has keys and values of the header
 
 
 def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
@@ -54,7 +54,7 @@ def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
 
 def _sheets(name: str, data: bytes) -> dict[str, list[list[object]]]:
     """The cells of every sheet, read by a process with bounds. Raises InputError, also where that process was ended."""
-    # -P: no module of the working folder is taken for one of the library's.
+    # -P: no module of the working folder replaces one of the library's.
     command = [sys.executable, "-P", str(Path(__file__).with_name("reader.py")), str(limits.INVENTORY_BYTES)]
     try:
         done = subprocess.run(command, input=data, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, check=False)

@@ -1,8 +1,8 @@
-"""The cells of a spreadsheet, read in a process of its own: `python subprocess.py LIMIT < FILE > JSON`.
+"""The cells of a spreadsheet, read in a process of its own: `python reader.py LIMIT < FILE > JSON`.
 
 Rules: a workbook is a ZIP of XML, so a small one can unpack to any size, and two cells far apart make the library ask
-for half a terabyte, which ends its process; so this one has bounds of memory and time, and nothing else to lose. It
-imports nothing of ours, so that starting it costs little; one JSON object comes out: sheets, or an error.
+for half a terabyte, which ends its process; so this process has limits of memory and time, and does nothing else. It
+imports nothing of ours, so that it starts quickly; it writes one JSON object: the sheets, or an error.
 """
 
 from __future__ import annotations
@@ -15,11 +15,12 @@ from io import BytesIO
 
 MEMORY_BYTES = 2 << 30
 PROCESSOR_S = 60
-EMPTY, EMPTY_EACH = 100_000, 50  # cells that a sheet may span without holding anything: at all, and for each that does
+EMPTY, EMPTY_EACH = 100_000, 50  # empty cells that a sheet may span: in all, and for each filled cell
 
 
 def cells_of(data: bytes) -> dict[str, object]:
-    """Every sheet as rows of cells; a date or time is an object of its kind and ISO 8601 text. Raises anything."""
+    """Every sheet as rows of cells; a date or time is an object of its kind and ISO 8601 text. May raise any
+    exception."""
     import python_calamine
 
     workbook = python_calamine.CalamineWorkbook.from_filelike(BytesIO(data))
@@ -46,7 +47,7 @@ def _plain(cell: object) -> object:
 
 
 def main(limit_bytes: int) -> int:
-    """Answer on stdout with at most so many bytes. Raises nothing."""
+    """Write the answer to stdout, at most so many bytes. Raises nothing."""
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
     resource.setrlimit(resource.RLIMIT_CPU, (PROCESSOR_S, PROCESSOR_S))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))

@@ -1,4 +1,4 @@
 """Which bundle goes on which volume, with the fewest volumes: pure.
 
-Sizes come in; nothing is known of files.
+It works with sizes; it knows no files.
 """

@@ -1,6 +1,6 @@
-"""Good packings of large sets in little time: several fixed ways of filling bins, the best of them made better.
+"""Good packings of large sets in little time: several fixed ways to fill bins, and the best of them improved.
 
-Rules: no randomness and no clock; an answer here is never called best, its caller holds it against a bound.
+Rules: no randomness and no clock; an answer here is never called the best; the caller compares it with a bound.
 """
 
 from __future__ import annotations
@@ -46,12 +46,12 @@ class _Filling:
 
     def __init__(self, load: VolumeLoad, bins: Sequence[int]) -> None:
         self.load, self.bins = load, tuple(bins)
-        self.room = [load.boxes[b].room for b in bins]
-        self.held = [0] * len(self.bins)
+        self.space = [load.boxes[b].space for b in bins]
+        self.present = [0] * len(self.bins)
         self.inside: list[dict[int, list[int]]] = [{} for _ in self.bins]
 
     def fill(self, order: Sequence[int], *, close: bool) -> tuple[PackedPiece, ...] | None:
-        """Put the items in this order, each into the fullest bin that takes it; `close`: first where its family is."""
+        """Put the items in this order, each into the fullest bin where it fits; `close`: first where its family is."""
         pending = []
         for item in order:
             n = self._bin_for(item, close=close)
@@ -64,7 +64,7 @@ class _Filling:
         for _ in range(_PASSES):
             if not self._gather():
                 break
-        done = settle(self.load, self.bins, self.room, self.held, pending)
+        done = settle(self.load, self.bins, self.space, self.present, pending)
         if done.pieces is None:
             return None
         items = self.load.items
@@ -76,20 +76,21 @@ class _Filling:
         best: tuple[bool, int, int] | None = None
         for n, box in enumerate(self.bins):
             weight = weights[box]
-            if weight is not None and weight <= self.room[n]:
-                look = (close and not self.held[n] & bit, self.room[n] - weight, n)
+            if weight is not None and weight <= self.space[n]:
+                look = (close and not self.present[n] & bit, self.space[n] - weight, n)
                 if best is None or look < best:
                     best = look
         return None if best is None else best[2]
 
     def _add(self, item: int, n: int) -> None:
         family = self.load.family[item]
-        self.room[n] -= self.load.weight[item][self.bins[n]] or 0
-        self.held[n] |= 1 << family
+        self.space[n] -= self.load.weight[item][self.bins[n]] or 0
+        self.present[n] |= 1 << family
         self.inside[n].setdefault(family, []).append(item)
 
     def _gather(self) -> bool:
-        """Move what a bin holds of a family to others of the family, where all of it has space; True when some moved."""
+        """Move the items of a family from one bin to others with the family, where all of them fit; True when some
+        moved."""
         moved = False
         for n in range(len(self.bins)):
             for family in sorted(self.inside[n]):
@@ -97,15 +98,15 @@ class _Filling:
                 if targets is None:
                     continue
                 for item in self.inside[n].pop(family):
-                    self.room[n] += self.load.weight[item][self.bins[n]] or 0
+                    self.space[n] += self.load.weight[item][self.bins[n]] or 0
                     self._add(item, targets[item])
-                self.held[n] &= ~(1 << family)
+                self.present[n] &= ~(1 << family)
                 moved = True
         return moved
 
     def _targets(self, source: int, family: int) -> dict[int, int] | None:
-        others = [n for n, held in enumerate(self.held) if n != source and held >> family & 1]
-        left = {other: self.room[other] for other in others}
+        others = [n for n, present in enumerate(self.present) if n != source and present >> family & 1]
+        left = {other: self.space[other] for other in others}
         targets = {}
         for item in sorted(self.inside[source][family], key=lambda i: (-self.load.least[i], i)):
             fitting = []

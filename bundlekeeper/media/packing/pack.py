@@ -1,10 +1,11 @@
 """What goes on which volume: fewest volumes, then fewest split files, then families together.
 
-Rules: pure and deterministic, no clock; the objective is in that order and nothing is traded against it; up to
-`EXACT_ITEMS` items on `EXACT_VOLUMES` volumes a search verifies its answer, unless it reaches the end of its budget,
-which is counted in steps; otherwise the answer carries a bound that no packing is below; equal costs go to the volumes
-with the fewest bytes, then to those named first. Bound for volumes: their total room, and items of more than half of
-the largest room, of which no two share one (Martello and Toth, 'Knapsack Problems', 1990, §8.3: bounds L1 and L2).
+Rules: pure and deterministic, no clock; the goals are in that order, and none is traded for a later one; up to
+`EXACT_ITEMS` items on `EXACT_VOLUMES` volumes a search shows that its answer is the best, unless its budget of steps
+ends first; otherwise the answer has a bound that no packing is below; of packings with equal costs, the one with the
+smallest volumes is chosen, then the one with those named first. Bound for volumes: their total space, and items of more
+than half of the largest space, of which no two share one (Martello and Toth, 'Knapsack Problems', 1990, §8.3: bounds L1
+and L2).
 """
 
 from __future__ import annotations
@@ -28,33 +29,33 @@ def pack(items: Sequence[PackingItem], boxes: Sequence[Box], steps: int = STEPS)
     load = VolumeLoad(items, boxes)
     lacking = tuple(i for i in range(len(items)) if load.must_split[i] and not _reachable(load, i))
     if lacking or not boxes:
-        return NotPacked(lacking, sum(load.items[i].size for i in lacking), verified=True)
+        return NotPacked(lacking, sum(load.items[i].size for i in lacking), certain=True)
     if not items:
         return Packed((), (), Cost(0, 0, 0), Cost(0, 0, 0))
     most = _most(load)
     least = _fewest(load, most)
     if least > most:
-        short = sum(load.least) - sum(load.boxes[b].room for b in _largest(load, most))
-        return NotPacked((), max(1, short), verified=True)
+        short = sum(load.least) - sum(load.boxes[b].space for b in _largest(load, most))
+        return NotPacked((), max(1, short), certain=True)
     greedy = _greedy(load, least, most)
     top = greedy.cost.volumes if greedy is not None else most
     small = len(items) <= EXACT_ITEMS and least <= EXACT_VOLUMES
     done = greedy is not None and greedy.cost == _bound(load, least, most, least)
-    if greedy is not None and done and not (small and len(boxes) > 1):  # of unequal kinds, the smallest that serve
+    if greedy is not None and done and not (small and len(boxes) > 1):  # of several kinds, the smallest that are enough
         return _ordered(load, greedy.bins, greedy.pieces, greedy.cost)
     if small:
         found = _exact(load, least, min(top, EXACT_VOLUMES), greedy, steps)
         if found is not None:
             return found
     if greedy is None:
-        return NotPacked((), 0, verified=False)
+        return NotPacked((), 0, certain=False)
     return _ordered(load, greedy.bins, greedy.pieces, _bound(load, least, most, greedy.cost.volumes))
 
 
 def _reachable(load: VolumeLoad, item: int) -> bool:
     """True when parts of the item fit into some box, and the files beside it with one of them."""
-    rooms = [(b, box.room - load.beside[item][b]) for b, box in enumerate(load.boxes)]
-    return any(room >= 0 and load.fill(b, room) > 0 for b, room in rooms)
+    spaces = [(b, box.space - load.beside[item][b]) for b, box in enumerate(load.boxes)]
+    return any(space >= 0 and load.fill(b, space) > 0 for b, space in spaces)
 
 
 def _most(load: VolumeLoad) -> int:
@@ -62,41 +63,41 @@ def _most(load: VolumeLoad) -> int:
     counts = [box.count for box in load.boxes]
     if all(count is not None for count in counts):
         return min(_MOST_VOLUMES, sum(count or 0 for count in counts))
-    fills = [load.fill(b, box.room) for b, box in enumerate(load.boxes) if box.count is None]
+    fills = [load.fill(b, box.space) for b, box in enumerate(load.boxes) if box.count is None]
     useful = len(load.items) + sum(item.size for item in load.items) // max(1, *fills) + 1
     return min(_MOST_VOLUMES, useful + sum(count or 0 for count in counts))
 
 
 def _largest(load: VolumeLoad, number: int) -> list[int]:
-    """The boxes of so many volumes with the most room, as many as there are."""
+    """The boxes of so many volumes with the most space, as many as there are."""
     bins: list[int] = []
-    for b, box in sorted(enumerate(load.boxes), key=lambda row: (-row[1].room, row[0])):
+    for b, box in sorted(enumerate(load.boxes), key=lambda row: (-row[1].space, row[0])):
         bins += [b] * min(number - len(bins), number if box.count is None else box.count)
     return bins
 
 
 def _fewest(load: VolumeLoad, most: int) -> int:
     """Volumes at least; `most` + 1 where more are needed than there are."""
-    need, room = sum(load.least), 0
+    need, space = sum(load.least), 0
     bins = _largest(load, most)
-    half = load.boxes[bins[0]].room // 2
+    half = load.boxes[bins[0]].space // 2
     large = sum(least > half and not split for least, split in zip(load.least, load.splittable, strict=True))
     for number, box in enumerate(bins, 1):
-        room += load.boxes[box].room
-        if room >= need and number >= large:
+        space += load.boxes[box].space
+        if space >= need and number >= large:
             return number
     return most + 1
 
 
 def _bound(load: VolumeLoad, least: int, most: int, volumes: int) -> Cost:
     """What no packing is below, when `least` volumes are needed; for pairs: in packings with `volumes` volumes."""
-    rooms = [load.boxes[b].room for b in _largest(load, min(most, volumes))]
+    spaces = [load.boxes[b].space for b in _largest(load, min(most, volumes))]
     pairs = 0
     for family in range(len(load.families)):
         need, number = sum(x for x, f in zip(load.least, load.family, strict=True) if f == family), 1
-        total = rooms[0]
-        while total < need and number < len(rooms):
-            total += rooms[number]
+        total = spaces[0]
+        while total < need and number < len(spaces):
+            total += spaces[number]
             number += 1
         pairs += number
     return Cost(least, sum(load.must_split), max(pairs, volumes if least == volumes else 0))
@@ -126,27 +127,28 @@ def _greedy(load: VolumeLoad, least: int, most: int) -> Packed | None:
 
 
 def _mixtures(load: VolumeLoad, number: int) -> Iterator[tuple[int, ...]]:
-    """Every choice of so many volumes with room enough, those of the fewest bytes first."""
+    """Every choice of so many volumes with space enough, those of the fewest bytes first."""
     need, rows = sum(load.least), []
     for bins in combinations_with_replacement(range(len(load.boxes)), number):
         counts = (box.count is None or bins.count(b) <= box.count for b, box in enumerate(load.boxes))
-        if all(counts) and sum(load.boxes[b].room for b in bins) >= need:
+        if all(counts) and sum(load.boxes[b].space for b in bins) >= need:
             rows.append((sum(load.boxes[b].kind.medium for b in bins), bins))
     yield from (bins for _, bins in sorted(rows))
 
 
 def _exact(load: VolumeLoad, least: int, top: int, greedy: Packed | None, steps: int) -> Packed | None:
-    """The best packing with `least` to `top` volumes; None where none was found. Its `least` tells whether it is best.
+    """The best packing with `least` to `top` volumes; None where none was found. Its `least` shows whether it is the
+    best.
 
-    The packing that was found quickly is never taken over what is found here at no higher cost: ties have one answer.
+    A packing found here is preferred to the greedy one at the same cost, so that a tie has one answer.
     """
-    floor: int | None = None  # the fewest volumes that were not verified too few
+    floor: int | None = None  # the fewest volumes that may be enough
     for number in range(least, top + 1):
         mixtures = list(_mixtures(load, number))
         whole = len(mixtures) <= _MOST_MIXTURES
         best: tuple[int, int] | None = None
         if greedy is not None and greedy.cost.volumes == number:
-            best = greedy.cost.splits, greedy.cost.pairs + 1  # one that costs the same is looked for, too
+            best = greedy.cost.splits, greedy.cost.pairs + 1  # look for one that costs the same, too
         found: tuple[tuple[int, ...], tuple[PackedPiece, ...]] | None = None
         open_value: tuple[int, int] | None = None
         for bins in mixtures[:_MOST_MIXTURES]:
@@ -176,7 +178,7 @@ def _exact(load: VolumeLoad, least: int, top: int, greedy: Packed | None, steps:
 
 
 def _ordered(load: VolumeLoad, bins: Sequence[int], pieces: Sequence[PackedPiece], least: Cost) -> Packed:
-    """The packing with its volumes numbered by the first item that each holds."""
+    """The packing with its volumes numbered by the first item in each."""
     first: dict[int, int] = {}
     for piece in pieces:
         first[piece.bin] = min(first.get(piece.bin, piece.item), piece.item)

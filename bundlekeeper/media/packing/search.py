@@ -1,7 +1,7 @@
 """The best packing into given bins: branch and bound over the places of whole items and over what is split.
 
-Rules: places are tried in a fixed order, so that equal inputs give equal packings; of bins that look alike only the
-first is tried, and like items go to bins in order; a search that was cut off verifies nothing, and says so.
+Rules: places are tried in a fixed order, so that equal inputs give equal packings; of equal bins only the first is
+tried, and equal items go to bins in order; a search that was cut off shows nothing, and says so.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from bundlekeeper.media.packing.split import settle
 from bundlekeeper.media.packing.types import PackedPiece, VolumeLoad
 
-#: Steps that are counted for work, so that a budget of steps is about a budget of time.
+#: Steps that each kind of work counts as, so that a budget of steps is about a budget of time.
 _OPENED, _SETTLED = 10, 50
 
 Value = tuple[int, int]  # split items, pairs of family and volume
@@ -20,7 +20,7 @@ Value = tuple[int, int]  # split items, pairs of family and volume
 class PackingSearch:
     """One search. After `run`: `best`, what was `found`, whether everything was looked at (`whole`).
 
-    `open` is the least value of the ends where several split items found no place, or none verified best.
+    `open` is the least value of the ends where several split items found no place, or none that is surely the best.
     """
 
     def __init__(self, load: VolumeLoad, bins: Sequence[int], better_than: Value | None, nodes: int) -> None:
@@ -32,7 +32,7 @@ class PackingSearch:
         order = sorted(range(len(load.items)), key=lambda i: (-load.least[i], load.family[i], i))
         self.order = order
         self.need = [0] * (len(order) + 1)
-        #: What the items from a place on, and those that wait, take at least, by family.
+        #: The least bytes that the items from a place on need, and those that wait, by family.
         self.later = [[0] * len(load.families) for _ in range(len(order) + 1)]
         self.forced = [0] * (len(order) + 1)
         for at in range(len(order) - 1, -1, -1):
@@ -41,18 +41,18 @@ class PackingSearch:
             self.later[at] = list(self.later[at + 1])
             self.later[at][load.family[item]] += load.least[item]
             self.forced[at] = self.forced[at + 1] + self._must_split(item)
-        self.room = [load.boxes[b].room for b in self.bins]
-        self.held = [0] * len(self.bins)
-        self.pairs, self.free = 0, sum(self.room)
+        self.space = [load.boxes[b].space for b in self.bins]
+        self.present = [0] * len(self.bins)
+        self.pairs, self.free = 0, sum(self.space)
         self.pending: list[int] = []
-        self.waiting = 0  # what the pending items take at least, in bytes
+        self.waiting = 0  # the least bytes that the pending items need
         self.places: list[int] = [-1] * len(load.items)
 
     def _must_split(self, item: int) -> bool:
         return all(self.load.weight[item][b] is None for b in self.bins)
 
     def run(self) -> None:
-        """Look for what is better than `best`."""
+        """Look for a packing better than `best`."""
         self._step(0)
 
     def pieces_in_order(self) -> tuple[PackedPiece, ...]:
@@ -82,7 +82,7 @@ class PackingSearch:
             self.pending.pop()
 
     def _hopeful(self, at: int) -> bool:
-        """Whether something better than the best may still come of this."""
+        """True where something better than the best may still be found from here."""
         if self.best is None:
             return True
         splits = len(self.pending) + self.forced[at]
@@ -96,17 +96,18 @@ class PackingSearch:
         return (splits, self.pairs + self._pairs_to_come(need)) < self.best
 
     def _pairs_to_come(self, need: Sequence[int]) -> int:
-        """Pairs that are added at least: what a family's bins have no space for goes to others, the roomiest first."""
+        """The least pairs still to be added: what a family's bins have no space for goes to others, the largest
+        first."""
         more = 0
         for family, bytes_ in enumerate(need):
             if not bytes_:
                 continue
             short, most = bytes_, 1
-            for room, held in zip(self.room, self.held, strict=True):
-                if held >> family & 1:
-                    short -= room
-                elif room > most:
-                    most = room
+            for space, present in zip(self.space, self.present, strict=True):
+                if present >> family & 1:
+                    short -= space
+                elif space > most:
+                    most = space
             if short > 0:
                 more += -(-short // most)
         return more
@@ -122,11 +123,11 @@ class PackingSearch:
         other: list[int] = []
         for n in range(first, len(self.bins)):
             weight = weights[self.bins[n]]
-            look = (self.bins[n], self.room[n], self.held[n])
-            if weight is None or weight > self.room[n] or look in seen:
+            look = (self.bins[n], self.space[n], self.present[n])
+            if weight is None or weight > self.space[n] or look in seen:
                 continue
             seen.add(look)
-            (there if self.held[n] >> family & 1 else other).append(n)
+            (there if self.present[n] >> family & 1 else other).append(n)
         return there + other
 
     def _alike(self, one: int, other: int) -> bool:
@@ -138,22 +139,22 @@ class PackingSearch:
         if weight is None:
             return
         bit = 1 << self.load.family[item]
-        new = not self.held[n] & bit
-        self.room[n] -= weight
+        new = not self.present[n] & bit
+        self.space[n] -= weight
         self.free -= weight
-        self.held[n] |= bit
+        self.present[n] |= bit
         self.pairs += new
         self.places[item] = n
         self._step(at + 1)
-        self.room[n] += weight
+        self.space[n] += weight
         self.free += weight
         if new:
-            self.held[n] &= ~bit
+            self.present[n] &= ~bit
         self.pairs -= new
 
     def _end(self) -> None:
         self.nodes -= _SETTLED * len(self.pending)
-        done = settle(self.load, self.bins, self.room, self.held, self.pending)
+        done = settle(self.load, self.bins, self.space, self.present, self.pending)
         if done.least is None:
             return
         splits = len(self.pending)

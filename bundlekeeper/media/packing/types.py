@@ -1,8 +1,8 @@
-"""What is to be packed and how it was packed, as values; and the sums that all ways of packing share.
+"""What to pack and how it was packed, as values; and the sums that all ways of packing share.
 
 Rules: sizes are bytes; an item is one bundle with the files that must stay on its volume (its signatures); an item is
-split only where some volume that was offered cannot take it whole, and then parts of any size may lie on any volume;
-boxes and items are reported by their index, in the caller's order, and every tie is broken by it.
+split only where some of the volumes cannot hold it whole, and then parts of any size may lie on any volume; boxes and
+items are named by their index in the caller's order, which also breaks every tie.
 """
 
 from __future__ import annotations
@@ -25,16 +25,16 @@ class PackingItem:
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """Volumes of one kind. `room` is what each has for items, in bytes; `count` how many, None for any number."""
+    """Volumes of one kind. `space` is what each has for items, in bytes; `count` how many, None for any number."""
 
     kind: VolumeKind
-    room: int
+    space: int
     count: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class PackedPiece:
-    """So many bytes of an item in one bin; of a split item also `leads`, where the files beside it lie."""
+    """So many bytes of an item in one bin; `leads` for the piece of a split item that the files beside it lie with."""
 
     item: int
     bin: int
@@ -44,7 +44,7 @@ class PackedPiece:
 
 @dataclass(frozen=True, slots=True, order=True)
 class Cost:
-    """What is made small, in this order: volumes, split items, pairs of a family and a volume that holds some of it."""
+    """What is kept small, in this order: volumes, split items, pairs of a family and a volume with some of it."""
 
     volumes: int
     splits: int
@@ -71,21 +71,21 @@ class Packed:
 
 @dataclass(frozen=True, slots=True)
 class NotPacked:
-    """No packing was found. `lacking` items fit on none of the volumes; `short` bytes more are needed at least.
+    """No packing was found. `lacking` items fit on none of the volumes; at least `short` more bytes are needed.
 
-    `verified` False where it may only not have been found.
+    `certain` is False where a packing may exist that was not found.
     """
 
     lacking: tuple[int, ...]
     short: int
-    verified: bool
+    certain: bool
 
 
 class VolumeLoad:
-    """Items and boxes with what each item takes in each box, worked out once.
+    """Items and boxes, with the space that each item needs in each box, computed once.
 
-    `weight[i][b]` is what item i takes whole in box b, None where it cannot lie there whole; `least[i]` what it takes
-    wherever it lies, `apart[i]` when it is split; `family[i]` the number of its family.
+    `weight[i][b]` is what item i needs whole in box b, None where it does not fit whole; `least[i]` is the least that
+    it needs anywhere, `apart[i]` when it is split; `family[i]` is the number of its family.
     """
 
     def __init__(self, items: Sequence[PackingItem], boxes: Sequence[Box]) -> None:
@@ -104,25 +104,25 @@ class VolumeLoad:
         ]
 
     def _apart(self, i: int, item: PackingItem) -> int:
-        """What an item takes at least when it is split: two parts and the files beside it."""
+        """The least that an item needs when it is split: two parts and the files beside it."""
         each = min((box.kind.each for box in self.boxes), default=0)
         return item.size + 2 * each + min(self.beside[i], default=0)
 
     @staticmethod
     def _whole(item: PackingItem, box: Box) -> int | None:
         weight = box.kind.cost(item.size) + sum(box.kind.cost(size) for size in item.beside)
-        return weight if item.size <= box.kind.largest_file and weight <= box.room else None
+        return weight if item.size <= box.kind.largest_file and weight <= box.space else None
 
-    def fill(self, box: int, room: int) -> int:
-        """The most bytes of one split item that so much room of a box holds, in as many parts as its files need."""
+    def fill(self, box: int, space: int) -> int:
+        """The most bytes of one split item that fit into so much space of a box, in as many parts as needed."""
         kind = self.boxes[box].kind
         full, total = kind.cost(kind.largest_file), 0
-        if room >= full:
-            total, room = room // full * kind.largest_file, room % full
-        return total + max(0, kind.fits(room))
+        if space >= full:
+            total, space = space // full * kind.largest_file, space % full
+        return total + max(0, kind.fits(space))
 
-    def taken(self, box: int, size: int) -> int:
-        """The room that so many bytes of one split item take in a box."""
+    def needed(self, box: int, size: int) -> int:
+        """The space that so many bytes of one split item need in a box."""
         kind = self.boxes[box].kind
         parts, rest = divmod(size, kind.largest_file)
         return parts * kind.cost(kind.largest_file) + (kind.cost(rest) if rest else 0)

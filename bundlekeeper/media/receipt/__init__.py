@@ -1,4 +1,4 @@
-"""The receipt of a site: written, signed, read back, on paper too.
+"""The receipt of a site: written, signed, printed too, and read where the set was made.
 
-What it says is taken from the set's records; nothing is received here.
+It states what the set's record and the ledger have; nothing is received here.
 """

@@ -1,7 +1,7 @@
-"""What a receipt of a set is to say: composed at the receiving side from what is recorded and held there now.
+"""Makes the receipt of a set at the receiving site, from what is recorded and what is in the store now.
 
-Rules: a file that arrived and is not held any more is not claimed as verified; the site that answers is one that the
-record knows, where it knows any.
+Rules: a file that arrived and is no longer in the store is not called verified; the receipt's site is one that the
+ledger knows, where it knows any.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from bundlekeeper.formats.escape import counted, meant, visible
 from bundlekeeper.ledger.ask import where as questions
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.media.receipt import slip
-from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, SiteState, receipt_of
+from bundlekeeper.media.receipt.document import NOT_IN_STORE, DomainSummary, Receipt, receipt_of
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import SetIndex, read_index
@@ -33,35 +33,35 @@ if TYPE_CHECKING:
 
 
 def chosen(store: Store, set_id: str) -> tuple[ReceivedSet, SetIndex]:
-    """The received set of this id or the beginning of one, or the one that began last for none, with its index.
+    """The received set whose id begins so, with its index; for an empty id the one that was begun last.
 
-    Raises InputError when there is none or several are meant.
+    Raises InputError when there is none, or several.
     """
     sets = Sets(store)
-    rows = [each for each in sets.received() if each.set_id.startswith(set_id.lower())]
-    if not rows:
-        message = f"no set {set_id} came here" if set_id else "no set came here yet"
-        raise InputError(message, hint="bundlekeeper media list shows what came")
-    if set_id and len(rows) > 1:
-        raise InputError(f"{len(rows)} sets begin with {set_id}", hint="give the whole id")
-    received = max(rows, key=lambda each: (each.began, each.sequence))
+    matching = [received for received in sets.received() if received.set_id.startswith(set_id.lower())]
+    if not matching:
+        message = f"no set {set_id} was received here" if set_id else "no set was received here yet"
+        raise InputError(message, hint="bundlekeeper media list shows the sets that were received")
+    if set_id and len(matching) > 1:
+        raise InputError(f"the ids of {len(matching)} sets begin with {set_id}", hint="give the whole id")
+    received = max(matching, key=lambda received: (received.began, received.sequence))
     kept = sets.received_index(received)
     if kept is None or hashlib.sha256(kept[0]).hexdigest() != received.index:
-        raise InputError("the set's index is not kept here", hint="receive any volume of it again")
+        raise InputError("the set's index is not kept here", hint="receive any of its volumes again")
     return received, read_index(kept[0], where=received.set_id)
 
 
 def site_of(ledger: Ledger, option: str, index: SetIndex, clock: datetime) -> str:
-    """The site that answers: the one given, the only one recorded, or the one that the set is for.
+    """The receipt's site: the one given, the only one recorded, or the one that the set is for.
 
-    Raises InputError where that leaves a choice, and for one that the ledger does not know although it knows others:
-    how its domains stand would be left out of a paper.
+    Raises InputError where that leaves a choice, and for a site that the ledger does not know although it knows others:
+    a printed receipt would then lack its domains.
     """
     places = {group.values for group in questions.summary(ledger, ["site", "domain"], clock=clock)}
     sites = sorted({site for site, _ in places if site})
     if option:
         if sites and option not in sites:
-            message = f"--site {visible(option)}: no site of that name is recorded here"
+            message = f"--site {visible(option)}: no site of this name is recorded here"
             raise InputError(message, hint=meant(option, sites))
         return option
     if len(sites) == 1:
@@ -76,44 +76,45 @@ def site_of(ledger: Ledger, option: str, index: SetIndex, clock: datetime) -> st
 
 
 def meant_place(meant_for: str) -> tuple[str, str]:
-    """Kind and name of the site or domain that a set is for; both empty for a release, or where it is said otherwise.
+    """Kind and name of the site or domain that a set is for; both empty for a release, or for another text.
 
-    For example "site" and "skerry", of `site skerry to release 6.1`.
+    For example "site" and "skerry" for `site skerry to release 6.1`.
     """
     kind, _, rest = meant_for.partition(" ")
     name, to, _ = rest.rpartition(" to release ")
     return (kind, name) if to and kind in ("site", "domain") else ("", "")
 
 
-def elsewhere(
-    ledger: Ledger | None, meant_for: str, site: str, now: datetime, *, on_paper: bool = False
+def check_site(
+    ledger: Ledger | None, meant_for: str, site: str, now: datetime, *, is_printed: bool = False
 ) -> list[Finding]:
-    """A warning where a receipt is of another site than its set was meant for, as far as our own record knows.
+    """A warning where a receipt comes from another site than the one that its set was meant for, as our ledger knows
+    it.
 
-    On paper a long name is cut. Raises as `where.summary`.
+    In a printed receipt a long name is cut. Raises as `where.summary`.
     """
     kind, name = meant_place(meant_for)
     sites = [name] if kind == "site" else []
     if kind == "domain" and ledger is not None:
         groups = questions.summary(ledger, ["site"], Selector(domain=name), clock=now)
         sites = sorted({group.values[0] for group in groups if group.values[0]})
-    if not sites or site in [visible(slip.cut(each)) if on_paper else each for each in sites]:
+    if not sites or site in [visible(slip.cut(name)) if is_printed else name for name in sites]:
         return []
     where = f"site {name}" if kind == "site" else f"domain {name}, which is at {', '.join(sites[:5])}"
     message = f"the set was meant for {where}; the receipt is of {site}"
-    return [finding("not-checked", site, message, "ask there which set came, and whether the site is named rightly")]
+    return [finding("not-checked", site, message, "ask there which set arrived, and whether the site's name is right")]
 
 
-def standing_of(ledger: Ledger, clock: datetime) -> tuple[SiteState, ...]:
-    """How each domain stands now: parts, those with something pending, those that differ from their record."""
+def domain_summaries(ledger: Ledger, clock: datetime) -> tuple[DomainSummary, ...]:
+    """Each domain now: its components, how many have something pending, how many differ from their record."""
     found: dict[tuple[str, str], list[int]] = {}
     for group in questions.summary(ledger, ["site", "domain", "pending"], Selector(), clock=clock):
         site, domain, pending = group.values
-        row = found.setdefault((site or "", domain or ""), [0, 0, 0])
-        row[0] += group.count
-        row[1] += group.count if pending else 0
-        row[2] += group.differs
-    return tuple(SiteState(site, domain, *row) for (site, domain), row in sorted(found.items()))
+        counts = found.setdefault((site or "", domain or ""), [0, 0, 0])
+        counts[0] += group.count
+        counts[1] += group.count if pending else 0
+        counts[2] += group.differs
+    return tuple(DomainSummary(site, domain, *counts) for (site, domain), counts in sorted(found.items()))
 
 
 def compose(
@@ -124,19 +125,19 @@ def compose(
     *,
     made: datetime,
     site: str,
-    by: str,
+    reported_by: str,
     after: int,
 ) -> Receipt:
-    """The receipt of a set, by what is recorded now; events after number `after` are to follow it.
+    """The receipt of a set, from what is recorded now; the events after number `after` follow it.
 
-    Raises InputError when the ledger has fewer events; as `Store.store's database` and `holdings` otherwise.
+    Raises InputError when the ledger has fewer events; else as `Store.database` and `holdings`.
     """
     from bundlekeeper.store.contents.right_now import holdings
 
     head = ledger.head()
     if not 0 <= after <= head.count:
-        raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
-    with store.database(write=True) as database:  # one that is gone is made again from the tree
+        raise InputError(f"this ledger has {counted(head.count, 'event')}: there is no event number {after}")
+    with store.database(write=True) as database:  # a missing one is rebuilt from the tree
         admitted, holding = database.admitted(), holdings(store, database, made)
     events: dict[str, Any] = {"ledger": head.ledger, "count": head.count, "head": head.digest, "after": after}
     return receipt_of(
@@ -144,35 +145,35 @@ def compose(
         _still_stored(received, index, {row.stored.sha256 for row in holding if _is_whole(store, row)}),
         made=made,
         site=site,
-        by=by,
+        reported_by=reported_by,
         manifest=(admitted[-1].sequence, admitted[-1].sha256) if admitted else None,
         withdrawn=tuple(_withdrawn(row.stored) for row in holding if row.stored.lifecycle == "withdrawn"),
-        states=standing_of(ledger, made),
+        domains=domain_summaries(ledger, made),
         events=True,
         **events,
     )
 
 
 def _still_stored(received: ReceivedSet, index: SetIndex, stored: Collection[str]) -> ReceivedSet:
-    """The set with what arrived and is not held any more called so: deleted, cut short or put into quarantine since.
+    """The set, with files marked that arrived and are no longer in the store: deleted, cut short or in quarantine.
 
-    `stored` are the SHA-256 of the files that are held whole.
+    `stored` are the SHA-256 of the files that are whole in the store.
     """
     bundles = {file.path for file in index.files if file.role == "bundle"}
     arrived = {
-        path: replace(each, how=NOT_IN_STORE) if path in bundles and each.sha256 not in stored else each
-        for path, each in received.arrived.items()
+        path: replace(file, how=NOT_IN_STORE) if path in bundles and file.sha256 not in stored else file
+        for path, file in received.arrived.items()
     }
     return replace(received, arrived=arrived)
 
 
-def _is_whole(store: Store, each: Holding) -> bool:
-    """True for a held file of the right size; whether its bytes are right, `verify` tells."""
+def _is_whole(store: Store, holding: Holding) -> bool:
+    """True for a file of the right size in the store; its bytes are not read here."""
     try:
-        status = os.stat(each.stored.place, dir_fd=store.fd, follow_symlinks=False)
+        status = os.stat(holding.stored.place, dir_fd=store.fd, follow_symlinks=False)
     except OSError:
         return False
-    return each.state != "missing" and status.st_size == each.stored.size
+    return holding.state != "missing" and status.st_size == holding.stored.size
 
 
 def _withdrawn(stored: StoredBundle) -> Withdrawn:

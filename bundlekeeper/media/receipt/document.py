@@ -1,9 +1,10 @@
 """The receipt of a media set: what arrived, verified how, what is missing, and the ledger's events, in one signed file.
 
 Rules: a receipt claims nothing that was not read here; it is a header, one line of canonical JSON, and after it the
-lines of `ledger.exchange` word for word; the signature (SSHSIG, purpose receipts) is over the whole file; whoever reads
-it believes nothing before that is good, and merges the very bytes that were verified; twice is the same as once, in any
-order. All events go along unless the user asks for fewer: an earlier receipt may never have arrived.
+lines of `ledger.exchange`, unchanged; the signature (SSHSIG, purpose receipts) covers the whole file; the reader uses
+nothing before the signature is good, and merges exactly the bytes that were verified; reading a receipt twice, or
+receipts in another order, gives the same result. It has all events unless the user asks for fewer: an earlier receipt
+may never have arrived.
 """
 
 from __future__ import annotations
@@ -35,14 +36,14 @@ from bundlekeeper.media.set.records import Arrived, ReceivedSet
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, SetIndex
 
-#: What is said of a file that arrived, with the date of its verification, where it was deleted or put into quarantine since.
-NOT_IN_STORE = "verified at the destination, not held there now"
+#: The text for a file that arrived, with the date of its verification, but was deleted or put into quarantine since.
+NOT_IN_STORE = "verified at the destination, not in the store there now"
 _WORDS = text(empty=True)
 
 
 @dataclass(frozen=True, slots=True)
-class MissingBundle:
-    """A file of the set that did not arrive, and the volumes that hold what is missing of it."""
+class MissingFile:
+    """A file of the set that did not arrive whole, and the volumes with what is missing of it."""
 
     path: str = field(metadata=_WORDS)
     sha256: str = field(metadata=DIGEST)
@@ -50,13 +51,14 @@ class MissingBundle:
 
 
 @dataclass(frozen=True, slots=True)
-class SiteState:
-    """How a domain stood when the receipt was written: parts, how many have something pending, how many differ."""
+class DomainSummary:
+    """A domain when the receipt was written: its components, how many have something pending, how many differ from
+    their record."""
 
     site: str = field(metadata=_WORDS)
     domain: str = field(metadata=_WORDS)
-    parts: int = field(metadata=whole())
-    staged: int = field(metadata=whole())
+    components: int = field(metadata=whole())
+    pending: int = field(metadata=whole())
     differs: int = field(metadata=whole())
 
 
@@ -70,12 +72,16 @@ _IN_FORCE = converted(table(_Manifest, {"sequence": whole(), "sha256": DIGEST}),
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """What a receipt says before its events. `head` is the ledger's head after `count` events, of which those after
-    number `after` follow where `events` is true; `manifest` the sequence and SHA-256 of the manifest in force there."""
+    """What a receipt says before its events.
+
+    `head` is the ledger's head after `count` events; those after number `after` follow where `events` is true.
+    `manifest` is the sequence and SHA-256 of the manifest in force there, `reported_by` the person who wrote the
+    receipt.
+    """
 
     made: datetime = field(metadata=moment())
     site: str = field(metadata=_WORDS)
-    by: str = field(metadata=_WORDS)
+    reported_by: str = field(metadata=_WORDS)
     set_id: str = field(metadata=named("set/id", hexadecimal(16)))
     name: str = field(metadata=named("set/name", _WORDS))
     issuer: str = field(metadata=named("set/issuer", hexadecimal()))
@@ -87,24 +93,24 @@ class Receipt:
     completed: datetime | None = field(metadata=optional(moment()))
     came: Mapping[int, datetime] = field(metadata=named("volumes", mapping(moment(), MAX_FILES, numbered=True)))
     arrived: tuple[Arrived, ...] = field(metadata=array(nested(Arrived), MAX_FILES))
-    missing: tuple[MissingBundle, ...] = field(metadata=array(nested(MissingBundle), MAX_FILES))
-    ledger: str = field(metadata=named("ledger/book", hexadecimal()))
+    missing: tuple[MissingFile, ...] = field(metadata=array(nested(MissingFile), MAX_FILES))
+    ledger: str = field(metadata=named("ledger/id", hexadecimal()))
     count: int = field(metadata=named("ledger/count", whole()))
     head: str = field(metadata=named("ledger/head", DIGEST))
     after: int = field(metadata=named("ledger/after", whole()))
     events: bool = field(metadata=flag())
     manifest: tuple[int, str] | None = field(default=None, metadata=optional(_IN_FORCE))
     withdrawn: tuple[Withdrawn, ...] = field(default=(), metadata=array(nested(Withdrawn), MAX_FILES))
-    states: tuple[SiteState, ...] = field(default=(), metadata=array(nested(SiteState), MAX_FILES))
+    domains: tuple[DomainSummary, ...] = field(default=(), metadata=array(nested(DomainSummary), MAX_FILES))
 
     @property
     def stored(self) -> Mapping[str, int]:
-        """How many files arrived in which way, of those that were held when the receipt was written."""
+        """How many files arrived, by level of verification, of those in the store when the receipt was written."""
         return Counter(file.how for file in self.arrived if file.how != NOT_IN_STORE)
 
     @property
     def not_in_store(self) -> tuple[Arrived, ...]:
-        """What arrived and was not held any more when the receipt was written."""
+        """What arrived but was no longer in the store when the receipt was written."""
         return tuple(arrived for arrived in self.arrived if arrived.how == NOT_IN_STORE)
 
 
@@ -114,19 +120,19 @@ def receipt_of(
     *,
     made: datetime,
     site: str,
-    by: str,
+    reported_by: str,
     **rest: Any,  # noqa: ANN401
 ) -> Receipt:
-    """The receipt of a set as it came; `rest` are the ledger's and the manifest's fields."""
+    """The receipt of a set as it was received; `rest` are the fields about the ledger and the manifest."""
     missing = []
-    for each in index.files:
-        if each.path not in received.arrived:
-            parts = each.parts[:1] if each.common else [part for part in each.parts if part.path not in received.parts]
-            missing.append(MissingBundle(each.path, each.sha256, tuple(sorted({part.volume for part in parts}))))
+    for file in index.files:
+        if file.path not in received.arrived:
+            parts = file.parts[:1] if file.common else [part for part in file.parts if part.path not in received.parts]
+            missing.append(MissingFile(file.path, file.sha256, tuple(sorted({part.volume for part in parts}))))
     return Receipt(
         made=made,
         site=site,
-        by=by,
+        reported_by=reported_by,
         set_id=index.set_id,
         name=index.name,
         issuer=index.issuer,
@@ -148,7 +154,7 @@ _RECEIPT = JsonDocument(
     "bundlekeeper.receipt/1",
     what="the receipt's header",
     kind="receipt",
-    hint="bundlekeeper receipt write --out FILE writes one",
+    hint="write one with: bundlekeeper receipt write --out FILE --key KEY",
     limit=limits.RECEIPT_HEADER_BYTES,
 )
 
@@ -159,8 +165,8 @@ def write_header(receipt: Receipt) -> bytes:
 
 
 def read_header(line: bytes, where: str = "") -> Receipt:
-    """Read a header strictly. Raises InputError: as `JsonDocument.read`, and for one that is written otherwise."""
+    """Read a header strictly. Raises InputError: as `JsonDocument.read`, and for one in another form."""
     receipt = _RECEIPT.read(line, where)
     if write_header(receipt) != line:
-        raise InputError("the receipt is not written as one is: its bytes were changed", where=where)
+        raise InputError("the receipt's header is not in the form in which it is written: it was changed", where=where)
     return receipt

@@ -1,8 +1,8 @@
-"""Reading a receipt where its set was made: verified, merged, held against what was sent, kept.
+"""Reads a receipt where its set was made: verified, merged, compared with what was sent, and kept.
 
 Rules: the bytes that are merged are the bytes whose signature was verified, although they are read twice; a receipt
-that was read before changes nothing; what a receipt says of files is held against the index that this store sent;
-what is missing is judged by the newest receipt of a set and a ledger, in whichever order they are read.
+that was read before changes nothing; what a receipt states about files is compared with the index that this store sent;
+the newest receipt of a set and a ledger decides what is missing, in whatever order they are read.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.media.receipt import kept as kept_receipts
-from bundlekeeper.media.receipt.compose import elsewhere
+from bundlekeeper.media.receipt.compose import check_site
 from bundlekeeper.media.receipt.document import Receipt, read_header
 from bundlekeeper.media.receipt.kept import KeptReceipt
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set.remembered_sets import Sets
-from bundlekeeper.media.set.signed_index import told_index
+from bundlekeeper.media.set.signed_index import index_or_finding
 from bundlekeeper.store.disk import files
 from bundlekeeper.verification.hashing.door import digest_fd
 
@@ -40,9 +40,9 @@ _ALGORITHMS = ("sha256", "sha384", "sha512", "blake2b")
 
 @dataclass(frozen=True, slots=True)
 class ReceiptAnswer:
-    """What reading a receipt gave: `merged` is None where it carried no events, `new` False where it was read before;
-    `sent` is the set as this store knows it, None where it sent none of that id; `newer` is when a newer receipt of
-    the same set and ledger was made, that came already."""
+    """What reading a receipt gave: `merged` is None where it has no events, `new` False where it was read before;
+    `sent` is the set as this store knows it, None where it sent none with that id; `newer` is the time of a newer
+    receipt of the same set and ledger that was read before."""
 
     receipt: Receipt
     signed_by: str
@@ -54,7 +54,7 @@ class ReceiptAnswer:
 
 
 def read(store: Store, ledger: Ledger, path: Path, signature: Path | None, *, now: datetime) -> ReceiptAnswer:
-    """Verify a receipt's signature, merge its events and keep it. `signature` is beside it unless named.
+    """Verify a receipt's signature, merge its events and keep it. `signature` is the file beside it unless named.
 
     Raises RefusedError for a signature that is missing or not trusted (nothing is merged then), InputError for what is
     no receipt, UnfinishedError when it can't be read; as `merge.merge` otherwise.
@@ -75,7 +75,9 @@ def _read_open(store: Store, ledger: Ledger, fd: int, path: Path, beside: Path, 
     header = next(_lines(fd, where, limits.RECEIPT_HEADER_BYTES), b"")
     receipt = read_header(header, where)
     signed = _signature(beside)
-    signer = vouch.insist(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
+    signer = vouch.require_trusted(
+        store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where
+    )
     merged = None
     if receipt.events:
         merged = exchange.merge(ledger, _events(fd, where, digest.sha256, receipt), now, where=where)
@@ -84,9 +86,13 @@ def _read_open(store: Store, ledger: Ledger, fd: int, path: Path, beside: Path, 
     made = KeptReceipt("", *about)
     newer = kept_receipts.newer(sets, made, now)
     new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
-    sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
-    found = [*beyond(made, now), *_against(sets, sent, receipt), *judged(receipt.name, newer, _away(receipt))]
-    found += elsewhere(ledger, sent.meant_for, receipt.site, now) if sent is not None else []
+    sent = next((sent for sent in sets.sent() if sent.set_id == receipt.set_id), None)
+    found = [
+        *check_date(made, now),
+        *_compared(sets, sent, receipt),
+        *unless_newer(receipt.name, newer, _missing(receipt)),
+    ]
+    found += check_site(ledger, sent.meant_for, receipt.site, now) if sent is not None else []
     found += merged.findings(receipt.site) if merged is not None else []
     return ReceiptAnswer(receipt, signer.name, merged, sent, new, tuple(found), newer)
 
@@ -100,7 +106,7 @@ def _open(path: Path) -> int:
 
     if not stat.S_ISREG(os.fstat(fd).st_mode):
         os.close(fd)
-        raise InputError("the receipt is no regular file", where=str(path))
+        raise InputError("the receipt is not a regular file", where=str(path))
     return fd
 
 
@@ -109,7 +115,9 @@ def _signature(path: Path) -> bytes:
         fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
     except FileNotFoundError as error:
         raise RefusedError(
-            "the receipt carries no signature", where=str(path), hint="bring it beside the receipt, or --signature FILE"
+            "the receipt has no signature",
+            where=str(path),
+            hint="put it beside the receipt, or name it: --signature FILE",
         ) from error
     try:
         data = os.read(fd, 1 << 16)
@@ -130,7 +138,7 @@ def _lines(fd: int, where: str, limit: int) -> Iterator[bytes]:
 
 def _events(fd: int, where: str, sha256: str, receipt: Receipt) -> Iterator[bytes]:
     """The lines after the header; raises at their end, before anything is merged, when the file is not the one that was
-    verified or the header speaks of other events."""
+    verified or its events are not those of the header."""
     digest = hashlib.sha256()
     lines = _lines(fd, where, max(limits.RECEIPT_HEADER_BYTES, limits.LEDGER_LINE_BYTES))
     digest.update(next(lines, b""))
@@ -157,51 +165,55 @@ def _pieces(fd: int, sha256: str, where: str) -> Iterator[bytes]:
         raise UnfinishedError("the receipt changed while it was read; it was not kept", where=where)
 
 
-def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Finding]:
-    """The receipt's word on files, held against the index that was sent."""
+def _compared(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Finding]:
+    """Compare what the receipt states about files with the index that was sent."""
     subject = receipt.name
     if sent is None:
-        message = f"this store sent no set {receipt.set_id}; its events count all the same"
-        yield finding("not-checked", subject, message, "read it where the set was written", Level.NOTE)
+        message = f"this store sent no set {receipt.set_id}; the receipt's events were merged all the same"
+        yield finding("not-checked", subject, message, "read it at the site that wrote the set", Level.NOTE)
         return
-    kept, troubles = told_index(sets, sent, subject)
-    yield from troubles
-    if troubles:
+    kept, problems = index_or_finding(sets, sent, subject)
+    yield from problems
+    if problems:
         return
     if kept is None or hashlib.sha256(kept.data).hexdigest() != receipt.index:
-        message = "the receipt is about a set with another index than the one that was sent under this id"
+        message = "the receipt is about another index than the one that was sent with this set id"
         yield finding("altered", subject, message, "ask the site which volumes they have")
         return
-    told = {arrived.path: arrived.sha256 for arrived in receipt.arrived} | {
+    stated = {arrived.path: arrived.sha256 for arrived in receipt.arrived} | {
         missing.path: missing.sha256 for missing in receipt.missing
     }
     for file in kept.index.files:
-        if told.get(file.path) != file.sha256:
-            message = "the receipt does not say of this file what the index says"
+        if stated.get(file.path) != file.sha256:
+            message = "the receipt has another SHA-256 for this file than the index, or none"
             yield finding("altered", file.path, message, "ask the site to write the receipt again")
 
 
-def beyond(made: KeptReceipt, now: datetime) -> Iterator[Finding]:
-    """That a receipt is dated beyond the time now."""
+def check_date(made: KeptReceipt, now: datetime) -> Iterator[Finding]:
+    """A finding where a receipt is dated later than now."""
     if made.ahead(now):
-        message = f"it is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it counts as no answer"
-        yield finding("clock-doubtful", made.site, message, "set the clock that is wrong, and have it written again")
+        message = (
+            f"the receipt is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it does not count"
+        )
+        yield finding(
+            "clock-doubtful", made.site, message, "set the clock that is wrong; if it is theirs, ask for a new receipt"
+        )
 
 
-def judged(subject: str, newer: datetime | None, away: Iterable[Finding]) -> Iterator[Finding]:
-    """What a receipt tells of files; as notes where a newer one came already, which is judged by instead."""
+def unless_newer(subject: str, newer: datetime | None, missing: Iterable[Finding]) -> Iterator[Finding]:
+    """The findings about missing files; as notes where a newer receipt, which counts instead, was read before."""
     if newer is None:
-        yield from away
+        yield from missing
         return
-    message = f"a newer receipt of {newer:%Y-%m-%d %H:%MZ} came already: what this one tells of files was so then"
-    yield finding("not-checked", subject, message, "bundlekeeper media list shows what the newest one says", Level.NOTE)
-    yield from (replace(each, level=Level.NOTE, hint="") for each in away)
+    message = f"a newer receipt, of {newer:%Y-%m-%d %H:%MZ}, was read before: this one shows an earlier state"
+    yield finding("not-checked", subject, message, "see the newest one: bundlekeeper media list", Level.NOTE)
+    yield from (replace(finding_, level=Level.NOTE, hint="") for finding_ in missing)
 
 
-def _away(receipt: Receipt) -> Iterator[Finding]:
+def _missing(receipt: Receipt) -> Iterator[Finding]:
     for missing in receipt.missing:
         where = f"volume {', '.join(map(str, missing.volumes))}" if missing.volumes else "the set"
         yield finding("missing", missing.path, f"did not arrive at {receipt.site}: it is on {where}", "send it again")
     for gone in receipt.not_in_store:
-        message = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, and is not held there now"
-        yield finding("not-in-store", gone.path, message, "send it again, or have it taken there again")
+        message = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, but is not in the store there now"
+        yield finding("not-in-store", gone.path, message, "send it again, or ask the site to add it again")

@@ -1,8 +1,8 @@
-"""A receipt short enough for paper: what arrived of a set, when, and how the ledger there stands. Pure.
+"""A receipt short enough for printed: what arrived of a set, when, and the state of the ledger there. Pure.
 
-Rules: the code verifies that it was copied rightly; who wrote it only a signature in it verifies, which is there on wish
-(Ed25519, 64 bytes, over the same bytes in the namespace of receipts); events are not in it, only counts: they come by a
-file or not at all; what is too long is reported as a count and never left out in silence.
+Rules: the code shows that it was copied correctly; only a signature in it shows who wrote it, and a signature is
+optional (Ed25519, 64 bytes, over the same bytes in the namespace of receipts); it has no events, only counts: events
+come in a file; what is too long is given as a count and never left out in silence.
 Form, before it becomes lines: version, flags, set id, sequence, beginning of the index's SHA-256, minutes since 1970,
 site, number of files, which are missing, the ledger's count and the beginning of its head, counts for each domain, four
 bytes of SHA-256 over all that, the signature.
@@ -21,11 +21,11 @@ from bundlekeeper.media.receipt.typed_lines import from_lines, to_lines
 
 VERSION = 1
 SIGNATURE_BYTES = 64
-#: What is signed begins so: a paper's bytes never pass for a receipt's file.
-SIGNED_PREFIX = b"bundlekeeper paper receipt 1\n"
+#: What is signed begins so: the bytes of a printed receipt never pass for a receipt's file.
+SIGNED_PREFIX = b"bundlekeeper printed receipt 1\n"
 _CHECK = 4
 _ALL, _BITMAP, _LIST, _COUNT = range(4)
-_MOST_BYTES = 200  # for telling which files are missing: 16 lines
+_MOST_BYTES = 200  # for the list of missing files: 16 lines
 _MAX_FILES = 100_000
 MAX_DOMAINS = 12
 _MAX_NAME = 40  # bytes of a site's or domain's name
@@ -33,17 +33,17 @@ _MAX_NAME = 40  # bytes of a site's or domain's name
 
 @dataclass(frozen=True, slots=True)
 class DomainCount:
-    """How a domain stands: its parts, how many have something pending, how many differ from the ledger."""
+    """A domain: its components, how many have something pending, how many differ from the ledger."""
 
     domain: str
-    parts: int
-    staged: int
+    components: int
+    pending: int
     differs: int
 
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """What a paper receipt says. `missing` are the numbers of files in the index's order, from 0, or None where only
+    """What a printed receipt says. `missing` are the numbers of files in the index's order, from 0, or None where only
     `missing_count` fitted; `index` and `head` are beginnings: 8 and 16 hexadecimal digits; `made` is to the minute."""
 
     set_id: str
@@ -77,9 +77,9 @@ def read(text: str) -> Slip:
     data = from_lines(text)
     reader = _Reader(data)
     slip = reader.slip()
-    body, check = data[: reader.at], reader.take(_CHECK)
+    body, check = data[: reader.at], reader.bytes_(_CHECK)
     if hashlib.sha256(body).digest()[:_CHECK] != check:
-        raise InputError("the lines do not belong together", hint="are they of two papers?")
+        raise InputError("the lines do not belong together", hint="are they from two receipts?")
     rest = data[reader.at :]
     if len(rest) not in (0, SIGNATURE_BYTES) or bool(rest) != reader.signed:
         raise InputError("the code does not end where it must")
@@ -87,7 +87,7 @@ def read(text: str) -> Slip:
 
 
 def cut(name: str) -> str:
-    """A site's or domain's name as far as it fits on paper."""
+    """A site's or domain's name, cut to what fits on printed."""
     return name.encode()[:_MAX_NAME].decode("utf-8", "ignore")
 
 
@@ -98,21 +98,21 @@ def _with(slip: Slip, signature: bytes) -> Slip:
 
 
 def _body(slip: Slip) -> bytes:
-    mode, told = _missing_out(slip)
+    mode, missing = _missing_out(slip)
     found = bytearray((VERSION, mode | bool(slip.signature) << 7))
     found += bytes.fromhex(slip.set_id) + _number(slip.sequence) + bytes.fromhex(slip.index)
     found += _number(int(slip.made.timestamp()) // 60) + _text(cut(slip.site).encode())
-    found += _number(slip.files) + told + _number(slip.ledger_count) + bytes.fromhex(slip.head)
+    found += _number(slip.files) + missing + _number(slip.ledger_count) + bytes.fromhex(slip.head)
     domains = slip.domains[:MAX_DOMAINS]
     found += _number(len(domains)) + _number(slip.more_domains + len(slip.domains) - len(domains))
     for count in domains:
         found += _text(cut(count.domain).encode())
-        found += _number(count.parts) + _number(count.staged) + _number(count.differs)
+        found += _number(count.components) + _number(count.pending) + _number(count.differs)
     return bytes(found)
 
 
 def _missing_out(slip: Slip) -> tuple[int, bytes]:
-    """The shortest way to tell which files are missing."""
+    """The shortest form of the list of missing files."""
     if slip.missing_count == 0:
         return _ALL, b""
     if slip.missing is None:
@@ -122,13 +122,13 @@ def _missing_out(slip: Slip) -> tuple[int, bytes]:
         bitmap[number // 8] |= 128 >> number % 8
     steps = [b - a for a, b in zip((-1, *slip.missing), slip.missing, strict=False)]
     listed = _number(len(steps)) + b"".join(_number(step) for step in steps)
-    ways: Sequence[tuple[int, bytes]] = [(_BITMAP, bytes(bitmap)), (_LIST, listed)]
-    mode, told = min(ways, key=lambda way: len(way[1]))
-    return (mode, told) if len(told) <= _MOST_BYTES else (_COUNT, _number(slip.missing_count))
+    forms: Sequence[tuple[int, bytes]] = [(_BITMAP, bytes(bitmap)), (_LIST, listed)]
+    mode, shortest = min(forms, key=lambda form: len(form[1]))
+    return (mode, shortest) if len(shortest) <= _MOST_BYTES else (_COUNT, _number(slip.missing_count))
 
 
 def _number(value: int) -> bytes:
-    """Seven bits to a byte, the highest bit says that more follow."""
+    """Seven bits in a byte; the highest bit says that more bytes follow."""
     found = [value & 127]
     while value := value >> 7:
         found.append(value & 127 | 128)
@@ -140,47 +140,47 @@ def _text(data: bytes) -> bytes:
 
 
 class _Reader:
-    """Reads a slip's bytes; what can't be is refused."""
+    """Reads a slip's bytes; impossible values are refused."""
 
     def __init__(self, data: bytes) -> None:
         self._data = data
         self.at = 0
         self.signed = False
 
-    def take(self, count: int) -> bytes:
+    def bytes_(self, count: int) -> bytes:
         piece = self._data[self.at : self.at + count]
         if len(piece) != count:
-            raise InputError("the code ends before its end")
+            raise InputError("the code is too short")
         self.at += count
         return piece
 
     def number(self, most: int = 2**62) -> int:
         value = 0
         while True:
-            (byte,) = self.take(1)
+            (byte,) = self.bytes_(1)
             value = value << 7 | byte & 127
             if value > most:
-                raise InputError("the code holds a number that cannot be")
+                raise InputError("the code has an impossible number")
             if byte < 128:
                 return value
 
     def text(self) -> str:
-        data = self.take(self.take(1)[0])
+        data = self.bytes_(self.bytes_(1)[0])
         try:
             return visible(data.decode())
         except UnicodeDecodeError as e:
-            raise InputError("the code holds a name that is no text") from e
+            raise InputError("the code has a name that is no text") from e
 
     def slip(self) -> Slip:
-        version, flags = self.take(2)
+        version, flags = self.bytes_(2)
         if version != VERSION:
-            raise InputError(f"the code is of version {version}, this bundlekeeper reads {VERSION}")
+            raise InputError(f"the code has version {version}; this bundlekeeper reads version {VERSION}")
         self.signed, mode = bool(flags & 128), flags & 127
-        set_id, sequence, index = self.take(8).hex(), self.number(), self.take(4).hex()
+        set_id, sequence, index = self.bytes_(8).hex(), self.number(), self.bytes_(4).hex()
         made = datetime.fromtimestamp(self.number(253_402_300_799 // 60) * 60, UTC)  # to the year 9999
         site, files = self.text(), self.number(_MAX_FILES)
         missing, count = self._missing(mode, files)
-        ledger_count, head = self.number(), self.take(8).hex()
+        ledger_count, head = self.number(), self.bytes_(8).hex()
         shown, more = self.number(MAX_DOMAINS), self.number()
         domains = tuple(DomainCount(self.text(), self.number(), self.number(), self.number()) for _ in range(shown))
         return Slip(set_id, sequence, index, made, site, files, missing, count, ledger_count, head, domains, more)
@@ -191,7 +191,7 @@ class _Reader:
         if mode == _COUNT:
             return None, self.number(files)
         if mode == _BITMAP:
-            bitmap = self.take(-(-files // 8))
+            bitmap = self.bytes_(-(-files // 8))
             found = tuple(n for n in range(files) if bitmap[n // 8] & 128 >> n % 8)
         elif mode == _LIST:
             steps, at, rows = self.number(files), -1, []
@@ -200,7 +200,7 @@ class _Reader:
                 rows.append(at)
             found = tuple(rows)
         else:
-            raise InputError("the code tells of missing files in a way that is not known here")
+            raise InputError("the code lists missing files in an unknown form")
         if any(number >= files for number in found):
-            raise InputError("the code names a file that cannot be")
+            raise InputError("the code names a file that the set does not have")
         return found, len(found)

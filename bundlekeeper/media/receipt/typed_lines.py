@@ -1,12 +1,13 @@
-"""Bytes as lines that a person can type: 32 signs without look-alikes, groups of five, check signs in each line. Pure.
+"""Bytes as lines that a person can type: 32 characters without look-alikes, in groups of five, with check characters.
 
-Rules: the signs are the ten digits and the letters without I, L, O and U; reading takes any case and any blanks, I and
-L for 1, O for 0; each line carries 23 signs and two check signs over GF(32), in which its number takes part, so that a
-line with one or two wrong signs, two exchanged ones or another line's place is always found, and named; the check signs
-fit one number only, so that a line left out or typed twice is reported alone, numbered or not; nothing is ever fixed in
-silence: where one sign alone would do it, it is offered.
+Rules: pure; the characters are the ten digits and the letters without I, L, O and U; reading accepts any case and any
+blanks, I and L as 1, O as 0; each line has 23 characters and two check characters over GF(32) that also depend on its
+number, so that a line with one or two wrong characters, with two exchanged ones, or in another line's place is always
+found and named; the check characters fit one number only, so that a missing line or a line typed twice is reported as
+such, numbered or not; nothing is corrected in silence: where one other character would make a line right, the hint says
+so.
 Source of the check: a Reed-Solomon code with two check symbols, of distance 3 (any textbook on codes, from memory); two
-different signs in a line of at most 31 symbols cannot cancel in both sums.
+different symbols in a line of at most 31 cannot cancel out in both sums.
 """
 
 from __future__ import annotations
@@ -20,11 +21,11 @@ from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import counted, visible
 
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
-LINE = 25  # signs, five groups of five
+LINE = 25  # characters, five groups of five
 _DATA = LINE - 2
 MAX_LINES = 400
 _VALUES = {sign: value for value, sign in enumerate(ALPHABET)} | {"I": 1, "L": 1, "O": 0}
-#: What the paper has beside its code: "site: skerry", a drawn QR code. No line of a code has a colon in it.
+#: What the page has beside its code: "site: skerry", a drawn QR code. No line of a code has a colon in it.
 _BESIDE = re.compile(r":|^[^0-9A-Za-z]+$")
 _NUMBERED = re.compile(r"\s*\d{1,3}\s*[:.)]")
 
@@ -37,7 +38,7 @@ def _powers() -> tuple[tuple[int, ...], dict[int, int]]:
         value <<= 1
         if value & 32:
             value ^= 0b100101
-    return tuple(powers), {each: at for at, each in enumerate(powers)}
+    return tuple(powers), {power: at for at, power in enumerate(powers)}
 
 
 _POWER, _LOG = _powers()
@@ -66,12 +67,12 @@ def _checked(number: int, data: Sequence[int]) -> list[int]:
 
 
 def to_lines(data: bytes) -> list[str]:
-    """Lines of LINE signs for these bytes. Raises InputError when they take more than MAX_LINES."""
+    """Lines of LINE characters for these bytes. Raises InputError when they take more than MAX_LINES."""
     framed = len(data).to_bytes(2, "big") + data if len(data) < 1 << 16 else b""
     bits = int.from_bytes(framed, "big")
     count = -(-len(framed) * 8 // (5 * _DATA))
     if not framed or count > MAX_LINES:
-        raise InputError(f"{len(data)} bytes are too many for a paper code", hint="carry the receipt as a file")
+        raise InputError(f"{len(data)} bytes are too many for a printed code", hint="send the receipt as a file")
     bits <<= count * 5 * _DATA - len(framed) * 8
     symbols = [bits >> (5 * at) & 31 for at in range(count * _DATA - 1, -1, -1)]
     rows = [_checked(n + 1, symbols[n * _DATA : (n + 1) * _DATA]) for n in range(count)]
@@ -88,9 +89,9 @@ def from_lines(text: str) -> bytes:
     rows = _rows(text)
     right, problems = _placed(rows)
     if problems:
-        count = len({each.subject for each in problems})
+        count = len({problem.subject for problem in problems})
         lines = problems[0].subject if count == 1 else f"at {count} places"
-        raise InputError(f"the code is not typed rightly: {lines}", hint="compare with the paper", problems=problems)
+        raise InputError(f"the code has a typing mistake: {lines}", hint="compare it with the paper", problems=problems)
     if not rows:
         raise InputError("there is no code: nothing was typed")
     symbols = [_VALUES[sign] for _, row in sorted(right.items()) for sign in row[:_DATA]]
@@ -103,18 +104,19 @@ def from_lines(text: str) -> bytes:
     if length + 2 > len(data):
         lacking = -(-(length + 2) * 8 // (5 * _DATA)) - len(rows)
         message = "1 line is" if lacking == 1 else f"{lacking} lines are"
-        raise InputError(f"the code goes on after line {len(rows)}: {message} not there", hint="type all lines")
+        raise InputError(f"the code goes on after line {len(rows)}: {message} missing", hint="type all lines")
     if len(rows) != -(-(length + 2) * 8 // (5 * _DATA)):
-        raise InputError("there are more lines than this code has", hint="are they of two papers?")
+        raise InputError("there are more lines than this code has", hint="are they from two receipts?")
     return data[2 : 2 + length]
 
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """A line as it was typed: its number (0 for none), its signs, and the number that its check signs fit (0: none)."""
+    """A line as it was typed: its number (0: none), its characters, the number that its check characters fit (0:
+    none)."""
 
     typed: int
-    signs: str
+    characters: str
     own: int
 
 
@@ -131,12 +133,12 @@ def _rows(text: str) -> list[_Row]:
         row = found[0][1]
         found = [(0, row[at : at + LINE]) for at in range(0, len(row), LINE)]
     if len(found) > MAX_LINES:
-        raise InputError(f"more than {MAX_LINES} lines: this is no paper code")
+        raise InputError(f"more than {MAX_LINES} lines: this is not a receipt's code")
     return [_Row(number, row, _own(row)) for number, row in found]
 
 
 def _own(row: str) -> int:
-    """The number under which a line's check signs fit, of which there is one; 0 for what is no line."""
+    """The one number that a line's check characters fit; 0 for what is not a line."""
     if len(row) != LINE or not _VALUES.keys() >= set(row):
         return 0
     plain, weighted = _sums(0, [_VALUES[sign] for sign in row])
@@ -148,77 +150,80 @@ def _own(row: str) -> int:
 def _placed(rows: Sequence[_Row]) -> tuple[dict[int, str], list[Finding]]:
     """The right lines by their numbers, and what is wrong.
 
-    A line without a number is the next one, unless its check signs tell that it is another: one that was there before,
-    or one that the lines below go on from. So a line that was left out or typed twice is reported alone.
+    A line without a number is the next one, unless its check characters show that it is another one: a line that was
+    there before, or one that the lines below follow. So a line that was left out or typed twice is reported as such.
     """
     right: dict[int, str] = {}
     wrong: list[tuple[int, _Row]] = []
     problems: list[Finding] = []
-    due = 1
+    expected = 1
     for at, row in enumerate(rows):
-        number = row.typed or due
-        if not row.typed and row.own != due and _goes_on(rows, at, right):
+        number = row.typed or expected
+        if not row.typed and row.own != expected and _goes_on(rows, at, right):
             number = row.own
         if number in right and (row.typed or row.own == number):
-            problems.append(_problem(f"line {number}", "stands there twice"))
+            problems.append(_problem(f"line {number}", "is there twice"))
         elif row.own == number and number <= MAX_LINES:
-            right[number] = row.signs
-            due = number + 1
+            right[number] = row.characters
+            expected = number + 1
         else:
             wrong.append((number, row))
-            due += 1
+            expected += 1
     there = set(right)
     for number, row in wrong:
         moved = row.own if row.own not in right and 0 < row.own <= len(rows) + 1 else 0
         there |= {number, moved}
-        problems += _told(number, row, right, moved, len(rows))
+        problems += _line_problems(number, row, right, moved, len(rows))
     top = max([*right, *(number for number, _ in wrong if number <= len(rows))], default=0)
     problems += _gaps([number for number in range(1, top) if number not in there])
-    return right, sorted(problems, key=lambda each: int(each.subject.split()[1]))
+    return right, sorted(problems, key=lambda problem: int(problem.subject.split()[1]))
 
 
 def _goes_on(rows: Sequence[_Row], at: int, right: Mapping[int, str]) -> bool:
-    """True when a line is another one than the one that is due: it stood there before, or lines below follow it; at the
-    end of all lines, where nothing follows, at most two may be left out before it."""
+    """True when a line is not the expected one: it was there before, or lines below follow it; at the end of all lines,
+    where nothing follows, at most two may be left out before it."""
     row = rows[at]
     if not row.own or row.own in right:
-        return right.get(row.own) == row.signs
+        return right.get(row.own) == row.characters
     if any(rows[j].own == row.own + j - at for j in range(at + 1, len(rows))):
         return True
     return at == len(rows) - 1 and bool(right) and 0 < row.own - max(right) <= 3
 
 
-def _told(number: int, row: _Row, right: Mapping[int, str], moved: int, count: int) -> Iterator[Finding]:
-    """What is wrong with a line of so many; `moved` is the number that its check signs fit, 0 for none that can be."""
+def _line_problems(number: int, row: _Row, right: Mapping[int, str], moved: int, count: int) -> Iterator[Finding]:
+    """What is wrong with one of `count` lines; `moved` is the number that its check characters fit, 0 for none."""
     if number in right:
-        yield _problem(f"line {number}", "stands there twice, once mistyped", "leave out the wrong one")
-    elif moved and (number > count or moved // 32 == number // 32):  # one wrong sign never looks like a near number
-        message = f"holds the check characters of line {moved}"
+        yield _problem(f"line {number}", "is there twice, once mistyped", "leave out the wrong one")
+    elif moved and (
+        number > count or moved // 32 == number // 32
+    ):  # one wrong character never looks like a near number
+        message = f"has the check characters of line {moved}"
         hint = "its number is mistyped" if row.typed else "it belongs there"
         yield _problem(f"line {number}", message, f"if no other character is wrong, {hint}")
     else:
-        yield from (_problem(f"line {number}", message, hint) for message, hint in _wrong(number, row.signs))
+        yield from (_problem(f"line {number}", message, hint) for message, hint in _wrong(number, row.characters))
 
 
 def _gaps(numbers: Sequence[int]) -> Iterator[Finding]:
-    """Lines that are not there, those beside each other told together."""
+    """Lines that are missing; neighbours are reported together."""
     for at, first in enumerate(numbers):
         if first - 1 in numbers:
             continue
         last = next(n for n in numbers[at:] if n + 1 not in numbers)
         if first == last:
-            yield _problem(f"line {first}", "is not there")
+            yield _problem(f"line {first}", "is missing")
         else:
-            yield _problem(f"lines {first} to {last}", "are not there")
+            yield _problem(f"lines {first} to {last}", "are missing")
 
 
 def _wrong(number: int, row: str) -> list[tuple[str, str]]:
-    """What is wrong with one line, and what would fix it."""
-    strange = sorted({sign for sign in row if sign not in _VALUES})
-    if strange:
-        return [(f"holds {visible(' '.join(strange))[:40]}, which no code has", "U is never used, nor are signs")]
+    """What is wrong with one line, and what would correct it."""
+    unknown = sorted({character for character in row if character not in _VALUES})
+    if unknown:
+        hint = "a code has only digits and letters, and never U"
+        return [(f"has {visible(' '.join(unknown))[:40]}, which no code has", hint)]
     if len(row) != LINE:
-        return [(f"has {counted(len(row), 'character')}, {LINE} are due", "")]
+        return [(f"has {counted(len(row), 'character')} instead of {LINE}", "")]
     if number > MAX_LINES:
         return [(f"no code has more than {MAX_LINES} lines", "compare its number with the paper")]
     plain, weighted = _sums(number, [_VALUES[sign] for sign in row])

@@ -1,8 +1,8 @@
-"""A receipt's file and its signature beside it, written at the receiving side.
+"""Writes a receipt's file, and its signature beside it, at the receiving site.
 
-Rules: both files, the receipt and its signature, are new and whole or not there, on file systems without links too; no
-file of anybody else is replaced or removed; what a killed run left is swept by the next one for the same name, where a
-lock verifies that its writer is gone.
+Rules: both files, the receipt and its signature, are new and whole or not there, also on file systems without links; no
+file of anybody else is replaced or removed; what a killed run left is removed by the next one for the same name, where
+a lock shows that its writer is gone.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ def insist_on_place(out: str) -> None:
     """Raise InputError where `out` cannot name a new file: it names a folder, or lies in one that is not there."""
     with files.wrapped("the receipt cannot be written", out):
         if out.rpartition("/")[2] in ("", ".", "..") or Path(out).is_dir():
-            hint = f"such as {out.rstrip('/')}/site.receipt"
-            raise InputError("this names a folder, a file is due", where=out, hint=hint)
+            hint = f"name a file, for example {out.rstrip('/')}/site.receipt"
+            raise InputError("this names a folder, not a file", where=out, hint=hint)
         folder = Path(out).parent
         if not folder.is_dir():
             message = "this is no folder" if os.path.lexists(folder) else "the folder is not there"
@@ -64,7 +64,7 @@ def write(out: Path, receipt: Receipt, ledger: Ledger, sign: Callable[[str], byt
             sha512 = _put(fd, chain([write_header(receipt)], _exported(ledger, receipt)))
             _put(fd_sig, [sign(sha512)])
             with suppress(FileNotFoundError):
-                beside.unlink()  # of a run that was killed before its receipt had a name
+                beside.unlink()  # of a run that was killed before its receipt got its name
             _name(temp_sig, beside)
             try:
                 _name(temp, out)
@@ -97,7 +97,7 @@ def _insist_on_ours(beside: Path) -> None:
         with suppress(KeeperError):
             ours = sshsig.parse(data).namespace == NAMESPACES["receipts"]
     if not ours:
-        message = "the signature's name is taken, by something that is no signature of a receipt"
+        message = "a file with the signature's name is there, and it is no signature of a receipt"
         raise InputError(message, where=str(beside), hint="name another receipt, or move that file away")
 
 
@@ -112,7 +112,7 @@ def _exported(ledger: Ledger, receipt: Receipt) -> Iterator[bytes]:
 
 @contextmanager
 def _temp(target: Path) -> Iterator[tuple[Path, int]]:
-    """A new file beside the target, locked while we live, and its descriptor; its name is gone at the end."""
+    """A new file beside the target, locked while we run, and its descriptor; its name is removed at the end."""
     path = target.with_name(f".{target.name}.{os.urandom(6).hex()}")
     fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
     try:

@@ -1,4 +1,4 @@
-"""Volumes found, trusted and brought into a store.
+"""Finds volumes, checks their signatures and adds what they have to a store.
 
-Only what comes in; nothing is written on a medium.
+Only receiving; nothing is written on a medium.
 """

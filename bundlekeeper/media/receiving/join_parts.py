@@ -1,9 +1,9 @@
-"""Split files put together again: each part verified while it is copied into its place, over several days if need be.
+"""Joins split files: each part is verified while it is copied into its place, over several days where needed.
 
-Rules: the file under work is `.keeper/incoming`'s part of the bundle's digest, which the next run finds again; a part
-counts as in only after it was verified, synced and recorded, in this order; a part that is not right leaves nothing that
-counts; what was recorded is believed only while the file is there; the whole is verified too before it is taken: where
-its parts come one after the other in one run, one hash verifies each of them and the whole, else it is read again.
+Rules: the file being joined is in `.keeper/incoming`, named by the bundle's digest, and the next run finds it again; a
+part counts as received only after it was verified, synced and recorded, in this order; a wrong part is not counted; a
+recorded part counts only while the file is there; the whole file is verified, too, before it is added: where its parts
+come in order in one run, one hash verifies each of them and the whole; else the file is read again.
 """
 
 from __future__ import annotations
@@ -34,19 +34,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class JoinedFile:
-    """Stands in an offer for a split file all of whose parts are in."""
+    """In an offer: a split file of which all parts were received."""
 
     file: SetFile
 
 
 class Joining:
-    """The split files of one set under work; `parts` are those that are in, by their path, and when."""
+    """The split files of one set while they are joined; `parts` are those that were received: path and time."""
 
     def __init__(
-        self, root: int, room: Incoming, parts: Mapping[str, datetime], save: Callable[[Mapping[str, datetime]], None]
+        self,
+        root: int,
+        incoming: Incoming,
+        parts: Mapping[str, datetime],
+        save: Callable[[Mapping[str, datetime]], None],
     ) -> None:
         """`save` records the parts durably."""
-        self._root, self._room, self._save = root, room, save
+        self._root, self._incoming, self._save = root, incoming, save
         self._parts = dict(parts)
         self._temps: dict[str, Temp] = {}
         self._wholes: dict[str, tuple[int, Hash]] = {}  # how far a file was written in this run, and the hash of that
@@ -54,40 +58,42 @@ class Joining:
 
     @property
     def parts(self) -> Mapping[str, datetime]:
-        """The parts that are in."""
+        """The parts that were received."""
         return self._parts
 
     def lacking(self, each: SetFile) -> tuple[FilePart, ...]:
-        """The parts that are still to come, as far as the file under work is what was recorded."""
+        """The parts that are still to come; a recorded part counts only where the file being joined reaches so far."""
         size = begun_bytes(self._root, each)
         return tuple(part for part in each.parts if part.path not in self._parts or part.offset + part.size > size)
 
     def ready(self, each: SetFile) -> bool:
-        """True when all parts are in."""
+        """True when all parts were received."""
         return not self.lacking(each)
 
     def gather(
-        self, wanted: Sequence[SetFile], payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
+        self, files_to_join: Sequence[SetFile], payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
     ) -> None:
-        """Bring in every part of these files that is here and not in yet.
+        """Copy every part of these files that is here and was not received yet.
 
         What is wrong with a part is added to `findings`. Raises UnfinishedError when the store fails, StoppedError,
-        LockedError when another process is at the same file.
+        LockedError when another process is joining the same file.
         """
-        lacking = [(file, part) for file in wanted for part in self.lacking(file)]
+        lacking = [(file, part) for file in files_to_join for part in self.lacking(file)]
         for _, part in lacking:
-            self._parts.pop(part.path, None)  # recorded, and swept since: a later part would hide the hole
+            self._parts.pop(
+                part.path, None
+            )  # recorded, but the file was removed since: a later part would hide the gap
         todo = [(each, part) for each, part in lacking if payload.all_for(part)]
         progress.begin("joining", sum(part.size for _, part in todo), len(todo))
         try:
             for each, part in todo:
                 progress.file(part.path.rpartition("/")[2])
                 with files.wrapped(f"{part.path} could not be stored", FOLDER):
-                    self._bring(each, part, payload, clock=clock, progress=progress, stop=stop)
+                    self._copy_part(each, part, payload, clock=clock, progress=progress, stop=stop)
         finally:
             progress.done()
 
-    def _bring(
+    def _copy_part(
         self, each: SetFile, part: FilePart, payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
     ) -> None:
         name = part.path.rpartition("/")[2]
@@ -103,7 +109,7 @@ class Joining:
                 continue
             except OSError as error:
                 message = f"{place}: {error.strerror or error}"
-                wrong.append(finding("unreadable", part.path, message, "nothing is known about its bytes; try again"))
+                wrong.append(finding("unreadable", part.path, message, "its bytes are not known; try again"))
                 continue
             payload.was_read(place, digest.sha256)
             if (digest.size, digest.sha256) == (part.size, part.sha256):
@@ -115,22 +121,23 @@ class Joining:
                     self._wholes[each.path] = (part.offset + part.size, whole)
                 if entry.name != name:
                     message = f"{part.path} is here under the name {place}"
-                    self.findings.append(finding("misnamed", part.path, message, "find out who renamed it"))
+                    self.findings.append(finding("misnamed", part.path, message, "find out what renamed it"))
                 return
             code = "altered" if digest.size == part.size else "truncated"
             message = f"{place}: SHA-256 {digest.sha256[:12]}…, the set's index says {part.sha256[:12]}…"
             if entry.name == name:
-                wrong.append(finding(code, part.path, message, "bring another copy of this volume"))
+                wrong.append(finding(code, part.path, message, "get another copy of this volume"))
         self.findings += wrong
 
     def _copied(
         self, each: SetFile, part: FilePart, entry: WalkEntry, *, named: bool, progress: Progress, stop: Stop | None
     ) -> tuple[Digest, Hash | None]:
-        """Copy what may be the part into its place: its digest, and the hash of the file to its end where it is known.
+        """Copy what may be the part into its place; returns its digest, and the hash of the file up to its end if
+        known.
 
-        Where the file was written up to here in this run and the part has its name, the one hash that goes on from
-        there is held against what the index says of the file to the part's end. If that is not it, the part is read
-        again by itself: it alone can be wrong, or the index. Raises OSError, TargetError, TooLong, StoppedError.
+        Where the file was written up to here in this run and the part has its own name, one hash goes on from there,
+        and is compared with the index's digest of the file up to the part's end. If they differ, the part is read
+        again by itself. Raises OSError, TargetError, TooLong, StoppedError.
         """
         temp, whole = self._temp(each), self._whole(each, part)
         on_bytes: Callable[[int], None] | None = progress.advance
@@ -138,7 +145,7 @@ class Joining:
             size = _copy(entry, part, temp, (), whole, on_bytes, stop).size
             if (size, whole.hexdigest()) == (part.size, part.through):
                 return Digest(size, {"sha256": part.sha256}), whole
-            whole, on_bytes = self._whole(each, part), None  # counted already
+            whole, on_bytes = self._whole(each, part), None  # already counted
         return _copy(entry, part, temp, SHA256, whole, on_bytes, stop), whole
 
     def _whole(self, each: SetFile, part: FilePart) -> Hash | None:
@@ -154,7 +161,8 @@ class Joining:
         return Digest(reached, {"sha256": whole.hexdigest()})
 
     def hand_over(self, each: SetFile) -> Temp:
-        """The file under work, which whoever takes it closes; not taken, it is gone, and its parts are asked for again.
+        """The joined file, which the caller closes; if it is not added then, it is gone, and its parts are needed
+        again.
 
         Raises OSError, LockedError.
         """
@@ -172,9 +180,9 @@ class Joining:
     def _temp(self, each: SetFile) -> Temp:
         if each.path not in self._temps:
             try:
-                temp = self._room.resumable(each.sha256)
+                temp = self._incoming.resumable(each.sha256)
             except BlockingIOError as error:
-                raise LockedError(f"another process is bringing in {each.path}", hint="wait for it to end") from error
+                raise LockedError(f"another process is joining {each.path}", hint="wait for it to end") from error
             temp.keep()
             self._temps[each.path] = temp
         return self._temps[each.path]
@@ -189,7 +197,8 @@ def _copy(
     on_bytes: Callable[[int], None] | None,
     stop: Stop | None,
 ) -> Digest:
-    """Copy an entry into the part's place in the file under work. Raises as `copy_fd`, and OSError from opening it."""
+    """Copy an entry into the part's place in the file being joined. Raises as `copy_fd`, and OSError from opening
+    it."""
     fd = entry.open()
     try:
         os.lseek(temp.fd, part.offset, os.SEEK_SET)
@@ -204,12 +213,12 @@ def _copy(
             running=running,
         )
     finally:
-        with suppress(OSError):  # of a device that is gone; what was read before stands
+        with suppress(OSError):  # of a device that is gone; what was read before is kept
             os.close(fd)
 
 
 def begun_bytes(root: int, each: SetFile) -> int:
-    """How far the file under work reaches, in bytes; 0 where there is none."""
+    """The size of the file being joined, in bytes; 0 where there is none."""
     try:
         return os.stat(f".keeper/{FOLDER}/{PREFIX}{each.sha256}", dir_fd=root, follow_symlinks=False).st_size
     except OSError:

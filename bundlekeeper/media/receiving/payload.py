@@ -1,7 +1,7 @@
-"""What the volumes of a set hold beside their texts: where each file and each part of one lies.
+"""What the volumes of a set have beside their texts: where each file and each part is.
 
 Rules: a file is looked for under its own name first, then under any other name by its size; what was read once is not
-read for the next file; only small files are read whole.
+read again for the next file; only small files are read whole.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from bundlekeeper.store.disk.walk import WalkEntry
 
 
 class Payload:
-    """Every payload file of the volumes, by where the index knows it and by size where it doesn't."""
+    """Every payload file of the volumes, by its path in the index, and by size where the index does not have its
+    path."""
 
     def __init__(self, index: SetIndex, volumes: Sequence[FoundVolume]) -> None:
         self.volumes = volumes
@@ -27,7 +28,7 @@ class Payload:
             number: {f"{PAYLOAD}/{part.path}" for _, part in index.on(number)} for number in {v.number for v in volumes}
         }
         self._strays: dict[int, list[tuple[FoundVolume, WalkEntry]]] = {}
-        self._read: dict[str, str] = {}  # place to SHA-256, so that no stray is read for one file after the other
+        self._read: dict[str, str] = {}  # place to SHA-256, so that no stray is read again for each file
         self._small: dict[str, bytes | None] = {}
         self._digests = {part.sha256 for file in index.files for part in file.parts}
         for volume in volumes:
@@ -41,11 +42,11 @@ class Payload:
         return [(volume, entry) for volume, entry in there if entry is not None]
 
     def strays(self, size: int, sha256: str) -> list[tuple[FoundVolume, WalkEntry]]:
-        """Files of this size under names that the index does not know, but for those read and known to be others."""
+        """Files of this size under names that the index does not have, without those known to be other files."""
         return [row for row in self._strays.get(size, []) if self._read.get(place_of(*row), sha256) == sha256]
 
     def was_read(self, place: str, sha256: str) -> None:
-        """The bytes of the file at this place are known."""
+        """Remember the SHA-256 of the file at this place."""
         self._read[place] = sha256
 
     def read_at(self, volume: FoundVolume, entry: WalkEntry) -> str:
@@ -64,11 +65,11 @@ class Payload:
         return self.read_at(volume, entry) in self._digests
 
     def all_for(self, part: FilePart) -> list[tuple[FoundVolume, WalkEntry]]:
-        """What may be the part: files of its name and size first, then strays of its size."""
+        """Files that may be the part: those of its name and size first, then strays of its size."""
         return [row for row in self.at(part) if row[1].size == part.size] + self.strays(part.size, part.sha256)
 
     def short(self, part: FilePart) -> list[tuple[FoundVolume, WalkEntry]]:
-        """Files of the part's name that are of another size: copies that broke off."""
+        """Files of the part's name with another size: copies that broke off."""
         return [row for row in self.at(part) if row[1].size != part.size]
 
     def came(self, part: FilePart) -> bool:
@@ -76,7 +77,7 @@ class Payload:
         return any(volume.number == part.volume for volume in self.volumes)
 
     def small(self, each: SetFile) -> bytes | None:
-        """The bytes of a small file of the set that are verified to be the index's; None where there are none.
+        """The bytes of a small file of the set, verified by the index; None where there are none.
 
         Every copy on the volumes is read, once.
         """

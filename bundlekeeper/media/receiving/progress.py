@@ -1,8 +1,9 @@
-"""What of a media set is in: brought up to the store's own state by every run, and what each volume gave.
+"""What of a media set was received: updated from the store's own state by every run; and what each volume gave.
 
-Rules: a bundle counts as in while the store holds it, and no longer; its date is that of the read that verified it; what
-was held before the set came is called that; a part counts while the file under work holds it; a volume counts as come
-when it was here; a file that is in already is not read from a volume again, and then nothing is said of that copy.
+Rules: a bundle counts as received while it is in the store, and no longer; its date is that of the read that verified
+it; a bundle that was in the store before the set came is marked so; a part counts while the file being joined has it; a
+volume counts as received when all of its files are; a file that was received already is not read from a volume again,
+and that copy is then not judged.
 """
 
 from __future__ import annotations
@@ -15,14 +16,14 @@ from typing import TYPE_CHECKING
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.media.receiving.find_volumes import FoundVolume
 from bundlekeeper.media.receiving.payload import Payload
-from bundlekeeper.media.set.records import STORED, PROVEN, Arrived, ReceivedSet
+from bundlekeeper.media.set.records import IN_STORE_BEFORE, VERIFIED_HERE, Arrived, ReceivedSet
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 
 if TYPE_CHECKING:
     from bundlekeeper.store.adding.outcome import AddRow
     from bundlekeeper.store.database.rows import BundleFacts
 
-#: The words of a take for a bundle that the store holds, verified.
+#: The statuses of `store add` for a bundle that is in the store, verified.
 IN = frozenset({"added", "already there", "same bytes"})
 
 
@@ -30,7 +31,7 @@ IN = frozenset({"added", "already there", "same bytes"})
 class VolumeRow:
     """One volume that was here: its folder, its number, and its files.
 
-    Of `files`, `verified` were read here and are right; `stored` are in already and were not read from it.
+    Of `files`, `verified` were read here and are right; `stored` were received already and were not read from it.
     """
 
     root: str
@@ -41,54 +42,54 @@ class VolumeRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
-    """What the store says after a take: the row of each bundle, by place, and when each was verified."""
+class AddedBundles:
+    """What adding to the store gave: the row of each bundle, by place, and when each was verified."""
 
     rows: Mapping[str, AddRow]
     verified_at: Mapping[str, datetime]
 
     def is_new(self, place: str) -> bool:
-        """True when the bundle was taken in this run."""
+        """True when the bundle was added in this run."""
         return place in self.rows and self.rows[place].status == "added"
 
     def arrived(self, each: SetFile, place: str, began: datetime, now: datetime) -> Arrived | None:
-        """The entry of a bundle that is held at this place; None where it is not."""
+        """The entry of a bundle that is in the store at this place; None where it is not."""
         row = self.rows.get(place)
         if row is None or row.status not in IN:
             return None
         at = now if row.status == "added" else self.verified_at.get(place, now)
-        return Arrived(each.path, each.sha256, PROVEN if at >= began else STORED, at)
+        return Arrived(each.path, each.sha256, VERIFIED_HERE if at >= began else IN_STORE_BEFORE, at)
 
 
-def brought_up(
+def updated_record(
     index: SetIndex,
     received: ReceivedSet,
     facts: Mapping[str, BundleFacts],
-    taken: Taken,
+    added: AddedBundles,
     payload: Payload,
     *,
     begun: Callable[[SetFile], int],
     keep: Callable[[SetFile, bytes], None],
     now: datetime,
 ) -> ReceivedSet:
-    """The record of the set as it is after a take.
+    """The record of the set after adding.
 
-    `facts` are the manifest's bundles by their path in the set, `begun` how many bytes of a split file are under work,
-    `keep` keeps a small file for later volumes. Raises what `keep` raises.
+    `facts` are the manifest's bundles by their path in the set, `begun` gives the bytes of a split file that were
+    joined, `keep` keeps a small file for later volumes. Raises what `keep` raises.
     """
     arrived: dict[str, Arrived] = {}
     for each in index.files:
         was = received.arrived.get(each.path)
         if each.role == "bundle":
-            entry = taken.arrived(each, facts[each.path].place, received.began, now) if each.path in facts else None
+            entry = added.arrived(each, facts[each.path].place, received.began, now) if each.path in facts else None
             if entry is not None:
-                arrived[each.path] = was if was is not None and not taken.is_new(facts[each.path].place) else entry
+                arrived[each.path] = was if was is not None and not added.is_new(facts[each.path].place) else entry
             continue
         data = payload.small(each)
         if data is not None:
             keep(each, data)
         if was is not None or data is not None:
-            arrived[each.path] = was or Arrived(each.path, each.sha256, PROVEN, now)
+            arrived[each.path] = was or Arrived(each.path, each.sha256, VERIFIED_HERE, now)
     parts = {
         part.path: received.parts[part.path]
         for file in index.files
@@ -108,7 +109,7 @@ def brought_up(
 
 
 def is_in(each: SetFile, part: FilePart, arrived: Collection[str], parts: Collection[str]) -> bool:
-    """True when a part of a file is in, or the whole of it."""
+    """True when a part of a file was received, or the whole file."""
     return each.path in arrived or (each.split and part.path in parts)
 
 
@@ -124,13 +125,13 @@ def volume_rows(index: SetIndex, received: ReceivedSet, payload: Payload) -> Ite
         yield VolumeRow(str(volume.root), volume.number, sum(verified), len(rows), sum(stored))
 
 
-def why_not(part: FilePart, payload: Payload, told: Collection[str]) -> Iterator[Finding]:
-    """Why something did not arrive although its volume is here, unless that was `told` already, by path or name."""
+def why_missing(part: FilePart, payload: Payload, reported: Collection[str]) -> Iterator[Finding]:
+    """Why a part did not arrive although its volume is here, unless its path or name was `reported` already."""
     name = part.path.rpartition("/")[2]
-    if part.path in told or name in told:
+    if part.path in reported or name in reported:
         return
     roots = ", ".join(str(v.root) for v in payload.volumes if v.number == part.volume)
-    again = f"copy volume {part.volume} again, whole"
+    again = f"copy the whole of volume {part.volume} again"
     short = payload.short(part)
     if short:
         volume, entry = short[0]
@@ -138,11 +139,11 @@ def why_not(part: FilePart, payload: Payload, told: Collection[str]) -> Iterator
         message = f"{volume.root}/{entry.path}: {entry.size} bytes, the set's index says {part.size}"
         yield finding(code, part.path, message, again)
         return
-    yield finding("missing", part.path, f"not on volume {part.volume} ({roots}), under no name", again)
+    yield finding("missing", part.path, f"not on volume {part.volume} ({roots}), under any name", again)
 
 
 def small_damage(index: SetIndex, payload: Payload) -> Iterator[Finding]:
-    """The small files of the volumes, signatures and manifests, that are there and are not what the index names."""
+    """Findings about small files of the volumes, signatures and manifests, that differ from the index."""
     for file in index.files:
         if file.role == "bundle":
             continue
@@ -157,12 +158,12 @@ def small_damage(index: SetIndex, payload: Payload) -> Iterator[Finding]:
                     yield finding("altered", part.path, message, f"copy volume {part.volume} again")
 
 
-def but_renamed(findings: Sequence[Finding], volumes: Sequence[FoundVolume], payload: Payload) -> list[Finding]:
-    """The findings without those that call a file extra whose bytes are one of the set's: it is reported as misnamed."""
+def without_renamed(findings: Sequence[Finding], volumes: Sequence[FoundVolume], payload: Payload) -> list[Finding]:
+    """The findings without "extra" for files of the set under another name: those are reported as misnamed."""
     known = {
         f"{volume.root.name}/{entry.path}"
         for volume in volumes
         for entry in volume.files.values()
         if payload.is_ours(volume, entry)
     }
-    return [each for each in findings if each.code != "extra" or each.subject not in known]
+    return [problem for problem in findings if problem.code != "extra" or problem.subject not in known]

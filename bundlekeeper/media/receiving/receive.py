@@ -1,9 +1,9 @@
-"""Receiving a media set: volumes in any order, over several days, into the store with the guarantees of `store add`.
+"""Receives a media set: volumes in any order, over several days, into the store with the guarantees of `store add`.
 
-Rules: nothing is believed before the index's signature is good under the store's own trust list; an older set, another
-set under the same number, volumes of two sets are refused whole; what is in is recorded when it is durable, so that any
-end, a stick pulled or a kill, leaves a set that goes on with the next run; nothing is called arrived that was not read
-here; running it again changes nothing.
+Rules: nothing is trusted before the index's signature is good under the store's own trust list; an older set, another
+set with the same number, or volumes of two sets are refused as a whole; what was received is recorded when it is
+durable, so that after any end, a stick pulled out or a kill, the next run continues the set; nothing counts as arrived
+that was not read here; running it again changes nothing.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Reception:
     """What came of one run of `media receive`.
 
     `to_come` are the files (or parts) that did not arrive yet, by the number of the volume that holds them; `withdrawn`
-    is what a notice among them tells; `manifest` the ruling on the set's manifest.
+    are the withdrawals of its notices; `manifest` the ruling on the set's manifest.
     """
 
     index: SetIndex
@@ -95,17 +95,17 @@ def receive(
     allow_rollback: str | None = None,
     allow_expired: str | None = None,
 ) -> Reception:
-    """Take what the volumes in these folders hold into the store; `store` is None where there is none yet.
+    """Add what the volumes in these folders have to the store; `store` is None where there is none yet.
 
-    `wait_s` seconds are waited for another receive or the store's lock. A dry run changes nothing and reads no bundle.
-    Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `store add`;
-    what was taken until then stays.
+    Waits up to `wait_s` seconds for another receive or the store's lock. A dry run changes nothing and reads no bundle.
+    Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `store
+    add`; what was added before stays.
     """
-    looked = found.look(folders, progress=progress, stop=stop)
+    looked = found.find_volumes(folders, progress=progress, stop=stop)
     if not looked.volumes:
-        unread = not looked.refused and any(each.code == "unreadable" for each in looked.findings)
+        unread = not looked.refused and any(problem.code == "unreadable" for problem in looked.findings)
         kind = UnfinishedError if unread else RefusedError
-        raise kind("no volume here can be received", problems=looked.findings, hint="bring another copy of it")
+        raise kind("no volume here can be received", problems=looked.findings, hint="get another copy of the volume")
     index, first = found.only_set(looked.volumes)
     with OptionalDatabase(store) as database:
         signer = _signer(store, database, index, first, clock())
@@ -123,10 +123,10 @@ def receive(
             work.findings += [*looked.findings, *texts]
             reason = allow_rollback
             if reason is None and _overtaken_by_notices(sets, index):
-                reason = f"set {index.name} began to come before the withdrawals that were received since"
+                reason = f"receiving set {index.name} began before the withdrawals that were received since"
             whys = AllowReasons(allow_expired, reason)
             work.findings += _doubts(sets, index, begun, clock())
-            loaded, signature = work.manifest(whys)  # a refused one leaves no trace, and nothing is joined for it
+            loaded, signature = work.manifest(whys)  # where it is refused, nothing is recorded or joined
             if not dry_run:
                 sets.receive(begun, first.index, first.signature)
                 if begun.rollback:
@@ -138,8 +138,8 @@ def receive(
 def _signer(
     store: Store | None, database: OptionalDatabase, index: SetIndex, first: FoundVolume, now: datetime
 ) -> TrustEntry:
-    """The entry of the trust list under which the set's index is good. Raises as `signer.insist`."""
-    return vouch.insist(
+    """The entry of the trust list under which the set's index is good. Raises as `signer.require_trusted`."""
+    return vouch.require_trusted(
         store,
         digests_of(first.index),
         first.signature,
@@ -147,49 +147,50 @@ def _signer(
         made=index.made,
         now=now,
         where=str(first.root / found.INDEX),
-        admitted=database.believed(),
+        admitted=database.admitted_if_readable(),
     )
 
 
-def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | None) -> ReceivedSet:
-    """The record of the set, new or from before. Raises RefusedError for one that may not come in, InputError."""
-    if why is not None and not why.strip():
-        raise InputError("--allow-rollback needs a reason", hint="say why in words; it is recorded for good")
+def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, reason: str | None) -> ReceivedSet:
+    """The record of the set, new or from before. Raises RefusedError for a set that may not be received, InputError."""
+    if reason is not None and not reason.strip():
+        raise InputError("--allow-rollback needs a reason", hint='--allow-rollback "REASON"; it is recorded for good')
     digest = hashlib.sha256(data).hexdigest()
     known = sets.known(index.issuer)
     for number, set_id in known:
         if number == index.sequence and set_id != index.set_id:
             raise RefusedError(
-                f"this set contradicts another with its number, which began to come already: {set_id}",
-                hint="ask the issuer which of the two is theirs",
+                f"another set with this number was received before: {set_id}",
+                hint="ask the set's maker which of the two is theirs",
                 where=f"{index.name} ({index.set_id})",
             )
     before = next((received for received in sets.received(index.issuer) if received.set_id == index.set_id), None)
     if before is not None and (before.sequence, before.index) != (index.sequence, digest):
         raise RefusedError(
-            "this set began to come with another index, which contradicts this one",
-            hint="ask the issuer for the SHA-256 of theirs; the one kept here is that of the first volume",
+            "the volumes of this set that were received before have another index",
+            hint="ask the set's maker for the SHA-256 of theirs; the index kept here is that of the first volume",
             where=f"{index.name} ({index.set_id})",
         )
     highest = max((number for number, _ in known), default=0)
     rollback = before.rollback if before is not None else ""
-    if index.sequence < highest and not rollback and (why is not None or not _overtaken_by_notices(sets, index)):
-        if why is None:
+    if index.sequence < highest and not rollback and (reason is not None or not _overtaken_by_notices(sets, index)):
+        if reason is None:
             raise RefusedError(
-                f"this set is older (number {index.sequence}) than one of its issuer that came already ({highest})",
-                hint='receive the newer one; if going back is meant: --allow-rollback "why" (recorded)',
+                f"this set (number {index.sequence}) is older than one of the same maker received before ({highest})",
+                hint='receive the newer one; to go back on purpose: --allow-rollback "REASON" (it is recorded)',
                 where=f"{index.name} ({index.set_id})",
             )
-        rollback = why
+        rollback = reason
     if before is not None:
         return replace(before, rollback=rollback)
     return ReceivedSet(index.set_id, index.sequence, index.issuer, digest, now, rollback=rollback)
 
 
 def _overtaken_by_notices(sets: Sets, index: SetIndex) -> bool:
-    """True when the set began to come, and all that came of its issuer since are sets of withdrawals alone.
+    """True when receiving the set began before, and all sets of its issuer since are sets of withdrawals alone.
 
-    Such a set may go on: what was withdrawn stays withdrawn (`store.contents.withdrawals`). Raises as `Sets` does.
+    Such a set may be continued: what was withdrawn stays withdrawn (`store.contents.withdrawals`). Raises as `Sets`
+    does.
     """
     every = sets.received(index.issuer)
     own = next((received for received in every if received.set_id == index.set_id), None)
@@ -200,10 +201,10 @@ def _overtaken_by_notices(sets: Sets, index: SetIndex) -> bool:
         return False
     kept = [sets.received_index(received) for received in newer]
     return bool(newer) and all(
-        found is not None
-        and each.began >= own.began
-        and all(file.role != "bundle" for file in read_index(found[0]).files)
-        for each, found in zip(newer, kept, strict=True)
+        index_of is not None
+        and received.began >= own.began
+        and all(file.role != "bundle" for file in read_index(index_of[0]).files)
+        for received, index_of in zip(newer, kept, strict=True)
     )
 
 
@@ -230,7 +231,7 @@ class _Work:
     def run(
         self, loaded: Loaded, signature: bytes | None, whys: AllowReasons, wait_s: float, *, dry_run: bool
     ) -> Reception:
-        """Join what is split, take what is whole, record what arrived."""
+        """Join what is split, add what is whole, record what arrived."""
         facts = self._facts(loaded)
         self._notices(loaded)
         with ExitStack() as stack:
@@ -264,10 +265,10 @@ class _Work:
         if self._stop is not None:
             self._stop.check()
 
-    # What is believed first
+    # The manifest, which is checked first
 
     def manifest(self, whys: AllowReasons) -> tuple[Loaded, bytes | None]:
-        """The set's manifest and its signature, both judged as `store add` will judge them.
+        """The set's manifest and its signature, both checked as `store add` will check them.
 
         Raises RefusedError, InputError when it can't be read.
         """
@@ -282,13 +283,13 @@ class _Work:
         data = self._small(each)
         if data is None:
             raise RefusedError(
-                f"the manifest {each.path} is on none of these volumes as the set's index names it",
-                hint="bring another copy of a volume: each carries the manifest",
+                f"the manifest {each.path} is not on these volumes, or not as the set's index names it",
+                hint="get another copy of a volume: each has the manifest",
             )
         beside = next((file for file in self._index.files if file.role == "manifest-signature"), None)
         signature = self._small(beside) if beside is not None else None
         loaded = read(data, name=each.path, today=self._clock().date())
-        voucher = Voucher.of(self._store, self._clock(), self._database.believed())
+        voucher = Voucher.of(self._store, self._clock(), self._database.admitted_if_readable())
         ruling = voucher.rule_manifest(each.path, data, signature, issued=loaded.manifest.issued)
         insist(ruling, each.path)
         admit_manifest.judge(loaded, self._database.admitted(), self._clock(), whys)
@@ -303,7 +304,7 @@ class _Work:
         return self._sets.kept(self._received, each.sha256)
 
     def _facts(self, loaded: Loaded) -> dict[str, BundleFacts]:
-        """The manifest's bundle for each bundle of the set, by path; what the manifest does not name is reported."""
+        """The manifest's bundle for each bundle of the set, by path; a bundle that the manifest lacks is reported."""
         named = {(bundle.name, bundle.sha256): bundle for bundle in facts_of(loaded.manifest)}
         found: dict[str, BundleFacts] = {}
         for file in self._index.files:
@@ -311,14 +312,14 @@ class _Work:
                 continue
             facts = named.get((file.path.rpartition("/")[2], file.sha256))
             if facts is None:
-                message = "the set carries it, and its manifest names no such bundle; it is not taken"
+                message = "the set has it, but its manifest does not name it: it was not added"
                 self.findings.append(finding("extra", file.path, message))
             else:
                 found[file.path] = facts
         return found
 
     def _notices(self, loaded: Loaded) -> None:
-        """What the set's notices tell; one that its manifest does not bear out is reported and believed in nothing."""
+        """Read the set's notices; one that differs from the set's manifest is reported and does not count."""
         for file in self._index.files:
             data = self._small(file) if file.role == withdrawal_notice.ROLE else None
             if data is not None:
@@ -332,17 +333,17 @@ class _Work:
     def _joining(
         self, stack: ExitStack, facts: Mapping[str, BundleFacts], wait_s: float, *, dry_run: bool
     ) -> Joining | None:
-        """Bring in the parts that are here; None in a dry run."""
-        stored = self._held()
-        wanted = [file for file in self._index.files if file.path in facts and facts[file.path].place not in stored]
-        self._insist_on_room(wanted)
+        """Copy the parts that are here; None in a dry run."""
+        stored = self._stored_places()
+        needed = [file for file in self._index.files if file.path in facts and facts[file.path].place not in stored]
+        self._insist_on_space(needed)
         if dry_run:
             return None
         with files.wrapped("the store failed", str(self._store.root)):
-            room = stack.enter_context(temp_files.opened(self._store.fd))
-        joining = Joining(self._store.fd, room, self._received.parts, self._save_parts)
+            incoming = stack.enter_context(temp_files.opened(self._store.fd))
+        joining = Joining(self._store.fd, incoming, self._received.parts, self._save_parts)
         stack.callback(joining.close)
-        split = [file for file in wanted if file.split]
+        split = [file for file in needed if file.split]
         if split:
             with lock.held(
                 self._store.fd,
@@ -359,8 +360,8 @@ class _Work:
         self._received = replace(self._received, parts=dict(parts))
         self._sets.update(self._received)
 
-    def _held(self) -> set[str]:
-        """The places of the store that hold what their row says, going by the store's database and the file's size."""
+    def _stored_places(self) -> set[str]:
+        """The places in the store where the database has a bundle and the file has the right size."""
         stored = set()
         for bundle in self._database.stored():
             try:
@@ -370,13 +371,13 @@ class _Work:
                 continue
         return stored
 
-    def _insist_on_room(self, wanted: Sequence[SetFile]) -> None:
-        """Raise UnfinishedError when what is here can't fit, before the first byte is copied."""
+    def _insist_on_space(self, needed: Sequence[SetFile]) -> None:
+        """Raise UnfinishedError when what is here does not fit, before the first byte is copied."""
         need = 0
-        for file in wanted:
+        for file in needed:
             here = [part for part in file.parts if self._payload.all_for(part)]
             if file.split and here:
-                # A file under work takes as much room as was written of it; parts may leave holes before them.
+                # A file being joined takes as much space as was written of it; a part may leave a hole before it.
                 got = {p.path for p in file.parts if p.path in self._received.parts}
                 need += sum(part.size for part in here if part.path not in got or not begun_bytes(self._store.fd, file))
             elif here:
@@ -384,23 +385,23 @@ class _Work:
         lacks = shortage_of(self._store.fd, need)
         if lacks:
             where = str(self._store.root)
-            raise UnfinishedError(lacks, hint="make room and receive again; nothing was copied", where=where)
+            raise UnfinishedError(lacks, hint="free some space and receive again; nothing was copied", where=where)
 
     # What arrived
 
     def _arrive(self, result: AddResult, facts: Mapping[str, BundleFacts]) -> None:
-        """Record what is in now: bundles that the store holds, and the small files that were verified."""
+        """Record what was received: bundles that are in the store, and small files that were verified."""
 
         def keep(each: SetFile, data: bytes) -> None:
             if not each.common:  # those come again with every volume
                 self._sets.keep_small(self._received, each.sha256, data)
 
         verified_at = {place: verification.verified_at for place, verification in result.verifications.items()}
-        self._received = arrival.brought_up(
+        self._received = arrival.updated_record(
             self._index,
             self._received,
             facts,
-            arrival.Taken({row.place: row for row in result.rows}, verified_at),
+            arrival.AddedBundles({row.place: row for row in result.rows}, verified_at),
             self._payload,
             begun=lambda each: begun_bytes(self._store.fd, each),
             keep=keep,
@@ -413,17 +414,17 @@ class _Work:
     def _reception(self, result: AddResult, facts: Mapping[str, BundleFacts], *, dry_run: bool) -> Reception:
         ours = {bundle.place for bundle in facts.values()}
         rows = tuple(row for row in result.rows if row.place in ours and row.status != "missing")
-        told = self._told(result, {bundle.name for bundle in facts.values()})
+        findings = self._set_findings(result, {bundle.name for bundle in facts.values()})
         places = {row.place for row in rows} if dry_run else set()
         in_now = {path for path, each in facts.items() if each.place in places}
         to_come: dict[int, list[str]] = {}
-        subjects = {f.subject for f in told}
+        subjects = {finding.subject for finding in findings}
         for file in self._index.files:
             for part in self._open(file, in_now):
                 if dry_run and self._payload.all_for(part):
                     continue  # it would come
                 if self._payload.came(part):
-                    told += arrival.why_not(part, self._payload, subjects)
+                    findings += arrival.why_missing(part, self._payload, subjects)
                 to_come.setdefault(part.volume, []).append(part.path)
         return Reception(
             index=self._index,
@@ -432,32 +433,32 @@ class _Work:
             received=self._received,
             volumes=tuple(arrival.volume_rows(self._index, self._received, self._payload)),
             rows=rows,
-            findings=tuple(told),
+            findings=tuple(findings),
             to_come={number: tuple(paths) for number, paths in sorted(to_come.items())},
             dry_run=dry_run,
             withdrawn=self._withdrawn,
             manifest=result.manifest,
         )
 
-    def _told(self, result: AddResult, names: set[str]) -> list[Finding]:
-        """What was found of the set's bundles, of these `names`, and what is withdrawn of all that is held."""
+    def _set_findings(self, result: AddResult, names: set[str]) -> list[Finding]:
+        """The findings about the set's bundles, of these `names`, and about withdrawn ones in the store."""
         hints = {
-            part.path.rpartition("/")[2]: f"copy volume {part.volume} again, whole, or bring another copy of it"
+            part.path.rpartition("/")[2]: f"copy the whole of volume {part.volume} again, or get another copy of it"
             for file in self._index.files
             if not file.split
             for part in file.parts
         }
         every = {row.name for row in result.rows}
         stored = {row.name for row in result.rows if row.status in arrival.IN}
-        told = [
+        added = [
             f
             for f in result.findings
             if f.code != "missing"
             and (f.subject in names or f.subject not in every or (f.code == "withdrawn" and f.subject in stored))
         ]
-        told = [replace(f, hint=hints.get(f.subject, f.hint)) if f.code in _DAMAGED else f for f in told]
-        found = [*self.findings, *arrival.small_damage(self._index, self._payload), *told]
-        return arrival.but_renamed(found, self._payload.volumes, self._payload)
+        added = [replace(f, hint=hints.get(f.subject, f.hint)) if f.code in _DAMAGED else f for f in added]
+        found = [*self.findings, *arrival.small_damage(self._index, self._payload), *added]
+        return arrival.without_renamed(found, self._payload.volumes, self._payload)
 
     def _open(self, each: SetFile, in_now: set[str]) -> Iterator[FilePart]:
         """The parts of a file that did not arrive; a common file counts once, where it is not among these volumes."""
@@ -471,22 +472,22 @@ class _Work:
 
 
 def _doubts(sets: Sets, index: SetIndex, begun: ReceivedSet, now: datetime) -> Iterator[Finding]:
-    """What is odd about who signed the set and when, though the signature is good; told when it begins to come."""
+    """What is unusual about who signed the set and when, although the signature is good."""
     every = [received for received in sets.received(index.issuer) if received.signed_key]
     before = [received for received in every if received.sequence < index.sequence]
     if before and begun.signed_key not in {received.signed_key for received in every}:
         last = before[-1]
-        message = (
-            f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
+        message = f"signed by {begun.signed_by}; the maker's set before it, number {last.sequence}, by {last.signed_by}"
+        yield finding(
+            "not-checked", index.name, message, "the key is new for this maker: ask them whether that is right"
         )
-        yield finding("not-checked", index.name, message, "a key that is new for its issuer: was that meant? Ask them")
     if index.made > now + AHEAD:
         message = f"the set says that it was made on {index.made:%Y-%m-%d}; this machine's clock says {now:%Y-%m-%d}"
         yield finding("clock-doubtful", index.name, message, "set the clock that is wrong")
 
 
 def _record_exception(store: Store, index: SetIndex, begun: ReceivedSet) -> None:
-    """Record for good that an older set was let in, once."""
+    """Record for good, once, that an older set was allowed."""
     subject = f"set {index.name} ({index.set_id})"
     with store.database(write=True) as database:
         if all((what, about) != ("rollback", subject) for _, what, about, _ in database.exceptions()):

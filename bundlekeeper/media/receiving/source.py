@@ -1,8 +1,8 @@
-"""The volumes of a media set as a source of bundles, so that `store add` takes from them with all its guarantees.
+"""The volumes of a media set as a source of bundles, so that they are added with all guarantees of `store add`.
 
-Rules: a bundle is offered from where the signed index says it lies, and from any file of its size that the index does
-not know by name; a file cut short is reported and not offered; a split file is offered once all its parts are in and
-verified, and is then verified whole once more; signatures must be the index's own bytes.
+Rules: a bundle is offered from the place that the signed index states, and from any file of its size with a name that
+the index does not have; a file that is cut short is reported and not offered; a split file is offered when all its
+parts were received and verified, and is then verified as a whole; signatures must be the bytes that the index names.
 """
 
 from __future__ import annotations
@@ -52,18 +52,18 @@ class SetSource:
 
     @property
     def host(self) -> str:
-        """None: a volume is read from beginning to end."""
+        """Empty: a volume is no host, and its files are read one after the other."""
         return ""
 
     def close(self) -> None:
-        """Nothing: what is open is its maker's."""
+        """Do nothing: the caller closes what is open."""
 
     def survey(self, wanted: Sequence[WantedFile]) -> tuple[str, ...]:
-        """Everything was looked at when the volumes were found."""
+        """Do nothing: everything was looked at when the volumes were found."""
         return ()
 
     def find(self, wanted: WantedFile) -> FoundFile:
-        """What the volumes have of a bundle."""
+        """The offers of the volumes for a bundle."""
         each = self._bundles.get((wanted.sha256, wanted.size))
         if each is None:
             return FoundFile()
@@ -86,7 +86,7 @@ class SetSource:
             return FoundFile()
         name = each.path.rpartition("/")[2]
         return FoundFile(
-            (FileOffer(f"{self._name}, joined of {len(each.parts)} parts", name, each.size, True, JoinedFile(each)),)
+            (FileOffer(f"{self._name}, joined from {len(each.parts)} parts", name, each.size, True, JoinedFile(each)),)
         )
 
     def _offer(self, volume: FoundVolume, entry: WalkEntry, *, named: bool) -> FileOffer:
@@ -103,7 +103,7 @@ class SetSource:
             return ABSENT
         data = self._payload.small(signature) or self._kept(signature)
         if data is not None:
-            return SignatureFile(data, f"{self._name}: {path}")  # a bare path would mean the store's own place
+            return SignatureFile(data, f"{self._name}: {path}")  # a bare path would mean a place in the store
         if any(self._payload.at(part) for part in signature.parts):
             message = f"the signature {path} is not what the set's index names"
             return SignatureFile(None, path, message, "bad-signature")
@@ -121,12 +121,12 @@ class SetSource:
         stop: Stop | None,
         algorithms: Sequence[str] = SHA256,
     ) -> Fetched:
-        """Bring one offer in. Raises as `BundleSource.fetch`."""
+        """Copy one offer into the store's incoming folder. Raises as `BundleSource.fetch`."""
         if isinstance(offer.ref, JoinedFile) and self._joining is not None:
             known = self._joining.digest(offer.ref.file)
             temp = self._joining.hand_over(offer.ref.file)
             if known is not None and set(algorithms) <= set(known.hexes):
-                return Fetched(temp, known, "copy", f"joined of {len(offer.ref.file.parts)} parts")
+                return Fetched(temp, known, "copy", f"joined from {len(offer.ref.file.parts)} parts")
             try:
                 os.lseek(temp.fd, 0, os.SEEK_SET)
                 size = offer.ref.file.size
@@ -138,7 +138,7 @@ class SetSource:
                 temp.keep()
                 temp.close()
                 raise
-            return Fetched(temp, digest, "copy", f"joined of {len(offer.ref.file.parts)} parts")
+            return Fetched(temp, digest, "copy", f"joined from {len(offer.ref.file.parts)} parts")
         bare = FolderSource(self._payload.volumes[0].root)  # it reads any entry of a walk
         fetched = bare.fetch(
             offer, wanted, incoming, limit=limit, link=link, on_bytes=on_bytes, stop=stop, algorithms=algorithms

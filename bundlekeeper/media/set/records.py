@@ -1,7 +1,7 @@
 """The records of media sets as types, and their form on the disk: strict JSON with its own checksum.
 
-Rules: no file is touched here; a record that is not exactly what was written is refused as damaged, with the way out;
-what it holds is bounded. Form: one line with the SHA-256 of what follows, then JSON with sorted keys.
+Rules: no file is touched here; a record that is not exactly what was written is refused as damaged, and the hint says
+what to do; its size has a limit. Form: one line with the SHA-256 of what follows, then JSON with sorted keys.
 """
 
 from __future__ import annotations
@@ -29,12 +29,12 @@ from bundlekeeper.formats.document import (
 )
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES
 
-#: The end of the name of a folder that the user put aside because its record could not be read.
-ASIDE = ".damaged"
-#: The level of verification that reading at the place where the set is used gives; no other word is used for it.
-PROVEN = "verified at the destination"
-#: The same of a bundle that was there before the set came; nothing was read from a volume then.
-STORED = "in the store before, verified at the destination"
+#: The end of the name that the user gives to a folder whose record cannot be read.
+DAMAGED = ".damaged"
+#: The level of verification of a file that was read at the place where the set is used; no other words are used for it.
+VERIFIED_HERE = "verified at the destination"
+#: The same for a bundle that was in the store before the set came: it was not read from a volume.
+IN_STORE_BEFORE = "already in the store, verified at the destination"
 _T = TypeVar("_T")
 _WORDS = text(empty=True, most=limits.SET_RECORD_BYTES)
 _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)
@@ -42,12 +42,12 @@ _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """A set that this store sends: `plan` is the SHA-256 of its plan, `written` when each volume was verified."""
+    """A set that this store sends: `packing` is the SHA-256 of its packing, `written` when each volume was verified."""
 
     set_id: str = field(metadata=named("set", hexadecimal(16)))
     sequence: int = field(metadata=whole(1))
     issuer: str = field(metadata=hexadecimal())
-    plan: str = field(metadata=DIGEST)
+    packing: str = field(metadata=DIGEST)
     platform: str = field(metadata=_WORDS)
     meant_for: str = field(metadata=named("for", _WORDS))
     volumes: int = field(metadata=whole(1))
@@ -63,7 +63,7 @@ class Sent:
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
-    """A file of a set that arrived and was verified here; `how` is one of the words for that, `at` when."""
+    """A file of a set that arrived and was verified here; `how` is one of the texts for that, `at` says when."""
 
     path: str = field(metadata=text(empty=True))
     sha256: str = field(metadata=DIGEST)
@@ -73,18 +73,19 @@ class Arrived:
 
 _ARRIVED = converted(
     mapping(row(DIGEST, _WORDS, moment()), MAX_FILES),
-    lambda rows: {path: Arrived(path, *told) for path, told in rows.items()},
-    lambda arrived: {path: (each.sha256, each.how, each.at) for path, each in arrived.items()},
+    lambda rows: {path: Arrived(path, *fields) for path, fields in rows.items()},
+    lambda arrived: {path: (file.sha256, file.how, file.at) for path, file in arrived.items()},
 )
 
 
 @dataclass(frozen=True, slots=True)
 class ReceivedSet:
-    """A set that comes, or came, here.
+    """A set that this store receives, or received.
 
-    `index` is the SHA-256 of its index, `volumes` when each volume was first seen whole, `parts` the parts of split
-    files that are in and verified (path of the part, when), `arrived` the files by their path in the set, `rollback` why
-    an older set was let in, `receipts` when receipts were written and after how many events of the ledger.
+    `index` is the SHA-256 of its index, `volumes` says when each volume was first seen whole, `parts` the parts of
+    split files that were received and verified (path of the part, when), `arrived` the files by their path in the set,
+    `rollback` the reason for which an older set was allowed, `receipts` when receipts were written and after how many
+    events of the ledger.
     """
 
     set_id: str = field(metadata=named("set", hexadecimal(16)))
@@ -103,32 +104,32 @@ class ReceivedSet:
 
 
 def damaged(message: str, where: str) -> DamagedError:
-    """The error for the ledger at `where`, which can't be read: the way out of it."""
+    """The error for the record at `where`, which cannot be read; its hint says what to do."""
     folder = where.rpartition("/")[0]
     return DamagedError(
-        f"what is known of a media set cannot be read: {message}",
+        f"the record of a media set cannot be read: {message}",
         where=where,
-        hint=f"put it aside, its number stays used: mv {folder} {folder}{ASIDE}; then write or receive the set again",
+        hint=f"rename its folder: mv {folder} {folder}{DAMAGED}; its number stays used; then write or receive it again",
     )
 
 
 def write_sent(sent: Sent) -> bytes:
-    """The ledger's bytes."""
+    """The record's bytes."""
     return _packed(_SENT.write(sent))
 
 
 def read_sent(data: bytes, where: str) -> Sent:
-    """The record of these bytes. Raises DamagedError with the way out."""
+    """The record of these bytes. Raises DamagedError, whose hint says what to do."""
     return _unpacked(_SENT, data, where)
 
 
 def write_received(received: ReceivedSet) -> bytes:
-    """The ledger's bytes."""
+    """The record's bytes."""
     return _packed(_RECEIVED.write(received))
 
 
 def read_received(data: bytes, where: str) -> ReceivedSet:
-    """The record of these bytes. Raises DamagedError with the way out."""
+    """The record of these bytes. Raises DamagedError, whose hint says what to do."""
     return _unpacked(_RECEIVED, data, where)
 
 
@@ -139,7 +140,7 @@ def _packed(body: bytes) -> bytes:
 def _unpacked(document: JsonDocument[_T], data: bytes, where: str) -> _T:
     checksum, _, body = data.partition(b"\n")
     if hashlib.sha256(body).hexdigest().encode() != checksum:
-        raise damaged("its record is not what was written", where)
+        raise damaged("it is not what was written", where)
     try:
         return document.read(body, where)
     except InputError as error:
@@ -157,6 +158,6 @@ _RECEIVED = JsonDocument(
     ReceivedSet,
     "bundlekeeper.set-received/1",
     what="its record",
-    kind="record of a set that came",
+    kind="record of a set that was received",
     limit=limits.SET_RECORD_BYTES,
 )

@@ -1,13 +1,13 @@
-"""What a store remembers of media sets: those that it sent, those that it received, the receipts that came back.
+"""What a store keeps about media sets: those that it sent, those that it received, the receipts that came back.
 
-Rules: each set has a folder named by its sequence and id, holding its record, its signed index and what else belongs to
-it; a record is replaced whole or not at all, and is durable when the call returns; a record that can't be read is reported
-with the way out and never taken for "nothing"; a folder that was put aside (`.damaged`) still has its sequence, so that
-no number is given twice and no older set passes for a newer one; one process at a time changes anything here.
+Rules: each set has a folder named by its sequence and id, with its record, its signed index and what else belongs to
+it; a record is replaced whole or not at all, and is durable when the call returns; a record that cannot be read is an
+error with a hint, and never counts as no record; a folder that the user renamed to `….damaged` still has its sequence,
+so that no number is given twice and no older set passes for a newer one; one process at a time changes anything here.
 
     .keeper/sets/sent/000012-0123456789abcdef/        record.json set-index.json set-index.json.sig
-    .keeper/sets/received/<issuer>/000012-0123456789abcdef/   the same, and parts/ kept/ of what is not whole yet
-    .keeper/sets/receipts/                            <set id>-<first digits of the SHA-256>.json and .sig
+    .keeper/sets/received/<issuer>/000012-0123456789abcdef/   the same, and and kept/, small files of what is not whole
+    yet .keeper/sets/receipts/                            <set id>-<first digits of the SHA-256>.json and .sig
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from datetime import datetime
 from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.media.set.records import (
-    ASIDE,
+    DAMAGED,
     ReceivedSet,
     Sent,
     damaged,
@@ -46,8 +46,8 @@ _ISSUER = re.compile(r"[0-9a-f]{1,128}")
 
 
 class Sets:
-    """The media sets of one open store. Every method raises DamagedError for a record that can't be read (with the way
-    out), RefusedError for a link or a stranger's folder among ours, UnfinishedError when the disk fails."""
+    """The media sets of one open store. Every method raises DamagedError for a record that cannot be read (its hint
+    says what to do), RefusedError for a link or a foreign folder among ours, UnfinishedError when the disk fails."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -63,22 +63,23 @@ class Sets:
         )
 
     def begin(
-        self, *, issuer: str, plan: str, platform: str, meant_for: str, volumes: int, manifest: str, at: datetime
+        self, *, issuer: str, packing: str, platform: str, meant_for: str, volumes: int, manifest: str, at: datetime
     ) -> Sent:
-        """The set of a plan: the one that was begun under the plan's SHA-256, else a new one with the next sequence.
+        """The set of a packing: the one that was begun under the packing's SHA-256, else a new one with the next
+        sequence.
 
-        `issuer` is the id of this store's ledger, `manifest` the SHA-256 of the manifest it is made by, `at` now.
+        `issuer` is the id of this store's ledger, `manifest` the SHA-256 of the manifest it is made from, `at` now.
         """
         with self._changing():
             for sent in self.sent():
-                if sent.plan == plan:
+                if sent.packing == packing:
                     return sent
             sequence = max((number for _, number, _ in self._names(_SENT)), default=0) + 1
             begun = Sent(
                 set_id=os.urandom(8).hex(),
                 sequence=sequence,
                 issuer=issuer,
-                plan=plan,
+                packing=packing,
                 platform=platform,
                 meant_for=meant_for,
                 volumes=volumes,
@@ -89,7 +90,7 @@ class Sets:
             return begun
 
     def wrote(self, sent: Sent, volume: int, at: datetime) -> Sent:
-        """Remember that a volume was written and verified; returns the set as it stands now."""
+        """Record that a volume was written and verified; returns the set's record as it is now."""
         with self._changing():
             path = (*_SENT, _name(sent.sequence, sent.set_id))
             now = read_sent(self._read(path, RECORD), self._where(path))
@@ -116,21 +117,21 @@ class Sets:
     # Sets that this store received
 
     def received(self, issuer: str = "") -> tuple[ReceivedSet, ...]:
-        """The sets of which something came here, by issuer and sequence; of one issuer or of all."""
+        """The sets of which something was received, by issuer and sequence; of one issuer or of all."""
         issuers = [issuer] if issuer else [name for name in self._list(_RECEIVED) if _ISSUER.fullmatch(name)]
         return tuple(
-            self._received((*_RECEIVED, each, name))
-            for each in sorted(issuers)
-            for name, _, _ in self._names((*_RECEIVED, each))
-            if self._begun((*_RECEIVED, each, name))
+            self._received((*_RECEIVED, issuer_id, name))
+            for issuer_id in sorted(issuers)
+            for name, _, _ in self._names((*_RECEIVED, issuer_id))
+            if self._begun((*_RECEIVED, issuer_id, name))
         )
 
     def known(self, issuer: str) -> tuple[tuple[int, str], ...]:
-        """Sequence and set id of every set of the issuer of which something came here, put aside or not."""
+        """Sequence and set id of every set of the issuer of which something was received, its folder renamed or not."""
         return tuple((number, set_id) for _, number, set_id in self._names((*_RECEIVED, issuer)))
 
     def receive(self, received: ReceivedSet, index: bytes, signature: bytes) -> None:
-        """Remember that a set began to come: its record, and its index as it was signed.
+        """Record that receiving a set began: its record, and its index as it was signed.
 
         Raises RefusedError when another index was kept under the same id before, too.
         """
@@ -143,13 +144,13 @@ class Sets:
             self._keep_index(path, index, signature)
 
     def update(self, received: ReceivedSet) -> None:
-        """Replace the record of a set that is coming, by whoever holds `receiving`; its receipts stay as they are."""
+        """Replace the record of a set that is being received, inside `receiving`; its receipts stay as they are."""
         with self._changing():
             received = replace(received, receipts=self._received(self.path_of(received)).receipts)
             self._write(self.path_of(received), RECORD, write_received(received))
 
-    def answered(self, received: ReceivedSet, at: datetime, count: int) -> None:
-        """Remember that a receipt of a set was written, after `count` events; nothing else of its record changes."""
+    def receipt_written(self, received: ReceivedSet, at: datetime, count: int) -> None:
+        """Record that a receipt of a set was written, after `count` events; nothing else of its record changes."""
         with self._changing():
             now = self._received(self.path_of(received))
             self._write(
@@ -157,7 +158,7 @@ class Sets:
             )
 
     def received_index(self, received: ReceivedSet) -> tuple[bytes, bytes] | None:
-        """The index of a set that came and its signature."""
+        """The index of a received set and its signature."""
         return self._index(self.path_of(received))
 
     def keep_small(self, received: ReceivedSet, sha256: str, data: bytes) -> None:
@@ -187,14 +188,16 @@ class Sets:
                     if stop is not None:
                         stop.check()
                     if time.monotonic() >= until:
-                        raise LockedError("another process is receiving into this store", hint="wait", where=where)
+                        raise LockedError(
+                            "another process is receiving into this store", hint="wait for it to end", where=where
+                        )
                     time.sleep(0.05)
                 yield
             finally:
                 os.close(fd)
 
     def path_of(self, received: ReceivedSet) -> tuple[str, ...]:
-        """The set's folder, as components below the store's root; parts and small files wait in it."""
+        """The set's folder, as names below the store's root; small files wait in it."""
         return (KEEPER, FOLDER, "received", received.issuer, _name(received.sequence, received.set_id))
 
     # Receipts that came back
@@ -202,7 +205,7 @@ class Sets:
     def keep_receipt(self, set_id: str, sha256: str, data: Iterable[bytes], signature: bytes) -> bool:
         """Keep a receipt that was read here, piece by piece; False where it was kept before.
 
-        Raises InputError for what is no id of a set or no SHA-256; what giving the pieces raises, too, and then nothing
+        Raises InputError for what is no id of a set or no SHA-256, and what iterating over `data` raises; then nothing
         is kept.
         """
         if not re.fullmatch(r"[0-9a-f]{16}", set_id) or not re.fullmatch(r"[0-9a-f]{64}", sha256):
@@ -213,16 +216,16 @@ class Sets:
                 return False
             if signature:
                 self._write(_RECEIPTS, name + ".sig", signature)
-            self._write(_RECEIPTS, name, data)  # last: who finds it finds its signature
+            self._write(_RECEIPTS, name, data)  # last: where it is, its signature is, too
             return True
 
     def receipts(self) -> dict[str, tuple[str, ...]]:
         """The names of the kept receipts by the id of their set."""
-        found: dict[str, list[str]] = {}
+        names_of: dict[str, list[str]] = {}
         for name in self._list(_RECEIPTS):
             if re.fullmatch(r"[0-9a-f]{16}-[0-9a-f]{16}\.json", name):
-                found.setdefault(name[:16], []).append(name)
-        return {set_id: tuple(sorted(names)) for set_id, names in found.items()}
+                names_of.setdefault(name[:16], []).append(name)
+        return {set_id: tuple(sorted(names)) for set_id, names in names_of.items()}
 
     def receipt(self, name: str) -> bytes:
         """The bytes of a kept receipt."""
@@ -242,8 +245,9 @@ class Sets:
     # The files
 
     def _begun(self, path: tuple[str, ...]) -> bool:
-        """False for a folder that was put aside, and for one whose maker was killed before its record was there."""
-        return not path[-1].endswith(ASIDE) and any(not name.startswith(_TEMP) for name in self._list(path))
+        """False for a folder that the user renamed, and for one whose process was killed before its record was
+        there."""
+        return not path[-1].endswith(DAMAGED) and any(not name.startswith(_TEMP) for name in self._list(path))
 
     def _received(self, path: tuple[str, ...]) -> ReceivedSet:
         return read_received(self._read(path, RECORD), self._where(path))
@@ -257,7 +261,7 @@ class Sets:
         return sorted(((name, int(m[1]), m[2]) for name, m in found), key=lambda row: (row[1], row[0]))
 
     def _list(self, path: tuple[str, ...]) -> list[str]:
-        with files.wrapped("what is known of media sets cannot be read", str(self._store.root.joinpath(*path))):
+        with files.wrapped("the records of media sets cannot be read", str(self._store.root.joinpath(*path))):
             try:
                 with files.folder(self._store.fd, path) as home:
                     return sorted(os.listdir(home))
@@ -266,13 +270,13 @@ class Sets:
 
     def _read(self, path: tuple[str, ...], name: str, limit: int = limits.SET_RECORD_BYTES) -> bytes:
         where = str(self._store.root.joinpath(*path, name))
-        with files.wrapped("what is known of a media set cannot be read", where):
+        with files.wrapped("the record of a media set cannot be read", where):
             try:
                 with files.folder(self._store.fd, path) as home:
                     return files.read_bounded(home, name, limit)
             except (FileNotFoundError, RefusedError) as error:
-                message = "is not there" if isinstance(error, FileNotFoundError) else error.message
-                raise damaged(f"its record {message}", where) from error
+                message = "it is not there" if isinstance(error, FileNotFoundError) else error.message
+                raise damaged(message, where) from error
 
     def _index(self, path: tuple[str, ...]) -> tuple[bytes, bytes] | None:
         with files.wrapped("a set's index cannot be read", str(self._store.root.joinpath(*path, INDEX))):
@@ -290,23 +294,23 @@ class Sets:
             raise RefusedError(
                 "another index is kept under the id of this set",
                 where=str(self._store.root.joinpath(*path, INDEX)),
-                hint="one of the two was not made by the set's maker: ask them for the SHA-256 of theirs",
+                hint="one of the two is not from the set's maker: ask the maker for the SHA-256 of theirs",
             )
         return kept is not None
 
     def _keep_index(self, path: tuple[str, ...], index: bytes, signature: bytes) -> None:
         if not self._insist_on_index(path, index):
             self._write(path, SIGNATURE, signature)
-            self._write(path, INDEX, index)  # last: who finds it finds its signature
+            self._write(path, INDEX, index)  # last: where it is, its signature is, too
 
     def _write(self, path: tuple[str, ...], name: str, data: bytes | Iterable[bytes]) -> None:
         where = str(self._store.root.joinpath(*path, name))
-        with files.wrapped("what is known of a media set cannot be written", where), self._home(path) as home:
+        with files.wrapped("the record of a media set cannot be written", where), self._home(path) as home:
             files.replace(home, name, data, prefix=_TEMP)
 
     @contextmanager
     def _home(self, path: tuple[str, ...]) -> Iterator[int]:
-        """A folder of ours, made where absent; the fsyncs of making it are not paid for one that is there."""
+        """An open folder of ours; it is made, and synced, only where it is absent."""
         try:
             fd = files.open_folder(self._store.fd, path)
         except FileNotFoundError:
@@ -320,11 +324,11 @@ class Sets:
     def _changing(self) -> Iterator[None]:
         """Be the only process that changes anything here."""
         where = str(self._store.root / KEEPER / FOLDER)
-        with files.wrapped("what is known of media sets cannot be changed", where):
+        with files.wrapped("the records of media sets cannot be changed", where):
             with self._home((KEEPER, FOLDER)) as home:
                 fd = _lock_file(home, "lock")
             try:
-                fcntl.flock(fd, fcntl.LOCK_EX)  # held for some milliseconds at a time
+                fcntl.flock(fd, fcntl.LOCK_EX)  # for some milliseconds at a time
                 yield
             finally:
                 os.close(fd)

@@ -1,9 +1,8 @@
 """The index of a set that goes out: made once, signed once, kept, and the same on every volume.
 
-Rules: it is made only when every part's digest is known from a read of this store's own file; what was missing when the
-set was planned is written into it as notes, so that the receiver knows, too; the texts that people read and run are
-named in it; what is kept of it goes out again only when its signature, under the key that stands in it, says that it is
-what was signed.
+Rules: it is made only when the digest of every part is known from a read of this store's own file; what was missing
+when the set was packed is written into it as notes, so that the receiver knows it, too; it names the texts and programs
+that people read and run; the kept index is used again only when its own signature shows that it is what was signed.
 """
 
 from __future__ import annotations
@@ -15,12 +14,12 @@ from typing import TYPE_CHECKING, Protocol
 from bundlekeeper.errors import DamagedError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.ledger.event.chain import Head
-from bundlekeeper.media.set.records import ASIDE, Sent
+from bundlekeeper.media.set.records import DAMAGED, Sent
 from bundlekeeper.media.set.remembered_sets import INDEX, SIGNATURE, Sets
 from bundlekeeper.media.volume.folder import Expected
 from bundlekeeper.media.volume.tag_files import SignedIndex, with_texts
 from bundlekeeper.model.media.index import Chain, PartDigests, SetFile, SetIndex, read_index, write_index
-from bundlekeeper.model.media.plan import SetPlan
+from bundlekeeper.model.media.packing import SetPacking
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.model.trust import NAMESPACES
 
@@ -32,7 +31,7 @@ Sign = Callable[[bytes], bytes]
 
 
 class IndexMeans(Protocol):
-    """What an index is made with."""
+    """What is needed to make an index."""
 
     @property
     def clock(self) -> Clock:
@@ -47,15 +46,15 @@ class IndexMeans(Protocol):
         """The ledger's state now."""
 
 
-def begun(sets: Sets, plan: SetPlan, means: IndexMeans) -> Sent:
-    """The set that this plan is, begun now where it was not before. Raises as `Sets` does."""
+def begun(sets: Sets, packing: SetPacking, means: IndexMeans) -> Sent:
+    """The set of this packing, begun now where it was not begun before. Raises as `Sets` does."""
     return sets.begin(
         issuer=means.head.ledger,
-        plan=plan.sha256,
-        platform=plan.platform,
-        meant_for=plan.meant_for,
-        volumes=len(plan.volumes),
-        manifest=plan.manifest,
+        packing=packing.sha256,
+        platform=packing.platform,
+        meant_for=packing.meant_for,
+        volumes=len(packing.volumes),
+        manifest=packing.manifest,
         at=means.clock(),
     )
 
@@ -63,13 +62,13 @@ def begun(sets: Sets, plan: SetPlan, means: IndexMeans) -> Sent:
 def kept_index(sets: Sets, sent: Sent) -> SignedIndex | None:
     """The index that was made and signed before; None where there is none yet.
 
-    Raises DamagedError, with the way out, where it or its signature is not what was kept, or is gone though volumes
-    were written, and as `Sets` does.
+    Raises DamagedError, whose hint says what to do, where the index or its signature is not what was kept, or is gone
+    although volumes were written; and as `Sets` does.
     """
     kept = sets.sent_index(sent)
     if kept is None:
         if sent.written:
-            raise _damaged(sets, sent, "is gone, though volumes of the set were written")
+            raise _damaged(sets, sent, "is gone, although volumes of the set were written")
         return None
     try:
         signer_of(*kept)
@@ -83,17 +82,18 @@ def kept_index(sets: Sets, sent: Sent) -> SignedIndex | None:
     return SignedIndex(index, *kept)
 
 
-def told_index(sets: Sets, sent: Sent, subject: str) -> tuple[SignedIndex | None, tuple[Finding, ...]]:
-    """The same for whoever reads an answer: what is wrong with what is kept here is a finding, and no site's fault."""
+def index_or_finding(sets: Sets, sent: Sent, subject: str) -> tuple[SignedIndex | None, tuple[Finding, ...]]:
+    """The same for readers of a receipt: where the index kept here cannot be used, that is a finding, no site's
+    fault."""
     try:
         return kept_index(sets, sent), ()
     except DamagedError as error:
-        message = f"nothing could be held against what was sent: {error.message} ({error.where})"
+        message = f"the receipt cannot be compared with what was sent: {error.message} ({error.where})"
         return None, (finding("not-checked", subject, message, error.hint),)
 
 
 def signer_of(data: bytes, signature: bytes) -> str:
-    """The fingerprint of the key that signed an index; that the key is trusted by anybody is not said.
+    """The fingerprint of the key that signed an index; whether anybody trusts that key is not checked.
 
     Raises KeeperError where the signature is not one of these bytes.
     """
@@ -112,14 +112,14 @@ def _damaged(sets: Sets, sent: Sent, message: str) -> DamagedError:
         f"the set's index, as it was signed, {message}",
         where=f"{folder}/{INDEX}",
         hint=f"copy {INDEX} and {SIGNATURE} there from a volume that went out; if none did: "
-        f"mv {folder} {folder}{ASIDE}",
+        f"mv {folder} {folder}{DAMAGED}",
     )
 
 
 def signed_index(
     sets: Sets,
     sent: Sent,
-    plan: SetPlan,
+    packing: SetPacking,
     means: IndexMeans,
     parts: Mapping[str, Mapping[int, PartDigests]],
     tool: Mapping[str, Expected],
@@ -133,15 +133,15 @@ def signed_index(
         set_id=sent.set_id,
         issuer=sent.issuer,
         sequence=sent.sequence,
-        platform=plan.platform,
-        meant_for=plan.meant_for,
+        platform=packing.platform,
+        meant_for=packing.meant_for,
         made=means.clock(),
-        manifest=plan.manifest,
-        manifest_sequence=plan.manifest_sequence,
-        volumes=len(plan.volumes),
-        files=tuple(_with_parts(planned.file, parts) for planned in plan.files),
+        manifest=packing.manifest,
+        manifest_sequence=packing.manifest_sequence,
+        volumes=len(packing.volumes),
+        files=tuple(_with_parts(packed_file.file, parts) for packed_file in packing.files),
         chain=Chain(means.head.ledger, means.head.count, means.head.digest),
-        notes=tuple(_notes(plan)),
+        notes=tuple(_notes(packing)),
     )
     index = with_texts(index, tool)
     data = write_index(index)
@@ -152,24 +152,24 @@ def signed_index(
         kept = kept_index(sets, sent)
         if kept is None:
             raise
-        return kept  # another process wrote other volumes of the set, and was faster
+        return kept  # another process, which writes other volumes of the set, was faster
     return SignedIndex(index, data, signature)
 
 
-def _with_parts(each: SetFile, parts: Mapping[str, Mapping[int, PartDigests]]) -> SetFile:
-    if not each.split:
-        return each
-    digests = parts.get(each.path, {})
-    lacking = [part for part in each.parts if part.number not in digests]
+def _with_parts(file: SetFile, parts: Mapping[str, Mapping[int, PartDigests]]) -> SetFile:
+    if not file.split:
+        return file
+    digests = parts.get(file.path, {})
+    lacking = [part for part in file.parts if part.number not in digests]
     if lacking:
         raise UnfinishedError(
-            f"part {lacking[0].number} of {each.path} could not be read, so the set's index cannot be signed",
-            where=each.path,
-            hint="bundlekeeper verify tells whether the store's file is whole; then write again",
+            f"part {lacking[0].number} of {file.path} could not be read, so the set's index cannot be signed",
+            where=file.path,
+            hint="check the file in the store: bundlekeeper verify; then write again",
         )
-    return replace(each, parts=tuple(replace(part, **digests[part.number]._asdict()) for part in each.parts))
+    return replace(file, parts=tuple(replace(part, **digests[part.number]._asdict()) for part in file.parts))
 
 
-def _notes(plan: SetPlan) -> Iterable[str]:
-    for each in plan.missing[:1000]:
-        yield f"{each.code}: {each.subject}: {each.message}"[:4096]
+def _notes(packing: SetPacking) -> Iterable[str]:
+    for missing in packing.missing[:1000]:
+        yield f"{missing.code}: {missing.subject}: {missing.message}"[:4096]

@@ -1,7 +1,7 @@
 """Whether a document that came on a medium, a set's index or a receipt, is signed by somebody this store trusts.
 
 Rules: only the store's own trust list counts, never a key that came with the document; a refusal prints the
-fingerprint and how to bring the key by another way; nothing else of the document is believed before this.
+fingerprint and how to get the key by another way; nothing else of the document is used before this.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 _WORDS = {"indexes": "the set's index", "receipts": "the receipt"}
 
 
-def insist(
+def require_trusted(
     store: Store | None,
     digests: Mapping[str, str],
     signature: bytes,
@@ -39,10 +39,10 @@ def insist(
 ) -> TrustEntry:
     """The entry of the trust list under which the document is good.
 
-    `digests` are the document's, `purpose` is "indexes" or "receipts", `made` when the document says that it was made.
-    `store` is None where there is none yet: then nobody is trusted. `accepted` are its manifests, None where they were
-    not read yet. Raises RefusedError, with the fingerprint of the
-    key, for anything but a good signature of a live key for this purpose; InputError for a broken store.toml.
+    `digests` are the document's, `purpose` is "indexes" or "receipts", `made` is the time that the document states.
+    `store` is None where there is none yet: then nobody is trusted. `admitted` are its manifests, None where they were
+    not read yet. Raises RefusedError, with the fingerprint of the key, for anything but a good signature by a live key
+    for this purpose; InputError for a broken store.toml.
     """
     from bundlekeeper.store.signatures import trust_list
     from bundlekeeper.verification.signatures import judge as verdict
@@ -54,7 +54,7 @@ def insist(
         trust=trust_list.read_all(store.fd).entries if store is not None else (),
         evidence=verdict.SignatureEvidence(digests),
         moments=(
-            TrustMoment(made, f"the day on which {_WORDS[purpose]} says that it was made"),
+            TrustMoment(made, f"the day on which {_WORDS[purpose]} says it was made"),
             TrustMoment(_read_at(store, now, admitted), "the day on which it is read"),
         ),
         purpose=purpose,
@@ -79,7 +79,7 @@ def _read_at(store: Store | None, now: datetime, admitted: Sequence[Admitted] | 
 def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:
     codes = {finding.code for finding in findings}
     if "unknown-key" not in codes:
-        return "ask its maker for a new one, by another way than this medium"
+        return "ask its maker for a new signature, by another way than this medium"
     from bundlekeeper.verification.signatures import sshsig
 
     fingerprint = ""

@@ -1,8 +1,8 @@
-"""A notice: the withdrawals that a manifest tells of, as a small file that a set carries, alone or beside bundles.
+"""A notice: the withdrawals of a manifest, as a small file that a set carries, alone or beside bundles.
 
-Rules: a notice adds nothing to the manifest that it is made from, it only says in one short text what that manifest
-withdrew; what it says is believed only where the manifest of its set says the same; the manifest itself, admitted as
-ever, is what `store list` and `where --withdrawn` go by. Form: canonical JSON, one LF at the end.
+Rules: a notice adds nothing to the manifest that it is made from; it only lists what that manifest withdraws; it counts
+only where the manifest of its set says the same; `store list` and `where --withdrawn` use the manifest itself, which is
+admitted like any other. Form: canonical JSON, one LF at the end.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ ROLE = "notice"
 
 @dataclass(frozen=True, slots=True)
 class Withdrawn:
-    """One bundle that its publisher withdrew, and why."""
+    """One bundle that its publisher withdrew, and the reason."""
 
     family: str = field(metadata=text(empty=True))
     version: str = field(metadata=text(empty=True))
@@ -34,7 +34,7 @@ class Withdrawn:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """What a manifest of this platform and number withdrew."""
+    """What a manifest of this platform and number withdraws."""
 
     platform: str = field(metadata=text())
     sequence: int = field(metadata=whole())
@@ -47,7 +47,7 @@ _NOTICE = JsonDocument(
 
 
 def withdrawn_of(manifest: Manifest) -> tuple[Withdrawn, ...]:
-    """What the manifest says is withdrawn, in its order."""
+    """The bundles that the manifest withdraws, in its order."""
     return tuple(
         Withdrawn(str(bundle.family), bundle.version, bundle.file, bundle.sha256.lower(), bundle.reason or "")
         for bundle in manifest.bundle
@@ -61,21 +61,19 @@ def path_of(manifest: Manifest) -> str:
 
 
 def write_notice(manifest: Manifest) -> bytes:
-    """The notice of a manifest. Raises InputError when it withdraws nothing: there is nothing to tell."""
+    """The notice of a manifest. Raises InputError when it withdraws nothing."""
     rows = withdrawn_of(manifest)
     if not rows:
         raise InputError(
             "the manifest withdraws nothing",
-            hint='mark the bundle: lifecycle = "withdrawn" and why, and raise sequence',
+            hint='mark the bundle in it: lifecycle = "withdrawn" and reason = "…", and raise sequence',
         )
     return _NOTICE.write(Notice(manifest.platform, manifest.sequence, rows))
 
 
 def read_notice(data: bytes, manifest: Manifest, where: str = "") -> tuple[Withdrawn, ...]:
-    """What a notice tells, held against the manifest of its set. Raises InputError where it is none or differs."""
+    """The withdrawals of a notice. Raises InputError where it is no notice, or not that of its set's manifest."""
     _NOTICE.read(data, where)
     if data != write_notice(manifest):
-        raise InputError(
-            "the notice does not say what the manifest beside it says", where=where, hint="the manifest is what counts"
-        )
+        raise InputError("the notice differs from the manifest beside it", where=where, hint="the manifest counts")
     return withdrawn_of(manifest)

@@ -1,9 +1,9 @@
 """A bag on a medium (RFC 8493, BagIt 1.0; 0.97 is read too): looked at without harm, then verified by its checksums.
 
-Rules: a bag is hostile until the opposite is shown: nothing outside it is touched (§5.2), no link is followed, nothing
-is fetched (§5.3), every read is bounded; `read_bag` reads no payload and tells every problem at once; complete and
-valid are §3's: every listed file there, every payload file listed, every checksum of every manifest right;
-a checksum shows damage, never origin (§5.1): that is the signature's to say.
+Rules: a bag counts as hostile: nothing outside it is touched (§5.2), no link is followed, nothing is fetched (§5.3),
+every read is bounded; `read_bag` reads no payload and reports every problem at once; complete and valid are those of
+§3: every listed file is there, every payload file is listed, every checksum of every manifest is right; a checksum
+shows damage, never origin (§5.1): the signature shows origin.
 """
 
 from __future__ import annotations
@@ -28,16 +28,16 @@ from bundlekeeper.verification.hashing.door import Digest, Stop, Task, digest_ma
 MAX_LISTED = 100_000  # lines of a manifest: as many files as a set may have
 MAX_FILES = 150_000
 MAX_DEPTH = 16
-MAX_TOLD = 1000  # problems of one kind that are reported one by one
+MAX_REPORTED = 1000  # problems of one kind that are reported one by one
 
 
 @dataclass(frozen=True, slots=True)
 class Bag:
     """A bag as it was found, its payload not read yet.
 
-    `files` holds every regular file in it by its path from the bag's top; `payload` and `tags` what manifests and tag
-    manifests say of a path: algorithm to checksum; `info` the labels of bag-info.txt; `findings` what keeps it from
-    being complete.
+    `files` has every regular file in it by its path from the bag's top; `payload` and `tags` have what manifests and
+    tag manifests state for a path: algorithm to checksum; `info` the labels of bag-info.txt; `findings` why it is not
+    complete.
     """
 
     root: Path
@@ -73,16 +73,16 @@ def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None 
 
     Raises InputError when `root` is no folder; RefusedError, with every problem among its `problems`, when it is no bag
     (bagit.txt is what is written last: without it a volume was not finished), is of another version, holds links or
-    devices, names paths outside, wants to fetch, contradicts itself or has nothing that could verify it; UnfinishedError
-    when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or
+    devices, names paths outside, needs files from elsewhere, contradicts itself or has nothing to verify it by;
+    UnfinishedError when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or
     unreadable is reported in `findings`.
     """
     files, wrong, findings = _look(root)
     if DECLARATION not in files:
         raise RefusedError(
-            "no bag, or a volume that was not finished: there is no bagit.txt",
+            "this is no bag, or a volume that was not finished: there is no bagit.txt",
             where=str(root),
-            hint="it is written last, when all else is verified: write the volume again",
+            hint="it is written last, after everything else was verified: write the volume again",
             problems=wrong,
         )
     reading = _Reading(files, wrong, progress or Silent(), stop)
@@ -96,30 +96,30 @@ def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None 
     _insist_on_payload(root, wrong)
     if wrong:
         first = f": {wrong[0].subject}: {wrong[0].message}" if len(wrong) == 1 else f": {len(wrong)} problems"
-        unread = all(each.code == "unreadable" for each in wrong)
+        unread = all(problem.code == "unreadable" for problem in wrong)
         kind = UnfinishedError if unread else RefusedError
         message = f"the bag {'cannot be read' if unread else 'is refused'}{first}"
-        raise kind(message, where=str(root), problems=wrong[:MAX_TOLD])
+        raise kind(message, where=str(root), problems=wrong[:MAX_REPORTED])
     findings += _complete(files, payload, tags, info)
     return Bag(root, version, info, files, payload, tags, tuple(findings))
 
 
 def _insist_on_payload(root: Path, wrong: list[Finding]) -> None:
-    """§2.1.2: the folder is required, also when it is empty, and a walk shows no folders."""
+    """§2.1.2: the payload folder is required, also when it is empty; a walk shows no folders."""
     try:
         there = stat.S_ISDIR((root / PAYLOAD).lstat().st_mode)
     except OSError:
         there = False
-    if not there and not any(each.subject == PAYLOAD for each in wrong):
+    if not there and not any(problem.subject == PAYLOAD for problem in wrong):
         wrong.append(_bad(PAYLOAD, "the payload folder is not there"))
 
 
 def verify_bag(
     bag: Bag, *, progress: Progress | None = None, stop: Stop | None = None, workers: int | None = None
 ) -> BagVerification:
-    """Read every listed file that is there and hold it against all of its checksums (§3).
+    """Read every listed file that is there and compare it with all of its checksums (§3).
 
-    Plain reads, which a cache may answer. Raises StoppedError when `stop` was set.
+    Plain reads, which a cache may serve. Raises StoppedError when `stop` was set.
     """
     progress = progress or Silent()
     stated = {**bag.tags, **bag.payload}
@@ -142,18 +142,18 @@ def verify_bag(
                 )
                 continue
             digests[path] = outcome.digest
-            found += _against(path, stated[path], outcome.digest)
+            found += _compared(path, stated[path], outcome.digest)
     finally:
         progress.done()
-    return BagVerification(digests, tuple(sorted(found, key=lambda each: each.subject)))
+    return BagVerification(digests, tuple(sorted(found, key=lambda problem: problem.subject)))
 
 
-def _against(path: str, stated: Mapping[str, str], digest: Digest) -> list[Finding]:
+def _compared(path: str, stated: Mapping[str, str], digest: Digest) -> list[Finding]:
     wrong = [name for name, checksum in stated.items() if digest.hexes[name] != checksum]
     if not wrong:
         return []
     name = wrong[0]
-    message = f"its {name} is {digest.hexes[name]}, the bag's manifest says {stated[name]}"
+    message = f"its {name} is {digest.hexes[name]}; the bag's manifest says {stated[name]}"
     return [finding("altered", path, message, "copy the volume again")]
 
 
@@ -168,14 +168,14 @@ def _look(root: Path) -> tuple[dict[str, WalkEntry], list[Finding], list[Finding
         elif entry.kind in {EntryKind.DIR_UNREADABLE, EntryKind.UNREADABLE, EntryKind.VANISHED}:
             unseen.append(finding("unreadable", entry.path, f"{WORDS[entry.kind]}: {entry.message}"))
         else:
-            wrong.append(_bad(entry.path, f"{WORDS[entry.kind]} has no place in a bag"))
+            wrong.append(_bad(entry.path, f"{WORDS[entry.kind]} is not allowed in a bag"))
     for path in files:
         reason = bag_text.unsafe(path)
         if reason:
             wrong.append(_bad(path, reason))
-    wrong += [_bad(b, f"is one name with {visible(a)} on some systems") for a, b in bag_text.collisions(files)]
+    wrong += [_bad(b, f"has the same name as {visible(a)} on some systems") for a, b in bag_text.collisions(files)]
     if FETCH in files:
-        wrong.append(_bad(FETCH, "files that would have to be fetched from elsewhere are refused"))
+        wrong.append(_bad(FETCH, "a bag that needs files from elsewhere is refused"))
     return files, wrong, unseen
 
 
@@ -214,7 +214,7 @@ class _Reading:
         self.progress, self._stop = progress, stop
 
     def begin(self) -> None:
-        """Say how much is to be read."""
+        """Report how much is to be read."""
         texts = [file for file in self._files if file in (DECLARATION, INFO) or bag_text.algorithm_of(file) is not None]
         size = sum(min(self._files[path].size, limits.TAG_BYTES) for path in texts)
         self.progress.begin("reading the volume's texts", size, len(texts))
@@ -257,7 +257,7 @@ class _Reading:
         return rows
 
     def manifests(self, version: str) -> tuple[dict[str, dict[str, str]], dict[str, dict[str, str]]]:
-        """What manifests and tag manifests say, by path."""
+        """What manifests and tag manifests state, by path."""
         payload: dict[str, dict[str, str]] = {}
         tags: dict[str, dict[str, str]] = {}
         algorithms: dict[bool, set[str]] = {True: set(), False: set()}
@@ -267,7 +267,7 @@ class _Reading:
                 continue
             algorithm, tag = which
             if algorithm not in DIGITS:
-                self._wrong.append(_bad(name, f"the algorithm {visible(algorithm)[:20]} is unknown here"))
+                self._wrong.append(_bad(name, f"the algorithm {visible(algorithm)[:20]} is not known"))
                 continue
             text = self._text(name, limits.TAG_BYTES)
             listed = bag_text.read_manifest(text, algorithm, version, most=MAX_LISTED)
@@ -277,7 +277,7 @@ class _Reading:
             for path, checksum in listed.checksums.items():
                 (tags if tag else payload).setdefault(path, {})[algorithm] = checksum
         if not algorithms[False] & STRONG:
-            self._wrong.append(_bad(PAYLOAD, "no manifest by SHA-256, SHA-384 or SHA-512 verifies the payload"))
+            self._wrong.append(_bad(PAYLOAD, "no manifest with SHA-256, SHA-384 or SHA-512 lists the payload"))
         self._agree(payload, algorithms[False], version)
         if algorithms[True]:
             self._tag_manifests(tags)
@@ -297,9 +297,9 @@ class _Reading:
             lacking = sorted(algorithms - set(sums))
             if lacking and version == "1.0":
                 name = bag_text.manifest_name(lacking[0])
-                self._wrong.append(_bad(name, f"does not list {visible(path)[:120]}, another manifest does"))
+                self._wrong.append(_bad(name, f"does not list {visible(path)[:120]}, which another manifest lists"))
             elif not set(sums) & STRONG:
-                self._wrong.append(_bad(path, "is listed by weak algorithms only"))
+                self._wrong.append(_bad(path, "is listed with weak algorithms only"))
 
     def _tag_manifests(self, tags: Mapping[str, Mapping[str, str]]) -> None:
         for name in self._files:
@@ -318,13 +318,13 @@ def _complete(
     there = {path: entry.size for path, entry in files.items() if path.startswith(f"{PAYLOAD}/")}
     lacking = sorted(path for mapping in (payload, tags) for path in mapping if path not in files)
     found = [
-        finding("missing", path, "the bag's manifest names it, and it is not there", "copy the volume again")
-        for path in lacking[:MAX_TOLD]
+        finding("missing", path, "the bag's manifest lists it, and it is not there", "copy the volume again")
+        for path in lacking[:MAX_REPORTED]
     ]
-    if len(lacking) > MAX_TOLD:
-        found.append(_bad(PAYLOAD, f"{len(lacking)} files are missing, of which {MAX_TOLD} are reported by name"))
+    if len(lacking) > MAX_REPORTED:
+        found.append(_bad(PAYLOAD, f"{len(lacking)} files are missing; the first {MAX_REPORTED} are named"))
     found += [
-        finding("extra", path, "lies in the payload, and no manifest of the bag names it")
+        finding("extra", path, "is in the payload, and no manifest of the bag lists it")
         for path in sorted(set(there) - set(payload))
     ]
     stated = next((value for label, value in info if label.lower() == "payload-oxum"), "")
@@ -333,6 +333,6 @@ def _complete(
     if stated and oxum is None:
         found.append(_bad(INFO, f"Payload-Oxum is {visible(stated)[:40]}, which is not bytes.files"))
     elif oxum is not None and oxum != real:
-        message = f"Payload-Oxum says {oxum[0]} bytes in {oxum[1]} files, there are {real[0]} in {real[1]}"
+        message = f"Payload-Oxum says {oxum[0]} bytes in {oxum[1]} files; there are {real[0]} bytes in {real[1]} files"
         found.append(finding("bad-volume", INFO, message, "the copy is not whole, or something was added"))
     return found

@@ -1,8 +1,8 @@
 """The texts of a bag (RFC 8493, BagIt 1.0): bagit.txt, bag-info.txt, manifests; read strictly, written plainly. Pure.
 
-Rules: every problem of a text is reported, none is repaired; CR, LF and CRLF end a line, CR, LF and `%` in a name are
-%0D %0A %25 "and only those" (§2.1.3), from version 1.0 on; what leads out of the bag (§5.2) never comes out as a path;
-we write no name that would need an escape, because common libraries disagree about them.
+Rules: every problem of a text is reported, none is repaired; CR, LF and CRLF end a line; CR, LF and `%` in a name are
+%0D %0A %25 "and only those" (§2.1.3), from version 1.0 on; a path that leads out of the bag (§5.2) is never returned;
+we write no name that would need an escape, because common libraries disagree about escapes.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ PAYLOAD = "data"
 VERSIONS = ("0.97", "1.0")
 #: Digits in hexadecimal of each algorithm that we can check (§2.4: names of hash functions, lower case, letters only).
 DIGITS = {"md5": 32, "sha1": 40, "sha224": 56, "sha256": 64, "sha384": 96, "sha512": 128}
-#: Those that stand for anything today; §2.4: sha256 and sha512 must be supported, md5 and sha1 are for old bags.
+#: Those that are safe today; §2.4: sha256 and sha512 must be supported, md5 and sha1 are for old bags.
 STRONG = frozenset({"sha256", "sha384", "sha512"})
 
 _MANIFEST = re.compile(r"(tag)?manifest-([A-Za-z0-9]+)\.txt")
@@ -33,16 +33,16 @@ _OXUM = re.compile(r"([0-9]{1,18})\.([0-9]{1,18})")
 _ESCAPES = {"%0D": "\r", "%0A": "\n", "%25": "%"}
 #: A path of which nothing can be unsafe (ASCII, no separator but the slash, no name too long), as nearly all are.
 _PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199}(?:/[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199})*")
-_MOST_TOLD = 100  # problems of one text
+_MOST_REPORTED = 100  # problems of one text
 _LINE_OF = re.compile(r"([^\r\n]*)(?:\r\n|\r|\n|\Z)")
 _LINE_ENDS = re.compile(r"\r\n|\r|\n")
-#: Of the rules for names (`formats.safe_names`) those that a bag from elsewhere must keep: the others are good taste.
+#: Of the rules for names (`formats.safe_names`) those that a bag from elsewhere must follow: the others are style.
 _UNSAFE = {"empty", "dots", "separator", "nul", "control", "format", "undecodable", "tilde", "drive", "long"}
 
 
 @dataclass(frozen=True, slots=True)
 class BagEntry:
-    """One manifest: path to checksum (lower case), as it stands there, and all that is wrong with it."""
+    """One manifest: path to checksum (lower case), as listed, and everything that is wrong with it."""
 
     checksums: Mapping[str, str] = field(default_factory=dict)
     problems: tuple[str, ...] = ()
@@ -60,9 +60,9 @@ def algorithm_of(name: str) -> tuple[str, bool] | None:
 
 
 def unsafe(path: str) -> str:
-    """Why a path may not be used, or nothing: §5.2, never outside the bag, by no system's rules.
+    """Why a path may not be used, or an empty text (§5.2): by no system's rules may it lead out of the bag.
 
-    A tilde means a home folder only where the path begins with it.
+    A tilde means a home folder only at the beginning of the path.
     """
     if _PLAIN.fullmatch(path):
         return ""
@@ -74,7 +74,7 @@ def unsafe(path: str) -> str:
 
 
 def path_key(path: str) -> str:
-    """What two paths share when some file system takes them for one (§6)."""
+    """A key that two paths share when some file system takes them for one (§6)."""
     if path.isascii():
         return path.lower()
     return "/".join(collision_key(name) for name in path.split("/"))
@@ -99,26 +99,26 @@ def read_declaration(text: str) -> str:
     version = lines[0].removeprefix("BagIt-Version: ") if lines else ""
     encoding = lines[1].removeprefix("Tag-File-Character-Encoding: ") if len(lines) > 1 else ""
     if len(lines) != 2 or lines[0] == version or lines[1] == encoding:
-        raise InputError("bagit.txt is not the two lines of BagIt's declaration", where=DECLARATION)
+        raise InputError("bagit.txt is not the two lines that it must be", where=DECLARATION)
     if version not in VERSIONS:
-        message = f"the bag is of version {visible(version)[:20]}, {' and '.join(VERSIONS)} are read"
+        message = f"the bag has version {visible(version)[:20]}; versions {' and '.join(VERSIONS)} can be read"
         raise InputError(message, where=DECLARATION)
     if encoding.upper() != "UTF-8":
-        raise InputError(f"the bag's texts are in {visible(encoding)[:40]}, UTF-8 is read", where=DECLARATION)
+        raise InputError(f"the bag's texts are in {visible(encoding)[:40]}; only UTF-8 can be read", where=DECLARATION)
     return version
 
 
 def read_manifest(text: str, algorithm: str, version: str, *, most: int | None = None) -> BagEntry:
     """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are reported in the answer.
 
-    Of a text of more than `most` lines none is read; of many problems the first are reported, and how many there are.
+    A text of more than `most` lines is not read; of many problems the first are reported, and their number.
     """
     if most is not None and text.count("\n") + text.count("\r") - text.count("\r\n") > most:
         return BagEntry(problems=(f"has more than {most} lines",))
     found: dict[str, str] = {}
     problems: list[str] = []
-    for number, each in enumerate(_LINE_OF.finditer(text), 1):  # one after the other: a list would double the text
-        line = each[1]
+    for number, match in enumerate(_LINE_OF.finditer(text), 1):  # one by one: a list would double the text
+        line = match[1]
         if not line.strip():
             continue
         row = _LINE.fullmatch(line)
@@ -130,12 +130,12 @@ def read_manifest(text: str, algorithm: str, version: str, *, most: int | None =
         if reason:
             problems.append(f"line {number}: {visible(path)[:120]}: {reason}")
         elif path in found:
-            problems.append(f"line {number}: {visible(path)} stands there twice")
+            problems.append(f"line {number}: {visible(path)} is listed twice")
         else:
             found[path] = row[1].lower()
-    problems += [f"{visible(a)} and {visible(b)} are one name on some systems" for a, b in collisions(found)]
-    if len(problems) > _MOST_TOLD:
-        problems[_MOST_TOLD:] = [f"has {len(problems)} such problems"]
+    problems += [f"{visible(a)} and {visible(b)} are the same name on some systems" for a, b in collisions(found)]
+    if len(problems) > _MOST_REPORTED:
+        problems[_MOST_REPORTED:] = [f"has {len(problems)} such problems"]
     return BagEntry(found, tuple(problems))
 
 
@@ -144,7 +144,7 @@ def _decoded(path: str, version: str) -> str:
         return path
     if "%" not in path:
         return path
-    return re.sub(r"%0[DdAa]|%25", lambda each: _ESCAPES[each[0].upper()], path)
+    return re.sub(r"%0[DdAa]|%25", lambda escape: _ESCAPES[escape[0].upper()], path)
 
 
 def read_info(text: str) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
@@ -162,7 +162,7 @@ def read_info(text: str) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
         else:
             problems.append(f"line {number} is no label and value: {visible(line)[:80]}")
     if len([1 for label, _ in rows if label.lower() == "payload-oxum"]) > 1:
-        problems.append("Payload-Oxum stands there more than once")
+        problems.append("Payload-Oxum is there more than once")
     return tuple(rows), tuple(problems)
 
 
@@ -178,15 +178,16 @@ def declaration() -> str:
 
 
 def refused(paths: Iterable[str]) -> list[Finding]:
-    """What is wrong with paths that are to be written: unsafe, need an escape, or are one with another somewhere."""
+    """What is wrong with paths to write: unsafe, in need of an escape, or the same as another on some systems."""
     paths = list(paths)
-    whys = [
-        (p, unsafe(p) or ("% would need an escape, about which libraries disagree" if "%" in p else "")) for p in paths
+    reasons = [
+        (path, unsafe(path) or ("% would need an escape, and libraries disagree about escapes" if "%" in path else ""))
+        for path in paths
     ]
-    message = [(p, f"cannot be put on a volume: {reason}") for p, reason in whys if reason]
-    message += [(b, f"is one name with {visible(a)} on some systems") for a, b in collisions(paths)]
-    hint = "name the file, or its version, otherwise in the manifest"
-    return [Finding("name-unsafe", Level.ERROR, path, each, hint) for path, each in message]
+    messages = [(path, f"cannot be put on a volume: {reason}") for path, reason in reasons if reason]
+    messages += [(b, f"has the same name as {visible(a)} on some systems") for a, b in collisions(paths)]
+    hint = "give the file, or its version, another name in the manifest"
+    return [Finding("name-unsafe", Level.ERROR, path, message, hint) for path, message in messages]
 
 
 def manifest_text(checksums: Mapping[str, str]) -> str:
@@ -204,5 +205,5 @@ def info_text(rows: Sequence[tuple[str, str]]) -> str:
     """The text of bag-info.txt. Raises InputError for a label with a colon, or a line's end in a value."""
     for label, value in rows:
         if ":" in label or label != label.strip() or not label or re.search(r"[\r\n]", label + value):
-            raise InputError(f"{visible(label)} cannot stand in {INFO}", where=INFO)
+            raise InputError(f"{visible(label)} cannot be in {INFO}", where=INFO)
     return "".join(f"{label}: {value}\n" for label, value in rows)

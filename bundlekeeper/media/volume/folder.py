@@ -1,9 +1,9 @@
-"""One volume as it comes to be on one target: its folder, the files in it, and the mark that it is finished.
+"""One volume while it is written to one target: its folder, the files in it, and the mark that it is finished.
 
-Rules: making the folder is what keeps one set from being written over another (media have no links); a folder that is
-there already is gone on with only when it is of the same set and volume; a mark says that it is unfinished, and
-bagit.txt, which says the opposite, is written last; a file is created, never replaced, and synced before it counts; an
-fsync that failed is not tried again; modes are wished for and not insisted on; everything goes by the open folder.
+Rules: a set is never written over another one, because its folder is made new (media have no links); a folder that is
+there already is continued only when it is of the same set and volume; a mark says that the volume is unfinished;
+bagit.txt, which says that it is finished, is written last; a file is created, never replaced, and synced before it
+counts; an fsync that failed is not tried again; modes are set where that is possible; all paths go by the open folder.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _MOST_OPEN = 4
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """A file that a volume is to hold: bytes, and digests by hashlib's names where they are known."""
+    """A file that a volume must have: its size in bytes, and digests by hashlib's names where they are known."""
 
     size: int
     digests: Mapping[str, str]
@@ -49,8 +49,8 @@ class Expected:
 class VolumeFolder:
     """One volume of a set on one target.
 
-    `state` is "new", "unfinished" (begun before) or "finished"; `kept` what was found there from before and verified;
-    `error` why it was given up, if it was.
+    `state` is "new", "unfinished" (begun before) or "finished"; `kept` has the files that were there before
+    and were verified; `error` says why it was given up, if it was.
     """
 
     def __init__(self, place: MediumPlace, number: int, name: str) -> None:
@@ -89,16 +89,16 @@ class VolumeFolder:
                 raise
         self.state = self._found(mark, index)
         if self.state == "new":
-            self.drop(MARK)
+            self.remove(MARK)
             self.write(MARK, mark)
             sync_folder(self.fd)
             sync_folder(self.place.fd)
 
     def unmake(self) -> None:
-        """Take an empty beginning away again, where its folder was made now. Raises OSError."""
+        """Remove a folder that was made now and is still empty. Raises OSError."""
         if self._made and (self.fd < 0 or set(os.listdir(self.fd)) <= {MARK}):
             if self.fd >= 0:
-                self.drop(MARK)
+                self.remove(MARK)
             os.rmdir(self.name, dir_fd=self.place.fd)
 
     def _found(self, mark: bytes, index: bytes | None) -> str:
@@ -119,16 +119,16 @@ class VolumeFolder:
         if of is not None:
             number = int(of[2])
             message = (
-                f"a folder of this name is there, begun as volume {number} of another set, {of[1].decode('ascii')}"
+                f"a folder of this name is there, begun as volume {number} of another set: {of[1].decode('ascii')}"
             )
-            hint = "let that one be finished by its maker, use another medium, or move that folder away"
+            hint = "its maker can finish that one; use another medium, or move that folder away"
         elif MARK in there:
-            message = f"a folder of this name is there, and its {MARK} says of no set and volume that it is theirs"
+            message = f"a folder of this name is there, and its {MARK} names no set and volume"
             hint = "use another medium or move that folder away"
         else:
             some = ", ".join(visible(name) for name in sorted(there)[:3])
             message = f"a folder of this name is there and holds something else: {some}"
-            hint = "another set of the same number, by another maker: use another medium or move that folder away"
+            hint = "it may be a set of another maker with the same number: use another medium, or move that folder away"
         return RefusedError(message, where=str(self.path), hint=hint)
 
     def _small(self, name: str, limit: int) -> bytes | None:
@@ -146,24 +146,25 @@ class VolumeFolder:
         on_bytes: Callable[[int], None],
         stop: Stop | None,
     ) -> None:
-        """Look through an unfinished volume: what is there, whole and verified from the medium is kept, the rest goes.
+        """Look through an unfinished volume: files that are whole and verified from the medium are kept, others
+        removed.
 
-        Raises RefusedError when the payload holds what is not of this volume, StoppedError, OSError.
+        Raises RefusedError when the payload has files that are not of this volume, StoppedError, OSError.
         """
-        strange = []
+        foreign = []
         for entry in list(walk(Path(f"/proc/self/fd/{self.fd}"))):
             payload = entry.path.startswith(f"{bag_text.PAYLOAD}/")
             if entry.kind is not EntryKind.FILE or (payload and entry.path not in expected):
-                strange.append(f"{visible(entry.path)} ({WORDS[entry.kind]})")
+                foreign.append(f"{visible(entry.path)} ({WORDS[entry.kind]})")
             elif payload and not self._keep(entry.path, entry.size, expected, algorithms, flushed, on_bytes, stop):
-                self.drop(entry.path)
+                self.remove(entry.path)
             elif not payload and entry.path != MARK:
-                self.drop(entry.path)  # small, and made again
-        if strange:
+                self.remove(entry.path)  # small, and written again
+        if foreign:
             raise RefusedError(
-                f"an unfinished volume holds what is not of it: {', '.join(strange[:3])}",
+                f"an unfinished volume has files of something else: {', '.join(foreign[:3])}",
                 where=str(self.path),
-                hint="move that away, and write again",
+                hint="move them away, and write again",
             )
 
     def _keep(
@@ -176,14 +177,14 @@ class VolumeFolder:
         on_bytes: Callable[[int], None],
         stop: Stop | None,
     ) -> bool:
-        due = expected[path]
-        if size != due.size or "sha256" not in due.digests:
+        stated = expected[path]
+        if size != stated.size or "sha256" not in stated.digests:
             return False
         try:
             found = self.read_back(path, algorithms=algorithms, flushed=flushed, on_bytes=on_bytes, stop=stop)
         except OSError:  # a bad sector, or lost in a crash: written again
             return False
-        if found.digest.size != size or found.digest.sha256 != due.digests["sha256"]:
+        if found.digest.size != size or found.digest.sha256 != stated.digests["sha256"]:
             return False
         self.kept[path] = found
         return True
@@ -206,14 +207,14 @@ class VolumeFolder:
             os.close(fd)
 
     def close_later(self, fd: int) -> None:
-        """Sync and close a descriptor in the background; `settle` tells whether all went well."""
+        """Sync and close a descriptor in the background; `settle` raises what went wrong."""
         self._closer.put(fd)
 
     def settle(self) -> None:
         """Wait for what was closed later. Raises OSError, the first that came."""
         self._closer.settle()
 
-    def drop(self, path: str) -> None:
+    def remove(self, path: str) -> None:
         """Remove a file, if it is there. Raises OSError."""
         with suppress(FileNotFoundError), self._folder(path) as (folder, name):
             os.unlink(name, dir_fd=folder)
@@ -234,24 +235,24 @@ class VolumeFolder:
     def sync(self, paths: Iterable[str]) -> None:
         """Sync every folder on the way to these files. Raises OSError."""
         folders = {""}
-        for path in paths:
-            parts = path.split("/")[:-1]
+        for file in paths:
+            parts = file.split("/")[:-1]
             folders.update("/".join(parts[: n + 1]) for n in range(len(parts)))
-        for each in sorted(folders, reverse=True):  # the deepest first
-            with self._folder(f"{each}/x" if each else "x") as (folder, _):
+        for path in sorted(folders, reverse=True):  # the deepest first
+            with self._folder(f"{path}/x" if path else "x") as (folder, _):
                 sync_folder(folder)
 
     def finish(self) -> None:
-        """Say that it is finished: the mark away, then bagit.txt, both durable. Raises OSError."""
-        self.drop(MARK)
+        """Mark it as finished: the mark is removed, then bagit.txt is written, both durably. Raises OSError."""
+        self.remove(MARK)
         sync_folder(self.fd)
-        self.drop(bag_text.DECLARATION)
+        self.remove(bag_text.DECLARATION)
         self.write(bag_text.DECLARATION, bag_text.declaration().encode())
         sync_folder(self.fd)
         sync_folder(self.place.fd)
 
     def close(self) -> None:
-        """Let go of everything. Raises nothing; may be called twice."""
+        """Close everything. Raises nothing; may be called twice."""
         self._closer.close()
         if self.fd >= 0:
             with suppress(OSError):
@@ -273,11 +274,11 @@ class _Walked:
         *parents, name = self._path.split("/")
         fd = os.open(".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=self._root)
         try:
-            for part in parents:
+            for parent in parents:
                 if self._create:
                     with suppress(FileExistsError):
-                        os.mkdir(part, 0o755, dir_fd=fd)
-                above, fd = fd, files.step(fd, part)
+                        os.mkdir(parent, 0o755, dir_fd=fd)
+                above, fd = fd, files.step(fd, parent)
                 os.close(above)
         except BaseException:
             os.close(fd)
@@ -341,7 +342,7 @@ class _Closer:
 
 
 def sync_folder(fd: int) -> None:
-    """Sync a folder, where the file system knows that. Raises OSError for any other failure."""
+    """Sync a folder, where the file system can. Raises OSError for any other failure."""
     try:
         os.fsync(fd)
     except OSError as e:
@@ -351,6 +352,6 @@ def sync_folder(fd: int) -> None:
 
 _MARK_TEXT = b"""
 This volume is not finished: do not use it.
-Either it is being written now, or the writing was interrupted. Write it again by the same command: what is here
-already and verifies to be whole is kept. When it is finished this file is gone, and bagit.txt is there.
+Either it is being written now, or writing it was interrupted. Write it again with the same command: files that are
+here and whole are kept. When the volume is finished, this file is gone, and bagit.txt is there.
 """

@@ -1,8 +1,8 @@
 """The tool's own folder on a volume: wheels that install bundlekeeper with no network, and a list of their hashes.
 
-Rules: they are packed from what is installed and running here, each file held against the hash that its own
-distribution states (RECORD), so no index is asked and nothing of the same name can come from one; they fit this Python
-and this kind of machine, which is said; the same installation packs into the same bytes.
+Rules: they are packed from what is installed and running here; each file is compared with the hash that its own
+distribution states (RECORD), so no package index is asked and nothing of the same name can come from one; they fit this
+Python and this kind of machine, and the list says which; the same installation packs into the same bytes.
 Formats: binary distribution format (wheel 1.0), recording installed projects (RECORD), hash-checking mode of pip.
 """
 
@@ -36,7 +36,7 @@ _EXTRA = re.compile(r"""\bextra\s*==\s*['"]([^'"]+)['"]""")
 
 @dataclass(frozen=True, slots=True)
 class Tool:
-    """The folder's files, name to path; the first line of `REQUIREMENTS` says what they fit."""
+    """The folder's files, name to path; the first line of `REQUIREMENTS` says which Python and machine they fit."""
 
     files: Mapping[str, Path]
 
@@ -56,8 +56,8 @@ def expected(files: Mapping[str, Path]) -> dict[str, Expected]:
 def pack(folder: Path) -> Tool:
     """Pack the wheels into an empty folder.
 
-    Raises InputError when something that is needed is not installed as a distribution, RefusedError when an installed
-    file is not what its distribution says, UnfinishedError when the folder cannot be written.
+    Raises InputError when something needed is not installed as a distribution, RefusedError when an installed file is
+    not what its distribution states, UnfinishedError when the folder cannot be written.
     """
     files: dict[str, Path] = {}
     lines = [f"# {NAME} {bundlekeeper.__version__} and what it needs, for {_fits()}"]
@@ -82,8 +82,7 @@ def _fits() -> str:
 def _needed() -> list[metadata.Distribution]:
     """Our own distribution and every one that it needs, by name.
 
-    What a marker excludes for another system or Python is left out only where it is not installed: more than needed
-    does no harm.
+    A requirement that a marker excludes here is left out only where it is not installed: more than needed does no harm.
     """
     found: dict[str, metadata.Distribution] = {}
     asked: set[tuple[str, frozenset[str]]] = set()
@@ -102,17 +101,17 @@ def _needed() -> list[metadata.Distribution]:
                 raise InputError(f"{name} is not installed as a package, so it cannot be packed", hint=hint) from e
             continue
         for line in found[key].requires or ():
-            waiting += _wanted(line, extras)
+            waiting += _requirements(line, extras)
     return [found[key] for key in sorted(found)]
 
 
-def _wanted(line: str, extras: frozenset[str]) -> Iterator[tuple[str, frozenset[str], bool]]:
+def _requirements(line: str, extras: frozenset[str]) -> Iterator[tuple[str, frozenset[str], bool]]:
     """What a Requires-Dist line (core metadata) asks for."""
     requirement, _, marker = line.partition(";")
     match = _NAME.match(requirement)
     of_extra = _EXTRA.search(marker)
     if match is not None and (of_extra is None or of_extra[1] in extras):
-        more = frozenset(each.strip() for each in (match[2] or "").split(",") if each.strip())
+        more = frozenset(extra.strip() for extra in (match[2] or "").split(",") if extra.strip())
         yield match[1], more, not marker.strip()
 
 
@@ -128,14 +127,14 @@ def _wheel(found: metadata.Distribution) -> tuple[str, bytes]:
     record = io.StringIO()
     csv.writer(record, lineterminator="\n").writerows([*sorted(rows), (f"{info}/RECORD", "", "")])
     contents[f"{info}/RECORD"] = record.getvalue().encode()
-    room = io.BytesIO()
-    with zipfile.ZipFile(room, "w", zipfile.ZIP_DEFLATED) as archive:
-        for path in sorted(contents, key=lambda each: (".dist-info/" in each, each)):
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for path in sorted(contents, key=lambda name: (".dist-info/" in name, name)):
             entry = zipfile.ZipInfo(path)  # of 1980: the same installation gives the same bytes
             entry.external_attr = 0o644 << 16
             entry.compress_type = zipfile.ZIP_DEFLATED
             archive.writestr(entry, contents[path])
-    return f"{info.removesuffix('.dist-info')}-{_tag(contents[f'{info}/WHEEL'])}.whl", room.getvalue()
+    return f"{info.removesuffix('.dist-info')}-{_tag(contents[f'{info}/WHEEL'])}.whl", buffer.getvalue()
 
 
 def _digest(data: bytes) -> str:
@@ -169,7 +168,7 @@ def _own(found: metadata.Distribution) -> dict[str, bytes]:
 
 
 def _installed(found: metadata.Distribution) -> dict[str, bytes]:
-    """The files of an installed distribution by their paths in its wheel, each held against RECORD."""
+    """The files of an installed distribution by their paths in its wheel, each compared with RECORD."""
     contents: dict[str, bytes] = {}
     name = found.metadata["Name"]
     for path in found.files or ():
@@ -187,7 +186,7 @@ def _installed(found: metadata.Distribution) -> dict[str, bytes]:
 
 
 def _in_wheel(path: PurePosixPath, name: str, version: str) -> str:
-    """Where an installed file stands in the wheel; empty for what is made by installing."""
+    """The place of an installed file in the wheel; empty for what the installer makes."""
     if path.suffix == ".pyc" or (path.parent.name.endswith(".dist-info") and path.name in _INSTALLERS):
         return ""
     rest = [part for part in path.parts if part != ".."]

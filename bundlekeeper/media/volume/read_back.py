@@ -1,9 +1,9 @@
-"""Reading what was written from the medium, and not from the page cache; and saying no more than that.
+"""Reads what was written from the medium, not from the page cache; and claims no more than that.
 
-Rules: a file is synced, its cached pages are dropped, and that none of it is left in memory is asked of the kernel
-before it is read; where the kernel can read past its cache (O_DIRECT) it does; only then "read again, cache evicted" is
-claimed, and on FUSE, where a program keeps its own way to the medium, only when the device's buffers were flushed, too
-(root). Nothing here speaks about the drive's own memory: "read again after remount" is `volume.remount`'s to allow,
+Rules: a file is synced and its cached pages are dropped; before it is read, the kernel is asked whether any of it is
+left in memory; where the kernel can read past its cache (O_DIRECT), it does; only then "read again, cache evicted" is
+claimed, and on FUSE, where a program may have a cache of its own, only when the device's buffers were flushed, too
+(root). Nothing here is claimed about the drive's own memory: `volume.remount` decides on "read again after remount",
 and the third level is the receiver's.
 Sources: posix_fadvise(2), mincore(2), open(2) on O_DIRECT, linux/fs.h; what each way finds was tried.
 """
@@ -54,7 +54,7 @@ class Mount:
 
 @dataclass(frozen=True, slots=True)
 class ReadBack:
-    """One file read again: its digest; whether it came from the medium as far as can be reported; why not, else."""
+    """One file read again: its digest; whether it surely came from the medium; the reason where that is not sure."""
 
     digest: Digest
     evicted: bool
@@ -62,14 +62,14 @@ class ReadBack:
 
 
 def mounts() -> tuple[Mount, ...]:
-    """The mounts that this process sees, in the kernel's order. Empty where the kernel does not tell."""
+    """The mounts that this process sees, in the kernel's order. Empty where the kernel does not list them."""
     with suppress(OSError):
         return mounts_in(Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape"))
     return ()
 
 
 def mounts_in(text: str) -> tuple[Mount, ...]:
-    """The mounts of a mountinfo's text; all up to a line that is none."""
+    """The mounts in a mountinfo's text, up to the first line that is not one."""
     found = []
     with suppress(ValueError, IndexError):
         for line in text.splitlines():
@@ -80,7 +80,7 @@ def mounts_in(text: str) -> tuple[Mount, ...]:
 
 
 def mount_of(path: Path) -> Mount | None:
-    """The mount that holds `path`; None where that cannot be reported."""
+    """The mount that holds `path`; None where that is not known."""
     real = os.path.realpath(path)
     best: Mount | None = None
     for mount in mounts():
@@ -97,9 +97,9 @@ def _unescaped(text: str) -> str:
 
 
 def flush_device(mount: Mount | None) -> bool:
-    """Drop what the kernel keeps of the block device below a program's mount (FUSE, root); False where it was not done.
+    """Drop the kernel's cache of the block device below a program's mount (FUSE, root); False where it was not done.
 
-    Elsewhere it is not needed, and would make the whole file system be synced.
+    Elsewhere it is not needed, and would sync the whole file system.
     """
     if mount is None or not mount.kind.startswith("fuse") or not mount.source.startswith("/dev/"):
         return False
@@ -119,9 +119,9 @@ def flush_device(mount: Mount | None) -> bool:
 
 
 def resident(fd: int, size: int) -> bool:
-    """True when some page of the file is in memory, or that cannot be reported (mincore(2) tells only owners and writers).
+    """True when some page of the file is in memory, or that is not known (mincore(2) answers only owners and writers).
 
-    No page is touched, so a medium that is pulled harms nobody. Raises nothing.
+    No page is touched, so a medium that is pulled out does no harm. Raises nothing.
     """
     import ctypes
 
@@ -162,7 +162,7 @@ def read_back(
     on_bytes: Callable[[int], None] | None = None,
     stop: Stop | None = None,
 ) -> ReadBack:
-    """Read the file `name` in the open folder from the medium, as far as that can be had.
+    """Read the file `name` in the open folder from the medium, as far as that is possible.
 
     `flushed` says that the buffers of the device were dropped (`flush_device`). Raises OSError when it cannot be read,
     StoppedError when `stop` was set.
@@ -178,7 +178,7 @@ def read_back(
         finally:
             if direct is not None:
                 os.close(direct)
-        with suppress(OSError):  # what was read is of no use to anybody soon
+        with suppress(OSError):  # nobody needs these pages soon
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
     finally:
         with suppress(OSError):  # of a device that is gone
@@ -193,7 +193,7 @@ def _doubt(kind: FsKind, *, left: bool, direct: bool, flushed: bool) -> str:
     if kind.network:
         return f"{kind.name}: another machine's cache cannot be looked into"
     if kind.name.startswith("fuse") and not flushed:
-        return "a program (FUSE) stands between, whose cache cannot be dropped without root"
+        return "a program (FUSE) is in between; its cache cannot be dropped without root"
     if left and not (direct and kind.name in _DIRECT):
         return "some of it stayed in memory: another program may have it open"
     return ""
@@ -210,10 +210,10 @@ def _directly(folder: int, name: str) -> int | None:
 
 
 def _read(fd: int, plain: int, algorithms: Sequence[str], on_bytes: Callable[[int], None] | None, stop: Stop) -> Digest:
-    """Read to the end into a page-aligned buffer; what is not aligned any more after a short read comes by `plain`."""
+    """Read to the end into a page-aligned buffer; after a short read, which ends the alignment, `plain` is read."""
     hashes = {name: hashlib.new(name) for name in dict.fromkeys(algorithms)}
     done = 0
-    with mmap.mmap(-1, BLOCK_BYTES) as room, memoryview(room) as view:
+    with mmap.mmap(-1, BLOCK_BYTES) as buffer, memoryview(buffer) as view:
         while True:
             stop.check()
             try:
@@ -225,11 +225,11 @@ def _read(fd: int, plain: int, algorithms: Sequence[str], on_bytes: Callable[[in
                 continue
             if not count:
                 break
-            for each in hashes.values():
-                each.update(view[:count])
+            for digest in hashes.values():
+                digest.update(view[:count])
             done += count
             if on_bytes is not None:
                 on_bytes(count)
             if done % mmap.PAGESIZE:
                 fd = plain
-    return Digest(done, {name: each.hexdigest() for name, each in hashes.items()})
+    return Digest(done, {name: digest.hexdigest() for name, digest in hashes.items()})

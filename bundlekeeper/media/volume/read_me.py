@@ -1,7 +1,7 @@
-"""The plain-language text that stands first on every volume. Pure.
+"""The plain text for people on every volume, listed first in its folder. Pure.
 
-Rules: it says what a check shows and what it does not; it gives no key and no fingerprint, because whoever can change
-the medium can change those, too; it prints the cautions where the work is, and is no authority itself.
+Rules: it says what a verification shows and what it does not; it gives no key and no fingerprint, because whoever can
+change the medium can change those, too; it prints the cautions where the work is, and is no authority itself.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ WHAT THIS IS
   for: {meant_for}
   set id: {set_id}
 
-It holds firmware bundles of the platform {platform}, each named as its publisher named it, and the manifest
-(number {sequence}) that says what they are. All volumes of the set have the same set id.
+It has firmware bundles of the platform {platform}, each under its publisher's file name, and the manifest
+(number {sequence}) that describes them. All volumes of the set have the same set id.
 
 ON THIS VOLUME
 
@@ -29,12 +29,12 @@ ON THIS VOLUME
 _CHECK = """\
 IS IT WHOLE?
 
-In this folder, with any one of these:
+In this folder, run one of these:
 
   python3 verify.py                      (Python 3.8 or newer; several volumes at once: name their folders)
   sha256sum -c SHA256SUMS                (Linux and other systems with GNU coreutils)
 
-Windows PowerShell (these lines were not tested by us):
+PowerShell (we did not test these lines):
 
   Get-Content SHA256SUMS | ForEach-Object {{
     $sum, $name = $_ -split '  ', 2
@@ -46,44 +46,44 @@ any BagIt library can validate it.
 
 WHAT THAT SHOWS, AND WHAT IT DOES NOT
 
-These checks show damage, not origin. Whoever can change this medium can change the checksums, verify.py and the tool on
-it, too. Who made the set is shown by the signature of set-index.json and of the manifest, under a key that you have had
-by another way: by hand, or read over the telephone, never from this medium. With bundlekeeper on your own machine:
+These commands show damage, not origin. Whoever can change this medium can change the checksums, verify.py and the tool
+on it, too. The signatures of set-index.json and of the manifest show who made the set, under a key that you got by
+another way: by hand, or confirmed by telephone, never from this medium. With bundlekeeper on your own machine:
 
-  bundlekeeper media receive .           (it exits with 4 and takes nothing where it does not know the key)
+  bundlekeeper media receive .           (it exits with 4 and adds nothing where it does not know the key)
 
-In any order of the volumes, over several days if need be; it says what is still to come.
+The volumes may come in any order, on several days; the command says what is still to come.
 """
 
 _TOOL = """\
 THE TOOL
 
-Where a folder tool/ is on this volume, it holds bundlekeeper and what it needs, for the Python and system that the
-first line of tool/requirements.txt names. It needs no network:
+If this volume has a folder tool/, it has bundlekeeper and what bundlekeeper needs, for the Python and the system that
+the first line of tool/requirements.txt names. It needs no network:
 
   python -m pip install --no-index --find-links tool --require-hashes -r tool/requirements.txt
 
-The hashes there show damage, not origin. Install it only from a volume that a bundlekeeper which you have already had
-received without a word: that holds this text, verify.py and the tool against the signed index, too.
+The hashes there show damage, not origin. Install it only from a volume that a bundlekeeper you already have received
+without any finding: receiving compares this text, verify.py and the tool with the signed index, too.
 """
 
 _CAUTIONS = """\
 CAUTIONS
 
-Firmware work can take services down that people depend on, and parts can be left unusable by a loss of power in the
-middle of a write. The hardware maker's release notes, local change control and the site's safety rules stand above
+Firmware work can take services down that people depend on, and a loss of power in the middle of a write can leave a
+component unusable. The hardware maker's release notes, local change control and the site's safety rules come before
 everything that is written here. Keep power and cooling steady; back up the configuration and read it back; confirm
 redundancy before each step; in hospitals, plants and the like agree the window with those responsible for safety;
-take anti-static and lifting precautions when a part must be reseated. Nothing here calls a step safe.
+take anti-static and lifting precautions when a component must be reseated. Nothing here calls a step safe.
 
 AFTERWARDS
 
-Send the answer back, so that the sender knows what arrived: bundlekeeper receipt write --out FILE --key KEYFILE
+Send a receipt back, so that the sender knows what arrived: bundlekeeper receipt write --out FILE --key KEYFILE
 """
 
 
 def text(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart]], *, with_tool: bool) -> str:
-    """The text for one volume, which holds `on_it`, in lines of at most 120 characters but for long names.
+    """The text for one volume, with the files of `on_it`, in lines of at most 120 characters but for long names.
 
     `with_tool` says that the set's volumes may carry the tool.
     """
@@ -92,12 +92,12 @@ def text(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart]]
     split = [f for f, _ in on_it if f.split]
     rows.append(f"  {size:>15,}  bytes in all ({human_bytes(size)})")
     if split:
-        rows += ["", "Split, because a volume could not hold them whole; receiving puts them together again:"]
+        rows += ["", "Split, because they do not fit on one volume; `media receive` joins them:"]
         rows += [
             f"  {visible(file.path)}, on volumes {', '.join(str(part.volume) for part in file.parts)}" for file in split
         ]
     if index.notes:
-        rows += ["", "What the maker of the set was reported that it lacks:"]
+        rows += ["", "What the set lacks, by what `media pack` reported:"]
         rows += [f"  {visible(note)}" for note in index.notes]
     about = _ABOUT.format(
         volume=volume,

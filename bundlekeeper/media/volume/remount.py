@@ -1,12 +1,12 @@
 """Whether a volume is read from a medium that was plugged in and mounted again since it was written.
 
-Rules: certain or not claimed. It must be the same file system, by an id that is its own and not its place's; either the
-machine was booted since, or the disk was attached again, by the kernel's count of disks, and mounted again, by its count
-of mounts: bind mounts, other namespaces and lazy unmounts keep a file system alive, but not on a disk that was taken
-away; and no file of the volume may be newer than its last one was when it was finished, so that a copy made under this
-mount is none. What one of these lacks, is doubt. Not seen: a medium that was copied whole, with its file system's id.
-Sources: statx(2), proc(5), Documentation/ABI/stable/sysfs-block (diskseq, Linux 5.15); ext4 and btrfs make f_fsid from
-their UUID (Linux, fs/*/super.c).
+Rules: it is claimed only where it is certain. It must be the same file system, by an id of its own and not of its
+place. Either the machine was booted since, or the disk was attached again, by the kernel's count of disks, and mounted
+again, by its count of mounts: bind mounts, other namespaces and lazy unmounts keep a file system alive, but not on a
+disk that was removed. No file of the volume may be newer than its last one was when it was finished, so that a copy
+made under this mount does not count. If one of these is not known, nothing is claimed. Not detected: a medium that was
+copied whole, with its file system's id. Sources: statx(2), proc(5), Documentation/ABI/stable/sysfs-block (diskseq,
+Linux 5.15); ext4 and btrfs make f_fsid from their UUID (Linux, fs/*/super.c).
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ _OWN_FSID = frozenset({"ext2", "ext3", "ext4", "btrfs"})
 _COARSE_NS = 2_000_000_000  # FAT keeps times by two seconds
 
 
-class Under(NamedTuple):
-    """Under which mount of which file system something is written or read; what the kernel does not tell is empty.
+class MountState(NamedTuple):
+    """The mount and the file system that something is written to or read from; what the kernel does not say is empty.
 
-    `disk` and `mount` are numbers that no other attaching of a disk and no other mount of this `boot` ever has.
+    `disk` and `mount` are numbers that are never used twice in this `boot`, for attaching a disk or mounting one.
     """
 
     file_system: str
@@ -42,28 +42,28 @@ class Under(NamedTuple):
     mount: str
 
 
-def look(fd: int) -> Under:
-    """Where an open folder is. Raises nothing: what cannot be reported is empty."""
+def look(fd: int) -> MountState:
+    """The mount of an open folder. Raises nothing: what is not known is empty."""
     number = _mount_number(fd)
     own = next((mount for mount in mounts() if mount.number == number), None)
     if own is None:
-        return Under("", "", "", "")
-    return Under(_file_system(fd, own), _boot(), _disk(own), _unique(fd))
+        return MountState("", "", "", "")
+    return MountState(_file_system(fd, own), _boot(), _disk(own), _unique(fd))
 
 
-def mounted_anew(written: Iterable[Under], now: Under) -> bool:
+def mounted_again(written: Iterable[MountState], now: MountState) -> bool:
     """True when this file system, on which the volume was written, was certainly mounted again since."""
-    same = [each for each in written if each.file_system == now.file_system]
+    same = [before for before in written if before.file_system == now.file_system]
     if not now.file_system or not same:
         return False
-    return all(_anew(each, now) for each in same)
+    return all(_mounted_since(before, now) for before in same)
 
 
-def _anew(each: Under, now: Under) -> bool:
-    if not each.boot or not now.boot or each.boot != now.boot:
-        return bool(each.boot and now.boot)
-    pairs = ((each.disk, now.disk), (each.mount, now.mount))
-    return all(before and after and before != after for before, after in pairs)
+def _mounted_since(before: MountState, now: MountState) -> bool:
+    if not before.boot or not now.boot or before.boot != now.boot:
+        return bool(before.boot and now.boot)
+    pairs = ((before.disk, now.disk), (before.mount, now.mount))
+    return all(old and new and old != new for old, new in pairs)
 
 
 def newest_change(fd: int) -> int:
@@ -93,23 +93,23 @@ def _boot() -> str:
 
 
 def _unique(fd: int) -> str:
-    room = ctypes.create_string_buffer(256)
+    buffer = ctypes.create_string_buffer(256)
     with suppress(OSError, AttributeError):
         libc = ctypes.CDLL(None, use_errno=True)
-        known = libc.statx(fd, b"", _EMPTY_PATH, _STATX_MNT_ID_UNIQUE, room) == 0
-        if known and int.from_bytes(room.raw[:4], "little") & _STATX_MNT_ID_UNIQUE:
-            return str(int.from_bytes(room.raw[_STX_MNT_ID_AT : _STX_MNT_ID_AT + 8], "little"))
+        known = libc.statx(fd, b"", _EMPTY_PATH, _STATX_MNT_ID_UNIQUE, buffer) == 0
+        if known and int.from_bytes(buffer.raw[:4], "little") & _STATX_MNT_ID_UNIQUE:
+            return str(int.from_bytes(buffer.raw[_STX_MNT_ID_AT : _STX_MNT_ID_AT + 8], "little"))
     return ""
 
 
 def _disk(own: Mount) -> str:
-    """The number that the disk was given when it was attached, or its medium put in."""
+    """The number that the disk got when it was attached, or its medium inserted."""
     with suppress(OSError):
         device = _device(own)
         folder = f"/sys/dev/block/{os.major(device)}:{os.minor(device)}"
-        for each in (f"{folder}/diskseq", f"{folder}/../diskseq"):  # a partition's is its disk's
+        for path in (f"{folder}/diskseq", f"{folder}/../diskseq"):  # a partition's is its disk's
             with suppress(FileNotFoundError, NotADirectoryError):
-                return Path(each).read_text("ascii").strip()
+                return Path(path).read_text("ascii").strip()
     return ""
 
 
@@ -130,7 +130,7 @@ def _mount_number(fd: int) -> int:
 
 
 def _file_system(fd: int, own: Mount) -> str:
-    """What tells this file system from every other one, wherever it is plugged in; empty where nothing does."""
+    """An id of this file system alone, wherever it is plugged in; empty where it has none."""
     with suppress(OSError):
         if own.kind in _OWN_FSID:
             return f"{own.kind}:{os.fstatvfs(fd).f_fsid:x}"

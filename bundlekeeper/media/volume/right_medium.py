@@ -1,10 +1,10 @@
-"""Whether a folder is on the medium that is meant, or on the bare folder under a mount that is not there.
+"""Whether a folder is on the right medium, or only in the empty folder below a mount that is missing.
 
-Rules: below /media, /mnt and /run/media something must be mounted; a mount point of /etc/fstab that holds the folder
-must be mounted; where a set was begun on a mount, it goes on only where something is mounted at that point; a volume id
-that was given (UUID or label of the file system) must be that of the folder's device. From then on the open folder is
-used and never its path, so a medium that goes away cannot be mistaken for what lies beneath it. Nothing is ever written
-into the store, whatever links lead there.
+Rules: below /media, /mnt and /run/media something must be mounted; a mount point of /etc/fstab that contains the folder
+must be mounted; a set that was begun on a mount is continued only where something is mounted at that point; a volume id
+that the user gave (UUID or label of the file system) must be that of the folder's device. After that, the open folder
+is used and never its path, so that a medium that is removed is not confused with the folder below it. Nothing is ever
+written into the store, whatever links lead there.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ FSTAB = Path("/etc/fstab")
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """What is expected of folders: `must_be_mount` None means: where `GUARDED` says so; `volume_ids` are any of."""
+    """What is expected of folders: `must_be_mount` None: where `GUARDED` says so; one of `volume_ids` must fit."""
 
     must_be_mount: bool | None = None
     volume_ids: tuple[str, ...] = ()
@@ -36,14 +36,14 @@ class Expectation:
 
 @dataclass(slots=True)
 class MediumPlace:
-    """A folder to write into, open, and the mount that holds it."""
+    """An open folder to write into, and the mount that it is on."""
 
     path: Path
     fd: int
     mount: Mount | None
 
     def close(self) -> None:
-        """Let go of it. Raises nothing; may be called twice."""
+        """Close it. Raises nothing; may be called twice."""
         if self.fd >= 0:
             with suppress(OSError):
                 os.close(self.fd)
@@ -51,19 +51,19 @@ class MediumPlace:
 
 
 def insist_outside(path: Path, root: Path) -> None:
-    """Refuse a folder, or a file to be, that lies in the store at `root`, by whatever links. Raises InputError."""
+    """Raise InputError for a folder, or a file to be made, inside the store at `root`, by whatever links."""
     real = Path(os.path.realpath(path))
     with suppress(FileNotFoundError):
         store = root.stat()
-        for each in (real, *real.parents):
+        for folder in (real, *real.parents):
             with suppress(OSError):
-                if os.path.samestat(each.stat(), store):
-                    hint = "everything in a store is the store's own: name a folder elsewhere"
+                if os.path.samestat(folder.stat(), store):
+                    hint = "nothing else is written into a store: name a folder elsewhere"
                     raise InputError("it lies inside the store", where=str(path), hint=hint)
 
 
 def open_place(path: Path, expected: Expectation, *, was_at: str = "") -> MediumPlace:
-    """Open a folder that is on the medium that is meant; `was_at` is the mount point it was on when a set was begun.
+    """Open a folder on the right medium; `was_at` is the mount point that it was on when the set was begun.
 
     Raises InputError when there is no such folder, RefusedError when nothing is mounted where something must be or it
     is another medium, UnfinishedError when it cannot be opened.
@@ -89,27 +89,27 @@ def open_place(path: Path, expected: Expectation, *, was_at: str = "") -> Medium
 
 def _insist_on_mount(place: MediumPlace, real: Path, expected: Expectation, was_at: str) -> None:
     point = place.mount.point if place.mount is not None else ""
-    hint = "mount the medium first; --no-must-be-mount where a plain folder is meant"
-    for due, reason in _due(real, expected, was_at):
-        if not point or not _inside(point, due):
-            raise RefusedError(f"nothing is mounted at {due}: {reason}", where=str(place.path), hint=hint)
+    hint = "mount the medium first; for a plain folder: --no-must-be-mount"
+    for required, reason in _required_mounts(real, expected, was_at):
+        if not point or not _inside(point, required):
+            raise RefusedError(f"nothing is mounted at {required}: {reason}", where=str(place.path), hint=hint)
     if expected.must_be_mount and point in {"", "/"}:
-        raise RefusedError("it is not on a medium but on this machine's own disk", where=str(place.path), hint=hint)
+        raise RefusedError("it is on this machine's own disk, not on a medium", where=str(place.path), hint=hint)
 
 
-def _due(real: Path, expected: Expectation, was_at: str) -> list[tuple[str, str]]:
+def _required_mounts(real: Path, expected: Expectation, was_at: str) -> list[tuple[str, str]]:
     """Each path at or below which the folder's mount must be, and why."""
     if expected.must_be_mount is False:
         return []
-    due = [(each, "it is where media are mounted") for each in expected.guarded if _inside(str(real), each)]
-    due += [
-        (each, f"{expected.fstab} names it as a mount point")
-        for each in _fstab_points(expected.fstab)
-        if _inside(str(real), each)
+    required = [(point, "media are mounted there") for point in expected.guarded if _inside(str(real), point)]
+    required += [
+        (point, f"{expected.fstab} names it as a mount point")
+        for point in _fstab_points(expected.fstab)
+        if _inside(str(real), point)
     ]
     if was_at not in {"", "/"} and _inside(str(real), was_at):
-        due.append((was_at, "the set was begun on a medium there"))
-    return due
+        required.append((was_at, "the set was begun on a medium there"))
+    return required
 
 
 def _inside(path: str, root: str) -> bool:
@@ -117,7 +117,7 @@ def _inside(path: str, root: str) -> bool:
 
 
 def _fstab_points(fstab: Path) -> list[str]:
-    """The mount points of an fstab (fstab(5)), the root apart."""
+    """The mount points of an fstab (fstab(5)), without the root."""
     found = []
     with suppress(OSError):
         for line in fstab.read_text("utf-8", "surrogateescape").splitlines():
@@ -127,13 +127,13 @@ def _fstab_points(fstab: Path) -> list[str]:
     return found
 
 
-def _insist_on_id(place: MediumPlace, wanted: Sequence[str]) -> None:
+def _insist_on_id(place: MediumPlace, volume_ids: Sequence[str]) -> None:
     device = os.fstat(place.fd).st_dev
     known = []
-    for each in wanted:
+    for volume_id in volume_ids:
         for folder in ("by-uuid", "by-label"):
             with suppress(OSError, ValueError):
-                if (Path("/dev/disk") / folder / each).stat().st_rdev == device:
+                if (Path("/dev/disk") / folder / volume_id).stat().st_rdev == device:
                     return
     source = next((mount.source for mount in mounts() if place.mount is not None and mount == place.mount), "")
     if source.startswith("/dev/") and shutil.which("blkid"):
@@ -141,8 +141,8 @@ def _insist_on_id(place: MediumPlace, wanted: Sequence[str]) -> None:
         for tag in ("UUID", "LABEL"):
             command = ["blkid", "-c", "/dev/null", "-o", "value", "-s", tag, source]
             known.append(subprocess.run(command, capture_output=True, text=True, check=False).stdout.strip())
-    if not set(wanted) & set(known):
+    if not set(volume_ids) & set(known):
         message = (
-            f"the medium there is {' '.join(k for k in known if k) or 'of no known id'}, not {' or '.join(wanted)}"
+            f"the medium there is {' '.join(k for k in known if k) or 'of no known id'}, not {' or '.join(volume_ids)}"
         )
-        raise RefusedError(message, where=str(place.path), hint="the wrong stick, or none: compare its id (lsblk -f)")
+        raise RefusedError(message, where=str(place.path), hint="is it the right stick? compare its id: lsblk -f")

@@ -1,11 +1,11 @@
 #!/usr/bin/env python3
-"""Checks volumes of a media set for damage: python3 verify.py [FOLDER...]   (default: the folder that this file is in)
+"""Verifies volumes of a media set: python3 verify.py [FOLDER...]   (default: the folder that this file is in)
 
 Rules: Python 3.8 or newer and its standard library, nothing else, because it travels on every volume; it only reads,
-follows no link, opens nothing but regular files that it saw in the folder, and none further than its lists can mean;
-every problem is reported, and what was not checked is never called good; nothing is printed that could move the cursor; it
+follows no link, opens only regular files that it saw in the folder, and reads no more of them than they can have; every
+problem is reported, and what was not verified is never called good; nothing is printed that could move the cursor; it
 shows damage and not origin: whoever can change a medium can change this file, too.
-Exit status: 0 whole, 1 damaged or not whole, 2 could not be run that way, or nobody read to the end, 130 stopped.
+Exit status: 0 whole, 1 damaged or not whole, 2 wrong arguments, or the output was closed early, 130 stopped.
 Formats: RFC 8493 (BagIt 1.0); GNU coreutils' checksum lines; the set's own index, where it is there.
 """
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 LIMIT = 32 * 1024 * 1024  # bytes of a text, lists among them
 LINES = 100_000  # of a list: as many files as a set may have
 ENTRIES, DEPTH = 200_000, 32  # of a folder: more is not looked at
-TOLD = 100  # problems that are reported once more at the end
+REPEATED = 100  # problems that are listed again at the end
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 INDEX = "set-index.json"
 SUMS, TAG_MANIFEST = "SHA256SUMS", "tagmanifest-sha256.txt"
@@ -41,7 +41,7 @@ USAGE, STOPPED = 2, 130
 
 
 class Piece(NamedTuple):
-    """What the set's index says of one file on a volume; `volume` is "0" for a text that is the same on all."""
+    """What the set's index states for one file on a volume; `volume` is "0" for a text that is the same on all."""
 
     volume: str
     path: str
@@ -50,7 +50,7 @@ class Piece(NamedTuple):
 
 
 class Whole(NamedTuple):
-    """What the set's index says of a file of the set, which lies in pieces on one or more volumes."""
+    """What the set's index states for a file of the set, which is in pieces on one or more volumes."""
 
     path: str
     sha256: str
@@ -59,7 +59,7 @@ class Whole(NamedTuple):
 
 
 class Volume:
-    """One folder: what its lists say, what was found, and all that is wrong with it."""
+    """One folder: what its lists state, what was found, and everything that is wrong with it."""
 
     def __init__(self, root: str) -> None:
         """Nothing is read yet."""
@@ -74,7 +74,7 @@ class Volume:
         self.indexed = False
 
     def wrong(self, path: str, message: str) -> None:
-        """Remember a problem and tell it at once."""
+        """Remember a problem and print it at once."""
         self.problems.append(path + ": " + message)
         print("  WRONG  " + shown(path) + ": " + shown(message))
 
@@ -101,7 +101,7 @@ class Volume:
         return lines
 
     def look(self) -> None:
-        """Find every file below the folder; a link or a device has no place there."""
+        """Find every file below the folder; a link or a device is a problem."""
         waiting, left = [""], ENTRIES
         while waiting:
             above = waiting.pop()
@@ -145,19 +145,19 @@ class Volume:
                 continue
             algorithm = match.group(2) if match is not None else "sha256"
             if algorithm not in LENGTHS:
-                self.wrong(name, "is of an algorithm that is not known here")
+                self.wrong(name, "uses an algorithm that is not known")
                 continue
             found += name == "manifest-sha256.txt"
             for line in self.lines(name):
                 self._line(name, algorithm, line)
         if not found:
-            self.wrong("manifest-sha256.txt", "is not there: nothing verifies what the volume holds")
+            self.wrong("manifest-sha256.txt", "is not there: the files of the volume cannot be verified")
 
     def _line(self, name: str, algorithm: str, line: str) -> None:
         row = LINE.match(line)
         if row is None or len(row.group(1)) != LENGTHS[algorithm]:
             if line.strip():
-                self.wrong(name, "has a line that is no checksum and name: " + line[:80])
+                self.wrong(name, "has a line that is not a checksum and a name: " + line[:80])
             return
         path = row.group(2)
         if not safe(path):
@@ -166,7 +166,7 @@ class Volume:
         self.stated.setdefault(path, {}).setdefault(algorithm, set()).add(row.group(1).lower())
 
     def verify(self) -> None:
-        """Read every listed file once, and hold it against all that is said of it."""
+        """Read every listed file once, and compare it with all its checksums."""
         for path in sorted(self.stated):
             if path not in self.there:
                 self.wrong(path, "is missing")
@@ -191,39 +191,39 @@ class Volume:
                 self.wrong(path, "is in no list")
 
     def _unread(self, path: str) -> str:
-        """Why a file that is listed cannot be right, whatever is in it: nothing is read that no size vouches for."""
+        """Why a listed file cannot be right, whatever is in it: only files of a stated size are read."""
         size = self.there[path]
         sizes = sorted({piece.size for piece in self.named if piece.path == path})
         if sizes:
-            due = " or ".join(map(str, sizes))
-            return "" if size in sizes else f"DAMAGED: has {size} bytes, the set's index says {due}"
+            stated = " or ".join(map(str, sizes))
+            return "" if size in sizes else f"DAMAGED: has {size} bytes, the set's index says {stated}"
         if path.startswith("data/") and self.indexed:
             return f"has {size} bytes, and the set's index does not name it"
         oxum = re.match(r"([0-9]{1,18})\.", self.info("Payload-Oxum"))
         most = int(oxum.group(1)) if oxum is not None and path.startswith("data/") else LIMIT
-        return "" if size <= most else f"has {size} bytes, which is larger than it can be"
+        return "" if size <= most else f"has {size} bytes, more than it can have"
 
     def unfinished(self) -> bool:
-        """True where the file is not there that is written last."""
+        """True where the file that is written last is not there."""
         return "bagit.txt" not in self.there
 
     def form(self) -> None:
-        """The mark that it was finished, what every volume has, the sum of its payload (RFC 8493, Payload-Oxum)."""
+        """Check bagit.txt, the files that every volume has, and the sum of the payload (RFC 8493, Payload-Oxum)."""
         if self.unfinished():
             self.wrong("bagit.txt", "is not there: the volume was not finished")
         elif self.text("bagit.txt").replace("\r\n", "\n") != DECLARATION:
             self.wrong("bagit.txt", "is not the two lines that it must be")
         for name in EVERY:
             if name not in self.there and name not in self.stated and not self.unfinished():
-                self.wrong(name, "is not there: every volume of a set is written with it")
+                self.wrong(name, "is not there: every volume of a set has it")
         payload = [size for path, size in self.there.items() if path.startswith("data/")]
         stated = self.info("Payload-Oxum")
         real = f"{sum(payload)}.{len(payload)}"
         if stated and stated != real:
-            self.wrong("bag-info.txt", f"says {stated} bytes.files, there are {real}")
+            self.wrong("bag-info.txt", f"says {stated} bytes.files; there are {real}")
 
     def info(self, label: str) -> str:
-        """A value of bag-info.txt; empty where it does not stand there."""
+        """A value of bag-info.txt; empty where it is not there."""
         if self.labels is None:
             self.labels = {}
             for line in self.lines("bag-info.txt") if "bag-info.txt" in self.there else ():
@@ -232,7 +232,7 @@ class Volume:
         return self.labels.get(label, "")
 
     def number(self) -> str:
-        """Which volume of the set it is, by its own words."""
+        """Which volume of the set it is, as it says itself."""
         return self.info("Bag-Count").partition(" ")[0]
 
     def index(self) -> None:
@@ -246,10 +246,10 @@ class Volume:
             self.named = [each for file in self.wholes for each in file.pieces] + texts
             self.indexed = True
         except (ValueError, TypeError, KeyError, RecursionError) as error:
-            self.wrong(INDEX, f"is not formed as an index must be ({type(error).__name__}: {str(error)[:80]})")
+            self.wrong(INDEX, f"is not an index in the right form ({type(error).__name__}: {str(error)[:80]})")
 
     def parts(self) -> None:
-        """Hold what the index says of this volume against what was read."""
+        """Compare what the index states for this volume with what was read."""
         number = self.number()
         if self.indexed and number not in {each.volume for file in self.wholes for each in file.pieces}:
             self.wrong("bag-info.txt", "its Bag-Count is no volume of the set's index")
@@ -259,7 +259,7 @@ class Volume:
                 continue  # not every volume has the tool
             found = self.digests.get(each.path)
             if found is None:
-                self.wrong(each.path, "is named by the set's index, and was not verified")
+                self.wrong(each.path, "is named by the set's index, but was not verified")
             elif found["sha256"] != each.sha256:
                 self.wrong(each.path, "is not what the set's index says")
 
@@ -272,7 +272,7 @@ def rows(found: object) -> list[Any]:
 
 
 def whole_number(digits: str) -> int:
-    """A number of the index; of a long one Python would make much work. Raises ValueError."""
+    """A number of the index; a very long one would take Python much time. Raises ValueError."""
     if len(digits) > 18:
         raise ValueError("a number that is far too long")
     return int(digits)
@@ -297,7 +297,7 @@ def whole(row: dict[str, Any]) -> Whole:
 
 
 def lines_of(text: str) -> list[str]:
-    """The lines of a text (RFC 8493 section 2.1.1): LF, CR or both end one, and nothing else does."""
+    """The lines of a text (RFC 8493 section 2.1.1): only LF, CR or both end a line."""
     return re.split(r"\r\n|\r|\n", text)
 
 
@@ -315,7 +315,7 @@ def shown(text: str) -> str:
 
 
 def blocks(root: str, path: str, most: int) -> Iterator[bytes]:
-    """The bytes of a regular file in the folder, no link, no further than `most`. Raises OSError."""
+    """The bytes of a regular file in the folder, no link, at most `most`. Raises OSError."""
     flags = os.O_RDONLY
     for name in ("O_NOFOLLOW", "O_NONBLOCK", "O_BINARY", "O_NOINHERIT"):  # as far as the system has them
         flags |= getattr(os, name, 0)
@@ -343,7 +343,7 @@ def read(root: str, path: str, algorithms: Iterable[str], size: int) -> dict[str
 
 
 def whole_files(volumes: list[Volume]) -> list[str]:
-    """Put the parts of split files together, in thought, where all of them are here. Returns what is wrong."""
+    """Verify split files as a whole, where all their parts are here; nothing is written. Returns what is wrong."""
     problems = []
     by_number = {volume.number(): volume for volume in volumes}
     for each in volumes[0].wholes:
@@ -352,7 +352,7 @@ def whole_files(volumes: list[Volume]) -> list[str]:
         homes = [(part, by_number[part.volume]) for part in each.pieces if part.volume in by_number]
         if len(homes) < len(each.pieces):
             lacking = ", ".join(part.volume for part in each.pieces if part.volume not in by_number)
-            print("  part   " + shown(each.path) + ": not verified as a whole, volumes not given: " + lacking)
+            print("  part   " + shown(each.path) + ": not verified as a whole; volumes that were not given: " + lacking)
             continue
         digest = hashlib.sha256()
         try:
@@ -370,7 +370,7 @@ def whole_files(volumes: list[Volume]) -> list[str]:
 
 
 def same_set(volumes: list[Volume]) -> list[str]:
-    """Volumes of different sets are not one set, however their folders are called."""
+    """A problem where the folders are of different sets, whatever their names."""
     ids = sorted({v.info("Bag-Group-Identifier") for v in volumes} - {""})  # an unfinished one says nothing yet
     if len(ids) > 1:
         return ["these folders are of different sets: " + ", ".join(ids)]
@@ -379,7 +379,7 @@ def same_set(volumes: list[Volume]) -> list[str]:
 
 
 def main(arguments: list[str]) -> int:
-    """Check every folder that is named; returns the exit status."""
+    """Verify every folder that is named; returns the exit status."""
     roots = arguments or [os.path.dirname(os.path.abspath(__file__))]
     if any(root.startswith("-") or not os.path.isdir(root) for root in roots):
         print(__doc__)
@@ -398,18 +398,18 @@ def main(arguments: list[str]) -> int:
         problems += whole_files(volumes)
     count = sum(len(volume.digests) for volume in volumes)
     print(f"{count} files read, {len(problems)} problems")
-    for problem in problems[:TOLD]:
+    for problem in problems[:REPEATED]:
         print("  " + shown(problem))
-    if len(problems) > TOLD:
-        print(f"  and {len(problems) - TOLD} more, above")
-    print("This shows damage, not origin: who made the set is shown by its signature, under a key that you")
-    print("have had by another way than this medium: bundlekeeper media receive FOLDER...")
+    if len(problems) > REPEATED:
+        print(f"  and {len(problems) - REPEATED} more, above")
+    print("This shows damage, not origin. The signature of the set shows who made it, under a key that you")
+    print("got by another way than this medium: bundlekeeper media receive FOLDER...")
     return 1 if problems else 0
 
 
 def run(arguments: list[str]) -> int:
-    """Check, whatever standard output is: without the signs of a name, or closed before the end."""
-    reconfigure = getattr(sys.stdout, "reconfigure", None)  # a stream that somebody put there may have none
+    """Verify, also where standard output lacks characters of a name, or is closed before the end."""
+    reconfigure = getattr(sys.stdout, "reconfigure", None)  # a stream that replaced it may have none
     if reconfigure is not None:
         reconfigure(errors="backslashreplace")
     try:
@@ -418,10 +418,10 @@ def run(arguments: list[str]) -> int:
         return status
     except KeyboardInterrupt:
         signal.signal(signal.SIGINT, signal.SIG_IGN)
-        print("stopped before the end: what was not read is not known to be whole", flush=True)
+        print("stopped before the end: what was not read was not verified", flush=True)
         return STOPPED
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python complains once more at its end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python prints an error at its end
         return USAGE
 
 

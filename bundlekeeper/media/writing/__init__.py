@@ -1,4 +1,4 @@
 """A set written to folders or images, and verified by reading the medium.
 
-Only what goes out; receiving is next door.
+Only what goes out; receiving is a folder of its own.
 """

@@ -1,8 +1,8 @@
-"""An image that is there already: whether it is this set's volume, and whole, so that it need not be made again.
+"""An image that is there already: whether it is this volume of this set, and whole, so that it need not be made again.
 
-Rules: it is this set's when the very index and signature that are kept stand in it; it is whole when every file of the
-volume is read from it and right: payload by the index, all else by the volume's own list, and every file is there that
-a volume is written with; whatever the library makes of a file that is no image, it is no image and no bug.
+Rules: it is of this set when the kept index and signature are in it, byte for byte; it is whole when every file of the
+volume was read from it and is right: the payload by the index, the rest by the volume's own list, and no file of a
+volume is missing; whatever error the library raises for a file that is no image, that is no internal error.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _MOST = 200_000  # files of a volume
 
 
 def insist_on_own(path: Path, signed: SignedIndex | None, number: int) -> None:
-    """Raises InputError where what is there is not the image of this volume of this set."""
+    """Raise InputError where the file there is not the image of this volume of this set."""
     if signed is not None:
         with contextlib.suppress(UnfinishedError, OSError), _reading(path):
             folder = signed.index.folder(number)
@@ -41,9 +41,10 @@ def insist_on_own(path: Path, signed: SignedIndex | None, number: int) -> None:
 
 
 def verify_there(
-    path: Path, signed: SignedIndex, number: int, wanted: Collection[str], progress: Progress, stop: Stop | None
+    path: Path, signed: SignedIndex, number: int, asked: Collection[str], progress: Progress, stop: Stop | None
 ) -> DiscImage:
-    """Verify an image that is there. `wanted` are files, or folders with a slash at the end, that were asked for now.
+    """Verify an image that is there. `asked` are the optional files, or folders with a slash, that this
+    run asks for.
 
     Raises InputError where it is not the whole image of this volume, StoppedError.
     """
@@ -60,15 +61,13 @@ def verify_there(
         if name not in found:
             raise _not_whole(path, f"{name} is missing")
         if name != tag_files.TAG_MANIFEST and stated.get(name) != found[name]:
-            raise _not_whole(path, f"{name} is not what it must be")
-    beside = tuple(
-        _lacking(path, signed, number, name) for name in wanted if not any(f.startswith(name) for f in found)
-    )
+            raise _not_whole(path, f"{name} differs from what was written")
+    beside = tuple(_lacking(path, signed, number, name) for name in asked if not any(f.startswith(name) for f in found))
     return DiscImage(str(path), path.stat().st_size, level, reason, (), there=True, beside=beside)
 
 
 def _stated(path: Path, folder: str, signed: SignedIndex, number: int) -> dict[str, str]:
-    """What the SHA-256 of each file must be: by the kept index, and for the rest by the volume's own list."""
+    """The SHA-256 that each file must have: by the kept index, and for the rest by the volume's own list."""
     text = _small(path, f"{folder}/{tag_files.TAG_MANIFEST}", limits.TAG_BYTES).decode("utf-8")
     stated = dict(bag_text.read_manifest(text, "sha256", "1.0").checksums)
     stated |= {INDEX: hashlib.sha256(signed.data).hexdigest(), SIGNATURE: hashlib.sha256(signed.signature).hexdigest()}
@@ -102,18 +101,18 @@ def _reading(path: Path) -> Iterator[None]:
     try:
         yield
     except _BROKEN as e:
-        raise UnfinishedError("it is no image that can be read", where=str(path)) from e
+        raise UnfinishedError("it is not an image that can be read", where=str(path)) from e
 
 
 def _not_whole(path: Path, message: str) -> InputError:
     return InputError(
-        f"an image is there already, and is not whole: {message}",
+        f"an image is there already, and it is not whole: {message}",
         where=str(path),
         hint="name another with --iso, or move it away",
     )
 
 
 def _lacking(path: Path, signed: SignedIndex, number: int, name: str) -> Finding:
-    message = f"the image of volume {number} was made without it, and nothing is added to an image"
+    message = f"the image of volume {number} was made without it; nothing is added to an image"
     hint = tag_files.hint_to_have(signed.index, name, "remove the image to make it again")
     return finding("missing", f"{path}: {name}", message, hint, Level.WARNING)

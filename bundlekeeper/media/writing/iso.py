@@ -1,8 +1,8 @@
 """A volume as a disc image: ISO 9660 with Rock Ridge and Joliet, and UDF beside them, made by pycdlib.
 
-Rules: the bytes come from the store in the one read that makes the image and are hashed in it; the image has its name
-only when it was read back and every file in it is right; an image that is there is never written over; what a run that
-was killed left of an image is taken away by the next one; no file is larger than ISO 9660 allows without extents.
+Rules: each file of the store is read once, to make the image, and hashed in that read; the image gets its name only
+after it was read back and every file in it is right; an image that is there is never written over; what a killed run
+left of an image is removed by the next one; no file is larger than ISO 9660 allows without extents.
 Formats: ECMA-119 (ISO 9660), IEEE P1282 (Rock Ridge), ECMA-167 (UDF 2.60).
 """
 
@@ -30,7 +30,7 @@ from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Stop
 if TYPE_CHECKING:
     from pycdlib import PyCdlib
 
-MAX_FILE_BYTES = (1 << 32) - 1  # ISO 9660 levels 1 and 2; what every reader of images takes
+MAX_FILE_BYTES = (1 << 32) - 1  # ISO 9660 levels 1 and 2; every reader of images accepts it
 _JOLIET_NAME = 64  # characters; Joliet specification
 _MODE_FILE, _MODE_FOLDER = 0o100444, 0o040555
 
@@ -46,7 +46,7 @@ class Content:
 @dataclass(frozen=True, slots=True)
 class DiscImage:
     """An image that was made, or was `there` before: its size in bytes, how it was verified, what is wrong (then it has
-    no name). `compatible` is what is worth telling, though it is whole."""
+    no name). `beside` has findings about an image that is whole."""
 
     path: str
     size: int
@@ -58,7 +58,7 @@ class DiscImage:
 
 
 def insist_on_library() -> None:
-    """Raises InputError where pycdlib is not installed."""
+    """Raise InputError where pycdlib is not installed."""
     from importlib.util import find_spec
 
     if find_spec("pycdlib") is None:
@@ -82,9 +82,12 @@ def write_image(
     insist_on_library()
     large = next((name for name, each in contents.items() if each.expected.size > MAX_FILE_BYTES), "")
     if large:
-        raise InputError(f"{large} is larger than an image holds ({MAX_FILE_BYTES} bytes)", hint="plan with dvd or bd")
+        raise InputError(
+            f"{large} is larger than an image holds ({MAX_FILE_BYTES} bytes)",
+            hint="pack for discs: --volume dvd or --volume bd-25",
+        )
     if path.exists():
-        raise InputError("the image is there already", where=str(path), hint="name another, or move it away")
+        raise InputError("the image is there already", where=str(path), hint="name another file, or move it away")
     total = sum(content.expected.size for content in contents.values())
     try:
         _sweep(path)
@@ -104,7 +107,7 @@ def write_image(
             return DiscImage(str(path), size, None if found else level, reason, tuple(found))
     except OSError as e:
         message = f"the image cannot be written: {e.strerror or e}"
-        raise UnfinishedError(message, where=str(path), hint="what was written of it is gone") from e
+        raise UnfinishedError(message, where=str(path), hint="what was written of it was removed") from e
 
 
 @contextlib.contextmanager
@@ -124,15 +127,15 @@ def _temporary(path: Path) -> Iterator[tuple[Path, int]]:
 
 
 def _sweep(path: Path) -> None:
-    """Take away what runs that were killed left of this image: what nobody holds a lock on. Raises nothing."""
+    """Remove what killed runs left of this image: the files that no process has locked. Raises nothing."""
     left = re.compile(rf"\.part-[0-9a-f]{{12}}-{re.escape(path.name[:100])}")
     with contextlib.suppress(OSError):
-        for each in [p for p in path.parent.iterdir() if left.fullmatch(p.name)]:
+        for leftover in [p for p in path.parent.iterdir() if left.fullmatch(p.name)]:
             with contextlib.suppress(OSError):
-                fd = os.open(each, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+                fd = os.open(leftover, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
                 try:
                     fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                    each.unlink()
+                    leftover.unlink()
                 finally:
                     os.close(fd)
 
@@ -215,7 +218,7 @@ def _folder(disc: PyCdlib, names: _Names, full: str) -> None:
 
 
 class _Names:
-    """The plain ISO 9660 and Joliet names: those of Rock Ridge and UDF are the real ones."""
+    """The short ISO 9660 and Joliet names; the full ones are those of Rock Ridge and UDF."""
 
     def __init__(self) -> None:
         self.iso = {"": ""}
@@ -223,13 +226,13 @@ class _Names:
         self._count = 0
 
     def plain(self, full: str) -> str:
-        """Eight characters that every reader takes (ECMA-119 level 1), numbered."""
+        """Eight characters that every reader accepts (ECMA-119 level 1), numbered."""
         self._count += 1
         start = "".join(c for c in full.rpartition("/")[2].upper() if c.isascii() and c.isalnum())[:3]
         return f"{start}{self._count:05d}"[:8]
 
     def short(self, full: str) -> str:
-        """The name itself where Joliet takes it, else its beginning and a number."""
+        """The name itself where it fits Joliet, else its beginning and a number."""
         leaf = full.rpartition("/")[2]
         if len(leaf.encode("utf-16-be")) <= 2 * _JOLIET_NAME:
             return leaf
@@ -237,7 +240,7 @@ class _Names:
 
 
 class _Reader(io.RawIOBase):
-    """Opens its source when it is first read, hashes what passes, and has no descriptor to be read around it."""
+    """Opens its source when it is first read, and hashes what it reads; it offers no descriptor to read past it."""
 
     def __init__(self, content: Content, progress: Progress, stop: Stop | None) -> None:
         super().__init__()
@@ -247,11 +250,11 @@ class _Reader(io.RawIOBase):
         self._hash = hashlib.sha256()
 
     def readable(self) -> bool:
-        """It is."""
+        """True: it can be read."""
         return True
 
     def seekable(self) -> bool:
-        """It is, because the library asks where it is; what is hashed must come in order."""
+        """True, because the library asks for the position; bytes are hashed only in order."""
         return True
 
     def tell(self) -> int:
@@ -259,13 +262,13 @@ class _Reader(io.RawIOBase):
         return self._at
 
     def seek(self, offset: int, whence: int = 0) -> int:
-        """Go somewhere."""
+        """Set the position."""
         base = {0: 0, 1: self._at, 2: self._content.expected.size}[whence]
         self._at = base + offset
         return self._at
 
     def read(self, size: int = -1) -> bytes:
-        """The next bytes, no more than the content has."""
+        """The next bytes, up to the expected size."""
         left = self._content.expected.size - self._at
         count = left if size < 0 else min(size, left)
         if self._stop is not None:
@@ -284,31 +287,30 @@ class _Reader(io.RawIOBase):
         return data
 
     def end(self) -> None:
-        """Let go of the source."""
+        """Close the source."""
         if self._fd >= 0:
             os.close(self._fd)
             self._fd = -1
 
     def problem(self, name: str) -> Finding | None:
-        """What is wrong with the bytes that passed."""
-        due = self._content.expected
-        if self._hashed == due.size and self._hash.hexdigest() == due.digests["sha256"]:
+        """What is wrong with the bytes that were read."""
+        expected = self._content.expected
+        if self._hashed == expected.size and self._hash.hexdigest() == expected.digests["sha256"]:
             return None
-        code = "truncated" if self._hashed < due.size else "altered"
-        message = f"the store's file gave {self._hashed:,} bytes with SHA-256 {self._hash.hexdigest()}"
-        return finding(
-            code, name, f"{message}; {due.digests['sha256']} is due", "bundlekeeper verify tells what is wrong"
-        )
+        code = "truncated" if self._hashed < expected.size else "altered"
+        message = f"the file in the store has {self._hashed:,} bytes with SHA-256 {self._hash.hexdigest()}"
+        hint = "check the store: bundlekeeper verify"
+        return finding(code, name, f"{message}; expected {expected.digests['sha256']}", hint)
 
 
 def _verify(
     temp: Path, folder: str, contents: Mapping[str, Content], progress: Progress, stop: Stop | None
 ) -> tuple[list[Finding], ReadBackLevel, str]:
-    """Read every file of the image back, by its UDF name; returns what is wrong and what may be claimed."""
+    """Read every file of the image back, by its UDF name; returns what is wrong, the level, and why no higher one."""
     sizes = {name: each.expected.size for name, each in contents.items()}
     found, level, reason = read_image(temp, folder, sizes, progress, stop)
     wrong = [
-        finding("altered", name, f"the image gives other bytes than were written: SHA-256 {found[name]}", _OTHER_DISK)
+        finding("altered", name, f"the image has other bytes than were written: SHA-256 {found[name]}", _OTHER_DISK)
         for name, each in sorted(contents.items())
         if found[name] != each.expected.digests["sha256"]
     ]
@@ -321,7 +323,7 @@ _OTHER_DISK = "write it to another disk"
 def read_image(
     path: Path, folder: str, sizes: Mapping[str, int], progress: Progress, stop: Stop | None
 ) -> tuple[dict[str, str], ReadBackLevel, str]:
-    """The SHA-256 of files in an image's folder, by their UDF names, what may be claimed of the read, and why no more.
+    """The SHA-256 of files in an image's folder, by their UDF names, the level of verification, and why no higher one.
 
     Raises UnfinishedError for what is no such image, OSError, StoppedError.
     """
@@ -362,18 +364,18 @@ def opened_image(path: Path) -> Iterator[tuple[PyCdlib, BinaryIO]]:
 
 
 class _Sink(io.RawIOBase):
-    """Takes bytes, hashes them, keeps none."""
+    """Hashes the bytes that are written to it, and keeps none."""
 
     def __init__(self, progress: Progress, stop: Stop | None) -> None:
         super().__init__()
         self._hash, self._progress, self._stop = hashlib.sha256(), progress, stop
 
     def writable(self) -> bool:
-        """It is."""
+        """True: it can be written."""
         return True
 
     def write(self, data: bytes | bytearray | memoryview, /) -> int:  # type: ignore[override]  # buffers that we get
-        """Hash these."""
+        """Hash these bytes."""
         if self._stop is not None:
             self._stop.check()
         self._hash.update(data)

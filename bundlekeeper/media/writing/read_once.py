@@ -1,9 +1,9 @@
-"""The one reader of the store when a set is written: each file once, to every volume that lacks it.
+"""Reads the files of the store when a set is written: each file once, for every volume that lacks it.
 
-Rules: a file is opened once and read once, in its order, whatever number of volumes and targets its parts go to; it is
-hashed in that read where its digests are not known (parts of split files, one by one and as a whole; SHA-512), else
-only when it is read back from the medium, against the digest that the plan has; a file that changed while it was read,
-or is not what the plan says, spoils every volume that it was to be on, and is said; its bytes never stay there.
+Rules: a file is opened once and read once, in order, however many volumes and targets its parts go to; it is hashed in
+that read where its digests are not known (parts of split files, one by one and as a whole; SHA-512); else only when it
+is read back from the medium, with the digest of the packing; a file that changed while it was read, or is not what the
+packing states, is reported, and no volume with it is finished; its bytes are removed there.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from bundlekeeper.media.volume import bag_text
 from bundlekeeper.media.volume.folder import Expected, VolumeFolder
 from bundlekeeper.media.volume.tag_files import TOOL
 from bundlekeeper.model.media.index import FilePart, PartDigests
-from bundlekeeper.model.media.plan import PlannedFile, SetPlan
+from bundlekeeper.model.media.packing import PackedFile, SetPacking
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import files
@@ -33,11 +33,11 @@ _Range = tuple[int, int]
 
 
 class SpreadMeans(Protocol):
-    """What the reader works with."""
+    """What the reader needs."""
 
     @property
     def progress(self) -> Progress:
-        """Told of the bytes that were read."""
+        """Gets the number of bytes that were read."""
 
     @property
     def stop(self) -> Stop | None:
@@ -45,16 +45,16 @@ class SpreadMeans(Protocol):
 
 
 class Spreading:
-    """One pass over the files of a plan.
+    """One pass over the files of a packing.
 
-    `parts` holds the digests of the parts of split files that were read whole and are right, by path and number; it
-    begins with what is known, and `on_parts` is called when more is.
+    `parts` has the digests of the parts of split files that were read whole and are right, by path and number; it
+    begins with those that are known, and `on_parts` is called when there are more.
     """
 
     def __init__(
         self,
         store: Store,
-        plan: SetPlan,
+        packing: SetPacking,
         algorithms: tuple[str, ...],
         means: SpreadMeans,
         parts: dict[str, dict[int, PartDigests]],
@@ -63,45 +63,45 @@ class Spreading:
         self.parts = parts
         self.read_bytes = 0
         self._on_parts = on_parts
-        self._store, self._plan = store, plan
+        self._store, self._packing = store, packing
         self._algorithms, self._means = algorithms, means
         self._written: dict[VolumeFolder, dict[str, Expected]] = {}
         self._tags: dict[VolumeFolder, dict[str, Expected]] = {}
         self._fresh: dict[str, dict[int, PartDigests]] = {}
 
     def run(self, volumes: Sequence[VolumeFolder]) -> list[Finding]:
-        """Read what some volume lacks, and, before there is an index, the whole of every split file.
+        """Read what a volume lacks, and, before there is an index, the whole of every split file.
 
         Returns what is wrong with the store's files. Raises StoppedError.
         """
-        work = [(planned, self._ranges(planned, volumes)) for planned in self._plan.files]
-        work = [(each, ranges) for each, ranges in work if any(ranges.values()) or self._to_index(each)]
+        work = [(packed_file, self._ranges(packed_file, volumes)) for packed_file in self._packing.files]
+        work = [(file, ranges) for file, ranges in work if any(ranges.values()) or self._to_index(file)]
         work.sort(key=lambda row: min((part.volume, part.path) for part in row[0].file.parts))
-        total = sum(sum(size for _, size in self._to_read(each, ranges)) for each, ranges in work)
+        total = sum(sum(size for _, size in self._to_read(file, ranges)) for file, ranges in work)
         self._means.progress.begin("writing", total, len(work))
         found: list[Finding] = []
         try:
-            for each, ranges in work:
-                self._means.progress.file(each.file.path)
-                problem = self._one(each, ranges)
+            for file, ranges in work:
+                self._means.progress.file(file.file.path)
+                problem = self._one(file, ranges)
                 if problem is not None:
                     found.append(problem)
-                    self._spoil(each, volumes)
+                    self._spoil(file, volumes)
         finally:
             self._means.progress.done()
         return found
 
-    def _to_index(self, each: PlannedFile) -> bool:
-        """Its parts' digests are not known yet, and the index needs them all."""
+    def _to_index(self, each: PackedFile) -> bool:
+        """True where digests of its parts are not known yet; the index needs them all."""
         return each.file.split and len(self.parts.get(each.file.path, {})) < len(each.file.parts)
 
-    def _to_hash(self, each: PlannedFile) -> bool:
-        """Its digests are needed before it is read back, which verifies it against the one that is known."""
+    def _to_hash(self, each: PackedFile) -> bool:
+        """True where its digests are needed now; else reading it back verifies it with the one that is known."""
         return self._to_index(each) or self._algorithms != SHA256
 
     def blame(self, volume: VolumeFolder, path: str) -> Finding | None:
-        """After a file on a volume was not what it should be: whether the store's own file is not, either."""
-        row = next(((f, p) for f, p in self._plan.on(volume.number) if _path(p) == path), None)
+        """For a file that is wrong on a volume: what is wrong with the store's own file, or None."""
+        row = next(((f, p) for f, p in self._packing.on(volume.number) if _path(p) == path), None)
         if row is None:
             return None
         each, part = row
@@ -116,13 +116,13 @@ class Spreading:
         except (OSError, RefusedError) as e:
             reason = e.strerror if isinstance(e, OSError) else str(e)
             return finding("unreadable", each.file.path, f"the store's file could not be read: {reason}")
-        due = self._due(each, (part.offset, part.size))
-        return None if digest.hexdigest() == due else _altered(each.file.path, digest.hexdigest(), due)
+        stated = self._stated(each, (part.offset, part.size))
+        return None if digest.hexdigest() == stated else _altered(each.file.path, digest.hexdigest(), stated)
 
     def _ranges(
-        self, each: PlannedFile, volumes: Sequence[VolumeFolder]
+        self, each: PackedFile, volumes: Sequence[VolumeFolder]
     ) -> dict[_Range, list[tuple[FilePart, VolumeFolder]]]:
-        """Every run of the file's bytes with the volumes that lack it."""
+        """Every range of the file's bytes with the volumes that lack it."""
         found: dict[_Range, list[tuple[FilePart, VolumeFolder]]] = {}
         for part in each.file.parts:
             lacking = [
@@ -133,10 +133,10 @@ class Spreading:
             found.setdefault((part.offset, part.size), []).extend(lacking)
         return found
 
-    def _to_read(self, each: PlannedFile, ranges: Mapping[_Range, object]) -> list[_Range]:
+    def _to_read(self, each: PackedFile, ranges: Mapping[_Range, object]) -> list[_Range]:
         return [at for at, lacking in sorted(ranges.items()) if lacking or self._to_index(each)]
 
-    def _one(self, each: PlannedFile, ranges: dict[_Range, list[tuple[FilePart, VolumeFolder]]]) -> Finding | None:
+    def _one(self, each: PackedFile, ranges: dict[_Range, list[tuple[FilePart, VolumeFolder]]]) -> Finding | None:
         """Read one file; returns what is wrong with it."""
         path = each.file.path
         try:
@@ -148,7 +148,7 @@ class Spreading:
             before = os.fstat(fd)
             if before.st_size != each.file.size:
                 code = "truncated" if before.st_size < each.file.size else "extended"
-                return _spoilt(code, path, f"{before.st_size:,} bytes in the store, {each.file.size:,} are due")
+                return _wrong(code, path, f"{before.st_size:,} bytes in the store, expected {each.file.size:,}")
             whole = hashlib.sha256()
             to_read = self._to_read(each, ranges)
             for at in to_read:
@@ -172,12 +172,12 @@ class Spreading:
     def _range(
         self,
         fd: int,
-        each: PlannedFile,
+        each: PackedFile,
         at: _Range,
         lacking: Sequence[tuple[FilePart, VolumeFolder]],
         whole: hashlib._Hash | None,
     ) -> Finding | None:
-        """Read one run of bytes to the volumes that lack it; returns what is wrong with the file."""
+        """Copy one range of bytes to the volumes that lack it; returns what is wrong with the file."""
         offset, size = at
         sinks: list[tuple[FilePart, VolumeFolder, ByteSink]] = []
         for part, volume in lacking:
@@ -205,21 +205,21 @@ class Spreading:
         if came < size and not (sinks and all(sink.error is not None for _, _, sink in sinks)):
             return _changed(each.file.path)
         if came == size:
-            digests = {name: h.hexdigest() for name, h in hashes.items()} or {"sha256": self._due(each, at)}
+            digests = {name: h.hexdigest() for name, h in hashes.items()} or {"sha256": self._stated(each, at)}
             return self._digested(each, at, digests, sinks, "" if whole is None else whole.hexdigest())
         return None
 
     def _digested(
         self,
-        each: PlannedFile,
+        each: PackedFile,
         at: _Range,
         digests: dict[str, str],
         sinks: Iterable[tuple[FilePart, VolumeFolder, ByteSink]],
         through: str,
     ) -> Finding | None:
-        due = self._due(each, at)
-        if due and due != digests["sha256"]:
-            return _altered(each.file.path, digests["sha256"], due)
+        stated = self._stated(each, at)
+        if stated and stated != digests["sha256"]:
+            return _altered(each.file.path, digests["sha256"], stated)
         for part in each.file.parts:
             if (part.offset, part.size) == at and through:
                 self._fresh.setdefault(each.file.path, {})[part.number] = PartDigests(digests["sha256"], through)
@@ -228,26 +228,26 @@ class Spreading:
                 self._written.setdefault(volume, {})[_path(part)] = Expected(part.size, digests)
         return None
 
-    def _due(self, each: PlannedFile, at: _Range) -> str:
-        """The SHA-256 that this run of bytes must have; empty where that is not known before the whole was read."""
+    def _stated(self, each: PackedFile, at: _Range) -> str:
+        """The SHA-256 that this range of bytes must have; empty where it is not known before the whole was read."""
         if at == (0, each.file.size):
             return each.file.sha256
         known = self.parts.get(each.file.path, {})
         here = (known.get(part.number) for part in each.file.parts if (part.offset, part.size) == at)
         return next((digests.sha256 for digests in here if digests is not None), "")
 
-    def _spoil(self, each: PlannedFile, volumes: Sequence[VolumeFolder]) -> None:
+    def _spoil(self, each: PackedFile, volumes: Sequence[VolumeFolder]) -> None:
         for part in each.file.parts:
             for volume in volumes:
                 if volume.number == part.volume and _path(part) not in volume.kept:
                     volume.bad.add(each.file.path)
                     try:
-                        volume.drop(_path(part))
+                        volume.remove(_path(part))
                     except OSError as e:
                         volume.error = volume.error or e
 
     def payload(self, volume: VolumeFolder) -> dict[str, Expected]:
-        """The payload as it was written or found on the volume, with every digest. By path."""
+        """The payload as it was written or found on the volume, with every digest, by path."""
         found = dict(self._written.get(volume, {}))
         for path, kept in volume.kept.items():
             found[path] = Expected(kept.digest.size, kept.digest.hexes)
@@ -278,12 +278,12 @@ class Spreading:
         self._tags[volume] = {**known, **tool}
 
     def everything(self, volume: VolumeFolder) -> dict[str, Expected]:
-        """Everything that is to be read back from the volume."""
+        """Everything to read back from the volume."""
         return {**self.payload(volume), **self._tags.get(volume, {})}
 
 
 def open_source(store: Store, source: str) -> int:
-    """Open a planned file where it lies: inside the store, or a manifest that was named by its own path.
+    """Open a file of the packing where it is now: inside the store, or a manifest that was named by its own path.
 
     Raises RefusedError for what is no regular file, OSError.
     """
@@ -303,13 +303,15 @@ def _path(part: FilePart) -> str:
     return f"{bag_text.PAYLOAD}/{part.path}"
 
 
-def _spoilt(code: str, path: str, message: str) -> Finding:
-    return finding(code, path, message, "bundlekeeper verify tells what is wrong in the store; nothing false went out")
+def _wrong(code: str, path: str, message: str) -> Finding:
+    return finding(code, path, message, "check the store: bundlekeeper verify; no volume was finished with this file")
 
 
-def _altered(path: str, found: str, due: str) -> Finding:
-    return _spoilt("altered", path, f"its SHA-256 in the store is {found}, {due} is due")
+def _altered(path: str, found: str, stated: str) -> Finding:
+    return _wrong("altered", path, f"its SHA-256 in the store is {found}, expected {stated}")
 
 
 def _changed(path: str) -> Finding:
-    return finding("unreadable", path, "the store's file changed while it was read", "write again when it is at rest")
+    return finding(
+        "unreadable", path, "the store's file changed while it was read", "write again when nothing changes the file"
+    )

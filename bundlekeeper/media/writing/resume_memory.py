@@ -1,8 +1,8 @@
-"""What a store remembers of how it writes a set: under which mounts, at which mount points, which parts it has read.
+"""What a store keeps about writing a set: under which mounts, at which mount points, which parts were read.
 
-Rules: it is kept beside the set's record and may be lost: then nothing is claimed about remounts, no mount is missed
-and split files are read again; it is written before the first byte goes out, so that a write that was killed counts,
-too; it is replaced whole, by one process at a time, and nothing that another one remembered is lost.
+Rules: it is kept beside the set's record and may be lost: then nothing is claimed about remounts, no missing mount is
+noticed, and split files are read again; it is written before the first byte goes out, so that a write that is killed
+counts, too; it is replaced whole, by one process at a time, and nothing that another process added is lost.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from bundlekeeper.errors import KeeperError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.document import Form, JsonDocument, array, converted, mapping, row, text, whole
 from bundlekeeper.media.set.records import Sent
-from bundlekeeper.media.volume.remount import Under, look, mounted_anew, newest_change, unchanged
+from bundlekeeper.media.volume.remount import MountState, look, mounted_again, newest_change, unchanged
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES, PartDigests
 from bundlekeeper.store.contents.store import KEEPER, Store
 from bundlekeeper.store.disk import files
@@ -27,7 +27,7 @@ _FILE = "written-to.json"
 _MOST = 1000
 _Value = TypeVar("_Value")
 _WORD, _TIME = text(empty=True, most=limits.RESUME_BYTES), whole(-(2**63))
-_UNDER = converted(array(row(*(_WORD,) * 4, make=Under), _MOST), list, tuple)
+_UNDER = converted(array(row(*(_WORD,) * 4, make=MountState), _MOST), list, tuple)
 
 
 def _by_volume(form: Form) -> Form:
@@ -35,20 +35,20 @@ def _by_volume(form: Form) -> Form:
 
 
 @dataclass(slots=True)
-class WhereTo:
-    """`mounts` holds, by volume, the mounts under which it was written; `finished`, by volume and file system, when its
+class ResumeMemory:
+    """`mounts` has, by volume, the mounts under which it was written; `finished`, by volume and file system, when its
     last file was written (nanoseconds since 1970, by that file's ctime); `points` the mount point that each folder was
     on; `parts` the digests of each part of the split files that were read whole, by number."""
 
-    mounts: dict[int, list[Under]] = field(default_factory=dict, metadata=_by_volume(_UNDER))
+    mounts: dict[int, list[MountState]] = field(default_factory=dict, metadata=_by_volume(_UNDER))
     finished: dict[int, dict[str, int]] = field(default_factory=dict, metadata=_by_volume(mapping(_TIME, _MOST)))
     points: dict[str, str] = field(default_factory=dict, metadata=mapping(_WORD, _MOST))
     parts: dict[str, dict[int, PartDigests]] = field(
         default_factory=dict, metadata=mapping(_by_volume(row(DIGEST, DIGEST, make=PartDigests)), MAX_FILES)
     )
 
-    def written_under(self, volume: int, under: Under) -> bool:
-        """Note a mount under which a volume is written. True when that is news."""
+    def written_under(self, volume: int, under: MountState) -> bool:
+        """Note a mount under which a volume is written. True when it was not noted before."""
         rows = self.mounts.setdefault(volume, [])
         if under in rows:
             return False
@@ -60,34 +60,38 @@ class WhereTo:
         with suppress(OSError):
             self.finished.setdefault(volume, {})[look(fd).file_system] = newest_change(fd)
 
-    def read_anew(self, volume: int, fd: int) -> bool:
-        """True when the volume's open folder is certainly read from a file system that was mounted again since."""
+    def read_after_remount(self, volume: int, fd: int) -> bool:
+        """True when the volume's open folder is certainly on a file system that was mounted again since."""
         now = look(fd)
         known = self.finished.get(volume, {}).get(now.file_system)
-        return mounted_anew(self.mounts.get(volume, ()), now) and unchanged(fd, known)
+        return mounted_again(self.mounts.get(volume, ()), now) and unchanged(fd, known)
 
 
-_WHERE_TO = JsonDocument(
-    WhereTo, "bundlekeeper.written-to/1", what="the memory", kind="memory of a set", limit=limits.RESUME_BYTES
+_RESUME_MEMORY = JsonDocument(
+    ResumeMemory,
+    "bundlekeeper.written-to/1",
+    what="the notes",
+    kind="notes about writing a set",
+    limit=limits.RESUME_BYTES,
 )
 
 
-def recall(store: Store, sent: Sent) -> WhereTo:
-    """What is remembered; nothing where that cannot be read. Raises nothing."""
+def recall(store: Store, sent: Sent) -> ResumeMemory:
+    """What was kept; nothing where it cannot be read. Raises nothing."""
     try:
         with files.folder(store.fd, _folder(sent)) as home:
-            return _WHERE_TO.read(files.read_bounded(home, _FILE, limits.RESUME_BYTES))
+            return _RESUME_MEMORY.read(files.read_bounded(home, _FILE, limits.RESUME_BYTES))
     except (OSError, KeeperError):
-        return WhereTo()
+        return ResumeMemory()
 
 
-def remember(store: Store, sent: Sent, known: WhereTo) -> None:
-    """Add what is known to what is remembered, and that to `known`: other processes may write the same set.
+def remember(store: Store, sent: Sent, known: ResumeMemory) -> None:
+    """Merge `known` with what was kept, in both directions: other processes may write the same set.
 
     Raises UnfinishedError when it cannot be written.
     """
     with (
-        files.wrapped("where a media set is written cannot be remembered", str(store.root)),
+        files.wrapped("the notes about writing a media set cannot be kept", str(store.root)),
         files.folder(store.fd, _folder(sent), create=True, mode=files.PRIVATE_FOLDER) as home,
     ):
         flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -100,32 +104,32 @@ def remember(store: Store, sent: Sent, known: WhereTo) -> None:
             os.close(lock)
 
 
-def _merge(kept: WhereTo, known: WhereTo) -> None:
-    """In place: who reads the store fills the very tables that `known` has."""
+def _merge(kept: ResumeMemory, known: ResumeMemory) -> None:
+    """Merge in place: the reader of the store fills the tables of `known`."""
     for number, rows in kept.mounts.items():
         mine = known.mounts.setdefault(number, [])
         mine[:] = [*rows, *(row for row in mine if row not in rows)]
     for number, times in kept.finished.items():
-        _beneath(known.finished.setdefault(number, {}), times)
-    _beneath(known.points, kept.points)
-    _beneath(known.parts, kept.parts)
+        _prepend(known.finished.setdefault(number, {}), times)
+    _prepend(known.points, kept.points)
+    _prepend(known.parts, kept.parts)
 
 
-def _beneath(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
-    """Put what was kept before what is mine; of two, mine stands."""
+def _prepend(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
+    """Put what was kept before what is mine; mine wins."""
     both = {**kept, **mine}
     mine.clear()
     mine.update(both)
 
 
-def _replace(home: int, known: WhereTo) -> None:
+def _replace(home: int, known: ResumeMemory) -> None:
     short = replace(
         known,
         mounts={volume: rows[-_MOST:] for volume, rows in known.mounts.items()},
         finished={volume: dict(list(times.items())[-_MOST:]) for volume, times in known.finished.items()},
         points=dict(list(known.points.items())[-_MOST:]),
     )
-    files.replace(home, _FILE, _WHERE_TO.write(short))
+    files.replace(home, _FILE, _RESUME_MEMORY.write(short))
 
 
 def _folder(sent: Sent) -> tuple[str, ...]:

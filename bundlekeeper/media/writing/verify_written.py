@@ -1,8 +1,8 @@
-"""Proving volumes from their media: those that were just written, and those that lie there finished.
+"""Verifies volumes from their media: those that were just written, and those that were finished before.
 
-Rules: every file of the volume is read back, those apart that were read back in this very run already; media are read
-side by side; the claim is that of the weakest file; a read error is "unreadable" and never "altered"; a finished volume
-has every file that a volume is written with, and the very index and signature that are kept.
+Rules: every file of the volume is read back, except those read back in this run already; media are read in parallel;
+the level is that of the weakest file; a read error is "unreadable" and never "altered"; a finished volume has every
+file that a volume is written with, and exactly the index and signature that are kept.
 """
 
 from __future__ import annotations
@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from bundlekeeper.errors import KeeperError, StoppedError
-from bundlekeeper.findings import Finding, finding
-from bundlekeeper.findings import Level as Badness
+from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.media.volume import bag_text, tag_files
 from bundlekeeper.media.volume.bag import Bag, read_bag
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected, VolumeFolder
@@ -27,9 +26,9 @@ from bundlekeeper.verification.hashing.threads import Helper
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """What reading a volume back gave: the claim that may be made, why no more, what is wrong, with which files.
+    """What reading a volume back gave: the level, why no higher one, what is wrong, with which files.
 
-    `compatible` is what is worth telling, though the volume is whole.
+    `beside` has findings about a volume that is whole.
     """
 
     level: ReadBackLevel
@@ -42,7 +41,7 @@ class Verified:
 def verify_written(
     volumes: Mapping[VolumeFolder, Mapping[str, Expected]], progress: Progress, stop: Stop | None
 ) -> dict[VolumeFolder, Verified]:
-    """Read every file of volumes that were written just now back from their media, the media side by side.
+    """Read every file of volumes that were just written back from their media, the media in parallel.
 
     Raises StoppedError.
     """
@@ -80,12 +79,12 @@ def verify_finished(
     stop: Stop | None,
     *,
     remounted: bool,
-    wanted: Collection[str] = (),
+    asked: Collection[str] = (),
 ) -> Verified:
     """Verify a volume that was finished before: its bag, the set's index, every file, from the medium.
 
-    `remounted` says that the medium was mounted again since it was written; `wanted` are files, or folders with a slash
-    at the end, that were asked for now. Raises StoppedError.
+    `remounted` says that the medium was mounted again since it was written; `asked` are the optional files, or folders
+    with a slash, that this run asks for. Raises StoppedError.
     """
     try:
         bag = read_bag(volume.path, stop=stop)
@@ -108,23 +107,25 @@ def verify_finished(
         verified = _verify(volume, expected, progress, stop, remounted=remounted)
     finally:
         progress.done()
-    beside = (*_strays(volume, bag), *_not_written(volume, signed, bag, wanted))
+    beside = (*_strays(volume, bag), *_not_written(volume, signed, bag, asked))
     return Verified(verified.level, verified.reason, (*wrong, *verified.findings), beside=beside)
 
 
 def _not_of_it(volume: VolumeFolder, signed: SignedIndex, bag: Bag) -> Iterator[Finding]:
-    """Where a volume's files and lists are not those that it was written with."""
-    due = {f"{bag_text.PAYLOAD}/{part.path}": part for _, part in signed.index.on(volume.number)}
-    for path, part in due.items():
+    """Where a volume's files and lists are not those that were written."""
+    named = {f"{bag_text.PAYLOAD}/{part.path}": part for _, part in signed.index.on(volume.number)}
+    for path, part in named.items():
         if bag.payload.get(path, {}).get("sha256") != part.sha256:
-            yield finding("bad-volume", path, "the volume's manifest and the set's index disagree", _AGAIN)
-    for path in sorted(set(bag.payload) - set(due)):
-        yield finding("bad-volume", path, "the set's index does not name it, the volume's manifest does", _AGAIN)
+            yield finding("bad-volume", path, "the volume's manifest differs from the set's index", _AGAIN)
+    for path in sorted(set(bag.payload) - set(named)):
+        yield finding(
+            "bad-volume", path, "the volume's manifest lists it, but the set's index does not name it", _AGAIN
+        )
     for name in tag_files.EVERY:
         if name in bag.files and (name in bag.tags or name == tag_files.TAG_MANIFEST or not bag.tags):
             continue
         if name not in bag.files and name not in bag.tags:
-            message = "it was written onto the volume, and is not there"
+            message = "it was written onto the volume, but is not there"
             yield finding("missing", f"{volume.path}/{name}", message, _AGAIN)
         elif name in bag.files:
             yield finding("bad-volume", f"{volume.path}/{name}", "the volume's lists do not name it", _AGAIN)
@@ -133,16 +134,16 @@ def _not_of_it(volume: VolumeFolder, signed: SignedIndex, bag: Bag) -> Iterator[
 def _strays(volume: VolumeFolder, bag: Bag) -> Iterator[Finding]:
     for path in sorted(bag.files):
         if path not in bag.tags and path not in tag_files.EVERY and not path.startswith(f"{bag_text.PAYLOAD}/"):
-            message, hint = "lies in the volume, and is not of it", "move it away"
+            message, hint = "is in the volume's folder, but not part of the volume", "move it away"
             yield finding("extra", f"{volume.path}/{path}", message, hint)
 
 
-def _not_written(volume: VolumeFolder, signed: SignedIndex, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
-    for name in wanted:
+def _not_written(volume: VolumeFolder, signed: SignedIndex, bag: Bag, asked: Collection[str]) -> Iterator[Finding]:
+    for name in asked:
         if name not in bag.files and not any(name.endswith("/") and path.startswith(name) for path in bag.files):
-            message = f"volume {volume.number} was finished without it, and nothing is added to a finished volume"
+            message = f"volume {volume.number} was finished without it; nothing is added to a finished volume"
             hint = tag_files.hint_to_have(signed.index, name, "remove the volume's folder to write it again")
-            yield finding("missing", f"{volume.path}/{name}", message, hint, Badness.WARNING)
+            yield finding("missing", f"{volume.path}/{name}", message, hint, Level.WARNING)
 
 
 _AGAIN = "remove the volume's folder and write it again"
@@ -157,22 +158,22 @@ def _verify(
     wrong: list[Finding] = []
     bad: list[str] = []
     doubts = [kept.reason for kept in volume.kept.values() if kept.reason]
-    for path, due in sorted(expected.items()):
+    for path, stated in sorted(expected.items()):
         progress.file(path)
-        algorithms = tuple(sorted({*due.digests, "sha256"}))
+        algorithms = tuple(sorted({*stated.digests, "sha256"}))
         try:
             back = volume.read_back(path, algorithms=algorithms, flushed=flushed, on_bytes=progress.advance, stop=stop)
         except OSError as e:
             wrong.append(finding("unreadable", f"{volume.path}/{path}", f"could not be read back: {e.strerror}", _BAD))
             continue
         found = back.digest
-        if found.size != due.size:
-            code = "truncated" if found.size < due.size else "extended"
-            message = f"{found.size:,} bytes on the medium, {due.size:,} were written"
+        if found.size != stated.size:
+            code = "truncated" if found.size < stated.size else "extended"
+            message = f"{found.size:,} bytes on the medium, {stated.size:,} were written"
             wrong.append(finding(code, f"{volume.path}/{path}", message, _BAD))
             bad.append(path)
-        elif any(found.hexes[name] != checksum for name, checksum in due.digests.items()):
-            message = f"the medium gives other bytes than were written: SHA-256 {found.sha256}"
+        elif any(found.hexes[name] != checksum for name, checksum in stated.digests.items()):
+            message = f"the medium has other bytes than were written: SHA-256 {found.sha256}"
             wrong.append(finding("altered", f"{volume.path}/{path}", message, _BAD))
             bad.append(path)
         if back.reason:
@@ -182,4 +183,4 @@ def _verify(
     return Verified(ReadBackLevel.REMOUNTED if remounted else ReadBackLevel.EVICTED, "", tuple(wrong), tuple(bad))
 
 
-_BAD = "the medium is not to be trusted: write to another one"
+_BAD = "do not trust this medium: write to another one"

@@ -1,9 +1,9 @@
-"""`media write`: a planned set onto volumes, each file of the store read once for all targets, verified from the medium.
+"""`media write`: a packed set onto volumes; each file of the store is read once for all targets; then all is verified.
 
-Rules: what is read back from a volume is held against the plan's own digests; what is not what the plan says never
-becomes a finished volume; a target that fails is left out and the others go on; whatever happens, a volume looks
-finished only when every file on it was read back from it and is right; what is whole already is not written again; the
-index is signed once for the whole set and kept, so that volumes written on other days carry the same.
+Rules: what is read back from a volume is compared with the packing's own digests; a volume with a file that is not what
+the packing states is never finished; a target that fails is left out and the others go on; whatever happens, a volume
+looks finished only when every file on it was read back from it and is right; what is whole already is not written
+again; the index is signed once for the whole set and kept, so that volumes written on other days carry the same one.
 """
 
 from __future__ import annotations
@@ -31,16 +31,16 @@ from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.signed_index import Sign, begun, kept_index, signed_index
 from bundlekeeper.media.volume import bag_text, tag_files
 from bundlekeeper.media.volume.folder import Expected, VolumeFolder
-from bundlekeeper.media.volume.free_space import needed, short_of_room
+from bundlekeeper.media.volume.free_space import needed, short_of_space
 from bundlekeeper.media.volume.own_wheels import expected as expected_tool
 from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
 from bundlekeeper.media.volume.remount import look
 from bundlekeeper.media.volume.right_medium import Expectation, MediumPlace, insist_outside, open_place
-from bundlekeeper.media.writing.verify_written import Verified, verify_finished, verify_written
 from bundlekeeper.media.writing.read_once import Spreading
-from bundlekeeper.media.writing.resume_memory import WhereTo, recall, remember
+from bundlekeeper.media.writing.resume_memory import ResumeMemory, recall, remember
+from bundlekeeper.media.writing.verify_written import Verified, verify_finished, verify_written
 from bundlekeeper.model.media.index import PartDigests, folder_of, name_of
-from bundlekeeper.model.media.plan import SetPlan
+from bundlekeeper.model.media.packing import SetPacking
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
@@ -56,7 +56,7 @@ class WriteTarget:
 
 @dataclass(frozen=True, slots=True)
 class WriteOrder:
-    """What is wanted. `only` are the volumes' numbers, all where empty; `tool` the files of the tool's folder."""
+    """What to write. `only` are the volumes' numbers, all where empty; `tool` the files of the tool's folder."""
 
     targets: tuple[WriteTarget, ...]
     only: tuple[int, ...] = ()
@@ -66,18 +66,18 @@ class WriteOrder:
 
     @property
     def algorithms(self) -> tuple[str, ...]:
-        """What the payload is hashed by."""
+        """The algorithms that the payload is hashed with."""
         return ("sha256", "sha512") if self.sha512 else ("sha256",)
 
     @property
-    def wanted(self) -> tuple[str, ...]:
-        """What volumes are to have beside what all have."""
-        return tag_files.beside(sha512=self.sha512, tool=bool(self.tool))
+    def optional(self) -> tuple[str, ...]:
+        """The optional files and folders that volumes get."""
+        return tag_files.optional(sha512=self.sha512, tool=bool(self.tool))
 
 
 @dataclass(frozen=True, slots=True)
 class WriteMeans:
-    """What the work is done with: `sign` signs an index's bytes, `head` is the ledger's state now."""
+    """What writing needs: `sign` signs an index's bytes, `head` is the ledger's state now."""
 
     clock: Clock
     progress: Progress
@@ -90,7 +90,8 @@ class WriteMeans:
 class Copy:
     """What became of one volume on one target. `state`: written, resumed, already there, failed; bytes.
 
-    `level` is what its verification may claim, `reason` what could not be guaranteed; `broke` says that its target failed.
+    `level` is the level of its verification, `reason` what could not be guaranteed; `broke` says that its target
+    failed.
     """
 
     volume: int
@@ -124,30 +125,30 @@ class Written:
         )
 
 
-def write_set(store: Store, plan: SetPlan, order: WriteOrder, means: WriteMeans) -> Written:
+def write_set(store: Store, packing: SetPacking, order: WriteOrder, means: WriteMeans) -> Written:
     """Write the chosen volumes of a set to every target, and verify them from there.
 
-    A plan that was begun goes on as the same set. Raises InputError for volumes that the plan does not have or targets
-    that are no folders or in the store, RefusedError for a target that is not the medium meant or holds something else,
-    UnfinishedError when the store cannot be read, or no target can be begun, opened or has space; LockedError,
-    StoppedError.
+    A packing that was begun is continued as the same set. Raises InputError for volumes that the packing does not have
+    or targets that are no folders or in the store, RefusedError for a target that is not the medium meant or holds
+    something else, UnfinishedError when the store cannot be read, or no target can be begun, opened or has space;
+    LockedError, StoppedError.
     """
-    chosen = chosen_volumes(plan, order)
+    chosen = chosen_volumes(packing, order)
     for _, target in chosen:
         insist_outside(target.path, store.root)
     sets = Sets(store)
-    sent = begun(sets, plan, means)
+    sent = begun(sets, packing, means)
     with ExitStack() as stack:
-        return _Write(store, sets, sent, plan, order, means, stack).run(chosen)
+        return _Write(store, sets, sent, packing, order, means, stack).run(chosen)
 
 
-def chosen_volumes(plan: SetPlan, order: WriteOrder) -> list[tuple[int, WriteTarget]]:
-    """Which volume goes to which target. Raises InputError for numbers that the plan does not have."""
-    numbers = range(1, len(plan.volumes) + 1)
+def chosen_volumes(packing: SetPacking, order: WriteOrder) -> list[tuple[int, WriteTarget]]:
+    """Which volume goes to which target. Raises InputError for numbers that the packing does not have."""
+    numbers = range(1, len(packing.volumes) + 1)
     asked = {*order.only, *(t.volume for t in order.targets if t.volume is not None)}
-    strange = sorted(asked - set(numbers))
-    if strange:
-        raise InputError(f"the set has no volume {strange[0]}: it has {len(numbers)}", hint="bundlekeeper media pack")
+    unknown = sorted(asked - set(numbers))
+    if unknown:
+        raise InputError(f"the set has no volume {unknown[0]}: it has {len(numbers)}", hint="bundlekeeper media pack")
     if not order.targets:
         raise InputError("no target was named", hint="--to DIR, or --to N=DIR for one volume")
     chosen = [
@@ -157,7 +158,7 @@ def chosen_volumes(plan: SetPlan, order: WriteOrder) -> list[tuple[int, WriteTar
         if target.volume == number or (target.volume is None and (not order.only or number in order.only))
     ]
     if not chosen:
-        raise InputError("no volume is left to write", hint="--only and --to N=DIR exclude each other here")
+        raise InputError("no volume is left to write", hint="--only and --to N=DIR leave no volume here")
     return chosen
 
 
@@ -169,23 +170,30 @@ class _Write:
         store: Store,
         sets: Sets,
         sent: Sent,
-        plan: SetPlan,
+        packing: SetPacking,
         order: WriteOrder,
         means: WriteMeans,
         stack: ExitStack,
     ) -> None:
-        self.store, self.sets, self.sent, self.plan, self.order, self.means = store, sets, sent, plan, order, means
+        self.store, self.sets, self.sent, self.packing, self.order, self.means = (
+            store,
+            sets,
+            sent,
+            packing,
+            order,
+            means,
+        )
         self.stack = stack
         self.volumes: list[VolumeFolder] = []
         self.findings: list[Finding] = []
-        self.known: WhereTo = recall(store, sent)
+        self.known: ResumeMemory = recall(store, sent)
         self.signed = kept_index(sets, sent)
         for file in self.signed.index.files if self.signed is not None else ():
             if file.split:
                 self.known.parts[file.path] = {
                     part.number: PartDigests(part.sha256, part.through) for part in file.parts
                 }
-        self.name = name_of(plan.platform, sent.sequence)
+        self.name = name_of(packing.platform, sent.sequence)
         self.verified: dict[int, Verified] = {}
         self.states: dict[int, str] = {}
         self.left_out: dict[VolumeFolder, UnfinishedError] = {}
@@ -197,18 +205,18 @@ class _Write:
         self._open(chosen)
         before = {v.number: self._expected(v.number) for v in self.volumes}
         for expected in before.values():
-            bag_text.manifest_text(dict.fromkeys(expected, ""))  # refuses names that no volume can hold
+            bag_text.manifest_text(dict.fromkeys(expected, ""))  # refuses names that no volume can have
         self._remember_places()
         for volume in self.volumes:
             self._begin(volume)
         fresh = [v for v in self.volumes if v.state != "finished" and v.error is None]
         self._survey(fresh, before)
-        self._insist_on_room(fresh)
+        self._insist_on_space(fresh)
         self._insist_on_one()
         self.findings += self._reasons()
         fresh = [v for v in fresh if v not in self.left_out]
         spreading = Spreading(
-            self.store, self.plan, self.order.algorithms, self.means, self.known.parts, self._remember
+            self.store, self.packing, self.order.algorithms, self.means, self.known.parts, self._remember
         )
         if fresh:
             self.findings += spreading.run(fresh)
@@ -226,7 +234,7 @@ class _Write:
     def _sign(self) -> tag_files.SignedIndex:
         try:
             stated = expected_tool(self.tool)
-            return signed_index(self.sets, self.sent, self.plan, self.means, self.known.parts, stated)
+            return signed_index(self.sets, self.sent, self.packing, self.means, self.known.parts, stated)
         except UnfinishedError as e:
             raise UnfinishedError(e.message, hint=e.hint, where=e.where, problems=self.findings) from e
 
@@ -244,7 +252,7 @@ class _Write:
             if target.path in self.shut:
                 self.unopened.append((number, target.path))
                 continue
-            volume = VolumeFolder(places[target.path], number, folder_of(self.name, number, len(self.plan.volumes)))
+            volume = VolumeFolder(places[target.path], number, folder_of(self.name, number, len(self.packing.volumes)))
             self.volumes.append(volume)
             self.stack.callback(volume.close)
         same = [str(v.path.resolve()) for v in self.volumes]
@@ -255,7 +263,7 @@ class _Write:
         remember(self.store, self.sent, self.known)
 
     def _remember_places(self) -> None:
-        """Before the first byte goes out: where to."""
+        """Note the mounts and mount points before the first byte goes out."""
         for volume in self.volumes:
             place = volume.place
             self.known.points[os.path.realpath(place.path)] = place.mount.point if place.mount is not None else ""
@@ -280,10 +288,10 @@ class _Write:
         return None
 
     def _expected(self, number: int) -> dict[str, Expected]:
-        """The payload of a volume, with what is known of its digests before anything is read."""
+        """The payload of a volume, with the digests that are known before anything is read."""
         found = {}
-        for each, part in self.plan.on(number):
-            known = self.known.parts.get(each.file.path, {}).get(part.number)
+        for packed_file, part in self.packing.on(number):
+            known = self.known.parts.get(packed_file.file.path, {}).get(part.number)
             sha256 = part.sha256 or (known.sha256 if known is not None else "")
             path = f"{bag_text.PAYLOAD}/{part.path}"
             found[path] = Expected(part.size, {"sha256": sha256} if sha256 else {})
@@ -310,22 +318,22 @@ class _Write:
             stop=self.means.stop,
         )
 
-    def _insist_on_room(self, fresh: Sequence[VolumeFolder]) -> None:
-        """Nothing is gone on with that cannot end well."""
+    def _insist_on_space(self, fresh: Sequence[VolumeFolder]) -> None:
+        """Leave out volumes that do not fit on their targets."""
         need: dict[VolumeFolder, int] = {}
 
         def count(volume: VolumeFolder) -> None:
-            need[volume] = needed(self.plan, volume, self._expected(volume.number), self.order.tool.values())
+            need[volume] = needed(self.packing, volume, self._expected(volume.number), self.order.tool.values())
 
         for volume in fresh:
             self._guarded(volume, count)
-        for volume, short in short_of_room(need).items():
-            hint = "make room or use another medium; what is there stays, and no volume looks finished"
+        for volume, short in short_of_space(need).items():
+            hint = "free some space or use another medium; what is there stays, and no volume looks finished"
             message = f"not enough space: {short.message}"
             self._leave_out(volume, UnfinishedError(message, where=short.subject, hint=hint, problems=(short,)))
 
     def _leave_out(self, volume: VolumeFolder, error: UnfinishedError) -> None:
-        """Go on without a volume that cannot be begun; nothing of it stays that was not there before."""
+        """Go on without a volume that cannot be begun; what this run made of it is removed."""
         self.left_out[volume] = error
         volume.error = OSError(error.message)
         if not isinstance(error, LockedError):
@@ -333,7 +341,7 @@ class _Write:
                 volume.unmake()
 
     def _insist_on_one(self) -> None:
-        """Some volume can be written, or is there. Raises the first target's UnfinishedError where none can."""
+        """Raise the first target's UnfinishedError where no volume can be written or is there."""
         if all(volume in self.left_out for volume in self.volumes):
             first = next(error for error in (*self.shut.values(), *self.left_out.values()))
             first.problems = first.problems or tuple(self._reasons()[1:])
@@ -347,7 +355,7 @@ class _Write:
         return list(dict.fromkeys(rows))
 
     def _guarded(self, volume: VolumeFolder, work: Callable[[VolumeFolder], None]) -> None:
-        """Do something with a volume that has not failed; an error of its target is its own."""
+        """Do something with a volume that has not failed; an error of its target fails this volume alone."""
         if volume.error is not None:
             return
         try:
@@ -360,7 +368,7 @@ class _Write:
             self._guarded(volume, VolumeFolder.settle)
 
     def _whole(self) -> Iterator[VolumeFolder]:
-        """The volumes that are to be finished: nothing failed, nothing is wrong with a file of theirs."""
+        """The volumes that can be finished: nothing failed, and none of their files is wrong."""
         for volume in self.volumes:
             if volume.state != "finished" and volume.error is None and not volume.bad:
                 yield volume
@@ -382,30 +390,30 @@ class _Write:
         verified = verify_written({v: spreading.everything(v) for v in whole}, self.means.progress, self.means.stop)
         for volume in whole:
             self.verified[id(volume)] = verified[volume]
-            self._tell_bad(volume, verified[volume], spreading)
+            self._report_bad(volume, verified[volume], spreading)
             if not verified[volume].findings:
                 self._guarded(volume, self._finish)
         for volume in finished:
             assert self.signed is not None  # noqa: S101 - a finished volume is one with this index
-            again = self.known.read_anew(volume.number, volume.fd)
+            again = self.known.read_after_remount(volume.number, volume.fd)
             found = verify_finished(
                 *(volume, self.signed, self.means.progress, self.means.stop),
                 remounted=again,
-                wanted=self.order.wanted,
+                asked=self.order.optional,
             )
             self.verified[id(volume)] = found
             self.findings += [*found.findings, *found.beside]
             if not found.findings and volume.number not in self.sent.written:  # killed before it was recorded
                 self.sent = self.sets.wrote(self.sent, volume.number, self.means.clock())
 
-    def _tell_bad(self, volume: VolumeFolder, verified: Verified, spreading: Spreading) -> None:
-        """What is wrong with a volume; each bad file of it is read in the store, to tell whose fault it is."""
+    def _report_bad(self, volume: VolumeFolder, verified: Verified, spreading: Spreading) -> None:
+        """Report what is wrong with a volume; each bad file is read in the store, to see whether the fault is there."""
         blamed = {path: spreading.blame(volume, path) for path in verified.bad}
         for path, found in blamed.items():
             if found is not None:
-                self._guarded(volume, partial(VolumeFolder.drop, path=path))
+                self._guarded(volume, partial(VolumeFolder.remove, path=path))
         ours = {f"{volume.path}/{path}" for path, found in blamed.items() if found is not None}
-        self.findings += [each for each in verified.findings if each.subject not in ours]
+        self.findings += [problem for problem in verified.findings if problem.subject not in ours]
         self.findings += [found for found in blamed.values() if found is not None and found not in self.findings]
 
     def _finish(self, volume: VolumeFolder) -> None:
@@ -421,8 +429,8 @@ class _Write:
             verified = self.verified.get(id(volume))
             if volume.error is not None and volume not in self.left_out:
                 reason = volume.error.strerror or str(volume.error)
-                hint = "what is whole on it stays: write again by the same command"
-                self.findings.append(finding("bad-volume", str(volume.path), f"not finished: {reason}", hint))
+                hint = "what is whole on it stays: run the same command again"
+                self.findings.append(finding("bad-volume", str(volume.path), f"it was not finished: {reason}", hint))
             if volume.error is not None or volume.bad or verified is None or verified.findings:
                 state = "failed"
             files = self._expected(volume.number)
@@ -440,6 +448,6 @@ class _Write:
                 )
             )
         for number, path in self.unopened:
-            name = folder_of(self.name, number, len(self.plan.volumes))
+            name = folder_of(self.name, number, len(self.packing.volumes))
             copies.append(Copy(number, str(path / name), "failed", 0, 0, 0, None, broke=True))
         return Written(self.sent, self.name, tuple(copies), tuple(self.findings), read_bytes)

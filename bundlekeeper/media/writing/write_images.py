@@ -1,9 +1,10 @@
-"""`media write --iso`: the volumes of a set as disc images, one file each, from the same plan and under the same index.
+"""`media write --iso`: the volumes of a set as disc images, one file each, from the same packing and under the same
+index.
 
-Rules: an image holds what a volume on a stick holds, in a folder of the same name; the set goes on under its id,
-whether its volumes are written to sticks or into images; each bundle is read once for its image, twice only where it
-is split and the index is not made yet, or SHA-512 is wanted, too (the lists are written before the bytes); an image of
-the set that is there and whole is verified and not made again, anything else that is there is left alone.
+Rules: an image has what a volume on a stick has, in a folder of the same name; it is the same set, with the same id,
+whether its volumes are written to sticks or into images; each bundle is read once for its image, and twice only where
+it is split and the index is not made yet, or for SHA-512 (the lists are written before the bytes); an image of the set
+that is there and whole is verified and not made again; anything else that is there is left as it is.
 """
 
 from __future__ import annotations
@@ -29,14 +30,14 @@ from bundlekeeper.media.writing.iso import Content, DiscImage, insist_on_library
 from bundlekeeper.media.writing.read_once import Spreading, open_source
 from bundlekeeper.media.writing.resume_memory import recall, remember
 from bundlekeeper.media.writing.write import WriteMeans
-from bundlekeeper.model.media.plan import SetPlan
+from bundlekeeper.model.media.packing import SetPacking
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.spread import spread
 
 
 @dataclass(frozen=True, slots=True)
 class ImageOrder:
-    """What is wanted: `path` is the image's, for several volumes with `-NofM` before its ending."""
+    """What to make: `path` is the image's, with `-NofM` before its ending for several volumes."""
 
     path: Path
     only: tuple[int, ...] = ()
@@ -44,9 +45,9 @@ class ImageOrder:
     tool: Mapping[str, Path] = field(default_factory=dict)
 
     @property
-    def wanted(self) -> tuple[str, ...]:
-        """What volumes are to have beside what all have."""
-        return tag_files.beside(sha512=self.sha512, tool=bool(self.tool))
+    def optional(self) -> tuple[str, ...]:
+        """The optional files and folders that volumes get."""
+        return tag_files.optional(sha512=self.sha512, tool=bool(self.tool))
 
     def path_of(self, number: int, volumes: int) -> Path:
         """The path of one volume's image."""
@@ -57,8 +58,8 @@ class ImageOrder:
 
 @dataclass(frozen=True, slots=True)
 class Imaged:
-    """The images of a set that were made or there, by volume, and what was wrong before any was; `error` is what ended
-    the work after some were."""
+    """The images of a set that were made or were there, by volume, and what was wrong before the first was made;
+    `error` is what ended the work after some were made."""
 
     sent: Sent
     name: str
@@ -67,48 +68,50 @@ class Imaged:
     error: KeeperError | None = None
 
 
-def insist_on_paths(store: Store, plan: SetPlan, order: ImageOrder) -> list[int]:
+def insist_on_paths(store: Store, packing: SetPacking, order: ImageOrder) -> list[int]:
     """The chosen volumes' numbers, where an image of each can be made or is there.
 
-    Raises InputError for volumes that the plan does not have, a path in the store or where something else is, or names
-    that no volume can hold; DamagedError.
+    Raises InputError for volumes that the packing does not have, a path in the store or where something else is, or
+    names that no volume can have; DamagedError.
     """
     insist_on_library()
-    total = len(plan.volumes)
+    total = len(packing.volumes)
     chosen = [n for n in range(1, total + 1) if not order.only or n in order.only]
     if set(order.only) - set(chosen):
         raise InputError(f"the set has no volume {min(set(order.only) - set(chosen))}: it has {total}")
     insist_outside(order.path, store.root)
     if not order.path.parent.is_dir():
-        raise InputError("there is no such folder to make images in", where=str(order.path), hint="make it first")
-    sets, digest = Sets(store), plan.sha256
-    sent = next((each for each in sets.sent() if each.plan == digest), None)
+        raise InputError(
+            "there is no such folder to make images in", where=str(order.path), hint="make it first: mkdir -p DIR"
+        )
+    sets, digest = Sets(store), packing.sha256
+    sent = next((sent for sent in sets.sent() if sent.packing == digest), None)
     signed = None if sent is None else kept_index(sets, sent)
     for number in chosen:
-        bag_text.manifest_text({f"{bag_text.PAYLOAD}/{part.path}": "" for _, part in plan.on(number)})
+        bag_text.manifest_text({f"{bag_text.PAYLOAD}/{part.path}": "" for _, part in packing.on(number)})
         if order.path_of(number, total).exists():
             insist_on_own(order.path_of(number, total), signed, number)
     return chosen
 
 
-def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: WriteMeans) -> Imaged:
+def write_images(store: Store, packing: SetPacking, order: ImageOrder, means: WriteMeans) -> Imaged:
     """Make the images of the chosen volumes.
 
-    Raises InputError for volumes that the plan does not have, an image that is there or cannot be made, RefusedError,
-    UnfinishedError when the store cannot be read or an image not be written, StoppedError.
+    Raises InputError for volumes that the packing does not have, an image that is there or cannot be made,
+    RefusedError, UnfinishedError when the store cannot be read or an image not be written, StoppedError.
     """
-    chosen = insist_on_paths(store, plan, order)
+    chosen = insist_on_paths(store, packing, order)
     sets = Sets(store)
-    sent = begun(sets, plan, means)
+    sent = begun(sets, packing, means)
     tool = expected_tool(order.tool)
-    signed, wrong = _signed(store, sets, sent, plan, means, tool)
+    signed, wrong = _signed(store, sets, sent, packing, means, tool)
     if tool and not tag_files.signed_tool(signed.index, tool):
         order = replace(order, tool={})
         wrong = [*wrong, tag_files.tool_left_out()]
     images: list[tuple[int, DiscImage]] = []
     for number in chosen:
         try:
-            image = _one(store, plan, signed, number, order, means)
+            image = _one(store, packing, signed, number, order, means)
             if not image.findings and not (image.there and number in sent.written):
                 sent = sets.wrote(sent, number, means.clock())
         except KeeperError as e:
@@ -120,43 +123,43 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: WriteMea
 
 
 def _one(
-    store: Store, plan: SetPlan, signed: tag_files.SignedIndex, number: int, order: ImageOrder, means: WriteMeans
+    store: Store, packing: SetPacking, signed: tag_files.SignedIndex, number: int, order: ImageOrder, means: WriteMeans
 ) -> DiscImage:
     """Make one image, or verify the one that is there."""
-    path = order.path_of(number, len(plan.volumes))
+    path = order.path_of(number, len(packing.volumes))
     if path.exists():
-        return verify_there(path, signed, number, order.wanted, means.progress, means.stop)
+        return verify_there(path, signed, number, order.optional, means.progress, means.stop)
     return write_image(
         path,
         f"{signed.index.name}-{number}".replace("-", "_"),
         signed.index.folder(number),
-        _contents(store, plan, signed, number, order, means),
+        _contents(store, packing, signed, number, order, means),
         progress=means.progress,
         stop=means.stop,
     )
 
 
 def _signed(
-    store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: WriteMeans, tool: Mapping[str, Expected]
+    store: Store, sets: Sets, sent: Sent, packing: SetPacking, means: WriteMeans, tool: Mapping[str, Expected]
 ) -> tuple[tag_files.SignedIndex, Sequence[Finding]]:
     """The set's index, made now where it was not made before."""
     kept = kept_index(sets, sent)
     if kept is not None:
         return kept, ()
     known = recall(store, sent)
-    spreading = Spreading(store, plan, ("sha256",), means, known.parts, lambda: remember(store, sent, known))
+    spreading = Spreading(store, packing, ("sha256",), means, known.parts, lambda: remember(store, sent, known))
     wrong = spreading.run(())
     try:
-        return signed_index(sets, sent, plan, means, known.parts, tool), wrong
+        return signed_index(sets, sent, packing, means, known.parts, tool), wrong
     except UnfinishedError as e:
         raise UnfinishedError(e.message, hint=e.hint, where=e.where, problems=wrong) from e
 
 
 def _contents(
-    store: Store, plan: SetPlan, signed: tag_files.SignedIndex, number: int, order: ImageOrder, means: WriteMeans
+    store: Store, packing: SetPacking, signed: tag_files.SignedIndex, number: int, order: ImageOrder, means: WriteMeans
 ) -> dict[str, Content]:
     """Every file of a volume, by its path in the volume's folder."""
-    sources = {planned.file.path: planned.source for planned in plan.files}
+    sources = {packed_file.file.path: packed_file.source for packed_file in packing.files}
     found: dict[str, Content] = {}
     for each, part in signed.index.on(number):
         opener = partial(_open_at, store, sources[each.path], part.offset)

@@ -1,4 +1,4 @@
-"""The documents of a set of volumes: index, plan, capacity of volumes.
+"""The documents of a set of volumes: index, packing, capacity of volumes.
 
 Types and their JSON; nothing is packed here.
 """

@@ -1,9 +1,8 @@
 """What a volume really holds: kinds of media, their usable bytes, and what a file costs on each file system.
 
-Rules: bytes are integers; of several published or usual figures the worse is taken, so that no prediction promises
-more than a formatted medium gives (tests make file systems and compare); GB is 10^9 and GiB 2^30 (IEC 80000-13); a
-size without a file system is counted at the strictest of them; `folder` is free bytes as they are on a disk of 4 KiB
-blocks.
+Rules: bytes are integers; of several published or usual figures the smaller is used, so that no prediction promises
+more than a formatted medium has (tests make file systems and compare); GB is 10^9 and GiB 2^30 (IEC 80000-13); a size
+without a file system is counted for the strictest one; `folder` is free bytes on a disk with blocks of 4 KiB.
 Sources: discs: the usable sectors of the DVD and BD formats, of plus and dash the smaller, BD-R with its default spare
 areas. FAT32: 'FAT32 File System Specification' 1.03 (two tables of 4 bytes for each cluster, 65,525 clusters at least,
 a file of 2^32 - 1 bytes at most). exFAT: 'exFAT file system specification' (4 bytes and one bit for each cluster).
@@ -37,7 +36,8 @@ _LINES = 4096
 
 
 def _spared(published: int) -> int:
-    """BD-R XL with default spare areas: no figure is at hand, so the share that BD-R 25 loses; whole sectors."""
+    """BD-R XL with default spare areas: there is no published figure, so the share that BD-R 25 loses; whole
+    sectors."""
     return published * 24_220_008_448 // 25_025_314_816 // SECTOR * SECTOR
 
 
@@ -57,7 +57,7 @@ class VolumeKind:
     """One kind of volume. All numbers are bytes.
 
     `usable` is space for clusters of files and folders after the file system's own structures; a file takes whole
-    `unit`s and `each` more; `largest_file` bounds one file. `message` tells what was counted.
+    `unit`s and `each` more; `largest_file` is the limit for one file. `basis` says for people what was counted.
     """
 
     label: str
@@ -67,27 +67,27 @@ class VolumeKind:
     unit: int
     each: int
     largest_file: int
-    message: str
+    basis: str
 
     def cost(self, size: int) -> int:
         """Bytes that a file of `size` bytes takes here, with its folder, its directory entries and its lines."""
         return -(-size // self.unit) * self.unit + self.each
 
-    def fits(self, room: int) -> int:
-        """The largest file, in bytes, whose cost is at most `room`; -1 where not even an empty one has space."""
-        left = room - self.each
+    def fits(self, space: int) -> int:
+        """The largest file, in bytes, whose cost is at most `space`; -1 where not even an empty one has space."""
+        left = space - self.each
         return min(left // self.unit * self.unit, self.largest_file) if left >= 0 else -1
 
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """Volumes of one kind that are at hand; `count` None for as many as are needed."""
+    """Volumes of one kind that can be used; `count` None for as many as are needed."""
 
     kind: VolumeKind
     count: int | None = None
 
 
-_WANTED = re.compile(r"(?:(?P<count>[0-9]{1,6})x)?(?P<what>[^:]+)(?::(?P<system>.*))?", re.IGNORECASE)
+_SUPPLY = re.compile(r"(?:(?P<count>[0-9]{1,6})x)?(?P<what>[^:]+)(?::(?P<system>.*))?", re.IGNORECASE)
 _SIZE = re.compile(r"(?P<number>[0-9][0-9_,]{0,24}(?:\.[0-9]{1,9})?)\s*(?P<unit>[a-z]*)", re.IGNORECASE)
 _THOUSANDS = re.compile(r"[0-9]{1,3}(?:,[0-9]{3})+")
 _UNITS = {
@@ -98,7 +98,7 @@ _FORMS = "like 16GB:fat32, 2x64GB:exfat, dvd, bd-25, bd-50:udf, 30_000_000_000:e
 
 
 def parse_supplies(texts: Iterable[str]) -> tuple[Supply, ...]:
-    """Read what `--volume` was given, in order; the same kind given again adds to its count.
+    """Read the values of `--volume`, in order; the same kind given again adds to its count.
 
     Raises InputError with everything that is wrong.
     """
@@ -126,7 +126,7 @@ def parse_supply(text: str) -> Supply:
 
     Raises InputError.
     """
-    match = _WANTED.fullmatch(text.strip())
+    match = _SUPPLY.fullmatch(text.strip())
     if match is None:
         raise InputError(f"--volume {visible(text)[:60]}: cannot be read", hint=_FORMS)
     count = int(match["count"]) if match["count"] else None
@@ -146,8 +146,8 @@ def parse_supply(text: str) -> Supply:
         raise InputError(f"--volume {visible(text)[:60]}: neither a size nor a disc{meant}", hint=_FORMS)
     if "," in size["number"] and not _THOUSANDS.fullmatch(size["number"].partition(".")[0]):
         point = f"{size['number'].replace(',', '.')}{size['unit'].upper().replace('IB', 'iB').replace('KB', 'kB')}"
-        meant = f"; {point} is meant?" if point.count(".") == 1 else ""
-        raise InputError(f"--volume {visible(text)[:60]}: a comma parts thousands{meant}", hint=_FORMS)
+        meant = f"; did you mean {point}?" if point.count(".") == 1 else ""
+        raise InputError(f"--volume {visible(text)[:60]}: a comma separates thousands{meant}", hint=_FORMS)
     return Supply(_stick(text, _bytes(size["number"], size["unit"]), system or ANY), count)
 
 
@@ -183,7 +183,9 @@ def _stick(text: str, size: int, system: str) -> VolumeKind:
     if fs is not None and size > fs.most:
         tib = fs.most >> 40
         larger = [known for known, fs in _SYSTEMS.items() if fs.carried is Carried.STICK and fs.most >= size]
-        raise InputError(f"--volume {visible(text)[:60]}: {fs.title} ends at {tib} TiB", hint=next(iter(larger), ""))
+        raise InputError(
+            f"--volume {visible(text)[:60]}: {fs.title} has {tib} TiB at most", hint=next(iter(larger), "")
+        )
     label = _size_label(size)
     return _with(label if system == ANY else f"{label}:{system}", size, system)
 
@@ -202,23 +204,23 @@ def _with(label: str, size: int, system: str) -> VolumeKind:
     if system == ANY:
         return _strictest(label, size)
     fs = _SYSTEMS[system]
-    usable, unit, each = fs.room(size)
-    return VolumeKind(label, system, size, max(0, usable), unit, each, fs.largest_file, fs.message)
+    usable, unit, each = fs.sizes(size)
+    return VolumeKind(label, system, size, max(0, usable), unit, each, fs.largest_file, fs.basis)
 
 
 def _strictest(label: str, size: int) -> VolumeKind:
     """The worst of the file systems that a medium of this size can carry; of a folder where it can carry none."""
     sticks = [fs for fs in _SYSTEMS.values() if fs.carried is Carried.STICK]
-    rooms = [fs.room(size) for fs in sticks if fs.least <= size <= fs.most] or [_SYSTEMS[FOLDER].room(size)]
-    usable, unit, each = min(room[0] for room in rooms), max(room[1] for room in rooms), max(room[2] for room in rooms)
+    sizes = [fs.sizes(size) for fs in sticks if fs.least <= size <= fs.most] or [_SYSTEMS[FOLDER].sizes(size)]
+    usable, unit, each = min(s[0] for s in sizes), max(s[1] for s in sizes), max(s[2] for s in sizes)
     titles = [fs.title for fs in sticks]
     strict = f"the strictest of {', '.join(titles[:-1])} and {titles[-1]}"
-    message = f"no file system named: {strict}, files of 4 GiB - 1 at most"
-    return VolumeKind(label, ANY, size, max(0, usable), unit, each, min(fs.largest_file for fs in sticks), message)
+    basis = f"no file system named: {strict}, files of 4 GiB - 1 at most"
+    return VolumeKind(label, ANY, size, max(0, usable), unit, each, min(fs.largest_file for fs in sticks), basis)
 
 
 def _fat32(size: int) -> tuple[int, int, int]:
-    """Tables as for the smallest clusters in use, rounding as for the largest: whoever formats it, it fits."""
+    """Tables as for the smallest clusters in use, rounding as for the largest: then it fits, whatever formatted it."""
     smallest = 512 if size <= 300_000_000 else 4 * _KIB  # mkfs.fat and others: 512 bytes up to 260 MiB
     aligned = 1 * _MIB if size < _GB else 8 * _MIB  # partition table and the cards' alignment of tables and data
     tables = 2 * 4 * (size // smallest + 2)
@@ -243,7 +245,7 @@ def _ext4(size: int) -> tuple[int, int, int]:
     inodes = size // ratio * 256
     journal = min(max(size // 30, min(size // 8, 8 * _MIB)), _GIB)
     root = size // 20
-    groups = size // 100 + 3 * _MIB  # descriptors, room to grow them, bitmaps, partition table
+    groups = size // 100 + 3 * _MIB  # descriptors, space to grow them, bitmaps, partition table
     # A file and its folder take an inode each, a folder a block and a large file one of extents.
     return size - inodes - journal - root - groups, 4 * _KIB, 2 * ratio + _LINES
 
@@ -259,7 +261,7 @@ def _folder(size: int) -> tuple[int, int, int]:
 
 
 class Carried(StrEnum):
-    """On what a file system stands. Those of sticks are what a size without a file system is counted for."""
+    """What a file system is used on. A size without a file system is counted for those of sticks."""
 
     STICK = "stick"
     DISC = "disc"
@@ -268,17 +270,17 @@ class Carried(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class FileSystem:
-    """What is to be known of a file system to plan volumes with it; numbers are bytes.
+    """What packing needs to know of a file system; numbers are bytes.
 
-    `room` gives for a medium's size the space for clusters, the cluster, and what one more file takes beside its own
-    clusters. Media have `least` to `most`. `also` are other names of it, which are answered with this one.
+    `sizes` gives for a medium's size the space for clusters, the cluster, and what one more file takes beside its own
+    clusters. Media have `least` to `most`. `also` are other names of it, for which this one is suggested.
     """
 
     title: str
-    room: Callable[[int], tuple[int, int, int]]
+    sizes: Callable[[int], tuple[int, int, int]]
     least: int
     carried: Carried
-    message: str
+    basis: str
     largest_file: int = ANY_FILE
     most: int = MAX_BYTES
     also: tuple[str, ...] = ()

@@ -1,10 +1,10 @@
-"""A media set as types: what is to go out, which volume holds what, and the index that its maker signs.
+"""A media set as types: what goes out, which volume has what, and the index that its maker signs.
 
 Rules: plain values, no I/O, no clock; sizes are bytes, digests SHA-256 in lower-case hexadecimal; a path is POSIX and
-stands under a volume's payload folder; a file lies whole on one volume or in parts that are each verified alone, and
-then is verified whole again; what every volume carries (manifest, its signature, keys of nobody) is `common`; an index
-names every file of every volume, so that a file of another set is never taken for one of this, and the texts beside
-them that people read and run, so that one that was replaced is found.
+below a volume's payload folder; a file is whole on one volume or in parts that are each verified alone, and is then
+verified as a whole again; what every volume carries (manifest and its signature, never a key) is `common`; an index
+names every file of every volume, so that a file of another set is never mistaken for one of this set, and the texts
+beside them that people read and run, so that a replaced one is found.
 Form of the index: JSON, canonical (sorted keys, no blanks, one LF at the end), because its bytes are what is signed.
 """
 
@@ -39,7 +39,7 @@ from bundlekeeper.formats.safe_names import collision_key
 
 MAX_VOLUMES = 10_000
 MAX_FILES = 100_000
-#: What a file of a set is. A `notice` tells of withdrawn bundles; it is all that a set of `media write --notice` holds.
+#: What a file of a set is. A `notice` lists withdrawn bundles; a set of `media write --notice` has nothing else.
 ROLES = ("bundle", "signature", "manifest", "manifest-signature", "notice")
 
 DIGEST = hexadecimal(64)
@@ -48,12 +48,12 @@ PLATFORM = matching(re.compile(r"[a-z0-9]+(-[a-z0-9]+)*"), 64)
 
 @dataclass(frozen=True, slots=True)
 class FilePart:
-    """A run of a file's bytes on one volume, in a file of its own at `path` there; `number` counts from 1.
+    """A range of a file's bytes on one volume, in a file of its own at `path` there; `number` counts from 1.
 
     A file that is not split has one part, of the file's own path, size and digest. Of a split file's part `through` is
-    the SHA-256 of the file's bytes from its beginning to the part's end, so that who reads part after part verifies each
-    of them by the one hash that the whole needs; any other part has none. Both digests of a split file's part are empty
-    in a plan, where it was not read yet.
+    the SHA-256 of the file's bytes from its beginning to the part's end, so that a reader of part after part verifies
+    each of them with the one hash that the whole needs; any other part has none. Both digests of a split file's part
+    are empty in a packing, where the part was not read yet.
     """
 
     volume: int = field(metadata=whole(1, MAX_VOLUMES))
@@ -74,7 +74,7 @@ class PartDigests(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class SetFile:
-    """One file of a set: where it comes to lie under the payload folder, its size and digest, and its parts.
+    """One file of a set: its path below the payload folder, its size and digest, and its parts.
 
     A `common` file has one part on every volume. `family` and `version` are a bundle's, also for its signature.
     """
@@ -90,7 +90,7 @@ class SetFile:
 
     @property
     def split(self) -> bool:
-        """True when no volume holds it whole."""
+        """True when no volume has it whole."""
         return not self.common and len(self.parts) > 1
 
 
@@ -109,9 +109,9 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """The state of a store's ledger when the set was made: whose, how many events, the chain's head; hexadecimal."""
+    """The state of a store's ledger when the set was made: its id, its number of events, the head of its chain."""
 
-    ledger: str = field(metadata=hexadecimal())
+    ledger: str = field(metadata=named("id", hexadecimal()))
     count: int = field(metadata=whole())
     head: str = field(metadata=DIGEST)
 
@@ -121,8 +121,8 @@ class SetIndex:
     """A media set. `set_id` is 16 hexadecimal digits, made at random once; `sequence` counts the issuer's sets upwards.
 
     `issuer` is the id of the ledger of the store that made it; `meant_for` what `--for` named; `manifest` the SHA-256
-    of the manifest that it was made by and `manifest_sequence` its number; `made` is aware, in UTC; `texts` are
-    the files beside the payload whose bytes are known before the index is signed (`volume.tag_files` tells which).
+    of the manifest that it was made from and `manifest_sequence` its number; `made` is aware, in UTC; `texts` are
+    the files beside the payload whose bytes are known before the index is signed (`volume.tag_files` decides which).
     """
 
     set_id: str = field(metadata=named("set", hexadecimal(16)))
@@ -140,11 +140,11 @@ class SetIndex:
     texts: tuple[Text, ...] = field(default=(), metadata=array(nested(Text), MAX_FILES))
 
     def texts_on(self, volume: int) -> dict[str, Text]:
-        """The texts that a volume holds beside its payload, by path."""
-        return {each.path: each for each in self.texts if each.volume in (0, volume)}
+        """The texts that a volume has beside its payload, by path."""
+        return {text.path: text for text in self.texts if text.volume in (0, volume)}
 
     def on(self, volume: int) -> Iterator[tuple[SetFile, FilePart]]:
-        """The files and parts that a volume holds, by path."""
+        """The files and parts on a volume, by path."""
         rows = [(file, part) for file in self.files for part in file.parts if part.volume == volume]
         yield from sorted(rows, key=lambda row: row[1].path)
 
@@ -169,7 +169,7 @@ def folder_of(name: str, volume: int, volumes: int) -> str:
 
 
 def file_row(file: SetFile) -> object:
-    """A file as the documents about a set hold it, as JSON value."""
+    """A file in the form that the documents about a set have, as a JSON value."""
     return _FILE["write"](file)
 
 
@@ -181,8 +181,8 @@ def write_index(index: SetIndex) -> bytes:
 def read_index(data: bytes, where: str = "") -> SetIndex:
     """Read an index strictly: every problem is refused, nothing is repaired.
 
-    Raises InputError: as `JsonDocument.read`, and for a path that is equal to another on some file system, parts that
-    do not make up their file.
+    Raises InputError: as `JsonDocument.read`, and for a path that is the same as another on some file system, and parts
+    that do not add up to their file.
     """
     return _INDEX.read(data, where)
 
@@ -194,13 +194,10 @@ def _insist(index: SetIndex) -> None:
 
 
 def insist_on_files(files: Sequence[SetFile], volumes: int, *, read: bool) -> None:
-    """Insist that each file is made up by its parts, which have digests where they were `read`, and is one of its own.
-
-    Raises Misfit.
-    """
+    """Raise Misfit where a file is not the sum of its parts, which have digests if `read`, or is not unique."""
     for i, each in enumerate(files):
         try:
-            _insist_on_components(each, volumes, read=read)
+            _insist_on_parts(each, volumes, read=read)
         except Misfit as misfit:
             raise misfit.under("files", i) from None
     _insist_on_paths(files)
@@ -208,16 +205,16 @@ def insist_on_files(files: Sequence[SetFile], volumes: int, *, read: bool) -> No
 
 def _insist_on_volume(volume: int, least: int, most: int, *path: str | int) -> None:
     if not least <= volume <= most:
-        raise Misfit(f"is no whole number from {least} to {most}", *path, "volume")
+        raise Misfit(f"is not a whole number from {least} to {most}", *path, "volume")
 
 
-def _insist_on_components(each: SetFile, volumes: int, *, read: bool) -> None:
-    """A common file is whole on every volume; any other is its parts, one after the other, with no gap."""
-    digests = read or not each.split  # in a plan a split file's parts have none
+def _insist_on_parts(each: SetFile, volumes: int, *, read: bool) -> None:
+    """A common file is whole on every volume; any other file is the sum of its parts, in order, without a gap."""
+    digests = read or not each.split  # in a packing a split file's parts have none
     for i, part in enumerate(each.parts):
         _insist_on_volume(part.volume, 1, volumes, "parts", i)
         if bool(part.sha256) is not digests:
-            raise Misfit("is empty" if digests else "is there, though the part was not read yet", "parts", i, "sha256")
+            raise Misfit("is empty" if digests else "must not be there before the part was read", "parts", i, "sha256")
         if part.through and not (read and each.split):
             raise Misfit("has the unknown key through", "parts", i)
         if not part.through and read and each.split:
@@ -233,9 +230,9 @@ def _insist_on_components(each: SetFile, volumes: int, *, read: bool) -> None:
             raise Misfit("does not follow the part before it", "parts", number - 1)
         reached += part.size
     if not each.parts or reached != each.size:
-        raise Misfit(f"make up {reached} bytes of {each.size}", "parts")
+        raise Misfit(f"have {reached} bytes together, not {each.size}", "parts")
     if len(each.parts) == 1 and (each.parts[0].path, each.parts[0].sha256) != (each.path, each.sha256):
-        raise Misfit("is the whole file, and has another path or digest", "parts", 0)
+        raise Misfit("is the whole file, but has another path or digest", "parts", 0)
     if read and each.split and each.parts[0].through != each.parts[0].sha256:
         raise Misfit("is not the digest of the part that the file begins with", "parts", 0, "through")
     if read and each.split and each.parts[-1].through != each.sha256:
@@ -243,13 +240,15 @@ def _insist_on_components(each: SetFile, volumes: int, *, read: bool) -> None:
 
 
 def _insist_on_paths(files: Iterable[SetFile]) -> None:
-    """No two files are one on some file system, neither in the set nor on one volume."""
+    """Raise Misfit for two files with the same name on some file system, in the set or on one volume."""
     seen: dict[tuple[int, str], str] = {}
     for file in files:
         for volume, path in [(0, file.path), *((part.volume, part.path) for part in file.parts)]:
             key = (volume, "/".join(collision_key(name) for name in path.split("/")))
             if key in seen:
-                raise Misfit(f"hold {visible(path)} and {visible(seen[key])}, one name on some systems", "files")
+                raise Misfit(
+                    f"have {visible(path)} and {visible(seen[key])}, which are the same name on some systems", "files"
+                )
             seen[key] = path
 
 

@@ -81,20 +81,20 @@ def test_a_draft_names_its_service_and_what_the_item_is_of(desk: Desk) -> None:
 def test_with_several_services_every_finding_names_its_own(desk: Desk) -> None:
     """Two services with the same addresses inside: each finding says whose it is."""
     servers = [desk.serve("odd"), desk.serve("odd")]
-    told = desk.run(*(s.url for s in servers), *HOLM, "--json").json
-    named = [(f["code"], [s.url for s in servers if f"{s.url}/" in f["subject"] + "/"]) for f in told["findings"]]
+    reported = desk.run(*(s.url for s in servers), *HOLM, "--json").json
+    named = [(f["code"], [s.url for s in servers if f"{s.url}/" in f["subject"] + "/"]) for f in reported["findings"]]
     assert len(named) == 2 * 14 and all(len(urls) == 1 for _, urls in named), named
     assert {urls[0] for code, urls in named if code == "link-elsewhere"} == {s.url for s in servers}
-    elsewhere = [f["message"] for f in told["findings"] if f["code"] == "link-elsewhere"]
+    elsewhere = [f["message"] for f in reported["findings"] if f["code"] == "link-elsewhere"]
     assert all("https://elsewhere.example/redfish/v1/Systems/1" in message for message in elsewhere)
 
 
 def test_two_services_that_contradict_each_other_are_both_named(desk: Desk) -> None:
     servers = [desk.serve(), desk.serve()]
     servers[1].world.documents["/redfish/v1/UpdateService/FirmwareInventory/nic"]["Version"] = "6.1.0"
-    told = desk.run(*(s.url for s in servers), *HOLM, "--json").json
+    reported = desk.run(*(s.url for s in servers), *HOLM, "--json").json
     (message,) = [
-        f["message"] for f in told["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"
+        f["message"] for f in reported["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"
     ]
     assert all(s.url in message for s in servers) and message.startswith(
         f"active is 6.0.1 by {servers[0].url}, 6.1.0 by"
@@ -104,9 +104,9 @@ def test_two_services_that_contradict_each_other_are_both_named(desk: Desk) -> N
 def test_what_was_not_read_and_what_was_left_is_reported(desk: Desk) -> None:
     server = desk.serve(end_status=500)
     server.world.documents["/redfish/v1/Systems/1"]["Processors"] = {"@odata.id": "/redfish/v1/Systems/1/Processors"}
-    told = desk.run(server.url, *HOLM, "--json").json
-    assert told["services"][0]["unread"] == ["/redfish/v1/Systems/1/Processors"]
-    assert {"collection-unread", "session-left"} <= {f["code"] for f in told["findings"]}
+    reported = desk.run(server.url, *HOLM, "--json").json
+    assert reported["services"][0]["unread"] == ["/redfish/v1/Systems/1/Processors"]
+    assert {"collection-unread", "session-left"} <= {f["code"] for f in reported["findings"]}
     ran = desk.run(server.url, *HOLM, password="wrong")
     assert "session-left" not in ran.err
     server.world.faults = {path: refused for path in server.world.documents if path != "/redfish/v1"}
@@ -123,13 +123,13 @@ def refused(handler: Handler) -> None:
 def test_json(desk: Desk) -> None:
     server = desk.serve("odd")
     ran = desk.run(server.url, *HOLM, "--json")
-    told = ran.json
-    assert ran.status == 1 and told["schema"] == "bundlekeeper.inventory-read/1" and not told["ok"]
-    assert {key: told["counts"][key] for key in EXPECTED["odd"]["counts"]} == EXPECTED["odd"]["counts"]
-    assert len(told["inventory"]["component"]) == 3 and told["services"][0]["service"] == server.url
-    assert {u["odata_id"].rpartition("/")[2]: u["reason"] for u in told["services"][0]["unmapped"]} == EXPECTED["odd"][
-        "unmapped"
-    ]
+    reported = ran.json
+    assert ran.status == 1 and reported["schema"] == "bundlekeeper.inventory-read/1" and not reported["ok"]
+    assert {key: reported["counts"][key] for key in EXPECTED["odd"]["counts"]} == EXPECTED["odd"]["counts"]
+    assert len(reported["inventory"]["component"]) == 3 and reported["services"][0]["service"] == server.url
+    assert {u["odata_id"].rpartition("/")[2]: u["reason"] for u in reported["services"][0]["unmapped"]} == EXPECTED[
+        "odd"
+    ]["unmapped"]
 
 
 def test_several_services_one_of_them_broken(desk: Desk) -> None:
@@ -142,8 +142,8 @@ def test_several_services_one_of_them_broken(desk: Desk) -> None:
     )
     ran = desk.run(bad.url, *HOLM, "-o", "none.toml")
     assert ran.status == 3 and "error: not JSON" in ran.err and not (desk.folder / "none.toml").exists()
-    told = desk.run(bad.url, desk.serve(faults={"/redfish/v1": raw(b"[]")}).url, *HOLM, "--json").json
-    assert [s["complete"] for s in told["services"]] == [False, False] and "component" not in told["inventory"]
+    reported = desk.run(bad.url, desk.serve(faults={"/redfish/v1": raw(b"[]")}).url, *HOLM, "--json").json
+    assert [s["complete"] for s in reported["services"]] == [False, False] and "component" not in reported["inventory"]
 
 
 def test_the_password_from_netrc(desk: Desk) -> None:
@@ -209,7 +209,7 @@ def test_what_is_refused_before_anything_is_asked(desk: Desk, monkeypatch: pytes
 def test_wrong_passwords(desk: Desk) -> None:
     server = desk.serve()
     ran = desk.run(server.url, *HOLM, password="wrong")
-    assert ran.status == 3 and "log in" in ran.err and len(server.world.asked) == 2
+    assert ran.status == 3 and "the login" in ran.err and len(server.world.asked) == 2
     assert json.loads(desk.run(server.url, *HOLM, "--json", password="wrong").out)["error"]["exit"] == 3
 
 

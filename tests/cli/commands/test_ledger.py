@@ -99,7 +99,10 @@ def test_staged_activated_read_back_and_the_difference_is_reported(office: Keepe
         (["stage", "HOLMA-B1:bios", "--bundle", "infrastructure/6.1.0"], "has no image for a bios"),
         (["stage", "HOLMA-R1:bios", "--bundle", "blade/6.1.0"], "not Gull-1"),
         (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.2.0"], "is not in this store"),
-        (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--bank", "boot_files"], "has no bank 'boot_files'"),
+        (
+            ["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--bank", "boot_files"],
+            "has no bank 'boot_files'",
+        ),
         (["stage", "HOLMA-MT", "--bundle", "infrastructure/6.1.0"], "overwritten in place"),
         (["activate", "HOLMA-SW1"], "no image is known to be staged"),
         (["activate", "HOLMA-IO1", "--version", "9.9"], "is not known to be staged"),

@@ -13,7 +13,7 @@ import pytest
 
 from tests.conftest import Keeper, Ran
 from tests.kits.media_kit import signed, write_set
-from tests.kits.paper_receipts import paper, told, typed
+from tests.kits.printed_receipts import printed, reported, typed
 from tests.kits.signing_world import private, private_pem, ssh_line
 from tests.kits.trips import SKERRY, Trip, code_of
 
@@ -43,7 +43,7 @@ def write(trip: Trip, out: str | Path, *options: str) -> Ran:
 
 @pytest.mark.parametrize("form", ["--printed", "--out"])
 def test_a_site_that_is_not_recorded_is_refused_where_others_are(trip: Trip, form: str) -> None:
-    """A paper of a misspelt site would leave out how its domains stand."""
+    """A printed receipt of a misspelt site would leave out its domains."""
     words = ("receipt", "write", "--printed", "--site")
     assert trip.at(trip.skerry, *words, "skery").status == 0, "nothing is recorded yet that could tell"
     trip.work()
@@ -65,7 +65,7 @@ def test_a_name_that_is_not_one_line_of_text_is_refused(trip: Trip, option: str,
 
 
 @pytest.mark.parametrize(
-    ("meant_for", "says"),
+    ("meant_for", "message"),
     [
         ("site skerry to release 6.1", ""),
         ("site holm to release 6.1", "the set was meant for site holm; the receipt is of skerry"),
@@ -75,35 +75,35 @@ def test_a_name_that_is_not_one_line_of_text_is_refused(trip: Trip, option: str,
         ("release 6.1", ""),
     ],
 )
-def test_a_receipt_of_another_site_than_the_set_was_meant_for_is_told(
+def test_a_receipt_of_another_site_than_the_set_was_meant_for_is_reported(
     keeper: Keeper, tmp_path: Path, meant_for: str, message: str
 ) -> None:
     trip = arrived(keeper, tmp_path, meant_for)
     trip.work()
     ran = trip.read(trip.receipt("out"))
-    assert (ran.status, told(ran.json, "not-checked")) == (1 if message else 0, [message] if message else [])
-    back = typed(trip, paper(trip, "--key", str(tmp_path / "skerry.key")))
-    assert (back.status, told(back.json, "not-checked")) == (1 if message else 0, [message] if message else [])
+    assert (ran.status, reported(ran.json, "not-checked")) == (1 if message else 0, [message] if message else [])
+    back = typed(trip, printed(trip, "--key", str(tmp_path / "skerry.key")))
+    assert (back.status, reported(back.json, "not-checked")) == (1 if message else 0, [message] if message else [])
 
 
-def test_a_receipt_of_a_site_that_does_not_hold_the_domain_is_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_receipt_of_a_site_without_the_domain_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     """By the main site's own record, where it knows the domain."""
     trip = arrived(keeper, tmp_path, "domain holm-a to release 6.1")
     trip.work()
-    out, slip = trip.receipt("out"), paper(trip, "--key", str(tmp_path / "skerry.key"))
+    out, slip = trip.receipt("out"), printed(trip, "--key", str(tmp_path / "skerry.key"))
     inventory = tmp_path / "holm.toml"
     inventory.write_text((tmp_path / "inventory-1.toml").read_text().replace("skerry", "holm").replace("S-1", "H-1"))
     assert trip.at(trip.main_site, "inventory", "load", inventory).status == 0
     message = ["the set was meant for domain holm-a, which is at holm; the receipt is of skerry"]
     ran, back = trip.read(out), typed(trip, slip)
-    assert (ran.status, told(ran.json, "not-checked")) == (1, message)
-    assert (back.status, told(back.json, "not-checked")) == (1, message)
+    assert (ran.status, reported(ran.json, "not-checked")) == (1, message)
+    assert (back.status, reported(back.json, "not-checked")) == (1, message)
 
 
-def test_a_long_site_is_the_same_on_paper(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_long_site_is_the_same_when_printed(keeper: Keeper, tmp_path: Path) -> None:
     long = "ö" * 30  # 60 bytes, of which 40 fit
     trip = arrived(keeper, tmp_path, f"site {long} to release 6.1")
-    assert typed(trip, paper(trip, "--site", long, "--key", str(tmp_path / "skerry.key"))).status == 0
+    assert typed(trip, printed(trip, "--site", long, "--key", str(tmp_path / "skerry.key"))).status == 0
 
 
 # Where the files go
@@ -135,19 +135,17 @@ def test_a_signature_that_a_killed_run_left_is_replaced(trip: Trip) -> None:
     assert trip.read(trip.base / "x").status == 0
 
 
-@pytest.mark.parametrize("paper", [False, True])
+@pytest.mark.parametrize("printed_one", [False, True])
 @pytest.mark.parametrize("name", [".", "/", "..", "media", "media/", "none/", "none/.", "none/x", "file/x"])
 def test_what_cannot_be_a_new_file_is_refused(
-    trip: Trip, name: str, paper: bool, monkeypatch: pytest.MonkeyPatch
+    trip: Trip, name: str, printed_one: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(trip.base)
     (trip.base / "file").write_bytes(b"")
     before = sorted(path.name for path in trip.base.rglob("*"))
-    ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--out", name) if paper else write(trip, name)
+    ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--out", name) if printed_one else write(trip, name)
     assert ran.status == 2, ran.out + ran.err
-    word = {"none/x": "the folder is not there", "file/x": "this is no folder"}.get(
-        name, "names a folder, a file is due"
-    )
+    word = {"none/x": "the folder is not there", "file/x": "this is no folder"}.get(name, "names a folder, not a file")
     assert word in ran.err
     assert "hint: " in ran.err
     assert sorted(path.name for path in trip.base.rglob("*")) == before
@@ -236,7 +234,7 @@ def test_a_set_is_named_in_any_case(trip: Trip) -> None:
     assert write(trip, trip.base / "x", "--set", set_id.upper()).status == 0
 
 
-def test_with_no_events_after_a_number_it_says_so(trip: Trip, tmp_path: Path) -> None:
+def test_no_events_after_a_number_is_reported(trip: Trip, tmp_path: Path) -> None:
     trip.work()
     count = trip.at(trip.skerry, "ledger", "verify", "--json").json["chain"]["events"]
     for after, words in ((count, "no new events"), (count - 1, f"event {count}"), (0, f"events 1 to {count}")):
@@ -247,23 +245,23 @@ def test_with_no_events_after_a_number_it_says_so(trip: Trip, tmp_path: Path) ->
         assert f": {words}, head " in ran.out
 
 
-# Whose paper it is
+# Whose receipt it is
 
 
-def test_a_paper_by_a_key_that_is_good_no_more_is_told_as_a_file_is(trip: Trip, tmp_path: Path) -> None:
-    slip = paper(trip, "--key", str(tmp_path / "skerry.key"))
+def test_a_printed_receipt_by_a_key_that_is_no_longer_good_is_reported_as_a_file_is(trip: Trip, tmp_path: Path) -> None:
+    slip = printed(trip, "--key", str(tmp_path / "skerry.key"))
     assert typed(trip, slip).status == 0
     trip.at(trip.main_site, "trust", "remove", "skerry", "--reason", "lost")
     ran, file = typed(trip, slip), trip.read(trip.receipt("file"))
     assert (ran.status, ran.codes, file.codes) == (4, ["removed-key"], ["removed-key"])
-    assert "lost" in told(ran.json, "removed-key")[0]
+    assert "lost" in reported(ran.json, "removed-key")[0]
 
 
 @pytest.mark.parametrize(
     ("purpose", "dates", "code"),
     [("receipts", ("--until", "2026-01-01"), "expired-key"), ("indexes", (), "unknown-key")],
 )
-def test_a_paper_by_a_key_that_is_not_good_for_it_is_told(
+def test_a_printed_receipt_by_a_key_that_is_not_for_receipts_is_reported(
     trip: Trip, tmp_path: Path, purpose: str, dates: tuple[str, ...], code: str
 ) -> None:
     key, public = tmp_path / "key", tmp_path / "key.pub"
@@ -272,7 +270,7 @@ def test_a_paper_by_a_key_that_is_not_good_for_it_is_told(
     public.write_bytes(ssh_line(private("ed25519", 6)) + b"\n")
     added = trip.at(trip.main_site, "trust", "add", "k", public, "--form", "sshsig", "--for", purpose, *dates)
     assert added.status == 0
-    ran = typed(trip, paper(trip, "--key", str(key)))
+    ran = typed(trip, printed(trip, "--key", str(key)))
     assert (ran.status, set(ran.codes)) == (4, {code})
 
 

@@ -52,7 +52,7 @@ HARBOUR = Path(__file__).parents[3] / "manifests" / "marram-2026-11.toml"
 
 
 class Stores:
-    """Depot and site as commands see them, each with its store; keys made by OpenSSH's format."""
+    """Main site and another site as commands see them, each with its store; keys made by OpenSSH's format."""
 
     def __init__(self, keeper: Keeper, base: Path) -> None:
         self.base, self._keeper = base, keeper
@@ -82,13 +82,13 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
     stores.run("main site", "store", "add", world.manifest, "--from", world.downloads)
     stores.run("main site", "inventory", "load", HARBOUR)
     stores.trusting()
-    plan = ("media", "pack", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "plan.json")
-    stores.run("main site", *plan)
+    pack = ("media", "pack", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "packing.json")
+    stores.run("main site", *pack)
     media = [tmp_path / f"stick{n}" for n in (1, 2, 3)]
     for each in media:
         each.mkdir()
     to = [word for n, each in enumerate(media, 1) for word in ("--to", f"{n}={each}")]
-    stores.run("main site", "media", "write", "plan.json", *to, "--key", tmp_path / "holm.key")
+    stores.run("main site", "media", "write", "packing.json", *to, "--key", tmp_path / "holm.key")
     came = stores.run("site", "media", "receive", media[2], "--json").json
     assert (came["complete"], sorted(came["to_come"])) == (False, ["1", "2"])
     assert stores.run("site", "media", "receive", media[0], media[1], "--json").json["complete"]
@@ -118,9 +118,7 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
         "--reported-by",
         "keeper",
     )
-    stores.run(
-        "site", "stage", *word, "--bank", "store", "list", "--anyway", "the switches have space: looked at by hand"
-    )
+    stores.run("site", "stage", *word, "--bank", "boot_files", "--anyway", "the switches have space: looked at by hand")
     receipt = tmp_path / "skerry.receipt"
     stores.run("site", "receipt", "write", "--out", receipt, "--key", tmp_path / "skerry.key")
     stores.run("main site", "media", "list", status=1)
@@ -146,7 +144,7 @@ def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: Wor
     at = newer.index('file = "marram-blade-6.0.1.bin"')
     standing = newer.index("lifecycle = ", at)
     line = newer[standing : newer.index("\n", standing)]
-    newer = newer[:standing] + 'lifecycle = "withdrawn"\nwhy = "loses settings"' + newer[standing + len(line) :]
+    newer = newer[:standing] + 'lifecycle = "withdrawn"\nreason = "loses settings"' + newer[standing + len(line) :]
     world.manifest.write_text(newer)
     stores.run("main site", "store", "add", world.manifest, "--from", world.downloads, status=1)
     stores.trusting()
@@ -209,7 +207,7 @@ class RoundTrip(RuleBasedStateMachine):
             issuer = ledger.head().ledger
             sent = Sets(store).begin(
                 issuer=issuer,
-                plan=f"{number:064x}",
+                packing=f"{number:064x}",
                 platform="marram",
                 meant_for="skerry",
                 volumes=VOLUMES,
@@ -293,7 +291,9 @@ class RoundTrip(RuleBasedStateMachine):
         key = private("ed25519", 1)
         with self._ledger(self.skerry) as ledger, Store.open(self.skerry.root, write=True) as store:
             received, index = compose.chosen(store, "")
-            made = compose.compose(store, ledger, received, index, made=now(), site="skerry", by="me", after=after)
+            made = compose.compose(
+                store, ledger, received, index, made=now(), site="skerry", reported_by="me", after=after
+            )
             receipt_write.write(out, made, ledger, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
         return out, after, self.events
 

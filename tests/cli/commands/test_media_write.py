@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from tests.conftest import Keeper, World
-from tests.kits.main_sites import PLAN, MainSite
+from tests.kits.main_sites import PACKING, MainSite
 
 
 @pytest.fixture
@@ -22,9 +22,9 @@ def main_site(keeper: Keeper, world: World, tmp_path: Path) -> MainSite:
     return MainSite(keeper, world, tmp_path)
 
 
-def test_a_set_is_written_told_and_said_again(main_site: MainSite) -> None:
+def test_a_set_is_written_and_reported_again(main_site: MainSite) -> None:
     done = main_site.write("--to", "stick", "--label", "labels.html")
-    assert done.status == main_site.planned.status, done.err
+    assert done.status == main_site.packed.status, done.err
     assert f"set id {re.search(r'set id ([0-9a-f]{16})', done.out)[1]}" in done.out  # type: ignore[index]
     for number in range(1, main_site.volumes + 1):
         assert f"volume {number} of {main_site.volumes}: written" in done.out
@@ -34,12 +34,12 @@ def test_a_set_is_written_told_and_said_again(main_site: MainSite) -> None:
         )
     assert "verification: read again" in done.out
     assert "every volume of the set was written and verified" in done.out
-    assert "never by the media" in done.err
+    assert "never on the media" in done.err
     assert "damage, not origin" in done.err
     assert [x for x in done.out.splitlines() if len(x) > 80 and not re.match(r"(error|warning|note|  hint)\b", x)] == []
     assert "<svg" in (main_site.base / "labels.html").read_text()
-    again = main_site.keeper("media", "write", "plan.json", "--to", "stick", "--json")  # no key is needed any more
-    assert again.status == main_site.planned.status
+    again = main_site.keeper("media", "write", "packing.json", "--to", "stick", "--json")  # no key is needed any more
+    assert again.status == main_site.packed.status
     assert {copy["state"] for copy in again.json["copies"]} == {"already there"}
     assert again.json["read_bytes"] == 0
 
@@ -81,15 +81,15 @@ def test_a_dry_run_changes_nothing(main_site: MainSite) -> None:
 
 def test_an_image_on_the_command_line(main_site: MainSite) -> None:
     done = main_site.write("--iso", "set.iso", "--only", "1", "--json")
-    assert done.status == main_site.planned.status, done.err
+    assert done.status == main_site.packed.status, done.err
     (image,) = done.json["images"]
     assert (main_site.base / image["file"]).stat().st_size == image["bytes"]
     again = main_site.write("--iso", "set.iso", "--only", "1")
     assert (again.status, "already there, image of" in again.out) == (done.status, True)
 
 
-def test_without_a_plan_by_plans_own_words(main_site: MainSite) -> None:
-    """The same set, whether its plan was kept in a file or not."""
+def test_without_a_packing_by_the_options_of_media_pack(main_site: MainSite) -> None:
+    """The same set, whether its packing was kept in a file or not."""
     words = ("--for", "6.1", "--volume", "4MB:folder", "--to", "stick", "--key", "key", "--json")
     first = main_site.keeper("media", "write", *words).json
     second = main_site.write("--to", "stick", "--json").json
@@ -104,7 +104,7 @@ def test_withdrawals_alone(main_site: MainSite, keeper: Keeper) -> None:
     if none.status == 2:
         assert "withdraws nothing" in none.err
     text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
-    text = re.sub(r'^lifecycle = "current"', 'lifecycle = "withdrawn"\nwhy = "a fault"', text, count=1, flags=re.M)
+    text = re.sub(r'^lifecycle = "current"', 'lifecycle = "withdrawn"\nreason = "a fault"', text, count=1, flags=re.M)
     main_site.world.manifest.write_text(text)
     keeper("store", "add", main_site.world.manifest, "--from", main_site.world.downloads, "--quiet")
     done = keeper("media", "write", "--notice", "--to", "stick", "--key", "key", "--json")
@@ -127,20 +127,20 @@ def _public(key: Path) -> str:
 
 
 @pytest.mark.parametrize(
-    ("words", "status", "says"),
+    ("words", "status", "message"),
     [
-        (("plan.json",), 2, "no target"),
-        (("plan.json", "--to", "stick"), 2, "--key is missing"),
-        (("plan.json", "--to", "absent", "--key", "key"), 2, "no such folder"),
-        (("plan.json", "--to", "9=stick", "--key", "key"), 2, "no volume 9"),
-        (("plan.json", "--notice", "--to", "stick"), 2, "one of"),
+        (("packing.json",), 2, "no target"),
+        (("packing.json", "--to", "stick"), 2, "--key is missing"),
+        (("packing.json", "--to", "absent", "--key", "key"), 2, "no such folder"),
+        (("packing.json", "--to", "9=stick", "--key", "key"), 2, "no volume 9"),
+        (("packing.json", "--notice", "--to", "stick"), 2, "one of"),
         (("--to", "stick"), 2, "one of"),
-        (("plan.json", "--to", "stick", "--also", "md5", "--key", "key"), 2, "--also md5"),
+        (("packing.json", "--to", "stick", "--also", "md5", "--key", "key"), 2, "--also md5"),
         (("absent.json", "--to", "stick", "--key", "key"), 2, "is not there"),
-        (("key", "--to", "stick", "--key", "key"), 2, "no plan of a media set"),
-        (("plan.json", "--to", "stick", "--key", "key", "--volume-id", "no such id"), 4, "not no such id"),
-        (("plan.json", "--to", "stick", "--key", "plan.json"), 4, "can be reached by others"),
-        (("plan.json", "--to", "stick", "--key", "key", "--label", "plan.json"), 2, "no page of labels"),
+        (("key", "--to", "stick", "--key", "key"), 2, "not a packing file"),
+        (("packing.json", "--to", "stick", "--key", "key", "--volume-id", "no such id"), 4, "not no such id"),
+        (("packing.json", "--to", "stick", "--key", "packing.json"), 4, "can be reached by others"),
+        (("packing.json", "--to", "stick", "--key", "key", "--label", "packing.json"), 2, "no page of labels"),
     ],
 )
 def test_what_cannot_be_is_refused_and_nothing_is_written(
@@ -171,7 +171,7 @@ def test_a_number_without_a_folder_is_no_target(main_site: MainSite) -> None:
         assert main_site.write(*words, "--dry-run").status == 2
     assert sorted(main_site.base.iterdir()) == before
     assert list((main_site.base / "stick").iterdir()) == []
-    store = main_site.keeper("media", "write", "plan.json", "--key", "key", "--to", "store", "--dry-run")
+    store = main_site.keeper("media", "write", "packing.json", "--key", "key", "--to", "store", "--dry-run")
     assert (store.status, "inside the store" in store.err) == (2, True), store.err
 
 
@@ -192,8 +192,8 @@ def test_what_the_report_depends_on_is_asked_before_anything_is_written(main_sit
 
 def test_two_documents_never_come_on_one_standard_output(main_site: MainSite) -> None:
     written = main_site.write("--to", "stick", "--label", "-", "--json")
-    planned = main_site.keeper(*PLAN[:-1], "-", "--json")
-    for done in (written, planned):
+    packed = main_site.keeper(*PACKING[:-1], "-", "--json")
+    for done in (written, packed):
         assert (done.status, done.json["error"]["message"].endswith("two documents on stdout")) == (2, True)
     assert list((main_site.base / "stick").iterdir()) == []
 
@@ -209,7 +209,7 @@ def test_a_label_that_fails_at_the_end_does_not_throw_the_report_away(main_site:
         "from bundlekeeper.cli.screen.run import run\nsys.exit(run(sys.argv[1:]))"
     )
     env = {**os.environ, "BUNDLEKEEPER_STORE": "store", "COLUMNS": "80"}
-    command = [sys.executable, "-c", script, "media", "write", "plan.json", "--key", "key", *words]
+    command = [sys.executable, "-c", script, "media", "write", "packing.json", "--key", "key", *words]
     done = subprocess.run(command, cwd=main_site.base, env=env, capture_output=True, text=True, check=False)
     assert done.returncode == 3, done.stderr
     if json_too:
@@ -223,25 +223,25 @@ def test_a_label_that_fails_at_the_end_does_not_throw_the_report_away(main_site:
         assert "where: labels/x.html" in done.stderr
 
 
-def test_force_writes_over_an_older_plan_only(main_site: MainSite) -> None:
+def test_force_replaces_an_older_packing_only(main_site: MainSite) -> None:
     manifest = main_site.world.manifest
     before = manifest.read_bytes()
-    words = (*PLAN[:-1], manifest, "--force")
+    words = (*PACKING[:-1], manifest, "--force")
     done = main_site.keeper(*words)
-    assert (done.status, "no plan of a media set" in done.err) == (2, True), done.err
+    assert (done.status, "this is not a packing file" in done.err) == (2, True), done.err
     assert manifest.read_bytes() == before
-    assert main_site.keeper(*PLAN, "--force").status == main_site.planned.status
-    assert main_site.keeper(*PLAN).status == 2
+    assert main_site.keeper(*PACKING, "--force").status == main_site.packed.status
+    assert main_site.keeper(*PACKING).status == 2
 
 
-def test_what_is_said_at_the_end_is_true_of_this_run(main_site: MainSite) -> None:
+def test_what_is_printed_at_the_end_is_true_of_this_run(main_site: MainSite) -> None:
     first = main_site.write("--to", "stick")
-    assert "next: carry them" in first.err
+    assert "next: bring the volumes" in first.err
     file = next((main_site.base / "stick").glob("*-1of*/data/**/*.bin"))
     file.chmod(0o644)
     file.write_bytes(b"x" * file.stat().st_size)
     done = main_site.write("--to", "stick")
     assert done.status == 1
     assert "every volume of the set was written and verified" not in done.out
-    assert "next: carry them" not in done.err
+    assert "next: bring the volumes" not in done.err
     assert "volume 1 was finished before, and is not whole here" in done.out

@@ -64,7 +64,7 @@ def test_a_file_of_another_kind_is_named_for_what_it_is(keeper: Keeper, world: W
     stick.mkdir()
     for words, message in (
         (("inventory", "load", world.manifest), "this is a manifest, not an inventory"),
-        (("media", "write", world.manifest, "--to", stick, "--key", key), "this is no plan of a media set"),
+        (("media", "write", world.manifest, "--to", stick, "--key", key), "this is not a packing file"),
         (("media", "receive", world.manifest), "this is a file"),
         (("manifest", "sign", world.manifest, "--key", f"{key}.pub"), "this is a public key, not a private one"),
         (("report", "--site", "holm", "--out", tmp_path / "x.pdf"), "neither .html nor .txt"),

@@ -296,7 +296,9 @@ def test_a_schema_that_is_not_ours_is_refused(path: Path, name: str, condition: 
     assert "ledger salvage FILE" in caught.value.hint
 
 
-def test_two_indexes_are_asked_about_a_text_that_was_never_recorded(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_two_indexes_are_asked_about_a_text_that_was_never_recorded(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The index that UNIQUE makes cannot be hidden: here it finds nothing."""
     monkeypatch.setattr(Words, "find", lambda *_: None)
     with pytest.raises(DamagedError, match="words lacks one"):

@@ -25,7 +25,7 @@ from bundlekeeper.links.http.client import (
     parse_url,
     read_headers,
     redacted,
-    speaking_to,
+    talking_to,
     tls_context,
 )
 from tests.kits.local_server import Authority
@@ -242,7 +242,7 @@ def test_authorities_that_cannot_be_used(tmp_path: Path) -> None:
 )
 def test_the_boundary(error: Exception, again: bool) -> None:
     """'Foreign exceptions are wrapped at one boundary'; their words may hold a header."""
-    with pytest.raises(UnfinishedError) as caught, speaking_to("the mirror"):
+    with pytest.raises(UnfinishedError) as caught, talking_to("the mirror"):
         raise error
     assert isinstance(caught.value, BrokenOff) is again
     assert caught.value.where == "the mirror" and caught.value.__cause__ is error
@@ -251,7 +251,7 @@ def test_the_boundary(error: Exception, again: bool) -> None:
 
 def test_our_own_errors_and_bugs_pass_the_boundary() -> None:
     for error in (InputError("ours"), ZeroDivisionError()):
-        with pytest.raises(type(error)) as caught, speaking_to("the mirror"):
+        with pytest.raises(type(error)) as caught, talking_to("the mirror"):
             raise error
         assert caught.value is error
 

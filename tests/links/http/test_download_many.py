@@ -146,7 +146,7 @@ def test_connections_are_shared(bench: Bench) -> None:
     assert (len(one.requests), one.connections) == (2, 1)
 
 
-def test_an_answer_that_nobody_wants_leaves_its_connection(bench: Bench) -> None:
+def test_an_unused_answer_leaves_its_connection(bench: Bench) -> None:
     """A file that is not there, and a redirect with a body, each on the connection of the one before."""
     bench.bundles = {"a.bin": b"a" * 10, "b.bin": b"b" * 10}
     site = Site({"/there/b.bin": Served(bench.bundles["b.bin"])})
@@ -219,7 +219,7 @@ def test_one_after_the_other_gives_the_same(bench: Bench, monkeypatch: pytest.Mo
     assert server.most["GET"] == 1 and bench.incoming == set()
 
 
-class Told(Silent):
+class Reported(Silent):
     """Counts what progress is reported."""
 
     def __init__(self) -> None:
@@ -239,10 +239,10 @@ def test_progress_is_right_with_several_at_a_time_that_break_and_begin_again(ben
     for number, served in enumerate(site.files.values()):
         served.cuts = [HALF] * (number % 3)  # without a validator each try begins from nothing
     server = bench.serve(Together(site, 1))
-    told = Told()
-    result = bench.add(server.url, progress=told)
+    reported = Reported()
+    result = bench.add(server.url, progress=reported)
     assert [(r.status, r.read_bytes) for r in result.rows] == [("added", SIZE)] * 6
-    assert told.done_bytes == told.total == 6 * SIZE
+    assert reported.done_bytes == reported.total == 6 * SIZE
 
 
 def test_bundles_of_the_same_bytes_are_fetched_once(bench: Bench) -> None:
@@ -355,7 +355,7 @@ def test_kill_9_with_several_on_their_way_then_only_the_rest(bench: Bench) -> No
     assert bench.incoming == set() and bench.states() == ["verified"] * 6
 
 
-def test_a_store_that_fails_ends_the_take_and_the_threads(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_store_that_fails_ends_the_adding_and_the_threads(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     stuck = Stuck(_site(bench.bundles), frozenset({"0.bin"}))
     server = bench.serve(stuck)
     link = os.link

@@ -61,7 +61,7 @@ def _gets(server: LocalServer) -> list[Request]:
 # -- the straight way ------------------------------------------------------------------------------------------------
 
 
-def test_takes_from_a_mirror_and_asks_nothing_when_all_is_held(bench: Bench) -> None:
+def test_adds_from_a_mirror_and_asks_nothing_when_all_is_in_the_store(bench: Bench) -> None:
     bench.bundles = {"a.bin": A, "b c%.bin": B}
     server = bench.serve(Site({"/files/a.bin": Served(A), "/files/b%20c%25.bin": Served(B)}))
     result = bench.add(f"{server.url}/files/")
@@ -173,7 +173,7 @@ def test_kill_9_in_the_middle_then_only_the_rest(bench: Bench) -> None:
     assert [r.status for r in result.rows] == ["added"] and not result.findings
     assert server.body_bytes - before == len(A) - kept
     assert _gets(server)[-1].headers["range"] == f"bytes={kept}-"
-    assert "were there from a download that broke" in result.rows[0].note
+    assert "were kept from a download that broke" in result.rows[0].note
     assert bench.incoming == set() and bench.published() == ["a.bin"]
 
 
@@ -350,7 +350,7 @@ def test_one_bad_bundle_does_not_stop_the_others(bench: Bench, name: str) -> Non
     assert bench.published() == ["also.bin", "good.bin"]
     assert exit_status(result.findings) == (3 if code == "unreadable" else 1)
     if code in ("extended", "truncated") and name.startswith("too"):
-        assert "/bad.bin" not in [r.path for r in _gets(server)]  # told without reading
+        assert "/bad.bin" not in [r.path for r in _gets(server)]  # reported without reading
     if name == "short":
         assert bench.quarantined() == [b"hello"]
 

@@ -31,13 +31,13 @@ class Bench:
     folder: Path
     fd: int
     folder_fd: int
-    told: int = 0
+    reported: int = 0
 
     def count(self, n: int) -> None:
-        self.told += n
+        self.reported += n
 
     def part(self, stop: Stop | None = None) -> PartFile:
-        self.told = 0
+        self.reported = 0
         os.lseek(self.fd, 0, os.SEEK_SET)
         return PartFile(self.fd, RecordPlace(self.folder_fd, "record"), whole=WHOLE, on_bytes=self.count, stop=stop)
 
@@ -62,7 +62,7 @@ def _add(part: PartFile, data: bytes) -> None:
 
 def _kept(bench: Bench, data: bytes = b"x" * 400, etag: str = '"one"') -> None:
     part = bench.part()
-    assert part.take_up([URL]) == ""
+    assert part.resume([URL]) == ""
     part.begin(URL, etag)
     _add(part, data)
     part.keep()
@@ -71,8 +71,8 @@ def _kept(bench: Bench, data: bytes = b"x" * 400, etag: str = '"one"') -> None:
 def test_goes_on_where_it_was_kept(bench: Bench) -> None:
     _kept(bench)
     part = bench.part()
-    assert part.take_up(["https://other.example/", URL]) == URL
-    assert (part.size, part.validator, bench.told) == (400, '"one"', 400)
+    assert part.resume(["https://other.example/", URL]) == URL
+    assert (part.size, part.validator, bench.reported) == (400, '"one"', 400)
     _add(part, b"y" * 600)
     assert part.sha256() == hashlib.sha256(b"x" * 400 + b"y" * 600).hexdigest()
     assert bench.data == b"x" * 400 + b"y" * 600
@@ -83,7 +83,7 @@ def test_what_was_written_after_the_last_sync_is_cut_off(bench: Bench) -> None:
     _kept(bench)
     os.write(bench.fd, b"?" * 100)
     part = bench.part()
-    part.take_up([URL])
+    part.resume([URL])
     assert part.size == 400 and bench.data == b"x" * 400
 
 
@@ -105,7 +105,7 @@ def test_starts_again(bench: Bench, reason: str) -> None:
     elif reason == "broken":
         record.write_bytes(record.read_bytes()[:-5])
     part = bench.part()
-    assert part.take_up(urls) == ""
+    assert part.resume(urls) == ""
     assert (part.size, part.validator, bench.data) == (0, "", b"")
     assert not record.exists()
 
@@ -113,18 +113,18 @@ def test_starts_again(bench: Bench, reason: str) -> None:
 def test_a_finished_part_is_kept_without_a_tag(bench: Bench) -> None:
     _kept(bench, b"x" * WHOLE, etag="")
     part = bench.part()
-    assert part.take_up([URL]) == URL
+    assert part.resume([URL]) == URL
     assert part.sha256() == hashlib.sha256(b"x" * WHOLE).hexdigest()
 
 
-def test_beginning_again_takes_the_counted_bytes_back(bench: Bench) -> None:
+def test_beginning_again_subtracts_the_counted_bytes(bench: Bench) -> None:
     _kept(bench)
     part = bench.part()
-    part.take_up([URL])
+    part.resume([URL])
     part.begin(URL, '"two"')
-    assert bench.told == 0
+    assert bench.reported == 0
     _add(part, b"z")
-    assert bench.told == 1 and bench.data == b"z"
+    assert bench.reported == 1 and bench.data == b"z"
 
 
 def test_stops_while_hashing_again(bench: Bench) -> None:
@@ -132,15 +132,15 @@ def test_stops_while_hashing_again(bench: Bench) -> None:
     stop = Stop()
     stop.set()
     with pytest.raises(StoppedError):
-        bench.part(stop).take_up([URL])
-    assert bench.part().take_up([URL]) == URL
+        bench.part(stop).resume([URL])
+    assert bench.part().resume([URL]) == URL
 
 
 def test_no_room_drops_the_part(bench: Bench) -> None:
     """'no bytes or no inodes mid-copy: temp gone, clear error' (EFBIG by a limit stands for every write error)."""
     _kept(bench)
     part = bench.part()
-    part.take_up([URL])
+    part.resume([URL])
     old = resource.getrlimit(resource.RLIMIT_FSIZE)
     quiet = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_FSIZE, (500, old[1]))
@@ -151,7 +151,7 @@ def test_no_room_drops_the_part(bench: Bench) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, old)
         signal.signal(signal.SIGXFSZ, quiet)
     assert bench.data == b"" and not (bench.folder / "record").exists()
-    assert bench.told == 0
+    assert bench.reported == 0
 
 
 @pytest.mark.fault(8)
@@ -164,7 +164,7 @@ def test_a_failed_sync_drops_the_part(bench: Bench, monkeypatch: pytest.MonkeyPa
         raise OSError(5, "Input/output error")
 
     part = bench.part()
-    part.take_up([URL])
+    part.resume([URL])
     part.begin(URL, '"one"')
     _add(part, b"x")
     monkeypatch.setattr(os, "fdatasync", fail)
@@ -180,7 +180,7 @@ def test_the_record_is_private_and_no_link_is_followed(bench: Bench) -> None:
     assert record.stat().st_mode & 0o777 == 0o600
     record.rename(bench.folder / "elsewhere")
     record.symlink_to("elsewhere")
-    assert bench.part().take_up([URL]) == ""
+    assert bench.part().resume([URL]) == ""
     _kept(bench)
     assert not record.is_symlink()
 
@@ -189,7 +189,7 @@ def test_a_huge_record_is_none(bench: Bench) -> None:
     _kept(bench)
     record = bench.folder / "record"
     record.write_bytes(record.read_bytes() + b" " * limits.DOWNLOAD_RECORD_BYTES)
-    assert bench.part().take_up([URL]) == ""
+    assert bench.part().resume([URL]) == ""
 
 
 GOOD = json.loads(Resume(URL, '"one"', WHOLE, 400).as_bytes())

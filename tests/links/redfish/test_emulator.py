@@ -109,7 +109,7 @@ def read(url: str, authority: Authority, who: Credentials | None, *entries: MapE
     )
 
 
-def test_what_it_tells_is_read_and_the_rest_reported(open_service: str, authority: Authority) -> None:
+def test_what_it_states_is_read_and_the_rest_reported(open_service: str, authority: Authority) -> None:
     """ "FirmwareInventory is linked but 404, SessionService 404" (standards §5): read what is there, report the rest"""
     reading = read(open_service, authority, None)
     assert reading.complete and reading.counts["items"] == 0
@@ -149,11 +149,11 @@ def test_every_collection_that_it_links_is_read_or_named(open_service: str, auth
 
 def test_basic_only_where_it_is_allowed(locked_service: str, authority: Authority) -> None:
     """The emulator has no sessions, and takes HTTP Basic (RFC 7617) against a file of bcrypt hashes."""
-    with pytest.raises(UnfinishedError, match="who asks"):
+    with pytest.raises(UnfinishedError, match="needs a login"):
         read(locked_service, authority, None)
     with pytest.raises(InputError, match="Basic was not allowed"):
         read(locked_service, authority, Credentials(USER, PASSWORD))
-    with pytest.raises(UnfinishedError, match="who asks"):
+    with pytest.raises(UnfinishedError, match="needs a login"):
         read(locked_service, authority, Credentials(USER, "wrong", basic=True))
     reading = read(locked_service, authority, Credentials(USER, PASSWORD, basic=True))
     assert {c.kind for c in reading.components} == {"management-controller", "bios"}

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bundlekeeper.links.redfish import map_firmware
 from bundlekeeper.links.redfish import components as redfish_components
+from bundlekeeper.links.redfish import map_firmware
 from bundlekeeper.links.redfish import session as redfish_session
 from bundlekeeper.links.redfish import walk as redfish_walk
 from bundlekeeper.links.redfish.map_firmware import Placed
@@ -77,7 +77,7 @@ def two_staged(made: Documents) -> Placed:
     return placed(made)
 
 
-def test_a_part_that_says_otherwise_is_told(rack: Documents) -> None:
+def test_a_component_that_states_another_version_is_reported(rack: Documents) -> None:
     rack[MANAGER]["FirmwareVersion"] = "6.1.0 (build 7)"
     found = placed(rack)
     assert only(found, "management-controller").active == "6.1.0"
@@ -123,31 +123,31 @@ def test_a_virtual_system_has_no_flash(rack: Documents) -> None:
 # -- identity and place ----------------------------------------------------------------------------------------------
 
 
-def test_what_nothing_tells_apart_is_no_component(rack: Documents) -> None:
+def test_what_has_no_identity_is_no_component(rack: Documents) -> None:
     for path in (SYSTEM, MANAGER, "/redfish/v1/Chassis/1"):
         rack[path]["SerialNumber"] = " N/A "
     found = placed(rack)
     assert {c.kind for c in found.components} == {"storage-controller", "network-adapter", "disk"}
-    assert "nothing tells its component apart" in whys(found)["bios-a"] and found.nameless == 0
+    assert "its component has no identity" in whys(found)["bios-a"] and found.nameless == 0
     del rack[f"{ITEMS}/bmc-a"], rack[f"{ITEMS}/bmc-b"]
     found = placed(rack)
-    assert found.nameless == 1 and "nothing tells" in whys(found)["bmc"]
+    assert found.nameless == 1 and "no identity" in whys(found)["bmc"]
 
 
 def test_one_identity_is_one_component(rack: Documents) -> None:
     rack["/redfish/v1/Systems/1/Storage/1/Drives/1"]["SerialNumber"] = "HOLM-D0"
     found = placed(rack)
     assert len([c for c in found.components if c.kind == "disk"]) == 1
-    assert "as /redfish/v1/Systems/1/Storage/1/Drives/0 is already" in whys(found)["1"]
+    assert "as /redfish/v1/Systems/1/Storage/1/Drives/0 is;" in whys(found)["1"]
 
 
-def test_the_users_word_on_places_wins() -> None:
+def test_the_users_placement_wins() -> None:
     found = placed(documents("chassis"), where=Placement("skerry", "skerry-a", chassis="1", slot="7"))
     assert {(c.site, c.domain, c.chassis) for c in found.components} == {("skerry", "skerry-a", "1")}
     assert {c.slot for c in found.components if c.kind == "bios"} == {"7"}
 
 
-def test_texts_that_an_inventory_could_not_hold(rack: Documents) -> None:
+def test_texts_that_do_not_fit_an_inventory(rack: Documents) -> None:
     rack[ADAPTER].update(Model="x" * 5000, SerialNumber="a\n\x1b[31mb\u202e", Location={"PartLocation": []})
     rack[f"{ITEMS}/nic"]["Version"] = "9" * 200
     component = only(placed(rack), "network-adapter")
@@ -203,7 +203,7 @@ def test_the_maps_own_places() -> None:
     component = only(placed(made, table), "model-list")
     assert (component.parent, component.model, component.active) == ("SKERRY-C1", "Dune-8", "2026.3")
     blank = MapEntry(software_id="MB4-LOGIC", kind="board-logic")
-    assert "nothing tells its component apart" in whys(placed(made, blank))["Blade2.Logic"]
+    assert "its component has no identity" in whys(placed(made, blank))["Blade2.Logic"]
     wrong = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/9")
     assert "no such resource" in whys(placed(made, wrong))["Blade2.Logic"]
     every = MapEntry(id="Drivers", kind="board-logic", of="/redfish/v1/Systems/*")
@@ -247,10 +247,10 @@ def test_which_of_several_the_map_means(rack: Documents) -> None:
     disks = rack[f"{ITEMS}/disks"]
     del disks["RelatedItem"]
     found = placed(rack, MapEntry(id="disks", kind="disk"))
-    assert "has 2 parts of the kind disk" in whys(found)["disks"] and "serial" in whys(found)["disks"]
+    assert "has 2 components of the kind disk" in whys(found)["disks"] and "serial" in whys(found)["disks"]
     disks["Version"] = "9.9"
-    for told in ({"serial": "HOLM-D1"}, {"slot": "4/2"}, {"of": "/redfish/v1/Systems/1/Storage/1/Drives/1"}):
-        found = placed(rack, MapEntry(id="disks", kind="disk", **told))
+    for reported in ({"serial": "HOLM-D1"}, {"slot": "4/2"}, {"of": "/redfish/v1/Systems/1/Storage/1/Drives/1"}):
+        found = placed(rack, MapEntry(id="disks", kind="disk", **reported))
         assert {c.serial: c.active for c in found.components if c.kind == "disk"} == {
             "HOLM-D0": "5.4.10",
             "HOLM-D1": "9.9",
@@ -271,10 +271,10 @@ def test_the_map_of_one_blade_means_that_blade() -> None:
     assert [c.active for c in found.components if c.kind == "bios"] == ["5.4.2", "5.4.10"]
     assert {"Blade1.BIOS", "Blade2.BIOS"}.isdisjoint(whys(found))
     found = placed(made, MapEntry(id="Blade*.BIOS", kind="bios"))
-    assert "has 2 parts of the kind bios" in whys(found)["Blade1.BIOS"]
+    assert "has 2 components of the kind bios" in whys(found)["Blade1.BIOS"]
 
 
-def test_the_map_tells_what_a_part_lacks(rack: Documents) -> None:
+def test_the_map_adds_what_a_component_lacks(rack: Documents) -> None:
     """An entry with a component's own address tells of the component; what was drafted for it can be given back."""
     for path in (SYSTEM, MANAGER, "/redfish/v1/Chassis/1"):
         rack[path]["SerialNumber"] = " N/A "
@@ -297,7 +297,9 @@ def test_a_manager_without_a_kind_is_listed(rack: Documents) -> None:
         "Id": "2",
         "SerialNumber": "HOLM-M2",
     }
-    assert whys(placed(rack))["2"] == "/redfish/v1/Managers/2 is a manager of the type RackManager, which has no kind"
+    assert (
+        whys(placed(rack))["2"] == "/redfish/v1/Managers/2 is a manager of the type RackManager: its kind is not known"
+    )
     found = placed(rack, MapEntry(odata_id="/redfish/v1/Managers/2", kind="domain-manager"))
     assert only(found, "domain-manager").active == "6.1.0"
 

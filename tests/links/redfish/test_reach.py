@@ -51,8 +51,8 @@ def test_trusted_components_are_read_and_listed(bench: Bench, world: Documents) 
     )
     reading = bench.read(bench.serve_documents(world))
     assert {u.odata_id: (u.version, u.reason) for u in reading.unmapped if u.id != "cpld"} == {
-        f"{TRUSTED}/A": ("3.1", f"{TRUSTED}/A is of the type TrustedComponent, which has no kind"),
-        f"{TRUSTED}/B": ("3.2", f"{TRUSTED}/B is of the type TrustedComponent, which has no kind"),
+        f"{TRUSTED}/A": ("3.1", f"{TRUSTED}/A is of the type TrustedComponent: its kind is not known"),
+        f"{TRUSTED}/B": ("3.2", f"{TRUSTED}/B is of the type TrustedComponent: its kind is not known"),
     }
     entries = (
         MapEntry(odata_id=f"{TRUSTED}/A", kind="board-logic"),
@@ -156,10 +156,10 @@ def test_http_to_this_machine_names_the_option(host: str) -> None:
 
 
 @pytest.mark.parametrize("allowed", [False, True])
-def test_http_to_another_machine_says_why_not(allowed: bool) -> None:
+def test_http_to_another_machine_is_refused_with_the_reason(allowed: bool) -> None:
     """What is sent over plain http can be read by anybody on the way (common practice)."""
     error = refusal("http://bmc-3.holm.example", http_on_loopback=allowed)
-    assert "password" in error.message and "on the way" in error.message
+    assert "password" in error.message and "on the network" in error.message
     assert "https://" in error.hint and "--http-on-loopback" in error.hint and "this machine" in error.hint
 
 

@@ -89,7 +89,7 @@ def test_only_get_and_the_session_are_sent(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize("status", [200, 201, 204])
-def test_a_log_in_may_be_answered_with(bench: Bench, status: int) -> None:
+def test_answers_to_a_login(bench: Bench, status: int) -> None:
     """ "sessions answered 204 ... Read what is there" (standards, services in the field)"""
     server = bench.serve(World(fixture("rack"), login_status=status))
     reading = bench.read(server)
@@ -99,7 +99,7 @@ def test_a_log_in_may_be_answered_with(bench: Bench, status: int) -> None:
 @pytest.mark.parametrize(
     "location", [None, "https://elsewhere.example/redfish/v1/s/{id}", "/outside/{id}", "https://["]
 )
-def test_a_session_without_an_address_is_left_and_said(bench: Bench, location: str | None) -> None:
+def test_a_session_without_an_address_is_left_and_reported(bench: Bench, location: str | None) -> None:
     server = bench.serve(World(fixture("rack"), login_location=location))
     reading = bench.read(server)
     assert len(reading.components) == 6 and [code for code, _ in codes(reading)] == ["session-left"]
@@ -115,7 +115,7 @@ def test_an_absolute_address_of_the_session_is_used(bench: Bench) -> None:
 def test_wrong_credentials_are_tried_once(bench: Bench) -> None:
     server = bench.serve("rack")
     error = bench.fails(server, Credentials(USER, "wrong-" + PASSWORD))
-    assert "log in (401)" in error.message and [a.method for a in server.world.asked] == ["GET", "POST"]
+    assert "refused the login (401)" in error.message and [a.method for a in server.world.asked] == ["GET", "POST"]
     assert (
         USER not in f"{error.message}{error.hint}{error.where}" and USER not in repr(WHO) and PASSWORD not in repr(WHO)
     )
@@ -160,7 +160,7 @@ def test_basic_is_not_used_where_sessions_are(bench: Bench) -> None:
 def test_a_wrong_password_over_basic_is_sent_once(bench: Bench) -> None:
     server = bench.serve(World(without_sessions(), sessions_exist=False, basic=True))
     error = bench.fails(server, Credentials(USER, "wrong-" + PASSWORD, basic=True))
-    assert "who asks" in error.message and sum("authorization" in a.headers for a in server.world.asked) == 1
+    assert "needs a login" in error.message and sum("authorization" in a.headers for a in server.world.asked) == 1
 
 
 # -- addresses and TLS -----------------------------------------------------------------------------------------------
@@ -359,7 +359,7 @@ BROKEN: dict[str, tuple[Callable[[Handler], None], str]] = {
     "not UTF-8": (raw(b'{"a": "\xff"}'), "not UTF-8"),
     "packed": (raw(b"\x1f\x8b", {"Content-Encoding": "gzip"}), "packed"),
     "gone": (lambda handler: handler.answer(410), "gone"),
-    "forbidden": (lambda handler: handler.answer(403), "does not let"),
+    "forbidden": (lambda handler: handler.answer(403), "may not read"),
     "failing": (lambda handler: handler.answer(500), "answered 500"),
     "unasked 304": (lambda handler: handler.answer(304), "answered 304"),
     "cut": (cut, "connection broke"),
@@ -417,7 +417,7 @@ def drip(handler: Handler) -> None:
         handler.wfile.write(b" ")
 
 
-def test_a_dripping_resource_does_not_hold_us(bench: Bench) -> None:
+def test_a_slow_resource_does_not_block_us(bench: Bench) -> None:
     """ "slow drip: total deadline" (faults 67)"""
     server = bench.serve("rack")
     server.world.faults[f"{ITEMS}/nic"] = drip
@@ -495,7 +495,7 @@ def test_one_bad_service_stops_no_other(bench: Bench) -> None:
         clock=lambda: WHEN,
         ca=bench.authority.path,
         limits=ReadLimits(resource_s=3, max_silent=1),
-        told=lambda outcome: heard.append(outcome.service),
+        on_outcome=lambda outcome: heard.append(outcome.service),
     )
     assert [o.service for o in outcomes] == [s.url for s in servers] and sorted(heard) == sorted(s.url for s in servers)
     assert [o.reading is not None for o in outcomes] == [True, False, True, False]

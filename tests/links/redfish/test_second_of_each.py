@@ -115,7 +115,7 @@ def test_one_item_of_two_parts_by_their_targets_and_by_the_map(rack: Documents) 
     assert [banks(c)[2] for c in found.components if c.kind == "disk"] == ["5.4.10"] * 2
 
 
-def test_all_that_two_items_say_is_evidence(rack: Documents) -> None:
+def test_all_that_two_items_state_is_evidence(rack: Documents) -> None:
     rack[f"{ITEMS}/bios-a"]["AdditionalVersions"] = {"Microcode": "0x2b", "Loader": "1.2"}
     rack[f"{ITEMS}/bios-b"]["AdditionalVersions"] = {"Bootloader": "1.3"}
     (row,) = [e for e in placed(rack).evidence if e.component == "HOLM-R2:bios"]
@@ -123,7 +123,7 @@ def test_all_that_two_items_say_is_evidence(rack: Documents) -> None:
     assert row.additional == {"Microcode": "0x2b", "Loader": "1.2", "Bootloader": "1.3"}
 
 
-def test_every_item_that_was_not_taken_says_why(rack: Documents) -> None:
+def test_every_item_that_was_not_placed_has_a_reason(rack: Documents) -> None:
     rack[f"{ITEMS}/bmc-c"] = {**rack[f"{ITEMS}/bmc-b"], "Id": "bmc-c"}
     del rack[f"{ITEMS}/bmc-c"]["Active"]
     found = two(rack, {}, {"Active": True, "Version": "6.1.0"})
@@ -131,7 +131,7 @@ def test_every_item_that_was_not_taken_says_why(rack: Documents) -> None:
     assert all("another item is active" in whys(found)[name] for name in ("bmc-a", "bmc-c"))
 
 
-def test_an_entry_that_tells_serial_and_slot_or_a_parent(rack: Documents) -> None:
+def test_an_entry_with_serial_and_slot_or_a_parent(rack: Documents) -> None:
     del rack[f"{ITEMS}/disks"]["RelatedItem"]
     rack[f"{STORAGE}/Drives/0"].pop("SerialNumber")
     rack[f"{STORAGE}/Drives/1"].pop("SerialNumber")
@@ -153,7 +153,8 @@ def test_the_second_entry_about_a_part_counts(rack: Documents) -> None:
     assert [c.slot for c in found.components if c.kind == "disk"] == ["/1", "x"] and found.used == {1}
 
 
-# -- whose a component is, where there are two ----------------------------------------------------------------------------
+# -- whose a component is, where there are two
+# ----------------------------------------------------------------------------
 
 
 def second_system(made: Documents) -> None:
@@ -216,7 +217,7 @@ def test_second_storage_fabric_inventory_and_images_are_read(bench: Bench, rack:
     assert {"HOLM-D9", "HOLM-FA", "HOLM-FB"} <= {c.serial for c in reading.components}
     assert {"own-1", "own-2", "own-3", "im-1", "im-2"} <= {u.id for u in reading.unmapped}
     assert [u.reason for u in reading.unmapped if u.id == "own-3"] == [
-        f"{CHASSIS}/PCIeDevices/1 is of the type PCIeDevice, which has no kind"
+        f"{CHASSIS}/PCIeDevices/1 is of the type PCIeDevice: its kind is not known"
     ]
 
 
@@ -289,11 +290,11 @@ def test_the_report_of_four_services_two_of_which_fail(
     urls = [s.url for s in (*good, *bad)]
     arguments = ["inventory", "read", *urls, *HOLM, "--jobs", "1", "--user", USER, "--ca", str(bench.authority.path)]
     assert dispatch([*arguments, "--json", "-o", str(tmp_path / "all.json")]) == 3  # the first that failed says 2
-    told = json.loads(capsys.readouterr().out)
-    assert [s["service"] for s in told["services"]] == urls and told["counts"]["items"] == 8 + 11
-    assert [s["complete"] for s in told["services"]] == [True, True, False, False]
-    assert [f["subject"] for f in told["findings"] if f["code"] == "unreadable"] == urls[2:]
-    assert told["inventory"]["read_at"].startswith("2026-11-25T09")  # the oldest word counts
+    reported = json.loads(capsys.readouterr().out)
+    assert [s["service"] for s in reported["services"]] == urls and reported["counts"]["items"] == 8 + 11
+    assert [s["complete"] for s in reported["services"]] == [True, True, False, False]
+    assert [f["subject"] for f in reported["findings"] if f["code"] == "unreadable"] == urls[2:]
+    assert reported["inventory"]["read_at"].startswith("2026-11-25T09")  # the oldest word counts
 
 
 def test_a_password_for_two_services_and_a_netrc_with_two(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -301,8 +302,8 @@ def test_a_password_for_two_services_and_a_netrc_with_two(monkeypatch: pytest.Mo
     ledger.write_text("machine a.example login one password first\nmachine b.example login two password second\n")
     ledger.chmod(0o600)
     who = job.who(job.LogIn(None, ledger, False, inventory_read.password))
-    told = [who(f"https://{name}.example") for name in "abc"]
-    assert [(c.user, c.password) if c else None for c in told] == [("one", "first"), ("two", "second"), None]
+    reported = [who(f"https://{name}.example") for name in "abc"]
+    assert [(c.user, c.password) if c else None for c in reported] == [("one", "first"), ("two", "second"), None]
     monkeypatch.setenv(inventory_read.PASSWORD, "only-once")
     asked = job.who(job.LogIn("one", None, False, inventory_read.password))
     first = asked("https://a.example")

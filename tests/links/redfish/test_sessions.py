@@ -111,7 +111,7 @@ def test_a_token_that_ran_out_twice(bench: Bench) -> None:
     reading = bench.read(server)
     assert not reading.complete and reading.counts["items"] == 8
     assert [p.message for p in reading.problems if p.code == "unreadable"] == [
-        "the reading was cut short: the session ran out a second time"
+        "the reading ended early: the session ran out a second time"
     ]
     assert world.count("POST") == 2 and not world.open
 
@@ -158,7 +158,7 @@ def test_a_log_in_without_a_token(bench: Bench) -> None:
     assert server.world.count("POST") == 1
 
 
-def test_without_a_location_the_answers_body_says_where(bench: Bench) -> None:
+def test_without_a_location_the_answers_body_has_the_address(bench: Bench) -> None:
     """DSP0266: the body of the answer is the new session resource."""
     server = bench.serve(World(fixture("rack"), login_location=None, login_body=True))
     assert codes(bench.read(server)) == [] and not server.world.open
@@ -183,7 +183,7 @@ def test_a_log_in_that_breaks_off_may_have_made_a_session(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize("status", [401, 403, 500, 503])
-def test_an_end_that_fails_is_said_and_nothing_more(bench: Bench, status: int) -> None:
+def test_an_end_that_fails_is_reported_and_nothing_more(bench: Bench, status: int) -> None:
     server = bench.serve(World(fixture("rack"), end_status=status))
     reading = bench.read(server)
     (problem,) = [p for p in reading.problems if p.code == "session-left"]
@@ -191,7 +191,7 @@ def test_an_end_that_fails_is_said_and_nothing_more(bench: Bench, status: int) -
     assert len(reading.components) == 6 and reading.complete
 
 
-def test_an_end_that_fails_is_said_beside_an_error(bench: Bench) -> None:
+def test_an_end_that_fails_is_reported_beside_an_error(bench: Bench) -> None:
     server = bench.serve(World(fixture("rack"), end_status=500))
     server.world.faults = {path: refused for path in server.world.documents if path != ROOT}
     error = bench.fails(server)

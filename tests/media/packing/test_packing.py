@@ -125,7 +125,7 @@ def test_what_is_predicted_to_fit_fits(tmp_path: Path, mount: str, system: str, 
 
 
 def test_the_figures_of_discs_are_those_published_and_whole_sectors() -> None:
-    """DVD+R 4,700,372,992 is less than DVD-R 4,707,319,808: the smaller of the published figures is planned for."""
+    """DVD+R 4,700,372,992 is less than DVD-R 4,707,319,808: the smaller of the published figures counts."""
     assert DISCS["dvd"] == 2_295_104 * SECTOR
     assert DISCS["dvd-dl"] == 8_543_666_176
     assert (DISCS["bd-25"], DISCS["bd-50"]) == (24_220_008_448, 48_440_016_896)
@@ -152,7 +152,7 @@ def test_volumes_are_read(text: str, size: int, count: int | None, label: str) -
     assert (supply.kind.medium, supply.count, supply.kind.label) == (size, count, label)
 
 
-def test_every_wrong_volume_is_told_at_once_with_what_is_meant() -> None:
+def test_every_wrong_volume_is_reported_at_once_with_what_is_meant() -> None:
     with pytest.raises(InputError) as caught:
         parse_supplies(
             ["16GB:fatt32", "bd-52", "exfat", "10MB:fat32", "0x1GB", "dvd:ext4", "9TB:fat32", "x:y:z", "9" * 5000]
@@ -164,16 +164,20 @@ def test_every_wrong_volume_is_told_at_once_with_what_is_meant() -> None:
 @pytest.mark.parametrize(
     ("text", "meant"),
     [
-        *[("1,5GB", "1.5GB is meant?"), ("1,5gib:fat32", "1.5GiB is meant?"), ("0,75TB", "0.75TB is meant?")],
-        *[("16,00GB", "16.00GB is meant?"), ("1,2,3GB", "thousands"), ("1000,000kB", "1000.000kB is meant?")],
+        *[
+            ("1,5GB", "did you mean 1.5GB?"),
+            ("1,5gib:fat32", "did you mean 1.5GiB?"),
+            ("0,75TB", "did you mean 0.75TB?"),
+        ],
+        *[("16,00GB", "did you mean 16.00GB?"), ("1,2,3GB", "thousands"), ("1000,000kB", "did you mean 1000.000kB?")],
         *[("1,5.5GB", "thousands"), ("1,GB", "thousands"), ("1_0,000kB", "thousands")],
     ],
 )
 def test_a_comma_that_parts_no_thousands_is_no_point(text: str, meant: str) -> None:
-    """Else 1,5GB, as half of Europe writes it, would be planned as fifteen."""
+    """Else 1,5GB, as half of Europe writes it, would count as fifteen."""
     with pytest.raises(InputError) as caught:
         parse_supplies([text])
-    assert "a comma parts thousands" in caught.value.message
+    assert "a comma separates thousands" in caught.value.message
     assert meant in caught.value.message
 
 
@@ -182,14 +186,15 @@ def test_the_same_kind_named_again_adds_up() -> None:
 
 
 @given(st.integers(0, 10**10), st.sampled_from(["64GB:exfat", "16GB:fat32", "dvd", "1GB:ext4", "100MB:folder", "8GB"]))
-def test_what_fits_costs_no_more_than_the_room(room: int, text: str) -> None:
-    """ "Planning ... never promises": the largest file for a room costs at most the space, one byte more costs more."""
+def test_what_fits_costs_no_more_than_the_room(space: int, text: str) -> None:
+    """ "Planning ... never promises": the largest file for a space costs at most the space, one byte more costs
+    more."""
     kind = parse_supply(text).kind
-    most = kind.fits(room)
+    most = kind.fits(space)
     if most >= 0:
-        assert kind.cost(most) <= room
+        assert kind.cost(most) <= space
     if 0 <= most < kind.largest_file:
-        assert kind.cost(most + 1) > room
+        assert kind.cost(most + 1) > space
 
 
 # Every packing there is
@@ -226,16 +231,16 @@ class Brute:
         load = self.load
 
         @cache
-        def go(i: int, room: tuple[int, ...], held: tuple[int, ...]) -> tuple[int, int] | None:
+        def go(i: int, space: tuple[int, ...], present: tuple[int, ...]) -> tuple[int, int] | None:
             if i == len(self.items):
-                return 0, sum(h.bit_count() for h in held)
+                return 0, sum(h.bit_count() for h in present)
             found: list[tuple[int, int]] = []
             for split, taken in ways(i):
-                left = tuple(r - t for r, t in zip(room, taken, strict=True))
+                left = tuple(r - t for r, t in zip(space, taken, strict=True))
                 if min(left) < 0:
                     continue
                 bit = 1 << load.family[i]
-                rest = go(i + 1, left, tuple(h | bit if t else h for h, t in zip(held, taken, strict=True)))
+                rest = go(i + 1, left, tuple(h | bit if t else h for h, t in zip(present, taken, strict=True)))
                 if rest is not None:
                     found.append((rest[0] + split, rest[1]))
             return min(found, default=None)
@@ -250,7 +255,7 @@ class Brute:
             if load.splittable[i]:
                 for amounts in _amounts(self.items[i].size, len(bins)):
                     parts = sum(-(-a // self.boxes[b].kind.largest_file) for a, b in zip(amounts, bins, strict=True))
-                    taken = [load.taken(b, a) if a else 0 for a, b in zip(amounts, bins, strict=True)]
+                    taken = [load.needed(b, a) if a else 0 for a, b in zip(amounts, bins, strict=True)]
                     if parts < 2:
                         continue
                     for lead in (n for n, a in enumerate(amounts) if a):
@@ -258,17 +263,17 @@ class Brute:
                         rows.append((1, tuple(t + beside if n == lead else t for n, t in enumerate(taken))))
             return tuple(dict.fromkeys(rows))
 
-        return go(0, tuple(self.boxes[b].room for b in bins), (0,) * len(bins))
+        return go(0, tuple(self.boxes[b].space for b in bins), (0,) * len(bins))
 
 
 def _case(seed: int) -> tuple[list[PackingItem], list[Box]]:
     rnd = random.Random(seed)
     boxes = []
     for b in range(rnd.choice([1, 1, 2, 2, 3])):
-        room = rnd.randint(4, 12)
-        largest = rnd.choice([10**6, 10**6, rnd.randint(2, room)])
-        kind = VolumeKind(f"k{b}", "x", room + b, room, rnd.choice([1, 1, 2]), rnd.choice([1, 1, 2]), largest, "")
-        boxes.append(Box(kind, room, rnd.choice([None, None, 1, 2, 3])))
+        space = rnd.randint(4, 12)
+        largest = rnd.choice([10**6, 10**6, rnd.randint(2, space)])
+        kind = VolumeKind(f"k{b}", "x", space + b, space, rnd.choice([1, 1, 2]), rnd.choice([1, 1, 2]), largest, "")
+        boxes.append(Box(kind, space, rnd.choice([None, None, 1, 2, 3])))
     items = [
         PackingItem(
             f"i{i}", rnd.choice("abc"), rnd.randint(1, 10 if rnd.random() < 0.2 else 5), (1,) * rnd.choice([0, 0, 1])
@@ -284,9 +289,9 @@ def holds_together(items: list[PackingItem], boxes: list[Box], packed: Packed) -
     used = [0] * len(packed.bins)
     for piece in packed.pieces:
         box = packed.bins[piece.bin]
-        used[piece.bin] += load.taken(box, piece.size) if piece.size else boxes[box].kind.cost(0)
+        used[piece.bin] += load.needed(box, piece.size) if piece.size else boxes[box].kind.cost(0)
         used[piece.bin] += load.beside[piece.item][box] if piece.leads else 0
-    assert all(u <= boxes[b].room for u, b in zip(used, packed.bins, strict=True))
+    assert all(u <= boxes[b].space for u, b in zip(used, packed.bins, strict=True))
     for number, item in enumerate(items):
         pieces = [p for p in packed.pieces if p.item == number]
         assert sum(p.size for p in pieces) == item.size
@@ -306,7 +311,7 @@ def test_no_packing_is_better_and_none_is_missed(block: int) -> None:
         items, boxes = _case(seed)
         packed, best = pack(items, boxes), Brute(items, boxes).best(3)
         if isinstance(packed, NotPacked):
-            assert best is None or not packed.verified, seed
+            assert best is None or not packed.certain, seed
             continue
         holds_together(items, boxes, packed)
         if best is None:
@@ -350,7 +355,7 @@ def test_a_large_set_carries_a_bound_close_to_its_answer() -> None:
 
 
 @pytest.mark.fault(56)
-def test_a_file_over_the_limit_goes_whole_onto_the_volume_that_takes_it() -> None:
+def test_a_file_over_the_limit_goes_whole_onto_the_volume_where_it_fits() -> None:
     """ "a file over the file system's limit is split" (issue 6), and only where it must be"""
     items, boxes = _real(1, 4, 1e9, "16GB:fat32", "1x64GB:exfat")
     items.append(PackingItem("large", "rack", FAT_FILE + 1, (800,)))
@@ -366,17 +371,17 @@ def test_a_file_over_the_limit_goes_whole_onto_the_volume_that_takes_it() -> Non
     )
 
 
-def test_the_smallest_volumes_that_serve_are_taken_of_unequal_kinds() -> None:
+def test_of_several_kinds_the_smallest_volumes_that_are_enough_are_used() -> None:
     items = [PackingItem("a", "blade", 10**9)]
     packed = pack(items, [Box(k.kind, k.kind.usable, k.count) for k in parse_supplies(["64GB:exfat", "2GB:fat32"])])
     assert isinstance(packed, Packed)
     assert packed.bins == (1,)
 
 
-def test_what_cannot_be_packed_is_told_with_the_bytes_that_are_lacking() -> None:
+def test_what_cannot_be_packed_is_reported_with_the_bytes_that_are_lacking() -> None:
     items, boxes = _real(1, 10, 3e9, "1xdvd")
     short = pack(items, boxes)
     assert isinstance(short, NotPacked)
-    assert short.verified
-    assert short.short >= sum(i.size for i in items) - boxes[0].room
+    assert short.certain
+    assert short.short >= sum(i.size for i in items) - boxes[0].space
     assert pack([], boxes) == Packed((), (), Cost(0, 0, 0), Cost(0, 0, 0))

@@ -14,15 +14,15 @@ from bundlekeeper.media.receipt.slip import read as slip
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper, Ran
-from tests.kits import paper_receipts as shared
+from tests.kits import printed_receipts as shared
 from tests.kits.media_kit import write_set
-from tests.kits.paper_receipts import paper, told, typed
+from tests.kits.printed_receipts import printed, reported, typed
 from tests.kits.trips import BUNDLES, Trip, code_of, lying
 
 trip = shared.trip
 
 
-def test_events_before_a_receipt_that_never_came_are_told_until_they_have_come(trip: Trip) -> None:
+def test_events_before_a_receipt_that_never_came_are_reported_until_they_have_come(trip: Trip) -> None:
     trip.work(1)
     early = trip.receipt("early")
     count = trip.at(trip.skerry, "ledger", "verify", "--json").json["chain"]["events"]
@@ -31,21 +31,21 @@ def test_events_before_a_receipt_that_never_came_are_told_until_they_have_come(t
     for _ in range(2):
         ran = trip.read(late)
         assert (ran.status, ran.codes) == (1, ["not-checked"])
-        assert told(ran.json, "not-checked") == [f"events 1 to {count} of that ledger never came here"]
+        assert reported(ran.json, "not-checked") == [f"events 1 to {count} of that ledger never came here"]
     assert trip.read(early).json["events"]["new"] == count
     assert trip.read(late).status == 0
 
 
-def test_merging_a_part_tells_it_too(trip: Trip, tmp_path: Path) -> None:
+def test_merging_a_part_reports_it_too(trip: Trip, tmp_path: Path) -> None:
     trip.work(1)
     part = tmp_path / "part.jsonl"
     assert trip.at(trip.skerry, "ledger", "export", "--after", "1", "-o", part).status == 0
     ran = trip.at(trip.main_site, "ledger", "merge", part, "--json")
-    assert (ran.status, told(ran.json, "not-checked")) == (1, ["event 1 of that ledger never came here"])
+    assert (ran.status, reported(ran.json, "not-checked")) == (1, ["event 1 of that ledger never came here"])
 
 
 @pytest.mark.parametrize("how", ["deleted", "quarantined", "store database", "cut"])
-def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str) -> None:
+def test_what_is_no_longer_in_the_store_is_not_claimed_as_verified(trip: Trip, how: str) -> None:
     """ "a receipt claims nothing that was not read here": a bundle that went since is reported, with its date"""
     place = trip.skerry.root / BUNDLES[0].path
     place.chmod(0o644)
@@ -65,24 +65,24 @@ def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str
     (row,) = (f for f in ran.json["findings"] if f["code"] == "not-in-store")
     assert (row["subject"], row["level"]) == (BUNDLES[0].path, "error")
     hows = {row["path"]: row["how"] for row in ran.json["receipt"]["arrived"]}
-    assert hows.pop(BUNDLES[0].path) == "verified at the destination, not held there now"
+    assert hows.pop(BUNDLES[0].path) == "verified at the destination, not in the store there now"
     assert set(hows.values()) == {"verified at the destination"}
     text = trip.at(trip.main_site, "receipt", "read", out).out
     assert "3 of 4 files verified at the destination\n" in text
-    assert f"not held there now: {BUNDLES[0].path}" in text
+    assert f"not in the store there now: {BUNDLES[0].path}" in text
 
 
-def test_on_paper_what_is_not_held_any_more_is_among_the_missing(trip: Trip) -> None:
+def test_printed_what_is_no_longer_in_the_store_is_among_the_missing(trip: Trip) -> None:
     (trip.skerry.root / BUNDLES[0].path).unlink()
     printed = trip.at(trip.skerry, "receipt", "write", "--printed")
     assert "files: 3 of 4 arrived" in printed.out
     ran = trip.at(trip.main_site, "receipt", "read", "-", "--json", stdin=code_of(printed.out))
     assert ran.status == 1
     assert ran.json["missing"] == [BUNDLES[0].path]
-    assert told(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
+    assert reported(ran.json, "missing") == ["did not arrive, or is not in the store there now (skerry)"]
 
 
-def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -> None:
+def test_every_level_of_verification_is_counted_by_its_text(trip: Trip, tmp_path: Path) -> None:
     word = "held before, verified at the destination"
     made = lying(
         trip, tmp_path / "made", lambda r: replace(r, arrived=(replace(r.arrived[0], how=word), *r.arrived[1:]))
@@ -93,9 +93,9 @@ def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -
 
 
 class Half(Trip):
-    """A trip with papers, unsigned and signed, of the time when half a set was there."""
+    """A trip with printed receipts, unsigned and signed, of the time when half a set was there."""
 
-    papers: tuple[str, str]
+    printed_ones: tuple[str, str]
 
 
 def half(keeper: Keeper, tmp_path: Path) -> Half:
@@ -104,7 +104,7 @@ def half(keeper: Keeper, tmp_path: Path) -> Half:
     media = write_set(trip.send(), tmp_path / "more")
     trip.at(trip.skerry, "media", "receive", media[0])
     trip.receipt("first")
-    trip.papers = paper(trip), paper(trip, "--key", str(tmp_path / "skerry.key"))
+    trip.printed_ones = printed(trip), printed(trip, "--key", str(tmp_path / "skerry.key"))
     trip.at(trip.skerry, "media", "receive", media[1])
     return trip
 
@@ -114,7 +114,7 @@ def listed(trip: Trip) -> Ran:
     return trip.at(trip.main_site, "media", "list", "--json")
 
 
-def test_an_older_receipt_after_a_newer_one_tells_what_was_so_then(keeper: Keeper, tmp_path: Path) -> None:
+def test_an_older_receipt_after_a_newer_one_gives_notes(keeper: Keeper, tmp_path: Path) -> None:
     """What is missing is judged by the newest receipt of a set and a ledger, in whichever order they are read."""
     trip = half(keeper, tmp_path)
     second = trip.receipt("second")
@@ -125,7 +125,7 @@ def test_an_older_receipt_after_a_newer_one_tells_what_was_so_then(keeper: Keepe
     assert (late.status, late.json["ok"]) == (0, True)
     assert {f["level"] for f in late.json["findings"]} == {"note"}
     assert sorted(set(late.codes)) == ["missing", "not-checked"]
-    assert "a newer receipt of 20" in told(late.json, "not-checked")[0]
+    assert "a newer receipt of 20" in reported(late.json, "not-checked")[0]
     assert "missing then: " in trip.at(trip.main_site, "receipt", "read", tmp_path / "first").out
     assert trip.read(second).status == 0
 
@@ -137,7 +137,7 @@ def test_a_receipt_of_another_ledger_is_not_judged_by(keeper: Keeper, tmp_path: 
     assert trip.read(tmp_path / "first").status == 1
 
 
-def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tmp_path: Path) -> None:
+def test_the_list_reports_what_is_missing_by_the_newest_receipt(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     assert listed(trip).codes == ["not-checked"]
     trip.read(tmp_path / "first")
@@ -146,9 +146,9 @@ def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tm
     (row,) = ran.json["findings"]
     assert row["level"] == "error"
     assert row["message"].startswith(
-        "2 of 4 files did not arrive at skerry, or are not held there, by the receipt of 20"
+        "2 of 4 files did not arrive at skerry, or are not in the store there: the receipt of 20"
     )
-    (answer,) = ran.json["sent"][0]["answers"]
+    (answer,) = ran.json["sent"][0]["newest_receipts"]
     assert (answer["site"], answer["missing"], answer["files"], answer["signed"]) == ("skerry", 2, 4, True)
     assert "from skerry: 2 of 4 files there" in trip.at(trip.main_site, "media", "list").out
     trip.read(trip.receipt("second"))
@@ -157,33 +157,33 @@ def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tm
     assert listed(trip).status == 0, "the newest counts, not the one that was read last"
 
 
-def test_a_signed_paper_is_an_answer_and_an_unsigned_one_is_a_note(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_signed_printed_receipt_counts_and_an_unsigned_one_is_a_note(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
-    assert typed(trip, paper(trip)).status == 0
+    assert typed(trip, printed(trip)).status == 0
     ran = listed(trip)
     assert (ran.status, ran.codes) == (0, ["unsigned"])
-    assert "unsigned paper of 20" in trip.at(trip.main_site, "media", "list").out
-    assert typed(trip, paper(trip, "--key", str(tmp_path / "skerry.key"))).status == 0
+    assert "unsigned printed receipt of 20" in trip.at(trip.main_site, "media", "list").out
+    assert typed(trip, printed(trip, "--key", str(tmp_path / "skerry.key"))).status == 0
     assert listed(trip).codes in ([], ["unsigned"])
-    assert ("paper", True) in {(a["form"], a["signed"]) for a in listed(trip).json["sent"][0]["answers"]}
+    assert ("printed", True) in {(a["form"], a["signed"]) for a in listed(trip).json["sent"][0]["newest_receipts"]}
 
 
-def test_an_unsigned_paper_never_hides_what_a_signed_receipt_says(keeper: Keeper, tmp_path: Path) -> None:
+def test_an_unsigned_printed_receipt_never_hides_a_signed_one(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.read(tmp_path / "first")
-    newer = replace(slip(paper(trip)), made=datetime.now(UTC).replace(second=0, microsecond=0) + timedelta(hours=5))
+    newer = replace(slip(printed(trip)), made=datetime.now(UTC).replace(second=0, microsecond=0) + timedelta(hours=5))
     assert typed(trip, "".join(lines_of(newer))).status == 0
     assert listed(trip).codes == ["missing", "unsigned"]
 
 
-@pytest.mark.parametrize("on_paper", [False, True])
-def test_what_is_dated_beyond_the_clock_is_no_answer_and_hides_none(
-    keeper: Keeper, tmp_path: Path, on_paper: bool
+@pytest.mark.parametrize("is_printed", [False, True])
+def test_a_receipt_dated_later_than_the_clock_does_not_count_and_hides_none(
+    keeper: Keeper, tmp_path: Path, is_printed: bool
 ) -> None:
     """A site's clock that was a year ahead must not silence every receipt that comes after."""
     trip = half(keeper, tmp_path)
-    if on_paper:
-        far = replace(slip(paper(trip)), made=datetime(2099, 1, 1, tzinfo=UTC))
+    if is_printed:
+        far = replace(slip(printed(trip)), made=datetime(2099, 1, 1, tzinfo=UTC))
         ran = typed(trip, "".join(lines_of(far)))
     else:
         ran = trip.read(lying(trip, tmp_path / "far", lambda r: replace(r, made=r.made.replace(year=2099))))
@@ -194,7 +194,7 @@ def test_what_is_dated_beyond_the_clock_is_no_answer_and_hides_none(
     assert sorted(listed(trip).codes) == ["clock-doubtful", "missing"]
 
 
-def test_of_one_ledger_more_events_are_newer_whatever_the_clock_said(keeper: Keeper, tmp_path: Path) -> None:
+def test_of_one_ledger_more_events_are_newer_whatever_the_clock(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.work(1)
     later = lying(trip, tmp_path / "later", lambda r: replace(r, made=r.made - timedelta(days=300)))
@@ -204,7 +204,7 @@ def test_of_one_ledger_more_events_are_newer_whatever_the_clock_said(keeper: Kee
     assert listed(trip).status == 0
 
 
-def test_two_ledgers_that_answer_for_one_site_are_both_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_receipts_of_two_ledgers_for_one_site_are_both_reported(keeper: Keeper, tmp_path: Path) -> None:
     """Else a receipt of another store, by any key that is trusted for receipts, would hide what is missing."""
     trip = half(keeper, tmp_path)
     trip.read(tmp_path / "first")
@@ -212,8 +212,8 @@ def test_two_ledgers_that_answer_for_one_site_are_both_told(keeper: Keeper, tmp_
     assert trip.read(other).status == 0
     ran = listed(trip)
     assert (ran.status, sorted(ran.codes)) == (1, ["missing", "not-checked"])
-    assert "2 ledgers answered for skerry" in told(ran.json, "not-checked")[0]
-    assert sorted(a["missing"] for a in ran.json["sent"][0]["answers"]) == [0, 2]
+    assert "2 ledgers answered for skerry" in reported(ran.json, "not-checked")[0]
+    assert sorted(a["missing"] for a in ran.json["sent"][0]["newest_receipts"]) == [0, 2]
 
 
 @pytest.mark.parametrize("harm", ["cut", "gone"])
@@ -225,44 +225,44 @@ def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, 
         index.write_bytes(index.read_bytes()[:300])
     else:
         index.unlink()
-    files = [trip.read(tmp_path / "first"), typed(trip, trip.papers[1]), listed(trip)]
+    files = [trip.read(tmp_path / "first"), typed(trip, trip.printed_ones[1]), listed(trip)]
     for ran in files:
         assert ran.status == 1
         assert "altered" not in ran.codes
-        message = " ".join(told(ran.json, "not-checked"))
+        message = " ".join(reported(ran.json, "not-checked"))
         if harm == "cut" or b'"written":{}' not in record:
-            assert "nothing could be held against what was sent" in message, message
+            assert "cannot be compared with what was sent" in message, message
     assert trip.read(tmp_path / "first").json["new"] is False, "kept all the same"
 
 
-def test_an_unsigned_paper_that_tells_of_missing_files_is_heard(keeper: Keeper, tmp_path: Path) -> None:
+def test_an_unsigned_printed_receipt_with_missing_files_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
-    assert typed(trip, trip.papers[0]).status == 1
+    assert typed(trip, trip.printed_ones[0]).status == 1
     assert listed(trip).codes == ["missing", "unsigned"]
-    assert "by an unsigned paper of" in told(listed(trip).json, "missing")[0]
+    assert "an unsigned printed receipt of" in reported(listed(trip).json, "missing")[0]
 
 
-def test_a_paper_after_a_newer_receipt_is_not_judged_by(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_printed_receipt_after_a_newer_one_does_not_count(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.read(trip.receipt("second"))
-    old = replace(slip(trip.papers[0]), made=datetime(2026, 1, 1, tzinfo=UTC))
+    old = replace(slip(trip.printed_ones[0]), made=datetime(2026, 1, 1, tzinfo=UTC))
     ran = typed(trip, "".join(lines_of(old)))
     assert (ran.status, {f["level"] for f in ran.json["findings"]}) == (0, {"note"})
 
 
-def test_a_paper_that_contradicts_what_was_sent_is_not_kept(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_printed_receipt_that_contradicts_what_was_sent_is_not_kept(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
-    ran = typed(trip, "".join(lines_of(replace(slip(trip.papers[0]), index="00000000"))))
+    ran = typed(trip, "".join(lines_of(replace(slip(trip.printed_ones[0]), index="00000000"))))
     assert (ran.status, ran.json["kept"], ran.json["new"]) == (1, False, False)
     assert "altered" in ran.codes
     assert listed(trip).json["sent"][0]["receipts"] == []
     assert listed(trip).codes == ["not-checked"]
 
 
-def test_a_receipt_about_another_index_is_no_answer(trip: Trip, tmp_path: Path) -> None:
+def test_a_receipt_about_another_index_does_not_count(trip: Trip, tmp_path: Path) -> None:
     assert trip.read(lying(trip, tmp_path / "bent", lambda r: replace(r, index="0" * 64))).status == 1
     assert listed(trip).codes == ["not-checked"]
-    assert "that is about what was sent" in told(listed(trip).json, "not-checked")[0]
+    assert "about what was sent" in reported(listed(trip).json, "not-checked")[0]
 
 
 def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path: Path) -> None:
@@ -273,7 +273,7 @@ def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path
     assert "receipt   of a set that was not sent here" in trip.at(trip.main_site, "media", "list").out
 
 
-def test_a_kept_receipt_that_cannot_be_read_is_told(trip: Trip) -> None:
+def test_a_kept_receipt_that_cannot_be_read_is_reported(trip: Trip) -> None:
     trip.read(trip.receipt("out"))
     (kept,) = (trip.main_site.root / ".keeper" / "sets" / "receipts").glob("*.json")
     kept.write_bytes(kept.read_bytes()[1:])
@@ -281,11 +281,11 @@ def test_a_kept_receipt_that_cannot_be_read_is_told(trip: Trip) -> None:
     assert (ran.status, set(ran.codes)) == (3, {"unreadable", "not-checked"})
 
 
-def test_the_list_of_what_came_tells_why_an_older_set_was_let_in(trip: Trip, tmp_path: Path) -> None:
+def test_the_list_of_received_sets_has_the_reason_why_an_older_one_was_allowed(trip: Trip, tmp_path: Path) -> None:
     text = trip.at(trip.skerry, "media", "list").out
     assert "came whole 20" in text
     with Store.open(trip.skerry.root, write=True) as store:
         sets = Sets(store)
         sets.update(replace(sets.received()[0], rollback="the newer one was withdrawn"))
-    assert "let in because: the newer one was withdrawn" in trip.at(trip.skerry, "media", "list").out
+    assert "allowed for this reason: the newer one was withdrawn" in trip.at(trip.skerry, "media", "list").out
     assert trip.at(trip.skerry, "media", "list", "--json").json["received"][0]["rollback"] is not None

@@ -48,7 +48,7 @@ def test_what_happened_there_is_known_here_and_twice_is_once(trip: Trip, tmp_pat
     assert again.json["ledger"] == first.json["ledger"]
 
 
-def test_receipts_in_any_order_end_in_the_same_answers(trip: Trip, tmp_path: Path) -> None:
+def test_receipts_in_any_order_end_in_the_same_list(trip: Trip, tmp_path: Path) -> None:
     made = trip.send()
     media = write_set(made, tmp_path / "media")
     trip.at(trip.skerry, "media", "receive", media[0])
@@ -72,7 +72,7 @@ def test_receipts_in_any_order_end_in_the_same_answers(trip: Trip, tmp_path: Pat
         assert trip.where(trip.main_site) == wanted
 
 
-def test_what_is_missing_is_told_with_its_volume(trip: Trip, tmp_path: Path) -> None:
+def test_what_is_missing_is_reported_with_its_volume(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", write_set(trip.send(), tmp_path / "media")[0])
     ran = trip.read(trip.receipt("part"))
     assert ran.status == 1
@@ -81,7 +81,7 @@ def test_what_is_missing_is_told_with_its_volume(trip: Trip, tmp_path: Path) -> 
     assert "volume 2" in missing[BUNDLES[2].path], "its other part came"
 
 
-def test_a_receipt_of_a_stranger_is_refused_and_merges_nothing(trip: Trip, tmp_path: Path) -> None:
+def test_a_receipt_by_an_unknown_key_is_refused_and_merges_nothing(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     trip.work()
     out = tmp_path / "stranger"
@@ -169,7 +169,9 @@ def test_ssh_keygen_verifies_a_receipt(trip: Trip, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("key", [False, True])
-def test_paper_is_typed_back_in_any_case_and_a_wrong_line_is_named(trip: Trip, tmp_path: Path, key: bool) -> None:
+def test_a_printed_receipt_is_typed_in_any_case_and_a_wrong_line_is_named(
+    trip: Trip, tmp_path: Path, key: bool
+) -> None:
     """Issue 6: "`receipt --printed` prints a short checksummed code and a QR code, typed or scanned back"."""
     trip.at(trip.skerry, "media", "receive", write_set(trip.send(), tmp_path / "media")[0])
     trip.work()
@@ -185,7 +187,7 @@ def test_paper_is_typed_back_in_any_case_and_a_wrong_line_is_named(trip: Trip, t
     assert back.json["signed_by"] == ("skerry" if key else None)
     assert back.json["missing"] == [BUNDLES[1].path, BUNDLES[2].path]
     assert [d["domain"] for d in back.json["slip"]["domains"]] == ["skerry-a"]
-    assert back.json["slip"]["domains"][0]["staged"] == 1
+    assert back.json["slip"]["domains"][0]["pending"] == 1
     rows = typed.splitlines()
     rows[1] = rows[1][:-1] + ("2" if rows[1][-1] != "2" else "3")
     wrong = trip.at(trip.main_site, "receipt", "read", "-", stdin="\n".join(rows))
@@ -194,14 +196,14 @@ def test_paper_is_typed_back_in_any_case_and_a_wrong_line_is_named(trip: Trip, t
     assert trip.at(trip.main_site, "media", "list", "--json").json["sent"][0]["receipts"] != []
 
 
-def test_a_paper_signed_by_a_stranger_is_refused(trip: Trip, tmp_path: Path) -> None:
+def test_a_printed_receipt_by_an_unknown_key_is_refused(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--key", tmp_path / "holm.key")
     back = trip.at(trip.main_site, "receipt", "read", "-", "--json", stdin=code_of(ran.out))
     assert back.status == 4
 
 
-def test_a_page_of_paper_holds_all_and_needs_nothing(trip: Trip, tmp_path: Path) -> None:
+def test_a_printed_page_has_everything_and_needs_nothing(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     out = tmp_path / "receipt.html"
     ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--out", out, "--site", "<skerry> & co")
@@ -222,7 +224,7 @@ def test_nothing_but_our_own_error_comes_out_of_a_header(cut: int, put: bytes, l
         received,
         made=now(),
         site="skerry",
-        by="me",
+        reported_by="me",
         ledger="ab",
         count=0,
         head="0" * 64,
@@ -246,7 +248,8 @@ def test_a_header_in_another_spelling_is_none() -> None:
     received = ReceivedSet(made.index.set_id, 1, made.index.issuer, sha(made.data), MADE)
     line = write_header(
         receipt_of(
-            made.index, received, made=MADE, site="skerry", by="me", ledger="ab", count=0, head="0" * 64, after=0,
+            made.index, received, made=MADE, site="skerry", reported_by="me", ledger="ab", count=0, head="0" * 64,
+            after=0,
             events=True,
         )
     )  # fmt: skip
@@ -258,7 +261,7 @@ def test_a_header_in_another_spelling_is_none() -> None:
             read_header(wrong)
 
 
-def test_what_a_receipt_says_of_files_is_held_against_what_was_sent(trip: Trip, tmp_path: Path) -> None:
+def test_what_a_receipt_states_about_files_is_compared_with_what_was_sent(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     other = lying(trip, tmp_path / "index", lambda r: replace(r, index="0" * 64))
     assert trip.read(other).codes == ["altered"]
@@ -280,7 +283,7 @@ def test_a_receipt_that_changes_between_its_two_reads_is_not_merged(
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     trip.work()
     out = trip.receipt("receipt")
-    real = vouch.insist
+    real = vouch.require_trusted
 
     def insist(*words: Any, **named: Any) -> Any:
         found = real(*words, **named)
@@ -296,7 +299,7 @@ def test_a_receipt_that_changes_between_its_two_reads_is_not_merged(
         assert ledger.head().count == 0
 
 
-def test_a_paper_signed_by_a_key_that_was_dropped_since_is_refused(trip: Trip, tmp_path: Path) -> None:
+def test_a_printed_receipt_by_a_key_that_was_removed_since_is_refused(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     ran = trip.at(trip.skerry, "receipt", "write", "--printed", "--key", tmp_path / "skerry.key")
     back = ("receipt", "read", "-", "--json")
@@ -310,7 +313,7 @@ def test_the_header_is_bounded_before_it_is_parsed() -> None:
         read_header(b" " * (64 * 1024 * 1024 + 1))
 
 
-def test_a_fork_is_told(trip: Trip, tmp_path: Path) -> None:
+def test_a_fork_is_reported(trip: Trip, tmp_path: Path) -> None:
     """A copy of the site's store that went on apart answers too: both are merged, and it is reported."""
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     trip.work(1)

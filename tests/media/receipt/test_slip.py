@@ -1,4 +1,4 @@
-"""The code for paper: what is mistyped is found, and named by its line."""
+"""The code for printed: what is mistyped is found, and named by its line."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.media.receipt import slip as paper
+from bundlekeeper.media.receipt import slip as slips
 from bundlekeeper.media.receipt.slip import DomainCount
 from bundlekeeper.media.receipt.typed_lines import ALPHABET, LINE, from_lines, grouped, to_lines
 from tests.kits.slips import SLIP
@@ -82,47 +82,47 @@ def problems(lines: list[str]) -> list[tuple[str, str]]:
 
 
 @pytest.mark.parametrize("size", [40, 80, 160, 600])
-def test_a_line_left_out_or_typed_twice_is_told_alone_although_none_is_numbered(size: int) -> None:
+def test_a_line_left_out_or_typed_twice_is_reported_alone_although_none_is_numbered(size: int) -> None:
     """Every place of codes of 3 to 43 lines: the lines after it are not called wrong."""
     lines = to_lines(random.Random(size).randbytes(size))
     for at in range(len(lines) - 1):
-        told = problems([*lines[:at], *lines[at + 1 :]])
-        assert told == [(f"line {at + 1}", "is not there")] if at or len(lines) > 2 else told
+        reported = problems([*lines[:at], *lines[at + 1 :]])
+        assert reported == [(f"line {at + 1}", "is missing")] if at or len(lines) > 2 else reported
     for at in some(range(len(lines))):
-        told = problems([*lines[: at + 1], *lines[at:]])
-        assert told == [(f"line {at + 1}", "stands there twice")]
-        assert problems([*lines, lines[at]]) == told
+        reported = problems([*lines[: at + 1], *lines[at:]])
+        assert reported == [(f"line {at + 1}", "is there twice")]
+        assert problems([*lines, lines[at]]) == reported
     for at in range(len(lines) - 4):
-        assert problems([*lines[:at], *lines[at + 3 :]]) == [(f"lines {at + 1} to {at + 3}", "are not there")]
+        assert problems([*lines[:at], *lines[at + 3 :]]) == [(f"lines {at + 1} to {at + 3}", "are missing")]
 
 
-def test_a_line_typed_twice_once_wrongly_is_told_alone() -> None:
+def test_a_line_typed_twice_once_wrongly_is_reported_alone() -> None:
     lines = to_lines(random.Random(3).randbytes(120))
     for at in some(range(len(lines))):
         wrong = ("0" if lines[at][0] != "0" else "1") + lines[at][1:]
         for pair in ([wrong, lines[at]], [lines[at], wrong]):
-            told = problems([*lines[:at], *pair, *lines[at + 1 :]])
-            assert len(told) == 1, (at, told)
-            assert "mistyped" in told[0][1]
+            reported = problems([*lines[:at], *pair, *lines[at + 1 :]])
+            assert len(reported) == 1, (at, reported)
+            assert "mistyped" in reported[0][1]
 
 
-def test_a_line_under_a_wrong_number_is_told_alone() -> None:
+def test_a_line_under_a_wrong_number_is_reported_alone() -> None:
     lines = to_lines(random.Random(4).randbytes(120))
     numbered = [grouped(n, line) for n, line in enumerate(lines, 1)]
     for at, line in enumerate(lines):
         for number in (999, 400, 55):
-            told = problems([*numbered[:at], f"{number}: {line}", *numbered[at + 1 :]])
-            assert told == [(f"line {number}", f"holds the check characters of line {at + 1}")]
+            reported = problems([*numbered[:at], f"{number}: {line}", *numbered[at + 1 :]])
+            assert reported == [(f"line {number}", f"has the check characters of line {at + 1}")]
     far = problems([*numbered[:-1], f"999: {'0' * 24}1"])
     assert [subject for subject, _ in far] == ["line 999"]
-    assert problems([*numbered, grouped(300, to_lines(bytes(4400))[299])]) == [("lines 10 to 299", "are not there")]
+    assert problems([*numbered, grouped(300, to_lines(bytes(4400))[299])]) == [("lines 10 to 299", "are missing")]
 
 
-def test_lines_in_another_order_say_where_they_belong() -> None:
+def test_lines_in_another_order_are_reported_with_their_places() -> None:
     lines = to_lines(random.Random(9).randbytes(80))
     assert problems([lines[1], lines[0], *lines[2:]]) == [
-        ("line 1", "holds the check characters of line 2"),
-        ("line 2", "holds the check characters of line 1"),
+        ("line 1", "has the check characters of line 2"),
+        ("line 2", "has the check characters of line 1"),
     ]
 
 
@@ -146,31 +146,31 @@ def test_typed_in_any_case_with_any_blanks_it_is_the_same(data: bytes, seed: int
 @settings(max_examples=200)
 def test_nothing_but_our_own_error_comes_out_of_any_text(text: str) -> None:
     with pytest.raises(InputError):
-        paper.read(text)
+        slips.read(text)
 
 
 @given(data=st.binary(max_size=200))
 @settings(max_examples=200)
 def test_nothing_but_our_own_error_comes_out_of_any_bytes_in_right_lines(data: bytes) -> None:
     with pytest.raises(InputError):
-        paper.read("\n".join(to_lines(data)))
+        slips.read("\n".join(to_lines(data)))
 
 
 def test_a_slip_is_read_back_as_it_was_written_and_is_short() -> None:
-    lines = paper.lines_of(SLIP)
-    assert paper.read("\n".join(lines)) == SLIP
+    lines = slips.lines_of(SLIP)
+    assert slips.read("\n".join(lines)) == SLIP
     assert len(lines) <= 6
     signed = replace(SLIP, signature=bytes(range(64)))
-    assert paper.read("".join(paper.lines_of(signed))) == signed
-    assert paper.signed_bytes(signed) != paper.signed_bytes(SLIP), "that it is signed is signed too"
+    assert slips.read("".join(slips.lines_of(signed))) == signed
+    assert slips.signed_bytes(signed) != slips.signed_bytes(SLIP), "that it is signed is signed too"
 
 
 @given(files=st.integers(1, 3000), data=st.data())
 @settings(max_examples=60)
-def test_which_files_are_missing_is_told_or_counted_and_never_left_out(files: int, data: st.DataObject) -> None:
+def test_which_files_are_missing_is_reported_or_counted_and_never_left_out(files: int, data: st.DataObject) -> None:
     missing = tuple(sorted(data.draw(st.sets(st.integers(0, files - 1), max_size=400))))
     slip = replace(SLIP, files=files, missing=missing, missing_count=len(missing))
-    found = paper.read("\n".join(paper.lines_of(slip)))
+    found = slips.read("\n".join(slips.lines_of(slip)))
     assert found.missing_count == len(missing)
     assert found.missing in (missing, None)
     if len(missing) < 100:
@@ -179,19 +179,19 @@ def test_which_files_are_missing_is_told_or_counted_and_never_left_out(files: in
 
 def test_more_domains_than_fit_are_counted() -> None:
     many = replace(SLIP, domains=tuple(DomainCount(f"d{n}", n, 0, 0) for n in range(20)))
-    found = paper.read("\n".join(paper.lines_of(many)))
-    assert (len(found.domains), found.more_domains) == (paper.MAX_DOMAINS, 8)
+    found = slips.read("\n".join(slips.lines_of(many)))
+    assert (len(found.domains), found.more_domains) == (slips.MAX_DOMAINS, 8)
 
 
 def test_a_code_of_a_newer_version_is_named() -> None:
     with pytest.raises(InputError, match="version 9"):
-        paper.read("\n".join(to_lines(bytes((9, 0)) + bytes(60))))
+        slips.read("\n".join(to_lines(bytes((9, 0)) + bytes(60))))
 
 
-def test_lines_of_two_papers_together_are_refused() -> None:
+def test_lines_of_two_receipts_together_are_refused() -> None:
     """Each line is right by itself and in its place; the check over the whole tells them apart."""
-    one = paper.lines_of(SLIP)
-    two = paper.lines_of(replace(SLIP, ledger_count=SLIP.ledger_count + 1))
+    one = slips.lines_of(SLIP)
+    two = slips.lines_of(replace(SLIP, ledger_count=SLIP.ledger_count + 1))
     assert len(one) == len(two)
     mixed = 0
     for at in range(len(one)):
@@ -199,5 +199,5 @@ def test_lines_of_two_papers_together_are_refused() -> None:
         if lines not in (one, two):
             mixed += 1
             with pytest.raises(InputError, match="belong together"):
-                paper.read("\n".join(lines))
+                slips.read("\n".join(lines))
     assert mixed

@@ -69,13 +69,13 @@ def in_child(work: Callable[[], object], at: int | None) -> int:
         finally:
             os._exit(0)
     os.close(writable)
-    told = b""
+    reported = b""
     while piece := os.read(readable, 100):
-        told += piece
+        reported += piece
     os.close(readable)
     status = os.waitpid(child, 0)[1]
-    assert told or os.WIFSIGNALED(status), "the child failed"
-    return int(told) if told else -1
+    assert reported or os.WIFSIGNALED(status), "the child failed"
+    return int(reported) if reported else -1
 
 
 @pytest.mark.parametrize("every", [6, pytest.param(1, marks=pytest.mark.slow)])
@@ -183,7 +183,9 @@ def test_two_receive_at_once_and_one_waits(made: MadeSet, tmp_path: Path) -> Non
     assert site.bundles() == WHOLE
 
 
-def test_no_room_is_told_before_the_first_byte(made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_space_is_reported_before_the_first_byte(
+    made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     media = write_set(made, tmp_path)
     site = Site(tmp_path / "skerry")
     no_room(monkeypatch)
@@ -225,7 +227,7 @@ def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path:
         Ledger.open(site.root / ".keeper" / "ledger.sqlite", write=True) as ledger,
     ):
         received, index = compose.chosen(store, "")
-        receipt = compose.compose(store, ledger, received, index, made=now(), site="skerry", by="me", after=0)
+        receipt = compose.compose(store, ledger, received, index, made=now(), site="skerry", reported_by="me", after=0)
         from bundlekeeper.verification.signatures.sign import sign_document
 
         key = private("ed25519", 1)
@@ -242,7 +244,7 @@ def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path:
         assert out.read_bytes() == data
 
 
-def test_a_device_that_fails_at_the_close_says_nothing_over_what_was_read(
+def test_a_device_that_fails_at_the_close_does_not_hide_what_was_read(
     made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from tests.kits.store_kit import unclosable

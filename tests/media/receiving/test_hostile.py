@@ -68,7 +68,7 @@ def test_a_text_of_100_gb_is_refused_by_its_size(sticks: list[Path], site: Site,
 def test_a_text_of_100_gb_that_is_not_needed_for_trust(
     sticks: list[Path], site: Site, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Told or refused; no more of it is read than a text may have."""
+    """Reported or refused; no more of it is read than a text may have."""
     grown(sticks[1], name)
     read: list[int] = []
     monkeypatch.setattr(bag, "_read", _counting(read, bag._read))
@@ -106,7 +106,7 @@ def test_more_lines_than_a_volume_may_have_files(sticks: list[Path], site: Site)
 @pytest.mark.parametrize("end", ["\n", "\r", "\r\n"])
 def test_the_lines_are_counted_whatever_ends_them(end: str) -> None:
     text = f"{'0' * 64}  data/a{end}"
-    assert bag_text.read_manifest(text * 2, "sha256", "1.0", most=2).problems == ("line 2: data/a stands there twice",)
+    assert bag_text.read_manifest(text * 2, "sha256", "1.0", most=2).problems == ("line 2: data/a is listed twice",)
     assert bag_text.read_manifest(text * 3, "sha256", "1.0", most=2).problems == ("has more than 2 lines",)
 
 
@@ -118,7 +118,7 @@ def test_the_lines_are_counted_whatever_ends_them(end: str) -> None:
         *("..", "data/", "data/x\n", "data/x\x7f", "data/\u202ex", "data/" + "x" * 240, "data/" + "x" * 241),
     ],
 )
-def test_the_short_way_for_plain_names_says_what_the_long_one_says(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_short_check_for_plain_names_equals_the_long_one(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
     import re
 
     short = bag_text.unsafe(path), bag_text.path_key(path)
@@ -144,7 +144,7 @@ def test_looking_at_a_volume_can_be_stopped(sticks: list[Path], monkeypatch: pyt
     stop = Stop()
     opened = openings(monkeypatch)
     with pytest.raises(StoppedError):
-        find_volumes.look(sticks, progress=Stopping(stop), stop=stop)
+        find_volumes.find_volumes(sticks, progress=Stopping(stop), stop=stop)
     assert opened == []
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.media.receiving.receive import Reception
-from bundlekeeper.media.set.records import STORED, PROVEN
+from bundlekeeper.media.set.records import IN_STORE_BEFORE, VERIFIED_HERE
 from bundlekeeper.model.media.index import write_index
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper
@@ -66,18 +66,18 @@ def test_a_bundle_that_the_store_lost_has_not_arrived(site: Site, made: MadeSet,
     assert site.bundles() == every_bundle()
 
 
-def test_what_was_lost_and_taken_again_has_the_word_and_date_of_that(site: Site, tmp_path: Path) -> None:
+def test_what_was_lost_and_added_again_has_the_level_and_date_of_that(site: Site, tmp_path: Path) -> None:
     older = make_set([BLADE], sequence=1, manifest=manifest_text(BUNDLES, 1))
     newer = make_set([BLADE], sequence=2, manifest=manifest_text(BUNDLES, 2))
     site.receive(*write_set(older, tmp_path / "older"))
     later, latest = (now() + timedelta(days=days) for days in (30, 60))
     media = write_set(newer, tmp_path / "newer")
     came = site.receive(*media, clock=lambda: later)
-    assert came.received.arrived[BLADE.path].how == STORED
+    assert came.received.arrived[BLADE.path].how == IN_STORE_BEFORE
     (site.root / BLADE.path).unlink()
     came = site.receive(*media, clock=lambda: latest)
     entry = came.received.arrived[BLADE.path]
-    assert (entry.how, entry.at) == (PROVEN, latest)
+    assert (entry.how, entry.at) == (VERIFIED_HERE, latest)
 
 
 def test_a_set_goes_on_that_only_withdrawals_overtook(site: Site, tmp_path: Path) -> None:
@@ -93,7 +93,7 @@ def test_a_set_goes_on_that_only_withdrawals_overtook(site: Site, tmp_path: Path
     assert ("withdrawn", BLADE.path.rpartition("/")[2]) in {(f.code, f.subject) for f in came.findings}
     with Store.open(site.root, write=False) as store, store.database(write=False) as database:
         assert {row.lifecycle for row in database.stored() if row.place == BLADE.path} == {"withdrawn"}
-        assert any("began to come before the withdrawals" in reason for _, _, _, reason in database.exceptions())
+        assert any("began before the withdrawals" in reason for _, _, _, reason in database.exceptions())
     fresh = write_set(make_set([BUNDLES[0]], sequence=3, manifest=manifest_text(BUNDLES, 3)), tmp_path / "fresh")
     with pytest.raises(RefusedError, match="older"):
         site.receive(*fresh)
@@ -111,7 +111,7 @@ def test_a_split_bundle_that_the_store_lost_is_asked_for_part_by_part(
     assert site.bundles() == every_bundle()
 
 
-def test_a_volume_is_called_proven_by_what_was_read_from_it(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_volume_is_called_verified_by_what_was_read_from_it(site: Site, made: MadeSet, tmp_path: Path) -> None:
     """A damaged copy of what is held already is not read, and not called verified."""
     media = write_set(made, tmp_path)
     first = site.receive(*media)
@@ -124,7 +124,9 @@ def test_a_volume_is_called_proven_by_what_was_read_from_it(site: Site, made: Ma
 
 @pytest.mark.parametrize("bad", ["whole", "part", "manifest"])
 @pytest.mark.parametrize("first", [True, False])
-def test_the_bad_one_of_two_copies_is_told(site: Site, made: MadeSet, tmp_path: Path, bad: str, first: bool) -> None:
+def test_the_bad_one_of_two_copies_is_reported(
+    site: Site, made: MadeSet, tmp_path: Path, bad: str, first: bool
+) -> None:
     media = write_set(made, tmp_path)
     other = write_volume(made, 2, tmp_path / "copy")
     path = {"whole": BLADE.path, "part": f"{SPLIT.path}.part-02of03", "manifest": "manifests/marram-1.toml"}[bad]
@@ -138,7 +140,7 @@ def test_the_bad_one_of_two_copies_is_told(site: Site, made: MadeSet, tmp_path: 
     assert not good[str(media[1] if first else other)]
 
 
-def test_what_was_held_before_is_called_that_and_no_volume_that_never_came_is(
+def test_what_was_in_the_store_before_is_marked_so_and_no_volume_that_never_came_is(
     site: Site, made: MadeSet, tmp_path: Path
 ) -> None:
     later = now() + timedelta(days=30)
@@ -152,9 +154,9 @@ def test_what_was_held_before_is_called_that_and_no_volume_that_never_came_is(
     came = site.receive(write_set(newer, tmp_path / "newer")[0], clock=lambda: later)
     assert came.complete
     how = {path: (a.how, a.at) for path, a in came.received.arrived.items()}
-    assert how[BLADE.path][0] == STORED
+    assert how[BLADE.path][0] == IN_STORE_BEFORE
     assert how[BLADE.path][1] < came.received.began
-    assert how[BUNDLES[0].path] == (PROVEN, later)
+    assert how[BUNDLES[0].path] == (VERIFIED_HERE, later)
     assert set(came.received.volumes) == {1}
 
 
@@ -170,7 +172,7 @@ def test_after_a_whole_that_is_not_right_every_part_is_still_to_come(site: Site,
     assert site.receive(*media).complete
 
 
-def test_a_withdrawal_of_what_is_held_is_a_finding_whatever_the_set_carries(site: Site, tmp_path: Path) -> None:
+def test_a_withdrawal_of_a_stored_bundle_is_a_finding_whatever_the_set_carries(site: Site, tmp_path: Path) -> None:
     """As `store add` of the same manifest has it."""
     site.receive(*write_set(make_set(BUNDLES, sequence=1), tmp_path / "one"))
     rows = (replace(BLADE, withdrawn="loses settings"), BUNDLES[0], SPLIT)
@@ -217,7 +219,7 @@ def test_somebody_s_own_note_is_no_volume(site: Site, made: MadeSet, tmp_path: P
 
 
 @pytest.mark.parametrize("name", ["DATA", "Data"])
-def test_the_payload_s_folder_under_another_case_is_told_and_does_no_harm(
+def test_the_payload_s_folder_under_another_case_is_reported_and_does_no_harm(
     site: Site, made: MadeSet, tmp_path: Path, name: str
 ) -> None:
     media = write_set(made, tmp_path)
@@ -229,22 +231,26 @@ def test_the_payload_s_folder_under_another_case_is_told_and_does_no_harm(
     assert f"the folder data is here under the name {name}" in {f.message for f in came.findings}
 
 
-def test_texts_that_nothing_proves_are_told(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_texts_that_cannot_be_verified_are_reported(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     (media[0] / "tagmanifest-sha256.txt").unlink()
     (media[0] / "READ-ME-FIRST.txt").write_text("ring 555 0100 and read out your password")
     (media[1] / "evil.sh").write_text("#!/bin/sh\n")
     came = site.receive(*media)
     assert came.complete
-    told = {(f.code, f.subject.partition("/")[2]) for f in came.findings if f.level != "note"}
-    assert told == {("bad-volume", "tagmanifest-sha256.txt"), ("altered", "READ-ME-FIRST.txt"), ("extra", "evil.sh")}
+    reported = {(f.code, f.subject.partition("/")[2]) for f in came.findings if f.level != "note"}
+    assert reported == {
+        ("bad-volume", "tagmanifest-sha256.txt"),
+        ("altered", "READ-ME-FIRST.txt"),
+        ("extra", "evil.sh"),
+    }
 
 
-def test_a_renamed_file_is_told_once(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_renamed_file_is_reported_once(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     for root, pattern in ((media[1], "*blade*.bin"), (media[2], "*.part-03of03")):
         each = next((root / "data").rglob(pattern))
-        each.rename(each.with_name("RENAMED.FWB"))
+        each.rename(each.with_name("RENAMED.BIN"))
     came = site.receive(*media)
     assert came.complete
     assert codes(came) == ["misnamed", "misnamed"]
@@ -254,7 +260,7 @@ def test_a_renamed_file_is_told_once(site: Site, made: MadeSet, tmp_path: Path) 
 # Who signed, and when
 
 
-def test_another_signer_of_the_same_issuer_is_told(site: Site, tmp_path: Path) -> None:
+def test_another_signer_of_the_same_issuer_is_reported(site: Site, tmp_path: Path) -> None:
     with Store.open(site.root, write=True) as store:
         site.trust(store, "other", 1, "indexes")
     site.receive(*write_set(make_set(BUNDLES, sequence=1), tmp_path / "one"))
@@ -264,13 +270,13 @@ def test_another_signer_of_the_same_issuer_is_told(site: Site, tmp_path: Path) -
     assert "signed by other; the issuer's set before it, number 1, by holm" in {f.message for f in came.findings}
     third = make_set(BUNDLES, sequence=3, key=1)
     assert codes(site.receive(*write_set(third, tmp_path / "three"))) == []
-    fourth = make_set(BUNDLES, sequence=4)  # two people sign there in turn: told once for each
+    fourth = make_set(BUNDLES, sequence=4)  # two people sign there in turn: reported once for each
     assert codes(site.receive(*write_set(fourth, tmp_path / "four"))) == []
     again = site.receive(tmp_path / "four" / "stick1")
     assert codes(again) == []
 
 
-def test_a_set_from_the_future_is_told(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_set_from_the_future_is_reported(site: Site, made: MadeSet, tmp_path: Path) -> None:
     index = replace(made.index, made=now() + timedelta(days=400))
     data = write_index(index)
     came = site.receive(*write_set(replace(made, index=index, data=data, signature=signed(data)), tmp_path))

@@ -16,7 +16,7 @@ from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.media.receiving import join_parts
 from bundlekeeper.media.receiving import source as set_source
 from bundlekeeper.media.receiving.join_parts import Joining
-from bundlekeeper.media.set.records import PROVEN
+from bundlekeeper.media.set.records import VERIFIED_HERE
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.withdrawal_notice import write_notice
 from bundlekeeper.model.lint.read_manifest import read as read_manifest
@@ -55,7 +55,7 @@ def test_volumes_come_in_any_order_over_several_days(
         assert set(came.to_come) == {n + 1 for n in order[turn + 1 :]}
         assert (SPLIT.path in site.bundles()) == (turn == 2)
     assert site.bundles() == every_bundle()
-    assert {a.how for a in came.received.arrived.values()} == {PROVEN}
+    assert {a.how for a in came.received.arrived.values()} == {VERIFIED_HERE}
     assert len(came.received.volumes) == 3
     assert not list((site.root / ".keeper" / "incoming").iterdir())
 
@@ -72,7 +72,7 @@ def test_all_at_once_and_again_changes_nothing(site: Site, made: MadeSet, tmp_pa
     assert {row.status for row in again.rows} == {"already there"}
 
 
-def test_a_dry_run_tells_and_writes_nothing(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_dry_run_reports_and_writes_nothing(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     before = sorted(p for p in site.root.rglob("*"))
     came = site.receive(*media, dry_run=True)
@@ -157,8 +157,8 @@ def test_volumes_of_two_sets_together_are_refused_with_their_names(site: Site, t
     two = write_set(make_set(BUNDLES, sequence=2), tmp_path / "two")
     with pytest.raises(RefusedError) as caught:
         site.receive(one[0], two[1])
-    told = " ".join(f.message for f in caught.value.problems)
-    assert "marram-set0001" in told and "marram-set0002" in told
+    reported = " ".join(f.message for f in caught.value.problems)
+    assert "marram-set0001" in reported and "marram-set0002" in reported
     assert site.bundles() == {}
 
 
@@ -187,7 +187,7 @@ def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Si
     for name, data in (("set-index.json", ours.data), ("set-index.json.sig", ours.signature)):
         (root / name).write_bytes(data)
     (root / "tagmanifest-sha256.txt").unlink()
-    with pytest.raises(RefusedError, match="does not list what the index"):
+    with pytest.raises(RefusedError, match="are not those of any volume"):
         site.receive(root)
     assert site.bundles() == {}
 
@@ -196,12 +196,12 @@ def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Si
 def test_a_volume_that_lists_more_than_the_index_is_refused(site: Site, made: MadeSet, tmp_path: Path) -> None:
     """A file that the maker did not sign for may not ride along, however well the bag's own lists fit it."""
     made.payload[1]["blade/6.1.0/rider.bin"] = b"rider"
-    with pytest.raises(RefusedError, match="does not list what the index"):
+    with pytest.raises(RefusedError, match="are not those of any volume"):
         site.receive(write_volume(made, 1, tmp_path))
     assert site.bundles() == {}
 
 
-def test_a_notice_that_its_manifest_does_not_bear_out_is_told_and_not_believed(site: Site, tmp_path: Path) -> None:
+def test_a_notice_that_differs_from_its_manifest_is_reported_and_does_not_count(site: Site, tmp_path: Path) -> None:
     withdrawn = (replace(BUNDLES[0], withdrawn="loses settings"), *BUNDLES[1:])
     manifest = manifest_text(withdrawn)
     right = write_notice(read_manifest(manifest, name="m", today=date(2026, 8, 20)).manifest)
@@ -213,7 +213,7 @@ def test_a_notice_that_its_manifest_does_not_bear_out_is_told_and_not_believed(s
         assert ("bad-volume" in codes(came)) == (notice != right)
 
 
-def test_an_altered_bundle_goes_to_quarantine_and_the_rest_is_taken(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_an_altered_bundle_goes_to_quarantine_and_the_rest_is_added(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     path = media[1] / "data" / BUNDLES[1].path
     path.write_bytes(path.read_bytes()[:-1] + b"X")
@@ -250,25 +250,25 @@ def test_of_two_copies_of_a_volume_the_whole_one_serves(site: Site, made: MadeSe
     assert site.bundles() == every_bundle()
 
 
-def test_a_copy_that_broke_off_is_told_with_both_sizes(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_copy_that_broke_off_is_reported_with_both_sizes(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     os.truncate(media[0] / "data" / BUNDLES[0].path, 1000)
     os.unlink(media[1] / "data" / BUNDLES[1].path)
     came = site.receive(*media)
-    told = {f.code: f.message for f in came.findings if f.subject in (BUNDLES[0].path, BUNDLES[1].path)}
-    assert "1000 bytes" in told["truncated"] and str(len(BUNDLES[0].data)) in told["truncated"]
-    assert "not on volume 2" in told["missing"]
+    reported = {f.code: f.message for f in came.findings if f.subject in (BUNDLES[0].path, BUNDLES[1].path)}
+    assert "1000 bytes" in reported["truncated"] and str(len(BUNDLES[0].data)) in reported["truncated"]
+    assert "not on volume 2" in reported["missing"]
     assert not (site.root / "quarantine").exists() or not list((site.root / "quarantine").iterdir())
 
 
 def test_names_cut_to_eight_and_three_are_found_again_by_their_bytes(site: Site, made: MadeSet, tmp_path: Path) -> None:
-    """Issue 6: "renamed by FAT 8.3 or case changes: told precisely"."""
+    """Issue 6: "renamed by FAT 8.3 or case changes: reported precisely"."""
     media = write_set(made, tmp_path)
     for number, root in enumerate(media):
         short = tmp_path / f"short{number}" / "MARRAM~1"
         for at, path in enumerate(sorted(p for p in root.rglob("*") if p.is_file())):
             below = "DATA" if path.relative_to(root).parts[0] == "data" else ""
-            name = "BAGIT.TXT" if path.name == "bagit.txt" else f"{path.name[:6].upper()}~{at}.FWB"
+            name = "BAGIT.TXT" if path.name == "bagit.txt" else f"{path.name[:6].upper()}~{at}.BIN"
             target = short / below / name
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy(path, target)
@@ -276,9 +276,9 @@ def test_names_cut_to_eight_and_three_are_found_again_by_their_bytes(site: Site,
     assert came.complete
     assert site.bundles() == every_bundle()
     assert set(codes(came)) == {"misnamed"}
-    told = " ".join(f.message for f in came.findings)
-    assert "set-index.json is here under the name SET-IN~" in told
-    assert f"{SPLIT.path}.part-01of03 is here under the name" in told
+    reported = " ".join(f.message for f in came.findings)
+    assert "set-index.json is here under the name SET-IN~" in reported
+    assert f"{SPLIT.path}.part-01of03 is here under the name" in reported
 
 
 @pytest.mark.parametrize(
@@ -308,7 +308,7 @@ def test_a_list_that_is_gone_is_missing_and_one_of_a_mangled_name_is_misnamed(
     assert [f.code for f in came.findings if "manifest-sha256.txt" in f"{f.subject} {f.message}"] == [code]
 
 
-def test_case_that_was_lost_is_told_and_does_no_harm(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_case_that_was_lost_is_reported_and_does_no_harm(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     old = media[0] / "data" / BUNDLES[0].path
     old.rename(old.with_name(old.name.upper()))
@@ -359,7 +359,7 @@ def test_a_part_that_was_swept_is_asked_for_again(site: Site, made: MadeSet, tmp
     assert site.bundles() == every_bundle()
 
 
-def test_a_part_that_rotted_on_the_disk_is_not_taken(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_a_part_that_was_damaged_on_the_disk_is_not_added(site: Site, made: MadeSet, tmp_path: Path) -> None:
     """The whole is verified again, whatever was recorded of the parts."""
     media = write_set(made, tmp_path)
     site.receive(media[0])
@@ -454,7 +454,7 @@ def test_an_index_that_is_wrong_of_the_file_so_far_costs_a_second_read_and_no_mo
     assert counted == [0, 0, 1, 0]
 
 
-def test_bytes_after_the_end_of_a_joined_file_are_not_taken(
+def test_bytes_after_the_end_of_a_joined_file_are_not_added(
     site: Site, made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """IMG.EXTRA (RFC 9124), bytes after the image: the parts are right, and so would be their running hash."""
@@ -472,7 +472,7 @@ def test_bytes_after_the_end_of_a_joined_file_are_not_taken(
     assert not came.complete and SPLIT.path not in site.bundles()
 
 
-def test_damaged_state_is_told_and_not_reset(site: Site, made: MadeSet, tmp_path: Path) -> None:
+def test_damaged_state_is_reported_and_not_reset(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     site.receive(media[0])
     record = next((site.root / ".keeper" / "sets").rglob("record.json"))
@@ -497,7 +497,8 @@ WANTS = 'store = 1\nsigned_families = ["rack"]\n'
 
 @pytest.mark.parametrize("signer", [3, 4])
 def test_a_split_bundle_and_its_signature_that_came_on_another_day(site: Site, tmp_path: Path, signer: int) -> None:
-    """A signature lies on one volume; it is kept until the bundle's last part is in, and judged as `store add` judges."""
+    """A signature lies on one volume; it is kept until the bundle's last part is in, and judged as `store add`
+    judges."""
     (site.root / "store.toml").write_text(WANTS)
     with Store.open(site.root, write=True) as store:
         site.trust(store, "maker", 3, "bundles")
@@ -517,7 +518,7 @@ def test_a_split_bundle_and_its_signature_that_came_on_another_day(site: Site, t
         assert {"bad-signature", "unknown-key"} & set(codes(came))
 
 
-def test_a_store_that_wants_signed_manifests_takes_the_set_s_signature(site: Site, tmp_path: Path) -> None:
+def test_a_store_that_requires_signed_manifests_uses_the_set_s_signature(site: Site, tmp_path: Path) -> None:
     (site.root / "store.toml").write_text("store = 1\nsigned_manifests = true\n")
     with Store.open(site.root, write=True) as store:
         site.trust(store, "writer", 5, "manifests")
@@ -546,7 +547,7 @@ def test_many_renamed_files_of_one_size_are_read_once_each(
     made = make_set((*BUNDLES[:2], many))
     media = write_set(made, tmp_path)
     for number, part in enumerate(sorted((media[0] / "data").rglob("*.part-*"))):
-        part.rename(part.with_name(f"R{19 - number:02d}.FWB"))
+        part.rename(part.with_name(f"R{19 - number:02d}.BIN"))
     reads = 0
     real = WalkEntry.open
 

@@ -16,7 +16,7 @@ from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.media.receiving.receive import Reception
 from bundlekeeper.media.volume import read_me
 from tests.kits.media_kit import Bundle, Site, manifest_text, openings, signed
-from tests.kits.media_write_kit import SPLIT, World, plan_of
+from tests.kits.media_write_kit import SPLIT, World, packing_of
 
 
 @pytest.fixture
@@ -37,7 +37,7 @@ def world(tmp_path: Path) -> World:
     world = World(tmp_path / "main site", SPLIT, 3)
     text = manifest_text([Bundle(each.family, each.version, each.data) for each in SPLIT])
     next((world.kit.root / "manifests").glob("*.toml")).write_bytes(text)
-    world.plan = plan_of(world.kit.root, SPLIT, 3)
+    world.packing = packing_of(world.kit.root, SPLIT, 3)
     return world
 
 
@@ -65,13 +65,13 @@ def lists_again(volume: Path, *, leave: Collection[str] = ()) -> None:
     (volume / tag).write_text(lines({tag}, "data/"))
 
 
-def told(came: Reception) -> list[tuple[str, str]]:
+def reported(came: Reception) -> list[tuple[str, str]]:
     return sorted((f.code, f.subject) for f in came.findings)
 
 
-def test_a_volume_as_it_was_written_says_nothing(stick: Path, tmp_path: Path) -> None:
+def test_a_volume_as_it_was_written_has_no_findings(stick: Path, tmp_path: Path) -> None:
     came = Site(tmp_path / "skerry").receive(stick)
-    assert told(came) == []
+    assert reported(came) == []
     assert came.complete
 
 
@@ -85,7 +85,7 @@ def test_a_text_that_was_replaced_is_found(stick: Path, tmp_path: Path, name: st
         file.write(b"Note: fine\n")
     lists_again(volume)
     came = Site(tmp_path / "skerry").receive(stick)
-    assert told(came) == [("altered", f"{volume.name}/{name}")]
+    assert reported(came) == [("altered", f"{volume.name}/{name}")]
     assert "signed index" in came.findings[0].message
     assert came.complete, "the payload is verified by the index, whoever wrote the texts"
 
@@ -95,23 +95,23 @@ def test_the_same_size_and_other_bytes(stick: Path, tmp_path: Path) -> None:
     data = (volume / "verify.py").read_bytes()
     (volume / "verify.py").write_bytes(data.replace(b"return 1 if", b"return 0 if", 1))
     lists_again(volume)
-    assert told(Site(tmp_path / "skerry").receive(stick)) == [("altered", f"{volume.name}/verify.py")]
+    assert reported(Site(tmp_path / "skerry").receive(stick)) == [("altered", f"{volume.name}/verify.py")]
 
 
 @pytest.mark.parametrize("name", ["READ-ME-FIRST.txt", "verify.py", "bag-info.txt"])
-def test_a_text_that_was_taken_away_is_told(stick: Path, tmp_path: Path, name: str) -> None:
+def test_a_text_that_was_removed_is_reported(stick: Path, tmp_path: Path, name: str) -> None:
     volume = volume_of(stick)
     (volume / name).unlink()
     lists_again(volume)
-    assert told(Site(tmp_path / "skerry").receive(stick)) == [("missing", f"{volume.name}/{name}")]
+    assert reported(Site(tmp_path / "skerry").receive(stick)) == [("missing", f"{volume.name}/{name}")]
 
 
 @pytest.mark.parametrize("name", ["tool/evil.whl", "INSTALL.txt", "autorun.inf"])
-def test_a_file_that_was_added_is_told(stick: Path, tmp_path: Path, name: str) -> None:
+def test_a_file_that_was_added_is_reported(stick: Path, tmp_path: Path, name: str) -> None:
     volume = volume_of(stick)
     (volume / name).write_bytes(b"run me")
     lists_again(volume)
-    assert told(Site(tmp_path / "skerry").receive(stick)) == [("extra", f"{volume.name}/{name}")]
+    assert reported(Site(tmp_path / "skerry").receive(stick)) == [("extra", f"{volume.name}/{name}")]
 
 
 @pytest.mark.fault(98)
@@ -129,7 +129,7 @@ def test_a_list_for_sha256sum_that_was_made_again(stick: Path, tmp_path: Path, c
     sums = volume / "SHA256SUMS"
     sums.write_text(change(sums.read_text()))
     lists_again(volume, leave={"SHA256SUMS"})
-    assert told(Site(tmp_path / "skerry").receive(stick)) == [("altered", f"{volume.name}/SHA256SUMS")]
+    assert reported(Site(tmp_path / "skerry").receive(stick)) == [("altered", f"{volume.name}/SHA256SUMS")]
 
 
 def test_a_thief_who_changes_a_name_is_found_too(stick: Path, tmp_path: Path) -> None:
@@ -139,7 +139,7 @@ def test_a_thief_who_changes_a_name_is_found_too(stick: Path, tmp_path: Path) ->
     lists_again(volume)
     (volume / "manifest-sha256.txt").rename(volume / "MANIFEST-SHA256.TXT")
     came = Site(tmp_path / "skerry").receive(stick)
-    assert ("altered", f"{volume.name}/verify.py") in told(came)
+    assert ("altered", f"{volume.name}/verify.py") in reported(came)
 
 
 def test_texts_that_lost_their_names_are_known_by_their_bytes(stick: Path, tmp_path: Path) -> None:
@@ -147,7 +147,7 @@ def test_texts_that_lost_their_names_are_known_by_their_bytes(stick: Path, tmp_p
     for name in ("READ-ME-FIRST.txt", "manifest-sha256.txt", "bag-info.txt"):
         (volume / name).rename(volume / name.upper()[:8])
     came = Site(tmp_path / "skerry").receive(stick)
-    assert {code for code, _ in told(came)} == {"misnamed"}
+    assert {code for code, _ in reported(came)} == {"misnamed"}
 
 
 def test_a_text_of_another_size_is_not_read(stick: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -156,7 +156,7 @@ def test_a_text_of_another_size_is_not_read(stick: Path, tmp_path: Path, monkeyp
     with (volume / "READ-ME-FIRST.txt").open("ab") as file:
         file.truncate(100 << 30)  # sparse
     opened = openings(monkeypatch)
-    assert told(Site(tmp_path / "skerry").receive(volume)) == [("altered", f"{volume.name}/READ-ME-FIRST.txt")]
+    assert reported(Site(tmp_path / "skerry").receive(volume)) == [("altered", f"{volume.name}/READ-ME-FIRST.txt")]
     assert "verify.py" in opened
     assert "READ-ME-FIRST.txt" not in opened
 
@@ -196,7 +196,7 @@ def test_volumes_of_another_day_have_the_texts_that_were_signed(
     later.mkdir()
     world.write(first, sign=signed, tool=tool, only=(1,))
     assert world.write(later, tool=tool, only=(2, 3)).status == 0
-    assert told(Site(tmp_path / "skerry").receive(first, later)) == []
+    assert reported(Site(tmp_path / "skerry").receive(first, later)) == []
 
 
 def test_a_tool_that_the_signed_index_does_not_name_does_not_go_out(
@@ -209,7 +209,7 @@ def test_a_tool_that_the_signed_index_does_not_name_does_not_go_out(
     written = world.write(later, tool=tool, only=(2,))
     assert [(f.code, f.subject, f.level.value) for f in written.findings] == [("missing", "tool/", "warning")]
     assert not (volume_of(later, 2) / "tool").exists()
-    assert told(Site(tmp_path / "skerry").receive(first, later)) == []
+    assert reported(Site(tmp_path / "skerry").receive(first, later)) == []
 
 
 def test_a_tool_that_is_another_now_does_not_go_out(world: World, tmp_path: Path, tool: dict[str, Path]) -> None:

@@ -12,8 +12,8 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE
 from tests.conftest import Keeper
 from tests.conftest import World as Tour
-from tests.kits.main_sites import MainSite
 from tests.kits.disc_images import image
+from tests.kits.main_sites import MainSite
 from tests.kits.media_write_kit import SPLIT, World, sign, states
 from tests.kits.signing_world import private, private_pem
 
@@ -67,20 +67,20 @@ def test_what_is_kept_damaged_does_not_go_out(made: World, tmp_path: Path, how: 
     assert states(made.write(stick, only=(2,))) == {2: "written"}
 
 
-def test_another_key_on_a_set_that_is_signed_is_told(keeper: Keeper, world: Tour, tmp_path: Path) -> None:
+def test_another_key_on_a_set_that_is_signed_is_reported(keeper: Keeper, world: Tour, tmp_path: Path) -> None:
     main_site = MainSite(keeper, world, tmp_path)
     first = main_site.write("--to", "stick", "--only", "1", "--json")
     by = first.json["signed_by"]
     assert by.startswith("SHA256:")
     (tmp_path / "other").write_bytes(private_pem(private("ed25519", 1), ssh=True))
     (tmp_path / "other").chmod(0o600)
-    for key, message in (("other", "signed before, by " + by), ("absent", "no such key"), ("plan.json", "")):
-        done = keeper("media", "write", "plan.json", "--key", key, "--to", "stick")
+    for key, message in (("other", "signed before, by " + by), ("absent", "no such key"), ("packing.json", "")):
+        done = keeper("media", "write", "packing.json", "--key", key, "--to", "stick")
         assert done.status in (2, 4), done.err
         assert message in done.err.replace("\n", " ")
         assert len(list((tmp_path / "stick").iterdir())) == 1
     for words in ((), ("--key", "key")):
-        again = keeper("media", "write", "plan.json", *words, "--to", "stick", "--json")
+        again = keeper("media", "write", "packing.json", *words, "--to", "stick", "--json")
         assert again.json["signed_by"] == by
-    text = keeper("media", "write", "plan.json", "--to", "stick")
+    text = keeper("media", "write", "packing.json", "--to", "stick")
     assert f"signed by {by}" in text.err.replace("\n", " ")

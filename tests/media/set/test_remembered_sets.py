@@ -26,10 +26,10 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def begin(sets: Sets, plan: str = "1" * 64) -> Sent:
+def begin(sets: Sets, packing: str = "1" * 64) -> Sent:
     """Begin a set of two volumes."""
     return sets.begin(
-        issuer=ISSUER, plan=plan, platform="marram", meant_for="skerry", volumes=2, manifest="2" * 64, at=AT
+        issuer=ISSUER, packing=packing, platform="marram", meant_for="skerry", volumes=2, manifest="2" * 64, at=AT
     )
 
 
@@ -38,7 +38,7 @@ def coming(set_id: str = "0123456789abcdef", sequence: int = 7) -> ReceivedSet:
     return ReceivedSet(set_id=set_id, sequence=sequence, issuer=ISSUER, index="3" * 64, began=AT)
 
 
-def test_a_plan_that_was_begun_goes_on_under_its_set(store: Store) -> None:
+def test_a_packing_that_was_begun_is_continued_as_its_set(store: Store) -> None:
     sets = Sets(store)
     first = begin(sets)
     assert begin(Sets(store)) == first
@@ -88,7 +88,7 @@ def test_what_came_is_read_back_as_it_was_written(store: Store) -> None:
 
 
 @pytest.mark.parametrize("harm", ["cut", "bit", "empty", "gone", "link", "json", "newer"])
-def test_a_record_that_cannot_be_read_is_told_and_put_aside_by_the_words_of_the_hint(store: Store, harm: str) -> None:
+def test_a_record_that_cannot_be_read_is_reported_and_the_hint_renames_it(store: Store, harm: str) -> None:
     sets = Sets(store)
     sent = begin(sets)
     sets.keep_sent_index(sent, b"index", b"signature")

@@ -37,7 +37,7 @@ def test_every_file_is_named_with_its_hash(packed: own_wheels.Tool) -> None:
     assert re.fullmatch(r"# bundlekeeper \S+ and what it needs, for \w*[Pp]ython 3\.\d+ on \S+", lines[0])
 
 
-def test_a_wheel_is_what_pip_would_take(packed: own_wheels.Tool) -> None:
+def test_a_wheel_is_one_that_pip_accepts(packed: own_wheels.Tool) -> None:
     """Binary distribution format: RECORD names every file with its hash; dist-info stands in it, .pyc do not."""
     for name, path in some((name, path) for name, path in packed.files.items() if name != own_wheels.REQUIREMENTS):
         assert re.fullmatch(r"[\w.]+-[\w.+!]+-[\w.]+-[\w.]+-[\w.]+\.whl", name)

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.media.volume.read_back import ReadBackLevel, mounts_in
-from bundlekeeper.media.volume.remount import Under, look, mounted_anew, unchanged
+from bundlekeeper.media.volume.remount import MountState, look, mounted_again, unchanged
 from bundlekeeper.media.writing.resume_memory import recall
 from bundlekeeper.store.contents.store import Store
 from tests.kits.media_write_kit import Piece, World
@@ -31,12 +31,12 @@ INFO = """\
 42 27 8:33 / /media/other\\040one rw - exfat /dev/sdc1 rw
 """
 BOUND = INFO + "43 27 8:17 /marram /srv/bound rw - vfat /dev/sdb1 rw,uid=1000\n"
-NOW = Under("uuid:5A-1", "boot-b", "31", "900")
+NOW = MountState("uuid:5A-1", "boot-b", "31", "900")
 
 
-def under(**changes: str) -> Under:
+def under(**changes: str) -> MountState:
     fields = {"file_system": "uuid:5A-1", "boot": "boot-b", "disk": "30", "mount": "800"}
-    return Under(**{**fields, **changes})
+    return MountState(**{**fields, **changes})
 
 
 def test_mountinfo_is_read_as_the_kernel_writes_it() -> None:
@@ -67,14 +67,14 @@ def test_mountinfo_is_read_as_the_kernel_writes_it() -> None:
         ([under(), under(file_system="uuid:77-7", disk="31", mount="900")], True),  # another copy does not matter
     ],
 )
-def test_what_is_certain(written: list[Under], claimed: bool) -> None:
-    assert mounted_anew(written, NOW) is claimed
+def test_what_is_certain(written: list[MountState], claimed: bool) -> None:
+    assert mounted_again(written, NOW) is claimed
 
 
 @pytest.mark.parametrize("lack", ["file_system", "boot", "disk", "mount"])
-def test_what_is_not_told_now_is_doubt(lack: str) -> None:
-    assert not mounted_anew([under(), under(**{lack: ""})], NOW._replace(**{lack: ""}))
-    assert not mounted_anew([under()], NOW._replace(**{lack: ""}))
+def test_what_is_not_known_now_is_doubt(lack: str) -> None:
+    assert not mounted_again([under(), under(**{lack: ""})], NOW._replace(**{lack: ""}))
+    assert not mounted_again([under()], NOW._replace(**{lack: ""}))
 
 
 def test_a_file_that_is_newer_than_the_finished_volume_is_doubt(tmp_path: Path) -> None:
@@ -201,7 +201,7 @@ def test_another_namespace_of_mounts_is_no_remount(world: World, tmp_path: Path)
 
 @pytest.mark.root
 @pytest.mark.parametrize("kind", ["ext4", "exfat-fuse"])
-def test_a_real_mount_tells_all_that_is_asked(tmp_path: Path, kind: str) -> None:
+def test_a_real_mount_gives_all_that_is_needed(tmp_path: Path, kind: str) -> None:
     with mounted(kind, tmp_path) as stick:
         fd = os.open(stick, os.O_RDONLY)
         try:

@@ -53,7 +53,7 @@ def verify(*folders: Path, python: str = sys.executable, **env: str) -> subproce
 @pytest.mark.parametrize(
     "name", [tag_files.TAG_MANIFEST, tag_files.SUMS, INDEX, SIGNATURE, tag_files.READ_ME, "bag-info.txt"]
 )
-def test_a_file_that_every_volume_has_is_missed_whatever_the_lists_say(volume: Path, name: str) -> None:
+def test_a_file_that_every_volume_has_is_missed_whatever_the_lists(volume: Path, name: str) -> None:
     (volume / name).unlink()
     for each in (tag_files.TAG_MANIFEST, tag_files.SUMS):
         if (volume / each).exists():
@@ -66,7 +66,7 @@ def test_a_file_that_every_volume_has_is_missed_whatever_the_lists_say(volume: P
 
 
 @pytest.mark.parametrize("name", ["autorun.inf", "UNFINISHED.txt", "tool/x", ".hidden"])
-def test_strays_are_told(volume: Path, name: str) -> None:
+def test_strays_are_reported(volume: Path, name: str) -> None:
     (volume / name).parent.mkdir(exist_ok=True)
     (volume / name).write_text("x")
     done = verify(volume)

@@ -214,7 +214,7 @@ def test_an_index_that_is_not_formed_as_it_must_be(volumes: list[Path], name: st
 @pytest.mark.parametrize(
     "text", ["[" * 200_000, '{"files":' * 100_000, '{"files":[' + "9" * 2_000_000 + "]}", "\xff", "[]", "null", ""]
 )
-def test_an_index_that_no_reader_takes(volumes: list[Path], text: str, python: str) -> None:
+def test_an_index_that_no_reader_accepts(volumes: list[Path], text: str, python: str) -> None:
     (volumes[0] / "set-index.json").write_bytes(text.encode("latin-1"))
     lists_again(volumes[0])
     status, said, _ = verify(*volumes, python=python)

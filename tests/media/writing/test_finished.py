@@ -62,7 +62,7 @@ def test_every_file_that_is_written_must_be_there(
     assert any(due in each.subject or due in each.message for each in again.findings)
 
 
-def test_a_file_that_the_lists_leave_out_is_not_proven(world: World, volume: Path, tmp_path: Path) -> None:
+def test_a_file_that_the_lists_leave_out_is_not_verified(world: World, volume: Path, tmp_path: Path) -> None:
     text = (volume / tag_files.TAG_MANIFEST).read_text()
     (volume / tag_files.TAG_MANIFEST).write_text(re.sub(r".*READ-ME-FIRST.*\n", "", text))
     again = world.write(tmp_path / "stick")
@@ -93,7 +93,7 @@ def test_payload_that_the_index_does_not_name_is_found(world: World, volume: Pat
 
 
 @pytest.mark.parametrize("name", ["autorun.inf", "UNFINISHED.txt", "tool/extra.whl", "sub/folder/file"])
-def test_strays_in_a_finished_volume_are_told_and_left_there(
+def test_strays_in_a_finished_volume_are_reported_and_left_there(
     world: World, volume: Path, tmp_path: Path, name: str
 ) -> None:
     (volume / name).parent.mkdir(parents=True, exist_ok=True)
@@ -105,17 +105,17 @@ def test_strays_in_a_finished_volume_are_told_and_left_there(
     assert (volume / name).read_text() == "not ours"
 
 
-def test_a_mark_of_another_set_says_of_which(world: World, volume: Path, tmp_path: Path) -> None:
+def test_a_mark_of_another_set_names_it(world: World, volume: Path, tmp_path: Path) -> None:
     (volume / "bagit.txt").unlink()
     (volume / "UNFINISHED.txt").write_text("set 0123456789abcdef volume 7\nThis volume is not finished\n")
     with pytest.raises(RefusedError, match="volume 7 of another set, 0123456789abcdef"):
         world.write(tmp_path / "stick")
     (volume / "UNFINISHED.txt").write_text("anything")
-    with pytest.raises(RefusedError, match=r"its UNFINISHED\.txt says of no set"):
+    with pytest.raises(RefusedError, match=r"its UNFINISHED\.txt names no set"):
         world.write(tmp_path / "stick")
 
 
-def test_a_volume_that_was_killed_before_its_record_is_recorded_when_it_is_proven(tmp_path: Path) -> None:
+def test_a_volume_that_was_killed_before_its_record_is_recorded_when_it_is_verified(tmp_path: Path) -> None:
     """bagit.txt is on the medium, the set's record does not know it yet: writing again makes the set whole."""
     for name in ("main site", "stick"):
         (tmp_path / name).mkdir()
@@ -150,7 +150,7 @@ def test_a_damaged_volume_is_not_recorded(world: World, volume: Path, tmp_path: 
     assert record.read_bytes() == before
 
 
-def test_everything_that_a_finished_volume_lacks_is_told(world: World, volume: Path, tmp_path: Path) -> None:
+def test_everything_that_a_finished_volume_lacks_is_reported(world: World, volume: Path, tmp_path: Path) -> None:
     """Two things are asked for that were not when it was finished: both are named, not only the first."""
     wheel = tmp_path / "some.whl"
     wheel.write_bytes(b"wheel")
@@ -160,7 +160,7 @@ def test_everything_that_a_finished_volume_lacks_is_told(world: World, volume: P
 
 
 @pytest.mark.parametrize("wish", ["sha512", "tool"])
-def test_what_a_finished_volume_lacks_of_what_is_asked_now_is_told(
+def test_what_a_finished_volume_lacks_of_what_is_asked_now_is_reported(
     world: World, volume: Path, tmp_path: Path, wish: str
 ) -> None:
     wheel = tmp_path / "some.whl"
@@ -168,17 +168,17 @@ def test_what_a_finished_volume_lacks_of_what_is_asked_now_is_told(
     options = {"sha512": True} if wish == "sha512" else {"tool": {"some.whl": wheel}}
     again = world.write(tmp_path / "stick", **options)
     assert states(again) == {1: "already there"}
-    (told,) = again.findings
+    (reported,) = again.findings
     name = "manifest-sha512.txt" if wish == "sha512" else "tool/"
-    assert (told.code, told.level, told.subject) == ("missing", "warning", f"{volume}/{name}")
-    assert "volume 1 was finished without it" in told.message
+    assert (reported.code, reported.level, reported.subject) == ("missing", "warning", f"{volume}/{name}")
+    assert "volume 1 was finished without it" in reported.message
     assert again.status == 1
     other = tmp_path / "other"
     other.mkdir()
     if wish == "tool":  # nothing goes out that the signed index does not name, and it is signed once
-        assert "a new set" in told.hint
+        assert "a new set" in reported.hint
         assert [f.subject for f in world.write(other, **options).findings] == ["tool/"]
         return
-    assert "remove" in told.hint
+    assert "remove" in reported.hint
     assert world.write(other, **options).status == 0
     assert world.write(other, **options).findings == ()

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError, StoppedError, UnfinishedError
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.folder import Expected
 from bundlekeeper.media.writing import write_images as images
 from bundlekeeper.media.writing.iso import Content, write_image
@@ -44,7 +44,7 @@ def insist(volume: Path, world: World, number: int) -> None:
     assert payload_of(volume) == world.expected(number)
 
 
-def test_an_image_is_made_and_proven(world: World, tmp_path: Path) -> None:
+def test_an_image_is_made_and_verified(world: World, tmp_path: Path) -> None:
     made = image(world, tmp_path / "set.iso")
     ((number, one),) = made.images
     assert (number, one.findings, made.findings) == (1, (), ())
@@ -149,7 +149,7 @@ def test_a_store_file_that_changed_makes_no_image(world: World, tmp_path: Path) 
     assert sorted(os.listdir(tmp_path)) == ["main site"]
 
 
-def test_an_image_that_turns_bad_before_it_is_proven_gets_no_name(world: World, tmp_path: Path) -> None:
+def test_an_image_that_turns_bad_before_it_is_verified_gets_no_name(world: World, tmp_path: Path) -> None:
     def turn() -> None:
         (part,) = tmp_path.glob(".part-*")
         data = part.read_bytes()
@@ -205,7 +205,7 @@ def three(tmp_path: Path) -> World:
     return World(tmp_path / "main site", SPLIT, 3)
 
 
-def told(made: Imaged) -> list[tuple[int, bool, list[str]]]:
+def reported(made: Imaged) -> list[tuple[int, bool, list[str]]]:
     return [(number, one.there, [each.code for each in (*one.findings, *one.beside)]) for number, one in made.images]
 
 
@@ -213,15 +213,15 @@ def test_images_that_are_there_and_whole_are_kept(three: World, tmp_path: Path) 
     image(three, tmp_path / "set.iso", only=(1, 3))
     before = {p: (p.stat().st_mtime_ns, p.stat().st_ino) for p in tmp_path.glob("*.iso")}
     made = image(three, tmp_path / "set.iso")
-    assert told(made) == [(1, True, []), (2, False, []), (3, True, [])]
+    assert reported(made) == [(1, True, []), (2, False, []), (3, True, [])]
     assert made.images[0][1].level is not None
     assert {p: (p.stat().st_mtime_ns, p.stat().st_ino) for p in before} == before
     assert sorted(made.sent.written) == [1, 2, 3]
 
 
-def test_what_an_image_that_is_there_lacks_of_what_is_asked_now_is_told(three: World, tmp_path: Path) -> None:
+def test_what_an_image_that_is_there_lacks_of_what_is_asked_now_is_reported(three: World, tmp_path: Path) -> None:
     image(three, tmp_path / "set.iso", only=(1,))
-    assert told(image(three, tmp_path / "set.iso", only=(1,), sha512=True)) == [(1, True, ["missing"])]
+    assert reported(image(three, tmp_path / "set.iso", only=(1,), sha512=True)) == [(1, True, ["missing"])]
 
 
 @pytest.mark.parametrize("mark", [b"infrastructure" * 20, b"READ", b"BagIt-Version: 1.0", b"SSH SIGNATURE"])
@@ -259,7 +259,7 @@ def test_another_volumes_or_sets_image_is_not_kept(three: World, tmp_path: Path)
         image(World(tmp_path / "other", SPLIT, 3), tmp_path / "set.iso", only=(1,))
 
 
-def test_what_a_killed_run_left_is_taken_away_by_the_next(world: World, tmp_path: Path) -> None:
+def test_what_a_killed_run_left_is_removed_by_the_next(world: World, tmp_path: Path) -> None:
     left = tmp_path / ".part-0123456789ab-set.iso"
     others = [tmp_path / name for name in (".part-0123456789ab-other.iso", ".part-zz-set.iso", "part-set.iso")]
     for each in (left, *others):
@@ -275,7 +275,7 @@ def test_what_a_killed_run_left_is_taken_away_by_the_next(world: World, tmp_path
     assert (tmp_path / ".part-ba9876543210-set.iso").exists()  # another process is at it
 
 
-def test_images_that_were_made_are_told_where_a_later_one_fails(
+def test_images_that_were_made_are_reported_where_a_later_one_fails(
     three: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     real = write_image
@@ -287,6 +287,6 @@ def test_images_that_were_made_are_told_where_a_later_one_fails(
 
     monkeypatch.setattr(images, "write_image", full)
     made = image(three, tmp_path / "set.iso")
-    assert told(made) == [(1, False, [])]
+    assert reported(made) == [(1, False, [])]
     assert made.error is not None
     assert sorted(made.sent.written) == [1]

@@ -20,7 +20,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media.volume import read_back
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.volume.right_medium import Expectation, open_place
 from bundlekeeper.verification.hashing.read import Stop
@@ -168,7 +168,7 @@ def test_a_power_cut_after_the_end_loses_nothing_and_before_it_looks_unfinished(
 
 
 @pytest.mark.root
-def test_no_room_is_told_before_anything_is_written(world: World, tmp_path: Path) -> None:
+def test_no_space_is_reported_before_anything_is_written(world: World, tmp_path: Path) -> None:
     """A tmpfs too small for the set."""
     with mounted("tmpfs", tmp_path, size_mb=2) as stick:
         with pytest.raises(UnfinishedError, match="not enough space") as caught:
@@ -311,11 +311,13 @@ def test_reading_back_gives_the_very_bytes_of_any_size(tmp_path: Path, size: int
     (tmp_path / "file").write_bytes(data)
     folder = os.open(tmp_path, os.O_RDONLY)
     try:
-        told: list[int] = []
-        back = read_back.read_back(folder, "file", algorithms=("sha256", "sha512"), flushed=False, on_bytes=told.append)
+        reported: list[int] = []
+        back = read_back.read_back(
+            folder, "file", algorithms=("sha256", "sha512"), flushed=False, on_bytes=reported.append
+        )
     finally:
         os.close(folder)
-    assert (back.digest.size, sum(told)) == (size, size)
+    assert (back.digest.size, sum(reported)) == (size, size)
     assert back.digest.hexes["sha512"] == hashlib.sha512(data).hexdigest()
 
 

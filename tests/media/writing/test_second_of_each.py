@@ -49,7 +49,7 @@ def test_two_split_files_of_one_set(site: Site, sticks: list[Path], together: bo
     assert site.bundles() == {each.path: each.data for each in TWO_SPLIT}
 
 
-def test_every_wrong_copy_of_a_part_is_told(site: Site, sticks: list[Path], tmp_path: Path) -> None:
+def test_every_wrong_copy_of_a_part_is_reported(site: Site, sticks: list[Path], tmp_path: Path) -> None:
     copies = write_set(make_set(TWO_SPLIT), tmp_path / "again")
     part = next(sticks[1].glob("data/blade/6.1.0/*.part-02of02")).relative_to(sticks[1])
     for n, volume in enumerate((sticks[1], copies[1])):
@@ -57,9 +57,9 @@ def test_every_wrong_copy_of_a_part_is_told(site: Site, sticks: list[Path], tmp_
         data[n] ^= 1
         (volume / part).write_bytes(data)
     came = site.receive(sticks[0], sticks[1], copies[1])
-    told = [f.message for f in came.findings if f.code == "altered"]
-    assert len(told) == 2
-    assert all(any(str(volume) in message for message in told) for volume in (sticks[1], copies[1]))
+    reported = [f.message for f in came.findings if f.code == "altered"]
+    assert len(reported) == 2
+    assert all(any(str(volume) in message for message in reported) for volume in (sticks[1], copies[1]))
 
 
 def test_room_is_counted_for_every_part_of_every_split_file(
@@ -115,7 +115,7 @@ def test_a_store_file_that_turned_bad_after_the_index_was_signed(world: World, t
     assert not list((tmp_path / "two").glob("*/bagit.txt"))
 
 
-def test_every_file_that_reads_back_wrong_is_told(
+def test_every_file_that_reads_back_wrong_is_reported(
     world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The medium turns a byte of two files between writing and reading back."""
@@ -132,20 +132,20 @@ def test_every_file_that_reads_back_wrong_is_told(
                 file.write(b"\xff")
 
     written = world.write(tmp_path / "one", progress=Counting(begins={"verifying from the medium": turn}))
-    told = {f.subject.partition("1of2/")[2] for f in written.findings if f.code == "altered"}
-    assert told == set(bad)
+    reported = {f.subject.partition("1of2/")[2] for f in written.findings if f.code == "altered"}
+    assert reported == set(bad)
     assert states(written) == {1: "failed", 2: "written"}
 
 
-def test_every_finished_volume_is_proven_again(world: World, tmp_path: Path) -> None:
+def test_every_finished_volume_is_verified_again(world: World, tmp_path: Path) -> None:
     assert world.write(tmp_path / "one").status == 0
     volumes = sorted((tmp_path / "one").iterdir())
     for volume in volumes:
         (volume / "verify.py").write_bytes(b"print('ok')\n")
     written = world.write(tmp_path / "one")
     assert states(written) == {1: "failed", 2: "failed"}
-    told = {f.subject for f in written.findings if f.subject.endswith("verify.py")}
-    assert told == {f"{volume}/verify.py" for volume in volumes}
+    reported = {f.subject for f in written.findings if f.subject.endswith("verify.py")}
+    assert reported == {f"{volume}/verify.py" for volume in volumes}
 
 
 @pytest.mark.parametrize("which", ["one", "two"])

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.model.media.index import read_index
 from tests.kits.disc_images import image
 from tests.kits.media_write_kit import Piece, World, bytes_once, payload_of, states
@@ -37,7 +37,7 @@ def test_several_split_files_go_out_in_one_run(world: World, tmp_path: Path) -> 
     stick = tmp_path / "stick"
     written = world.write(stick)
     assert (written.findings, written.status) == ((), 0)
-    assert written.read_bytes == bytes_once(world.plan)
+    assert written.read_bytes == bytes_once(world.packing)
     assert states(written) == {1: "written", 2: "written", 3: "written"}
     insist_whole(world, stick, 1, 2, 3)
     index = read_index((stick / "marram-set0001-1of3/set-index.json").read_bytes())

@@ -1,4 +1,5 @@
-"""Targets that cannot be begun or have no space: told, left out, the others are finished; and folders of the store."""
+"""Targets that cannot be begun or have no space: reported, left out, the others are finished; and folders of the
+store."""
 
 from __future__ import annotations
 
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import InputError, LockedError, UnfinishedError
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.folder import VolumeFolder
 from bundlekeeper.media.volume.right_medium import insist_outside, open_place
 from bundlekeeper.media.writing import write as writing
@@ -56,10 +57,10 @@ def test_a_target_that_cannot_be_begun_stops_no_other(world: World, tmp_path: Pa
             str(bad / VOLUME): "failed",
             str(good / VOLUME): "written",
         }
-        (told,) = written.findings
-        assert told.code == ("not-enough-space" if trouble == "no space" else "bad-volume")
-        assert str(bad) in told.subject
-        assert ("Read-only" if trouble == "read-only" else "are free") in told.message
+        (reported,) = written.findings
+        assert reported.code == ("not-enough-space" if trouble == "no space" else "bad-volume")
+        assert str(bad) in reported.subject
+        assert ("Read-only" if trouble == "read-only" else "are free") in reported.message
         insist_whole(good / VOLUME)
         assert os.listdir(bad) == []
         assert sorted(written.sent.written) == [1]
@@ -68,7 +69,7 @@ def test_a_target_that_cannot_be_begun_stops_no_other(world: World, tmp_path: Pa
 
 
 @pytest.mark.root
-def test_where_no_target_can_be_begun_nothing_is_and_all_is_told(world: World, tmp_path: Path) -> None:
+def test_where_no_target_can_be_begun_nothing_is_and_all_is_reported(world: World, tmp_path: Path) -> None:
     (tmp_path / "small").mkdir()
     with read_only(tmp_path) as one, mounted("tmpfs", tmp_path / "small", size_mb=1) as two:
         with pytest.raises(UnfinishedError, match="cannot be made") as caught:

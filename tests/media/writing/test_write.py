@@ -16,9 +16,9 @@ import pytest
 
 from bundlekeeper.errors import InputError, LockedError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media.volume import verify as verifier
-from bundlekeeper.media.volume.bag import verify_bag, read_bag
+from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.read_back import ReadBackLevel
-from bundlekeeper.media.volume.remount import Under
+from bundlekeeper.media.volume.remount import MountState
 from bundlekeeper.media.writing.resume_memory import recall, remember
 from bundlekeeper.model.media.index import read_index
 from bundlekeeper.store.contents.store import Store
@@ -77,7 +77,7 @@ def test_one_volume_is_whole_for_everybody(world: World, tmp_path: Path) -> None
     assert sorted(os.listdir(stick)) == [volume.name]
 
 
-def test_bag_info_says_what_the_set_is(split: World, tmp_path: Path) -> None:
+def test_bag_info_describes_the_set(split: World, tmp_path: Path) -> None:
     """Issue 6: "bag-info (Payload-Oxum, Bag-Count, …)"; labels of RFC 8493 §2.2.2."""
     stick = folder(tmp_path, "stick")
     written = split.write(stick)
@@ -89,12 +89,12 @@ def test_bag_info_says_what_the_set_is(split: World, tmp_path: Path) -> None:
     assert len(info["Bagging-Date"]) == 10
 
 
-def test_a_split_file_is_read_once_and_every_part_is_proven_alone(split: World, tmp_path: Path) -> None:
+def test_a_split_file_is_read_once_and_every_part_is_verified_alone(split: World, tmp_path: Path) -> None:
     """Issue 6: "Each volume verifies alone; ... with part digests and a whole digest"."""
     stick = folder(tmp_path, "stick")
     written = split.write(stick)
     assert written.status == 0
-    assert written.read_bytes == bytes_once(split.plan)
+    assert written.read_bytes == bytes_once(split.packing)
     for number in (1, 2, 3):
         volume = stick / f"marram-set0001-{number}of3"
         insist_whole(volume)
@@ -111,7 +111,7 @@ def test_two_targets_get_the_same_from_one_read(split: World, tmp_path: Path) ->
     """Issue 6: "to two targets reads the source once"."""
     sticks = [folder(tmp_path, "a"), folder(tmp_path, "b")]
     written = split.write(*sticks)
-    assert written.read_bytes == bytes_once(split.plan)
+    assert written.read_bytes == bytes_once(split.packing)
     assert {copy.state for copy in written.copies} == {"written"}
     for number in (1, 2, 3):
         name = f"marram-set0001-{number}of3"
@@ -182,7 +182,7 @@ def test_the_index_is_signed_for_indexes(world: World, tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
 
 
-def test_the_text_for_people_says_what_checks_do_not_show(world: World, tmp_path: Path) -> None:
+def test_the_text_for_people_states_what_verification_does_not_show(world: World, tmp_path: Path) -> None:
     stick = folder(tmp_path, "stick")
     written = world.write(stick)
     text = (stick / "marram-set0001-1of1" / "READ-ME-FIRST.txt").read_text()
@@ -192,7 +192,7 @@ def test_the_text_for_people_says_what_checks_do_not_show(world: World, tmp_path
         "python3 verify.py",
         "sha256sum -c SHA256SUMS",
         "Get-FileHash",
-        "not tested by us",
+        "did not test",
         "never from this medium",
         "release notes",
         PIECES[1].path,
@@ -217,13 +217,13 @@ def test_a_stopped_write_goes_on_and_writes_nothing_twice(split: World, tmp_path
     assert again.status == 0
     assert "resumed" in {copy.state for copy in again.copies} <= {"resumed", "written"}
     assert sum(copy.kept for copy in again.copies) >= 1
-    assert again.read_bytes < bytes_once(split.plan)
+    assert again.read_bytes < bytes_once(split.packing)
     for n in (1, 2, 3):
         insist_whole(stick / f"marram-set0001-{n}of3")
         assert not (stick / f"marram-set0001-{n}of3" / "UNFINISHED.txt").exists()
 
 
-def test_a_finished_set_is_proven_and_not_written_again(split: World, tmp_path: Path) -> None:
+def test_a_finished_set_is_verified_and_not_written_again(split: World, tmp_path: Path) -> None:
     stick = folder(tmp_path, "stick")
     split.write(stick)
     before = {p: p.stat().st_mtime_ns for p in stick.rglob("*")}
@@ -282,7 +282,7 @@ def test_another_makers_set_of_the_same_number_is_left_alone(tmp_path: Path) -> 
 
 
 @pytest.mark.fault(60)
-def test_strange_files_in_an_unfinished_volume_are_told_and_kept(world: World, tmp_path: Path) -> None:
+def test_foreign_files_in_an_unfinished_volume_are_reported_and_kept(world: World, tmp_path: Path) -> None:
     stick = folder(tmp_path, "stick")
     world.write(stick)
     volume = stick / "marram-set0001-1of1"
@@ -311,7 +311,7 @@ def test_a_store_file_that_is_not_what_it_was_never_goes_out(world: World, tmp_p
     insist_whole(volume)
 
 
-def test_a_store_file_that_is_gone_or_short_is_told(split: World, tmp_path: Path) -> None:
+def test_a_store_file_that_is_gone_or_short_is_reported(split: World, tmp_path: Path) -> None:
     (split.kit.root / SPLIT[0].path).unlink()
     place = split.kit.root / SPLIT[2].path
     place.chmod(0o644)
@@ -360,7 +360,7 @@ def test_what_another_process_remembers_of_mounts_is_kept(split: World, tmp_path
     sent = split.write(folder(tmp_path, "a"), only=(1,)).sent
     with Store.open(split.kit.root, write=True) as store:
         one, two = recall(store, sent), recall(store, sent)
-        first, second = Under("uuid:a", "boot", "9", "1"), Under("uuid:a", "boot", "9", "2")
+        first, second = MountState("uuid:a", "boot", "9", "1"), MountState("uuid:a", "boot", "9", "2")
         one.written_under(1, first)
         two.written_under(1, second)
         one.finished[1] = {"uuid:a": 5}
@@ -383,7 +383,7 @@ def test_no_target_no_folder_same_folder(world: World, tmp_path: Path) -> None:
     assert os.listdir(stick) == []
 
 
-def test_a_name_that_no_volume_can_hold_is_refused_before_anything_is_written(tmp_path: Path) -> None:
+def test_a_name_that_no_volume_can_have_is_refused_before_anything_is_written(tmp_path: Path) -> None:
     """ "Write no names with any of the three: common libraries disagree" (standards on RFC 8493 §2.1.3)"""
     world = World(tmp_path, [Piece("blade", "50%25", b"x")])
     stick = folder(tmp_path, "stick")

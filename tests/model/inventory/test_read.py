@@ -301,7 +301,7 @@ def test_a_header_with_two_values_is_a_problem() -> None:
 
 @pytest.mark.parametrize("form", ["toml", "csv"])
 def test_an_option_that_contradicts_the_file_is_a_problem(form: str) -> None:
-    """ two rows about the same thing are a problem, never a choice: an option that counted for nothing misleads"""
+    """two rows about the same thing are a problem, never a choice: an option that counted for nothing misleads"""
     head = '# read_at = "2026-03-01"\n# zone = "UTC"\n'
     text = SKERRY if form == "toml" else head + _csv_rows("holm,a,1,1,,bios,S1,")
     stated = read(text, form)

@@ -182,7 +182,9 @@ def test_one_name_with_different_bytes_is_not_used() -> None:
     text, report = fill(MANIFEST, [DraftRow("a.bin", ONE, 1), DraftRow("a.bin", ONE, 1), DraftRow("a.bin", TWO, None)])
     assert text == MANIFEST
     assert codes(report) == [("given-twice", "a.bin")]
-    assert report.findings[0].message == f"it was given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
+    assert (
+        report.findings[0].message == f"it was given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
+    )
 
 
 def test_every_bundle_of_that_name_is_filled() -> None:

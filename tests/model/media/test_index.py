@@ -26,7 +26,7 @@ def _bundle(document: dict[str, Any]) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(
-    ("change", "says"),
+    ("change", "message"),
     [
         (lambda d: d.update(schema="bundlekeeper.media-set/2"), "media-set/2"),
         (lambda d: d.pop("schema"), "no index"),
@@ -44,7 +44,7 @@ def _bundle(document: dict[str, Any]) -> dict[str, Any]:
         (lambda d: _bundle(d).update(role="key"), "/files/0/role"),
         (lambda d: _bundle(d).update(sha256=D1.upper().replace("1", "A")), "/files/0/sha256"),
         (lambda d: _bundle(d)["parts"][1].update(offset=5), "does not follow"),
-        (lambda d: _bundle(d)["parts"][1].update(size=3), "make up 9 bytes of 10"),
+        (lambda d: _bundle(d)["parts"][1].update(size=3), "have 9 bytes together, not 10"),
         (lambda d: _bundle(d)["parts"].pop(), "/parts/0 has the unknown key through"),
         (lambda d: _bundle(d)["parts"][0].update(through=D1), "/files/0/parts/0/through"),
         (lambda d: _bundle(d)["parts"][1].update(through=D2), "/files/0/parts/1/through"),
@@ -53,11 +53,11 @@ def _bundle(document: dict[str, Any]) -> dict[str, Any]:
         (lambda d: _bundle(d)["parts"][0].update(sha256=""), "/files/0/parts/0/sha256 is empty"),
         (lambda d: d["files"][1]["parts"][0].update(through=D3), "/files/1/parts/0 has the unknown key through"),
         (lambda d: d.update(texts=[{"volume": 3, "path": "a", "size": 1, "sha256": D1}]), "/texts/0/volume"),
-        (lambda d: _bundle(d).update(parts=[]), "make up 0 bytes"),
+        (lambda d: _bundle(d).update(parts=[]), "have 0 bytes together"),
         (lambda d: _bundle(d)["parts"][0].update(volume=3), "/parts/0/volume"),
         (lambda d: d["files"][1]["parts"].pop(), "every volume"),
         (lambda d: d["files"][1].update(common=1), "neither true nor false"),
-        (lambda d: d["files"].append(d["files"][1]), "one name"),
+        (lambda d: d["files"].append(d["files"][1]), "same name"),
         (lambda d: d["ledger"].update(head="xyz"), "/ledger/head"),
         (lambda d: d.update(files={}), "no array"),
     ],
@@ -77,5 +77,5 @@ def test_names_that_are_one_on_some_file_system_are_refused() -> None:
     for part in twin["parts"]:
         part["path"] = twin["path"]
     document["files"].append(twin)
-    with pytest.raises(InputError, match="one name on some systems"):
+    with pytest.raises(InputError, match="same name on some systems"):
         read_index(json.dumps(document).encode())

@@ -135,7 +135,7 @@ def test_the_second_digest_goes_on_with_the_first(tmp_path: Path) -> None:
             part = PartFile(
                 fd, RecordPlace(folder, "record"), whole=1000, on_bytes=lambda _: None, algorithms=("sha256", "sha512")
             )
-            if part.take_up([URL]) == "":
+            if part.resume([URL]) == "":
                 part.begin(URL, '"one"')
             assert part.size == start
             with part.receiving() as joined:

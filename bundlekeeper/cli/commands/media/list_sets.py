@@ -1,4 +1,4 @@
-"""`bundlekeeper media list`: sets that went out, sets that came in, and what the receipts report."""
+"""`bundlekeeper media list`: the sets that were sent and received, with the receipts that came back."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from bundlekeeper.findings import exit_status
 
 
 def show(store: StoreOption = None, json: JsonOption = False) -> int:
-    """List the sets sent and received, how complete each is, and what is missing by the receipts that came back."""
+    """List the sets that were sent and received, and what is missing by the receipts that came back."""
     from bundlekeeper.cli.screen.media import sets as screen
     from bundlekeeper.jobs.media.list_sets import list_sets
     from bundlekeeper.jobs.session import Session

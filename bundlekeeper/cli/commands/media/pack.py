@@ -23,7 +23,7 @@ from bundlekeeper.findings import exit_status
 
 ForOption = Annotated[str, typer.Option("--for", metavar="NAME", help="A domain, a site, or a whole release.")]
 ReleaseOption = Annotated[
-    str, typer.Option("--to", metavar="RELEASE", help="The release to be reached (default: the newest).")
+    str, typer.Option("--to", metavar="RELEASE", help="The release to reach (default: the newest).")
 ]
 ToolOption = Annotated[bool, typer.Option("--with-tool", help="Keep space for the tool's own folder on each volume.")]
 
@@ -36,16 +36,16 @@ def pack(
     with_tool: ToolOption = False,
     manifest: ManifestOption = None,
     inventory: InventoryOption = None,
-    out: Annotated[str | None, typer.Option("--out", "-o", metavar="FILE", help="Write the plan here.")] = None,
-    force: Annotated[bool, typer.Option("--force", "-f", help="Replace an older plan.")] = False,
+    out: Annotated[str | None, typer.Option("--out", "-o", metavar="FILE", help="Write the packing file here.")] = None,
+    force: Annotated[bool, typer.Option("--force", "-f", help="Replace an older packing file.")] = False,
     signature: SignatureOption = None,
     store: StoreOption = None,
     details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Report what the set lacks, then what goes on which volume: fewest volumes, then fewest split files."""
+    """Show what a set lacks, then what goes on which volume: fewest volumes, then fewest split files."""
     from bundlekeeper.cli.screen.media import pack as screen
-    from bundlekeeper.jobs.media.pack import MediaQuestion, make_plan
+    from bundlekeeper.jobs.media.pack import MediaQuestion, make_packing
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
 
@@ -54,8 +54,8 @@ def pack(
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     with Session(store_root(store), caller()) as session:
-        answer = make_plan(session, ask, over=out if force else None)
-    written = screen.write_plan(answer, out, force=force)
+        answer = make_packing(session, ask, over=out if force else None)
+    written = screen.write_packing(answer, out, force=force)
     if json:
         screen.show_json(answer, written)
     elif out != "-":

@@ -1,4 +1,4 @@
-"""`bundlekeeper media receive`: the volumes of a set into the store, in any order, over several days."""
+"""`bundlekeeper media receive`: adds the volumes of a set to the store, in any order, over several days."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ from bundlekeeper.findings import exit_status
 RollbackOption = Annotated[
     str | None,
     typer.Option(
-        "--allow-rollback", metavar="REASON", help="Receive an older set, or use an older manifest; recorded."
+        "--allow-rollback", metavar="REASON", help="Receive an older set, or one with an older manifest; recorded."
     ),
 ]
 
 
 def receive(
     folders: Annotated[
-        list[Path], typer.Argument(metavar="DIR...", help="Volumes' folders, or the media that hold them.")
+        list[Path], typer.Argument(metavar="DIR...", help="Folders of volumes, or the media that they are on.")
     ],
     dry_run: DryRunOption = False,
     wait: WaitOption = 60,
@@ -41,9 +41,9 @@ def receive(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Receive a media set: verified by its signed index, joined where it was split, added as `store add` does.
+    """Receive a media set: verified by its signed index, joined where it was split, and added as `store add` does.
 
-    Volumes may come in any order and on several days. A key is never taken from a medium.
+    Volumes may come in any order and on several days. A key on a medium is never used.
     """
     from bundlekeeper.cli.screen.media import received as screen
     from bundlekeeper.jobs.media.receive import ReceiveOptions, receive_media

@@ -27,17 +27,19 @@ from bundlekeeper.errors import InputError
 
 TargetOption = Annotated[
     list[str] | None,
-    typer.Option("--to", metavar="[N=]DIR", help="Where to; again for copies, N=DIR for volume N alone."),
+    typer.Option(
+        "--to", metavar="[N=]DIR", help="A folder to write to. Repeatable for copies; N=DIR for volume N alone."
+    ),
 ]
 KeyOption = Annotated[
     Path | None, typer.Option("--key", metavar="FILE", help="Private key that signs the set's index.")
 ]
 ImageOption = Annotated[
-    Path | None, typer.Option("--iso", metavar="FILE", help="Make disc images; with several, FILE-NofM.")
+    Path | None, typer.Option("--iso", metavar="FILE", help="Make disc images; several are named FILE-NofM.")
 ]
 MountOption = Annotated[
     bool | None,
-    typer.Option("--must-be-mount/--no-must-be-mount", help="Only a mounted medium / a plain folder too."),
+    typer.Option("--must-be-mount/--no-must-be-mount", help="Only on a mounted medium / also into a plain folder."),
 ]
 VolumeIdOption = Annotated[
     list[str] | None, typer.Option("--volume-id", metavar="ID", help="The medium's UUID or label must be this.")
@@ -45,7 +47,9 @@ VolumeIdOption = Annotated[
 
 
 def write(
-    plan: Annotated[str | None, typer.Argument(metavar="[PLAN]", help="What media pack --out wrote.")] = None,
+    packing: Annotated[
+        str | None, typer.Argument(metavar="[PACKING]", help="The packing file that media pack --out wrote.")
+    ] = None,
     to: TargetOption = None,
     only: Annotated[list[int] | None, typer.Option("--only", metavar="N", help="Only volume N. Repeatable.")] = None,
     key: KeyOption = None,
@@ -54,10 +58,10 @@ def write(
     with_tool: Annotated[bool, typer.Option("--with-tool", help="Carry bundlekeeper itself, as wheels.")] = False,
     iso: ImageOption = None,
     label: Annotated[str, typer.Option("--label", metavar="FILE", help="Write a page of labels (HTML).")] = "",
-    notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of a plan.")] = False,
+    notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of PACKING.")] = False,
     must_be_mount: MountOption = None,
     volume_id: VolumeIdOption = None,
-    name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PLAN: as for media pack.")] = "",
+    name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PACKING: as for media pack.")] = "",
     release: Annotated[str, typer.Option("--release", metavar="RELEASE", help="As media pack's --to.")] = "",
     volume: VolumeOption = None,
     spare: SpareOption = "0%",
@@ -71,7 +75,7 @@ def write(
 ) -> int:
     """Write a packed set: each bundle is read once for all targets, and each volume is verified from its medium.
 
-    After an interruption the same command goes on: what is whole on a volume is not written again.
+    After an interruption, run the same command again: what is whole on a volume is not written again.
     """
     from functools import partial
 
@@ -79,7 +83,7 @@ def write(
     from bundlekeeper.cli.screen.passphrase import passphrase_from
     from bundlekeeper.cli.screen.user_files import write_new
     from bundlekeeper.jobs.media.pack import MediaQuestion
-    from bundlekeeper.jobs.media.write import WriteWanted, foresee_write, make_ready, write_media
+    from bundlekeeper.jobs.media.write import WriteRequest, dry_run_write, make_ready, write_media
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.model.stop import Stop
@@ -87,16 +91,15 @@ def write(
     files = InputFiles(manifest, inventory, signature)
     ask = MediaQuestion(name, release, tuple(volume or ()), spare, with_tool, files)
     volumes = tuple(only or ()), must_be_mount, tuple(volume_id or ())
-    wanted = WriteWanted(plan, notice, ask, tuple(to or ()), *volumes, also, with_tool, iso, label, key)
+    request = WriteRequest(packing, notice, ask, tuple(to or ()), *volumes, also, with_tool, iso, label, key)
     stop = Stop()
     with Session(store_root(store), caller(quiet=quiet), write=not dry_run) as session:
         if dry_run:
-            foreseen = foresee_write(session, wanted)
-            return screen.show_foreseen(foreseen, form=form_of(json=json))
+            return screen.show_dry_run(dry_run_write(session, request), form=form_of(json=json))
         if json and label == "-":
             message = "--json and --label - would put two documents on stdout"
             raise InputError(message, hint="--label FILE writes to a file")
-        ready = make_ready(session, wanted, passphrase_from(passphrase_fd))
-        with SIGNALS.guarded(stop):  # from here on: a signal while a passphrase is asked for ends the command at once
+        ready = make_ready(session, request, passphrase_from(passphrase_fd))
+        with SIGNALS.guarded(stop):  # not before: a signal while a passphrase is asked for ends the command at once
             report = write_media(session, ready, partial(write_new, force=True), stop)
     return screen.show(report, form=form_of(json=json))

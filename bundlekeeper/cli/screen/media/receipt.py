@@ -1,4 +1,4 @@
-"""What `receipt write` prints: what was written, what a paper holds, what a receipt said."""
+"""What `receipt write` and `receipt read` print."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.media.receipt import PaperReceipt, ReadReceipt, WrittenReceipt
-    from bundlekeeper.media.receipt.document import Receipt, SiteState
+    from bundlekeeper.jobs.media.receipt import PrintedReceipt, ReadReceipt, WrittenReceipt
+    from bundlekeeper.media.receipt.document import DomainSummary, Receipt
     from bundlekeeper.media.receipt.slip import DomainCount, Slip
-    from bundlekeeper.media.receipt.slip_of import PaperAnswer
+    from bundlekeeper.media.receipt.slip_of import PrintedAnswer
 
 _TIME = "%Y-%m-%d %H:%MZ"
 
@@ -27,48 +27,48 @@ def show_written(out: str, written: WrittenReceipt, *, form: OutputForm) -> int:
     _files(receipt)
     output.line(f"written: {out} and {out}.sig")
     output.line(f"  {written.events}, head {receipt.head[:16]}…")
-    output.aside(f"next: carry both back, and there: bundlekeeper receipt read {out}")
+    output.aside(f"next: bring both files back, then there: bundlekeeper receipt read {out}")
     return 0
 
 
-def show_paper(paper: PaperReceipt, out: str, *, form: OutputForm) -> int:
-    """The code of a slip, for a terminal or as the page `out`. Raises as `user_files.write_new`."""
+def show_printed(printed: PrintedReceipt, out: str, *, form: OutputForm) -> int:
+    """A printed receipt: its code, for a terminal or as the page `out`. Raises as `user_files.write_new`."""
     from bundlekeeper.cli.screen.user_files import write_new
     from bundlekeeper.reports import qr
 
-    slip, code = paper.slip, "".join(paper.lines)
+    slip, code = printed.slip, "".join(printed.lines)
     facts = _facts(slip)
     if out:
         from bundlekeeper.reports.receipt_page import page
 
-        facts.append(("signature", paper.doubt or "signed, by an Ed25519 key"))
-        write_new(out, page(f"Receipt of {paper.name} from {slip.site}", facts, paper.typed, code))
+        facts.append(("signature", printed.doubt or "signed with an Ed25519 key"))
+        write_new(out, page(f"Receipt of {printed.name} from {slip.site}", facts, printed.typed, code))
     if form is OutputForm.JSON:
-        output.envelope("receipt-write", [], {"lines": paper.lines, "file": out or None, "slip": _slip_as_json(slip)})
+        output.envelope("receipt-write", [], {"lines": printed.lines, "file": out or None, "slip": _slip_as_json(slip)})
         return 0
     if out:
         output.line(f"written: {out}")
-        _doubt(paper)
+        _doubt(printed)
         return 0
     for label, value in facts:
         output.line(f"{label}: {value}")
     output.line()
-    output.block("\n".join(paper.typed))
+    output.block("\n".join(printed.typed))
     output.line()
     drawn = qr.terminal(code)
-    output.block("\n".join(drawn) if drawn else "(the QR code is too wide for this terminal: --out FILE.html draws it)")
-    _doubt(paper)
-    output.aside("next: where the set was made: bundlekeeper receipt read -")
+    output.block("\n".join(drawn) if drawn else "(the QR code is too wide for this terminal; --out FILE.html has it)")
+    _doubt(printed)
+    output.aside("next: at the site that made the set: bundlekeeper receipt read -")
     return 0
 
 
-def _doubt(paper: PaperReceipt) -> None:
-    if paper.doubt:
-        output.aside(f"note: {paper.doubt}; --key KEY adds a signature")
+def _doubt(printed: PrintedReceipt) -> None:
+    if printed.doubt:
+        output.aside(f"note: {printed.doubt}; --key KEY adds a signature")
 
 
-def show_typed(answer: PaperAnswer, *, form: OutputForm) -> None:
-    """What a typed or scanned paper said."""
+def show_typed(answer: PrintedAnswer, *, form: OutputForm) -> None:
+    """A printed receipt that was typed or scanned."""
     slip = answer.slip
     if form is OutputForm.JSON:
         data = {
@@ -89,12 +89,12 @@ def show_typed(answer: PaperAnswer, *, form: OutputForm) -> None:
     if not answer.kept:
         output.line("not kept: it contradicts what was sent")
     else:
-        output.line("kept as a receipt" if answer.new else "read before: nothing changed")
-    output.aside("next: what was done there comes as a file, or is recorded by hand: bundlekeeper stage, activate")
+        output.line("kept as a receipt" if answer.new else "it was read before: nothing changed")
+    output.aside("next: record what was done there: bundlekeeper stage, activate; or ask for the receipt as a file")
 
 
 def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
-    """What a receipt said, and what became of its events."""
+    """A receipt that was read, and its events."""
     answer, head = found.answer, found.head
     receipt, merged = answer.receipt, answer.merged
     if form is OutputForm.JSON:
@@ -105,25 +105,28 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
             "new": answer.new,
             "newer": answer.newer.isoformat() if answer.newer else None,
             "events": None if merged is None else {"new": merged.new, "known": merged.known},
-            "ledger": {"book": head.ledger, "events": head.count, "head": head.digest},
+            "ledger": {"id": head.ledger, "events": head.count, "head": head.digest},
         }
         output.envelope("receipt-read", answer.findings, data)
         return
     output.line(
-        f"receipt of {receipt.site}, {receipt.made.strftime(_TIME)}, by {receipt.by}; {answer.signed_by} signed"
+        f"receipt of {receipt.site}, {receipt.made.strftime(_TIME)}, reported by {receipt.reported_by}, "
+        f"signed by {answer.signed_by}"
     )
     _files(receipt, " then" if answer.newer else "")
-    for state in receipt.states:
-        where = f"{state.site}/{state.domain}" if state.domain else state.site
-        output.line(f"{where}: {_stands(state)}")
+    for domain in receipt.domains:
+        where = f"{domain.site}/{domain.domain}" if domain.domain else domain.site
+        output.line(f"{where}: {_components(domain)}")
     for gone in receipt.withdrawn:
-        output.line(f"withdrawn, and known there: {gone.family} {gone.version}: {gone.reason}")
+        output.line(f"in the store there, and withdrawn: {gone.family} {gone.version}: {gone.reason}")
     output.findings_text(answer.findings)
     if merged is not None:
-        output.line(f"events: {merged.new} new, {merged.known} known before; theirs {receipt.count}, ours {head.count}")
+        output.line(
+            f"events: {merged.new} new, {merged.known} known before; their ledger {receipt.count}, ours {head.count}"
+        )
         output.line(f"their head {receipt.head}")
     output.line(f"our head   {head.digest}")
-    output.line("kept" if answer.new else "read before: nothing changed")
+    output.line("kept" if answer.new else "it was read before: nothing changed")
     output.aside(f"next: bundlekeeper where {receipt.site}")
 
 
@@ -133,14 +136,16 @@ def _files(receipt: Receipt, then: str = "") -> None:
     for how, count in receipt.stored.items():
         output.line(f"{count} of {counted(total, 'file')} {how}")
     for gone in receipt.not_in_store:
-        output.line(f"not held there {then.strip() or 'now'}: {gone.path} (verified there {gone.at.strftime(_TIME)})")
+        output.line(
+            f"not in the store there {then.strip() or 'now'}: {gone.path} (verified there {gone.at.strftime(_TIME)})"
+        )
     for missing in receipt.missing:
         volumes = ", ".join(map(str, missing.volumes))
         output.line(f"missing{then}: {missing.path}{f' (volume {volumes})' if volumes else ''}")
 
 
 def _facts(slip: Slip) -> list[tuple[str, str]]:
-    rows = [
+    facts = [
         ("set", f"{slip.set_id}, number {slip.sequence}, index {slip.index}…"),
         ("site", slip.site),
         ("made", slip.made.strftime(_TIME)),
@@ -148,15 +153,15 @@ def _facts(slip: Slip) -> list[tuple[str, str]]:
         ("ledger", f"{counted(slip.ledger_count, 'event')}, head {slip.head}…"),
     ]
     for count in slip.domains:
-        rows.append((count.domain or "no domain", f"{_stands(count)} from the ledger"))
+        facts.append((count.domain or "no domain", f"{_components(count)} from the ledger"))
     if slip.more_domains:
-        rows.append(("more", f"{counted(slip.more_domains, 'domain')} did not fit"))
-    return rows
+        facts.append(("more", f"{counted(slip.more_domains, 'domain')} did not fit"))
+    return facts
 
 
-def _stands(row: SiteState | DomainCount) -> str:
+def _components(row: DomainSummary | DomainCount) -> str:
     differ = "1 differs" if row.differs == 1 else f"{row.differs} differ"
-    return f"{counted(row.parts, 'part')}, {row.staged} with something pending, {differ}"
+    return f"{counted(row.components, 'component')}, {row.pending} with something pending, {differ}"
 
 
 def _slip_as_json(slip: Slip) -> dict[str, Any]:
@@ -171,7 +176,12 @@ def _slip_as_json(slip: Slip) -> dict[str, Any]:
         "missing_count": slip.missing_count,
         "ledger": {"count": slip.ledger_count, "head": slip.head},
         "domains": [
-            {"domain": count.domain, "parts": count.parts, "staged": count.staged, "differs": count.differs}
+            {
+                "domain": count.domain,
+                "components": count.components,
+                "pending": count.pending,
+                "differs": count.differs,
+            }
             for count in slip.domains
         ],
         "more_domains": slip.more_domains,

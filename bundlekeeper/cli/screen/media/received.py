@@ -1,4 +1,4 @@
-"""What came of one run of `media receive`, as text and as JSON."""
+"""What one run of `media receive` gave, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from bundlekeeper.media.receiving.receive import Reception
     from bundlekeeper.store.adding.outcome import AddRow
 
-_SHOWN = 5  # files of a volume that are still to come
+_SHOWN = 5  # files of a volume that are still missing
 
 
 def show_json(root: Path, came: Reception) -> None:
@@ -88,7 +88,7 @@ def show_text(root: Path, came: Reception) -> None:
     output.line(f"  signed by {came.signed_by}, {came.signed_key}")
     tell(came.manifest)
     for volume in came.volumes:
-        stored = f", {volume.stored} in already and not read from it" if volume.stored else ""
+        stored = f", {volume.stored} received before and not read here" if volume.stored else ""
         files = f"{volume.verified} of {volume.files} files verified{stored}"
         output.line(f"volume {volume.number} of {index.volumes}: {files}")
         output.line(f"  folder: {volume.root}")
@@ -107,8 +107,8 @@ def show_text(root: Path, came: Reception) -> None:
         if len(paths) > _SHOWN:
             output.line(f"  and {len(paths) - _SHOWN} more")
     done = "complete" if came.complete else f"{len(came.received.arrived)} of {len(index.files)} files arrived"
-    output.line(f"{'would change nothing yet: ' * came.dry_run}{done}; store: {root}")
+    output.line(f"{'nothing was changed: ' * came.dry_run}{done}; store: {root}")
     if came.complete and not came.dry_run:
-        output.aside("next: bundlekeeper receipt write --out FILE --key KEY, and carry it back")
+        output.aside("next: bundlekeeper receipt write --out FILE --key KEY, then bring it back")
     elif not came.dry_run:
         output.aside("next: bundlekeeper media receive DIR, with the volumes that are still to come")

@@ -1,4 +1,4 @@
-"""The sets that went out and those that came in, as text and as JSON."""
+"""The sets that were sent and those that were received, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from bundlekeeper.formats.escape import counted
 from bundlekeeper.model.media.index import name_of
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.media.list_sets import AnsweredSet, SetList
+    from bundlekeeper.jobs.media.list_sets import SetList, SetReceipts
     from bundlekeeper.media.receipt.kept import KeptReceipt
     from bundlekeeper.media.set.records import ReceivedSet
 
@@ -31,40 +31,42 @@ def show_text(found: SetList) -> None:
     if not found.sent and not found.received and not found.unsent:
         output.line("no set was written or received here")
     for sent in found.sent:
-        output.block(_sent_says(sent))
+        output.block(_sent_text(sent))
     for received in found.received:
-        output.block(_received_says(received))
+        output.block(_received_text(received))
     for kept in found.unsent:
-        output.block(f"receipt   of a set that was not sent here  {kept.set_id}\n          {_kept_says(kept)}")
+        output.block(f"receipt   of a set that was not sent here  {kept.set_id}\n          {_kept_text(kept)}")
     output.findings_text(found.findings)
 
 
-def _sent_says(row: AnsweredSet) -> str:
+def _sent_text(row: SetReceipts) -> str:
     sent = row.sent
-    receipt = counted(len(row.names), "receipt") if row.names else "no receipt"
+    receipts = counted(len(row.names), "receipt") if row.names else "no receipt"
     lines = [
         f"sent      {name_of(sent.platform, sent.sequence)}  {sent.set_id}  {sent.begun.strftime(_TIME)}",
-        f"          {len(sent.written)} of {sent.volumes} written, {receipt}; {sent.meant_for}",
-        *(f"          {_kept_says(each)}" for each in row.answers),
+        f"          {len(sent.written)} of {sent.volumes} written, {receipts}; {sent.meant_for}",
+        *(f"          {_kept_text(receipt)}" for receipt in row.newest),
     ]
     return "\n".join(lines)
 
 
-def _kept_says(kept: KeptReceipt) -> str:
-    sort = "receipt" if not kept.on_paper else "signed paper" if kept.signed else "unsigned paper"
-    there = f"{kept.files - kept.away} of {counted(kept.files, 'file')} there"
-    return f"{sort} of {kept.made.strftime(_TIME)} from {kept.site}: {there}"
+def _kept_text(kept: KeptReceipt) -> str:
+    form = "receipt"
+    if kept.is_printed:
+        form = "signed printed receipt" if kept.signed else "unsigned printed receipt"
+    there = f"{kept.files - kept.missing} of {counted(kept.files, 'file')} there"
+    return f"{form} of {kept.made.strftime(_TIME)} from {kept.site}: {there}"
 
 
-def _received_says(row: ReceivedSet) -> str:
+def _received_text(row: ReceivedSet) -> str:
     files = counted(len(row.arrived), "file")
-    state = f"came whole {row.completed.strftime(_TIME)}" if row.completed else f"{files} so far"
+    state = f"complete {row.completed.strftime(_TIME)}" if row.completed else f"{files} so far"
     by = f", signed by {row.signed_by}" if row.signed_by else ""
-    older = f"\n          an older set, let in because: {row.rollback}" if row.rollback else ""
+    older = f"\n          an older set, allowed for this reason: {row.rollback}" if row.rollback else ""
     return f"received  set {row.sequence}  {row.set_id}  {row.began.strftime(_TIME)}\n          {state}{by}{older}"
 
 
-def _sent_as_json(row: AnsweredSet) -> dict[str, Any]:
+def _sent_as_json(row: SetReceipts) -> dict[str, Any]:
     sent = row.sent
     return {
         "name": name_of(sent.platform, sent.sequence),
@@ -75,19 +77,19 @@ def _sent_as_json(row: AnsweredSet) -> dict[str, Any]:
         "volumes": sent.volumes,
         "written": {str(n): at.isoformat() for n, at in sorted(sent.written.items())},
         "receipts": list(row.names),
-        "answers": [_kept_as_json(receipt) for receipt in row.answers],
+        "newest_receipts": [_kept_as_json(receipt) for receipt in row.newest],
     }
 
 
 def _kept_as_json(kept: KeptReceipt) -> dict[str, Any]:
     return {
         "receipt": kept.name,
-        "form": "paper" if kept.on_paper else "file",
+        "form": "printed" if kept.is_printed else "file",
         "signed": kept.signed,
         "site": kept.site,
         "made": kept.made.isoformat(),
         "files": kept.files,
-        "missing": kept.away,
+        "missing": kept.missing,
     }
 
 

@@ -1,4 +1,4 @@
-"""What `media write` prints: what is foreseen, what became of each volume and image, what is still to do."""
+"""What `media write` prints: each volume and image, and what is still to do; or what a dry run found."""
 
 from __future__ import annotations
 
@@ -10,67 +10,69 @@ from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import human_bytes
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.media.write import ForeseenReport, WrittenReport
+    from bundlekeeper.jobs.media.write import DryRunReport, WrittenReport
     from bundlekeeper.media.writing.write import Copy
 
-_DAMAGE = "checksums on the media show damage, not origin; that is the index's signature to show"
+_DAMAGE = "checksums on the media show damage, not origin; the index's signature shows origin"
 
 
-def show(told: WrittenReport, *, form: OutputForm) -> int:
-    """Print what came of it, then what ended it early; returns the exit status."""
+def show(report: WrittenReport, *, form: OutputForm) -> int:
+    """Print what was written, then what ended it early; returns the exit status."""
     if form is OutputForm.JSON:
-        error = {} if told.error is None else {"error": output.error_about(told.error)}
-        findings = (*told.findings, *(told.error.problems if told.error is not None else ()))
-        output.envelope("media-write", findings, {**_as_json(told), **error}, ok=None if told.error is None else False)
+        error = {} if report.error is None else {"error": output.error_about(report.error)}
+        findings = (*report.findings, *(report.error.problems if report.error is not None else ()))
+        output.envelope(
+            "media-write", findings, {**_as_json(report), **error}, ok=None if report.error is None else False
+        )
     else:
-        _print(told)
-        if told.error is not None:
-            output.error_text(told.error)
-    return told.status
+        _print(report)
+        if report.error is not None:
+            output.error_text(report.error)
+    return report.status
 
 
-def _print(told: WrittenReport) -> None:
-    total = len(told.plan.volumes)
-    output.line(f"{told.name}: {total} {'volume' if total == 1 else 'volumes'} for {told.plan.meant_for}")
-    output.line(f"set id {told.sent.set_id}")
-    output.findings_text(told.findings)
-    for copy in told.written.copies if told.written is not None else ():
+def _print(report: WrittenReport) -> None:
+    total = len(report.packing.volumes)
+    output.line(f"{report.name}: {total} {'volume' if total == 1 else 'volumes'} for {report.packing.meant_for}")
+    output.line(f"set id {report.sent.set_id}")
+    output.findings_text(report.findings)
+    for copy in report.written.copies if report.written is not None else ():
         _print_copy(copy, total)
-    for number, image in told.imaged.images if told.imaged is not None else ():
+    for number, image in report.imaged.images if report.imaged is not None else ():
         state = "already there, " if image.there else ""
         state = "image not made" if image.findings else f"{state}image of {human_bytes(image.size)}"
         output.line(f"volume {number} of {total}: {state}")
         output.line(f"  file: {image.path}")
         _print_level(image.level, image.reason)
-    if told.written is not None:
-        output.line(f"{human_bytes(told.written.read_bytes)} read from the store")
-    if told.label:
-        output.line(f"labels: {told.label}")
-    _print_outlook(told, total)
+    if report.written is not None:
+        output.line(f"{human_bytes(report.written.read_bytes)} read from the store")
+    if report.label:
+        output.line(f"labels: {report.label}")
+    _print_next(report, total)
 
 
-def _print_outlook(told: WrittenReport, total: int) -> None:
-    """What of the set is still to be made, and what is next."""
-    failed = told.failed
-    to_come = [str(n) for n in range(1, total + 1) if n not in told.sent.written]
+def _print_next(report: WrittenReport, total: int) -> None:
+    """What of the set is still to be written, and what to do next."""
+    failed = report.failed
+    to_come = [str(n) for n in range(1, total + 1) if n not in report.sent.written]
     if to_come:
         output.line(f"not finished yet: volume {', '.join(to_come)}")
-    elif not failed and told.error is None:
+    elif not failed and report.error is None:
         output.line("every volume of the set was written and verified")
     for number, path in failed:
         if str(number) not in to_come:
-            output.line(f"volume {number} was finished before, and is not whole here: {path}")
-    if told.fingerprint:
-        output.aside(f"signed by {told.fingerprint}: tell the receivers, never by the media")
+            output.line(f"volume {number} was finished before, but is not whole here: {path}")
+    if report.fingerprint:
+        output.aside(f"signed by {report.fingerprint}: tell the receivers this fingerprint, never on the media")
     output.aside(f"note: {_DAMAGE}")
-    if not to_come and not failed and told.error is None:
-        output.aside("next: carry them; then, there: bundlekeeper media receive DIR...")
+    if not to_come and not failed and report.error is None:
+        output.aside("next: bring the volumes to the site, then there: bundlekeeper media receive DIR...")
 
 
 def _print_copy(copy: Copy, total: int) -> None:
     about = f"{copy.files} files, {human_bytes(copy.size)}"
     if copy.kept:
-        about += f", {copy.kept} of them were there"
+        about += f", {copy.kept} of them were there before"
     output.line(f"volume {copy.volume} of {total}: {copy.state}, {about}")
     output.line(f"  folder: {copy.path}")
     _print_level(copy.level, copy.reason)
@@ -81,11 +83,11 @@ def _print_level(level: str | None, reason: str) -> None:
         output.line(f"  verification: {level}{f' ({reason})' if reason else ''}")
 
 
-def _as_json(told: WrittenReport) -> dict[str, Any]:
-    sent = told.sent
+def _as_json(report: WrittenReport) -> dict[str, Any]:
+    sent = report.sent
     return {
-        "set": {"id": sent.set_id, "name": told.name, "sequence": sent.sequence, "for": told.plan.meant_for},
-        "volumes": len(told.plan.volumes),
+        "set": {"id": sent.set_id, "name": report.name, "sequence": sent.sequence, "for": report.packing.meant_for},
+        "volumes": len(report.packing.volumes),
         "finished": sorted(sent.written),
         "copies": [
             {
@@ -98,7 +100,7 @@ def _as_json(told: WrittenReport) -> dict[str, Any]:
                 "verification": copy.level,
                 "not_guaranteed": copy.reason or None,
             }
-            for copy in (told.written.copies if told.written is not None else ())
+            for copy in (report.written.copies if report.written is not None else ())
         ],
         "images": [
             {
@@ -109,41 +111,41 @@ def _as_json(told: WrittenReport) -> dict[str, Any]:
                 "verification": image.level,
                 "not_guaranteed": image.reason or None,
             }
-            for number, image in (told.imaged.images if told.imaged is not None else ())
+            for number, image in (report.imaged.images if report.imaged is not None else ())
         ],
-        "read_bytes": told.written.read_bytes if told.written is not None else 0,
-        "label": told.label or None,
-        "signed_by": told.fingerprint or None,
+        "read_bytes": report.written.read_bytes if report.written is not None else 0,
+        "label": report.label or None,
+        "signed_by": report.fingerprint or None,
     }
 
 
-def show_foreseen(told: ForeseenReport, *, form: OutputForm) -> int:
+def show_dry_run(report: DryRunReport, *, form: OutputForm) -> int:
     """Print what would be written where; returns the exit status."""
-    total = len(told.plan.volumes)
+    total = len(report.packing.volumes)
     if form is OutputForm.JSON:
         data = {
-            "store": str(told.root),
+            "store": str(report.root),
             "dry_run": True,
             "targets": [
                 {
-                    "volume": foreseen.volume,
-                    "folder": foreseen.path,
-                    "files": foreseen.files,
-                    "bytes": foreseen.size,
-                    "free": foreseen.free,
+                    "volume": volume.volume,
+                    "folder": volume.path,
+                    "files": volume.files,
+                    "bytes": volume.size,
+                    "free": volume.free,
                 }
-                for foreseen in told.rows
+                for volume in report.rows
             ],
-            "images": [{"volume": number, "bytes": size} for number, size in told.images],
+            "images": [{"volume": number, "bytes": size} for number, size in report.images],
         }
-        output.envelope("media-write", told.findings, data)
+        output.envelope("media-write", report.findings, data)
     else:
-        output.findings_text(told.findings)
-        for row in told.rows:
+        output.findings_text(report.findings)
+        for row in report.rows:
             about = f"{row.files} files, {human_bytes(row.size)}; {human_bytes(row.free)} free"
             output.line(f"volume {row.volume} of {total}: {about}")
             output.line(f"  folder: {row.path}")
-        for number, size in told.images:
+        for number, size in report.images:
             output.line(f"volume {number} of {total}: {human_bytes(size)} into an image")
         output.line("nothing was written")
-    return exit_status(told.findings)
+    return exit_status(report.findings)

@@ -25,19 +25,19 @@ def own_copies() -> MadeSet:
     return make_set(BUNDLES, manifest=text)
 
 
-def test_what_several_bundles_share_is_told_once(
+def test_what_several_bundles_share_is_reported_once(
     site: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     came = site.receive(*write_set(own_copies(), tmp_path))
     assert [f.code for f in came.findings] == ["self-digest"] * 3, "and not as own-copy of the manifest's lines, too"
     received.show_text(site.root, came)
-    told = capsys.readouterr().out
-    assert told.count("warning: self-digest:") == 2
-    assert f"2 more like it: {BUNDLES[1].file}, {BUNDLES[2].file}" in told
+    reported = capsys.readouterr().out
+    assert reported.count("warning: self-digest:") == 2
+    assert f"2 more like it: {BUNDLES[1].file}, {BUNDLES[2].file}" in reported
 
 
 @pytest.mark.parametrize(("dry_run", "count"), [(True, 1), (False, 3)])
-def test_the_database_is_opened_once_to_read_and_by_take_to_ask_and_to_write(
+def test_the_database_is_opened_once_to_read_and_by_adding_to_ask_and_to_write(
     site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dry_run: bool, count: int
 ) -> None:
     media = write_set(own_copies(), tmp_path)

@@ -1,8 +1,8 @@
-"""Makes the plan of a set: the files with their places in the store, packed onto volumes that each verify alone.
+"""Makes the packing of a set: the files with their places in the store, on volumes that can each be verified alone.
 
-Rules: every volume keeps space for what all of them carry (lists, index, manifest, reader's text, verifier) and for what
-is to be spared; a signature lies on its bundle's volume; the parts of a split file are numbered by volume and follow
-each other without a gap; nothing of a bundle is read, of signatures and the manifest only what is needed for a digest.
+Rules: every volume keeps space for what all of them carry (lists, index, manifest, the text for people, the verifier)
+and the share that is kept free; a signature lies on its bundle's volume; the parts of a split file are numbered by
+volume and follow each other without a gap; no bundle is read, and signatures and the manifest only for their digests.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from bundlekeeper.media.set.what_belongs import SetContents
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.model.media.capacity import Supply, VolumeKind
 from bundlekeeper.model.media.index import FilePart, SetFile, file_row
-from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
+from bundlekeeper.model.media.packing import PackedFile, PackedVolume, SetPacking
 from bundlekeeper.store.contents.right_now import Holding
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.bundle_facts import facts_of
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 _KIB, _MIB = 1 << 10, 1 << 20
 #: Small files of every volume, in bytes, at most: marks and lists (the lines of files are counted with each file),
-#: the reader's text, the verifier, the index's signature, and some to come.
+#: the text for people, the verifier, the index's signature, and a few more.
 _SMALL = (*(4 * _KIB,) * 9, 32 * _KIB, 64 * _KIB, 16 * _KIB, 4 * _KIB, 4 * _KIB)
 _FOLDERS = 12
 #: The tool's folder: its own wheel and some thirty others (cryptography's and pydantic's are the largest), in bytes.
@@ -44,7 +44,7 @@ _PART_LINE = 260  # bytes of a part in the index, beside its path
 
 @dataclass(frozen=True, slots=True)
 class Common:
-    """A file that every volume carries: path in the set, place now, bytes."""
+    """A file that every volume carries: its path in the set, where it is now, its bytes."""
 
     path: str
     source: str
@@ -59,73 +59,73 @@ class Common:
 
 @dataclass(frozen=True, slots=True)
 class Bunch:
-    """A bundle with what stays on its volume: the files without their parts, and where each lies now."""
+    """A bundle and the files that stay on its volume, without their parts; each with the place where it is now."""
 
-    bundle: PlannedFile
-    beside: tuple[PlannedFile, ...]
+    bundle: PackedFile
+    beside: tuple[PackedFile, ...]
 
 
 def bunches_of(
     store: Store, rows: Sequence[Holding], manifest: Manifest, contents: SetContents
 ) -> tuple[tuple[Bunch, ...], tuple[Finding, ...]]:
-    """The held bundles of a set with their signatures, in order; and what is missing beside what `contents` says.
+    """The set's bundles that are in the store, with their signatures, in order; and what is missing beyond `contents`.
 
-    Raises InputError for names that are unsafe, as store.facts.
+    Raises InputError for unsafe names.
     """
-    wanted = {b.sha256.lower(): n for n, b in enumerate(contents.bundles)}
-    facts = {f.sha256: f for f in facts_of(manifest) if f.sha256 in wanted}
+    place = {bundle.sha256.lower(): number for number, bundle in enumerate(contents.bundles)}
+    facts = {fact.sha256: fact for fact in facts_of(manifest) if fact.sha256 in place}
     stored: dict[str, Holding] = {}
-    for row in sorted(
+    for holding in sorted(
         (holding for holding in rows if holding.state != "missing"),
-        key=lambda r: (r.state != "verified", r.stored.place),
+        key=lambda holding: (holding.state != "verified", holding.stored.place),
     ):
-        stored.setdefault(row.stored.sha256, row)
-    bunches, found = [], []
-    for digest in sorted(facts, key=wanted.__getitem__):
+        stored.setdefault(holding.stored.sha256, holding)
+    bunches, problems = [], []
+    for digest in sorted(facts, key=place.__getitem__):
         kept = stored.get(digest)
         if kept is None or digest in contents.left_out:
             continue
         fact = facts[digest]
         bundle = SetFile(fact.place, fact.size, digest, "bundle", fact.family, fact.version)
-        signature, trouble = _signature(store, kept, fact)
-        found += [trouble] if trouble else []
-        bunches.append(Bunch(PlannedFile(bundle, kept.stored.place), (signature,) if signature else ()))
-    return tuple(bunches), tuple(found)
+        signature, problem = _signature(store, kept, fact)
+        problems += [problem] if problem else []
+        bunches.append(Bunch(PackedFile(bundle, kept.stored.place), (signature,) if signature else ()))
+    return tuple(bunches), tuple(problems)
 
 
-def _signature(store: Store, row: Holding, fact: BundleFacts) -> tuple[PlannedFile | None, Finding | None]:
+def _signature(store: Store, row: Holding, fact: BundleFacts) -> tuple[PackedFile | None, Finding | None]:
     place = place_of(replace(row.stored, signature=fact.signature))
     if not place or fact.signature is None:
         return None, None
     file = in_store(store.fd, place)
     if file.data is None:
-        message = file.trouble or f"the manifest states it as the signature of {fact.name}; it is not in the store"
-        hint = "put it beside the bundle and take again: bundlekeeper store add MANIFEST --from DIR"
+        message = file.trouble or f"the manifest names it as the signature of {fact.name}; it is not in the store"
+        hint = "put it beside the bundle and add the bundle again: bundlekeeper store add MANIFEST --from DIR"
         return None, finding("missing", fact.signature.file, message, hint)
     path = f"{fact.place.rpartition('/')[0]}/{fact.signature.file}"
     digest = hashlib.sha256(file.data).hexdigest()
     signature = SetFile(path, len(file.data), digest, "signature", fact.family, fact.version)
-    return PlannedFile(signature, place), None
+    return PackedFile(signature, place), None
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
-    """How the set is to be packed: volumes, how many in ten thousand of each to spare, space for the tool."""
+class PackingOptions:
+    """How to pack the set: the volumes, the share of each to keep free (in ten-thousandths), space for the tool."""
 
     supplies: tuple[Supply, ...]
     spare: int = 0
     with_tool: bool = False
 
 
-def plan_set(
-    head: SetPlan, bunches: Sequence[Bunch], commons: Sequence[Common], wish: Wish
-) -> tuple[SetPlan | None, tuple[Finding, ...]]:
-    """Pack the bunches: `head` with its volumes and files; None, and why, where they cannot be packed.
+def pack_set(
+    head: SetPacking, bunches: Sequence[Bunch], commons: Sequence[Common], wish: PackingOptions
+) -> tuple[SetPacking | None, tuple[Finding, ...]]:
+    """Pack the bunches: returns `head` with volumes and files; None, and why, where they cannot be packed.
 
-    `head` brings what the set is for, its manifest and what is missing.
+    `head` has what the set is for, its manifest and what is missing.
     """
     paths = [
-        *(planned.file.path for bunch in bunches for planned in (bunch.bundle, *bunch.beside)),
+        *(packed_file.file.path for bunch in bunches for packed_file in (bunch.bundle, *bunch.beside)),
         *(common.path for common in commons),
     ]
     wrong = bag_text.refused(paths)
@@ -136,36 +136,38 @@ def plan_set(
             bunch.bundle.file.path,
             bunch.bundle.file.family,
             bunch.bundle.file.size,
-            tuple(planned.file.size for planned in bunch.beside),
+            tuple(packed_file.file.size for packed_file in bunch.beside),
         )
         for bunch in bunches
     ]
     volumes = 1
     while True:
-        index = _index_room(bunches, commons, volumes)
-        rooms = {supply.kind: _room(supply.kind, commons, index, wish) for supply in wish.supplies}
-        packed = pack(items, [Box(supply.kind, max(0, rooms[supply.kind]), supply.count) for supply in wish.supplies])
+        index = _index_bytes(bunches, commons, volumes)
+        spaces = {supply.kind: _space_on(supply.kind, commons, index, wish) for supply in wish.supplies}
+        packed = pack(items, [Box(supply.kind, max(0, spaces[supply.kind]), supply.count) for supply in wish.supplies])
         if isinstance(packed, NotPacked):
-            return None, _why(packed, items, rooms, wish)
+            return None, _why(packed, items, spaces, wish)
         if len(packed.bins) <= volumes:
             break
-        volumes = len(packed.bins) + len(packed.bins) // 8  # the index grows with the volumes, and they with it
+        volumes = (
+            len(packed.bins) + len(packed.bins) // 8
+        )  # the index grows with the number of volumes, and the number with the index
     kinds = [wish.supplies[b].kind for b in packed.bins]
     files = [*_common_files(commons, len(kinds)), *_bundle_files(bunches, packed, kinds)]
-    plan = replace(
+    packing = replace(
         head,
-        volumes=tuple(_volume(n, kind, files, rooms[kind]) for n, kind in enumerate(kinds, 1)),
+        volumes=tuple(_volume(n, kind, files, spaces[kind]) for n, kind in enumerate(kinds, 1)),
         files=tuple(files),
         exact=packed.exact,
-        message=says_of(packed),
+        summary=describe(packed),
         with_tool=wish.with_tool,
     )
-    return plan, ()
+    return packing, ()
 
 
-def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: int) -> int:
-    """Bytes of the set's index at most; at each end of a volume one file may be split."""
-    files = [planned.file for bunch in bunches for planned in (bunch.bundle, *bunch.beside)]
+def _index_bytes(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: int) -> int:
+    """The most bytes that the set's index can take; at each end of a volume one file may be split."""
+    files = [packed_file.file for bunch in bunches for packed_file in (bunch.bundle, *bunch.beside)]
     total = 4 * _KIB + (2 * volumes + _TOOL_FILES) * _PART_LINE  # texts of each volume and the tool's files
     for file in files:
         total += len(json.dumps(file_row(file))) + _PART_LINE + len(json.dumps(file.path))
@@ -176,41 +178,41 @@ def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: in
     return total
 
 
-def _room(kind: VolumeKind, commons: Sequence[Common], index: int, wish: Wish) -> int:
-    """What a volume has for bundles, in bytes; below zero where not even what all carry has space."""
+def _space_on(kind: VolumeKind, commons: Sequence[Common], index: int, wish: PackingOptions) -> int:
+    """The space that a volume has for bundles, in bytes; below zero where what every volume carries does not fit."""
     reserved = sum(map(kind.cost, (*_SMALL, index, *(len(common.data) for common in commons)))) + _FOLDERS * kind.unit
     if wish.with_tool:
         reserved += kind.cost(_TOOL) + _TOOL_FILES * (kind.each + kind.unit)
     return kind.usable - -(-kind.usable * wish.spare // 10_000) - reserved
 
 
-def _common_files(commons: Sequence[Common], volumes: int) -> list[PlannedFile]:
-    rows = []
+def _common_files(commons: Sequence[Common], volumes: int) -> list[PackedFile]:
+    packed_files = []
     for common in commons:
         file = common.file
         parts = tuple(FilePart(v, file.path, 0, file.size, file.sha256) for v in range(1, volumes + 1))
-        rows.append(PlannedFile(replace(file, parts=parts), common.source))
-    return rows
+        packed_files.append(PackedFile(replace(file, parts=parts), common.source))
+    return packed_files
 
 
-def _bundle_files(bunches: Sequence[Bunch], packed: Packed, kinds: Sequence[VolumeKind]) -> list[PlannedFile]:
+def _bundle_files(bunches: Sequence[Bunch], packed: Packed, kinds: Sequence[VolumeKind]) -> list[PackedFile]:
     pieces: dict[int, list[tuple[int, int]]] = {}
     leads: dict[int, int] = {}
     for piece in packed.pieces:
         pieces.setdefault(piece.item, []).append((piece.bin + 1, piece.size))
         if piece.leads:
             leads[piece.item] = piece.bin + 1
-    rows: list[PlannedFile] = []
+    packed_files: list[PackedFile] = []
     for n, bunch in enumerate(bunches):
-        rows.append(replace(bunch.bundle, file=_parted(bunch.bundle.file, pieces[n], kinds)))
-        for planned in bunch.beside:
-            part = FilePart(leads[n], planned.file.path, 0, planned.file.size, planned.file.sha256)
-            rows.append(replace(planned, file=replace(planned.file, parts=(part,))))
-    return rows
+        packed_files.append(replace(bunch.bundle, file=_parted(bunch.bundle.file, pieces[n], kinds)))
+        for packed_file in bunch.beside:
+            part = FilePart(leads[n], packed_file.file.path, 0, packed_file.file.size, packed_file.file.sha256)
+            packed_files.append(replace(packed_file, file=replace(packed_file.file, parts=(part,))))
+    return packed_files
 
 
 def _parted(file: SetFile, pieces: Sequence[tuple[int, int]], kinds: Sequence[VolumeKind]) -> SetFile:
-    """The file with its parts: on each volume as few as its files' limit allows, the last one the smallest."""
+    """The file with its parts: on each volume as few as the limit for one file allows; the last is the smallest."""
     cuts: list[tuple[int, int]] = []
     for volume, size in pieces:
         largest = kinds[volume - 1].largest_file
@@ -229,18 +231,18 @@ def _parted(file: SetFile, pieces: Sequence[tuple[int, int]], kinds: Sequence[Vo
     return replace(file, parts=tuple(parts))
 
 
-def _volume(number: int, kind: VolumeKind, files: Sequence[PlannedFile], room: int) -> PlannedVolume:
+def _volume(number: int, kind: VolumeKind, files: Sequence[PackedFile], space: int) -> PackedVolume:
     used = sum(
         kind.cost(part.size)
-        for planned in files
-        if not planned.file.common
-        for part in planned.file.parts
+        for packed_file in files
+        if not packed_file.file.common
+        for part in packed_file.file.parts
         if part.volume == number
     )
-    return PlannedVolume(number, kind.label, kind.file_system, kind.usable, kind.usable - room, used, kind.largest_file)
+    return PackedVolume(number, kind.label, kind.file_system, kind.usable, kind.usable - space, used, kind.largest_file)
 
 
-def says_of(packed: Packed) -> str:
+def describe(packed: Packed) -> str:
     """How good a packing is, for people."""
     if packed.exact:
         return f"{_cost(packed.cost)}: this is the minimum"
@@ -251,7 +253,7 @@ def says_of(packed: Packed) -> str:
         bound = f"{least.splits} split files"
     else:
         bound = f"{least.pairs} pairs"
-    return f"{_cost(cost)}; not verified the least: {bound} or more are needed"
+    return f"{_cost(cost)}; the minimum is not known: {bound} or more are needed"
 
 
 def _cost(cost: Cost) -> str:
@@ -261,25 +263,30 @@ def _cost(cost: Cost) -> str:
 
 
 def _why(
-    packed: NotPacked, items: Sequence[PackingItem], rooms: Mapping[VolumeKind, int], wish: Wish
+    packed: NotPacked, items: Sequence[PackingItem], spaces: Mapping[VolumeKind, int], wish: PackingOptions
 ) -> tuple[Finding, ...]:
     names = ", ".join(supply.kind.label for supply in wish.supplies)
-    hint = "name more or larger volumes"
-    if all(room <= 0 for room in rooms.values()):
-        most = max(rooms.values())
-        message = f"no space is left beside what every volume carries: {human_bytes(-most)} short"
+    hint = "name more volumes, or larger ones"
+    if all(space <= 0 for space in spaces.values()):
+        most = max(spaces.values())
+        message = f"what every volume carries does not fit: {human_bytes(-most)} short"
         return (finding("not-enough-space", names, message, hint),)
     if packed.lacking:
         return tuple(
-            finding("not-enough-space", items[i].name, f"{human_bytes(items[i].size)} fit on none of {names}", hint)
+            finding(
+                "not-enough-space",
+                items[i].name,
+                f"{human_bytes(items[i].size)} fit on none of these volumes: {names}",
+                hint,
+            )
             for i in packed.lacking
         )
     total = sum(item.size for item in items)
-    has = sum(rooms[supply.kind] * (supply.count or 0) for supply in wish.supplies)
-    if packed.verified:
+    has = sum(spaces[supply.kind] * (supply.count or 0) for supply in wish.supplies)
+    if packed.certain:
         message = f"the set is {human_bytes(total)}, the volumes have space for {human_bytes(has)}"
-        return (finding("not-enough-space", names, f"{message}: {human_bytes(packed.short)} short at least", hint),)
-    message = f"the set is {human_bytes(total)}, and no way was found to lay it onto volumes with {human_bytes(has)}"
+        return (finding("not-enough-space", names, f"{message}: at least {human_bytes(packed.short)} short", hint),)
+    message = f"the set is {human_bytes(total)}, and no packing was found for volumes with {human_bytes(has)}"
     return (finding("not-enough-space", names, message, "name one more volume"),)
 
 
@@ -288,5 +295,5 @@ def read_spare(text: str) -> int:
     whole, _, fraction = text.strip().removesuffix("%").strip().partition(".")
     digits = whole.isascii() and whole.isdigit() and (not fraction or (fraction.isascii() and fraction.isdigit()))
     if not digits or len(whole) > 2 or len(fraction) > 2 or int(whole) >= 90:
-        raise InputError(f"--spare {text[:20]}: a share from 0% to 89.99% is due", hint="--spare 5%")
+        raise InputError(f"--spare {text[:20]}: give a share from 0% to 89.99%", hint="--spare 5%")
     return int(whole) * 100 + int(fraction.ljust(2, "0") or 0)

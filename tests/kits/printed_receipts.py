@@ -21,13 +21,13 @@ def trip(keeper: Keeper, tmp_path: Path) -> Trip:
     return found
 
 
-def told(found: Any, code: str) -> list[str]:
+def reported(found: Any, code: str) -> list[str]:
     """What the findings of a code say, of an error or of an answer as JSON."""
     return [f["message"] for f in found["findings"] if f["code"] == code]
 
 
-def paper(trip: Trip, *options: str) -> str:
-    """The code of a paper written at skerry."""
+def printed(trip: Trip, *options: str) -> str:
+    """The code of a receipt printed at skerry."""
     ran = trip.at(trip.skerry, "receipt", "write", "--printed", *options)
     assert ran.status == 0, ran.err
     return code_of(ran.out)
