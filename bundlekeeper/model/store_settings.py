@@ -75,7 +75,7 @@ def read_settings(data: bytes | None, *, where: str = NAME) -> StoreSettings:
         if reader is None:
             problems.append(
                 Misread(
-                    "unknown-key",
+                    "key-unknown",
                     (key,),
                     f"there is no key {shown(key)}",
                     meant(key, ("store", *_READERS)),

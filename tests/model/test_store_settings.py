@@ -67,7 +67,7 @@ max_whole_bytes = -1
     rows = [(f.code, f.where) for f in caught.value.problems]
     assert rows == [
         ("newer-format", "store.toml:1:9"),
-        ("unknown-key", "store.toml:2:1"),
+        ("key-unknown", "store.toml:2:1"),
         ("bad-value", "store.toml:3:20"),
         ("wrong-type", "store.toml:3:31"),
         ("repeated", "store.toml:3:34"),

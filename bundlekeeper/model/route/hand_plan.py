@@ -97,7 +97,7 @@ class _Reading:
         for key in table:
             if key not in known:
                 self.problem(
-                    "unknown-key", (*path, key), f"there is no key {shown(key)}", meant(key, known), on_key=True
+                    "key-unknown", (*path, key), f"there is no key {shown(key)}", meant(key, known), on_key=True
                 )
         note = table.get("note")
         if note is not None and not isinstance(note, str):

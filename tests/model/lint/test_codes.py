@@ -50,9 +50,9 @@ HEAD = BASE[: BASE.index("[[bundle]]")]
 
 CASES: list[Case] = [
     # one value
-    case("unknown-key", ("size = 10", "▼sise = 10"), also=("missing-key",)),
-    case("unknown-key", ("known =", "▼knwon =")),
-    case("unknown-key", ('{ family = "infrastructure" }', '{ family = "infrastructure", ▼version = ">=6" }')),
+    case("key-unknown", ("size = 10", "▼sise = 10"), also=("missing-key",)),
+    case("key-unknown", ("known =", "▼knwon =")),
+    case("key-unknown", ('{ family = "infrastructure" }', '{ family = "infrastructure", ▼version = ">=6" }')),
     case("missing-key", ('[[bundle]]\nfamily = "blade"', "▼[[bundle]]")),
     case("missing-key", ('{ kind = "bios", ', "▼{ ")),
     case("wrong-type", ("size = 10", 'size = ▼"10"')),

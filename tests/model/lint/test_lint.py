@@ -93,12 +93,12 @@ method = "burn"
 
 #: line:column and code of every problem of MANY, counted by hand.
 EXPECTED = """
-1:1 missing-key|2:1 unknown-key|3:12 wrong-type|4:10 date-form|5:11 expired|6:31 bad-value|9:9 bad-value
+1:1 missing-key|2:1 key-unknown|3:12 wrong-type|4:10 date-form|5:11 expired|6:31 bad-value|9:9 bad-value
 10:19 wrong-type|12:1 digest-unsourced|15:10 name-unsafe|16:8 bad-value|17:10 digest-length|19:12 kind-unknown
-19:33 bad-value|20:3 missing-key|20:20 unknown-key|20:50 wrong-type|21:3 wrong-type|24:1 variant-missing
+19:33 bad-value|20:3 missing-key|20:20 key-unknown|20:50 wrong-type|21:3 wrong-type|24:1 variant-missing
 24:1 reason-missing|28:8 digest-empty|29:11 digest-alphabet|36:8 name-clash|38:10 digest-algorithm|39:15 own-copy
 40:11 variant-misplaced|42:1 release-incomplete|43:8 bad-value|44:18 wrong-type|45:10 release-version|45:19 bad-value
-47:1 missing-key|48:10 unknown-key|49:6 bad-value|50:10 source-missing|52:1 source-missing
+47:1 missing-key|48:10 key-unknown|49:6 bad-value|50:10 source-missing|52:1 source-missing
 53:9 bad-value|55:9 need-open|57:7 bad-value|58:10 bad-value
 """
 

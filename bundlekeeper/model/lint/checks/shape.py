@@ -146,7 +146,7 @@ def _unknown_key(raw: dict[str, Any], path: Path) -> Problem:
     if not near and elsewhere.get(key) in known:
         near = f"did you mean {elsewhere[key]}?"
     hint = near or f"known here: {', '.join(known)}"
-    return Problem("unknown-key", path, f"there is no key {shown(key)} here", hint, on_key=True)
+    return Problem("key-unknown", path, f"there is no key {shown(key)} here", hint, on_key=True)
 
 
 def value_at(raw: object, path: Path) -> object:

@@ -27,7 +27,7 @@ REFUSAL_CODES: dict[str, Code] = {
 LINT_CODES: dict[str, Code] = {
     **REFUSAL_CODES,
     # one value
-    "unknown-key": Code(_E, "a key that the manifest's format does not have"),
+    "key-unknown": Code(_E, "a key that the manifest's format does not have"),
     "missing-key": Code(_E, "a key that must be there is not"),
     "wrong-type": Code(_E, "a value of another type than the key takes"),
     "bad-value": Code(_E, "a value that the key does not take"),
