@@ -272,7 +272,7 @@ def test_questions_by_bundle_digest_version_and_lifecycle(office: Keeper, world:
         (["--domain", "holm-c"], "did you mean --domain holm-"),
         (["--chassis", "77"], "shows what is known"),
         (["--slot", "77"], "shows what is known"),
-        (["--model", "Tern-9"], "did you mean --model MB-"),
+        (["--model", "Tern-9"], "did you mean --model Tern-"),
         (["--bundle", "blade/6.1.9"], "did you mean blade/6.1.0"),
         (["--bundle", "tide"], "family/version"),
         (["--site", "hulm", "--kind", "bioss"], "--site holm, --kind bios"),
