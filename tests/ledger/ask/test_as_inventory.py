@@ -21,7 +21,7 @@ from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.changes import InventoryChange
-from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows
 from tests.kits.ledger_history import DAY0, MEMORY, at, everything, stated
 
 BIOS = Component(

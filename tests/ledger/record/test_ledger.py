@@ -26,7 +26,7 @@ from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
 from tests.kits import forked
-from tests.kits.ledger_history import DAY0, at, everything, naive, read, stated, shown
+from tests.kits.ledger_history import DAY0, at, everything, naive, read, shown, stated
 
 WRITER = """
 import sys
