@@ -30,7 +30,7 @@ def office(keeper: Keeper, world: World) -> Keeper:
 
 
 def test_loading_again_changes_nothing_and_a_new_reading_shows_what_changed(office: Keeper, tmp_path: Path) -> None:
-    """ "Loading again shows what changed since (added, gone, replaced component ..., version drift)" (issue 4, point 1)"""
+    """Loading again shows what changed since: added, gone, replaced components, other versions."""
     again = office("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json
     assert again["counts"]["new_events"] == 0
     assert again["changes"] == []

@@ -393,7 +393,7 @@ def test_a_reading_that_was_undone_can_be_loaded_again(ledger: Ledger) -> None:
 def test_what_a_load_reports_is_what_where_answers_afterwards(
     lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],
 ) -> None:
-    """ "Loading again shows what changed since": by comparing the answers before and after, of the reading's own day."""
+    """Loading again shows what changed since: by comparing the answers before and after, of the reading's own day."""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
         for day, rows in lists:
             found = inventory(
