@@ -161,7 +161,7 @@ def _inventory_of(form: str) -> Callable[[bytes], object]:
 for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: [_CSV, _CSV.replace(b",", b";")])):
     add(
         f"inventory-{_form}", _inventory_of(_form), _seeds, covers=("model.inventory.read.read_inventory",),
-        words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[separate_windows]] size_bytes free_bytes applies - ? yes",
+        words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[separate_windows]] size_bytes free_bytes - ? yes",
         examples=80,
     )  # fmt: skip
 
