@@ -76,7 +76,7 @@ class Natural:
                 raise VersionError(
                     f"version {visible(version)}: {visible(version[position])} at character {position + 1} "
                     "is not allowed in natural order",
-                    hint="it takes letters a-z, digits, blanks and . - _ ( ); else declare order semver, debian or listed",
+                    hint="use letters a-z, digits, blanks and . - _ ( ), or declare order semver, debian or listed",
                 )
             position = match.end()
             token = match.group()

@@ -1,4 +1,4 @@
-"""The store that the flips are made in: small bundles, three manifests, verifications, an exception, a recorded fleet."""
+"""The store that the flips are made in: small bundles, three manifests, verifications, an accepted finding, a fleet."""
 
 from __future__ import annotations
 

@@ -107,7 +107,7 @@ add(
     _manifest, covers=("model.lint.read_manifest.read", "model.lint.read_manifest.lint"),
     examples=60, calls=40_000, calls_a_byte=300,
     words="[[bundle]] [kind.bios] [versions] order natural semver debian listed list onto standing withdrawn size "
-    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family variant variants only scope pair",
+    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family variant variants only pair",
 )  # fmt: skip
 add(
     "toml",
@@ -161,7 +161,7 @@ def _inventory_of(form: str) -> Callable[[bytes], object]:
 for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: [_CSV, _CSV.replace(b",", b";")])):
     add(
         f"inventory-{_form}", _inventory_of(_form), _seeds, covers=("model.inventory.read.read_inventory",),
-        words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[separate_windows]] size_bytes free_bytes applies at-once - ? yes",
+        words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[separate_windows]] size_bytes free_bytes - ? yes",
         examples=80,
     )  # fmt: skip
 

@@ -32,7 +32,7 @@ from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.model.manifest.types import Release
 from bundlekeeper.model.trust import FORMS
-from bundlekeeper.model.vocabulary import BANKS, FAMILIES, BOOT_FILES, KINDS, METHODS, KindFacts, Method
+from bundlekeeper.model.vocabulary import BANKS, BOOT_FILES, FAMILIES, KINDS, METHODS, KindFacts, Method
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 
 BASE = Component("bios", "holm", "holm-a", serial="B7")

@@ -45,7 +45,7 @@ class LogIn:
 
 @dataclass(frozen=True, slots=True)
 class ReadOptions:
-    """How services are read: where their components are, who logs in, and the rest; `max_time` is a span for one service."""
+    """How services are read: where their components are, who logs in, …; `max_time` is a span for one service."""
 
     site: str
     domain: str

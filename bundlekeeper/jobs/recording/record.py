@@ -165,8 +165,8 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
         done_by=details.done_by, approved_by=details.approved_by, change=details.change, plan=details.plan,
         evidence=_evidence(details.evidence),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
-        method=component.method, before=_readings(details.before, "--before"), after=_readings(details.after, "--after"),
-        deviations=details.deviations, note=details.note,
+        method=component.method, before=_readings(details.before, "--before"),
+        after=_readings(details.after, "--after"), deviations=details.deviations, note=details.note,
     )  # fmt: skip
     if asked.verb == "observe":
         seen = Seen(_read(asked.active), _read(asked.pending), _read(asked.spare))

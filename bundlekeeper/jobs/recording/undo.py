@@ -39,8 +39,8 @@ def undo(session: Session, event: str, *, reason: str, reported_by: str | None) 
     if entry.void:
         raise _undone_already(ledger, entry)
     undoing = Event(
-        what=EventKind.UNDONE, at=moments.at(session.now()), reported_by=reporter(reported_by), undoes=entry.id, reason=reason,
-        component=entry.event.component, kind=entry.event.kind,
+        what=EventKind.UNDONE, at=moments.at(session.now()), reported_by=reporter(reported_by), undoes=entry.id,
+        reason=reason, component=entry.event.component, kind=entry.event.kind,
     )  # fmt: skip
     return Undone(entry, reason, ledger.record([undoing], session.now(), arrange=True))
 

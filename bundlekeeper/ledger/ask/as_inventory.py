@@ -67,7 +67,7 @@ class InventoryLoad:
 
 @dataclass(frozen=True, slots=True)
 class InventoryReading:
-    """One reading: its event's id, when it was read, reported by whom, from where, its text's SHA-256, what it lists."""
+    """One reading: its event's id, when it was read, by whom reported, from where, its text's SHA-256, what it has."""
 
     id: str
     at: moments.Moment
@@ -178,8 +178,9 @@ def load(ledger: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
 def _observation(common: Event, component: Component) -> Event:
     texts: dict[str, Any] = {key: text or "" for key, text in zip(_TEXTS, _TEXTS_OF(component), strict=True)}
     return Event(
-        what=EventKind.OBSERVED, at=common.at, reported_by=common.reported_by, done_by=common.done_by, source=common.source, evidence=common.evidence,
-        order=common.order, reading=common.reading, component=component.key, place=component.place, seen=Seen(*_BANKS_OF(component)),
+        what=EventKind.OBSERVED, at=common.at, reported_by=common.reported_by, done_by=common.done_by,
+        source=common.source, evidence=common.evidence, order=common.order, reading=common.reading,
+        component=component.key, place=component.place, seen=Seen(*_BANKS_OF(component)),
         **texts,
     )  # fmt: skip
 
@@ -335,7 +336,7 @@ class _StatesWithReadings:
         return tuple(sorted(self.ledger.words.text(image[0]) for image, _ in state.boot_files))
 
     def partitions(self, components: Mapping[str, Component]) -> Iterator[Partition]:
-        """The partitions of these components; free bytes only where nothing was recorded of the component since the reading."""
+        """The partitions of these components; free bytes only where no work on the component was recorded since."""
         for key, (reading, listed) in self._partitions.items():
             if not listed or key not in components:
                 continue

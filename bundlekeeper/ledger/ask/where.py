@@ -1,4 +1,4 @@
-"""Which version is staged, pending, active, where, since when, reported by whom; on any day, and as it was believed then.
+"""Which version is staged, pending, active, where, since when, reported by whom; on any day, and as believed then.
 
 Rules: answers follow from the events and nothing else, so stores that exchanged their events give equal answers (except
 about what was *known* when, which is about one store); nothing here writes; one call is one snapshot.
@@ -89,7 +89,7 @@ def history(ledger: Ledger, component: str) -> list[LedgerEntry]:
 
 
 def find(ledger: Ledger, name: str) -> Selector:
-    """Make a selector of a name that a user gives: a component, a server or chassis by serial, a site, a domain, a path.
+    """Make a selector of a name that a user gives: of a component, a server, a chassis, a site, a domain, or a path.
 
     A path is `site/domain/chassis/slot` or its beginning. Raises InputError, with the nearest name, where nothing of
     that name was ever recorded; DamagedError, LockedError, UnfinishedError.

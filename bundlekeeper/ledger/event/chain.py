@@ -24,7 +24,7 @@ class Head:
 
 @dataclass(frozen=True, slots=True)
 class Fork:
-    """Two chains of one ledger that part: they agree on `common` events and on no later one (None: it is not known where)."""
+    """Two chains of one ledger that part: they agree on `common` events and on no later one (None: not known)."""
 
     ledger: str
     common: int | None

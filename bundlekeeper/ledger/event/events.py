@@ -65,7 +65,7 @@ class EvidenceKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was read of one component: None was not read, the empty text was read as none. `boot_files` is the whole list."""
+    """What was read of one component: None was not read, the empty text is none. `boot_files` is the whole list."""
 
     active: str | None = None
     pending: str | None = None
@@ -81,13 +81,13 @@ class Event:
     """One statement. The empty text means: not stated.
 
     `order` sorts events of the same moment (0 first). `bank` is where the image was staged or removed: "pending",
-    "spare" or "boot_files". `version` is the image's, `bundle` the bundle's version, `sha256` the bundle file's. `place`
-    is where the component is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and
-    `after` are readings around the work, such as path counts. `plan` is the SHA-256 of the plan that was approved,
-    `change` the ticket, `anyway` the reason why a refusal was overruled. `undoes` is the id of the event that an UNDONE
-    event takes back, `reason` is why. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the (site,
-    domain, kind) that it lists, and `listing` says what is not there when it is not listed: components of the listed
-    kinds ("", as usual), of any kind in those domains ("all"), or nothing ("some").
+    "spare" or "boot_files". `version` is the image's, `bundle` the bundle's, `sha256` the bundle file's. `place` is
+    where the component is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after`
+    are readings around the work, such as path counts. `plan` is the SHA-256 of the plan that was approved, `change` the
+    ticket, `anyway` the reason why a refusal was overruled. `undoes` is the id of the event that an UNDONE event takes
+    back, `reason` is why. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the (site, domain, kind)
+    that it lists, and `listing` says what is not there when it is not listed: components of the listed kinds ("", as
+    usual), of any kind in those domains ("all"), or nothing ("some").
     """
 
     what: EventKind
@@ -130,9 +130,9 @@ class Event:
 
 
 _TEXTS = (
-    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent", "method", "bank",
-    "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "undoes", "reason", "reading", "document",
-    "listing",
+    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent",
+    "method", "bank", "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "undoes", "reason",
+    "reading", "document", "listing",
 )  # fmt: skip
 SEEN = tuple(f"seen_{bank}" for bank in BANKS)
 _KEYS = {"what", "at", "day", "zone", "order", "evidence", "before", "after", "scope", *_TEXTS, *PLACES, *SEEN}

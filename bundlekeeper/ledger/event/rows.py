@@ -42,14 +42,14 @@ METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
 #: Columns of words that an event states or not: NULL where it does not.
 _STATED = (
-    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent", "version",
-    "family", "bundle", "sha256", "reading",
+    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent",
+    "version", "family", "bundle", "sha256", "reading",
 )  # fmt: skip
 _EXTRA = ("deviations", "anyway", "note", "reason", "document", "listing", "before", "after", "scope")
 _EXTRA_OF = attrgetter(*_EXTRA)
 COLUMNS = (
-    "seq", "id", "what", "at", "day", "turn", "evidence", "method", "bank", "zone", *(f'"{c}"' for c in _STATED), *PLACES,
-    *SEEN, "undoes", "extra", "void", "seal",
+    "seq", "id", "what", "at", "day", "turn", "evidence", "method", "bank", "zone",
+    *(f'"{c}"' for c in _STATED), *PLACES, *SEEN, "undoes", "extra", "void", "seal",
 )  # fmt: skip
 EVENT_COLUMNS = ", ".join(COLUMNS)
 PLACE_OF = {name.strip('"'): place for place, name in enumerate(COLUMNS)}  # in a row
@@ -99,7 +99,7 @@ class Words:
         return found
 
     def surely(self, text: str) -> int | None:
-        """As `find`, but a second index is asked about a word that is not there. Raises DamagedError where it has it."""
+        """As `find`, but a second index is asked about a missing word. Raises DamagedError where that one has it."""
         found = self.find(text)
         if found is None and _is_unicode(text):
             select = "SELECT 1 FROM word INDEXED BY word_text WHERE text = ?"

@@ -39,7 +39,7 @@ _RANKS = (*(RANK[what] for what in WHATS), RANK[EventKind.GONE])
 
 
 class Absence(NamedTuple):
-    """What a reading does not list: other components of these kinds (None: any) in these (site, domain) are not there."""
+    """What a reading does not list: other components of these kinds (None: any) are not in these (site, domain)."""
 
     seq: int
     id: bytes

@@ -238,7 +238,8 @@ class Projection:
     def _cells(self, found: Snapshot) -> tuple[int | None, ...]:
         cells = self._bank_cells
         return (
-            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare), found.boot_file_count, found.boot_files_known,
+            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare),
+            found.boot_file_count, found.boot_files_known,
             *cells(found.recorded), found.differs,
         )  # fmt: skip
 

@@ -238,7 +238,8 @@ def tables(own_kinds: Collection[str]) -> dict[str, dict[str, Converter]]:
         "component": {**{key: _converter(COMPONENT_KEYS[key], kinds) for key in _SHEET}, "note": note},
         "partition": {"component": text, "name": text, "size_bytes": count, "free_bytes": count, "note": note},
         "policy": {
-            "name": text, "versions": policy_versions(own_kinds), "applies": choice(APPLIES), "scope": scope, "note": note,
+            "name": text, "versions": policy_versions(own_kinds), "applies": choice(APPLIES), "scope": scope,
+            "note": note,
         },
         "separate_windows": {"domains": texts, "note": note},
     }  # fmt: skip

@@ -77,7 +77,8 @@ def _identities(rows: Iterable[InventoryRow], report: InventoryReport) -> set[st
         component = row.made
         key = component.key
         if not component.serial and not component.parent:
-            message = f"the {component.kind} at {component.place.path()} has neither a serial nor a parent, so it has no identity"
+            where = component.place.path()
+            message = f"the {component.kind} at {where} has neither a serial nor a parent, so it has no identity"
             _report(report, "inventory-missing", row, "serial", message, "give its serial, or its server's as parent")
         elif key in first:
             message = f"{key} is the {component.kind} here and the {first[key].made.kind} at"
@@ -99,7 +100,8 @@ def _slots(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
         place = (component.site, component.domain, component.chassis, component.slot, component.kind)
         there = first.setdefault(place, row)
         if there is not row and there.made.key != component.key:  # one component twice is reported elsewhere
-            message = f"slot {component.slot} of chassis {component.chassis} has {there.made.key} and {component.key}, both {component.kind};"
+            both = f"{there.made.key} and {component.key}, both {component.kind}"
+            message = f"slot {component.slot} of chassis {component.chassis} has {both};"
             base = component.slot.partition("/")[0]
             hint = f'delete the one that is gone, or give their positions: slot = "{base}/1", "{base}/2"'
             _report(report, "inventory-twice", row, "slot", f"{message} the other one is at", hint, there)

@@ -19,11 +19,11 @@ from bundlekeeper.model.inventory.checks import InventoryRow, Place, together
 from bundlekeeper.model.inventory.tables import Document, InventorySource, Path, UnreadRow, form_of, parse
 from bundlekeeper.model.inventory.types import (
     FORMAT,
-    SeparateWindows,
     Component,
     Inventory,
     Partition,
     Policy,
+    SeparateWindows,
     identity,
 )
 

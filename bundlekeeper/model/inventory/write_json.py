@@ -12,7 +12,7 @@ from dataclasses import fields
 from datetime import datetime
 from typing import Any
 
-from bundlekeeper.model.inventory.types import FORMAT, SeparateWindows, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import FORMAT, Component, Inventory, Partition, Policy, SeparateWindows
 
 _KEYS: dict[type, tuple[str, ...]] = {
     made: tuple(field.name for field in fields(made)) for made in (Component, Partition, Policy, SeparateWindows)

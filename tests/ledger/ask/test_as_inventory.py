@@ -21,7 +21,7 @@ from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.changes import InventoryChange
-from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows
 from tests.kits.ledger_history import DAY0, MEMORY, at, everything, stated
 
 BIOS = Component(
@@ -393,7 +393,7 @@ def test_a_reading_that_was_undone_can_be_loaded_again(ledger: Ledger) -> None:
 def test_what_a_load_reports_is_what_where_answers_afterwards(
     lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],
 ) -> None:
-    """ "Loading again shows what changed since": by comparing the answers before and after, of the reading's own day."""
+    """Loading again shows what changed since: by comparing the answers before and after, of the reading's own day."""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
         for day, rows in lists:
             found = inventory(

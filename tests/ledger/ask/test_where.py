@@ -31,9 +31,9 @@ from tests.kits.ledger_history import (
     naive,
     read,
     records,
-    stated,
     shown,
     site_zones,
+    stated,
 )
 
 ledger = shared.ledger

@@ -182,7 +182,7 @@ def test_a_gap_after_a_copys_file_begins_where_that_file_ended(make: Maker, tmp_
 
 @cache
 def components() -> dict[tuple[int, int], list[bytes]]:
-    """Files of one ledger at every length, whole and in components, by their count and after which event they begin."""
+    """Files of one ledger at every length, whole and in parts, by their count and after which event they begin."""
     files = {}
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "one"), write=True) as one:
         for count in range(7):
@@ -220,7 +220,7 @@ def test_a_gap_is_reported_in_words(make: Maker) -> None:
 
 @cache
 def branches(common: int) -> dict[tuple[str, int, int], list[bytes]]:
-    """Files of a ledger and of its copy, which component after `common` events: whole and in components, of every length."""
+    """Files of a ledger and of its copy, which part after `common` events: whole and in parts, of every length."""
     files = {}
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "one"), write=True) as one:
         one.record([read(day, "6.0") for day in range(common)], DAY0)

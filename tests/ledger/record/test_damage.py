@@ -1,4 +1,4 @@
-"""A ledger of which a row, an index, a kept text is not what was written: reported, never answered from, never an internal error.
+"""A ledger of which a row, an index, a kept text is not what was written: reported, never answered from.
 
 What a disk does to one page is made here by SQLite itself: a row is taken from the table or from one index alone
 while the schema hides the others (sqlite.org/pragma.html, `writable_schema`).
@@ -47,8 +47,8 @@ def path(tmp_path: Path) -> Path:
     components = {"B7": "MB4-7", "B8": "MB4-7", "B9": "MB4-9"}
     listed = [
         Event(
-            what=EventKind.OBSERVED, at=at(0), reported_by="list", component=name, kind="bios", model="Tern-4", parent=parent,
-            reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
+            what=EventKind.OBSERVED, at=at(0), reported_by="list", component=name, kind="bios", model="Tern-4",
+            parent=parent, reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
         )
         for name, parent in components.items()
     ]  # fmt: skip

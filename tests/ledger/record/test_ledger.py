@@ -26,7 +26,7 @@ from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
 from tests.kits import forked
-from tests.kits.ledger_history import DAY0, at, everything, naive, read, stated, shown
+from tests.kits.ledger_history import DAY0, at, everything, naive, read, shown, stated
 
 WRITER = """
 import sys
@@ -319,7 +319,7 @@ def _reads_the_same(path: Path, whole: list[str]) -> bool:
 
 
 def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Path) -> None:
-    """Their numbers are free again: what is recorded next is reported in its own words, by this process and the next."""
+    """Their numbers are free again: what is recorded next has its own words, in this process and the next."""
 
     def fail(_: sqlite3.Connection) -> None:
         raise InputError("the file ends here")

@@ -21,7 +21,7 @@ from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.verify import verify
-from tests.kits.ledger_history import DAY0, MEMORY, ON, at, everything, naive, shown, statements, site_zones
+from tests.kits.ledger_history import DAY0, MEMORY, ON, at, everything, naive, shown, site_zones, statements
 
 SITES = ("holm", "skerry")
 SITE = st.sampled_from(SITES)

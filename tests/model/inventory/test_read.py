@@ -17,7 +17,7 @@ from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
 from bundlekeeper.model.inventory.cells import INVENTORY_CODES
 from bundlekeeper.model.inventory.read import Document, InventorySource, form_of, read_inventory
-from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy, identity
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows, identity
 from bundlekeeper.model.inventory.write_json import to_json
 from tests.kits.inventories import inventories
 

@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.model.lint import LINT_CODES
 from bundlekeeper.model.lint.read_manifest import Loaded, lint, read
-from bundlekeeper.model.manifest.types import Compatible, Bundle, Image, Jump, Manifest, Release, RuleSubject, Versions
+from bundlekeeper.model.manifest.types import Bundle, Compatible, Image, Jump, Manifest, Release, RuleSubject, Versions
 from tests.kits.lint_words import BASE, INFRA, compatible, jump
 from tests.kits.sure import some
 

@@ -1,7 +1,7 @@
 """Wherever a manifest can have several of a kind, what is wrong with the second is reported as well as with the first.
 
-Each case spoils a good manifest in (at least) two places of one sort; both must be reported, each at its own path. Facts of
-the trade in these manifests (families, builds, versions that must be beside each other) are common practice.
+Each case spoils a good manifest in (at least) two places of one sort; both must be reported, each at its own path.
+Facts of the trade in these manifests (families, builds, versions that must be beside each other) are common practice.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.recording.ledger import LedgerVerified, LedgerMerged, LedgerRebuilt, LedgerSalvaged
+    from bundlekeeper.jobs.recording.ledger import LedgerMerged, LedgerRebuilt, LedgerSalvaged, LedgerVerified
     from bundlekeeper.ledger.event.chain import Head
 
 

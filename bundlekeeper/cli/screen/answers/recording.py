@@ -9,8 +9,8 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.recording.undo import Undone
     from bundlekeeper.jobs.recording.record import RecordingDone
+    from bundlekeeper.jobs.recording.undo import Undone
 
 
 def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -> None:

@@ -73,7 +73,7 @@ class LooseWhat:
         return self.models is None or not self.models.isdisjoint(image.models)
 
     def meets(self, other: LooseWhat) -> bool:
-        """True when some component may be of both, and both mean the same versions: of bundles, or of one kind's images."""
+        """True when some component may be of both, and both mean the same versions: bundles', or one kind's images'."""
         if self.kind != other.kind:
             return False
         if None not in (self.family, other.family) and self.family != other.family:
