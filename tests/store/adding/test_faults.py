@@ -375,7 +375,7 @@ def test_a_store_on_a_file_system_without_links(tmp_path: Path) -> None:
         again = kit.add(*bundles)
         assert [r.status for r in again.rows] == ["already there", "already there", "quarantined"]
         assert again.read_bytes == 2 * len(GOOD) + len(b"wrong")  # nothing is trusted there
-        (point / "store/blade/6.1.0/a.bin").rename(point / "store/blade/6.1.0/A.FWB")
+        (point / "store/blade/6.1.0/a.bin").rename(point / "store/blade/6.1.0/A.BIN")
         with pytest.raises(RefusedError, match="differs only by case"):
             kit.add(*bundles)
     finally:

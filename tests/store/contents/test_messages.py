@@ -182,7 +182,7 @@ def test_a_store_that_is_being_made_is_reported_as_such(keeper: Keeper, tmp_path
     fd = hold(tmp_path / "store", 1)
     ran = keeper(*command)
     assert ran.status == 3, ran.out + ran.err
-    assert "the store is being made by process 1 on here: take" in ran.err
+    assert "the store is being made by process 1 on here: store add" in ran.err
     os.close(fd)
     ran = keeper("store", "list")
     assert ran.status == 3

@@ -117,7 +117,7 @@ def test_one_at_a_time_and_the_holder_is_named(tmp_path: Path) -> None:
     with Store.open(kit.root, write=True) as store, lock.held(store.fd, "verify", clock=now):
         said = json.loads((kit.root / ".keeper/lock").read_text())
         assert (said["pid"], said["command"]) == (os.getpid(), "verify")
-        with pytest.raises(LockedError, match=rf"process {os.getpid()} on .*: check, since 20") as caught:
+        with pytest.raises(LockedError, match=rf"process {os.getpid()} on .*: verify, since 20") as caught:
             kit.add()
         assert caught.value.exit_code == 3
         assert kit.stored() == []  # reading needs no lock

@@ -337,7 +337,7 @@ def test_a_kept_manifest_that_cannot_be_read_is_reported_and_its_number_counts(
 def test_the_number_of_a_kept_manifest_counts_though_it_cannot_be_read(place: Place) -> None:
     """Its name says which it is."""
     (place.root / "manifests/marram-20.toml").write_bytes(b"\0")
-    with pytest.raises(RefusedError, match=r"sequence 19.*already accepted \(20\)"):
+    with pytest.raises(RefusedError, match=r"sequence 19.*already admitted \(20\)"):
         place.numbered(19)
     assert not (place.root / "manifests/marram-19.toml").exists()
     place.numbered(21)
@@ -386,7 +386,7 @@ def test_a_verification_from_the_future_does_not_count(place: Place) -> None:
 
 def test_the_checksum_is_the_documented_one() -> None:
     """CRC-32 of RFC 1952 §8, here bit by bit and not by zlib."""
-    text, register = b"held\0a\x001\0None", 0xFFFFFFFF
+    text, register = b"bundle\0a\x001\0None", 0xFFFFFFFF
     for byte in text:
         register ^= byte
         for _ in range(8):

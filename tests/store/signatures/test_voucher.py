@@ -380,7 +380,7 @@ def test_the_same_bytes_under_a_second_name_have_a_signature_of_their_own(kit: K
 
 
 @pytest.mark.parametrize(
-    "file", ["../a.sig", "/etc/a.sig", "a/b.sig", ".", "..", "", "a\0.sig", "con", "A.FWB", "a.bin"]
+    "file", ["../a.sig", "/etc/a.sig", "a/b.sig", ".", "..", "", "a\0.sig", "con", "A.BIN", "a.bin"]
 )
 def test_hostile_names_of_signatures_are_refused(file: str, kit: Kit) -> None:
     """Names that become paths are validated in one place, on writing and on listing."""
@@ -457,7 +457,7 @@ def test_nothing_signed_and_no_policy_imports_no_cryptography(kit: Kit) -> None:
     kit.add(kit.bundle("a.bin", GOOD))
     script = (
         "import sys\nfrom pathlib import Path\nfrom tests.kits.store_kit import GOOD, Kit\n"
-        f"kit = Kit(Path({str(kit.source.parent)!r}))\nkit.take(kit.bundle('a.bin', GOOD))\n"
+        f"kit = Kit(Path({str(kit.source.parent)!r}))\nkit.add(kit.bundle('a.bin', GOOD))\n"
         "from tests.kits import checking\nfrom bundlekeeper.store.verifying.verify import check_store\n"
         "print([m for m in ('cryptography', 'pydantic') if m in sys.modules])\n"
     )

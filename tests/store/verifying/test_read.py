@@ -370,7 +370,7 @@ def _naive(root: Path, wanted: dict[str, bytes]) -> dict[str, str]:
 
 
 BUNDLES = {"a.bin": b"a" * 40, "b.bin": b"b" * 40, "c.bin": b"c" * 41, "d.bin": b"d" * 60, "e.bin": b""}
-names = st.sampled_from([*BUNDLES, "x.bin", "y.bin", "A.FWB"])
+names = st.sampled_from([*BUNDLES, "x.bin", "y.bin", "A.BIN"])
 mutations = st.one_of(
     st.tuples(st.just("flip"), names, st.integers(0, 59)),
     st.tuples(st.just("cut"), names, st.integers(0, 60)),
@@ -383,7 +383,7 @@ mutations = st.one_of(
 
 
 def _mutate(root: Path, what: str, name: str, number: int) -> None:
-    path, other = root / name, root / [*BUNDLES, "x.bin", "y.bin", "A.FWB"][number % 8]
+    path, other = root / name, root / [*BUNDLES, "x.bin", "y.bin", "A.BIN"][number % 8]
     data = path.read_bytes() if path.exists() else b""
     if what == "restore" and name in BUNDLES:
         path.write_bytes(BUNDLES[name])

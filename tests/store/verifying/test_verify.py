@@ -156,9 +156,9 @@ def test_a_bundle_whose_bytes_are_under_anothers_name(tmp_path: Path) -> None:
 @pytest.mark.fault(27)
 def test_names_that_differ_only_by_case_or_form(tmp_path: Path) -> None:
     """Names as they come back from a stick."""
-    fill(tmp_path, {"A.FWB": A, "b.bin": B, "C.bin": b"not c"})
+    fill(tmp_path, {"A.BIN": A, "b.bin": B, "C.bin": b"not c"})
     result = check(tmp_path, listing_for(FILES))
-    assert found(result) == {("misnamed", "A.FWB"), ("missing", "c.bin"), ("extra", "C.bin")}
+    assert found(result) == {("misnamed", "A.BIN"), ("missing", "c.bin"), ("extra", "C.bin")}
     assert "differs only by case" in message(result, "misnamed")
     assert "differs from c.bin only by case" in message(result, "extra")
 
