@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from datetime import date
 
     from bundlekeeper.findings import Finding
-    from bundlekeeper.model.verify_result import VerifyResult
     from bundlekeeper.model.stop import Stop
+    from bundlekeeper.model.verify_result import VerifyResult
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.database.rows import Admitted
     from bundlekeeper.store.database.store_database import StoreDatabase

@@ -17,7 +17,7 @@ from xml.etree import ElementTree as ET
 
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult, Status
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 
 _VERIFIED = (Status.OK, Status.TRUSTED)
 

@@ -36,8 +36,8 @@ from bundlekeeper.jobs.recording.where import WhereFound, WhereTimes
 from bundlekeeper.ledger.ask import where as asks
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.event.chain import Head
-from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult, Status
 from bundlekeeper.model.route.document import read_document
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.reports import gantt, junit, qr, receipt_page, site_page
 from bundlekeeper.store.signatures.voucher import Ruling
 from tests.answers.of_ledger import learned, ledger

@@ -1,4 +1,5 @@
-"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a set of verifications in memory."""
+"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a set of verifications in
+memory."""
 
 from __future__ import annotations
 
@@ -8,8 +9,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.database.rows import Verification
 from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
 from bundlekeeper.store.verifying.read import ReadingLimits

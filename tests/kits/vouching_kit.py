@@ -10,9 +10,9 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.trust import TrustEntry
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.store.signatures.voucher import Voucher

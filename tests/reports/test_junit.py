@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from junitparser import Error, Failure, JUnitXml, Skipped, TestCase
 
 from bundlekeeper.findings import CODES, Level, exit_status, finding, is_ok
-from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult, Status
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.reports.junit import document
 from tests.kits.checking import Known, check, facts, fill, listing
 from tests.kits.sure import some

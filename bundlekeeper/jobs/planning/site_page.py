@@ -1,4 +1,5 @@
-"""A site as one page: its domains, chassis, slots and components, what each runs and what waits, as of now or a past day."""
+"""A site as one page: its domains, chassis, slots and components, what each runs and what waits, as of now or a past
+day."""
 
 from __future__ import annotations
 

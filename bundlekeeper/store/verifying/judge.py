@@ -14,8 +14,8 @@ from datetime import datetime, timedelta
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.safe_names import collision_key
-from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult, Status
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry
 from bundlekeeper.store.verifying.expected import Expected
 from bundlekeeper.store.verifying.read import FileReading, How

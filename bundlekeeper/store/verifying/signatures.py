@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from bundlekeeper.findings import finding
-from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult, Status
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.store.signatures.sidecar_files import SignatureFile, nearest, of_entry, place_of
 from bundlekeeper.store.signatures.voucher import Message, Ruling, Voucher

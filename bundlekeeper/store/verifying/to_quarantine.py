@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from bundlekeeper.errors import KeeperError
-from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Clock
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents import quarantine
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.store_database import StoreDatabase

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
-from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents.right_now import verified_ahead
 from bundlekeeper.store.contents.store import KEEPER, MANIFESTS, QUARANTINE, Store
 from bundlekeeper.store.database.store_database import StoreDatabase
@@ -46,8 +46,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CheckMeans",
-    "VerifyResult",
     "ReadingLimits",
+    "VerifyResult",
     "check_folder",
     "check_store",
 ]

@@ -134,7 +134,8 @@ def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World,
 
 @pytest.mark.attack("key compromise")
 def test_signed_bundles_from_adding_to_junit(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """A bundle signed with `manifest sign --for bundles`, added under a policy, verified, removed, reported everywhere."""
+    """A bundle signed with `manifest sign --for bundles`, added under a policy, verified, removed, reported
+    everywhere."""
     key = ssh_key(tmp_path)
     trusted(keeper, key, "bundles", "marram-2026")
     admits(tmp_path, 'signed_families = ["blade"]')

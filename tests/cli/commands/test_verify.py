@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 
 from bundlekeeper.findings import Level
-from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import lock
 from bundlekeeper.store.verifying.read import ReadingLimits

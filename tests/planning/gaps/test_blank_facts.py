@@ -1,11 +1,12 @@
 """Blank every fact in turn: no answer may get better.
 
-What "better" means here, exactly. Let G be an error or a warning of the first report, of code c, about the components T (or
-about no component: then it is reported by its code and subject). After one field of one thing was blanked, each pair (c, t) with
-t in T must still be there at no milder level, or some gap that says what is not known (`not-checked`,
+What "better" means here, exactly. Let G be an error or a warning of the first report, of code c, about the components
+T (or
+about no component: then it is reported by its code and subject). After one field of one thing was blanked, each pair
+(c, t) with t in T must still be there at no milder level, or some gap that says what is not known (`not-checked`,
 `version-unknown`) or what is not there (`family-missing`, `unverified`, `unsigned`), and that the first report did not
-have, must speak about such a t, about the component that was blanked, or (for a G about no component) about the same bundle or
-family. A report that was not ok must not become ok.
+have, must speak about such a t, about the component that was blanked, or (for a G about no component) about the same
+bundle or family. A report that was not ok must not become ok.
 """
 
 from __future__ import annotations
@@ -52,7 +53,8 @@ def _world(seed: int) -> _World:
 
 
 def _about(report: GapReport, inventory: Inventory) -> list[tuple[Gap, frozenset[int]]]:
-    """Each gap that counts, with the places of its components in the inventory: a blanked serial changes a component's key."""
+    """Each gap that counts, with the places of its components in the inventory: a blanked serial changes a
+    component's key."""
     places = {component.key: place for place, component in enumerate(inventory.components)}
     rows = [gap for gap in report.gaps if gap.finding.level is not Level.NOTE]
     return [(gap, frozenset(places[key] for key in gap.things)) for gap in rows]

@@ -18,7 +18,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Level, finding
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest.types import Manifest, Signature
-from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFile
 from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
@@ -28,12 +28,12 @@ from tests.kits.planning_kit import (
     PROVEN,
     blade,
     bundle,
-    stored_all,
     image,
     inventory,
     manifest,
     marram,
     pair,
+    stored_all,
     whole_domain,
 )
 from tests.kits.sure import some

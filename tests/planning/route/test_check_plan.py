@@ -23,7 +23,7 @@ from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 from bundlekeeper.planning.route.check_plan import PlanVerdict, hold
 from bundlekeeper.planning.route.find import Route, route
 from tests.kits.brute_force import Brute, State
-from tests.kits.planning_kit import NOW, stored_all, marram, whole_domain
+from tests.kits.planning_kit import NOW, marram, stored_all, whole_domain
 from tests.kits.route_documents import _document
 from tests.kits.route_stock import VERSIONS
 

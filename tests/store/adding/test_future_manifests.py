@@ -124,7 +124,8 @@ def test_a_future_manifest_from_adding_to_healing(keeper: Keeper, world: World, 
         check=False,
     )
     assert ahead.returncode == 0, ahead.stderr
-    # store list: a verification from the future counts for nothing; verify --quick reads such a file instead of trusting it
+    # store list: a verification from the future counts for nothing; verify --quick reads such a file instead of
+    # trusting it
     both = (keeper("store", "list", "--json"), keeper("verify", "--quick", "--json", "-q"))
     assert [(each.status, set(each.codes)) for each in both] == [
         (1, {"clock-doubtful", "unverified"}),

@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from tests.kits.kills import GOOD, completes, fresh, needs_strace, ran, settled, added
+from tests.kits.kills import GOOD, added, completes, fresh, needs_strace, ran, settled
 from tests.kits.store_kit import Kit
 
 # Every call by which a run changes what others can see of the store. Killed at any other call (a read, an open, an

@@ -1,4 +1,5 @@
-"""Many bundles of one size: what `store add` looks at and keeps in memory grows with their number, not with its square."""
+"""Many bundles of one size: what `store add` looks at and keeps in memory grows with their number, not with its
+square."""
 
 from __future__ import annotations
 

@@ -176,7 +176,8 @@ def test_the_connections_of_every_mirror_and_origin_are_closed(bench: Bench) -> 
 
 
 def test_a_conflicts_offered_file_is_kept_and_reported(tmp_path: Path) -> None:
-    """Its place in quarantine is in the finding, its note has the reason; a wrong file met before is another finding."""
+    """Its place in quarantine is in the finding, its note has the reason; a wrong file met before is another
+    finding."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"first")
     kit.add(kit.bundle("a.bin", b"first"))

@@ -23,7 +23,7 @@ from bundlekeeper.store.contents.right_now import Holding, findings_of, holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.row_checksums import checksum
 from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
-from bundlekeeper.store.verifying.verify import CheckMeans, VerifyResult, ReadingLimits, check_store
+from bundlekeeper.store.verifying.verify import CheckMeans, ReadingLimits, VerifyResult, check_store
 from tests.conftest import HARBOUR, Keeper, World
 from tests.kits.store_kit import Kit, now
 

@@ -46,7 +46,8 @@ def test_a_second_sources_good_signature_counts_beside_a_first_ones_bad(wanted: 
 def test_a_file_laid_into_the_store_by_hand_is_no_way_around_its_signature(
     signature: str, wanted: bool, tmp_path: Path
 ) -> None:
-    """Right bytes at the bundle's place that no run brought are not trusted for that: they are ruled on as any offer."""
+    """Right bytes at the bundle's place that no run brought are not trusted for that: they are ruled on as any
+    offer."""
     kit, signer = Kit(tmp_path), signer_in(tmp_path)
     trust(kit, signer.entry())
     kit.add(kit.bundle("b.bin", b"b", family="rack"))

@@ -255,7 +255,8 @@ def test_a_bundle_stored_before_its_family_had_to_be_signed_is_reported_and_stay
 
 
 def test_a_missing_signature_is_brought_later_without_reading_the_bundle(kit: Kit, tmp_path: Path) -> None:
-    """A bundle in the store already whose signature's file is gone: added by the next run, the bundle not read again."""
+    """A bundle in the store already whose signature's file is gone: added by the next run, the bundle not read
+    again."""
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     bundle = offered(kit, signer)

@@ -20,8 +20,8 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.findings import exit_status
-from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.verifying import read as proving
 from bundlekeeper.store.verifying.read import ReadingLimits
