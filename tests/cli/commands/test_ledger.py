@@ -457,10 +457,10 @@ def test_the_future_is_not_believed_today(office: Keeper, tmp_path: Path) -> Non
     far = ["--read-at", "2999-11-20", "--zone", "UTC"]
     refused = office("inventory", "load", rows, *far, "--json")
     assert refused.status == 2
-    assert "still to come" in refused.json["findings"][0]["message"]
+    assert "in the future" in refused.json["findings"][0]["message"]
     staged = office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--at", "2999-01-01")
     assert staged.status == 2
-    assert "still to come" in staged.err
+    assert "in the future" in staged.err
     assert office("observe", "HOLMA-IO1", "--active", "9", "--at", "2999-01-01").status == 2
     never = office("observe", "HOLMA-IO1", "--active", "9", "--at", "2026-03-29T02:30", "--zone", "Europe/Oslo")
     assert never.status == 2

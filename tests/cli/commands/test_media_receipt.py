@@ -50,7 +50,7 @@ def test_a_site_that_is_not_recorded_is_refused_where_others_are(trip: Trip, for
     file = trip.base / "x"
     ran = trip.at(trip.skerry, *words, "skery") if form == "--printed" else write(trip, file, "--site", "skery")
     assert ran.status == 2
-    assert "--site skery: no site of that name is recorded here" in ran.err
+    assert "--site skery: no site of this name is recorded here" in ran.err
     assert "did you mean skerry?" in ran.err
     assert trip.at(trip.skerry, *words, "skerry").status == 0
 
@@ -170,7 +170,7 @@ from bundlekeeper.store.contents.store import Store
 root, out = Path(sys.argv[1]), Path(sys.argv[2])
 with Store.open(root, write=True) as store, Ledger.open(root / ".keeper" / "ledger.sqlite", write=True) as book:
     received, index = answering.chosen(store, "")
-    made = answering.compose(store, book, received, index, made=datetime.now(UTC), site="skerry", by="me", after=0)
+    made = answering.compose(store, book, received, index, made=datetime.now(UTC), site="skerry", reported_by="me", after=0)
     receipt_write.write(out, made, book, lambda _: os.kill(os.getpid(), signal.SIGKILL))
 """
 
@@ -277,8 +277,8 @@ def test_a_printed_receipt_by_a_key_that_is_not_for_receipts_is_reported(
 def test_one_part_is_one_part(trip: Trip) -> None:
     trip.work()
     printed = trip.at(trip.skerry, "receipt", "write", "--printed").out
-    assert "skerry-a: 1 part, 1 with something pending, 0 differ from the ledger" in printed
+    assert "skerry-a: 1 component, 1 with something pending, 0 differ from the ledger" in printed
     ran = trip.at(trip.main_site, "receipt", "read", "-", stdin=code_of(printed))
     assert "1 part, 1 with something pending" in ran.out
     text = trip.at(trip.main_site, "receipt", "read", trip.receipt("out")).out
-    assert "skerry/skerry-a: 1 part, 1 with something pending, 0 differ\n" in text
+    assert "skerry/skerry-a: 1 component, 1 with something pending, 0 differ\n" in text

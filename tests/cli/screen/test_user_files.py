@@ -36,7 +36,7 @@ def test_nothing_of_another_kind_is_written_over(
     path.write_text(text, encoding="utf-8")
     done = office(*asked)
     assert (done.status, path.read_text("utf-8")) == (2, text), done.err
-    assert "not written over" in done.err
+    assert "--force" in done.err
     path.write_text("")
     assert office(*asked).status < 2
     first = path.read_text("utf-8")

@@ -265,7 +265,7 @@ def test_a_ledger_of_another_program_or_a_newer_one_is_refused(tmp_path: Path) -
     connection.execute("PRAGMA user_version = 1")
     connection.execute("PRAGMA application_id = 7")
     connection.close()
-    with pytest.raises(DamagedError, match="not a ledger of ours"):
+    with pytest.raises(DamagedError, match="not a ledger of bundlekeeper's"):
         Ledger.open(path, write=True)
 
 
