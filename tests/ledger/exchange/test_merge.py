@@ -194,7 +194,7 @@ def parts() -> dict[tuple[int, int], list[bytes]]:
 @settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=1, max_size=7))
 def test_events_that_never_came_are_reported_until_they_have_come(carry: list[tuple[int, int]]) -> None:
-    """Events before a part that never came are reported until they have come, in any order of parts""
+    """Events before a part that never came are reported until they have come, in any order of parts."""
     files = parts()
     came: set[int] = set()
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "third"), write=True) as third:
