@@ -115,7 +115,7 @@ def test_withdrawals_alone(main_site: MainSite, keeper: Keeper) -> None:
     assert [p.name for p in (volume / "data").iterdir() if p.name not in {"notices", "manifests"}] == []
     (main_site.base / "pub").write_text(_public(main_site.base / "key"))
     far = {"BUNDLEKEEPER_STORE": str(main_site.base / "far")}
-    keeper("trust", "add", "main site", "pub", "--form", "sshsig", "--for", "indexes", env=far)
+    keeper("trust", "add", "main-site", "pub", "--form", "sshsig", "--for", "indexes", env=far)
     came = keeper("media", "receive", volume, env=far)
     assert "withdrawn" in came.out
 
