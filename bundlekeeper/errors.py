@@ -1,8 +1,8 @@
 """The one exception family.
 
-Rules: every error that a user can cause or meet is a `KeeperError`; each class carries its exit status;
-the message says what is, the hint says what to do, `where` says in which file or place. Foreign exceptions are
-wrapped once, at the boundary where they arise, with `raise ... from e`. Anything else that escapes is our bug (70).
+Rules: every error that a user can cause or meet is a `KeeperError`; each class carries its exit status; the message
+says what is wrong, the hint what to do, `where` in which file or place. Foreign exceptions are wrapped once, at the
+boundary where they arise, with `raise ... from e`. Anything else that escapes is an internal error (70).
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ EXIT_INPUT = 2
 EXIT_UNFINISHED = 3
 EXIT_REFUSED = 4
 EXIT_BUG = 70
-# Ended by a signal: 128 and its number, as a shell tells it (POSIX.1-2017, XCU 2.8.2).
+# Ended by a signal: 128 and its number, as a shell reports it (POSIX.1-2017, XCU 2.8.2).
 EXIT_HUNG_UP = 129
 EXIT_INTERRUPTED = 130
 EXIT_QUIT = 131
 EXIT_TERMINATED = 143
 
-#: When several hold at once, the first of these is the exit status.
+#: With several at once, the first of these is the exit status.
 PRECEDENCE = (
     EXIT_BUG,
     EXIT_HUNG_UP,
@@ -75,8 +75,8 @@ class KeeperError(Exception):
 
 
 @contextmanager
-def told_after(problems: Sequence[Any]) -> Iterator[None]:
-    """Within the block an error of ours also tells, before its own problems, what had been found before it."""
+def errors_include(problems: Sequence[Any]) -> Iterator[None]:
+    """Within the block a KeeperError also has these problems, found before it, ahead of its own."""
     try:
         yield
     except KeeperError as error:
@@ -101,7 +101,7 @@ class UnfinishedError(KeeperError):
 
 
 class LockedError(UnfinishedError):
-    """Somebody else holds the store's lock."""
+    """Another process has locked the store."""
 
 
 class DamagedError(UnfinishedError):

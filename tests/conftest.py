@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
-import subprocess
-import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from bundlekeeper.demo import tour_world
+from tests.kits import forked
 
 HARBOUR = Path(__file__).parent.parent / "manifests" / "marram-2026-11.toml"
 
@@ -30,6 +30,12 @@ for _number in (signal.SIGHUP, signal.SIGINT, signal.SIGQUIT, signal.SIGTERM):
 settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("ci", settings.get_profile("desk"), derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "desk")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One worker more than there are cores: the tests' fsyncs leave a core idle now and then."""
+    return len(os.sched_getaffinity(0)) + 1
 
 
 @dataclass(frozen=True)
@@ -65,21 +71,13 @@ def keeper(tmp_path: Path) -> Keeper:
         environment = {
             **os.environ,
             "BUNDLEKEEPER_STORE": str(store),
-            "PYTHONWARNINGS": "error",
             "COLUMNS": "240",
             **(env or {}),
         }
-        done = subprocess.run(
-            [sys.executable, "-m", "bundlekeeper", *map(str, arguments)],
-            env=environment,
-            input=stdin.encode("utf-8", "surrogateescape"),
-            capture_output=True,
-            cwd=cwd or tmp_path,
-            check=False,
-        )
-        out, err = (stream.decode("utf-8", "surrogateescape") for stream in (done.stdout, done.stderr))
-        assert "Traceback" not in err, err
-        return Ran(done.returncode, out, err)
+        words = ["-m", "bundlekeeper", *arguments]
+        done = forked.run(words, env=environment, stdin=stdin, cwd=cwd or tmp_path)
+        assert "Traceback" not in done.stderr, done.stderr
+        return Ran(done.returncode, done.stdout, done.stderr)
 
     return run
 
@@ -97,14 +95,21 @@ class World:
         return sorted(p.name for p in self.downloads.iterdir())
 
 
-@pytest.fixture
-def world(tmp_path: Path) -> World:
-    """A fresh copy of the tour's world, its manifest confirmed against the publisher (so that all is well)."""
-    tour_world.make_downloads(tmp_path / "downloads")
-    manifest = tmp_path / "marram.toml"
+@pytest.fixture(scope="session")
+def made_world(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The tour's world, its manifest confirmed against the publisher (so that all is well), for `world` to copy."""
+    base = tmp_path_factory.mktemp("made_world")
+    tour_world.make_downloads(base / "downloads")
     text = tour_world.reviewed_manifest().replace('"own copy"  ', '"publisher: download page, 2026-08-02"  ')
-    manifest.write_text(text, encoding="utf-8")
-    return World(tmp_path / "downloads", tmp_path / "publisher" / "SHA256SUMS", manifest)
+    (base / "marram.toml").write_text(text, encoding="utf-8")
+    return base
+
+
+@pytest.fixture
+def world(tmp_path: Path, made_world: Path) -> World:
+    """A fresh copy of the tour's world."""
+    shutil.copytree(made_world, tmp_path, copy_function=shutil.copyfile, dirs_exist_ok=True)
+    return World(tmp_path / "downloads", tmp_path / "publisher" / "SHA256SUMS", tmp_path / "marram.toml")
 
 
 @pytest.fixture

@@ -35,16 +35,18 @@ SignatureOption = Annotated[
     Path | None,
     typer.Option("--signature", metavar="FILE", help="The manifest's signature (default: MANIFEST.sig, if there)."),
 ]
-DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done and change nothing.")]
-WaitOption = Annotated[int, typer.Option("--wait", min=0, metavar="SECONDS", help="How long to wait for the lock.")]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Report what would be done; change nothing.")]
+WaitOption = Annotated[
+    int, typer.Option("--wait", min=0, metavar="SECONDS", help="How long to wait for the store's lock.")
+]
 ExpiredOption = Annotated[
-    str | None, typer.Option("--allow-expired", metavar="WHY", help="Take by an expired manifest; recorded.")
+    str | None, typer.Option("--allow-expired", metavar="REASON", help="Use an expired manifest; recorded.")
 ]
 ManifestOption = Annotated[
-    str | None, typer.Option("--manifest", metavar="FILE", help="This manifest, not the one that the store accepted.")
+    str | None, typer.Option("--manifest", metavar="FILE", help="This manifest, not the one that the store admitted.")
 ]
 InventoryOption = Annotated[
-    str | None, typer.Option("--inventory", metavar="FILE", help="This inventory, not what the store's ledger says.")
+    str | None, typer.Option("--inventory", metavar="FILE", help="This inventory, not the store's ledger.")
 ]
 ToOption = Annotated[str, typer.Option("--to", metavar="RELEASE", help="The release to be reached.")]
 WindowOption = Annotated[
@@ -59,7 +61,7 @@ VolumeOption = Annotated[
 ]
 SpareOption = Annotated[str, typer.Option("--spare", metavar="SHARE", help="Leave this much of each volume free.")]
 PassphraseOption = Annotated[
-    int | None, typer.Option("--passphrase-fd", min=0, metavar="N", help="Read the passphrase from here.")
+    int | None, typer.Option("--passphrase-fd", min=0, metavar="N", help="Read the passphrase from this descriptor.")
 ]
 JobsOption = Annotated[
     int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")
@@ -71,8 +73,8 @@ SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="Only at
 DomainOption = Annotated[str, typer.Option("--domain", metavar="NAME", help="Only in this domain.")]
 ChassisOption = Annotated[str, typer.Option("--chassis", metavar="NAME", help="Only in this chassis.")]
 SlotOption = Annotated[str, typer.Option("--slot", metavar="N", help="Only in this slot.")]
-KindOption = Annotated[str, typer.Option("--kind", metavar="KIND", help="Only parts of this kind.")]
-ModelOption = Annotated[str, typer.Option("--model", metavar="MODEL", help="Only parts of this model.")]
+KindOption = Annotated[str, typer.Option("--kind", metavar="KIND", help="Only components of this kind.")]
+ModelOption = Annotated[str, typer.Option("--model", metavar="MODEL", help="Only components of this model.")]
 
 
 def now() -> datetime:
@@ -81,7 +83,7 @@ def now() -> datetime:
 
 
 def today() -> date:
-    """Today's date where this machine stands."""
+    """Today's date in this machine's time zone."""
     return datetime.now().astimezone().date()
 
 

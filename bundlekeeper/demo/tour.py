@@ -119,7 +119,7 @@ STEPS = (
     ),
     TourStep(
         "Write the volumes, here into a folder in place of two sticks",
-        ("media", "write", "plan.json", "--to", "outbound", "--key", "keys/main site", "--quiet"),
+        ("media", "write", "plan.json", "--to", "outbound", "--key", "keys/holm", "--quiet"),
         0,
         "Each is a bag (RFC 8493), verified again from the medium, with an index of the whole set that the main site signed.",
     ),
@@ -134,8 +134,8 @@ STEPS = (
         (
             "trust",
             "add",
-            "main site",
-            "keys/main site.pub",
+            "holm",
+            "keys/holm.pub",
             "--form",
             "sshsig",
             "--for",
@@ -229,7 +229,7 @@ def _prepare(place: Path) -> None:
         (place / "marram.toml").write_text(tour_world.reviewed_manifest(), encoding="utf-8")
         (place / "skerry.toml").write_text(tour_sites.inventory(), encoding="utf-8")
         (place / "outbound").mkdir()
-        for name in ("main site", "skerry"):
+        for name in ("holm", "skerry"):
             tour_sites.make_key(place / "keys" / name)
         shutil.copytree(place / "downloads", place / "stick")
         with (place / "stick" / SPOILT).open("r+b") as file:

@@ -93,7 +93,7 @@ def _servers() -> Iterator[str]:
     for slot, model, cluster in blades:
         yield from _server(f"SKERRYA-B{slot}", model, cluster, {"chassis": "1", "slot": slot})
     for number in (1, 2):
-        yield from _server(f"SKERRYA-R{number}", f"MR-{number}", "store", {"slot": f"rack-{number}"})
+        yield from _server(f"SKERRYA-R{number}", f"Gull-{number}", "store", {"slot": f"rack-{number}"})
 
 
 def _server(serial: str, model: str, cluster: str, place: dict[str, str]) -> Iterator[str]:

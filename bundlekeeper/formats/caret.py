@@ -1,7 +1,7 @@
-"""A line of a text file with a caret under the place that is meant.
+"""A line of a text file with a caret under one place.
 
-Rules: the line is escaped here, before it is measured, so that the caret stands right and a second escaping where it
-is printed changes nothing; a long line is cut to a window around the place; always exactly two lines.
+Rules: the line is escaped here, before it is measured, so that the caret is in the right column and a second escaping
+where it is printed changes nothing; a long line is cut to a window around the place; always exactly two lines.
 """
 
 from __future__ import annotations

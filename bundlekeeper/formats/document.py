@@ -1,4 +1,4 @@
-"""Our JSON documents: what each field may be is said once, at the field of a frozen dataclass, for writing and reading.
+"""Our JSON documents: each field of a frozen dataclass states once what it may be, for writing and reading.
 
     @dataclass(frozen=True, slots=True)
     class Ticket:
@@ -8,8 +8,8 @@
     TICKETS = JsonDocument(Ticket, "bundlekeeper.ticket/1", what="the ticket", kind="ticket", limit=4096)
 
 Rules: an object has exactly the keys of its fields; nothing is repaired or guessed; text is bounded; a boolean is no
-number; the place of what is wrong is reported as a JSON pointer (RFC 6901); only InputError comes out of reading. What
-spans fields is checked by a function of the document, `verify`, which raises Misfit with the place. Form: sorted keys,
+number; the place of what is wrong is reported as a JSON pointer (RFC 6901); only InputError comes out of reading. A
+rule over several fields is a function of the document, `check`, which raises Misfit with the place. Form: sorted keys,
 ASCII, one LF at the end; no blanks, because the bytes may be signed, or indented for people.
 """
 
@@ -49,7 +49,7 @@ class Form(TypedDict):
     """What a value may be in JSON: `read` gives the value or raises Misfit, `write` what json.dumps takes.
 
     It is the metadata of the field. `name` is the key where it is not the field's own, after the group object that it
-    stands under and a slash; where `left_out`, the key is not there when the value is empty, which is its default.
+    is in and a slash; where `left_out`, the key is not there when the value is empty, which is its default.
     """
 
     read: Callable[[object], Any]
@@ -75,7 +75,7 @@ def _plain(read: Callable[[object], Any]) -> Form:
 def text(
     *, empty: bool = False, most: int = limits.TEXT_CHARACTERS, wrong: Callable[[str], str] = lambda _: ""
 ) -> Form:
-    """A text of at most so many characters, about which `wrong` says nothing; empty only where that may be."""
+    """A text of at most `most` characters for which `wrong` gives no message; empty only with `empty`."""
 
     def read(found: object) -> str:
         if not isinstance(found, str):
@@ -89,12 +89,12 @@ def text(
 
 
 def matching(pattern: re.Pattern[str], most: int) -> Form:
-    """A text that matches the whole pattern, of at most so many characters."""
+    """A text that matches the whole pattern, of at most `most` characters."""
     return text(most=most, wrong=lambda it: "" if pattern.fullmatch(it) else f"cannot be {visible(it)[:80]}")
 
 
 def hexadecimal(digits: int | None = None, *, empty: bool = False) -> Form:
-    """Lower-case hexadecimal digits, so many, or up to 128 for None."""
+    """Lower-case hexadecimal digits: `digits` of them, or up to 128 for None."""
     message = f"is not {digits or 'some'} hexadecimal digits in lower case"
     pattern = re.compile(f"[0-9a-f]{{{digits or '1,128'}}}")
     return text(empty=empty, wrong=lambda it: "" if pattern.fullmatch(it) else message)
@@ -103,8 +103,7 @@ def hexadecimal(digits: int | None = None, *, empty: bool = False) -> Form:
 def one_of(words: Iterable[str]) -> Form:
     """One of these words."""
     known = tuple(words)
-    due = f"one of {', '.join(known)} is due"
-    return text(wrong=lambda it: "" if it in known else f"is {visible(it)[:40]}, {due}")
+    return text(wrong=lambda it: "" if it in known else f"is {visible(it)[:40]}, not one of {', '.join(known)}")
 
 
 def safe_path() -> Form:
@@ -164,7 +163,7 @@ def optional(form: Form) -> Form:
 
 
 def converted(form: Form, into: Callable[[Any], Any], out_of: Callable[[Any], Any]) -> Form:
-    """What `into` makes of what the form reads; `out_of` is the way back."""
+    """The form, with its value converted by `into` on reading and by `out_of` on writing."""
     read, write = form["read"], form["write"]
     return {"read": lambda found: into(read(found)), "write": lambda value: write(out_of(value))}
 
@@ -179,7 +178,7 @@ def _sized(found: object, kind: type[_Sized], most: int) -> _Sized:
 
 
 def _each(values: Iterable[tuple[str | int, Callable[[object], Any], object]]) -> Iterator[Any]:
-    """What is read of each value, given with its key or number and its reader."""
+    """The values that are read, each given with its key or number and its reader."""
     for place, read, value in values:
         try:
             yield read(value)
@@ -189,7 +188,7 @@ def _each(values: Iterable[tuple[str | int, Callable[[object], Any], object]]) -
 
 
 def array(form: Form, most: int) -> Form:
-    """An array of at most so many values of a form, as a tuple."""
+    """An array of at most `most` values of a form, as a tuple."""
     read, write = form["read"], form["write"]
     return {
         "read": lambda found: tuple(_each((i, read, value) for i, value in enumerate(_sized(found, list, most)))),
@@ -198,19 +197,19 @@ def array(form: Form, most: int) -> Form:
 
 
 def row(*forms: Form, make: Callable[..., Any] = lambda *values: values) -> Form:
-    """An array with a value of each of these forms, as what `make` makes of them: a tuple, or what has its order."""
+    """An array with a value of each of these forms, as `make` gives it: a tuple, or an object of that order."""
 
     def read(found: object) -> Any:  # noqa: ANN401 - whatever is made
         values = _sized(found, list, len(forms))
         if len(values) < len(forms):
-            raise Misfit(f"has {len(values)} entries, {len(forms)} are due")
+            raise Misfit(f"has {len(values)} entries, {len(forms)} are needed")
         return make(*_each((i, forms[i]["read"], value) for i, value in enumerate(values)))
 
     return {"read": read, "write": lambda made: [f["write"](value) for f, value in zip(forms, made, strict=True)]}
 
 
 def mapping(form: Form, most: int, *, numbered: bool = False) -> Form:
-    """An object with any keys, at most so many, and values of a form, as a dict; `numbered`: by whole numbers."""
+    """An object with any keys, at most `most`, and values of a form, as a dict; `numbered`: by whole numbers."""
     read_value, write = form["read"], form["write"]
 
     def read(found: object) -> dict[Any, Any]:
@@ -225,7 +224,7 @@ def mapping(form: Form, most: int, *, numbered: bool = False) -> Form:
 
 
 def table(make: Callable[..., Any], forms: Mapping[str, Form], get: Callable[[Any, str], Any] = getattr) -> Form:
-    """An object with exactly the keys of these forms: by the names of what `make` takes, and `get` gets of it."""
+    """An object with exactly the keys of these forms: the arguments of `make`, which `get` reads from an object."""
     rows: dict[str, tuple[str, Form]] = {}
     groups: dict[str, dict[str, Form]] = {}
     for attribute, form in forms.items():
@@ -263,7 +262,7 @@ def table(make: Callable[..., Any], forms: Mapping[str, Form], get: Callable[[An
 
 def forms_of(cls: type) -> dict[str, Form]:
     """The forms of a dataclass of ours: the metadata of its fields, by their names."""
-    return {field.name: Form(**field.metadata) for field in fields(cls)}  # type: ignore[typeddict-item]  # what a field says of its form
+    return {field.name: Form(**field.metadata) for field in fields(cls)}  # type: ignore[typeddict-item]  # metadata
 
 
 def nested(cls: type) -> Form:
@@ -274,8 +273,8 @@ def nested(cls: type) -> Form:
 class JsonDocument(Generic[_T]):
     """A document with the fields of the dataclass `cls` and its `schema`, a name and a number: "bundlekeeper.ticket/1".
 
-    `what` names it in messages ("the ticket"), `kind` says what something else is not ("ticket"), then `hint` says what
-    to do; `limit` is the most bytes that are read; `verify` raises Misfit for what its fields together cannot be.
+    `what` names it in messages ("the ticket"), `kind` is the word for it ("this is no ticket"), `hint` is for a file of
+    another kind; `limit` is the most bytes that are read; `check` raises Misfit where fields contradict each other.
     """
 
     def __init__(

@@ -31,11 +31,11 @@ def visible(text: str) -> str:
 
 
 def shell_word(text: str) -> str:
-    """`text` as one word of a shell's command line that can be printed and pasted, whatever a name holds.
+    """`text` as one word of a shell's command line that can be printed and pasted, whatever is in the name.
 
     Quotes of POSIX.1-2024 §2.2: '…', or $'…' where a character of it could not be printed as it is.
     """
-    from shlex import quote  # only who prints a command pays for it
+    from shlex import quote  # imported only where a command is printed
 
     if visible(text) == text:
         return quote(text)
@@ -56,7 +56,7 @@ def human_bytes(count: int) -> str:
 
 
 def meant(word: str, known: Sequence[str]) -> str:
-    """A hint for an unknown word: the one that is close, or all of them."""
+    """A hint for an unknown word: the closest known one, or all of them."""
     from difflib import get_close_matches  # only where something is wrong
 
     close = get_close_matches(word, known, n=1)

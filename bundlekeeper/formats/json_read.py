@@ -1,7 +1,7 @@
-"""JSON read strictly: what a lenient reader would let pass in silence is an error here.
+"""JSON read strictly: what a lenient reader ignores is an error here.
 
 Rules: RFC 8259 text in UTF-8, no byte-order mark; no key twice in one object (RFC 8259 §4 leaves it open, we refuse);
-no NaN or Infinity, no number beyond a double or 64 bits; nesting has an end; only our own error comes out.
+no NaN or Infinity, no number beyond a double or 64 bits; nesting is limited; only our own error comes out.
 The caller bounds the bytes before they come here.
 """
 
@@ -35,9 +35,9 @@ def loads(data: bytes | str, where: str = "") -> object:
         place = f"{where}:{e.lineno}:{e.colno}" if where else f"line {e.lineno}, column {e.colno}"
         raise InputError(f"not JSON: {e.msg}", where=place) from e
     except _StrictError as e:
-        raise InputError(f"not accepted as JSON: {e}", where=where) from e
+        raise InputError(f"not valid JSON: {e}", where=where) from e
     except RecursionError as e:
-        raise InputError("not accepted as JSON: nested too deeply", where=where) from e
+        raise InputError("not valid JSON: nested too deeply", where=where) from e
 
 
 def pointer(path: Sequence[str | int]) -> str:
@@ -50,7 +50,7 @@ def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
     if len(found) != len(pairs):
         keys = [key for key, _ in pairs]
         twice = next(key for key in keys if keys.count(key) > 1)
-        raise _StrictError(f"the key {twice!r} stands twice in one object")
+        raise _StrictError(f"the key {twice!r} is twice in one object")
     return found
 
 

@@ -1,7 +1,7 @@
-"""How large an input may be, in one place, each with its reason: whoever reads one stops there, before it is parsed.
+"""How large an input may be, in one place, each with its reason: a reader stops there, before anything is parsed.
 
-Rules: numbers only, so that nothing is paid for asking; what bounds a search or an answer stands with its algorithm;
-`media/volume/verify.py`, which goes out alone, repeats the one that it needs.
+Rules: numbers only, so that importing this costs nothing; what limits a search or an answer is with its algorithm;
+`media/volume/verify.py`, which is copied to media alone, repeats the one that it needs.
 """
 
 from __future__ import annotations
@@ -33,19 +33,19 @@ RECEIPT_BYTES = 8 * _GIB  # with a ledger of 20 million events
 LEDGER_LINE_BYTES = 2 * INVENTORY_BYTES  # one event, or one inventory as base64 of compressed text
 LEDGER_FILE_BYTES = 8 * _GIB  # 20 million events, which take about as much memory packed
 LEDGER_EVENTS = 20_000_000
-RESUME_BYTES = 32 * _MIB  # what is remembered of 1,000 volumes under work
+RESUME_BYTES = 32 * _MIB  # the state of 1,000 volumes in work
 LISTING_BYTES = 64 * _MIB  # a manifest parsed, kept as JSON
-DOWNLOAD_RECORD_BYTES = 64 * _KIB  # how far one file came
-LOCK_BYTES = 4096  # who holds it, in a line
+DOWNLOAD_RECORD_BYTES = 64 * _KIB  # the state of one download
+LOCK_BYTES = 4096  # the holder, in a line
 MARK_BYTES = 4096  # the mark that a volume is unfinished
 
 # Keys and signatures
-SIGNATURE_BYTES = 1 * _MIB  # the largest that any form takes: CMS with its certificates
-RAW_SIGNATURE_BYTES = 16 * _KIB  # a 16384-bit RSA signature takes 2 KiB, 2.8 KiB in base64
-SSH_SIGNATURE_BYTES = 64 * _KIB  # one with a 16384-bit RSA key takes 6 KiB
+SIGNATURE_BYTES = 1 * _MIB  # the largest of any form: CMS with its certificates
+RAW_SIGNATURE_BYTES = 16 * _KIB  # a 16384-bit RSA signature has 2 KiB, 2.8 KiB in base64
+SSH_SIGNATURE_BYTES = 64 * _KIB  # one with a 16384-bit RSA key has 6 KiB
 MINISIGN_SIGNATURE_BYTES = 16 * _KIB  # minisign's own bound of a comment is 8 KiB
-WHOLE_MESSAGE_BYTES = 1 * _GIB  # held in memory for the forms that sign no digest
-KEY_BYTES = 64 * _KIB  # a 16384-bit RSA key takes 12 KiB
+WHOLE_MESSAGE_BYTES = 1 * _GIB  # kept in memory for the forms that sign no digest
+KEY_BYTES = 64 * _KIB  # a 16384-bit RSA key has 12 KiB
 CERTIFICATES_BYTES = 1 * _MIB  # of roots or intermediates in one file
 ENTRY_CERTIFICATES_BYTES = 2 * _MIB  # all roots and intermediates of a trust entry together
 CRL_BYTES = 8 * _MIB  # a revocation list of 200,000 numbers
@@ -54,7 +54,7 @@ ENTRY_FILE_BYTES = 64 * _KIB  # a trust entry's own text
 ENTRY_PEM_BYTES = 16 * _MIB  # revocation lists are the largest
 CA_BYTES = 16 * _MIB  # a system's whole list of roots has 0.5 MiB
 
-# What lies on a medium
+# Files on a medium
 TAG_BYTES = 32 * _MIB  # a manifest of 100,000 long names by SHA-512 has some 25 MiB
 BAG_INFO_BYTES = 1 * _MIB  # a page for people
 BAG_DECLARATION_BYTES = 1024  # two lines (RFC 8493)

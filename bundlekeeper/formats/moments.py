@@ -1,8 +1,8 @@
 """When something happened: an instant, or a whole day of which only the end is certain.
 
 Rules: a bare date means the end of that day in the site's zone (its last microsecond); a local time that never was,
-because clocks were put forward over it, or that was twice, because they were put back, is refused; what is stated as
-having happened is never more than a day ahead of the clock (a bare date of today ends at most a day from now);
+because clocks were put forward over it, or that was twice, because they were put back, is refused; a moment that is
+stated as past is never more than a day ahead of the clock (a bare date of today ends at most a day from now);
 everything compares in UTC; the zone stays beside it, so that people read their own time. Zones: the IANA database by
 name, "UTC", or an offset "+02:00".
 """
@@ -75,7 +75,7 @@ def end_of(day: date, zone: str) -> Moment:
         at = midnight.replace(tzinfo=zone_of(zone)).astimezone(UTC)
         return Moment((at - _EPOCH) // _MICROSECOND - 1, True, zone)
     except (OverflowError, ValueError) as e:
-        raise InputError(f"{day} is outside the calendar that is kept here") from e
+        raise InputError(f"{day} is outside the calendar that is supported here") from e
 
 
 def at(time: datetime, zone: str = "UTC") -> Moment:
@@ -88,7 +88,7 @@ def at(time: datetime, zone: str = "UTC") -> Moment:
         zone_of(zone)
         return Moment((aware.astimezone(UTC) - _EPOCH) // _MICROSECOND, False, zone)
     except (OverflowError, ValueError) as e:
-        raise InputError(f"{time} is outside the calendar that is kept here") from e
+        raise InputError(f"{time} is outside the calendar that is supported here") from e
 
 
 def _only(time: datetime, zone: str) -> datetime:
@@ -100,7 +100,7 @@ def _only(time: datetime, zone: str) -> datetime:
     # Of a time that clocks skip, the first reading has the smaller offset, that before; PEP 495.
     if first is not None and second is not None and first < second:
         message = f"{time} never was in {zone}: the clocks were put forward over it"
-        raise InputError(message, hint="look at the clock that it was read from, or give the offset")
+        raise InputError(message, hint="check the clock that it was read from, or give the offset")
     message = f"{time} was twice in {zone}: the clocks were put back over it"
     raise InputError(message, hint=f"give the offset: {time.isoformat()}{_offset(first)}, or {_offset(second)}")
 
@@ -114,10 +114,10 @@ AHEAD = timedelta(days=1)
 
 
 def not_ahead(found: Moment, clock: datetime) -> Moment:
-    """The moment, if it can have happened by `clock` (aware). Raises InputError when it is more than a day later."""
+    """The moment, if it can be in the past by `clock` (aware). Raises InputError when it is more than a day later."""
     if found.at_us <= at(clock + AHEAD).at_us:
         return found
-    message = f"{found.text()} is still to come: this machine's clock says {clock.date()}"
+    message = f"{found.text()} is in the future: this machine's clock says {clock.date()}"
     raise InputError(message, hint="is it the right year? Or is this machine's clock wrong?")
 
 
@@ -127,7 +127,7 @@ def moment(value: date | datetime, zone: str) -> Moment:
 
 
 def parse(text: str) -> date | datetime:
-    """Read an ISO 8601 date or time (RFC 3339's form; a blank may stand for the T). Raises InputError."""
+    """Read an ISO 8601 date or time (RFC 3339's form; a blank may replace the T). Raises InputError."""
     try:
         return date.fromisoformat(text) if _DAY.fullmatch(text) else datetime.fromisoformat(text)
     except ValueError as e:

@@ -1,6 +1,6 @@
 """What is wrong with a small file that a person wrote: problems by their path, and their places in the text.
 
-Rules: a problem is found without looking at the text, and gets its place afterwards; all are reported, in the text's order.
+Rules: a problem is found without its place in the text, and gets it afterwards; all are reported, in the text's order.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from bundlekeeper.formats.toml_positions import Path, nearest, places
 
 @dataclass(frozen=True, slots=True)
 class Misread:
-    """What is wrong at `path`; `on_key` means the key and not its value."""
+    """What is wrong at `path`; with `on_key` at the key and not at its value."""
 
     code: str
     path: Path
@@ -33,13 +33,13 @@ def placed(source: SourceText, problems: Iterable[Misread]) -> list[Finding]:
         place = nearest(found, problem.path)
         line, column = source.position(place.key_start if problem.on_key else place.start)
         row = source.text.split("\n")[line - 1].removesuffix("\r")
-        told = (problem.code, Level.ERROR, source.name, problem.message, problem.hint)
-        rows.append((line, column, Finding(*told, source.where(line, column), excerpt(row, column))))
+        about = (problem.code, Level.ERROR, source.name, problem.message, problem.hint)
+        rows.append((line, column, Finding(*about, source.where(line, column), excerpt(row, column))))
     return [row for _, _, row in sorted(rows, key=lambda r: r[:2])]
 
 
 def misread_format(raw: Mapping[str, Any], key: str, known: int) -> Misread | None:
-    """What is wrong with the number of the file's format, which stands under `key`; None for `known`."""
+    """What is wrong with the number of the file's format, which is under `key`; None for `known`."""
     found = raw.get(key)
     if found is None:
         return Misread("missing-key", (), f"{key} is missing", f"add {key} = {known} as the first line")

@@ -1,10 +1,10 @@
 """The one place with rules for names that become files and folders, on any of Linux, Windows and FAT.
 
-Rules: a name is refused here, before any disk is touched, and every problem of it is reported at once; a version is never
-refused as a folder's name but written so that it is safe, one version one folder; names are compared by
-`collision_key`, because a FAT or exFAT medium keeps one file where Linux keeps two.
-Sources: Windows and FAT: 'Naming Files, Paths, and Namespaces' (Windows App Development documentation); Unicode forms
-and case: Unicode standard section 3.13, D145, and RFC 8493 section 6; bidi controls: UAX #9; NAME_MAX: limits.h(0p).
+Rules: a name is refused here, before any disk is touched, and every problem of it is reported at once; a version is
+never refused as a folder's name but written so that it is safe, one version one folder; names are compared by
+`collision_key`, because a FAT or exFAT medium keeps one file where Linux keeps two. Sources: Windows and FAT: 'Naming
+Files, Paths, and Namespaces' (Windows App Development documentation); Unicode forms and case: Unicode standard section
+3.13, D145, and RFC 8493 section 6; bidi controls: UAX #9; NAME_MAX: limits.h(0p).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _PLAIN_FOLDER = re.compile(r"[A-Za-z0-9_+(][A-Za-z0-9_+()~. -]*")
 class NameProblem:
     """One thing that is wrong with a name: a short word for it, what is, what to do.
 
-    `at` is the offset in characters of the first character that is meant, or None where the whole name is.
+    `at` is the offset in characters of the first bad character, or None where the whole name is bad.
     """
 
     reason: str
@@ -50,7 +50,7 @@ def problems_of_name(name: str) -> list[NameProblem]:
 
 
 def _characters(name: str) -> list[NameProblem]:
-    """The first of each sort of character that no name may hold."""
+    """The first of each sort of character that no name may have."""
     found: dict[str, NameProblem] = {}
     for at, char in enumerate(name):
         sort = _sort(char)
@@ -58,14 +58,14 @@ def _characters(name: str) -> list[NameProblem]:
             shown = visible(char)
             message, hint = {
                 "separator": (f"{shown} separates folders", "give the bare name, without a folder"),
-                "nul": ("the name holds a NUL character", "leave it out"),
-                "control": (f"the name holds the control character {shown}", "leave it out"),
+                "nul": ("the name has a NUL character", "remove it"),
+                "control": (f"the name has the control character {shown}", "remove it"),
                 "format": (
-                    f"the name holds the invisible character {shown}",
-                    "leave it out: it can make a name look like another",
+                    f"the name has the invisible character {shown}",
+                    "remove it: it can make a name look like another",
                 ),
-                "undecodable": (f"the name holds {shown}, which is no text", "give the name in UTF-8"),
-                "windows": (f"{shown} cannot stand in a name on Windows or FAT", "rename the file without it"),
+                "undecodable": (f"the name has {shown}, which is no text", "give the name in UTF-8"),
+                "windows": (f"{shown} is not allowed in a name on Windows or FAT", "rename the file without it"),
             }[sort]
             found[sort] = NameProblem(sort, message, hint, at)
     return list(found.values())
@@ -89,17 +89,25 @@ def _ends(name: str) -> list[NameProblem]:
     """How a name may not begin or end."""
     found = []
     if name[0] == "-":
-        found.append(NameProblem("hyphen", "the name begins with a hyphen", "commands would take it for an option", 0))
+        found.append(
+            NameProblem(
+                "hyphen", "the name begins with a hyphen", "rename the file: commands would read it as an option", 0
+            )
+        )
     if name[0] == "~":
-        found.append(NameProblem("tilde", "the name begins with a tilde", "shells would take it for a home folder", 0))
+        found.append(
+            NameProblem(
+                "tilde", "the name begins with a tilde", "rename the file: shells would read it as a home folder", 0
+            )
+        )
     if name[0].isspace():
-        found.append(NameProblem("blank", "the name begins with a blank", "leave the blank out", 0))
+        found.append(NameProblem("blank", "the name begins with a blank", "remove the blank", 0))
     if name[-1].isspace():
         message = "the name ends with a blank, which Windows and FAT drop"
-        found.append(NameProblem("blank", message, "leave the blank out", len(name) - 1))
+        found.append(NameProblem("blank", message, "remove the blank", len(name) - 1))
     if name[-1] == ".":
         message = "the name ends with a dot, which Windows and FAT drop"
-        found.append(NameProblem("dot", message, "leave the dot out", len(name) - 1))
+        found.append(NameProblem("dot", message, "remove the dot", len(name) - 1))
     if collision_key(name).startswith(OWN_PREFIXES):
         message = f"names that begin with {name[:6]} are the store's own"
         found.append(NameProblem("own", message, "rename the file", 0))
@@ -118,11 +126,11 @@ def _whole(name: str) -> list[NameProblem]:
         found.append(NameProblem("drive", message, "give the bare name, without a folder", 0))
     if unicodedata.normalize("NFC", name) != name:
         message = "the name is not in Unicode's composed form (NFC)"
-        found.append(NameProblem("form", message, "compose it, or some systems will hold two files that look the same"))
+        found.append(NameProblem("form", message, "compose it, or some systems will have two files that look the same"))
     length = len(name.encode("utf-8", "surrogateescape" if _escaped_bytes(name) else "surrogatepass"))
     if length > limits.NAME_BYTES:
-        message = f"the name takes {length} bytes in UTF-8, more than {limits.NAME_BYTES}"
-        found.append(NameProblem("long", message, "shorten it: file systems hold no longer name"))
+        message = f"the name has {length} bytes in UTF-8, more than {limits.NAME_BYTES}"
+        found.append(NameProblem("long", message, "shorten it: file systems have no longer names"))
     elif len(name) > limits.NAME_CHARACTERS:
         message = f"the name has {len(name)} characters, more than {limits.NAME_CHARACTERS}"
         found.append(NameProblem("long", message, "shorten it: its path on a medium would be too long for Windows"))
@@ -135,7 +143,7 @@ def _escaped_bytes(name: str) -> bool:
 
 
 def collision_key(name: str) -> str:
-    """What two names share when some file system takes them for one: canonical caseless form (Unicode D145), in NFC.
+    """The key that two names share which are one on some file system: canonical caseless (Unicode D145), in NFC.
 
     Raises nothing.
     """
@@ -157,8 +165,8 @@ def safe_folder(version: str) -> str:
     if text[-1] in ". ":
         text = f"{text[:-1]}%{ord(text[-1]):02x}"
     if len(text) > limits.FOLDER_CHARACTERS:
-        # "%%" begins nothing else, so a shortened name meets no escaped one.
-        import hashlib  # only for a name that is not kept as it is
+        # "%%" is nowhere else, so a shortened name never equals an escaped one.
+        import hashlib  # only for a name that is shortened
 
         text = f"{text[: limits.FOLDER_CHARACTERS - 34]}%%{hashlib.sha256(raw).hexdigest()[:32]}"
     return text

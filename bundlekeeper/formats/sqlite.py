@@ -22,10 +22,10 @@ FORMAT = 1
 
 @dataclass(frozen=True, slots=True)
 class Database:
-    """One of our databases: how it is known, how it is spoken of, and what helps when it fails.
+    """One of our databases: how it is recognised, its words in messages, and what helps when it fails.
 
-    `noun` is "the ledger", `thing` what a file of ours is ("a ledger"); `absent` says and hints what holds where there
-    is no file; `checked_bytes` bounds the files whose pages a writer has checked on opening (after a crash: any size).
+    `noun` is "the ledger", `thing` is "a ledger"; `absent` is the message and the hint where there is no file; a writer
+    has the pages of a file of up to `checked_bytes` checked on opening (after a crash: of any size).
     """
 
     noun: str
@@ -46,13 +46,13 @@ class Database:
         """Open the database at `path`; without `write` the connection refuses to change anything.
 
         Raises DamagedError when it is absent, not ours, of another format or damaged; RefusedError when it is a link;
-        UnfinishedError when it cannot be opened; LockedError when another process holds it for longer than `busy_s`.
+        UnfinishedError when it cannot be opened; LockedError when another process locks it for longer than `busy_s`.
         """
         where = str(path)
         if not path.is_file():
             message, hint = self.absent
             raise DamagedError(message, where=where, hint=hint)
-        if path.is_symlink():  # what it leads to is not the store's, and nobody looked at who may write it
+        if path.is_symlink():  # its target is not the store's, and nobody checked who may write it
             raise RefusedError(f"{self.noun} is a symbolic link", where=where, hint="put the file itself in its place")
         with self.on_disk(where):
             crashed = Path(f"{path}-journal").exists()  # a writer was killed; SQLite rolls it back on reading
@@ -94,12 +94,12 @@ class Database:
         connection.execute("PRAGMA trusted_schema = OFF")
         connection.execute("PRAGMA synchronous = EXTRA")
         if self.cache_kib is not None:
-            connection.execute(f"PRAGMA cache_size = -{self.cache_kib}")  # taken only as it is used
+            connection.execute(f"PRAGMA cache_size = -{self.cache_kib}")  # used only as needed
         return connection
 
     def _insist_on_ours(self, connection: sqlite3.Connection, where: str) -> None:
         if connection.execute("PRAGMA application_id").fetchone()[0] != self.application_id:
-            message = f"{self.noun} is empty or not {self.thing} of ours"
+            message = f"{self.noun} is empty or not {self.thing} of bundlekeeper's"
             raise DamagedError(message, where=where, hint=self.damage_hint)
         found = connection.execute("PRAGMA user_version").fetchone()[0]
         if found != FORMAT:
@@ -150,14 +150,14 @@ class Database:
 
     @contextmanager
     def wrapped(self, where: str) -> Iterator[None]:
-        """Raises DamagedError, LockedError, UnfinishedError for what SQLite raises; what else is raised passes."""
+        """Raises DamagedError, LockedError, UnfinishedError for SQLite's errors; other errors pass."""
         try:
             yield
         except KeeperError:
             raise
         except sqlite3.Error as error:
             raise self._ours(error, where) from error
-        except UnicodeDecodeError as error:  # a text that is no text any more: of a row, or of the schema page
+        except UnicodeDecodeError as error:  # a text that is no longer text: of a row, or of the schema page
             raise self.damaged(str(error), where) from error
 
     @contextmanager

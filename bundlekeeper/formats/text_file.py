@@ -1,4 +1,4 @@
-"""A text file as people see it: its name, its lines, and where in it something stands.
+"""A text file as people see it: its name, its lines, and places in it.
 
 Rules: lines end with LF or CRLF and nothing else (TOML 1.0.0, 'Spec'); lines and columns count from 1, columns count
 characters; bytes that are no UTF-8 are shown, never dropped; no value is shown at more than `MAX_SHOWN` characters.
@@ -28,7 +28,7 @@ class SourceText:
 
     def excerpt(self, column: int, offset: int) -> str:
         """The line around `offset`, which is at `column`, and a caret under it."""
-        # A line may be megabytes long; what stands farther off is not shown anyway.
+        # A line may be megabytes long; what is farther off is not shown anyway.
         start = max(offset - column + 1, offset - _NEAR)
         end = self.text.find("\n", offset, offset + _NEAR)
         row = self.text[start : offset + _NEAR if end < 0 else end]

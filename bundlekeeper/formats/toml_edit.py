@@ -1,8 +1,8 @@
 """Change values in a TOML text and leave every other byte alone.
 
 Rules: the text is spliced, never written again, so comments, layout and line ends stay; what comes out is parsed again
-and compared with what was meant, and a difference is our bug, never a file; every text is written as a basic string
-that reads back exactly. Grammar: TOML 1.0.0 (toml.io/en/v1.0.0), parser: tomllib.
+and compared with the intended document, and a difference is an internal error, never written to a file; every text is
+written as a basic string that reads back exactly. Grammar: TOML 1.0.0 (toml.io/en/v1.0.0), parser: tomllib.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ _SHORT = {"\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r", '"': 
 
 
 def basic_string(text: str) -> str:
-    """`text` as a TOML basic string, quotes and all; what can't be seen is escaped, so it is safe in a comment too.
+    """`text` as a TOML basic string, quotes and all; invisible characters are escaped, so it is safe in a comment too.
 
-    Raises InputError for text that is no Unicode (a file name's undecodable bytes), which TOML cannot hold.
+    Raises InputError for text that is no Unicode (a file name's undecodable bytes), which TOML cannot express.
     """
     return '"' + "".join(_character(c, text) for c in text) + '"'
 
@@ -50,7 +50,7 @@ def literal(value: str | int) -> str:
 
 
 class Edit:
-    """One round of changes to one text: ask `data`, change, take `result`."""
+    """One round of changes to one text: read `data`, change, get `result`."""
 
     def __init__(self, text: str, *, name: str, wanted: Collection[Path] | None = None) -> None:
         """`name` is the file's name for places; only `wanted` paths can be changed when given.
@@ -62,7 +62,7 @@ class Edit:
         self._places = places(text, wanted)
         self._meant = copy.deepcopy(self.data)
         self._splices: list[tuple[int, int, str]] = []
-        self._blocks: list[str] = []  # new tables, which stand at the end of the text
+        self._blocks: list[str] = []  # new tables, which go to the end of the text
 
     @property
     def changed(self) -> bool:
@@ -70,7 +70,7 @@ class Edit:
         return bool(self._splices or self._blocks)
 
     def place(self, path: Path) -> TomlPlace:
-        """Where the value of `path` stands. Raises InputError when it was not found."""
+        """Where the value of `path` is. Raises InputError when it was not found."""
         place = self._places.get(path)
         if place is None:
             raise InputError(
@@ -100,8 +100,8 @@ class Edit:
     def put(self, table: Path, key: str, value: str | int, *, after: str, comment: str | None = None) -> None:
         """Set `key` of a table: in its place, or, where it is missing, behind the key `after` of the same table.
 
-        `comment` takes the place of what `comment()` gives for a key that is there; None keeps that.
-        Raises InputError when a place was not found, and for a text that TOML cannot hold.
+        `comment` replaces the one of a key that is there (`comment()`); None keeps it.
+        Raises InputError when a place was not found, and for a text that TOML cannot express.
         """
         target = self._table(table)
         shown = literal(value)
@@ -154,7 +154,7 @@ class Edit:
         present.append(element)
 
     def result(self) -> str:
-        """The text with all changes. Raises KeeperError, our bug, when it does not say what was meant."""
+        """The text with all changes. Raises KeeperError, an internal error, when it is not the intended document."""
         parts: list[str] = []
         done = 0
         for start, end, new in sorted(self._splices, key=lambda splice: splice[0]):
@@ -170,7 +170,7 @@ class Edit:
             same = False
         if not same:
             raise KeeperError(
-                f"changing {self.source.name} went wrong; it was left as it is",
+                f"changing {self.source.name} went wrong; the file was not changed",
                 hint="change it by hand, and report this with the file",
                 where=self.source.name,
             )

@@ -1,8 +1,8 @@
 """TOML of the plainest kind, read several times as fast as by tomllib: what a program writes for many components.
 
 Rules: plain is a text of which every line is blank, a comment, `[[name]]` or `key = value` with a bare key and a value
-that ends on its line; what is not plain, or not TOML, is None, and whoever asks takes tomllib, which also tells what
-is wrong; what is plain comes out equal to what tomllib gives (the tests hold both against each other).
+that ends on its line; the result is None for a text that is not plain, or not TOML: the caller uses tomllib then, which
+also reports what is wrong; a plain text gives the same as tomllib (the tests compare both).
 Grammar: TOML 1.0.0, 'Comment', 'Keys', 'String', 'Array of Tables'.
 """
 
@@ -29,7 +29,7 @@ def loads(text: str) -> dict[str, object] | None:
     text = text.replace("\r\n", "\n")  # as tomllib does
     whole: dict[str, object] = {}
     lists: dict[str, list[dict[str, object]]] = {}
-    values: dict[str, object] = {}  # of the few that are no simple strings and stand on many lines
+    values: dict[str, object] = {}  # of the few that are no simple strings and are on many lines
     table, end = whole, 0
     for line in _LINE.finditer(text):
         if line.start() != end:
@@ -62,14 +62,14 @@ def loads(text: str) -> dict[str, object] | None:
     return whole if end == len(text) else None
 
 
-def _value(told: str, values: dict[str, object]) -> object:
+def _value(text: str, values: dict[str, object]) -> object:
     """One value, None where it is none that ends on its line; a list or table is a new one each time."""
-    found = values.get(told)
+    found = values.get(text)
     if found is None:
         try:
-            found = tomllib.loads(f"value = {told}")["value"]
+            found = tomllib.loads(f"value = {text}")["value"]
         except (ValueError, RecursionError):
             return None
         if not isinstance(found, list | dict) and len(values) < 1000:
-            values[told] = found
+            values[text] = found
     return found

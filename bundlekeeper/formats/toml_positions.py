@@ -1,9 +1,9 @@
-"""Where each value of a TOML text stands: `tomllib` gives values without places, this gives places without values.
+"""Where each value of a TOML text is: `tomllib` gives values without places, this gives places without values.
 
-Rules: it is only asked about text that `tomllib` accepted, so it need not judge, and it never does; whatever surprises
-it ends the search and keeps what was found, and `nearest` then answers with the closest place around; it neither
-raises nor loops on any text; lines and columns count characters from 1, offsets count characters from 0.
-Grammar: TOML 1.0.0 (toml.io/en/v1.0.0); line breaks, comments and a last comma in inline tables (1.1) do no harm.
+Rules: it is used only on text that `tomllib` accepts, so it never judges; a surprise ends the search and keeps what was
+found, and `nearest` then gives the closest place around; it neither raises nor loops on any text; lines and columns
+count characters from 1, offsets count characters from 0. Grammar: TOML 1.0.0 (toml.io/en/v1.0.0); line breaks, comments
+and a last comma in inline tables (1.1) do no harm.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _QUOTED = r""""[^"\\\n]*(?:\\.[^"\\\n]*)*"|'[^'\n]*'"""
 _KEY = re.compile(rf"[A-Za-z0-9_-]+|{_QUOTED}")
 _LONG_BASIC = re.compile(r'"""[^"\\]*(?:(?:\\.|"{1,2}(?!"))[^"\\]*)*"""(?:"{1,2})?', re.DOTALL)
 _LONG_LITERAL = re.compile(r"'''[^']*(?:'{1,2}(?!')[^']*)*'''(?:'{1,2})?")
-# What can stand inside an array or an inline table, as far as brackets are to be counted.
+# What can be inside an array or an inline table, as far as brackets are to be counted.
 _NESTED = re.compile(rf"""{_LONG_BASIC.pattern}|{_LONG_LITERAL.pattern}|{_QUOTED}|#[^\n]*+|[\[\]{{}}]""", re.DOTALL)
 _SCALAR = re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2} (?=[0-9]{2}:))?[^ \t\r\n,\[\]{}#]+")
 
@@ -35,7 +35,7 @@ class TomlPlace:
 
     `line` and `column` are those of `start`. An element of an array has no key: `key_start == key_end == start`.
     A table's value is its header, `[a.b]` or `[[a.b]]`; a table that only a longer key or header implies is that part
-    of the key. An array of tables stands at its first header; its elements have an index each.
+    of the key. The place of an array of tables is its first header; its elements have an index each.
     `body_end` is where something may be added: for a table or the document, the end of the line (before its line
     break) of its last own statement; for an inline table, an array or a table that only dotted keys imply, the end of
     its last value; else `end`.
@@ -51,7 +51,7 @@ class TomlPlace:
 
 
 class _SurpriseError(Exception):
-    """The text is not what it was said to be; the search ends."""
+    """The text is not what was expected; the search ends."""
 
 
 @dataclass(slots=True)
@@ -124,7 +124,7 @@ class _Search:
             self.found[path] = TomlPlace(old.line, old.column, old.start, end, old.key_start, old.key_end, body_end)
 
     def _imply(self, path: Path, part: _Part) -> None:
-        """Remember a table that nothing but a longer key or header names; a header of its own wins later."""
+        """Note a table that only a longer key or header names; a header of its own replaces it later."""
         if path not in self.found and path not in self._counts:
             self._implied.add(path)
             self._keep(path, part.start, part.end, part.start, part.end, part.end)

@@ -1,7 +1,7 @@
 """From bytes to a TOML document, with a guard before the parser.
 
 Rules: nothing is parsed that is too large, no UTF-8, nested absurdly or full beyond measure; the guard is one walk
-that knows strings and comments and judges nothing else; whatever the parser raises becomes an InputError that names
+that knows only strings and comments; whatever the parser raises becomes an InputError that names
 line and column. The codes of the problems are those of `model.lint.common.codes`.
 Grammar: TOML 1.0.0; parser: tomllib.
 """
@@ -21,8 +21,8 @@ MAX_DEPTH = 32  # arrays and inline tables inside each other; parts of a dotted 
 MAX_VALUES = 300_000  # opening brackets, equal signs and commas; 5,000 images have about 100,000
 MAX_WORD = 400  # characters of a bare key or a number; int() alone would take 4,300 digits and more in hexadecimal
 
-# Strings and comments are walked over whole. A string that never ends takes the rest of its line or of the text: the
-# parser will refuse it at just that place.
+# Strings and comments are walked over whole. A string that never ends reaches to the end of its line or of the text:
+# the parser will refuse it at just that place.
 _TOKEN = re.compile(
     r"""
       \"\"\"(?:[^"\\]++|\\.|"(?!""))*+(?:"{3,5})?
@@ -74,7 +74,7 @@ def guard(data: bytes, *, name: str, max_bytes: int) -> SourceText:
     source = SourceText(name, text)
     nul = text.find("\0")
     if nul >= 0:
-        raise _refusal("not-text", "a NUL character stands in the file", "is this the right file?", source, nul)
+        raise _refusal("not-text", "there is a NUL character in the file", "is this the right file?", source, nul)
     _walk(source)
     return source
 
@@ -88,12 +88,12 @@ def _walk(source: SourceText) -> None:
         if char in "[{,=":
             values += 1
             if values > MAX_VALUES:
-                message = f"more than {MAX_VALUES:_} values stand before this place"
+                message = f"there are more than {MAX_VALUES:_} values before this place"
                 raise _refusal("too-many", message, "is this the right file? Split the work over several", source, at)
         if char in "[{":
             depth += 1
             if depth > MAX_DEPTH:
-                message = f"arrays and tables stand more than {MAX_DEPTH} deep inside each other here"
+                message = f"arrays and tables are more than {MAX_DEPTH} deep inside each other here"
                 raise _refusal("too-deep", message, "flatten it; a manifest needs no more than five", source, at)
         elif char in "]}":
             depth = max(0, depth - 1)
@@ -126,30 +126,30 @@ def _not_utf8(data: bytes, error: UnicodeDecodeError, name: str) -> InputError:
 _HINTS = {
     "Invalid value": "texts need quotes around them, dates are written 2026-08-14, and true and false in small letters",
     "Invalid date or datetime": "there is no such day",
-    "Cannot overwrite a value": "this key stands twice in its table, or names a value as if it were a table",
+    "Cannot overwrite a value": "this key is twice in its table, or uses a value as a table",
     "Duplicate inline table key": "keep one of the two",
-    "Cannot declare": "this table stands twice; several of a kind are written with double brackets, [[bundle]]",
+    "Cannot declare": "this table is there twice; several of a kind are written with double brackets, [[bundle]]",
     "Unterminated string": "a quote is missing; a text of several lines needs three",
-    "Illegal character": "a text on one line may not hold line breaks or control characters; is its end quote missing?",
+    "Illegal character": "a text on one line may have no line breaks or control characters; is its end quote missing?",
     "Expected newline or end of document": "one statement on a line; is a quote or a comma missing before this place?",
     "Expected '=' after a key": "write key = value",
     "Unclosed array": "is a comma or a closing bracket missing before this place?",
-    "Unclosed inline table": "is a comma or a brace missing? An inline table { … } stands on one line",
+    "Unclosed inline table": "is a comma or a brace missing? An inline table { … } is on one line",
     "Invalid initial character for a key part": "keys of other characters than A-Z a-z 0-9 - _ need quotes",
     "Unescaped '\\' in a string": "double the backslash, or use single quotes",
 }
 
 
 def _not_toml(source: SourceText, error: tomllib.TOMLDecodeError) -> InputError:
-    message = str(error)
-    place = _AT.search(message)
+    reason = str(error)
+    place = _AT.search(reason)
     offset = len(source.text.rstrip()) if source.text.strip() else 0
     if place and place[1]:
         offset = source.offset(int(place[1]), int(place[2]))
-    message = "not TOML: " + (message[: place.start()] if place else message)
+    message = "not TOML: " + (reason[: place.start()] if place else reason)
     if place and not place[1]:
         message += " before the end of the file"
-    hint = next((hint for begin, hint in _HINTS.items() if message.startswith(begin)), "see toml.io for the format")
+    hint = next((hint for begin, hint in _HINTS.items() if reason.startswith(begin)), "see toml.io for the format")
     return _refusal("not-toml", message, hint, source, offset)
 
 

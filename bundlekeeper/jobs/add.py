@@ -1,4 +1,4 @@
-"""Taking a manifest's bundles into the store, from folders and mirrors."""
+"""Adding a manifest's bundles to the store, from folders and mirrors."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.stop import Stop
-    from bundlekeeper.store.adding.sources import BundleSource, Link
     from bundlekeeper.store.adding.add import AddResult
+    from bundlekeeper.store.adding.sources import BundleSource, Link
 
 LINKS = ("none", "reflink", "hard")
 
 
 @dataclass(frozen=True, slots=True)
 class AddOptions:
-    """How bundles are taken: `sources` are folders and http(s) mirrors, `link` is one of `LINKS`, `wait_s` seconds.
+    """How bundles are added: `sources` are folders and http(s) mirrors, `link` is one of `LINKS`, `wait_s` seconds.
 
-    `ca`, `allow_hosts`, `headers` and `trust_env` say how mirrors are spoken to.
+    `ca`, `allow_hosts`, `headers` and `trust_env` are for talking to mirrors.
     """
 
     sources: tuple[str, ...]
@@ -40,7 +40,7 @@ class AddOptions:
 
 @dataclass(frozen=True, slots=True)
 class AddedBundles:
-    """What came of it; `findings` holds those about the manifest as well."""
+    """The result; `findings` has those about the manifest as well."""
 
     root: Path
     result: AddResult
@@ -53,17 +53,17 @@ class AddedBundles:
 
 
 def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop) -> AddedBundles:
-    """Take the given manifest's bundles into the store; a dry run makes no store and does with none.
+    """Add the given manifest's bundles to the store; a dry run makes no store and needs none.
 
-    Raises InputError with every problem of the manifest, and as `store add.take`.
+    Raises InputError with every problem of the manifest, and as `store.adding.add.add_bundles`.
     """
     from bundlekeeper.model.lint import but_of_bundles
     from bundlekeeper.model.lint.read_manifest import read
-    from bundlekeeper.store.adding.add import take
+    from bundlekeeper.store.adding.add import add_bundles
 
     loaded = read(given.data, name=given.name, today=session.today())
     sources = [_source(place, session.root, loaded, options) for place in options.sources]
-    result = take(
+    result = add_bundles(
         None if options.dry_run and not session.is_there else session.store,
         loaded,
         sources,

@@ -1,8 +1,8 @@
-"""A first manifest from what is at hand: files, folders of files, and checksum lists, told apart by looking.
+"""A first manifest from files, folders of files, and checksum lists, which are recognised by their content.
 
 Rules: a list's digest is the publisher's, a file's own is "own copy"; when both are given for one file, the file gives
 the size and its bytes must agree with the list, else it is a finding; a list with a bad line is refused whole, never
-taken for firmware.
+read as firmware.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import InputError, UnfinishedError, told_after
+from bundlekeeper.errors import InputError, UnfinishedError, errors_include
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded, reason, text_of
@@ -67,7 +67,7 @@ def draft(paths: Sequence[Path], platform: str | None, caller: Caller, stop: Sto
 
     name = checked_platform(platform)
     entries, found = _gathered(paths, caller, stop)
-    with told_after(found):
+    with errors_include(found):
         text = draft_text(entries, platform=name, issued=caller.today(), digest_from=OWN_COPY)
     return DraftedManifest(text, len(entries), found)
 
@@ -80,18 +80,18 @@ def draft_into(
 
     checked_platform(platform)
     entries, found = _gathered(paths, caller, stop)
-    with told_after(found):
+    with errors_include(found):
         old = read_bounded(manifest, limits.MANIFEST_BYTES, "the manifest")
         text, report = fill(text_of(manifest, old), entries, name=manifest)
     return AmendedManifest(manifest, text, old, report, found)
 
 
 def _gathered(paths: Sequence[Path], caller: Caller, stop: Stop) -> tuple[list[DraftRow], list[Finding]]:
-    """Entries for a draft, each naming where its digest comes from, and what was found on the way.
+    """Entries for a draft, each naming where its digest comes from, and the findings.
 
-    A line for each sort of thing tells what lay in the given folders and was not looked at.
+    A line for each sort of file reports what was in the given folders and was passed over.
     """
-    lists, files, passed_over = _told_apart(paths)
+    lists, files, passed_over = _sorted_out(paths)
     gathered = merge(lists, _digested(files, caller, stop))
     sorts: dict[str, list[str]] = {}
     for path, what in passed_over:
@@ -100,7 +100,9 @@ def _gathered(paths: Sequence[Path], caller: Caller, stop: Stop) -> tuple[list[D
         more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
         caller.tell(f"passed over: {what}: {', '.join(names[:_SHOWN])}{more}")
     if sorts:
-        caller.tell("hint: name what is meant: a folder of its own, a link's file, a list that came by another way")
+        caller.tell(
+            "hint: to include one, name it: the inner folder, the link's file, a list that came through another channel"
+        )
     return gathered
 
 
@@ -119,7 +121,7 @@ def checked_platform(name: str | None) -> str:
     return name
 
 
-def _told_apart(paths: Sequence[Path]) -> tuple[list[ChecksumList], list[Path], list[tuple[Path, str]]]:
+def _sorted_out(paths: Sequence[Path]) -> tuple[list[ChecksumList], list[Path], list[tuple[Path, str]]]:
     lists: list[ChecksumList] = []
     files: list[Path] = []
     bad: list[InputError] = []
@@ -146,7 +148,7 @@ def _told_apart(paths: Sequence[Path]) -> tuple[list[ChecksumList], list[Path], 
 
 
 def _all_of(errors: list[InputError]) -> InputError:
-    """One error for several lists; what is wrong with a list as a whole becomes a problem of its own."""
+    """One error for several lists; a fault of a whole list becomes a problem of its own."""
     problems: list[Finding] = []
     for error in errors:
         whole = Finding("list-line", LIST_CODES["list-line"].level, error.where, error.message, error.hint)
@@ -169,7 +171,7 @@ def _is_folder(path: Path) -> bool:
 
 
 def _in_folder(folder: Path) -> list[tuple[Path, str]]:
-    """What lies in a folder, sorted; with each the reason why it is passed over, empty for a bundle file."""
+    """The files of a folder, sorted; with each the reason why it is passed over, empty for a bundle file."""
     try:
         return [(path, _other_than_a_bundle(path)) for path in sorted(folder.iterdir())]
     except OSError as error:
@@ -184,12 +186,12 @@ def _other_than_a_bundle(path: Path) -> str:
         return "hidden file"
     if is_signature_of_list(path.name):
         return "signature of a list"
-    # A list that lies beside the files is no other way of getting it: it must be named.
+    # A list beside the files came through the same channel: it counts only where the user names it.
     return "checksum list" if _list_data(path) is not None else ""
 
 
 def _list_data(path: Path) -> bytes | None:
-    """The bytes of a checksum list, good or bad, with no more than one beyond the limit; None for any other file."""
+    """The bytes of a checksum list, good or bad, at most one more than the limit; None for any other file."""
     try:
         with path.open("rb") as file:
             head = file.read(HEAD_BYTES + 1)
@@ -226,5 +228,5 @@ def _entry(outcome: DigestOutcome) -> DraftRow:
     path = Path(outcome.task.key)
     if outcome.error is not None or outcome.digest is None:
         raise UnfinishedError(f"cannot be read: {outcome.error}", where=str(path))
-    name = os.fsencode(path.name).decode("utf-8", "surrogateescape")  # a poor locale decodes names by ASCII
+    name = os.fsencode(path.name).decode("utf-8", "surrogateescape")  # under the C locale Python decodes names as ASCII
     return DraftRow(name, outcome.digest.sha256, outcome.digest.size)

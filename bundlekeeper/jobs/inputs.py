@@ -29,7 +29,7 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
     except (OSError, ValueError) as error:
         raise InputError(f"{what} cannot be opened: {reason(error)}", where=path) from error
     mode = os.fstat(fd).st_mode
-    # A pipe is welcome (process substitution gives one); a device or a folder never holds an input file.
+    # A pipe is allowed (process substitution gives one); a device or a folder is never an input file.
     if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
         os.close(fd)
         raise InputError(f"{what} is not a regular file", where=path)
@@ -40,7 +40,7 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
         except OSError as error:
             raise UnfinishedError(f"{what} cannot be read: {reason(error)}", where=path) from error
     if not data and stat.S_ISFIFO(mode):
-        # Nobody had it open for writing, or the command behind it failed: an empty file is not what was meant.
+        # Nobody had it open for writing, or the command behind it failed: an empty file was not intended.
         raise InputError(f"{what} is a pipe from which nothing came", where=path, hint="start its writer first")
     if len(data) > limit:
         raise _too_large(what, limit, path)
@@ -48,7 +48,7 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
 
 
 def _too_large(what: str, limit: int, where: str) -> InputError:
-    """The refusal with its code among the problems, as the parser would have told it."""
+    """The refusal with its code among the problems, as the parser would report it."""
     from bundlekeeper.findings import Finding, Level
 
     message, hint = f"{what} is larger than {limit} bytes", "is this the right file?"

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class LintedManifest:
-    """One manifest and what is wrong with it; `error` is why it could not be read, None where it could."""
+    """One manifest and its findings; `error` is why it could not be read, None where it could."""
 
     name: str
     findings: Sequence[Finding]
@@ -46,7 +46,10 @@ class ShownManifest:
 
 
 def lint(names: Sequence[str], today: date) -> list[LintedManifest]:
-    """What is wrong with each manifest, as of `today`. Raises InputError, UnfinishedError for a single unread one."""
+    """What is wrong with each manifest, as of `today`.
+
+    Raises InputError, UnfinishedError where there is one manifest and it cannot be read.
+    """
     linted = [_linted(name, today) for name in names]
     if len(linted) == 1 and linted[0].error is not None:
         raise linted[0].error
@@ -65,7 +68,7 @@ def _linted(name: str, today: date) -> LintedManifest:
 
 
 def show(session: Session, name: str, signature: Path | None) -> ShownManifest:
-    """What a manifest says, and who signed it by the store's trust list, where there is a store.
+    """The content of a manifest, and who signed it by the store's trust list, where there is a store.
 
     Raises InputError with every problem of the manifest, RefusedError for a signature that is not good.
     """
@@ -89,8 +92,8 @@ def confirm(manifest: str, against: str, source: str | None, today: date) -> Ame
 
     listed = parse(read_bounded(against, limits.CHECKSUM_LIST_BYTES, "the checksum list"), name=against)
     old = read_bounded(manifest, limits.MANIFEST_BYTES, "the manifest")
-    said = source if source is not None else f"publisher: {Path(against).name}, {today.isoformat()}"
-    text, report = compare(text_of(manifest, old), listed, source=said, today=today, name=manifest)
+    listed_from = source if source is not None else f"publisher: {Path(against).name}, {today.isoformat()}"
+    text, report = compare(text_of(manifest, old), listed, source=listed_from, today=today, name=manifest)
     return AmendedManifest(manifest, text, old, report)
 
 

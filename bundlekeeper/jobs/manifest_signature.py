@@ -1,6 +1,6 @@
 """The signature of a manifest, for every job that reads one: finding its file, ruling on it.
 
-Rules: the signature is MANIFEST.sig beside the manifest unless the user names another file; what is found beside it is
+Rules: the signature is MANIFEST.sig beside the manifest unless the user names another file; that file is
 read through no link; a signature that is not good stops every command (4), one that is not looked at never counts.
 """
 
@@ -44,8 +44,8 @@ def given_manifest(name: str, signature: Path | None) -> GivenManifest:
 def signature_of(manifest: str, option: Path | None) -> bytes | None:
     """The bytes of the manifest's signature, None where there is none.
 
-    Raises InputError when the named file is not there or too large, RefusedError when something else than a file of
-    some size stands beside the manifest under the signature's name, UnfinishedError when it cannot be read.
+    Raises InputError when the named file is not there or too large, RefusedError when something else than a small
+    file is beside the manifest under the signature's name, UnfinishedError when it cannot be read.
     """
     if option is not None:
         return read_bounded(str(option), limits.SIGNATURE_BYTES, "the signature")

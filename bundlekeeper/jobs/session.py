@@ -2,7 +2,8 @@
 
 Rules: everything is opened when it is first asked for and never twice; the store database is copied into memory once,
 so that two states are never mixed and no writer waits for a command that reads slowly; the manifest in force is read by
-one reader, which follows no links; who only asks makes nothing; nothing here prints: what must be reported goes to `tell`.
+one reader, which follows no links; a command that only reads makes nothing; nothing here prints: what must be reported
+goes to `tell`.
 """
 
 from __future__ import annotations
@@ -25,12 +26,12 @@ if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import KindRule, Manifest
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.store_database import StoreDatabase
     from bundlekeeper.store.database.rows import Admitted
+    from bundlekeeper.store.database.store_database import StoreDatabase
     from bundlekeeper.store.signatures.voucher import Voucher
 
 LEDGER = "ledger.sqlite"
-_TOLD: set[str] = set()  # what a process tells once, however many sessions it has
+_REPORTED: set[str] = set()  # stores of which a process reported the owner, however many sessions it has
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +46,9 @@ class Caller:
 
 @dataclass(frozen=True, slots=True)
 class InForce:
-    """The manifest in force: its row, its bytes, and the document with what a newer manifest withdrew since.
+    """The manifest in force: its row, its bytes, and the document with what a newer manifest withdrew.
 
-    `unknown` says what cannot be known of those withdrawals.
+    `unknown` has the findings where those withdrawals are unknown.
     """
 
     admitted: Admitted
@@ -100,26 +101,22 @@ class Session:
 
     @cached_property
     def store(self) -> Store:
-        """The store, open; root is reported, once, when it is another user's. Raises as `Store.open`."""
+        """The store, open; a note reports, once, that root uses another user's store. Raises as `Store.open`."""
         from bundlekeeper.store.contents.store import Store
 
         store = self._stack.enter_context(Store.open(self.root, write=self.write))
         if store.rights.foreign:
             self._tell_root(store.rights.foreign)
         if store.adopted:
-            self.tell(
-                "note: the store had no .keeper folder: a new one was made; it knows no keys and no ledger of before"
-            )
+            self.tell("note: the store had no .keeper folder: a new one was made, without the old keys and ledger")
         return store
 
     def _tell_root(self, owner: str) -> None:
-        if str(self.root) in _TOLD:
+        if str(self.root) in _REPORTED:
             return
-        _TOLD.add(str(self.root))
-        self.tell(f"note: you are root, and the store belongs to {owner}: its owner may change all that is in it")
-        self.tell(
-            "hint: what you write into it is root's: run as its owner instead, or give it back afterwards (chown)"
-        )
+        _REPORTED.add(str(self.root))
+        self.tell(f"note: you are root, and the store belongs to {owner}: its owner may change everything in it")
+        self.tell("hint: new files in it belong to root: run as its owner instead, or run chown afterwards")
 
     # The store database
 
@@ -135,14 +132,14 @@ class Session:
 
     @cached_property
     def consulted(self) -> tuple[StoreDatabase, list[Finding]]:
-        """The store database as far as it holds, and what is damaged of it, as errors. Raises as `repair.consulted`."""
+        """The store database as far as it is right, and its damage, as errors. Raises as `repair.consulted`."""
         from bundlekeeper.store.contents.repair import consulted
 
         return self._stack.enter_context(consulted(self.store))
 
     @cached_property
     def admitted(self) -> list[Admitted]:
-        """The manifests that the store admitted, in that order. Raises as `store's database`."""
+        """The manifests that the store admitted, in that order. Raises as `database`."""
         return self.database.admitted() if self.database is not None else []
 
     @cached_property
@@ -150,7 +147,7 @@ class Session:
         """The manifest that the store admitted last, from its kept copy; None where it admitted none.
 
         Raises UnfinishedError or RefusedError when the copy cannot be read, DamagedError when it is not the admitted
-        one; what else `store's database` raises.
+        one; and as `database`.
         """
         if not self.admitted:
             return None
@@ -175,9 +172,9 @@ class Session:
 
     @cached_property
     def voucher(self) -> Voucher:
-        """Who rules on signatures, as of now; without a store it can look at nothing.
+        """The voucher, which rules on signatures, as of now; without a store it has no trust list.
 
-        A store database that cannot be read is reported by whoever asks it next. Raises InputError for a broken
+        A store database that cannot be read is reported where it is used next. Raises InputError for a broken
         store.toml.
         """
         from bundlekeeper.store.signatures.voucher import Voucher
@@ -205,7 +202,7 @@ class Session:
     def ledger(self) -> Ledger:
         """The store's ledger; made where absent, in a session that writes.
 
-        Raises InputError when there is none yet to be asked; DamagedError, LockedError, UnfinishedError.
+        Raises InputError when there is none yet; DamagedError, LockedError, UnfinishedError.
         """
         from bundlekeeper.ledger.record.ledger import Ledger
 
@@ -216,7 +213,7 @@ class Session:
 
 
 def nothing_recorded(ledger: Path) -> InputError:
-    """The error of a store without a ledger that is asked."""
+    """The error where a store without a ledger is asked."""
     message, hint = (
         "nothing was recorded in this store yet",
         "begin with what runs today: bundlekeeper inventory load FILE",
@@ -228,7 +225,7 @@ def is_there(path: Path) -> bool:
     """True when something is at `path`. Raises UnfinishedError where nobody can say."""
     from bundlekeeper.store.disk import files
 
-    with files.wrapped("it cannot be said what is there", str(path)):
+    with files.wrapped("the path cannot be read", str(path)):
         try:
             path.stat()
         except (FileNotFoundError, NotADirectoryError):

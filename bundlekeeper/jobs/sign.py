@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class SignedFile:
-    """A file's signature, armored; whose it is, and the line for ssh-keygen's list of allowed signers."""
+    """A file's signature, armored; its key's fingerprint, and the line for ssh-keygen's list of allowed signers."""
 
     file: Path
     signature: str
@@ -34,7 +34,7 @@ def sign(file: Path, key: Path, purpose: str, passphrase: Passphrase) -> SignedF
     from bundlekeeper.verification.signatures import sign as signing
 
     if purpose not in ("manifests", "bundles"):
-        raise InputError(f"--for {purpose}: not something that is signed here", hint="manifests or bundles")
+        raise InputError(f"--for {purpose}: bundlekeeper does not sign these", hint="manifests or bundles")
     digests = _digests(file, signing.DIGEST_OF[purpose])
     private = signing.load_private_key(str(key), passphrase)
     signature = signing.sign_document(private, purpose, digests).decode("ascii")

@@ -1,4 +1,4 @@
-"""What is in the store, by family, with the manifests it accepted and what is worth knowing of it."""
+"""What is in the store, by family, with the manifests that it admitted and the findings on it."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class StoreList:
-    """The bundles in their order, the manifests in that of acceptance, and what was let through: when, what, why."""
+    """The bundles, the manifests in the order of admission, and the exceptions: when, what, subject, reason."""
 
     root: Path
     bundles: list[Holding]
@@ -40,11 +40,11 @@ class StoreList:
 
 
 def store_list(session: Session, family: str | None = None) -> StoreList:
-    """What the store holds of one family, or of all.
+    """What is in the store of one family, or of all.
 
     Raises InputError for a family that is none; DamagedError, LockedError, RefusedError, UnfinishedError.
     """
-    from bundlekeeper.store.contents.manifest_dates import stands
+    from bundlekeeper.store.contents.manifest_dates import date_findings
     from bundlekeeper.store.contents.right_now import findings_of, holdings
     from bundlekeeper.store.signatures.voucher import read_settings
 
@@ -55,12 +55,12 @@ def store_list(session: Session, family: str | None = None) -> StoreList:
     settings = read_settings(session.store.fd)
     found = [*found, *findings_of(rows, session.now(), settings.max_verification_age_s if settings else None)]
     manifests = database.admitted()
-    found += stands(manifests, session.now())
+    found += date_findings(manifests, session.now())
     return StoreList(session.root, rows, manifests, database.exceptions(), found)
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:
-    """By family, then by version in natural order (what that cannot place comes last, as text), then by name."""
+    """By family, then by version in natural order (last, as text, those without one), then by name."""
     from bundlekeeper.model.versions import order
 
     family = FAMILIES.index(row.stored.family)

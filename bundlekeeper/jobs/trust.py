@@ -1,7 +1,8 @@
-"""The keys and certificates that signatures are held against.
+"""The keys and certificates that signatures are verified with.
 
-Rules: the list is the store's, kept under its lock; a key is never taken from a medium or a manifest, only from a file
-that the user names; no key is removed: a removed one stays listed, so that its signatures are reported from a stranger's.
+Rules: the list is the store's, changed under its lock; a key never comes from a medium or a manifest, only from a file
+that the user names; no entry is deleted: a removed one stays listed, so that its signatures are not reported as an
+unknown key's.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ _WAIT_S = 60.0
 
 @dataclass(frozen=True, slots=True)
 class TrustOptions:
-    """What an entry is to be: its files, the one form of signature and the purposes that it is good for, its days."""
+    """A new entry: its files, its one form of signature, its purposes, its days."""
 
     name: str
     file: Path
@@ -44,7 +45,7 @@ class TrustOptions:
 
 @dataclass(frozen=True, slots=True)
 class TrustedKeys:
-    """Entries of the list, each as it stands on the day `today`, and an error for each that could not be read.
+    """Entries of the list, each with its state on the day `today`, and an error for each that could not be read.
 
     `was_root_of` names the live entries whose chains end at a key that was removed.
     """
@@ -85,7 +86,9 @@ def add_key(session: Session, options: TrustOptions) -> TrustedKeys:
             added_from=str(options.file),
         )
         trust_list.add(session.store.fd, entry)
-        session.store.database(write=True).close()  # a store that only trusts is a whole store, to `store list` as well
+        session.store.database(
+            write=True
+        ).close()  # a store with nothing but keys is a whole store, for `store list` as well
     return TrustedKeys(session.root, session.today(), [entry], findings=doubts_of(entry, session.now()))
 
 
@@ -98,15 +101,15 @@ def list_keys(session: Session) -> TrustedKeys:
 
 
 def remove_key(session: Session, key: str, reason: str) -> TrustedKeys:
-    """Trust the key with this name or fingerprint no longer, under any name. Raises InputError; as `Store.open`."""
+    """Stop trusting the key with this name or fingerprint, under any name. Raises InputError; as `Store.open`."""
     from bundlekeeper.store.signatures import trust_list
     from bundlekeeper.verification.keys.entries import root_keys
 
     with _locked(session, "trust remove"):
         entries = trust_list.remove(session.store.fd, key, at=session.now(), reason=reason)
         live = [entry for entry in trust_list.read_all(session.store.fd).entries if not entry.removed]
-    led = [entry.name for entry in live if entries[0].fingerprint in root_keys(entry)]
-    return TrustedKeys(session.root, session.today(), entries, was_root_of=led)
+    chained = [entry.name for entry in live if entries[0].fingerprint in root_keys(entry)]
+    return TrustedKeys(session.root, session.today(), entries, was_root_of=chained)
 
 
 def renew_revocations(session: Session, name: str, files: Sequence[Path]) -> TrustedKeys:

@@ -1,7 +1,7 @@
-"""Proving the store, or any folder, against a manifest.
+"""Verifying the store, or any folder, against a manifest.
 
 Rules: a folder can be verified against a manifest without any store; everything else needs one; where the store can be
-written, what is verified is recorded there, and where it can't be, that is reported.
+written, what is verified is recorded there, and where it cannot, a note reports it.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ if TYPE_CHECKING:
     from datetime import date
 
     from bundlekeeper.findings import Finding
-    from bundlekeeper.model.check_result import CheckResult
     from bundlekeeper.model.stop import Stop
+    from bundlekeeper.model.verify_result import VerifyResult
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.store_database import StoreDatabase
     from bundlekeeper.store.database.rows import Admitted
+    from bundlekeeper.store.database.store_database import StoreDatabase
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
-    from bundlekeeper.store.verifying.verify import CheckMeans
     from bundlekeeper.store.verifying.expected import Listing
+    from bundlekeeper.store.verifying.verify import CheckMeans
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +44,10 @@ class VerifyOptions:
 
 @dataclass(frozen=True, slots=True)
 class VerifiedStore:
-    """What came of it; `subject` is the folder, `findings` holds those about the manifest as well."""
+    """The result; `subject` is the folder, `findings` has those about the manifest as well."""
 
     subject: str
-    result: CheckResult
+    result: VerifyResult
     findings: list[Finding]
     manifest_signature: Ruling
 
@@ -55,13 +55,13 @@ class VerifiedStore:
 def verify_store(session: Session, given: GivenManifest | None, options: VerifyOptions, stop: Stop) -> VerifiedStore:
     """Verify the folder or the store against the given manifest; None for those that the store admitted.
 
-    Raises InputError when there is nothing to check or the manifest has errors, RefusedError for a signature that is
+    Raises InputError when there is nothing to verify or the manifest has errors, RefusedError for a signature that is
     not good or a store that cannot be trusted; DamagedError, LockedError, UnfinishedError.
     """
     from bundlekeeper.store.contents.manifest_dates import doubts, latest
     from bundlekeeper.store.signatures.voucher import NO_RULING, Voucher
-    from bundlekeeper.store.verifying.verify import ReadingLimits, check_folder, check_store
     from bundlekeeper.store.verifying.expected import read_listing
+    from bundlekeeper.store.verifying.verify import ReadingLimits, check_folder, check_store
 
     at = options.at
     with ExitStack() as stack:
@@ -87,43 +87,43 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
         limits = ReadingLimits(options.quick, options.older_than_s, options.max_time_s, options.workers)
         means = _means(session, stop, voucher, latest(admitted, session.now()).date())
         if at is not None and listing is not None:
-            own = [each for each in (given.data, given.signature) if each is not None] if given is not None else []
+            own = [data for data in (given.data, given.signature) if data is not None] if given is not None else []
             result = check_folder(at, listing, means, limits, known=database, own=own)
         elif store is not None and database is not None and at is None:
             carried = _carried(store, admitted) if listing is None else None
             result = check_store(store, database, listing, means, limits, carried=carried)
         else:
-            raise InputError("there is nothing to check", hint="name a manifest, or a store that has admitted one")
+            raise InputError("there is nothing to verify", hint="name a manifest, or a store that has admitted one")
     return VerifiedStore(str(at or session.root), result, [*found, *result.findings], ruling)
 
 
 def _opened(session: Session, stack: ExitStack) -> tuple[Store, StoreDatabase, list[Finding]]:
-    """The store and its database, for writing where that is possible; and what was damaged of it."""
-    from bundlekeeper.store.contents.repair import mended
+    """The store and its database, for writing where that is possible; and its damage."""
+    from bundlekeeper.store.contents.repair import repaired
 
     session.write = os.access(session.root / ".keeper", os.W_OK, effective_ids=True)
     store = session.store
     if session.write:
-        database, damage = stack.enter_context(mended(store, session.now, lock_for="verify"))
+        database, damage = stack.enter_context(repaired(store, session.now, lock_for="verify"))
     else:
         database, damage = session.consulted
     return store, database, list(damage)
 
 
 def _kept(store: Store, admitted: Sequence[Admitted]) -> Listing | None:
-    """What the manifest in force says. Raises RefusedError where its kept copy cannot be relied on."""
+    """The listing of the manifest in force. Raises RefusedError where its kept copy cannot be relied on."""
     from bundlekeeper.store.verifying.expected import kept
 
     listing, found = kept(store, admitted)
     if found:
-        message = "the kept manifest cannot be relied on, so there is nothing to hold the folder against"
+        message = "the kept manifest cannot be relied on, so there is nothing to verify the folder against"
         raise RefusedError(message, hint="name the manifest", problems=found)
     return listing
 
 
 def _carried(store: Store, admitted: Sequence[Admitted]) -> frozenset[str] | None:
-    """What media sets were to bring here by the newest manifest; None where it came by none."""
-    if not admitted or not (store.root / ".keeper/sets/received").is_dir():  # most need not pay for what reads sets
+    """What media sets carried here by the newest manifest; None where it came by none."""
+    if not admitted or not (store.root / ".keeper/sets/received").is_dir():  # most stores need no code that reads sets
         return None
     from bundlekeeper.media.set.carried import carried
 
@@ -131,7 +131,7 @@ def _carried(store: Store, admitted: Sequence[Admitted]) -> frozenset[str] | Non
 
 
 def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> CheckMeans:
-    """The means of a check; a clock that is set back must not make an expired manifest look good."""
+    """The means of `verify`; a clock that is set back must not make an expired manifest look good."""
     from bundlekeeper.store.verifying.verify import CheckMeans
 
     return CheckMeans(

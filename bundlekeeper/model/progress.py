@@ -1,4 +1,4 @@
-"""What long work tells about itself, as an argument: a Protocol and the one that stays silent."""
+"""The progress of long work, as an argument: a Protocol, and one that reports nothing."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ Clock = Callable[[], datetime]
 
 
 class Progress(Protocol):
-    """Told by the work; may be called from several threads."""
+    """Called by the work, perhaps from several threads."""
 
     def begin(self, title: str, total_bytes: int, files: int) -> None:
-        """Work of this many bytes and files begins."""
+        """Work on this many bytes and files begins."""
 
     def file(self, name: str) -> None:
         """This file is now being read."""
@@ -27,16 +27,16 @@ class Progress(Protocol):
 
 
 class Silent:
-    """A Progress that says nothing."""
+    """A Progress that reports nothing."""
 
     def begin(self, title: str, total_bytes: int, files: int) -> None:
-        """Say nothing."""
+        """Report nothing."""
 
     def file(self, name: str) -> None:
-        """Say nothing."""
+        """Report nothing."""
 
     def advance(self, count: int) -> None:
-        """Say nothing."""
+        """Report nothing."""
 
     def done(self) -> None:
-        """Say nothing."""
+        """Report nothing."""

@@ -1,7 +1,7 @@
-"""May this be recorded of that component: what a record of staging or activating must not contradict. Pure.
+"""Whether staging or activating may be recorded of a component: it must not contradict what is known. Pure.
 
-Rules: a refusal says what is known and against what; what is not known refuses nothing but is never an agreement; a
-refusal can be overruled only with a reason, which is recorded with the event.
+Rules: a refusal names what is known and what contradicts it; what is not known is no reason to refuse, and no
+confirmation; a refusal can be overruled only with a reason, which is recorded with the event.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from bundlekeeper.model.vocabulary import METHODS, STAGED_METHODS
 class RecordedComponent:
     """One component as the ledger knows it; `method` is empty where the kind is not known.
 
-    `staged` says that what is in `spare` was recorded to be staged there, not only read there: it may be an old image.
+    `staged` is True when the image in `spare` was recorded as staged; one that was only read there may be an old image.
     """
 
     component: str
@@ -41,8 +41,8 @@ class RecordedImage:
 
 @dataclass(frozen=True, slots=True)
 class RecordedBundle:
-    """A bundle as the store knows it. `verified` and `stored` are what the store can say today; `near` is what is held
-    under a name like it, of one that is not."""
+    """A bundle as the store knows it: whether it is in the store (`stored`) and verified now. `near` is the name of a
+    bundle in the store that is like this one's, where this one is not in it."""
 
     family: str
     version: str
@@ -65,7 +65,7 @@ class RecordChoice:
 
 
 def staging(component: RecordedComponent, bundle: RecordedBundle | None, version: str, bank: str) -> RecordChoice:
-    """Judge staging an image on a part. `bank` empty means the usual one of the component's method."""
+    """Judge staging an image on a component. `bank` empty means the usual one of the component's method."""
     against = _about_bundle(bundle)
     chosen, wrong = _image(component, bundle, version)
     against += wrong
@@ -74,7 +74,7 @@ def staging(component: RecordedComponent, bundle: RecordedBundle | None, version
     banks = how.banks if how else None
     if banks == ():
         against.append(
-            f"a {component.kind} is overwritten in place: it has no bank to stage into; record its activation"
+            f"a {component.kind} is overwritten in place, it has no bank to stage into: record its activation"
         )
         place = place or "pending"
     elif banks is not None and place not in banks:
@@ -92,10 +92,10 @@ def activating(component: RecordedComponent, bundle: RecordedBundle | None, vers
         chosen = component.pending or (component.spare if component.staged else "") or ""
         if not chosen:
             read = f"; {component.spare} is in its spare bank, and may be the old image" if component.spare else ""
-            against.append(f"nothing is known to be staged on it{read}: name the image with --bundle or --version")
+            against.append(f"no image is known to be staged on it{read}: name the image with --bundle or --version")
     there = {component.pending, component.spare, *component.boot_files} - {None, ""}
     if chosen and there and chosen not in there and component.method in STAGED_METHODS:
-        against.append(f"{chosen} is not known to be staged on it ({', '.join(sorted(map(str, there)))} is)")
+        against.append(f"{chosen} is not known to be staged on it, but {', '.join(sorted(map(str, there)))}")
     return RecordChoice(component, chosen, "", tuple(against))
 
 
@@ -106,9 +106,9 @@ def _about_bundle(bundle: RecordedBundle | None) -> list[str]:
     against = []
     if not bundle.stored:
         meant = f"; did you mean {bundle.near}?" if bundle.near else ""
-        against.append(f"bundle {name} is not held by this store{meant}")
+        against.append(f"bundle {name} is not in this store{meant}")
     elif not bundle.verified:
-        against.append(f"bundle {name} is held but not verified: bundlekeeper verify")
+        against.append(f"bundle {name} is in the store but not verified: bundlekeeper verify")
     if bundle.lifecycle == "withdrawn":
         against.append(f"bundle {name} is withdrawn")
     return against
@@ -122,12 +122,12 @@ def _image(component: RecordedComponent, bundle: RecordedBundle | None, version:
     fitting = [i for i in of_kind if component.model in i.models]
     name = f"{bundle.family} {bundle.version}"
     if bundle.images and not of_kind:
-        return version or bundle.version, [f"bundle {name} holds no image for a {component.kind}"]
+        return version or bundle.version, [f"bundle {name} has no image for a {component.kind}"]
     if of_kind and not fitting:
         models = ", ".join(sorted({model for i in of_kind for model in i.models}))
         return version or of_kind[0].version, [
             f"bundle {name}'s {component.kind} image is for {models}, not {component.model or '?'}"
         ]
     if version and fitting and version not in {i.version for i in fitting}:
-        return version, [f"bundle {name} holds {fitting[0].version} for it, not {version}"]
+        return version, [f"bundle {name} has {fitting[0].version} for it, not {version}"]
     return version or (fitting[0].version if fitting else bundle.version), []

@@ -6,7 +6,7 @@ from bundlekeeper.errors import EXIT_INTERRUPTED, StoppedError
 
 
 class Stop:
-    """A flag to end work soon, set once, from any thread or signal handler: it takes no lock.
+    """A flag to end work soon, set once, from any thread or signal handler: it uses no lock.
 
     With a `parent`, it is also set when the parent is.
     """
@@ -18,7 +18,7 @@ class Stop:
         self._parent = parent
 
     def set(self, exit_code: int = EXIT_INTERRUPTED) -> None:
-        """Ask the work to end; `exit_code` is what the StoppedError shall carry (130, or 143 for SIGTERM)."""
+        """Ask the work to end; `exit_code` is that of the StoppedError (130, or 143 for SIGTERM)."""
         if self._exit_code is None:
             self._exit_code = exit_code
 

@@ -1,15 +1,16 @@
-"""What a store accepts: STORE/store.toml, which signatures, how old a verification, whose hands.
+"""What a store asks for, STORE/store.toml: which signatures, how old a verification may be, who may use the store.
 
     store = 1
     signed_families = ["infrastructure"]   # bundles of these need a good signature; default: none
     forms = ["sshsig", "rsa-pss-sha256"]   # forms that count as a signature; default: all
-    signed_manifests = true                # only signed manifests are accepted; default: false
-    max_verification_age = "90d"                  # an older verification is stale; default: none
+    signed_manifests = true                # only signed manifests are admitted; default: false
+    max_verification_age = "90d"           # an older verification is stale; default: none
     max_whole_bytes = 1_073_741_824        # memory for forms that need the whole file (ed25519); default: 1 GiB
     group = "firmware"                     # its members may use and write the store; default: nobody but its owner
 
-Rules: the store's owner writes it, no manifest and no medium can; a file that cannot be read whole accepts nothing:
-every problem is an error and is reported at once, with its place. No file means the defaults. TOML 1.0.0, by tomllib.
+Rules: the store's owner writes it, no manifest and no medium can; with a file that cannot be read whole the store
+admits nothing: every problem is an error and is reported, with its place, all at once. No file means the defaults.
+TOML 1.0.0, by tomllib.
 """
 
 from __future__ import annotations
@@ -32,14 +33,14 @@ NAME = "store.toml"
 FORMAT = 1
 WHOLE_BYTES = 1 << 30  # 1 GiB of memory at most for one whole message
 _MOST_WHOLE_BYTES = 1 << 36
-# No field of group(5) holds a colon; names of domains have blanks inside and backslashes.
+# No field of group(5) has a colon; groups of a domain have blanks inside and backslashes.
 _GROUP = re.compile(r"[^\s:,/\x00-\x1f\x7f-\x9f](?:[^:,/\x00-\x1f\x7f-\x9f]{0,254}[^\s:,/\x00-\x1f\x7f-\x9f])?")
 _MOST_AGE_S = 100 * 366 * 86400
 
 
 @dataclass(frozen=True, slots=True)
 class StoreSettings:
-    """What one store accepts. `max_proof_age_s` is in seconds, None for no limit; `max_whole_bytes` in bytes.
+    """What one store asks for. `max_verification_age_s` is in seconds, None for no limit; `max_whole_bytes` in bytes.
 
     `group` is the name of a group of this system, empty for none.
     """
@@ -51,7 +52,7 @@ class StoreSettings:
     max_whole_bytes: int = WHOLE_BYTES
     group: str = ""
 
-    def wants_signature(self, family: str) -> bool:
+    def needs_signature(self, family: str) -> bool:
         """True when bundles of this family need a good signature."""
         return family in self.signed_families
 
@@ -74,7 +75,7 @@ def read_settings(data: bytes | None, *, where: str = NAME) -> StoreSettings:
         if reader is None:
             problems.append(
                 Misread(
-                    "unknown-key",
+                    "key-unknown",
                     (key,),
                     f"there is no key {shown(key)}",
                     meant(key, ("store", *_READERS)),
@@ -104,12 +105,12 @@ def _words(known: tuple[str, ...], *, empty: bool) -> Callable[[str, object], _R
             if not isinstance(word, str):
                 wrong.append(Misread("wrong-type", (key, at), f"{key} takes texts, not {shown(word)}", "quote it"))
             elif word not in known:
-                wrong.append(Misread("bad-value", (key, at), f"{key} cannot hold {shown(word)}", meant(word, known)))
+                wrong.append(Misread("bad-value", (key, at), f"{key} cannot have {shown(word)}", meant(word, known)))
             elif word in value[:at]:
-                wrong.append(Misread("repeated", (key, at), f"{shown(word)} stands twice", "leave one out"))
+                wrong.append(Misread("repeated", (key, at), f"{shown(word)} is there twice", "delete one of them"))
         if not value and not empty:
-            message = f"{key} is empty, so nothing could ever be accepted"
-            wrong.append(Misread("bad-value", (key,), message, "name a form, or leave the key out for all"))
+            message = f"{key} is empty, so no signature could ever count"
+            wrong.append(Misread("bad-value", (key,), message, "name a form, or delete the key to allow all"))
         return key, tuple(word for word in known if word in value), wrong
 
     return read
@@ -122,7 +123,7 @@ def _flag(key: str, value: object) -> _Read:
 
 
 def _age(key: str, value: object) -> _Read:
-    field = "max_proof_age_s"
+    field = "max_verification_age_s"
     if not isinstance(value, str):
         message = f"{key} takes a span of time as a text, not {shown(value)}"
         return field, None, [Misread("wrong-type", (key,), message, 'like "90d"')]
@@ -170,5 +171,5 @@ _READERS: Mapping[str, Callable[[str, object], _Read]] = {
 def _refusal(source: SourceText, problems: list[Misread]) -> InputError:
     rows = placed(source, problems)
     count = f"{len(rows)} problems" if len(rows) > 1 else rows[0].message
-    hint = "until it reads well the store accepts nothing" if len(rows) > 1 else rows[0].hint
-    return InputError(f"what this store accepts cannot be read: {count}", hint=hint, where=rows[0].where, problems=rows)
+    hint = "fix what is named; until then the store admits nothing" if len(rows) > 1 else rows[0].hint
+    return InputError(f"the store's settings cannot be read: {count}", hint=hint, where=rows[0].where, problems=rows)

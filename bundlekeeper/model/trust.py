@@ -1,8 +1,8 @@
-"""Whom a store trusts, as types: one entry for each key or certificate, tied to a form and to kinds of document.
+"""The keys and certificates that a store trusts, as types: each entry is for one form and for kinds of documents.
 
-Rules: the entry's form and purposes decide and nothing in a signature or a manifest can widen them; a removed entry
-stays, so that its signatures are reported from a stranger's; dates are inclusive and in UTC; importing this module costs
-nothing.
+Rules: the entry's form and purposes decide, and nothing in a signature or a manifest can widen them; a removed entry
+stays listed, so that its signatures are told apart from those of an unknown key; dates are inclusive and in UTC;
+importing this module is cheap.
 """
 
 from __future__ import annotations
@@ -61,15 +61,15 @@ class TrustEntry:
     added_at: datetime | None = None
     added_from: str = ""
     removed_at: datetime | None = None
-    dropped_why: str = ""
+    removed_reason: str = ""
 
     @property
     def removed(self) -> bool:
         """True once the entry was removed; it stays listed."""
         return self.removed_at is not None
 
-    def stands_on(self, day: date) -> str:
-        """How the entry stands on that day, in a word or two."""
+    def status_on(self, day: date) -> str:
+        """The entry's status on that day, in a word or two."""
         if self.removed_at is not None:
             return f"removed {self.removed_at:%Y-%m-%d}"
         if self.valid_until is not None and day > self.valid_until:
@@ -87,12 +87,12 @@ class TrustEntry:
 class TrustMoment:
     """A time at which keys and certificates must be valid, and in words where it comes from.
 
-    `at` is aware; `message` is like "the release date that the manifest states". A date that a document states about
-    itself verifies nothing against the document's own signer: give the day it was accepted as a second moment.
+    `at` is aware; `source` is like "the release date that the manifest states". A date that a document states about
+    itself does not protect from the document's own signer: give the day it was admitted as a second moment.
     """
 
     at: datetime
-    message: str
+    source: str
 
     def __str__(self) -> str:
-        return f"{self.at:%Y-%m-%d} ({self.message})"
+        return f"{self.at:%Y-%m-%d} ({self.source})"

@@ -3,8 +3,8 @@
 Rules: an order is total over the versions that it accepts, and what it cannot place is a `VersionError`, never a guess;
 a key decides by the order alone, so equal is not identical text (6.1 = 6.1.0); a range asks the order and nothing else;
 whether rules contradict each other is answered exactly over the order seen as a dense line (over the list itself for
-`listed`), so "contradict" is never said of rules that some version could satisfy. No version is longer than
-`MAX_LENGTH`, so no run of digits reaches Python's limit for int().
+`listed`), so rules that some version could satisfy are never called contradictory. No version is longer than
+`limits.VERSION_CHARACTERS`, so no run of digits reaches Python's limit for int().
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def _bounded(version: str) -> str:
     if len(version) > limits.VERSION_CHARACTERS:
         raise VersionError(
             f"a version of {len(version)} characters, more than {limits.VERSION_CHARACTERS}: {visible(version[:24])}…",
-            hint="this is hardly a version; look at the text around it",
+            hint="this is probably not a version; check the text around it",
         )
     return version
 
@@ -75,8 +75,8 @@ class Natural:
             if match is None:
                 raise VersionError(
                     f"version {visible(version)}: {visible(version[position])} at character {position + 1} "
-                    "has no place in natural order",
-                    hint="letters a-z, digits, blanks and . - _ ( ) do; else declare order semver, debian or listed",
+                    "is not allowed in natural order",
+                    hint="use letters a-z, digits, blanks and . - _ ( ), or declare order semver, debian or listed",
                 )
             position = match.end()
             token = match.group()
@@ -123,14 +123,14 @@ class SemVer:
         if match is None:
             raise VersionError(
                 f"version {visible(version)} is not a SemVer 2.0.0 version",
-                hint="it takes three numbers without leading zeros, such as 6.1.0 or 6.1.0-rc.1; else order natural",
+                hint="it needs three numbers without leading zeros, such as 6.1.0 or 6.1.0-rc.1; else order natural",
             )
         major, minor, patch, pre = match.groups()
         if pre is None:
             return (int(major), int(minor), int(patch), 1, ())
         # §11.4: numeric identifiers compare as numbers and are lower than others, which compare in ASCII order.
         ids = tuple(
-            (0, int(component), "") if component.isdigit() else (1, 0, component) for component in pre.split(".")
+            (0, int(identifier), "") if identifier.isdigit() else (1, 0, identifier) for identifier in pre.split(".")
         )
         return (int(major), int(minor), int(patch), 0, ids)
 
@@ -149,7 +149,7 @@ class Debian:
     def key(self, version: str) -> Key:
         """Epoch, then upstream version, then revision; an absent revision is the same as 0.
 
-        Raises VersionError for characters that the policy does not allow and for empty components.
+        Raises VersionError for characters that the policy does not allow and for empty parts.
         """
         match = _DEBIAN.fullmatch(_bounded(version))
         if match is None:
@@ -175,14 +175,14 @@ class Listed:
     name = "listed"
 
     def __init__(self, versions: Sequence[str]) -> None:
-        """Raises VersionError for an empty list and for a version that stands in it twice."""
+        """Raises VersionError for an empty list and for a version that is in it twice."""
         self.versions = tuple(versions)
         self._places = {version: (place,) for place, version in enumerate(self.versions)}
         if not self.versions:
             raise VersionError("order listed has no list", hint='give every version, oldest first: list = ["…", "…"]')
         if len(self._places) < len(self.versions):
             twice = next(v for v in self.versions if self.versions.count(v) > 1)
-            raise VersionError(f"version {visible(twice)} stands in the list twice", hint="keep one of its places")
+            raise VersionError(f"version {visible(twice)} is in the list twice", hint="keep one of its places")
         for version in self.versions:
             _bounded(version)
 
@@ -215,7 +215,7 @@ def order(name: str, listed: Sequence[str] = ()) -> Order:
         return Listed(listed)
     if name not in _ORDERS:
         raise VersionError(
-            f"there is no version order {visible(name)}",
+            f"there is no version order named {visible(name)}",
             hint=_did_you_mean(name, ORDER_NAMES) or f"one of {', '.join(ORDER_NAMES)}",
         )
     return _ORDERS[name]()
@@ -272,9 +272,9 @@ class Range:
         if len(text) > limits.RANGE_CHARACTERS:
             raise VersionError(
                 f"a range of {len(text)} characters, more than {limits.RANGE_CHARACTERS}",
-                hint="say it with fewer conditions, or make several rules of it",
+                hint="use fewer conditions, or write several rules",
             )
-        return cls(order, tuple(_clause(component, text, order) for component in text.split(",")))
+        return cls(order, tuple(_clause(condition, text, order) for condition in text.split(",")))
 
     def __str__(self) -> str:
         """The range as a manifest would write it."""
@@ -304,18 +304,18 @@ class Range:
         return not self._holds(lower)
 
 
-def _clause(component: str, text: str, order: Order) -> Clause:
-    match = _CLAUSE.fullmatch(component)
+def _clause(condition: str, text: str, order: Order) -> Clause:
+    match = _CLAUSE.fullmatch(condition)
     operator, version = match.groups() if match else ("", "")
     if operator not in _OPERATORS:
         raise VersionError(
-            f"range {visible(text)}: {visible(operator)} is no operator",
+            f"range {visible(text)}: {visible(operator)} is not an operator",
             hint="use >= > <= < == or !=, and a comma between conditions",
         )
     if not version:
         raise VersionError(
-            f"range {visible(text)}: a condition without a version",
-            hint="write it like >=5.4,<6.2; nothing may follow the last comma",
+            f"range {visible(text)}: a condition has no version",
+            hint="write it like >=5.4,<6.2, with nothing after the last comma",
         )
     return Clause(_OPERATORS[operator], version, order.key(version))
 

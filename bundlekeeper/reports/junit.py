@@ -1,9 +1,9 @@
-"""A check as JUnit XML, for build servers.
+"""The result of `verify` as JUnit XML, for build servers.
 
-Rules: one test case per row, and one per finding that no row tells; the document fails (failures or errors) exactly
-when the check found an error or a warning; what was left out because it was verified lately is skipped, what could not be
-read is an error; every text passes `visible`, so that no name can make the document ill-formed; a case has a time, in
-seconds, only where its file was read now; several are read at once, so that the suite's sum is no time by the clock.
+Rules: one test case per row, and one per finding without a row; the document fails (failures or errors) exactly when
+`verify` found an error or a warning; a file that was verified lately and not read is skipped, an unreadable one is an
+error; every text passes `visible`, so that no name can make the document ill-formed; a case has a time, in seconds,
+only where its file was read now; several are read at a time, so the suite's sum is no time by the clock.
 
 Form: there is no standard; the document is valid under the schema of the Jenkins xunit plugin (junit-10.xsd, as the
 source of PyPI's pytest carries it), which knows no `skipped` on testsuites, and the PyPI library junitparser reads it.
@@ -17,13 +17,13 @@ from xml.etree import ElementTree as ET
 
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 
-_PROVEN = (Status.OK, Status.TRUSTED)
+_VERIFIED = (Status.OK, Status.TRUSTED)
 
 
-def document(result: CheckResult, *, name: str, at: datetime) -> str:
-    """The XML text, with its declaration, of a check of `name` at the time `at`."""
+def document(result: VerifyResult, *, name: str, at: datetime) -> str:
+    """The XML text, with its declaration, of a run of `verify` over `name` at the time `at`."""
     properties = {
         "verified": result.verified,
         "trusted": result.trusted,
@@ -41,7 +41,7 @@ def document(result: CheckResult, *, name: str, at: datetime) -> str:
 
 
 def render(
-    rows: Iterable[CheckedRow],
+    rows: Iterable[VerifiedRow],
     findings: Sequence[Finding],
     *,
     name: str,
@@ -56,20 +56,20 @@ def render(
             ET.SubElement(holder, "property", name=key, value=str(value))
     left = list(findings)
     by_place: dict[tuple[str, str], list[Finding]] = {}
-    for each in left:
-        by_place.setdefault((each.code, each.subject), []).append(each)
-    told: set[int] = set()
+    for finding in left:
+        by_place.setdefault((finding.code, finding.subject), []).append(finding)
+    in_rows: set[int] = set()
     for row in rows:
         mine = _findings_of(row, by_place)
-        told.update(id(finding) for finding in mine)
+        in_rows.update(id(finding) for finding in mine)
         _case_of_row(suite, row, mine)
-    for each in left:
-        if id(each) not in told:
-            _case_of_finding(suite, each)
+    for finding in left:
+        if id(finding) not in in_rows:
+            _case_of_finding(suite, finding)
     return _document(suite)
 
 
-def _findings_of(row: CheckedRow, by_place: Mapping[tuple[str, str], list[Finding]]) -> list[Finding]:
+def _findings_of(row: VerifiedRow, by_place: Mapping[tuple[str, str], list[Finding]]) -> list[Finding]:
     code = row.status.value
     places = dict.fromkeys((row.place, f"{row.family}/{row.version}/{row.name}", row.name))
     return next((found for place in places if place and (found := by_place.get((code, place)))), [])
@@ -86,7 +86,7 @@ def _thousandths(seconds: float) -> str:
     return f"{seconds:.3f}"  # the schema's SUREFIRE_TIME: at most three decimals
 
 
-def _case_of_row(suite: ET.Element, row: CheckedRow, findings: Sequence[Finding]) -> None:
+def _case_of_row(suite: ET.Element, row: VerifiedRow, findings: Sequence[Finding]) -> None:
     group = f"{row.family}.{row.version}" if row.family else "other files"
     case = _case(suite, group, row.place or row.name, row.seconds)
     if row.status is Status.NOT_READ:
@@ -95,21 +95,21 @@ def _case_of_row(suite: ET.Element, row: CheckedRow, findings: Sequence[Finding]
     elif findings:
         for finding in findings:
             _outcome(case, finding)
-    elif row.status not in _PROVEN:
+    elif row.status not in _VERIFIED:
         _bad(case, "failure", row.status.value, row.message)
     elif row.status is Status.TRUSTED:
-        ET.SubElement(case, "system-out").text = "trusted: unchanged since its last full evidence, not read"
+        ET.SubElement(case, "system-out").text = "trusted: unchanged since its last full verification, not read"
 
 
-def _case_of_finding(suite: ET.Element, each: Finding) -> None:
-    _outcome(_case(suite, "findings", f"{each.code}: {each.subject}"), each)
+def _case_of_finding(suite: ET.Element, finding: Finding) -> None:
+    _outcome(_case(suite, "findings", f"{finding.code}: {finding.subject}"), finding)
 
 
-def _outcome(case: ET.Element, each: Finding) -> None:
-    if each.level is Level.NOTE:
-        ET.SubElement(case, "system-out").text = visible(f"{each.code}: {each.message}")
+def _outcome(case: ET.Element, finding: Finding) -> None:
+    if finding.level is Level.NOTE:
+        ET.SubElement(case, "system-out").text = visible(f"{finding.code}: {finding.message}")
         return
-    _bad(case, "error" if each.code == "unreadable" else "failure", each.code, each.message, each.hint)
+    _bad(case, "error" if finding.code == "unreadable" else "failure", finding.code, finding.message, finding.hint)
 
 
 def _bad(case: ET.Element, tag: str, code: str, message: str, hint: str = "") -> None:

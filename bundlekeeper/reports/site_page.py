@@ -1,7 +1,8 @@
 """What stands at a site: domain by domain, chassis by chassis, slot by slot, as one HTML file or as text.
 
 Rules: what is not known is `?` and counted, never left blank; what is withdrawn, what waits and what was read otherwise
-than recorded are reported in words, not in colour alone; it renders what it is given and computes nothing but the grouping.
+than recorded are reported in words, not in colour alone; it renders what it is given and computes nothing but the
+grouping.
 """
 
 from __future__ import annotations
@@ -111,7 +112,8 @@ def _domain(name: str, components: list[SiteComponent]) -> SiteDomain:
 def _grouped(
     components: tuple[SiteComponent, ...] | list[SiteComponent], by: str
 ) -> list[tuple[str, list[SiteComponent]]]:
-    """The components by an attribute, in natural order; a slot is that of the chassis, without the position in a server."""
+    """The components by an attribute, in natural order; a slot is that of the chassis, without the position in a
+    server."""
     found: dict[str, list[SiteComponent]] = {}
     for component in components:
         name = str(getattr(component, by))

@@ -1,4 +1,4 @@
-"""Digests and signatures: whether bytes are what somebody said.
+"""Digests and signatures: whether bytes are the expected ones, and who signed them.
 
-Bytes and descriptors come in; no store, no database.
+It works on bytes and descriptors; it knows no store and no database.
 """

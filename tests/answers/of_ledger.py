@@ -27,7 +27,7 @@ from bundlekeeper.model.inventory.write_json import to_json
 from tests.answers.plain import plain, text, told
 from tests.answers.registry import question
 from tests.answers.worlds import blurred
-from tests.kits.ledger_history import DAY0, MEMORY, COMPONENTS, PLACES, VERSIONS, ZONES, at
+from tests.kits.ledger_history import COMPONENTS, DAY0, MEMORY, PLACES, VERSIONS, ZONES, at
 from tests.kits.planning_kit import whole_domain
 
 _BUNDLES = (

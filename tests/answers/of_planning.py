@@ -17,8 +17,8 @@ from bundlekeeper.planning.gaps.report import GapReport
 from bundlekeeper.planning.route import why_none
 from bundlekeeper.planning.route.check_plan import hold
 from bundlekeeper.planning.route.find import route
-from bundlekeeper.planning.route.space import room
 from bundlekeeper.planning.route.search import RouteSearch
+from bundlekeeper.planning.route.space import room
 from bundlekeeper.planning.route.types import NoRoute, Route
 from bundlekeeper.planning.route.way_back import lost, ways_back
 from bundlekeeper.planning.space import what_to_remove

@@ -36,8 +36,8 @@ from bundlekeeper.jobs.recording.where import WhereFound, WhereTimes
 from bundlekeeper.ledger.ask import where as asks
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.event.chain import Head
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
 from bundlekeeper.model.route.document import read_document
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.reports import gantt, junit, qr, receipt_page, site_page
 from bundlekeeper.store.signatures.voucher import Ruling
 from tests.answers.of_ledger import learned, ledger
@@ -252,12 +252,12 @@ def _site_page(answers: list[Any]) -> site_page.SitePage:
     return site_page.SitePage("Site holm", "as of now", components, counts, (("made", "today"), ("head", "x" * 90)))
 
 
-def _row(rnd: Random) -> CheckedRow:
+def _row(rnd: Random) -> VerifiedRow:
     name = rnd.choice(["a.bin", "b.bin", "c\x07.bin"])
     family, version = rnd.choice([("blade", "6.1"), ("", "")])
     place = rnd.choice(["", name, f"{family}/{version}/{name}"])
     verified = rnd.choice([None, PROVEN])
-    return CheckedRow(name, family, version, place, rnd.choice(list(Status)), 10, 11, "a" * 64, "b" * 64, verified,
+    return VerifiedRow(name, family, version, place, rnd.choice(list(Status)), 10, 11, "a" * 64, "b" * 64, verified,
                       rnd.choice(["", "it is other"]), seconds=rnd.choice([None, 0.0, 1.2345, 60.0]))  # fmt: skip
 
 
@@ -289,7 +289,7 @@ def _junit(rnd: Random) -> Any:
             "bytes_read",
         )
     }
-    result = CheckResult(found, rows, **counts, stopped=rnd.random() < 0.5, out_of_time=rnd.random() < 0.5)
+    result = VerifyResult(found, rows, **counts, stopped=rnd.random() < 0.5, out_of_time=rnd.random() < 0.5)
     return junit.document(result, name=rnd.choice(_ODD), at=NOW)
 
 

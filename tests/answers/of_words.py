@@ -9,7 +9,8 @@ from typing import Any
 
 from bundlekeeper.formats import durations, moments, toml_read
 from bundlekeeper.formats.safe_names import problems_of_name
-from bundlekeeper.model import store_settings as settings, record_rules, versions
+from bundlekeeper.model import record_rules, versions
+from bundlekeeper.model import store_settings as settings
 from bundlekeeper.model.route.hand_plan import read_plan
 from bundlekeeper.model.trust import PURPOSES, TrustEntry
 from bundlekeeper.model.vocabulary import BANKS, KINDS, METHODS
@@ -80,7 +81,7 @@ def _settings(rnd: Random) -> Any:
 
     def read() -> Any:
         found = settings.read_settings(text.encode())
-        return [found, [found.wants_signature(f) for f in ("infrastructure", "blade", "rack")]]
+        return [found, [found.needs_signature(f) for f in ("infrastructure", "blade", "rack")]]
 
     return told(read)
 
@@ -188,5 +189,5 @@ def _trust(rnd: Random) -> Any:
 
     removed = rnd.choice([None, None, datetime(2026, 10, 1, tzinfo=UTC)])
     entry = TrustEntry("office", "sshsig", ("bundles",), "ed25519", "f", namespace=rnd.choice(["", "file"]),
-                       valid_from=day(), valid_until=day(), removed_at=removed, dropped_why="lost")  # fmt: skip
-    return [entry, entry.stands_on(TODAY), [entry.namespace_for(purpose) for purpose in PURPOSES]]
+                       valid_from=day(), valid_until=day(), removed_at=removed, removed_reason="lost")  # fmt: skip
+    return [entry, entry.status_on(TODAY), [entry.namespace_for(purpose) for purpose in PURPOSES]]

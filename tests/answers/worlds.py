@@ -8,14 +8,14 @@ from random import Random
 from typing import Any
 
 from bundlekeeper.findings import finding
-from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows
 from bundlekeeper.model.manifest.types import Jump, KindRule, Manifest
 from bundlekeeper.model.vocabulary import APPLIES, FAMILIES
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFile
 from tests.kits import planning_kit
 from tests.kits.brute_force import Brute, chance_rules
-from tests.kits.planning_kit import NOW, PROVEN, blade, stored_all, marram, whole_domain
+from tests.kits.planning_kit import NOW, PROVEN, blade, marram, stored_all, whole_domain
 from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest
 from tests.kits.route_worlds import LARGE, large_domain, large_manifest
 
@@ -23,7 +23,8 @@ _NEVER_BLANK = ("kind", "site", "domain", "serial")
 
 
 def blurred(rnd: Random, inventory: Inventory, share: float) -> Inventory:
-    """Some facts of so many components not known, known to be none, or those of another component; policies and rooms, too."""
+    """Some facts of so many components not known, known to be none, or those of another component; policies and
+    rooms, too."""
     components = [
         _blurred(rnd, component, inventory.components) if rnd.random() < share else component
         for component in inventory.components

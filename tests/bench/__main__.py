@@ -18,7 +18,7 @@ from tests.bench.machine import describe
 from tests.bench.table import ALLOWED, as_json, as_text, compare, load
 from tests.bench.world import World
 
-LEAST = 5_000  # components: the questions name one of them by its number
+LEAST = 500  # components: one in a hundred has the bundle that is asked for
 #: Modules whose import declares the rows, in the order of the table.
 MODULES = (proving, signatures, media, living, receiving, ledger, planning)
 
@@ -34,6 +34,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--many", type=int, default=10_000, metavar="N", help="number of small files (10000)")
     parser.add_argument("--starts", type=int, default=10, metavar="N", help="starts per figure of start-up (10)")
     parser.add_argument("--parts", type=int, default=100_000, metavar="N", help="components of the ledger (100000)")
+    parser.add_argument("--every", type=int, default=1, metavar="N", help="every Nth of the worlds of routes (1)")
     parser.add_argument("--only", action="append", metavar="WORD", help="only rows whose name holds this; repeatable")
     parser.add_argument("--list", action="store_true", help="list the rows and measure nothing")
     return parser
@@ -67,7 +68,13 @@ def main(arguments: list[str]) -> int:
     if asked.list:
         print("\n".join(f"{each.name}: {each.what} ÷ {each.against}" for each in rows))
         return 0
-    if not rows or asked.rounds < 1 or asked.big < 1 << 20 or min(asked.many, asked.starts) < 1 or asked.parts < LEAST:
+    if (
+        not rows
+        or asked.rounds < 1
+        or asked.big < 1 << 20
+        or min(asked.many, asked.starts, asked.every) < 1
+        or asked.parts < LEAST
+    ):
         print(
             "error: nothing to measure: no row of that name, or a size or a number of rounds too low", file=sys.stderr
         )
@@ -75,7 +82,8 @@ def main(arguments: list[str]) -> int:
     with tempfile.TemporaryDirectory(prefix="bench-", dir=asked.dir) as folder:
         sizes = f"{asked.big} bytes in one file, {asked.many} small files, {asked.parts} components"
         machine = {**describe(Path(folder)), "sizes": sizes}
-        world = World(Path(folder), big_bytes=asked.big, many_files=asked.many, starts=asked.starts, parts=asked.parts)
+        numbers = {"starts": asked.starts, "parts": asked.parts, "every": asked.every}
+        world = World(Path(folder), big_bytes=asked.big, many_files=asked.many, **numbers)
         measured = run(rows, world, asked.rounds)
     print(as_text(machine, asked.rounds, measured))
     if asked.json is not None:

@@ -1,4 +1,5 @@
-"""Rows on media: a set written to one target and to two, before its verification from the medium, and the memory it takes.
+"""Rows on media: a set written to one target and to two, before its verification from the medium, and the memory it
+takes.
 
 The verification from the medium is not counted: cp has none.
 """

@@ -201,7 +201,7 @@ def take(world: World) -> tuple[float, float]:
     target=ratio_at_most(1.10),
 )
 def take_command(world: World) -> tuple[float, float]:
-    """The whole command, its start and its store's database included."""
+    """The whole command, its start and its store database included."""
     _need("openssl", "cp", "sync")
     manifest = world.big_store_inputs
 

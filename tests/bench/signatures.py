@@ -9,13 +9,13 @@ from pathlib import Path
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa, utils
 
-from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.database.rows import Stated
 from bundlekeeper.store.signatures.trust_list import TrustList
 from bundlekeeper.store.signatures.voucher import Voucher
-from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.verification.hashing.door import digest_fd
 from bundlekeeper.verification.keys.entries import Sources, make_entry
 from bundlekeeper.verification.signatures import sshsig
@@ -62,7 +62,7 @@ class _Signed:
         self.voucher = Voucher(None, lambda: TrustList((entry,)), datetime.now(UTC))
         self.file, self.size, self.form = world.big.name, world.big_bytes, form
 
-    def check(self, *, signed: bool) -> CheckResult:
+    def check(self, *, signed: bool) -> VerifyResult:
         """One check of the folder; without `signed` the manifest states no signature."""
         stated = Stated("big.sig", self.form, _NAME) if signed else None
         place = f"blade/6.1.0/{self.file}"

@@ -23,7 +23,8 @@ _FILES = 64
 class World:
     """A folder, the sizes and numbers asked for, and the present round.
 
-    `starts` are runs per figure of start-up, `parts` the components of the ledger.
+    `starts` are runs per figure of start-up, `parts` the components of the ledger; routes go through
+    one of `every` so many of their worlds.
     """
 
     folder: Path
@@ -31,6 +32,7 @@ class World:
     many_files: int = 10_000
     starts: int = 10
     parts: int = 100_000
+    every: int = 1
     round: int = 0
     cores: int = field(default_factory=lambda: len(os.sched_getaffinity(0)))
 

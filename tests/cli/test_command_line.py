@@ -47,7 +47,7 @@ def test_a_query_imports_no_heavy_library(keeper: Keeper, world: World) -> None:
     """Asking *where* must not pay for pydantic, httpx or cryptography."""
     keeper("store", "add", world.manifest, "--from", world.downloads)
     code = (
-        "import sys; from bundlekeeper.cli.screen.run import run; status = run(['held', '--json']); "
+        "import sys; from bundlekeeper.cli.screen.run import run; status = run(['store', 'list', '--json']); "
         "print(sorted({m.split('.')[0] for m in sys.modules}), file=sys.stderr); sys.exit(status)"
     )
     store = str(world.manifest.parent / "store")
@@ -64,7 +64,7 @@ def test_a_query_imports_no_heavy_library(keeper: Keeper, world: World) -> None:
 @pytest.mark.parametrize(
     ("words", "near"),
     [
-        (["hald"], "store", "list"),
+        (["stroe"], "store"),
         (["manfest"], "manifest"),
         (["manifest", "lnt", "x"], ""),
         (["--jsno"], ""),
@@ -98,7 +98,7 @@ def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
 
 
 def test_the_whole_job(keeper: Keeper, world: World) -> None:
-    """Take, hold, check; then every kind of damage on a copy, told apart."""
+    """Add, list, verify; then every kind of damage on a copy, each with its finding."""
     took = keeper("store", "add", world.manifest, "--from", world.downloads, "--json")
     assert took.status == 0, took.out
     assert took.json["schema"] == "bundlekeeper.store-add/1"

@@ -1,4 +1,4 @@
-"""One turned bit anywhere in a store's database never becomes a false answer, a moved file or internal error.
+"""One turned bit anywhere in a store database never becomes a false answer, a moved file or internal error.
 
 Some flips here, the same each time; more by `python -m tests.flips`.
 """
@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[2]
 @pytest.mark.fault(88)
 @pytest.mark.fault(89)
 @pytest.mark.slow
-@pytest.mark.parametrize(("database", "flips"), [("store's database", 36), ("ledger", 10)])  # the ledger is asked more
+@pytest.mark.parametrize(("database", "flips"), [("store database", 36), ("ledger", 10)])  # the ledger is asked more
 def test_a_turned_bit_is_no_false_answer(database: str, flips: int) -> None:
     """Each command's answer is that of the whole store, or says what is damaged and the way out."""
     line = [sys.executable, "-m", "tests.flips", "--database", database, "--seed", "20261130", "--count", str(flips)]

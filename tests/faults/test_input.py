@@ -47,7 +47,7 @@ LENIENT = {
 
 @pytest.mark.fault(48)
 @pytest.mark.parametrize("text", LENIENT.values(), ids=LENIENT)
-def test_json_that_a_lenient_reader_would_take(text: str) -> None:
+def test_json_that_a_lenient_reader_would_allow(text: str) -> None:
     """ "duplicate keys, NaN, 5,000-digit numbers, deep nesting: strict reader, depth cap, our own error" (48)"""
     for given_as in (text, text.encode()):
         with pytest.raises(InputError) as caught:
@@ -65,7 +65,7 @@ MOVING = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
 
 
 def moving(line: str) -> set[str]:
-    """The characters of a line that do more than stand there."""
+    """The characters of a line that do more than being there."""
     return {c for c in line if unicodedata.category(c) in MOVING}
 
 

@@ -27,8 +27,8 @@ def test_an_older_set_of_the_same_manifest_is_refused(tmp_path: Path) -> None:
     assert list(site.bundles().values()) == [BUNDLES[0].data]
 
 
-def test_no_room_for_a_part_is_told_before_the_first_byte(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A part of a split file is copied before any take could count the space for the whole."""
+def test_no_space_for_a_part_is_reported_before_the_first_byte(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A part of a split file is copied before any run could count the space for the whole."""
     site, folders = (
         Site(tmp_path / "skerry"),
         write_set(make_set([SPLIT], manifest=manifest_text([*BUNDLES, SPLIT])), tmp_path),

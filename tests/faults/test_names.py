@@ -33,7 +33,7 @@ def deep(base: Path, levels: int) -> Path:
 
 
 @pytest.mark.fault(31)
-def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, world: World) -> None:
+def test_paths_longer_than_the_system_allows(tmp_path: Path, keeper: Keeper, world: World) -> None:
     """ "256-byte name, very long path: refused, limit named" (PATH_MAX is 4096, limits.h)
 
     What a walk reaches step by step is taken, however long its path; what was named by such a path is refused.
@@ -41,7 +41,7 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
     kit = Kit(tmp_path, "deep store")
     path = deep(kit.source, 20)
     assert len(os.fsencode(path)) > os.pathconf("/", "PC_PATH_MAX")
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
     for words in (
         ["store", "add", world.manifest, "--from", path],
         ["store", "add", world.manifest, "--from", world.downloads, "--store", path],
@@ -56,13 +56,13 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
         assert "File name too long" in ran.err, words
     long_name = "x" * 242 + ".bin"
     with pytest.raises(InputError) as caught:
-        kit.take(kit.bundle(long_name, GOOD), manifest=2)
+        kit.add(kit.bundle(long_name, GOOD), manifest=2)
     assert "240" in str(caught.value.message) + caught.value.hint + "".join(p.message for p in caught.value.problems)
 
 
 @pytest.mark.fault(35)
 def test_the_same_file_under_two_families(keeper: Keeper, world: World) -> None:
-    """ "same file under two families: a finding", by lint, by take and by check; lint alone warns"""
+    """ "same file under two families: a finding", by lint, by store add and by verify; lint alone warns"""
     first, second, *_ = names = [line.split('"')[1] for line in _lines(world, "file")]
     text = world.manifest.read_text()
     for key in ("sha256", "size"):

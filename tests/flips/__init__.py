@@ -10,7 +10,7 @@ before, with that one bit turned, and everything is put back. Seen as a violatio
 - `misleading`: status 2 or 4, which blames the user or the store for what the bit did, while nothing says `damaged`;
 - `no way out`: status 3 without a hint, neither in the error nor in a `damaged` finding.
 
-`python -m tests.flips --database store's database|ledger --seed N --count M` does M flips and prints the counts and each
+`python -m tests.flips --database store database|ledger --seed N --count M` does M flips and prints the counts and each
 violation with the words that replay it (`--first I --count 1`). A world is made again each time (`world.make`): its
 rows hold other times, so a replay hits the same byte of a file of the same layout, and hardly ever another value.
 Half of the flips fall anywhere in the file, half on bytes that are not zero.

@@ -1,4 +1,4 @@
-"""`python -m tests.flips --database store's database|ledger --seed N --count M`: 0, or 1 where there was a violation."""
+"""`python -m tests.flips --database store database|ledger --seed N --count M`: 0, or 1 where there was a violation."""
 
 from __future__ import annotations
 

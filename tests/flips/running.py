@@ -22,13 +22,13 @@ from tests.flips.world import DATABASES, World, make
 
 PATIENCE_S = 60  # a command that a flip leaves waiting for ever is killed, and seen
 COMMANDS: dict[str, tuple[str, ...]] = {
-    "held": ("store", "list", "--json"),
+    "list": ("store", "list", "--json"),
     "check --quick": ("verify", "--quick", "--quiet", "--json"),
     "check": ("verify", "--quiet", "--json"),
     "where": ("where", "--json"),
     "where --withdrawn": ("where", "--withdrawn", "--json"),
     "gaps": ("gaps", "holm-a", "--to", "6.1", "--json"),
-    "take": ("store", "add", "MANIFEST", "--from", "DOWNLOADS", "--quiet", "--json"),
+    "add": ("store", "add", "MANIFEST", "--from", "DOWNLOADS", "--quiet", "--json"),
 }
 #: What else is asked where the ledger is flipped: every way in which `where` asks, and what reads all of it.
 OF_LEDGER: dict[str, tuple[str, ...]] = {
@@ -162,7 +162,7 @@ def fault(was: Ran, is_: Ran) -> tuple[str, str] | None:
     document = is_.document if isinstance(is_.document, dict) else {}
     error = document.get("error", {})
     if is_.status not in (0, 1, 2, 3, 4):
-        return "bug", f"status {is_.status}: {error.get('says', '')}"
+        return "bug", f"status {is_.status}: {error.get('message', '')}"
     found = [each for each in document.get("findings", ()) if each["code"] == "damaged"]
     if is_ == was:
         return None
@@ -173,7 +173,7 @@ def fault(was: Ran, is_: Ran) -> tuple[str, str] | None:
         return None
     if is_.status in (0, 1):
         return "false answer", f"status {was.status} -> {is_.status}: {_difference(was.document, is_.document)}"
-    return "misleading", f"status {is_.status}: {error.get('says', '')}"
+    return "misleading", f"status {is_.status}: {error.get('message', '')}"
 
 
 def _difference(was: Any, is_: Any, path: str = "") -> str:

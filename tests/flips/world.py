@@ -1,4 +1,4 @@
-"""The store that the flips are made in: small bundles, three manifests, verifications, an exception, a recorded fleet."""
+"""The store that the flips are made in: small bundles, three manifests, verifications, an accepted finding, a fleet."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from unittest.mock import patch
 from bundlekeeper.demo import tour_world
 
 HARBOUR = Path(__file__).parents[2] / "manifests" / "marram-2026-11.toml"
-DATABASES = {"store's database": "store.sqlite", "ledger": "ledger.sqlite"}
+DATABASES = {"store database": "store.sqlite", "ledger": "ledger.sqlite"}
 _SMALL = tuple((family, version, size // 512) for family, version, size in tour_world.BUNDLES)
 _STAGE = ("--bundle", "infrastructure/6.1.0", "--evidence", "digest-read-back", "--reported-by", "kim")
 
 
 @dataclass(frozen=True)
 class World:
-    """A store's folder, its bundles' source and the manifest that was taken last."""
+    """A store's folder, its bundles' source and the manifest that was added last."""
 
     root: Path
     downloads: Path
@@ -34,11 +34,11 @@ def make(base: Path, run: Callable[[Sequence[str]], int]) -> World:
     now.write_text(text, "utf-8")
     new.write_text(_withdrawing(text).replace("sequence = 14", "sequence = 15"), "utf-8")
     world = World(base / "store", base / "downloads", new)
-    take = ("--from", str(world.downloads), "--quiet")
+    add = ("--from", str(world.downloads), "--quiet")
     for words in (
-        ("store", "add", str(old), *take, "--allow-expired", "the newer one is on its way"),
-        ("store", "add", str(now), *take),
-        ("store", "add", str(new), *take),
+        ("store", "add", str(old), *add, "--allow-expired", "the newer one is on its way"),
+        ("store", "add", str(now), *add),
+        ("store", "add", str(new), *add),
         ("inventory", "load", str(HARBOUR), "--reported-by", "kim"),
         ("stage", "HOLMA-IO1", *_STAGE),
         ("activate", "HOLMA-IO1", "--reported-by", "kim"),

@@ -91,8 +91,8 @@ def refusal(made: object) -> str:
     return caught.value.message
 
 
-def test_every_key_that_lacks_is_told_with_its_place() -> None:
-    told = 0
+def test_every_missing_key_is_reported_with_its_place() -> None:
+    reported = 0
     for path in PLACES:
         *above, key = path
         if not isinstance(key, str) or tuple(above) in FREE:
@@ -102,12 +102,12 @@ def test_every_key_that_lacks_is_told_with_its_place() -> None:
         if path in LACKING:
             assert document().read(json.dumps(made).encode()).crates[0].seal == ""
             continue
-        told += 1
+        reported += 1
         assert refusal(made) == f"the waybill: {pointer(tuple(above))} lacks {key}"
-    assert told == 20
+    assert reported == 20
 
 
-def test_every_key_that_is_unknown_is_told_with_its_place() -> None:
+def test_every_key_that_is_unknown_is_reported_with_its_place() -> None:
     objects = [path for path in [(), *PLACES] if isinstance(at(WHOLE, path), dict) and path not in FREE]
     assert len(objects) == 5
     for path in objects:
@@ -117,7 +117,7 @@ def test_every_key_that_is_unknown_is_told_with_its_place() -> None:
 
 
 @pytest.mark.parametrize(
-    ("odd", "added"),
+    ("odd", "places"),
     [
         (None, "/last"),
         (True, "/crates/0/sealed /crates/1/sealed /last/sealed"),
@@ -134,8 +134,8 @@ def test_every_key_that_is_unknown_is_told_with_its_place() -> None:
     ],
     ids=repr,
 )
-def test_every_value_of_another_type_is_told_with_its_place(odd: object, taken: str) -> None:
-    """Also a boolean in place of a number, and 1.0 in that of 1. `read_at`: where this value can be."""
+def test_every_value_of_another_type_is_reported_with_its_place(odd: object, places: str) -> None:
+    """Also a boolean in place of a number, and 1.0 in that of 1. `places`: where this value can be."""
     found = []
     for path in PLACES:
         made = copy.deepcopy(WHOLE)
@@ -146,18 +146,18 @@ def test_every_value_of_another_type_is_told_with_its_place(odd: object, taken: 
             assert error.message.startswith((f"the waybill: {pointer(path)} ", f"the waybill: {pointer(path)}/"))
         else:
             found.append(pointer(path))
-    assert " ".join(sorted(found)) == taken
+    assert " ".join(sorted(found)) == places
 
 
 @pytest.mark.parametrize(
-    ("path", "odd", "says"),
+    ("path", "odd", "message"),
     [
         (("number",), 1000, "is no whole number from 1 to 999"),
         (("ledger", "book"), "AB", "is not some hexadecimal digits in lower case"),
         (("ledger", "book"), "a" * 129, "is not some hexadecimal digits in lower case"),
         (("to",), "Holm", "cannot be Holm"),
         (("to",), "a" * 21, "is empty or too long"),
-        (("state",), "lost", "is lost, one of packed, sent is due"),
+        (("state",), "lost", "is lost, not one of packed, sent"),
         (("made",), "2026-08-14T09:30:00", "has no zone"),
         (("made",), "yesterday", "is no date and time (RFC 3339)"),
         (("crates", 1, "seal"), "", "is empty or too long"),
@@ -166,24 +166,24 @@ def test_every_value_of_another_type_is_told_with_its_place(odd: object, taken: 
         (("weights",), {"a": 1, "b": 1, "c": 1, "d": 1}, "has 4 keys, 3 are allowed"),
         (("seen",), {"01": AT.isoformat()}, "has the key 01, which is no whole number"),
         (("seen",), {"9" * 5000: AT.isoformat()}, f"has the key {'9' * 40}, which is no whole number"),
-        (("stamps", 0), [AT.isoformat()], "has 1 entries, 2 are due"),
+        (("stamps", 0), [AT.isoformat()], "has 1 entries, 2 are needed"),
         (("stamps", 0), [AT.isoformat(), 1, 1], "has 3 entries, 2 are allowed"),
     ],
 )
-def test_what_is_wrong_is_said(path: Path, odd: object, message: str) -> None:
+def test_what_is_wrong_is_reported(path: Path, odd: object, message: str) -> None:
     made = copy.deepcopy(WHOLE)
     at(made, path[:-1])[path[-1]] = odd
     assert refusal(made) == f"the waybill: {pointer(path)} {message}"
 
 
-def test_an_unsafe_path_is_told_as_what_it_is() -> None:
+def test_an_unsafe_path_is_reported_as_what_it_is() -> None:
     made = copy.deepcopy(WHOLE)
     made["crates"][1]["path"] = "../x"
     assert refusal(made).startswith("the waybill: /crates/1/path ../x: ")
 
 
 @pytest.mark.parametrize(
-    ("made", "says", "hint"),
+    ("made", "message", "hint"),
     [
         ([], "this is no waybill", "write one"),
         ({}, "this is no waybill", "write one"),

@@ -1,4 +1,4 @@
-"""Moments: the end of a day in its zone, held against GNU date."""
+"""Moments: the end of a day in its zone, compared with GNU date."""
 
 from __future__ import annotations
 
@@ -120,5 +120,5 @@ def test_today_is_not_ahead_anywhere_and_next_week_is() -> None:
             clock = datetime(2026, 11, 25, hour, 30, tzinfo=UTC)
             day = clock.astimezone(moments.zone_of(zone)).date()
             assert moments.not_ahead(moments.end_of(day, zone), clock).is_day
-            with pytest.raises(InputError, match="still to come"):
+            with pytest.raises(InputError, match="in the future"):
                 moments.not_ahead(moments.end_of(day + timedelta(days=2), zone), clock)

@@ -43,7 +43,7 @@ def test_a_good_name_has_no_problem(name: str) -> None:
 @pytest.mark.fault(31)
 @pytest.mark.fault(32)
 @pytest.mark.parametrize(("name", "reason"), BAD)
-def test_each_sort_of_bad_name_is_told(name: str, reason: str) -> None:
+def test_each_sort_of_bad_name_is_reported(name: str, reason: str) -> None:
     problems = problems_of_name(name)
     assert reason in {p.reason for p in problems}
     for problem in problems:
@@ -85,7 +85,7 @@ def test_the_collision_key_is_stable_and_blind_to_form_and_case(name: str) -> No
     ("one", "other"),
     [("A.bin", "a.bin"), ("é", "E\u0301"), ("STRASSE", "straße"), ("\u212b", "å"), ("ΣΣ", "σς"), ("\u1fb3", "αι")],
 )
-def test_names_that_some_file_system_takes_for_one(one: str, other: str) -> None:
+def test_names_that_are_one_on_some_file_system(one: str, other: str) -> None:
     assert collision_key(one) == collision_key(other)
 
 

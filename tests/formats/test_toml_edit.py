@@ -134,7 +134,7 @@ def test_a_result_that_says_something_else_is_our_bug_and_never_a_file(monkeypat
     monkeypatch.setattr(toml_edit, "literal", lambda value: "1\nb = 2")
     edit = Edit("a = 0\n", name="m.toml")
     edit.put((), "a", 1, after="a")
-    with pytest.raises(KeeperError, match="left as it is") as caught:
+    with pytest.raises(KeeperError, match="was not changed") as caught:
         edit.result()
     assert caught.value.exit_code == 70
 
@@ -145,7 +145,7 @@ def test_what_is_no_toml_is_refused(text: str) -> None:
         Edit(text, name="m.toml")
 
 
-def test_a_place_that_is_not_found_is_said() -> None:
+def test_a_place_that_is_not_found_is_reported() -> None:
     edit = Edit("a = 1\n", name="m.toml")
     with pytest.raises(InputError) as caught:
         edit.put((), "b", 2, after="c")

@@ -1,4 +1,4 @@
-"""`model.toml_plain` held against tomllib, which is the outside reader of TOML here."""
+"""`model.toml_plain` compared with tomllib, which is the outside reader of TOML here."""
 
 from __future__ import annotations
 

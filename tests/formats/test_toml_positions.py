@@ -214,7 +214,7 @@ def test_places_by_hand(text: str, path: Path, expected: TomlPlace) -> None:
     assert places(text)[path] == expected
 
 
-def test_only_wanted_paths_and_those_above_them() -> None:
+def test_only_the_given_paths_and_those_above_them() -> None:
     text = "a = [1, 2, {b = 3}]\n[t]\nc = 1\n"
     assert set(places(text, [("a", 2, "b"), ("no", "such")])) == {(), ("a",), ("a", 2), ("a", 2, "b")}
 

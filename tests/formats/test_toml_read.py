@@ -141,7 +141,7 @@ def test_nothing_but_our_own_errors_comes_out(data: bytes) -> None:
 
 
 @given(st.text(alphabet="a.=[]{}\"'\\,# \n1", max_size=80))
-def test_the_guard_lets_through_what_the_parser_takes(text: str) -> None:
+def test_the_guard_passes_what_the_parser_reads(text: str) -> None:
     """The guard's own sentence: it `judges nothing else` than size, encoding, depth and count."""
     try:
         tomllib.loads(text)

@@ -20,7 +20,7 @@ from bundlekeeper.errors import KeeperError, VersionError
 from bundlekeeper.formats import durations, json_read, moments, toml_read
 from bundlekeeper.formats.safe_names import problems_of_name
 from bundlekeeper.jobs.recording.selection import Places
-from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement, statements
+from bundlekeeper.jobs.recording.statements import Asked, RecordDetails, RecordStatement, statements
 from bundlekeeper.ledger.event import events
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.ledger.record.ledger import Ledger
@@ -107,7 +107,7 @@ add(
     _manifest, covers=("model.lint.read_manifest.read", "model.lint.read_manifest.lint"),
     examples=60, calls=40_000, calls_a_byte=300,
     words="[[bundle]] [kind.bios] [versions] order natural semver debian listed list onto standing withdrawn size "
-    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family variant variants only scope pair",
+    "sha256 [[jump]] [[compatible]] need when from to >=6.0,<6.2 images { } [ ] = family variant variants only pair",
 )  # fmt: skip
 add(
     "toml",
@@ -129,9 +129,9 @@ add(
     "store", settings.read_settings,
     lambda: [
         b'store = 1\nsigned_families = ["infrastructure"]\nforms = ["sshsig", "rsa-pss-sha256"]\n'
-        b'signed_manifests = true\nmax_proof_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
+        b'signed_manifests = true\nmax_verification_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
     ],
-    covers=("model.acceptance.read_acceptance",), words="true false [ ] { } = 90d 36h 1e9 cms minisign blade",
+    covers=("model.store_settings.read_settings",), words="true false [ ] { } = 90d 36h 1e9 cms minisign blade",
 )  # fmt: skip
 
 
@@ -161,7 +161,7 @@ def _inventory_of(form: str) -> Callable[[bytes], object]:
 for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: [_CSV, _CSV.replace(b",", b";")])):
     add(
         f"inventory-{_form}", _inventory_of(_form), _seeds, covers=("model.inventory.read.read_inventory",),
-        words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[separate_windows]] size_bytes free_bytes applies at-once - ? yes",
+        words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[separate_windows]] size_bytes free_bytes - ? yes",
         examples=80,
     )  # fmt: skip
 
@@ -202,12 +202,12 @@ add(
 def _rows(data: bytes) -> None:
     with TemporaryDirectory() as folder:
         Path(folder, "rows.csv").write_bytes(data)
-        options = RecordStatement(Asked("observe"), Places(), RecordSaid())
+        options = RecordStatement(Asked("observe"), Places(), RecordDetails())
         statements(str(Path(folder, "rows.csv")), options)
 
 
 add(
-    "recorder-rows", _rows, lambda: [b"name,active,at,says\nB7,6.1.0,2026-11-20,ada\nB8,-,,bo\n"],
+    "recorder-rows", _rows, lambda: [b"name,active,at,reported_by\nB7,6.1.0,2026-11-20,ada\nB8,-,,bo\n"],
     words="name bundle at before after key=value;x= , ,, \" approved-by",
 )  # fmt: skip
 
@@ -235,7 +235,7 @@ add(
     words=">= < != , . - ~ + rc alpha dev 0 :", examples=400,
 )  # fmt: skip
 add(
-    "moments", text(lambda said: moments.moment(moments.parse(said), "Europe/Berlin")),
+    "moments", text(lambda moment: moments.moment(moments.parse(moment), "Europe/Berlin")),
     lambda: [b"2026-03-01", b"2026-03-01T14:05+01:00", b"2026-03-29T02:30:00", b"2026-10-25 02:30:00.000001Z"],
     words="+23:59 -00:00 Z T W 24:00", examples=400, covers=("formats.moments.parse",),
 )  # fmt: skip
@@ -305,7 +305,7 @@ add(
 )
 add(
     "event", lambda data: events.check(events.from_content(json_read.loads(data))),
-    lambda: [events.canonical(_event()).encode()], words='"what" "at" "zone" null [] {} "seen" "corrects"',
+    lambda: [events.canonical(_event()).encode()], words='"what" "at" "zone" null [] {} "seen_active" "undoes"',
     covers=("ledger.event.events.from_content",), examples=200,
 )  # fmt: skip
 add(

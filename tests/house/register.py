@@ -15,11 +15,11 @@ TESTS = Path(__file__).parents[1]
 
 #: What must be survived, by number: processes killed at a chosen call, calls that fail, power cuts, hostile input.
 FAULTS = {
-    1: "kill -9 at any call of take",
+    1: "kill -9 at any call of `store add`",
     2: "power cut before the file's fsync",
     3: "power cut after the link, before the folder's fsync",
     4: "somebody removes an fsync",
-    5: "cut between publishing and the store's database's commit",
+    5: "cut between publishing and the store database's commit",
     6: "no bytes or no inodes in the middle of a copy",
     7: "no space only when written back",
     8: "EIO on write or fsync; fsync is never tried again",
@@ -29,7 +29,7 @@ FAULTS = {
     12: "bit flip at rest",
     13: "truncated, extended, zero-filled, empty",
     14: "verifying killed",
-    15: "name in quarantine taken, or no space there",
+    15: "name in quarantine in use, or no space there",
     16: "unknown file in the store",
     17: "umask, other owner, a store that others may write",
     18: "read-only or immutable store",
@@ -52,7 +52,7 @@ FAULTS = {
     35: "same file under two families",
     36: "any byte of a signed manifest altered",
     37: "signature stripped, 'none', downgraded",
-    38: "RSA key where Ed25519 is due",
+    38: "RSA key where Ed25519 is expected",
     39: "weak key: RSA-1024, small-order Ed25519 point",
     40: "certificate expired, not yet valid, revoked",
     41: "one key signs twice (no threshold is offered: one signer each)",
@@ -68,13 +68,13 @@ FAULTS = {
     51: "unknown or newer format",
     52: "medium pulled while it is written",
     53: "medium pulled while it is received",
-    54: "a check that reads the page cache",
+    54: "a verification that reads the page cache",
     55: "a drive that accepts writes and drops them",
     56: "over 4 GiB − 1 on FAT32",
     57: "no links, modes or unnamed files on the medium",
     58: "mount missing: the bare folder under it",
     59: "wrong medium, swapped or missing volume",
-    60: "half a set or an older set lying there",
+    60: "half a set or an older set on the media",
     61: "resume onto a changed file",
     62: "wrong Content-Range; 200 to a range",
     63: "redirect to another host or to http",
@@ -90,23 +90,23 @@ FAULTS = {
     73: "ESC, OSC, C1, bidi in anything printed",
     74: "CSV cell that begins with `= + - @`, tab, CR",
     75: "HTML in names",
-    76: "two and twenty takes of one file",
+    76: "two and twenty `store add` of one file",
     77: "lock of a dead process",
     78: "store or ledger on a network file system",
     79: "ledger killed in a transaction",
-    80: "page of the ledger or store's database damaged",
-    81: "ledger or store's database replaced by an empty file",
+    80: "page of the ledger or of the store database damaged",
+    81: "ledger or store database replaced by an empty file",
     82: "ledger copied; carried over a fork",
     83: "clock backwards and forwards",
     84: "10⁶ events, 10⁵ components",
     85: "hostile texts in an inventory",
     86: "Ctrl-C, SIGTERM, SIGHUP, SIGQUIT, closed pipe",
     87: "ledger of a newer version",
-    88: "a turned bit in a row of the store's database",
+    88: "a turned bit in a row of the store database",
     89: "a turned bit in a row, index, kept inventory or the schema of the ledger",
-    90: "an older store's database or .keeper beside newer kept manifests",
+    90: "an older store database or .keeper beside newer kept manifests",
     91: "a verification from a clock that was ahead",
-    92: "one key under two names; dropped under one",
+    92: "one key under two names; removed under one",
     93: "a manifest issued in the future",
     94: "others may write what the store relies on",
     95: "a service answers 401 to every resource",
@@ -115,69 +115,67 @@ FAULTS = {
     98: "a text of a volume replaced, its lists made again",
 }
 
-#: The attacks that the TUF specification 1.0.34 lists, and two more: how bundlekeeper stands to each.
+#: The attacks that the TUF specification 1.0.34 lists, and two more, with what bundlekeeper does against each.
 ATTACKS = {
     "arbitrary installation": (
-        "an attacker serves any file: a bundle enters the store only with the size and SHA-256 of an accepted "
-        "manifest; where the store wants signatures, manifest and bundle must be signed under a live entry "
-        "whose form, purpose and namespace are the store's, never the manifest's; a bad signature is never "
-        "passed over"
+        "an attacker serves any file: a bundle enters the store only with the size and SHA-256 of an admitted "
+        "manifest; if the store asks for signatures, manifest and bundle must be signed under a live entry whose "
+        "form, purpose and namespace are the store's, never the manifest's; a bad signature is never ignored"
     ),
     "endless data": (
-        "every reader is bounded before it parses: keys 64 KiB, signatures 16 KiB to 1 MiB by form, "
-        "certificates 1 MiB, lists 8 MiB, a volume's lists 32 MiB and 100,000 lines, trust TOML and "
-        "store.toml 64 KiB, manifest 16 MiB; a copy or download stops at the manifest's size, a "
-        "signature's at 1 MiB; a whole message for pure Ed25519 stops at `max_whole_bytes` before memory is "
-        "added"
+        "every reader is bounded before it parses: keys 64 KiB, signatures 16 KiB to 1 MiB by form, certificates 1 "
+        "MiB, lists 8 MiB, a volume's lists 32 MiB and 100,000 lines, trust TOML and store.toml 64 KiB, manifest 16 "
+        "MiB; a copy or download stops at the manifest's size, a signature's at 1 MiB; a whole message for pure "
+        "Ed25519 stops at `max_whole_bytes` before memory is used"
     ),
     "extraneous dependencies": (
-        "made to take more than was asked for: nothing resolves dependencies: only files that the manifest "
-        "names are taken; what else lies in a source or a store is `extra`, never taken and never deleted"
+        "made to add more than was asked for: nothing resolves dependencies: only files that the manifest names are "
+        "added; every other file in a source or a store is `extra`, never added and never deleted"
     ),
     "fast-forward": (
-        "a sequence pushed so high that no true manifest is accepted any more: with `signed_manifests = true` "
-        "only a manifest signed under a live key moves the sequence; the way back is to drop the key, trust a "
-        "new one and accept the next manifest with `--allow-rollback REASON`, which is recorded"
+        "a sequence so high that no true manifest is admitted any more: with `signed_manifests = true` only a "
+        "manifest signed under a live key raises the sequence; to recover, remove the key, trust a new one and "
+        "admit the next manifest with `--allow-rollback REASON`, which is recorded"
     ),
     "indefinite freeze": (
         "old but valid documents served for ever: a manifest states `expires`; past it `store add` exits 4 unless "
-        "`--allow-expired REASON`, `verify` works and reports `expired`; a clock earlier than what was accepted is"
-        " `clock-doubtful`; in `store add`, `store list` and `verify` expiry, and everywhere the dates of keys, are then "
-        "judged by the newest acceptance, so that a clock set back makes nothing good again; a manifest issued "
-        "in the future is refused (a clock that was far ahead at one acceptance is remembered too, unless a "
-        "later manifest corrects the date: `--allow-expired`, or a store's database moved aside and rebuilt, is the "
-        "way back); a revocation list that was due by the time used clears nobody"
+        "`--allow-expired REASON`, `verify` works and reports `expired`; a clock earlier than a date that was "
+        "admitted is `clock-doubtful`; then the newest admission judges expiry in `store add`, `store list` and "
+        "`verify`, and the dates of keys everywhere, so that a clock set back makes nothing good again; a manifest "
+        "issued in the future is refused (a clock that was far ahead at one admission counts too, unless a later "
+        "manifest corrects the date: to recover, use `--allow-expired`, or rename the store database and rebuild "
+        "it); a revocation list past its next update clears nobody"
     ),
     "malicious mirrors": (
-        "mirrors and media are only carriers: no key, root or policy is ever taken from one; everything they "
-        "give is held against manifest and trust list; downloads are bounded in bytes, time and redirects"
+        "mirrors and media are only carriers: no key, root or policy ever comes from one; everything from them is "
+        "compared with manifest and trust list; downloads are bounded in bytes, time and redirects"
     ),
     "mix-and-match": (
-        "true documents that never belonged together: one signed manifest names every digest of every family; a"
-        " signature for one kind of document never serves another (namespace, purpose); raw forms, which cannot"
-        " say their kind, serve exactly one purpose; a second read is held against the first. A media set's "
+        "true documents that never belonged together: one signed manifest names every digest of every family; a "
+        "signature for one kind of document is never good for another (namespace, purpose); raw forms, which cannot "
+        "name their kind, serve exactly one purpose; a second read is compared with the first. A media set's "
         "volumes are bound by a signed index that names every file"
     ),
     "rollback": (
-        "the highest accepted sequence is remembered; a lower one is refused unless `--allow-rollback REASON` "
-        "(recorded); the same sequence with other bytes is refused as a contradiction; so with the sequences of"
-        " an issuer's media sets"
+        "the highest admitted sequence is kept; a lower one is refused unless `--allow-rollback REASON` (recorded); "
+        "the same sequence with other bytes is refused as a contradiction; the same for the sequences of an "
+        "issuer's media sets"
     ),
     "key compromise": (
-        "a purpose or a namespace keeps a stolen key to its kind; after `trust remove` everything that it signed "
-        "is `removed-key`, to a quick check too; one key has one entry and is dropped under every name, as a "
-        "signer, in a certificate and as a root; a dropped key does not come back; an entry's dates are checked"
-        " at the document's own date and on the day of acceptance; certificates are revoked by lists from "
-        "files; weak keys never get in"
+        "a purpose or a namespace limits a stolen key to its kind; after `trust remove` everything that it signed "
+        "is `removed-key`, for `verify --quick` too; one key has one entry and is removed under every name, as a "
+        "signer, in a certificate and as a root; a removed key cannot be added again; an entry's dates are checked "
+        "at the document's own date and on the day of admission; certificates are revoked by lists from files; weak "
+        "keys are refused"
     ),
     "wrong software": (
-        "a true file for something else: a manifest is for one platform and refused for another; a bundle "
-        "states family, variant, version, kinds and models; last quarter's file under this quarter's name is "
-        "caught by its digest and named"
+        "a true file for something else: a manifest is for one platform and refused for another; a bundle states "
+        "family, variant, version, kinds and models; last quarter's file under this quarter's name is found by its "
+        "digest and named"
     ),
     "not on that list: downgrade of form, confusion of keys": (
-        "form and type of key are tied in the entry; small-order points are refused; a trust file put in "
-        "another's place is refused"
+        "form and type of key are tied in the entry; small-order points are refused; a trust file put in another's "
+        "place is refused"
     ),
 }
 

@@ -119,7 +119,7 @@ def _silent(data: bytes) -> None:
 
 
 @pytest.mark.parametrize(
-    ("read", "says"),
+    ("read", "message"),
     [(_foreign, "KeyError: 'x'"), (_busy, "more than"), (_deep, "more than|RecursionError"), (_silent, "says nothing")],
 )
 def test_what_is_wrong_is_found(read: Callable[[bytes], object], message: str) -> None:

@@ -140,7 +140,7 @@ def test_no_module_reaches_itself() -> None:
 
 
 def test_arrows_between_folders_run_one_way() -> None:
-    """A folder's own modules and its subfolders are reported apart; no two folders import each other, by any way round."""
+    """A folder's own modules and its subfolders count apart; no two folders import each other, by any way round."""
     arrows: dict[str, set[str]] = {}
     for path in SOURCES:
         folder = path.parent.relative_to(PACKAGE).as_posix()

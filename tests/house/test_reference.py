@@ -152,8 +152,8 @@ def test_what_is_not_there_is_no_option_and_no_field(seen: PrintedJson) -> None:
     check = next(
         part for part in reference(text.replace("| `--at DIR`, ", "| `--up DIR`, ")) if "verify" in part.commands
     )
-    assert set(_option_problems(check)) == {"check: --at is not told", "check has no --up"}
-    assert _field_problems(check, seen) == ["check prints no colour"]
+    assert set(_option_problems(check)) == {"verify: --at is not told", "verify has no --up"}
+    assert _field_problems(check, seen) == ["verify prints no colour"]
 
 
 def _keys_of(title: str, head: str) -> dict[str, set[str]]:
@@ -205,7 +205,7 @@ def test_each_key_of_an_inventory_is_told() -> None:
     from bundlekeeper.model.inventory import cells
 
     due = {f"`[[{table}]]`": set(keys) for table, keys in cells.tables(()).items()}
-    due["the file itself"] = {"inventory", "added", "zone", "note"}
+    due["the file itself"] = {"inventory", "read_at", "zone", "note"}
     assert _untold_keys(due, _keys_of("What is where", "table")) == {}
 
 
@@ -218,12 +218,12 @@ def test_each_key_of_a_map_is_told() -> None:
 
 def test_each_column_of_recorded_statements_is_told() -> None:
     from bundlekeeper.jobs.recording.selection import Places
-    from bundlekeeper.jobs.recording.statements import Asked, RecordSaid
+    from bundlekeeper.jobs.recording.statements import Asked, RecordDetails
 
     told = re.search(
         r"(?s)^A CSV for `stage`.*?title row of these: (.*?): what", section("What is where"), re.MULTILINE
     )
-    due = {field.name for cls in (Asked, Places, RecordSaid) for field in fields(cls)} - {"verb"}
+    due = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
     assert told is not None
     assert set(spans(told[1])) - {";"} == due
 
@@ -238,7 +238,7 @@ def test_each_key_of_acceptance_is_told() -> None:
 def test_each_key_of_a_plan_by_hand_is_told() -> None:
     from bundlekeeper.model.route import hand_plan
 
-    told = _example("The way to a release", "plan")
+    told = _example("The route to a release", "plan")
     assert told.keys() == {"plan", "domain", "release", "step", "note"}
     step = {field.name for field in fields(hand_plan.PlanStep)} - {"digests"}  # which a route's own file has
     assert {key for row in told["step"] for key in row} == step

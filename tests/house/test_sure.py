@@ -37,7 +37,7 @@ SLEEPS = {  # not to wait for anything
 class Module:
     """One file of tests, as far as this reading needs it."""
 
-    tree: ast.Module
+    assigned: list[ast.Assign | ast.AnnAssign] = field(default_factory=list)
     functions: dict[str, Function] = field(default_factory=dict)
     methods: dict[str, Function] = field(default_factory=dict)
     full: set[str] = field(default_factory=set)  # names of what is written out and not empty
@@ -45,11 +45,14 @@ class Module:
 
 
 def _module(text: str) -> Module:
-    module = Module(ast.parse(text))
-    for node in ast.walk(module.tree):
+    module = Module()
+    nodes = list(ast.walk(ast.parse(text)))
+    for node in nodes:
         if isinstance(node, ast.ClassDef):
             module.methods |= {part.name: part for part in node.body if isinstance(part, Function)}
-    for node in ast.walk(module.tree):
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            module.assigned.append(node)
+    for node in nodes:
         if isinstance(node, Function) and module.methods.get(node.name) is not node:
             module.functions.setdefault(node.name, node)
         elif isinstance(node, ast.ImportFrom) and (node.module or "").startswith("tests"):
@@ -63,8 +66,8 @@ class Reading:
     def __init__(self, modules: dict[str, Module]) -> None:
         self.modules = modules
         for name, module in modules.items():
-            for node in ast.walk(module.tree):
-                if isinstance(node, ast.Assign | ast.AnnAssign) and node.value and self.is_full(node.value, name):
+            for node in module.assigned:
+                if node.value and self.is_full(node.value, name):
                     targets = node.targets if isinstance(node, ast.Assign) else [node.target]
                     module.full |= {target.id for target in targets if isinstance(target, ast.Name)}
 

@@ -37,7 +37,8 @@ def _counting(kind: type, counts: Counter[str]) -> Callable[..., object]:
 def test_every_command_of_the_tour_opens_each_thing_once(tmp_path: Path, opened: Counter[str]) -> None:
     """The store database may be asked before it is locked, and then be opened to be written: once each.
 
-    `media receive` asks twice: what is in the store already, and, by `store add`, whether the manifest may be taken at all.
+    `media receive` asks twice: what is in the store already, and, by `store add`, whether the manifest may be taken at
+    all.
     """
     from bundlekeeper.cli.screen.answers.tour import run
 
@@ -49,8 +50,8 @@ def test_every_command_of_the_tour_opens_each_thing_once(tmp_path: Path, opened:
         if opened:
             seen.add(" ".join(step.command[:2]) if step.command[0] in GROUPS else step.command[0])
         stores = sum(count for what, count in opened.items() if what.startswith("Store"))
-        if step.command[:2] == ("media", "receive") and opened["Catalogue, to read"] == 2:
-            opened["Catalogue, to read"] = 1
+        if step.command[:2] == ("media", "receive") and opened["StoreDatabase, to read"] == 2:
+            opened["StoreDatabase, to read"] = 1
         if stores > 1 or any(count > 1 for count in opened.values()):
             too_often.append((step.command, dict(opened)))
         return status
@@ -67,4 +68,4 @@ def test_an_opening_is_counted(tmp_path: Path, opened: Counter[str]) -> None:
     with Store.open(tmp_path / "store", write=True) as store:
         store.database(write=True).close()
         store.database(write=False).close()
-    assert opened == {"Store, to write": 1, "Catalogue, to write": 1, "Catalogue, to read": 1}
+    assert opened == {"Store, to write": 1, "StoreDatabase, to write": 1, "StoreDatabase, to read": 1}

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -19,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import Ran
+from tests.kits import forked
 
 ROOT = Path(__file__).parents[2]
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="needs root to become another user")
@@ -29,7 +28,7 @@ from pathlib import Path
 import bundlekeeper
 from bundlekeeper.cli.screen.run import run
 from bundlekeeper.ledger.event import database
-from bundlekeeper.store.database import store's database
+from bundlekeeper.store.database import store_database
 for name in ("model", "reports", "store"):
     package = importlib.import_module(f"bundlekeeper.{name}")
     for module in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
@@ -58,9 +57,7 @@ def as_user(
     texts = [str(word) for word in words]
     given = json.dumps([user, list(groups), [[str(word) for word in each] for each in warm or [words]], texts])
     environment = {name: text for name, text in os.environ.items() if name != "BUNDLEKEEPER_STORE"}
-    done = subprocess.run(
-        [sys.executable, "-c", _CHILD, given], cwd=ROOT, env=environment, capture_output=True, text=True, check=False
-    )
+    done = forked.run(["-c", _CHILD, given], env=environment)
     assert "Traceback" not in done.stderr, done.stderr
     return Ran(done.returncode, done.stdout, done.stderr)
 

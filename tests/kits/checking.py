@@ -1,4 +1,5 @@
-"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a verification book in memory."""
+"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a set of verifications in
+memory."""
 
 from __future__ import annotations
 
@@ -8,12 +9,12 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.database.rows import Verification
-from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.verification.hashing.read import Stop
 
 
@@ -59,7 +60,7 @@ def fill(root: Path, files: Mapping[str, bytes]) -> Path:
 
 @dataclass
 class Known:
-    """A verification book in memory."""
+    """A set of verifications in memory."""
 
     kept: dict[str, Verification] = field(default_factory=dict)
 
@@ -100,13 +101,13 @@ def check(
     stop: Stop | None = None,
     own: Sequence[bytes] = (),
     today: date | None = None,
-) -> CheckResult:
+) -> VerifyResult:
     """`check_folder` with the usual means."""
     means = CheckMeans(now, Silent(), stop, max_age_s=max_age_s, today=today)
     limits = ReadingLimits(quick, older_than_s, max_time_s, workers=2)
     return check_folder(root, wanted, means, limits, known=known, own=own)
 
 
-def found(result: CheckResult) -> set[tuple[str, str]]:
+def found(result: VerifyResult) -> set[tuple[str, str]]:
     """Code and subject of every finding."""
     return {(f.code, f.subject) for f in result.findings}

@@ -6,8 +6,6 @@ import hashlib
 import json
 import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,6 +13,7 @@ import pytest
 from bundlekeeper.store.adding.add import AddResult
 from bundlekeeper.store.contents.repair import consulted
 from bundlekeeper.store.contents.store import Store
+from tests.kits import forked
 from tests.kits.store_child import bundles_of
 from tests.kits.store_kit import Kit
 
@@ -43,24 +42,19 @@ def fresh(base: Path) -> Path:
     return base
 
 
-def taken(base: Path) -> AddResult:
-    """The same take in this process, which is quicker."""
+def added(base: Path) -> AddResult:
+    """The same run in this process, which is quicker."""
     # A killed process may hold the lock for an instant after its parent saw it die.
-    return Kit(base).take(*bundles_of(Kit(base), base), wait_s=10.0)
+    return Kit(base).add(*bundles_of(Kit(base), base), wait_s=10.0)
 
 
-def command(base: Path) -> list[str]:
-    """The take as a process of its own."""
-    return [sys.executable, "-m", "tests.kits.store_child", str(base)]
-
-
-def ran(base: Path, *before: str) -> subprocess.CompletedProcess[str]:
-    """Run the take, under `before`."""
-    return subprocess.run([*before, *command(base)], cwd=ROOT, capture_output=True, text=True, check=False)
+def ran(base: Path, *before: str) -> forked.Ended:
+    """Run the take as a process of its own, under `before`."""
+    return forked.run(["-m", "tests.kits.store_child", base], under=before)
 
 
 def settled(base: Path) -> None:
-    """Old or new, never between: every name in a family's folder holds whole bytes; the store's database claims no more."""
+    """Old or new, never between: every file in a family's folder is whole; the store database has no more rows."""
     allowed = {"a.bin": {GOOD}, "same.bin": {GOOD}, "b.bin": {RIGHT}}
     for path in (base / "store").glob("*/*/*"):
         if path.parts[-3] == "blade" and path.read_bytes() != GOOD[::-1]:
@@ -74,18 +68,18 @@ def settled(base: Path) -> None:
         # A manifest that was kept and not yet recorded counts for who consults the store database.
         with Store.open(base / "store", write=False) as store, consulted(store) as (database, damage):
             stored, verifications = database.stored(), database.verifications()
-        assert all("a take was cut off" in each.message for each in damage), damage
+        assert all("store add was cut off" in each.message for each in damage), damage
         for row in stored:
             assert (base / "store" / row.place).read_bytes() in allowed[row.name] | {GOOD[::-1]}
         assert set(verifications) <= {row.place for row in stored}
 
 
 def completes(base: Path) -> None:
-    """A second take ends the work, a third has nothing left to read but the wrong file, and no litter is left."""
-    done = [row.status for row in taken(base).rows]
+    """A second run ends the work, a third has nothing left to read but the wrong file, and no litter is left."""
+    done = [row.status for row in added(base).rows]
     assert done[2] == "quarantined"
     assert set(done[:2]) <= {"added", "same bytes", "already there"}
-    again = taken(base)
+    again = added(base)
     assert [row.status for row in again.rows] == ["already there", "already there", "quarantined"]
     assert again.read_bytes == len(WRONG)
     assert os.listdir(base / "store/.keeper/incoming") == []

@@ -37,7 +37,7 @@ RANKS = {"inventory": 0, "removed": 1, "staged": 2, "activated": 3, "gone": 4, "
 
 
 def naive_void(events: Sequence[Event]) -> set[str]:
-    """An event is void when a correction that is not void itself names it, or its reading is void."""
+    """An event is void when an event that is not void undoes it, or when its reading is void."""
     ids = {e.id(): e for e in events}
 
     def void(event_id: str) -> bool:
@@ -49,7 +49,7 @@ def naive_void(events: Sequence[Event]) -> set[str]:
 
 
 @dataclass
-class Part:
+class NaiveState:
     """One component in the naive replay. A bank is None (not known), ("",) for none, or [version, bundle, event]."""
 
     place: tuple[str | None, ...] = (None, None, None, None)
@@ -57,16 +57,16 @@ class Part:
     present: bool = True
     banks: dict[str, Any] = field(default_factory=lambda: {"active": None, "pending": None, "spare": None})
     boot_files: dict[str, Any] = field(default_factory=dict)
-    said: Any = None
+    recorded: Any = None
     seen: Any = None
     differs: bool = False
 
 
-def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None) -> dict[str, Part]:
-    """How every component stands at the end of the day `on` (or at an instant, or now)."""
+def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None) -> dict[str, NaiveState]:
+    """The state of every component at the end of the day `on` (or at an instant, or now)."""
     events = list({e.id(): e for e in events}.values())
     void = naive_void(events)
-    components: dict[str, Part] = {}
+    components: dict[str, NaiveState] = {}
     for name in {e.component for e in events if e.component}:
         mine = [e for e in events if e.component == name and e.id() not in void]
         mine.sort(key=naive_key)
@@ -81,7 +81,7 @@ def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None)
             if first and silent and naive_key(e, "gone") > first:
                 mine.append(e)
         mine.sort(key=lambda e: naive_key(e, "gone" if e.what is EventKind.INVENTORY else ""))
-        component = Part()
+        component = NaiveState()
         moments_of = sorted({e.at.at_us for e in mine})
         for moment in moments_of:
             now = naive_copy(component)
@@ -100,11 +100,11 @@ def naive_key(e: Event, rank: str = "") -> Any:
     return (e.at.at_us, e.order, RANKS[rank or e.what], e.id())
 
 
-def naive_copy(p: Part) -> Part:
+def naive_copy(p: NaiveState) -> NaiveState:
     return replace(p, banks=dict(p.banks), boot_files=dict(p.boot_files))
 
 
-def naive_step(p: Part, e: Event) -> None:
+def naive_step(p: NaiveState, e: Event) -> None:
     if e.what is EventKind.INVENTORY:  # a list that does not list the component
         scope = {(site, domain, "" if e.listing else kind) for site, domain, kind in e.scope}
         if (*p.place[:2], "" if e.listing else p.kind) in scope:
@@ -112,14 +112,14 @@ def naive_step(p: Part, e: Event) -> None:
         return
     p.kind = e.kind or p.kind
     if e.place is not None and e.what is not EventKind.GONE:
-        told = (e.place.site, e.place.domain, e.place.chassis, e.place.slot)
+        stated_levels = (e.place.site, e.place.domain, e.place.chassis, e.place.slot)
         levels: list[str | None] = []
-        for i, level in enumerate(told):
+        for i, level in enumerate(stated_levels):
             same_above = all(levels[j] == p.place[j] for j in range(i))
             levels.append(p.place[i] if level is None and same_above else level)
         p.place = tuple(levels)
     method = e.method or (KINDS[p.kind].method if p.kind in KINDS else "")
-    known: dict[str, str] = {}  # of equal versions the best placed that has a bundle says which
+    known: dict[str, str] = {}  # of equal versions, the first one with a bundle counts
     for b in (p.banks["active"], p.banks["pending"], p.banks["spare"], *p.boot_files.values()):
         if b and b[0]:
             known[b[0]] = known.get(b[0]) or b[1]
@@ -128,7 +128,7 @@ def naive_step(p: Part, e: Event) -> None:
         p.present = True
     if e.what is EventKind.STAGED:
         if method == "boot-file" or e.bank == "boot_files":
-            naive_hold(p, e.version, bundle, e)
+            naive_boot_file(p, e.version, bundle, e)
         if e.bank in {"pending", "spare"}:
             naive_put(p, e.bank, e.version, bundle, e)
             other = "spare" if e.bank == "pending" else "pending"
@@ -144,10 +144,10 @@ def naive_step(p: Part, e: Event) -> None:
         elif p.banks["pending"] and p.banks["pending"][0] == e.version:
             naive_empty(p, "pending", e)
         if method == "boot-file":
-            naive_hold(p, e.version, bundle, e)
+            naive_boot_file(p, e.version, bundle, e)
             if old and old[0] != e.version:
-                naive_hold(p, old[0], old[1], e)
-        p.said, p.differs = [e.version, bundle, e.id()], False
+                naive_boot_file(p, old[0], old[1], e)
+        p.recorded, p.differs = [e.version, bundle, e.id()], False
     elif e.what is EventKind.REMOVED:
         if e.bank in {"pending", "spare"}:
             there = p.banks[e.bank]
@@ -162,7 +162,7 @@ def naive_step(p: Part, e: Event) -> None:
             if p.banks["pending"] and p.banks["pending"][0] == seen.active:
                 p.banks["pending"] = None
             p.seen = e.id()
-            p.differs = p.said is not None and p.said[0] != seen.active
+            p.differs = p.recorded is not None and p.recorded[0] != seen.active
         for bank, version in (("pending", seen.pending), ("spare", seen.spare)):
             if version == "":
                 naive_empty(p, bank, e)
@@ -171,47 +171,47 @@ def naive_step(p: Part, e: Event) -> None:
         if seen.boot_files is not None:
             p.boot_files = {v: b for v, b in p.boot_files.items() if v in seen.boot_files}
             for version in seen.boot_files:
-                naive_hold(p, version, known.get(version, ""), e)
+                naive_boot_file(p, version, known.get(version, ""), e)
     elif e.what is EventKind.GONE and (e.place is None or p.place[:2] == (e.place.site, e.place.domain)):
         p.present = False
 
 
-def naive_put(p: Part, bank: str, version: str, bundle: str, e: Event) -> None:
+def naive_put(p: NaiveState, bank: str, version: str, bundle: str, e: Event) -> None:
     there = p.banks[bank]
     same = there and there[0] == version
     p.banks[bank] = [version, bundle or there[1], there[2]] if same else [version, bundle, e.id()]
 
 
-def naive_empty(p: Part, bank: str, e: Event) -> None:
+def naive_empty(p: NaiveState, bank: str, e: Event) -> None:
     there = p.banks[bank]
     if not there or there[0]:
         p.banks[bank] = ["", "", e.id()]
 
 
-def naive_hold(p: Part, version: str, bundle: str, e: Event) -> None:
+def naive_boot_file(p: NaiveState, version: str, bundle: str, e: Event) -> None:
     there = p.boot_files.get(version)
     p.boot_files[version] = [version, bundle or there[1], there[2]] if there else [version, bundle, e.id()]
 
 
-def shown(component: Part) -> Any:
-    """What an answer shows of a naive part."""
+def shown(component: NaiveState) -> Any:
+    """What an answer shows of a naive state."""
     banks = [None if b is None else (b[0], b[1], b[2]) for b in component.banks.values()]
     boot_files = sorted((v, b[1], b[2]) for v, b in component.boot_files.items())
-    seen = component.said[2] if component.said else None
+    seen = component.recorded[2] if component.recorded else None
     return (component.place, component.present, banks, boot_files, seen, component.seen, component.differs)
 
 
 def answered(answer: WhereAnswer) -> Any:
     """The same of an answer."""
     place = answer.place
-    told = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
+    levels = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
     banks = [
         None if b is None else (b.version, b.bundle, b.since.id) for b in (answer.active, answer.pending, answer.spare)
     ]
     boot_files = sorted((h.version, h.bundle, h.since.id) for h in answer.boot_files)
-    said = answer.said.since.id if answer.said else None
+    recorded = answer.recorded.since.id if answer.recorded else None
     differs = answer.agreement is Agreement.DIFFERS
-    return (told, answer.present, banks, boot_files, said, answer.seen.id if answer.seen else None, differs)
+    return (levels, answer.present, banks, boot_files, recorded, answer.seen.id if answer.seen else None, differs)
 
 
 COMPONENTS = (("B1", "bios"), ("B2", "bios"), ("F1", "fabric-switch"), ("M1", "domain-manager"), ("X1", "tide-gauge"))
@@ -281,7 +281,7 @@ def statements(draw: st.DrawFn) -> Event:
 
 @st.composite
 def records(draw: st.DrawFn) -> list[Event]:
-    """Events in some order of learning, with readings, corrections, corrections of corrections, and duplicates."""
+    """Events in some order of learning, with readings, undone events, undone undoing events, and duplicates."""
     events: list[Event] = []
     readings: list[Event] = []
     for site, zone in (*ZONES.items(), *ZONES.items()):
@@ -314,8 +314,8 @@ ON = st.none() | st.builds(lambda d: (DAY0 + timedelta(days=d)).date(), st.integ
 )  # fmt: skip
 
 
-def zones_told(events: Iterable[Event]) -> dict[str, str]:
-    """Each site's zone by the last standing reading."""
+def site_zones(events: Iterable[Event]) -> dict[str, str]:
+    """Each site's zone by the last reading that is not undone."""
     events = list(events)
     void = naive_void(events)
     readings = [e for e in events if e.what is EventKind.INVENTORY and e.id() not in void]
@@ -344,9 +344,9 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 HOLM_3 = Place("holm", "holm-a", "1", "3")
 
 
-def said(what: EventKind, day: int, version: str = "", **more: Any) -> Event:
-    """Something the engineer said of the BIOS of the blade B7."""
-    plain = {"message": "ada", "component": "B7", "kind": "bios", "model": "Tern-4", "version": version}
+def stated(what: EventKind, day: int, version: str = "", **more: Any) -> Event:
+    """An event that the engineer reports of the BIOS of the blade B7."""
+    plain = {"reported_by": "ada", "component": "B7", "kind": "bios", "model": "Tern-4", "version": version}
     return Event(**{**plain, "what": what, "at": at(day), **more})
 
 
@@ -354,4 +354,4 @@ def read(day: int, active: str | None, **more: Any) -> Event:
     """A reading of the BIOS of the blade B7."""
     seen = Seen(active, more.pop("pending", None), more.pop("spare", None), more.pop("boot_files", None))
     more = {"place": HOLM_3, "evidence": EvidenceKind.INVENTORY, **more}
-    return said(EventKind.OBSERVED, day, seen=seen, **more)
+    return stated(EventKind.OBSERVED, day, seen=seen, **more)

@@ -91,7 +91,7 @@ class World:
         for each in self.pieces:
             self.kit.offer(each.name, each.data)
             bundles.append(self.kit.bundle(each.name, each.data, family=each.family, version=each.version))
-        assert not self.kit.take(*bundles).findings
+        assert not self.kit.add(*bundles).findings
 
     def write(self, *targets: Path | str, **options: Any) -> Written:
         """Write the set to these targets (`DIR`, or `N=DIR`); `stop`, `progress` and Order's own options as named."""

@@ -19,7 +19,7 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.progress import Progress, Silent
-from bundlekeeper.store.adding.add import AddResult, take
+from bundlekeeper.store.adding.add import AddResult, add_bundles
 from bundlekeeper.store.contents.right_now import holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
@@ -65,7 +65,7 @@ class Bench:
         path.write_bytes(_manifest(self.bundles))
         return path
 
-    def take(
+    def add(
         self,
         *urls: str,
         rules: DownloadRules | None = None,
@@ -89,10 +89,10 @@ class Bench:
             for url in urls
         ]
         with Store.open(self.root, write=True) as store:
-            return take(store, loaded, sources, clock=lambda: NOW, progress=progress or Silent(), stop=stop)
+            return add_bundles(store, loaded, sources, clock=lambda: NOW, progress=progress or Silent(), stop=stop)
 
     def start(self, url: str) -> subprocess.Popen[bytes]:
-        """A take in a process of its own that records what it has every 64 KiB."""
+        """A run in a process of its own that records what it has every 64 KiB."""
         arguments = (url, str(self.authority.path), str(self.root), str(self.manifest()))
         return subprocess.Popen([sys.executable, "-c", _TAKER, *arguments])
 
@@ -123,13 +123,13 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.lint.read_manifest import read
-from bundlekeeper.store.adding.add import take
+from bundlekeeper.store.adding.add import add_bundles
 from bundlekeeper.store.contents.store import Store
 url, ca, root, manifest = sys.argv[1:]
 loaded = read(Path(manifest).read_bytes(), name="manifest.toml", today=date(2026, 11, 25))
 source = mirror_source(url, ca=Path(ca), rules=DownloadRules(keep_every_bytes=65536))
 with Store.open(Path(root), write=True) as store:
-    take(store, loaded, [source], clock=lambda: datetime(2026, 11, 25, tzinfo=UTC), progress=Silent())
+    add_bundles(store, loaded, [source], clock=lambda: datetime(2026, 11, 25, tzinfo=UTC), progress=Silent())
 """
 
 

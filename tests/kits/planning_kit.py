@@ -12,7 +12,7 @@ from typing import Any
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFile
 
 ROOT = Path(__file__).parents[2]
 TAKEN = date(2026, 11, 20)

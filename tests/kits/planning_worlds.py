@@ -7,9 +7,9 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows
 from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFile
 from tests.kits.planning_kit import PROVEN, blade, bundle, image, inventory, manifest, pair, whole_domain
 
 VERSIONS = ("5.4.2", "5.4.10", "6.0.1", "6.1.0")
@@ -182,7 +182,8 @@ def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
 
 
 def large_fleet(domains: int, servers: int) -> Inventory:
-    """Many domains of the Marram platform; each server has five components and one of three policies, two of them shared."""
+    """Many domains of the Marram platform; each server has five components and one of three policies, two of them
+    shared."""
     components: list[Component] = []
     rooms: list[Partition] = []
     policies = [

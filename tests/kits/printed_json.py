@@ -36,8 +36,6 @@ FieldPaths = dict[FieldPath, set[str]]
 def command_of(schema: str) -> str:
     """The command whose answers have this schema."""
     name = schema.removeprefix("bundlekeeper.").partition("/")[0]
-    if name in ("plan-check", "media-pack"):
-        name = name.rpartition("-")[0]
     group, _, rest = name.partition("-")
     return f"{group} {rest}" if group in GROUPS else name
 
@@ -58,7 +56,7 @@ class PrintedJson:
                 try:
                     ended = dispatch([*words, "--json"])
                 except KeeperError as error:
-                    output.error_envelope(error, words[0])
+                    output.error_envelope(error, "-".join(words[: 2 if words[0] in GROUPS else 1]))
                     ended = error.exit_code
         finally:
             sys.stdin = before
@@ -117,7 +115,7 @@ def _manifests_and_store(seen: PrintedJson) -> None:
     changed = re.sub(r'(?m)^sha256 *= "[0-9a-f]{64}"', f'sha256 = "{"0" * 64}"', older, count=1)
     Path("changed.toml").write_text(changed, encoding="utf-8")
     seen.run("manifest", "draft", "downloads", "--into", "changed.toml")
-    seen.run("manifest", "sign", "old.toml", "--key", "keys/main site")
+    seen.run("manifest", "sign", "old.toml", "--key", "keys/holm")
     seen.run("manifest", "show", "old.toml")
     seen.run("store", "add", "old.toml", "--from", "downloads", "--allow-rollback", "an exercise")
     seen.run("store", "list")
@@ -147,13 +145,11 @@ def _parts_and_plans(seen: PrintedJson) -> None:
 def _media_and_ledger(seen: PrintedJson) -> None:
     Path("empty").mkdir()
     seen.run("media", "write", "plan.json", "--to", "empty", "--iso", "set.iso", "--dry-run")
-    seen.run("media", "write", "plan.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/main site")
+    seen.run("media", "write", "plan.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/holm")
     Path("part").mkdir()
     Path("outbound/marram-set0001-1of2").rename("part/marram-set0001-1of2")
     seen.run("media", "receive", "part", "--store", "third", status=4)
-    seen.run(
-        "trust", "add", "main site", "keys/main site.pub", "--form", "sshsig", "--for", "indexes", "--store", "third"
-    )
+    seen.run("trust", "add", "holm", "keys/holm.pub", "--form", "sshsig", "--for", "indexes", "--store", "third")
     seen.run("media", "receive", "part", "--store", "third")
     lines = seen.run("receipt", "write", "--printed", "--site", "skerry", "--store", "skerry")["lines"]
     seen.run("receipt", "read", "-", stdin="\n".join(lines))

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 from tests.conftest import Ran
+from tests.kits import forked
 from tests.kits.local_server import Authority
 from tests.kits.redfish_server import PASSWORD, USER, RedfishServer, World, documents, serving
 
@@ -44,14 +43,7 @@ class Desk:
 
     def run(self, *arguments: str, password: str | None = PASSWORD, user: str | None = USER) -> Ran:
         who = ("--user", user) if user else ()
-        done = subprocess.run(
-            [sys.executable, "-c", COMMAND, *arguments, "--ca", str(self.authority.path), *who],
-            env=self.environment(password),
-            capture_output=True,
-            text=True,
-            stdin=subprocess.DEVNULL,
-            cwd=self.folder,
-            check=False,
-        )
+        words = ["-c", COMMAND, *arguments, "--ca", str(self.authority.path), *who]
+        done = forked.run(words, env=self.environment(password), cwd=self.folder)
         assert "Traceback" not in done.stderr and PASSWORD not in done.stdout + done.stderr, done.stderr
         return Ran(done.returncode, done.stdout, done.stderr)

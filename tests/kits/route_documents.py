@@ -9,7 +9,7 @@ from typing import Any
 from bundlekeeper.model.route.document import SCHEMA, inventory_facts, manifest_facts, to_text
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import Route, route
-from tests.kits.planning_kit import NOW, stored_all, marram, whole_domain
+from tests.kits.planning_kit import NOW, marram, stored_all, whole_domain
 
 
 def _document() -> dict[str, Any]:

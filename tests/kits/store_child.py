@@ -22,10 +22,10 @@ def bundles_of(kit: Kit, base: Path) -> list[SimpleNamespace]:
 
 
 def main(base: Path, wait_s: float = 0.0) -> int:
-    """Run the take and report."""
+    """Run `store add` and report."""
     kit = Kit(base)
     try:
-        result = kit.take(*bundles_of(kit, base), wait_s=wait_s)
+        result = kit.add(*bundles_of(kit, base), wait_s=wait_s)
     except KeeperError as error:
         print(json.dumps({"error": error.message, "hint": error.hint, "exit": error.exit_code}))
         return error.exit_code

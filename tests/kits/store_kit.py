@@ -13,8 +13,8 @@ from types import SimpleNamespace
 from typing import Any
 
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.adding.add import AddResult, add_bundles
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.add import AddResult, take
 from bundlekeeper.store.contents.right_now import holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.rows import Admitted, StoredBundle, Verification
@@ -67,38 +67,38 @@ class Kit:
         manifest = SimpleNamespace(**fields, bundle=bundles)
         return SimpleNamespace(manifest=manifest, problems=(), data=said, sha256=hashlib.sha256(said).hexdigest())
 
-    def take(self, *bundles: SimpleNamespace, manifest: int = 1, **options: Any) -> AddResult:
+    def add(self, *bundles: SimpleNamespace, manifest: int = 1, **options: Any) -> AddResult:
         """Take these bundles by the manifest with this sequence, with `store add`'s own options."""
-        return self.take_loaded(self.loaded(*bundles, sequence=manifest), **options)
+        return self.add_loaded(self.loaded(*bundles, sequence=manifest), **options)
 
-    def take_loaded(self, loaded: Any, **options: Any) -> AddResult:
+    def add_loaded(self, loaded: Any, **options: Any) -> AddResult:
         """Take a manifest made by `loaded`."""
         options = {"clock": now, "progress": Silent(), **options}
         with Store.open(self.root, write=not options.get("dry_run", False)) as store:
-            return take(store, loaded, [FolderSource(self.source, but=self.root)], **options)
+            return add_bundles(store, loaded, [FolderSource(self.source, but=self.root)], **options)
 
     def stored(self) -> list[StoredBundle]:
-        """The store's database's rows."""
+        """The store database's rows."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return database.stored()
 
     def verifications(self) -> dict[str, Verification]:
-        """The store's database's verifications."""
+        """The store database's verifications."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return database.verifications()
 
     def states(self) -> dict[str, str]:
-        """How `store list` says that each file stands, by its place."""
+        """The state of each file in `store list`, by its place."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return {row.stored.place: row.state for row in holdings(store, database, now())}
 
     def admitted(self) -> list[Admitted]:
-        """The accepted manifests."""
+        """The admitted manifests."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return database.admitted()
 
     def exceptions(self) -> list[tuple[datetime, str, str, str]]:
-        """What was let through against the rules."""
+        """What was allowed as an exception."""
         with Store.open(self.root, write=False) as store, store.database(write=False) as database:
             return database.exceptions()
 

@@ -10,15 +10,15 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.trust import TrustEntry
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.store.signatures.voucher import Voucher
-from bundlekeeper.store.verifying.verify import CheckMeans, check_folder, check_store
 from bundlekeeper.store.verifying.expected import listing_of
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder, check_store
 from bundlekeeper.verification.keys.entries import Sources, make_entry
 from tests.kits.signing_world import chain, pem, private, private_pem, program, run, ssh_line
 from tests.kits.store_kit import Kit, now
@@ -117,7 +117,7 @@ def trust(kit: Kit, *entries: TrustEntry) -> None:
 
 
 def remove(kit: Kit, name: str = KEY, reason: str = "lost at skerry") -> None:
-    """Drop an entry of the store's trust list."""
+    """Remove an entry of the store's trust list."""
     with Store.open(kit.root, write=True) as store:
         trust_list.remove(store.fd, name, at=now(), reason=reason)
 
@@ -128,7 +128,7 @@ def accept(kit: Kit, *lines: str) -> None:
     (kit.root / "store.toml").write_text("\n".join(("store = 1", *lines)) + "\n")
 
 
-def check(kit: Kit, loaded: Any = None, *, at: Path | None = None, **limits: Any) -> CheckResult:
+def check(kit: Kit, loaded: Any = None, *, at: Path | None = None, **limits: Any) -> VerifyResult:
     """Check the store, or the folder `at` against `loaded`, with the store's trust list."""
     with Store.open(kit.root, write=True) as store, store.database(write=True) as database:
         means = CheckMeans(now, Silent(), voucher=Voucher.of(store, now()))

@@ -27,7 +27,7 @@ max_whole_bytes = 2_000_000_000
 
 def test_no_file_and_an_empty_one_mean_the_defaults() -> None:
     assert read_settings(None) == read_settings(b"store = 1\n") == StoreSettings()
-    assert not StoreSettings().wants_signature("infrastructure")
+    assert not StoreSettings().needs_signature("infrastructure")
     assert StoreSettings().forms == FORMS
 
 
@@ -36,8 +36,8 @@ def test_every_key_is_read() -> None:
     assert found == StoreSettings(
         ("infrastructure", "rack"), ("rsa-pss-sha256", "sshsig"), True, 90 * 86400, 2_000_000_000
     )
-    assert found.wants_signature("rack")
-    assert not found.wants_signature("blade")
+    assert found.needs_signature("rack")
+    assert not found.needs_signature("blade")
 
 
 def test_the_words_are_those_of_the_manifest() -> None:
@@ -54,7 +54,7 @@ def test_the_example_of_the_docstring_reads() -> None:
     assert found.max_verification_age_s == 90 * 86400
 
 
-def test_every_problem_is_told_at_once_with_its_place() -> None:
+def test_every_problem_is_reported_at_once_with_its_place() -> None:
     data = b"""store = 2
 signed_family = ["rack"]
 forms = ["sshsig", "ssh-sig", 3, "sshsig"]
@@ -66,13 +66,13 @@ max_whole_bytes = -1
         read_settings(data, where="store.toml")
     rows = [(f.code, f.where) for f in caught.value.problems]
     assert rows == [
-        ("newer-format", "store.toml:1:14"),
-        ("unknown-key", "store.toml:2:1"),
+        ("newer-format", "store.toml:1:9"),
+        ("key-unknown", "store.toml:2:1"),
         ("bad-value", "store.toml:3:20"),
         ("wrong-type", "store.toml:3:31"),
         ("repeated", "store.toml:3:34"),
         ("wrong-type", "store.toml:4:20"),
-        ("bad-value", "store.toml:5:17"),
+        ("bad-value", "store.toml:5:24"),
         ("bad-value", "store.toml:6:19"),
     ]
     hints = [f.hint for f in caught.value.problems]
@@ -100,7 +100,7 @@ max_whole_bytes = -1
     ],
 )
 def test_one_bad_value_is_enough_to_refuse_the_file(line: bytes) -> None:
-    """ "a file that cannot be read whole accepts nothing" (bundlekeeper.model.store_settings)"""
+    """ "a file that cannot be read whole admits nothing" (bundlekeeper.model.store_settings)"""
     with pytest.raises(InputError) as caught:
         read_settings(b"store = 1\n" + line)
     assert len(caught.value.problems) == 1
@@ -108,7 +108,7 @@ def test_one_bad_value_is_enough_to_refuse_the_file(line: bytes) -> None:
 
 @pytest.mark.parametrize("data", [b"", b"signed_manifests = true", b"store = true", b"store = '1'", b"store = 0"])
 def test_the_format_must_be_stated(data: bytes) -> None:
-    with pytest.raises(InputError, match=r"acceptance is missing|reads format 1"):
+    with pytest.raises(InputError, match=r"store is missing|reads format 1"):
         read_settings(data)
 
 

@@ -1,4 +1,4 @@
-"""Each word of the trade is declared once: what is listed beside a declaration is held against it here."""
+"""Each word of the trade is declared once: what is listed beside a declaration is compared with it here."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.model.manifest.types import Release
 from bundlekeeper.model.trust import FORMS
-from bundlekeeper.model.vocabulary import BANKS, FAMILIES, BOOT_FILES, KINDS, METHODS, KindFacts, Method
+from bundlekeeper.model.vocabulary import BANKS, BOOT_FILES, FAMILIES, KINDS, METHODS, KindFacts, Method
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 
 BASE = Component("bios", "holm", "holm-a", serial="B7")
@@ -87,7 +87,7 @@ def test_every_key_survives_the_ledger(name: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", COMPONENT_KEYS)
 def test_every_key_is_compared(name: str) -> None:
-    """A difference in any key is reported as what its declaration says of it."""
+    """A difference in any key is reported as its declaration requires."""
     older, newer = (_with(name, value) for value in _values(name))
     found = compare([older], [newer], complete=True)
     what = {
@@ -103,7 +103,7 @@ def test_every_key_is_compared(name: str) -> None:
         assert [(c.what, c.keys) for c in found] == [(what[how], () if how is Compared.PLACE else (name,))]
 
 
-def test_what_stands_beside_the_keys_is_the_same_list() -> None:
+def test_other_lists_of_the_keys_are_equal() -> None:
     """Places and banks are types of their own; the ledger's state has a column for each key that events tell."""
     recorded = [name for name, key in COMPONENT_KEYS.items() if key.recorded]
     assert tuple(field.name for field in fields(Place)) == PLACES
@@ -120,7 +120,7 @@ def test_what_stands_beside_the_keys_is_the_same_list() -> None:
 def test_numbers_in_the_ledger_stay() -> None:
     """Methods and banks are numbers in the ledger: an addition goes to the end."""
     assert list(rows.METHOD_CODE)[:4] == ["", "overwrite", "two-bank", "boot-file"]
-    assert list(rows.BANK_CODE)[:5] == ["", "active", "pending", "spare", "store", "list"]
+    assert list(rows.BANK_CODE)[:5] == ["", "active", "pending", "spare", "boot_files"]
 
 
 def test_each_word_has_its_facts() -> None:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from junitparser import Error, Failure, JUnitXml, Skipped, TestCase
 
 from bundlekeeper.findings import CODES, Level, exit_status, finding, is_ok
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.reports.junit import document
 from tests.kits.checking import Known, check, facts, fill, listing
 from tests.kits.sure import some
@@ -57,7 +57,7 @@ def valid(text: str) -> None:
             assert not (element.text or "").strip() and all(not (child.tail or "").strip() for child in element)
 
 
-def suite_of(result: CheckResult, name: str = "folder") -> JUnitXml:
+def suite_of(result: VerifyResult, name: str = "folder") -> JUnitXml:
     """The document, valid, parsed by junitparser; its own counts are those that it recounts."""
     text = document(result, name=name, at=AT)
     valid(text)
@@ -71,7 +71,7 @@ def suite_of(result: CheckResult, name: str = "folder") -> JUnitXml:
     return parsed
 
 
-def cases(result: CheckResult) -> dict[str, TestCase]:
+def cases(result: VerifyResult) -> dict[str, TestCase]:
     """Name to test case."""
     [suite] = suite_of(result)
     return {case.name: case for case in suite}
@@ -125,8 +125,8 @@ def test_skipped_and_unproven(tmp_path: Path) -> None:
 
 def test_unreadable_is_an_error() -> None:
     """Could not be judged is not the same as wrong."""
-    row = CheckedRow("a.bin", "blade", "1", "a.bin", Status.UNREADABLE, 1, 1, "ab", "", None, "Input/output error")
-    found = cases(CheckResult([finding("unreadable", "a.bin", "Input/output error")], [row]))
+    row = VerifiedRow("a.bin", "blade", "1", "a.bin", Status.UNREADABLE, 1, 1, "ab", "", None, "Input/output error")
+    found = cases(VerifyResult([finding("unreadable", "a.bin", "Input/output error")], [row]))
     assert [(type(r), r.type) for r in found["a.bin"].result] == [(Error, "unreadable")]
 
 
@@ -143,9 +143,9 @@ def test_a_time_stands_only_where_a_file_was_read_now(tmp_path: Path) -> None:
 
 def test_times_are_those_of_the_rows() -> None:
     """Thousandths of a second, the suite's their sum."""
-    rows = [CheckedRow(f"{n}.bin", "blade", "1", f"{n}.bin", Status.OK, 1, 1, "ab", "ab", AT) for n in range(3)]
+    rows = [VerifiedRow(f"{n}.bin", "blade", "1", f"{n}.bin", Status.OK, 1, 1, "ab", "ab", AT) for n in range(3)]
     rows[0].seconds, rows[1].seconds = 1.2344, 61.0
-    parsed = suite_of(CheckResult([], rows))
+    parsed = suite_of(VerifyResult([], rows))
     [suite] = parsed
     assert [case.time for case in suite] == [1.234, 61.0, None]
     assert suite.time == parsed.time == pytest.approx(62.234)
@@ -154,7 +154,7 @@ def test_times_are_those_of_the_rows() -> None:
 texts = st.text(st.characters(), min_size=1, max_size=12)
 statuses = st.sampled_from(list(Status))
 rows = st.builds(
-    CheckedRow, texts, st.sampled_from(["", "blade"]), texts, texts, statuses, st.none(), st.none(),
+    VerifiedRow, texts, st.sampled_from(["", "blade"]), texts, texts, statuses, st.none(), st.none(),
     st.just("ab"), st.just(""), st.just(AT), texts,
 )  # fmt: skip
 findings = st.builds(finding, st.sampled_from(sorted(CODES)), texts, texts, texts, st.sampled_from(list(Level)))
@@ -162,9 +162,9 @@ findings = st.builds(finding, st.sampled_from(sorted(CODES)), texts, texts, text
 
 @pytest.mark.fault(75)
 @given(st.lists(rows, max_size=5), st.lists(findings, max_size=5), texts)
-def test_any_text_is_well_formed_and_nothing_is_lost(rows: list[CheckedRow], found: list[object], name: str) -> None:
+def test_any_text_is_well_formed_and_nothing_is_lost(rows: list[VerifiedRow], found: list[object], name: str) -> None:
     """Names with any character, lone surrogates too; a check that is not ok is never a document that passes."""
-    result = CheckResult(list(found), list(rows))  # type: ignore[arg-type]  # hypothesis builds findings
+    result = VerifyResult(list(found), list(rows))  # type: ignore[arg-type]  # hypothesis builds findings
     parsed = suite_of(result, name)
     assert parsed.tests >= len(rows)
     if not is_ok(result.findings):
@@ -178,7 +178,7 @@ def test_any_text_is_well_formed_and_nothing_is_lost(rows: list[CheckedRow], fou
 def test_the_document_fails_exactly_when_the_check_does(code: str) -> None:
     """The exit status and the document agree."""
     for level in some(Level):
-        result = CheckResult([finding(code, "a", "says", level=level)])
+        result = VerifyResult([finding(code, "a", "says", level=level)])
         parsed = suite_of(result)
         assert (parsed.failures + parsed.errors > 0) == (not is_ok(result.findings))
         assert (exit_status(result.findings) == 0) <= (parsed.failures + parsed.errors == 0)

@@ -1,4 +1,4 @@
-"""`bundlekeeper gaps`: everything that stands between a domain and a release, before anything is uploaded."""
+"""`bundlekeeper gaps`: everything between a domain and a release, before anything is uploaded."""
 
 from __future__ import annotations
 
@@ -35,9 +35,9 @@ def gaps(
     details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Everything between a domain and a release, worst first, each with its evidence and a hint.
+    """Report everything between a domain and a release, worst first, each with its evidence and a hint.
 
-    What could not be checked is named and counted: it is never taken for good.
+    What could not be checked is named and counted; it never counts as good.
     """
     from bundlekeeper.cli.screen.answers import gaps as screen
     from bundlekeeper.jobs.planning.gaps import find_gaps

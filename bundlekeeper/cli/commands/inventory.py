@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.commands.inventory_read import read
-from bundlekeeper.cli.options import ReportedByOption, JsonOption, StoreOption, caller, store_root
+from bundlekeeper.cli.options import JsonOption, ReportedByOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 
@@ -16,12 +16,12 @@ app = typer.Typer(
 )
 
 FormOption = Annotated[
-    str | None, typer.Option("--form", metavar="FORM", help="toml, csv or json, where the name does not say (-).")
+    str | None, typer.Option("--form", metavar="FORM", help="toml, csv or json, if the name does not show it (-).")
 ]
 ReadAtOption = Annotated[
-    str | None, typer.Option("--read-at", metavar="TIME", help="When it was taken, where no file says it.")
+    str | None, typer.Option("--read-at", metavar="TIME", help="When it was read, if no file states it.")
 ]
-ZoneOption = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="Its zone, where no file says it.")]
+ZoneOption = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="Its zone, if no file states it.")]
 CompleteOption = Annotated[
     bool, typer.Option("--complete", help="It lists everything in its domains: what it lacks is gone.")
 ]
@@ -39,11 +39,11 @@ def load(
     complete: CompleteOption = False,
     partial: PartialOption = False,
     reported_by: ReportedByOption = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would change; record nothing.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Report what would change; record nothing.")] = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Load an inventory, all of it or nothing, and say what changed since the last one."""
+    """Load an inventory, all of it or nothing, and report what changed since the last one."""
     from bundlekeeper.cli.screen.answers.inventory import show_loaded
     from bundlekeeper.jobs.recording import inventory_load as job
     from bundlekeeper.jobs.session import Session

@@ -1,7 +1,7 @@
-"""`bundlekeeper inventory read`: what management services (DMTF Redfish) say of their components, as an inventory file.
+"""`bundlekeeper inventory read`: what management services (DMTF Redfish) report, as an inventory file.
 
 Rules: a password comes from a prompt, a netrc file or the environment, never from the command line, and is never
-printed; where several services are read, one that fails takes nothing from the others; stdout holds the inventory or,
+printed; where several services are read, one that fails does not stop the others; stdout holds the inventory or,
 with a file named, the report.
 """
 
@@ -34,7 +34,7 @@ SlotOption = Annotated[
     str | None, typer.Option("--slot", metavar="SLOT", help="Their slot (default: as the service numbers it).")
 ]
 MapOption = Annotated[
-    str | None, typer.Option("--map", metavar="FILE", help="TOML with [[map]] entries that say what items are.")
+    str | None, typer.Option("--map", metavar="FILE", help="TOML with [[map]] entries that state what items are.")
 ]
 CaOption = Annotated[Path | None, typer.Option("--ca", metavar="FILE", help="CA certificates for https, as PEM.")]
 UserOption = Annotated[str | None, typer.Option("--user", metavar="NAME", help="Log in as; the password is asked for.")]
@@ -48,7 +48,7 @@ HttpOption = Annotated[
 OutputOption = Annotated[
     str, typer.Option("--output", "-o", metavar="FILE", help="Where to: .toml or .json (default: - is stdout, TOML).")
 ]
-ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Write over an old file.")]
+ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
 ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The site's time zone.")]
 JobsOption = Annotated[int, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Services at once.")]
 TimeOption = Annotated[str, typer.Option("--max-time", metavar="SPAN", help="Longest for one service: 10m, 90s.")]
@@ -74,9 +74,9 @@ def read(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Read management services (DMTF Redfish, over https) and write what they say as an inventory.
+    """Read management services (DMTF Redfish, over https) and write what they report as an inventory.
 
-    Only reads. The password comes from BUNDLEKEEPER_PASSWORD, from --netrc, or from a prompt.
+    It only reads. The password comes from BUNDLEKEEPER_PASSWORD, from --netrc, or from a prompt.
     """
     from bundlekeeper.jobs.recording import inventory_read as job
 

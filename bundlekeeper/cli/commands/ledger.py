@@ -1,4 +1,4 @@
-"""`bundlekeeper ledger`: hold the ledger against its own chain, carry it to another store, merge what comes back."""
+"""`bundlekeeper ledger`: verify the ledger's chain, carry it to another store, merge what comes back, undo an event."""
 
 from __future__ import annotations
 
@@ -7,14 +7,16 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import ReportedByOption, JsonOption, StoreOption, caller, store_root
+from bundlekeeper.cli.options import JsonOption, ReportedByOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.answers import ledger as screen
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.findings import exit_status
 from bundlekeeper.jobs.recording import ledger as jobs
 from bundlekeeper.jobs.session import Session
 
-app = typer.Typer(help="The ledger: check its chain, export it, merge another store's.", rich_markup_mode=None)
+app = typer.Typer(
+    help="The ledger: verify its chain, undo an event, export it, merge another store's.", rich_markup_mode=None
+)
 
 HeadOption = Annotated[
     str, typer.Option("--head", metavar="HEX", help="A head printed earlier, which the chain must contain.")
@@ -23,10 +25,10 @@ HeadOption = Annotated[
 
 @app.command("verify")
 def verify(head: HeadOption = "", store: StoreOption = None, json: JsonOption = False) -> int:
-    """Read every event and hold it against the chain, and against a head that was printed earlier."""
+    """Read every event and compare it with the chain, and the chain with a head that was printed earlier."""
     with Session(store_root(store), caller()) as session:
-        done = jobs.check(session, head)
-    screen.show_checked(done, form=form_of(json=json))
+        done = jobs.verify(session, head)
+    screen.show_verified(done, form=form_of(json=json))
     return exit_status(done.findings)
 
 
@@ -70,7 +72,7 @@ def merge(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Merge other stores' records: in any order, as often as you like, the result is the same."""
+    """Merge other stores' events: in any order, as often as you like, the result is the same."""
     with Session(store_root(store), caller(), write=True) as session:
         done = jobs.merge(session, files)
     screen.show_merged(done, form=form_of(json=json))
@@ -79,7 +81,7 @@ def merge(
 
 @app.command()
 def rebuild(store: StoreOption = None, json: JsonOption = False) -> int:
-    """Make what `where` answers from again out of the events, which stay as they are; say how much had been wrong."""
+    """Build the tables of `where` again from the events, which do not change; report how many rows were wrong."""
     with Session(store_root(store), caller(), write=True) as session:
         done = jobs.rebuild(session)
     screen.show_rebuilt(done, form=form_of(json=json))
@@ -88,7 +90,7 @@ def rebuild(store: StoreOption = None, json: JsonOption = False) -> int:
 
 @app.command()
 def salvage(
-    out: Annotated[Path, typer.Argument(metavar="FILE", help="The new ledger's file; must not be there.")],
+    out: Annotated[Path, typer.Argument(metavar="FILE", help="The new ledger's file; it must not exist.")],
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:

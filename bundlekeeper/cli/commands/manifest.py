@@ -49,10 +49,10 @@ def draft(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """A first manifest from files at hand, or from a published checksum list; then review it and lint it.
+    """Draft a first manifest from files, or from a published checksum list; then review it and lint it.
 
-    Digests computed from the files are marked "own copy": `manifest confirm` takes the mark away when the publisher's
-    own list agrees.
+    Digests computed from the files are marked "own copy": `manifest confirm` removes the mark if the publisher's own
+    list agrees.
     """
     from bundlekeeper.cli.screen.answers import manifest as screen
     from bundlekeeper.jobs import draft as drafting
@@ -74,7 +74,7 @@ def lint(
     manifests: Annotated[list[str], typer.Argument(metavar="MANIFEST...", help="Manifests, or - for stdin.")],
     json: JsonOption = False,
 ) -> int:
-    """Say everything that is wrong with a manifest at once, each with its place and what to do."""
+    """Report everything that is wrong with a manifest at once, each with its place and what to do."""
     from bundlekeeper.cli.screen.answers import manifest as screen
     from bundlekeeper.jobs.manifest import lint as lint_all
 
@@ -87,17 +87,20 @@ def lint(
 def confirm(
     manifest: Annotated[str, typer.Argument(metavar="MANIFEST", help="The manifest's file; it is changed in place.")],
     against: Annotated[
-        str, typer.Option("--against", metavar="LIST", help="The publisher's own checksum list, got by another way.")
+        str,
+        typer.Option(
+            "--against", metavar="LIST", help="The publisher's own checksum list, from another place than the files."
+        ),
     ],
     source: Annotated[
         str | None, typer.Option("--source", metavar="TEXT", help="Where the list comes from; kept in digest_from.")
     ] = None,
     json: JsonOption = False,
 ) -> int:
-    """Compare a manifest's digests with the publisher's own list; those that agree are no longer our own copy's.
+    """Compare a manifest's digests with the publisher's own list; those that agree lose the mark "own copy".
 
-    The list must not come from the same place as the files: a digest verifies nothing about whoever could change both.
-    When something was confirmed, the manifest is a new issue and its sequence goes up by one.
+    The list must not come from the same place as the files: who can change both can make them agree.
+    If something was confirmed, the manifest is a new issue, and its sequence goes up by one.
     """
     from bundlekeeper.cli.screen.answers import manifest as screen
     from bundlekeeper.jobs.manifest import confirm as compare
@@ -113,7 +116,7 @@ def show(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """What a manifest says: bundles by family, releases, rules with their sources; and who signed it."""
+    """Show what is in a manifest: bundles by family, releases, rules with their sources; and who signed it."""
     from bundlekeeper.cli.screen.answers import manifest as screen
     from bundlekeeper.jobs.manifest import show as look
     from bundlekeeper.jobs.session import Session
@@ -129,7 +132,7 @@ def show(
 
 @app.command()
 def schema(out: OutputOption = "-", force: ForceOption = False) -> int:
-    """The manifest's JSON Schema, for editors; a draft's first line names the file to save it under."""
+    """Print the manifest's JSON Schema, for editors; a draft's first line names the file to save it in."""
     from bundlekeeper.cli.screen import output
     from bundlekeeper.cli.screen.user_files import SCHEMA, write_new
     from bundlekeeper.jobs.manifest import schema as make
@@ -158,9 +161,9 @@ def sign(
     force: Annotated[bool, typer.Option("--force", "-f", help="Replace an existing signature.")] = False,
     json: JsonOption = False,
 ) -> int:
-    """Sign a manifest: SSHSIG, in a namespace of its own, so that it serves for nothing else.
+    """Sign a manifest: SSHSIG, in a namespace of its own, so that it is good for nothing else.
 
-    Nothing but ssh-keygen is needed to verify it; the line for that is printed.
+    ssh-keygen alone can verify it; the command is printed.
     """
     from bundlekeeper.cli.screen.answers import sign as screen
     from bundlekeeper.cli.screen.passphrase import passphrase_from

@@ -1,4 +1,4 @@
-"""`bundlekeeper plan`: what a plan's file holds, against the rules and today's inputs."""
+"""`bundlekeeper plan`: a plan's file against the rules and today's inputs."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ def write(
 ) -> int:
     """Write what arrived of a set and what was done since.
 
-    The file is signed and carries the ledger's events; the printed page carries counts, and is signed with --key.
+    The file is signed and carries the ledger's events. The printed page carries counts, and is signed with --key.
     """
     from bundlekeeper.cli.screen.media import receipt as screen
     from bundlekeeper.cli.screen.passphrase import passphrase_from

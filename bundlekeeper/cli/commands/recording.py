@@ -1,7 +1,7 @@
 """`stage`, `activate`, `observe`, `ledger undo`: recording what was put where, by whom, on what evidence.
 
 Rules: what can be seen to be wrong is refused whole, nothing half-recorded, unless a reason overrules it, which is
-kept; a dry run shows exactly what would be recorded; an event is never changed, only corrected by a later one.
+kept; a dry run shows exactly what would be recorded; an event is never changed, only undone by a later one.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli.options import (
-    ReportedByOption,
     ChassisOption,
     DomainOption,
     JsonOption,
     KindOption,
     ModelOption,
+    ReportedByOption,
     SiteOption,
     SlotOption,
     StoreOption,
@@ -26,7 +26,7 @@ from bundlekeeper.cli.options import (
 )
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.jobs.recording.selection import Places
-from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement
+from bundlekeeper.jobs.recording.statements import Asked, RecordDetails, RecordStatement
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.session import Session
@@ -37,7 +37,7 @@ NameArgument = Annotated[
 BundleOption = Annotated[str, typer.Option("--bundle", metavar="FAMILY/VERSION", help="The bundle (or its file name).")]
 VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="The image's version.")]
 AtOption = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When it happened (default: now).")]
-ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The zone of --at, where it says none.")]
+ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The zone of --at, if it has none.")]
 DoneByOption = Annotated[str, typer.Option("--done-by", metavar="NAME", help="Who did it.")]
 ApprovedOption = Annotated[str, typer.Option("--approved-by", metavar="NAME", help="Who approved it.")]
 ChangeOption = Annotated[str, typer.Option("--change", metavar="TICKET", help="The change ticket.")]
@@ -51,12 +51,12 @@ BeforeOption = Annotated[
 AfterOption = Annotated[
     list[str] | None, typer.Option("--after", metavar="KEY=VALUE", help="A reading after the work; repeatable.")
 ]
-DeviationsOption = Annotated[
-    str, typer.Option("--deviations", metavar="TEXT", help="What went otherwise than planned.")
-]
+DeviationsOption = Annotated[str, typer.Option("--deviations", metavar="TEXT", help="What differed from the plan.")]
 NoteOption = Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything else.")]
 AnywayOption = Annotated[str, typer.Option("--anyway", metavar="REASON", help="Record it against a refusal; kept.")]
-FileOption = Annotated[str | None, typer.Option("--file", metavar="CSV", help="Many at once: a row for each part.")]
+FileOption = Annotated[
+    str | None, typer.Option("--file", metavar="CSV", help="Many at once: a row for each component.")
+]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be recorded; record nothing.")]
 
 
@@ -90,12 +90,12 @@ def stage(
     json: JsonOption = False,
 ) -> int:
     """Record that an image's bytes are on a component (or many), not yet running."""
-    said = RecordSaid(
+    details = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("stage", bundle=bundle, version=version, bank=bank)
-    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
+    return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def activate(
@@ -127,12 +127,12 @@ def activate(
     json: JsonOption = False,
 ) -> int:
     """Record that a component now runs an image: the one named, else the one that was staged on it."""
-    said = RecordSaid(
+    details = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("activate", bundle=bundle, version=version)
-    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
+    return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def observe(
@@ -161,11 +161,11 @@ def observe(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Record what was read from a component: what runs, waits, lies spare."""
-    said = RecordSaid(at, zone, reported_by, done_by, evidence=evidence, note=note)
+    """Record what was read from a component: what is active, pending or spare."""
+    details = RecordDetails(at, zone, reported_by, done_by, evidence=evidence, note=note)
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare)
-    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
+    return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def _record(statement: RecordStatement, *, file: str | None, dry_run: bool, store: Path | None, json: bool) -> int:

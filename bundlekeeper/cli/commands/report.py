@@ -24,7 +24,7 @@ from bundlekeeper.findings import exit_status
 
 RunbookOption = Annotated[bool, typer.Option("--runbook", help="What to do in the windows of a route, printable.")]
 PlanOption = Annotated[str | None, typer.Option("--plan", metavar="FILE", help="The run-book of this plan.")]
-SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="What stands at this site, as one page.")]
+SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="What is at this site, as one page.")]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="With --site: as of the end of that day.")]
 OutOption = Annotated[
     str, typer.Option("--out", "-o", "--output", metavar="FILE", help="The file: .html, or .txt (- is stdout, text).")
@@ -49,7 +49,7 @@ def report(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """A run-book (--runbook DOMAIN --to RELEASE, or --runbook --plan FILE) or a site's picture (--site NAME).
+    """Write a run-book (--runbook DOMAIN --to RELEASE, or --runbook --plan FILE) or a site's picture (--site NAME).
 
     One file that needs no network: HTML to read and print, or plain text. It plans and records; it calls no step safe.
     """
@@ -60,7 +60,7 @@ def report(
     from bundlekeeper.jobs.session import Session
 
     if runbook == bool(site):
-        raise InputError("say what the report is about", hint="--runbook DOMAIN --to RELEASE, or --site NAME")
+        raise InputError("the report is about nothing", hint="--runbook DOMAIN --to RELEASE, or --site NAME")
     if domains and len(domains) > 1:
         raise InputError("a run-book is about one domain", hint="one run-book for each: repeat the command")
     domain = domains[0] if domains else None
@@ -70,7 +70,7 @@ def report(
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     ask, files = RunbookWanted(domain, to, plan, window, per_cluster), InputFiles(manifest, inventory, signature)
     if site and (ask, files) != (RunbookWanted(), InputFiles()):
-        raise InputError("a site's picture is of what stands there, not of a route", hint="--site NAME [--on TIME]")
+        raise InputError("a site's picture is of what is there, not of a route", hint="--site NAME [--on TIME]")
     if on is not None and not site:
         raise InputError("--on is about a site's picture", hint="a run-book is made from what is known now")
     plain = _is_text(out)

@@ -41,7 +41,7 @@ def route(
     window: WindowOption = None,
     per_cluster: PerClusterOption = 1,
     out: OutOption = None,
-    force: Annotated[bool, typer.Option("--force", "-f", help="Write over an older route's file.")] = False,
+    force: Annotated[bool, typer.Option("--force", "-f", help="Replace an older route's file.")] = False,
     manifest: ManifestOption = None,
     inventory: InventoryOption = None,
     signature: SignatureOption = None,
@@ -49,14 +49,14 @@ def route(
     details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
-    """The allowed way with the fewest windows, then server restarts, then minutes, then bytes.
+    """Find the allowed route with the fewest windows, then server restarts, then minutes, then bytes.
 
     Every state between obeys every rule of the manifest; what was not known is reported. It plans, and changes nothing.
-    Several domains are put into one timeline of rounds: what one apart set names is never in one round.
+    Several domains share one timeline of rounds; domains of one separate_windows are never in one round.
     """
     from bundlekeeper.cli.screen.answers import route as screen
-    from bundlekeeper.jobs.planning import routes
     from bundlekeeper.jobs.planning import route as job
+    from bundlekeeper.jobs.planning import routes
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
 

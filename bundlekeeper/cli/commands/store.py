@@ -25,19 +25,19 @@ from bundlekeeper.findings import exit_status
 app = typer.Typer(help="Bundles into the store, verified; and what is in it.", rich_markup_mode=None)
 
 FromOption = Annotated[
-    list[str], typer.Option("--from", metavar="DIR|URL", help="Folder or http(s) mirror; may be given again.")
+    list[str], typer.Option("--from", metavar="DIR|URL", help="Folder or http(s) mirror; repeatable.")
 ]
 LinkOption = Annotated[
     str,
     typer.Option(
         "--link",
         metavar="[=hard]",
-        help="Share the source's blocks where the file system can; with =hard be the very file of the source.",
+        help="Share the source's blocks if the file system can; =hard: be the very file of the source.",
         show_default=False,
     ),
 ]
 RollbackOption = Annotated[
-    str | None, typer.Option("--allow-rollback", metavar="REASON", help="Add by an older manifest; recorded.")
+    str | None, typer.Option("--allow-rollback", metavar="REASON", help="Use an older manifest; recorded.")
 ]
 CaOption = Annotated[Path | None, typer.Option("--ca", metavar="FILE", help="CA certificates for https, as PEM.")]
 HostOption = Annotated[
@@ -46,7 +46,7 @@ HostOption = Annotated[
 HeadersOption = Annotated[
     Path | None, typer.Option("--headers", metavar="FILE", help="Header lines for the mirror (a token); mode 0600.")
 ]
-TrustEnvOption = Annotated[bool, typer.Option("--trust-env", help="Let proxies and netrc of the environment count.")]
+TrustEnvOption = Annotated[bool, typer.Option("--trust-env", help="Use proxies and netrc of the environment.")]
 FamilyOption = Annotated[
     str | None, typer.Option("--family", metavar="FAMILY", help="Only infrastructure, blade or rack.")
 ]
@@ -82,7 +82,9 @@ def add(
     from bundlekeeper.model.stop import Stop
 
     if link not in LINKS:
-        raise InputError(f"no such way to link: {link}", hint="--link (share blocks) or --link=hard (the very file)")
+        raise InputError(
+            f"--link has no such value: {link}", hint="--link (share blocks) or --link=hard (the very file)"
+        )
     options = AddOptions(
         tuple(source),
         link=link,
@@ -113,7 +115,7 @@ def show(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """What is in the store, by family: version, size, images, when and how it was verified, lifecycle."""
+    """List what is in the store, by family: version, size, images, when and how it was verified, lifecycle."""
     from bundlekeeper.cli.screen.answers import store_list as screen
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.jobs.store_list import store_list

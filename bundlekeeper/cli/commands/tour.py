@@ -1,4 +1,4 @@
-"""`bundlekeeper tour`: the whole job on the invented platform, each step through the door of a user's command line."""
+"""`bundlekeeper tour`: the whole job on the invented platform, each step as a command of the user's."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def tour(
     ] = None,
     json: JsonOption = False,
 ) -> int:
-    """The whole job on a small invented platform, in a folder of its own, with what to look at."""
+    """Do the whole job on a small invented platform, in a folder of its own, with what to look at."""
     from bundlekeeper.cli.screen.answers import tour as screen
     from bundlekeeper.demo import tour as demo
 

@@ -1,4 +1,4 @@
-"""`bundlekeeper trust`: the keys and certificates that signatures are held against."""
+"""`bundlekeeper trust`: the keys and certificates that signatures are checked with."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
 
-app = typer.Typer(help="Keys and certificates that signatures are held against.", rich_markup_mode=None)
+app = typer.Typer(help="Keys and certificates that signatures are checked with.", rich_markup_mode=None)
 
 FilesOption = list[Path] | None
 
@@ -24,12 +24,12 @@ def add(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", help="Public key or certificate: PEM, DER, OpenSSH, minisign.")
     ],
-    form: Annotated[str, typer.Option("--form", metavar="FORM", help="The one form of signature that it is good for.")],
+    form: Annotated[str, typer.Option("--form", metavar="FORM", help="The one form of signature that it may verify.")],
     purpose: Annotated[
         list[str], typer.Option("--for", metavar="PURPOSE", help="bundles, manifests, indexes or receipts; repeatable.")
     ],
-    valid_from: Annotated[str | None, typer.Option("--from", metavar="DATE", help="Good from this day on.")] = None,
-    valid_until: Annotated[str | None, typer.Option("--until", metavar="DATE", help="Good up to this day.")] = None,
+    valid_from: Annotated[str | None, typer.Option("--from", metavar="DATE", help="Valid from this day on.")] = None,
+    valid_until: Annotated[str | None, typer.Option("--until", metavar="DATE", help="Valid up to this day.")] = None,
     namespace: Annotated[
         str, typer.Option("--namespace", metavar="TEXT", help="The publisher's own SSHSIG namespace, for bundles.")
     ] = "",
@@ -78,7 +78,7 @@ def _day(text: str | None, option: str) -> date | None:
 
 @app.command("list")
 def list_entries(store: StoreOption = None, json: JsonOption = False) -> int:
-    """Every trusted key, and every removed one, with its fingerprint as OpenSSH prints it."""
+    """List every trusted key, and every removed one, with its fingerprint as OpenSSH prints it."""
     from bundlekeeper.cli.screen.answers import trust as screen
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.jobs.trust import list_keys
@@ -94,7 +94,7 @@ def remove(
     key: Annotated[
         str, typer.Argument(metavar="NAME|FINGERPRINT", help="The name of an entry of the key, or SHA256:…")
     ],
-    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why; quoted by every later finding.")],
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="The reason; every later finding quotes it.")],
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -116,7 +116,7 @@ def crl(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Give an entry newer revocation lists: each takes the place of the older one of the same issuer."""
+    """Give an entry newer revocation lists: each replaces the older one of the same issuer."""
     from bundlekeeper.cli.screen.answers import trust as screen
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.jobs.trust import renew_revocations

@@ -35,7 +35,8 @@ OlderThanOption = Annotated[
     str | None, typer.Option("--older-than", metavar="SPAN", help="Only what was not verified for so long: 30d, 12h.")
 ]
 MaxTimeOption = Annotated[
-    str | None, typer.Option("--max-time", metavar="SPAN", help="Begin no file after so long: 10m. Stalest first.")
+    str | None,
+    typer.Option("--max-time", metavar="SPAN", help="Begin no file after so long: 10m. Oldest verification first."),
 ]
 JunitOption = Annotated[
     str | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML to this file (- is stdout).")
@@ -55,9 +56,9 @@ def verify(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Verify the store, or any folder, against a manifest: every byte is read unless you say otherwise.
+    """Verify the store, or any folder, against a manifest: every byte is read, unless an option limits it.
 
-    What was verified stays verified when you interrupt it; --older-than goes on from there.
+    When you interrupt it, what was verified stays verified; --older-than goes on from there.
     """
     if json and junit == "-":
         raise InputError("--json and --junit - would mix two documents on stdout", hint="--junit FILE writes to a file")

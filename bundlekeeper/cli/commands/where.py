@@ -32,11 +32,11 @@ BankOption = Annotated[
     str, typer.Option("--bank", metavar="BANK", help="Only in this bank: active, pending, spare, boot_files.")
 ]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="As it was at the end of that day.")]
-KnownOption = Annotated[str | None, typer.Option("--known", metavar="TIME", help="As this store believed it then.")]
+KnownOption = Annotated[str | None, typer.Option("--known", metavar="TIME", help="As this store knew it then.")]
 CountOption = Annotated[
     str, typer.Option("--count", metavar="KEY,KEY", help="Count by site, domain, chassis, kind, model, active, …")
 ]
-ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="For sites whose zone no inventory told.")]
+ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="For sites without a zone in an inventory.")]
 CsvOption = Annotated[bool, typer.Option("--csv", help="A table for a spreadsheet.")]
 PictureOption = Annotated[bool, typer.Option("--picture", help="The chassis, slot by slot.")]
 HistoryOption = Annotated[bool, typer.Option("--history", help="Everything ever recorded of one component.")]
@@ -69,7 +69,7 @@ def where(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Which version of what is staged, pending or active where; since when, reported by whom, with what evidence."""
+    """Show which version is staged, pending or active where; since when, reported by whom, on what evidence."""
     from bundlekeeper.cli.screen.answers import where as screen
     from bundlekeeper.jobs.recording import where as job
     from bundlekeeper.jobs.recording.selection import Places
@@ -79,12 +79,12 @@ def where(
     if picture and count:
         raise InputError("--picture shows components, --count counts them", hint="one of them")
     if history and (on or known or count or csv or picture):
-        raise InputError("--history is everything, told as lines or --json", hint="leave the other options out")
+        raise InputError("--history shows everything, as lines or as --json", hint="leave the other options out")
     places = Places(name, site, domain, chassis, slot, kind, model)
-    wanted = job.WhereWanted(bundle, version, sha256, withdrawn, bank, gone)
+    asked = job.WhereAsked(bundle, version, sha256, withdrawn, bank, gone)
     times = job.WhereTimes(on, known, zone)
     with Session(store_root(store), caller()) as session:
-        found = job.where(session, places, wanted, times, by=count, history=history)
+        found = job.where(session, places, asked, times, count=count, history=history)
     screen.show(found, form)
     return exit_status(found.doubts)
 

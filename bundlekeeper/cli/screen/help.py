@@ -13,7 +13,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "store": ("bundlekeeper.cli.commands.store", "add a manifest's bundles, verified; list what is in the store"),
     "verify": ("bundlekeeper.cli.commands.verify", "verify the store, or any folder, against a manifest"),
-    "trust": ("bundlekeeper.cli.commands.trust", "add, list, remove the keys that signatures are held against"),
+    "trust": ("bundlekeeper.cli.commands.trust", "add, list, remove the keys that signatures are checked with"),
     "inventory": (
         "bundlekeeper.cli.commands.inventory",
         "load what components exist and run, or read it from a service",

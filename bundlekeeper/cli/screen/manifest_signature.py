@@ -16,6 +16,6 @@ def as_json(ruling: Ruling) -> dict[str, Any]:
 
 
 def tell(ruling: Ruling) -> None:
-    """One line about a good signature; what is against one is among the findings."""
+    """One line about a good signature; what is wrong with one is among the findings."""
     if ruling.good:
         output.line(f"manifest {ruling.message}")

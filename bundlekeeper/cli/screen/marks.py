@@ -1,7 +1,7 @@
 """Findings in short: `!!` for an error, ` !` for a warning, one or two lines each, nothing for a note.
 
-Rules: every error is reported, warnings of one code by the first of them and their number; what is left out here is counted
-and stands under `--details`; lines wrap where the width of a line is known, else a finding is one line.
+Rules: every error is reported, warnings of one code by the first of them and their number; what is left out here is
+counted and stands under `--details`; lines wrap where the width of a line is known, else a finding is one line.
 """
 
 from __future__ import annotations

@@ -35,8 +35,8 @@ def block(text: str) -> None:
 
 
 def aside(text: str) -> None:
-    """Print one line on stderr, escaped: what is going on, not data."""
-    with contextlib.suppress(OSError):  # whoever closed or filled stderr does not want to hear it; the work goes on
+    """Print one line on stderr, escaped: notes and progress, not data."""
+    with contextlib.suppress(OSError):  # stderr is closed or full: the work goes on
         sys.stderr.write(visible(text) + "\n")
 
 
@@ -59,13 +59,13 @@ def enveloped(
 
 
 def write_json(document: Mapping[str, Any]) -> None:
-    """Print one JSON document on stdout. What no Unicode text can hold stands in it as `visible` shows it."""
+    """Print one JSON document on stdout. Characters that are no Unicode text are in it as `visible` shows them."""
     # Indented for people only: indenting goes through the slow encoder, 10,000 rows cost 0.1 s more.
     sys.stdout.write(_encoded(document, 2 if sys.stdout.isatty() else None) + "\n")
 
 
 def write_json_rows(document: Mapping[str, Any], last: str, rows: Iterable[Mapping[str, Any]]) -> None:
-    """Print one JSON document on stdout whose last key is a long array: row by row, so that it is never held whole."""
+    """Print one JSON document on stdout whose last key is a long array, row by row, so never whole in memory."""
     sys.stdout.write(_encoded(document, None)[:-1] + f', "{last}": [')
     for number, row in enumerate(rows):
         sys.stdout.write((",\n" if number else "\n") + _encoded(row, None))
@@ -133,31 +133,31 @@ def findings_aside(findings: Iterable[Finding]) -> None:
 
 
 def folded_text(findings: Iterable[Finding]) -> None:
-    """Print findings as text on stdout: of several that say the same the first whole, the others by their names.
+    """Print findings as text on stdout: of several that are alike the first whole, the others by their names.
 
-    Errors, and warnings with a place in a file, are reported whole. Notes with a place are alike when their code is, and
-    are named by that place; else what is said must be the same, and what to do.
+    Errors, and warnings with a place in a file, are reported whole. Notes with a place are alike when their code is,
+    and are named by that place; others are alike when message and hint are the same.
     """
-    told: dict[tuple[str, ...], list[str]] = {}
+    alike: dict[tuple[str, ...], list[str]] = {}
     for found in findings:
         key = _alike(found)
-        if key in told:
-            told[key].append(":".join(found.where.rsplit(":", 2)[1:]) or found.subject)
+        if key in alike:
+            alike[key].append(":".join(found.where.rsplit(":", 2)[1:]) or found.subject)
             continue
         if key:
-            told[key] = []
+            alike[key] = []
         findings_text([found])
-    for (level, code, at, *_), others in told.items():
+    for (level, code, at, *_), others in alike.items():
         if others:
             line(f"{level}: {code}: {len(others)} more like it{at} {', '.join(others)}")
 
 
 def _alike(found: Finding) -> tuple[str, ...]:
-    """What findings share that are reported once, with level, code and the word before the names; empty for all others."""
+    """What findings share that are folded: level, code, the word before the names …; empty for all others."""
     if found.level is Level.ERROR or (found.where and found.level is Level.WARNING):
         return ()
-    said = () if found.where else (found.message, found.hint)
-    return (found.level.value, found.code, ", at" if found.where else ":", *said)
+    shared = () if found.where else (found.message, found.hint)
+    return (found.level.value, found.code, ", at" if found.where else ":", *shared)
 
 
 def error_text(error: KeeperError) -> None:

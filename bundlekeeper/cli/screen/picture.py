@@ -1,7 +1,7 @@
-"""A chassis as a picture in the terminal: its slots, and in each the parts with their running versions.
+"""A chassis as a picture in the terminal: its slots, and in each the components with their running versions.
 
 Rules: plain characters only, so that it can be pasted into a ticket; `*` marks a pending image, `!` a reading that is
-not what was recorded; what is not known is `?`; every text passes `visible`.
+not what was recorded; an unknown version is `?`; every text passes `visible`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from bundlekeeper.formats.escape import visible
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One part. `place` is its whole path; `pending` is empty where nothing waits."""
+    """One component. `place` is its whole path; `pending` is empty where nothing waits."""
 
     place: str
     chassis: str
@@ -39,7 +39,7 @@ def write(cells: Iterable[Cell], stream: TextIO | None = None, width: int = 78) 
     if not boxes:
         target.write("nothing to draw\n")
     else:
-        target.write("* an image waits for the next activation   ! read otherwise than recorded   ? not known\n")
+        target.write("* an image waits for the next activation   ! the reading differs from the record   ? unknown\n")
 
 
 def _box(cell: Cell) -> str:
@@ -52,7 +52,7 @@ def _natural(text: str) -> list[tuple[int, int, str]]:
 
 
 def _drawn(title: str, cells: Sequence[Cell], width: int) -> list[str]:
-    """One chassis: a column of slots, in each slot its parts one below the other."""
+    """One chassis: a column of slots, in each slot its components one below the other."""
     slots: dict[str, list[Cell]] = {}
     for cell in cells:
         slots.setdefault(cell.slot.partition("/")[0], []).append(cell)

@@ -46,7 +46,7 @@ class ProgressLines:
         self._began_s = self._next_s = 0.0
 
     def begin(self, title: str, total_bytes: int, files: int) -> None:
-        """Say what begins."""
+        """Print what begins."""
         with self._lock:
             self._title, self._total, self._done = title, total_bytes, 0
             self._began_s = self._monotonic()
@@ -60,7 +60,7 @@ class ProgressLines:
             self._name = name
 
     def advance(self, count: int) -> None:
-        """Count bytes; say so when the last line is old enough."""
+        """Count bytes; print a line when the last one is old enough."""
         with self._lock:
             self._done += count
             now_s = self._monotonic()
@@ -83,7 +83,7 @@ class ProgressLines:
         self._stream.flush()
 
     def done(self) -> None:
-        """Say nothing more: the command's own summary follows."""
+        """Print nothing: the command's own summary follows."""
 
 
 class ProgressBar:
@@ -132,7 +132,7 @@ class ProgressBar:
             self._rich.advance(self._task, count)
 
     def done(self) -> None:
-        """Take the bar away."""
+        """Remove the bar."""
         if self._rich is not None:
             self._rich.stop()
         self._rich = self._task = None

@@ -1,8 +1,9 @@
-"""Runs one command: finds its module, parses, calls, turns what comes out into an exit status.
+"""Runs one command: finds its module, parses, calls, turns the result into an exit status.
 
 Rules: only the module of the command that was asked for is imported; every error of ours becomes `error: / where: /
-hint:` on stderr, or the JSON envelope on stdout under `--json`; anything else is our bug: 70, and a traceback only with
-`--debug`; a reader that went away is 3, said by nobody, a disk that is full under the output is 3 and told.
+hint:` on stderr, or the JSON envelope on stdout under `--json`; anything else is an internal error: 70, and a traceback
+only with `--debug`; a reader that went away is 3, without a message; a disk that is full under the output is 3 with
+one.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ def run(argv: Sequence[str]) -> int:
     words, debug = _without_debug(list(argv))
     command = _command_of(words)
     wants_json = "--json" in _before_dashes(words)
-    # A command is short and makes hardly any cycles; looking for them costs a quick check of 10,000 files 0.1 s.
+    # A command is short and makes hardly any cycles; looking for them costs `verify --quick` of 10,000 files 0.1 s.
     gc.set_threshold(200_000, 50, 50)
     try:
         SIGNALS.install()
@@ -52,20 +53,22 @@ def run(argv: Sequence[str]) -> int:
 
             traceback.print_exc()
         if isinstance(error, StoppedError) and SIGNALS.exit_code:
-            error.exit_code = SIGNALS.exit_code  # the work only knows that it was asked to stop, not by whom
-        return _say(error, command, wants_json)
+            error.exit_code = SIGNALS.exit_code  # the work only knows that it must stop, not by which signal
+        return _report(error, command, wants_json)
     except MemoryError:
-        return _say(UnfinishedError("not enough memory", hint="free some, or take off the limit"), command, wants_json)
+        return _report(UnfinishedError("not enough memory", hint="free some, or raise the limit"), command, wants_json)
     except Exception as error:
         if isinstance(error, OSError) and _is_output_trouble(error):
-            if error.errno != errno.EPIPE:  # a reader that left knows; a full disk under a redirection is news
-                _say(UnfinishedError(f"the output could not be written: {error.strerror}"), command, wants_json=False)
+            if error.errno != errno.EPIPE:  # a reader that left knows; a full disk under a redirection must be reported
+                _report(
+                    UnfinishedError(f"the output could not be written: {error.strerror}"), command, wants_json=False
+                )
             return _reader_left()
         return _bug(error, command, wants_json, debug)
 
 
 def _command_of(words: list[str]) -> str:
-    """The command as its JSON schema calls it: `store add`, `media-receive`."""
+    """The command as in its JSON schema: `store-add`, `media-receive`."""
     command = words[0] if words else ""
     if command in GROUPS and len(words) > 1 and words[1].isascii() and words[1].isalpha():
         return f"{command}-{words[1].lower()}"
@@ -99,7 +102,7 @@ def dispatch(words: list[str]) -> int:
     module.register(app)
     command = typer.main.get_command(app)
     try:
-        # Not `command.main`: it answers a closed pipe with 1, which is "something was found".
+        # Not `command.main`: it ends with 1 on a closed pipe, which is "something was found".
         with command.make_context("bundlekeeper", _spell_out_link(words)) as context:
             status = command.invoke(context)
     except typer.Exit as stop:
@@ -113,7 +116,7 @@ def dispatch(words: list[str]) -> int:
 
 
 def _insist_on_words(words: Sequence[str]) -> None:
-    """Refuse an empty word: a script's empty variable would ask about, or record on, everything. Raises InputError."""
+    """Refuse an empty word: with a script's empty variable a command would be about everything. Raises InputError."""
     for number, word in enumerate(words[1:], 1):
         before = words[number - 1]
         if not word or (word.startswith("--") and word.endswith("=") and word.count("=") == 1):
@@ -144,7 +147,7 @@ def _spell_out_link(words: list[str]) -> list[str]:
     return [("--link=reflink" if w == "--link" else w) for w in head] + words[len(head) :]
 
 
-def _say(error: KeeperError, command: str, wants_json: bool) -> int:
+def _report(error: KeeperError, command: str, wants_json: bool) -> int:
     with contextlib.suppress(OSError):
         if wants_json:
             output.error_envelope(error, command)
@@ -160,9 +163,9 @@ def _bug(error: Exception, command: str, wants_json: bool, debug: bool) -> int:
         traceback.print_exc()
     bug = KeeperError(
         f"internal error: {type(error).__name__}: {error}",
-        hint="run it again with --debug and send us the traceback; nothing that was finished is lost",
+        hint="run it again with --debug and send us the traceback; finished work is not lost",
     )
-    _say(bug, command, wants_json)
+    _report(bug, command, wants_json)
     return EXIT_BUG
 
 

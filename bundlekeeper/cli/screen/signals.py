@@ -36,7 +36,7 @@ class Signals:
         self._flag: _Flag | None = None
 
     def install(self) -> None:
-        """Take over the four signals. A signal that the parent told us to ignore stays ignored."""
+        """Take over the four signals. A signal that the parent set to be ignored stays ignored."""
         for number in _STATUSES:
             if signal.getsignal(number) is not signal.SIG_IGN:
                 signal.signal(number, self._came)
@@ -47,12 +47,12 @@ class Signals:
         if first and self._flag is not None:
             self._flag.set()
             output.aside("")
-            output.aside("stopping; what is finished stays. Once more to stop at once.")
+            output.aside("stopping; finished work stays. Press again to stop at once.")
             return
         raise self.stopped()
 
     def stopped(self) -> StoppedError:
-        """The error that stands for the signal that came."""
+        """The error for the signal that came."""
         return StoppedError("stopped by a signal", exit_code=self.exit_code or EXIT_INTERRUPTED)
 
     @contextmanager

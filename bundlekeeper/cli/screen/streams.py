@@ -1,8 +1,8 @@
 """The three standard streams, made usable before anything is opened or printed.
 
 Rules: no file of ours ever gets the number of a standard stream that was closed, else what is printed would land in it;
-a closed stdout is a reader that went away, a closed stderr says nothing, a closed stdin cannot be read; no character
-that the locale lacks stops a command, it is printed as an escape; what a full disk or a limit cuts short is an error.
+a closed stdout is a reader that went away, a closed stderr is ignored, a closed stdin cannot be read; no character that
+the locale lacks stops a command, it is printed as an escape; output that a full disk or a limit cuts short is an error.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ import sys
 
 
 def prepare() -> None:
-    """Put something in the place of each closed stream, and let stdout and stderr escape what they cannot encode."""
-    for number, take_place in enumerate((_nothing_to_read, _no_reader, _nowhere)):
+    """Replace each closed stream, and let stdout and stderr escape what they cannot encode."""
+    for number, replacement in enumerate((_nothing_to_read, _no_reader, _nowhere)):
         if not _is_open(number):
-            _move(take_place(), number)
+            _move(replacement(), number)
     if sys.stdin is None:
         sys.stdin = io.TextIOWrapper(open(0, "rb", closefd=False), encoding="utf-8")  # noqa: SIM115
     if sys.stdout is None:
@@ -25,7 +25,7 @@ def prepare() -> None:
     if sys.stderr is None:
         sys.stderr = _writer(2)
     if isinstance(sys.stdout, io.TextIOWrapper) and isinstance(sys.stdout.buffer, io.RawIOBase):
-        # PYTHONUNBUFFERED, common in containers: a write that the system takes in part would lose its rest unsaid.
+        # PYTHONUNBUFFERED, common in containers: a partial write would lose the rest without an error.
         sys.stdout = _writer(1, sys.stdout.encoding, line_buffering=True)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
@@ -33,7 +33,7 @@ def prepare() -> None:
 
 
 def give_stdout_a_sink() -> None:
-    """Let what stdout still holds go nowhere: Python flushes it once more at exit, would complain and exit with 120."""
+    """Discard what is left in stdout: Python flushes it once more at exit, and would fail with 120."""
     with contextlib.suppress(OSError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
 

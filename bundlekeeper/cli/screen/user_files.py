@@ -1,6 +1,6 @@
 """Writing small text files of the user's: whole or not at all.
 
-Rules: an old file is written over only by one of its own kind, because a manifest is too easily named in its place;
+Rules: an old file is overwritten only by one of its own kind, because it is easy to name a manifest by mistake;
 temporary file in the same folder, fsync, then link (new file) or rename (replacing); the temporary file is gone on
 every failure; a file that changed since it was read is not replaced.
 """
@@ -19,13 +19,13 @@ from bundlekeeper.errors import InputError, UnfinishedError
 
 
 class FileKind(NamedTuple):
-    """What a document is called, and the bytes of which its beginning holds one."""
+    """The name of a kind of document, and byte strings, one of which is at its beginning."""
 
     name: str
     signs: tuple[bytes, ...]
 
 
-#: The documents that may be written over by one of their own.
+#: The documents that may be overwritten by one of their own kind.
 MANIFEST = FileKind("manifest", (b"manifest = 1", b"manifest=1"))
 SCHEMA = FileKind("JSON Schema", (b'"$schema"',))
 INVENTORY = FileKind("inventory", (b"inventory = 1", b'"inventory"'))
@@ -54,7 +54,7 @@ def write_new(name: str, text: str, *, force: bool | None = None, kind: FileKind
     try:
         _put(path, text.encode("utf-8", "surrogateescape"), 0o666 & ~_umask(), replace=bool(force))
     except FileExistsError as error:
-        hint = "name another" if force is None else "name another, or --force"
+        hint = "name another file" if force is None else "name another file, or use --force"
         raise InputError("the file is there already", where=name, hint=hint) from error
     return name
 
@@ -68,7 +68,7 @@ def written_new(name: str, text: str, *, force: bool, kind: FileKind) -> dict[st
 
 
 def _insist_on_kind(path: Path, kind: FileKind) -> None:
-    """Raise InputError for a file that is there and is no document of this kind; an empty one may be written over."""
+    """Raise InputError for a file that is there and is no document of this kind; an empty one may be overwritten."""
     try:
         with path.open("rb") as file:
             beginning = file.read(_BEGINNING) if stat.S_ISREG(os.fstat(file.fileno()).st_mode) else b"?"
@@ -77,7 +77,7 @@ def _insist_on_kind(path: Path, kind: FileKind) -> None:
     except OSError as error:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
     if beginning and not any(sign in beginning for sign in kind.signs):
-        message = f"that is no {kind.name}, and is not written over, not even with --force"
+        message = f"this is no {kind.name}, and is not overwritten, not even with --force"
         raise InputError(message, where=str(path), hint="name another file")
 
 
@@ -95,7 +95,7 @@ def write_over(name: str, text: str, expected: bytes) -> None:
     path = Path(os.path.realpath(name))
     try:
         if path.read_bytes() != expected:
-            raise InputError("the file was changed by somebody else meanwhile", where=name, hint="run it again")
+            raise InputError("somebody else changed the file meanwhile", where=name, hint="run it again")
         mode = stat.S_IMODE(path.stat().st_mode)
     except OSError as error:
         raise UnfinishedError(f"cannot be read again: {error.strerror}", where=name) from error

@@ -1,8 +1,9 @@
 """What gaps, route and run-books are made from: manifest, inventory, holdings, each with what vouches for it.
 
 Rules: a manifest that the store would not take stops the command (4), the kept one as well as one that is named; a
-bundle's signature is ruled on by the digests of its last verification, never by a new read, and what that cannot tell is
-unknown; a bundle without a verification has no signature that is known; what is missing is an error, never an empty answer.
+bundle's signature is ruled on by the digests of its last verification, never by a new read, and what that cannot tell
+is unknown; a bundle without a verification has no signature that is known; what is missing is an error, never an empty
+answer.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Inventory
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import Manifest
-    from bundlekeeper.planning.fleet.stock import StoredFile, Holdings
+    from bundlekeeper.planning.fleet.stock import Holdings, StoredFile
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.database.rows import Stated
@@ -195,13 +196,13 @@ def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Find
     files = [
         _file(store, voucher, holding, stated.get(holding.stored.sha256, holding.stored.signature)) for holding in rows
     ]
-    families = tuple(family for family in FAMILIES if voucher.wants(family))
+    families = tuple(family for family in FAMILIES if voucher.requires(family))
     doubts = verified_ahead([holding.ahead for holding in rows if holding.ahead is not None], clock)
     return Holdings(files, signed_families=families, max_verification_age_s=voucher.max_verification_age_s), doubts
 
 
 def _file(store: Store, voucher: Voucher, row: Holding, stated: Stated | None) -> StoredFile:
-    from bundlekeeper.planning.fleet.stock import StoredFile, SignatureState
+    from bundlekeeper.planning.fleet.stock import SignatureState, StoredFile
 
     verification = row.verification
     plain = StoredFile(

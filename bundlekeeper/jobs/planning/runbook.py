@@ -17,8 +17,8 @@ from bundlekeeper.reports import gantt
 from bundlekeeper.reports.runbook import (
     ActionRow,
     BackRow,
-    OpenGap,
     ComponentRow,
+    OpenGap,
     Runbook,
     RunbookText,
     StepPage,

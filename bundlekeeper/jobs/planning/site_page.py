@@ -1,4 +1,5 @@
-"""A site as one page: its domains, chassis, slots and components, what each runs and what waits, as of now or a past day."""
+"""A site as one page: its domains, chassis, slots and components, what each runs and what waits, as of now or a past
+day."""
 
 from __future__ import annotations
 
@@ -7,7 +8,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning.report import ReportPage
 from bundlekeeper.jobs.recording.selection import Places, selector_of
-from bundlekeeper.jobs.recording.where import WhereWanted, doubts, narrowed, time_of
+from bundlekeeper.jobs.recording.where import WhereAsked, doubts, narrowed, time_of
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.reports.site_page import SiteComponent, SitePage, html, text
 
@@ -29,7 +30,7 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     selector, when = selector_of(session, Places(site=site)), time_of(on, "--on")
     with ledger.reading():
         answers = questions.where(ledger, selector, on=when, clock=moment)
-        bad = narrowed(session, selector, WhereWanted(withdrawn=True))
+        bad = narrowed(session, selector, WhereAsked(withdrawn=True))
         withdrawn = questions.where(ledger, bad, on=when, clock=moment) if bad is not None else []
         head = ledger.head()
         found = tuple(doubts(ledger, when, None, "UTC", moment))

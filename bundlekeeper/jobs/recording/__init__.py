@@ -1,4 +1,4 @@
-"""Jobs about the ledger: loading inventories, recording, asking where, the ledger itself.
+"""Jobs about the ledger: loading inventories, recording, asking where, verifying and merging the ledger.
 
-What they join is opened by the session; the rules of an event are in ledger.
+The session opens the store and the ledger; the rules of an event are in `ledger`.
 """

@@ -27,7 +27,7 @@ _MANIFEST = re.compile(rb"^manifest(?: = |=)1", re.MULTILINE)
 
 @dataclass(frozen=True, slots=True)
 class LoadOptions:
-    """How files are taken: their form where a name does not tell it, and what they do not say themselves.
+    """How files are read: their form where the name does not give it, and what they do not state themselves.
 
     `listing` is what they list: everything ("all"), some components ("some"), or as usual ("").
     """
@@ -41,7 +41,7 @@ class LoadOptions:
 
 @dataclass(frozen=True, slots=True)
 class InventoryLoaded:
-    """What loading changed, or would change in a dry run: of so many components, with so many new events."""
+    """What loading changed, or would change in a dry run; the number of components and of new events."""
 
     plan: InventoryLoad
     components: int
@@ -50,8 +50,8 @@ class InventoryLoaded:
 
 
 def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_run: bool) -> InventoryLoaded:
-    """Load the inventory that the files (- is stdin) hold together; a dry run, in a session that only asks, says what
-    would change and makes no store and no ledger.
+    """Load the inventory that is in these files together (- is stdin); a dry run, in a session that only reads, finds
+    out what would change and makes no store and no ledger.
 
     Raises InputError with everything that is wrong with the files; DamagedError, LockedError, RefusedError,
     UnfinishedError.
@@ -73,7 +73,7 @@ def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_ru
 
 @contextmanager
 def _opened(session: Session, *, dry_run: bool) -> Iterator[tuple[Ledger, frozenset[str]]]:
-    """The ledger, for a dry run without one an empty one that is thrown away; and the manifest's own kinds."""
+    """The ledger, and the manifest's own kinds; a dry run without a ledger gets an empty one, which is deleted."""
     from bundlekeeper.ledger.record.ledger import Ledger
 
     if not dry_run:
@@ -95,19 +95,17 @@ def _sources(name: str, form: str | None, tell: Callable[[str], None]) -> list[I
     from bundlekeeper.model.inventory.read import InventorySource, form_of
 
     if name == "-" and form is None:
-        raise InputError("--form is needed for stdin", hint="--form toml, csv or json")
+        raise InputError("stdin needs --form", hint="--form toml, csv or json")
     data = read_bounded(name, limits.INVENTORY_BYTES, "the inventory")
     kind = form or form_of(name)
     if kind == "toml" and _MANIFEST.search(data):
-        raise InputError(
-            "this is a manifest, an inventory is due", where=name, hint="bundlekeeper inventory load --help"
-        )
+        raise InputError("this is a manifest, not an inventory", where=name, hint="bundlekeeper inventory load --help")
     if kind == "xlsx":
         from bundlekeeper.links.spreadsheet.read import documents
 
         found, passed = documents(name, data)
         for sheet in passed:
-            tell(f"note: {name}: sheet {sheet} is no table of an inventory; not read")
+            tell(f"note: {name}: sheet {sheet} was not read, it is no table of an inventory")
         return list(found)
     if kind not in ("toml", "csv", "json"):
         raise InputError(f"--form {kind}: not a form of inventory", hint="toml, csv or json")

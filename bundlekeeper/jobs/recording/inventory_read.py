@@ -1,7 +1,7 @@
-"""Reading management services (DMTF Redfish): what they say of their components, as one inventory.
+"""Reading management services (DMTF Redfish): the components that they report, as one inventory.
 
-Rules: a password is never printed, nor kept in an error; where several services are read, one that fails takes nothing
-from the others; what could not be placed is drafted as entries for a map.
+Rules: a password is never printed, nor kept in an error; where several services are read, one that fails does not stop
+the others; what could not be placed is drafted as entries for a map.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Inventory
     from bundlekeeper.model.stop import Stop
 
-_DRAFTS = "What could not be placed; in a file for --map, with redfish = 1 on top, these would name it:"
+_DRAFTS = "These could not be placed. Complete the entries and put them into a file for --map, after redfish = 1:"
 
 
 @dataclass(frozen=True, slots=True)
 class LogIn:
-    """Who logs in: `user` with the password that `password` asks for, once, or whom the file `netrc` names by host.
+    """Who logs in: `user` with the password that `password` asks for, once, or by host the user in the file `netrc`.
 
     `basic` allows HTTP Basic where a service has no sessions.
     """
@@ -45,7 +45,7 @@ class LogIn:
 
 @dataclass(frozen=True, slots=True)
 class ReadOptions:
-    """How services are read: where their components are, who logs in, and the rest; `max_time` is a span for one service."""
+    """How services are read: where their components are, who logs in, …; `max_time` is a span for one service."""
 
     site: str
     domain: str
@@ -62,9 +62,9 @@ class ReadOptions:
 
 @dataclass(frozen=True, slots=True)
 class InventoryRead:
-    """The inventory of all services, each service's reading, and the services that could not be read, with why.
+    """The inventory of all services, each service's reading, and the services that could not be read, with the error.
 
-    `drafts` are entries for a map that would name what could not be placed, as lines of TOML.
+    `drafts` are entries for a map, as lines of TOML, that would name what could not be placed.
     """
 
     inventory: Inventory
@@ -90,8 +90,8 @@ class InventoryRead:
 def read(caller: Caller, urls: Sequence[str], options: ReadOptions, *, stop: Stop, quiet: bool) -> InventoryRead:
     """Read every service; unless `quiet`, each that is done is reported. `stop` ends the reading.
 
-    Raises InputError for what cannot be read like this, StoppedError when told to stop, and of one service alone what
-    became of it.
+    Raises InputError for what cannot be read like this, StoppedError when it was stopped, and for a single service its
+    own error.
     """
     from bundlekeeper.formats.durations import seconds
     from bundlekeeper.links.redfish.read import read_many
@@ -99,10 +99,10 @@ def read(caller: Caller, urls: Sequence[str], options: ReadOptions, *, stop: Sto
 
     placement = _placement(options)
     if options.slot is not None and len(urls) > 1:
-        raise InputError("--slot is one server's, and there are several services", hint="read them one by one")
+        raise InputError("--slot names one server, but there are several services", hint="read them one by one")
     entries = _entries(options.map_file)
 
-    def told(outcome: ReadOutcome) -> None:
+    def report(outcome: ReadOutcome) -> None:
         reading = outcome.reading
         what = "not read" if reading is None else counted(len(reading.components), "component")
         caller.tell(f"{outcome.service}: {what}")
@@ -118,7 +118,7 @@ def read(caller: Caller, urls: Sequence[str], options: ReadOptions, *, stop: Sto
         entries=entries,
         stop=stop,
         http_on_loopback=options.http_on_loopback,
-        on_outcome=(lambda _: None) if quiet else told,
+        on_outcome=(lambda _: None) if quiet else report,
     )
     if any(isinstance(outcome.error, StoppedError) for outcome in outcomes):
         stopped = StoppedError("stopped by a signal")
@@ -151,9 +151,9 @@ def _problems(outcome: ReadOutcome) -> tuple[Finding, ...]:
     """What was found at one service, each with the service's name."""
     from bundlekeeper.links.redfish.read import named
 
-    told = outcome.reading.problems if outcome.reading is not None else ()
-    told = outcome.error.problems if outcome.error is not None else told
-    return tuple(named(problem, outcome.service) for problem in told)
+    problems = outcome.reading.problems if outcome.reading is not None else ()
+    problems = outcome.error.problems if outcome.error is not None else problems
+    return tuple(named(problem, outcome.service) for problem in problems)
 
 
 def _placement(options: ReadOptions) -> Placement:
@@ -185,7 +185,7 @@ def _drafts(readings: Sequence[ServiceReading]) -> list[str]:
 
 
 def _draft(service: str, item: Unmapped) -> list[str]:
-    """An entry's lines; what nothing tells is left open. An entry about a component itself wants what tells it apart."""
+    """An entry's lines; what is not known is left open. An entry for a component of its own needs a serial."""
     from bundlekeeper.formats.toml_edit import basic_string
     from bundlekeeper.links.redfish.user_map import OPEN
 
@@ -201,17 +201,17 @@ def _draft(service: str, item: Unmapped) -> list[str]:
 
 
 def who(log_in: LogIn) -> CredentialsFor:
-    """Tells the credentials for each service; a password is asked for once. Raises InputError for a bad netrc file."""
+    """Find the credentials for each service; a password is asked for once. Raises InputError for a bad netrc file."""
     from bundlekeeper.links.redfish.types import Credentials
 
-    ledger = _netrc(log_in.netrc) if log_in.netrc is not None else None
+    logins = _netrc(log_in.netrc) if log_in.netrc is not None else None
     user = log_in.user
     typed: list[str] = []
 
     def credentials(origin: str) -> Credentials | None:
         from bundlekeeper.links.http.client import origin_of, parse_url
 
-        found = ledger.authenticators(origin_of(parse_url(origin)).host) if ledger is not None else None
+        found = logins.authenticators(origin_of(parse_url(origin)).host) if logins is not None else None
         if found is not None and user in (None, found[0]):
             return Credentials(found[0], found[2] or "", log_in.basic)
         if user is None:
@@ -232,5 +232,5 @@ def _netrc(path: Path) -> netrc.netrc:
             raise InputError("the netrc file can be read by others", where=str(path), hint=f"chmod 600 {path}")
         return netrc.netrc(path)
     except (OSError, netrc.NetrcParseError, ValueError):
-        # The parser's words can hold the file's: they are not repeated, nor kept as the cause.
+        # The parser's message may quote the file, so it is not repeated, nor kept as the cause.
         raise InputError("the netrc file cannot be read", where=str(path), hint="check its lines") from None

@@ -1,4 +1,4 @@
-"""The ledger itself: held against its own chain, carried to another store, merged, made again, saved from damage."""
+"""The ledger itself: verified by its chain, exported to another store, merged, rebuilt, saved from damage."""
 
 from __future__ import annotations
 
@@ -22,20 +22,20 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.exchange.merge import Merged
     from bundlekeeper.ledger.record.rebuild import Rebuilt
     from bundlekeeper.ledger.record.salvage import Saved
-    from bundlekeeper.ledger.record.verify import Verified
+    from bundlekeeper.ledger.record.verify import VerifiedChain
 
 
 @dataclass(frozen=True, slots=True)
-class LedgerChecked:
-    """What reading every event showed."""
+class LedgerVerified:
+    """The result of reading every event."""
 
-    verified: Verified
+    verified: VerifiedChain
     findings: list[Finding]
 
 
 @dataclass(frozen=True, slots=True)
 class LedgerMerged:
-    """What came of each file, what is worth knowing of it, and the chain's head afterwards."""
+    """The result of each file, the findings, and the chain's head afterwards."""
 
     files: list[tuple[str, Merged]]
     findings: list[Finding]
@@ -44,7 +44,7 @@ class LedgerMerged:
 
 @dataclass(frozen=True, slots=True)
 class LedgerRebuilt:
-    """What was made again, and which kept texts are not what they were."""
+    """What was rebuilt, and findings about kept texts that are not what they were."""
 
     rebuilt: Rebuilt
     findings: list[Finding]
@@ -59,25 +59,25 @@ class LedgerSalvaged:
     findings: list[Finding]
 
 
-def check(session: Session, head: str) -> LedgerChecked:
-    """Read every event and hold it against the chain, and against a head that was printed earlier ("" for none).
+def verify(session: Session, head: str) -> LedgerVerified:
+    """Read every event and compare it with the chain, and with a head that was printed earlier ("" for none).
 
     Raises InputError for a head that is none; DamagedError, LockedError, UnfinishedError.
     """
     from bundlekeeper.ledger.ask.future_events import ahead
-    from bundlekeeper.ledger.record.verify import verify
+    from bundlekeeper.ledger.record.verify import verify as verify_all
 
-    verified = verify(session.ledger, head)
-    hint = "keep this file; bundlekeeper ledger salvage saves what can be read into a new one"
+    verified = verify_all(session.ledger, head)
+    hint = "keep this file; bundlekeeper ledger salvage FILE saves what can be read into a new one"
     code = "damaged" if verified.damaged else "altered"
-    found = [finding(code, "ledger", message, verified.ways.get(message) or hint) for message in verified.wrong]
+    found = [finding(code, "ledger", message, verified.hints.get(message) or hint) for message in verified.wrong]
     if verified.asked and verified.at is None:
-        message = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on by itself"
-        found.append(finding("altered", "ledger", message, "find the ledger that the head was printed from"))
-    beyond = ahead(session.ledger, session.now()) if not verified.wrong else None  # a damaged record is not asked
+        message = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on separately"
+        found.append(finding("altered", "ledger", message, "find the ledger that printed this head"))
+    beyond = ahead(session.ledger, session.now()) if not verified.wrong else None  # a damaged ledger is not asked
     if beyond is not None:
         found.append(beyond.doubt("no answer as of now counts them"))
-    return LedgerChecked(verified, found)
+    return LedgerVerified(verified, found)
 
 
 def export_lines(session: Session, after: int) -> Iterator[bytes]:
@@ -88,9 +88,9 @@ def export_lines(session: Session, after: int) -> Iterator[bytes]:
 
 
 def export_file(session: Session, out: str, after: int) -> tuple[str, Head]:
-    """Write these lines to a new file; returns which events they are, in words, and the chain's head.
+    """Write these lines to a new file; return which events they are, in words, and the chain's head.
 
-    Raises InputError when the file is there already, UnfinishedError when it cannot be written; as above.
+    Raises InputError when the file exists already, UnfinishedError when it cannot be written; else as `export_lines`.
     """
     from bundlekeeper.ledger.exchange.merge import span
 
@@ -101,7 +101,7 @@ def export_file(session: Session, out: str, after: int) -> tuple[str, Head]:
             file.flush()
             os.fsync(file.fileno())
     except FileExistsError as error:
-        raise InputError("the file is there already", where=out, hint="name a new one") from error
+        raise InputError("the file exists already", where=out, hint="name a new one") from error
     except BaseException as error:
         Path(out).unlink(missing_ok=True)
         if isinstance(error, OSError):
@@ -112,7 +112,7 @@ def export_file(session: Session, out: str, after: int) -> tuple[str, Head]:
 
 
 def merge(session: Session, files: list[str]) -> LedgerMerged:
-    """Merge what other stores exported, each file (- is stdin) by itself.
+    """Merge the exports of other stores, each file (- is stdin) by itself.
 
     Raises InputError naming every file that could not be merged, and which ones were; DamagedError, LockedError,
     UnfinishedError.
@@ -125,7 +125,7 @@ def merge(session: Session, files: list[str]) -> LedgerMerged:
     for file in dict.fromkeys(files):
         try:
             done.append((file, exchange.merge(ledger, _lines(file), session.now(), where=file)))
-        except InputError as error:  # the others are as good as they are
+        except InputError as error:  # the other files are merged all the same
             wrong.append(error)
     head = ledger.head()
     if wrong:
@@ -134,14 +134,14 @@ def merge(session: Session, files: list[str]) -> LedgerMerged:
 
 
 def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
-    """One error for all files that could not be merged; it says which ones were."""
+    """One error for all files that could not be merged; it names those that were merged, too."""
     if len(errors) == 1 and not merged:
         return errors[0]
     problems = [finding("unreadable", error.where, error.message, error.hint) for error in errors]
     message = f"{len(errors)} of {counted(len(errors) + len(merged), 'file')} not merged"
     if merged:
         message += f"; merged: {', '.join(merged)}"
-    return InputError(message, hint="merge the named files again when they are fixed", problems=problems)
+    return InputError(message, hint="fix the files that are named, then merge them again", problems=problems)
 
 
 def _lines(file: str) -> Iterator[bytes]:
@@ -150,7 +150,7 @@ def _lines(file: str) -> Iterator[bytes]:
         with nullcontext(sys.stdin.buffer) if file == "-" else _opened(file) as stream:
             while line := stream.readline(limits.LEDGER_LINE_BYTES + 1):
                 if len(line) > limits.LEDGER_LINE_BYTES:
-                    raise InputError(f"a line of more than {limits.LEDGER_LINE_BYTES} bytes")
+                    raise InputError(f"it has a line of more than {limits.LEDGER_LINE_BYTES} bytes")
                 yield line
     except OSError as error:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=file) from error
@@ -161,27 +161,27 @@ def _opened(file: str) -> BinaryIO:
     try:
         fd = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except (FileNotFoundError, ValueError) as error:
-        raise InputError("the file is not there", hint="check the path") from error
+        raise InputError("there is no such file", hint="check the path") from error
     mode = os.fstat(fd).st_mode
     if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
         os.close(fd)
-        raise InputError("not a regular file")
+        raise InputError("it is not a regular file")
     os.set_blocking(fd, True)
     return os.fdopen(fd, "rb")
 
 
 def rebuild(session: Session) -> LedgerRebuilt:
-    """Make what is derived from the events again; no event is touched.
+    """Make what is derived from the events again; no event is changed.
 
     Raises InputError where nothing was recorded; DamagedError, LockedError, UnfinishedError.
     """
     from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
-    from bundlekeeper.ledger.record.rebuild import rebuild as make_again
+    from bundlekeeper.ledger.record.rebuild import rebuild as rebuild_all
 
     path = session.store.root / ".keeper" / LEDGER
     if not is_there(path):
         raise nothing_recorded(path)
-    rebuilt = make_again(session.ledger)
+    rebuilt = rebuild_all(session.ledger)
     found = [finding("damaged", "ledger", inventory_wrong(digest), LOAD_HINT) for digest in rebuilt.texts]
     return LedgerRebuilt(rebuilt, found)
 
@@ -191,7 +191,7 @@ def salvage(session: Session, out: Path) -> LedgerSalvaged:
     from bundlekeeper.ledger.record.salvage import salvage as save
 
     saved = save(session.ledger_path, out, session.now())
-    found = [finding("missing", f"event {number}", "could not be read; it is lost") for number in saved.lost]
+    found = [finding("missing", f"event {number}", "it could not be read; it is lost") for number in saved.lost]
     hint = "load the same inventory into the new ledger (bundlekeeper inventory load FILE)"
     found += [
         finding("missing", f"inventory {digest[:12]}…", "its text could not be read; its events are saved", hint)

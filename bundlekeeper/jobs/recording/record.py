@@ -1,4 +1,4 @@
-"""From what the user says to events: who is meant, what is refused, what is recorded."""
+"""From a user's statements to events: which components are meant, what is refused, what is recorded."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import some
 from bundlekeeper.jobs.recording.selection import selector_of
-from bundlekeeper.jobs.recording.statements import MAX_TOLD, RecordSaid, RecordStatement, statements
+from bundlekeeper.jobs.recording.statements import MAX_SHOWN, RecordDetails, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.record_rules import (
@@ -35,7 +35,7 @@ _WHAT = {"stage": "staged", "activate": "activated", "observe": "observed"}
 class RecordingDone:
     """What was recorded, or would be where `recorded` is None: the event ids, and each event in words.
 
-    `findings` are events that no answer as of now counts.
+    `findings` are about events that do not count in answers as of now.
     """
 
     verb: str
@@ -52,28 +52,28 @@ class _Work:
     session: Session
     events: list[Event] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
-    refusals: list[tuple[str, str]] = field(default_factory=list)  # of which component, why
+    refusals: list[tuple[str, str]] = field(default_factory=list)  # component, reason
     bundles: dict[str, RecordedBundle] = field(default_factory=dict)
     zones: dict[str, str] = field(default_factory=dict)
     methods: Mapping[str, str] | None = None
 
 
 def record(session: Session, statement: RecordStatement, *, file: str | None, dry_run: bool) -> RecordingDone:
-    """Record one statement about one or many components, or those of a file's rows, all of it or nothing.
+    """Record one statement about one or many components, or one for each row of a file: all of it or nothing.
 
     Raises InputError for what cannot be understood, RefusedError for what contradicts what is known.
     """
     from bundlekeeper.ledger.ask.future_events import ahead
 
-    anyway = statement.said.anyway
+    anyway = statement.details.anyway
     if anyway and not anyway.strip():
-        raise InputError("--anyway needs a reason", hint="say why in words; it is recorded with the event")
+        raise InputError("--anyway needs a reason", hint='--anyway "the reason"; it is recorded with the event')
     ledger = session.ledger
     work = _Work(session)
     rows, wrong = statements(file, statement)
     for row in rows:
         try:
-            _judge(work, row)
+            _to_events(work, row)
         except InputError as error:
             if not row.where:
                 raise
@@ -81,25 +81,25 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
     if wrong:
         raise _wrong_rows(wrong, work.refusals, file or "")
     if work.refusals:
-        message = f"refused, nothing was recorded: {len(work.refusals)} of {len(work.events)} cannot be"
-        hint = 'look again; if it is so all the same: --anyway "why" (recorded)'
+        message = f"refused, nothing was recorded: {len(work.refusals)} of {len(work.events)} contradict what is known"
+        hint = 'check what was done; if it is true: --anyway "the reason", which is recorded'
         raise RefusedError(message, hint=hint, evidence=_by_reason(work.refusals))
     recorded = None if dry_run else ledger.record(work.events, session.now(), arrange=True)
     beyond = ahead(ledger, session.now())
-    found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # what was recorded is recorded
+    found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # a note: it was recorded
     ids = recorded.ids if recorded else tuple(event.id() for event in work.events)
     return RecordingDone(statement.asked.verb, ids, work.lines, recorded, found)
 
 
 def _wrong_rows(wrong: Sequence[str], refusals: Sequence[tuple[str, str]], file: str) -> InputError:
-    """Everything that is wrong with the rows of a file, and what would be refused besides, as one error."""
-    told = list(wrong[:MAX_TOLD])
-    if len(wrong) > MAX_TOLD:
-        told.append(f"and {len(wrong) - MAX_TOLD} more")
+    """Everything that is wrong with the rows of a file, and what would be refused as well, as one error."""
+    shown = list(wrong[:MAX_SHOWN])
+    if len(wrong) > MAX_SHOWN:
+        shown.append(f"and {len(wrong) - MAX_SHOWN} more")
     if refusals:
-        told.append(f"besides, {len(refusals)} would be refused: {'; '.join(_by_reason(refusals))}")
-    return InputError("nothing was recorded", where=file, hint="fix what is named and give the file again",
-                      evidence=told)  # fmt: skip
+        shown.append(f"{len(refusals)} others would be refused: {'; '.join(_by_reason(refusals))}")
+    return InputError("nothing was recorded", where=file, hint="fix the rows that are named, then try again",
+                      evidence=shown)  # fmt: skip
 
 
 def _by_reason(refusals: Sequence[tuple[str, str]]) -> list[str]:
@@ -107,99 +107,101 @@ def _by_reason(refusals: Sequence[tuple[str, str]]) -> list[str]:
     components: dict[str, list[str]] = {}
     for component, reason in refusals:
         components.setdefault(reason, []).append(component)
-    told = [f"{some(names, 3)}: {reason}" for reason, names in list(components.items())[:MAX_TOLD]]
-    return told + ([f"and {len(components) - MAX_TOLD} more reasons"] if len(components) > MAX_TOLD else [])
+    shown = [f"{some(names, 3)}: {reason}" for reason, names in list(components.items())[:MAX_SHOWN]]
+    return shown + ([f"and {len(components) - MAX_SHOWN} more reasons"] if len(components) > MAX_SHOWN else [])
 
 
-def _judge(work: _Work, row: RecordStatement) -> None:
+def _to_events(work: _Work, row: RecordStatement) -> None:
     """Turn one statement into events and refusals. Raises InputError."""
     from bundlekeeper.ledger.ask import where as questions
 
     session = work.session
     answers = questions.where(session.ledger, selector_of(session, row.places), clock=session.now())
     if not answers:
-        raise _nobody(session)
+        raise _no_match(session)
     bundle = _bundle(work, row.asked.bundle) if row.asked.bundle else None
-    for answer in _served(session, answers, bundle):
+    for answer in _with_image(session, answers, bundle):
         _one(work, row, answer, bundle)
 
 
-def _nobody(session: Session) -> InputError:
-    """Why no component is meant: there is none, or all that is known of any is still to come by this machine's clock."""
+def _no_match(session: Session) -> InputError:
+    """Why no component matches: there is none, or all events of it are dated beyond this machine's clock."""
     from bundlekeeper.ledger.ask.future_events import ahead
 
     beyond = ahead(session.ledger, session.now())
-    message = "no component that is known matches"
+    message = "no known component matches"
     if beyond is None:
         return InputError(message, hint="bundlekeeper where shows what is known")
-    found = beyond.doubt("by that clock it is not known yet")
+    found = beyond.doubt("they do not count yet")
     return InputError(f"{message}: {found.message}", hint=found.hint, problems=[found])
 
 
-def _served(session: Session, answers: Sequence[WhereAnswer], bundle: RecordedBundle | None) -> list[WhereAnswer]:
-    """The components that are meant. Of many, only those that the bundle has an image for; the others are reported.
+def _with_image(session: Session, answers: Sequence[WhereAnswer], bundle: RecordedBundle | None) -> list[WhereAnswer]:
+    """The components that the bundle has an image for; the others are reported and skipped.
 
-    One component alone is meant as it is, so that a wrong image for it is refused and not passed over.
+    A single component is never skipped, so that a wrong image for it is refused.
     """
     if bundle is None or not bundle.images or len(answers) == 1:
         return list(answers)
     fits = {(i.kind, model) for i in bundle.images for model in i.models}
-    served = [answer for answer in answers if (answer.kind, answer.model) in fits]
+    matching = [answer for answer in answers if (answer.kind, answer.model) in fits]
     for kind, model in sorted({(answer.kind, answer.model) for answer in answers} - fits):
         count = sum((answer.kind, answer.model) == (kind, model) for answer in answers)
-        session.tell(f"passed over: {count} {kind} of model {model or '?'}: the bundle has no image for them")
-    if not served:
+        session.tell(f"skipped: {count} {kind} of model {model or '?'}: the bundle has no image for them")
+    if not matching:
         raise InputError(
             "the bundle has no image for any of these components", hint="bundlekeeper store list --json lists images"
         )
-    return served
+    return matching
 
 
 def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: RecordedBundle | None) -> None:
     from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 
-    asked, said = row.asked, row.said
+    asked, details = row.asked, row.details
     component = _component(work, answer)
     common = Event(
-        what=EventKind(_WHAT[asked.verb]), at=_moment(work, said, answer), reported_by=reporter(said.reported_by), done_by=said.done_by,
-        approved_by=said.approved_by, change=said.change, plan=said.plan, evidence=_evidence(said.evidence),
+        what=EventKind(_WHAT[asked.verb]), at=_moment(work, details, answer), reported_by=reporter(details.reported_by),
+        done_by=details.done_by, approved_by=details.approved_by, change=details.change, plan=details.plan,
+        evidence=_evidence(details.evidence),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
-        method=component.method, before=_readings(said.before, "--before"), after=_readings(said.after, "--after"),
-        deviations=said.deviations, note=said.note,
+        method=component.method, before=_readings(details.before, "--before"),
+        after=_readings(details.after, "--after"), deviations=details.deviations, note=details.note,
     )  # fmt: skip
     if asked.verb == "observe":
         seen = Seen(_read(asked.active), _read(asked.pending), _read(asked.spare))
         if not seen:
             raise InputError("nothing was observed", hint="--active, --pending or --spare")
         work.events.append(replace(common, seen=seen, evidence=common.evidence or EvidenceKind.NONE))
-        told = ", ".join(
+        readings = ", ".join(
             f"{bank} {getattr(seen, bank) or 'none'}"
             for bank in ("active", "pending", "spare")
             if getattr(seen, bank) is not None
         )
-        work.lines.append(f"{component.component} ({component.place}): {told}")
+        work.lines.append(f"{component.component} ({component.place}): {readings}")
         return
     choice = (
         staging(component, bundle, asked.version, asked.bank)
         if asked.verb == "stage"
         else activating(component, bundle, asked.version)
     )
-    _keep(work, common, choice, bundle, said.anyway)
+    _add(work, common, choice, bundle, details.anyway)
 
 
 def _read(text: str | None) -> str | None:
-    """What an option says was read: nothing said, none (`-`), or a version."""
+    """The reading that an option gives: None for not read, the empty text for none (`-`), or a version."""
     return "" if text == "-" else text
 
 
-def _keep(work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBundle | None, anyway: str) -> None:
+def _add(work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBundle | None, anyway: str) -> None:
     component = choice.component
     if choice.refusals and not anyway:
         work.refusals.append((f"{component.component} ({component.place})", ", ".join(choice.refusals)))
     if not choice.version:
-        work.events.append(common)  # counted; it cannot be recorded whatever the reason
+        work.events.append(common)  # for the count only; without a version it cannot be recorded
         if anyway:
-            raise InputError(f"{component.component}: {choice.refusals[-1]}", hint="--anyway needs to know which image")
+            hint = "name the image with --bundle or --version; --anyway alone is not enough"
+            raise InputError(f"{component.component}: {choice.refusals[-1]}", hint=hint)
         return
     event = replace(
         common,
@@ -212,8 +214,10 @@ def _keep(work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBund
     )
     work.events.append(event)
     bank = f" in {choice.bank}" if choice.bank else ""
-    against = f"; anyway: {anyway}" if event.anyway else ""
-    work.lines.append(f"{component.component} ({component.place}): {event.what.value} {choice.version}{bank}{against}")
+    overruled = f"; anyway: {anyway}" if event.anyway else ""
+    work.lines.append(
+        f"{component.component} ({component.place}): {event.what.value} {choice.version}{bank}{overruled}"
+    )
 
 
 def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
@@ -228,7 +232,7 @@ def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     def text(bank: Any) -> str | None:  # noqa: ANN401 - an InBank or None
         return None if bank is None else bank.version
 
-    boot_files = tuple(each.version for each in answer.boot_files)
+    boot_files = tuple(image.version for image in answer.boot_files)
     place = answer.place.path() if answer.place else "?"
     method = work.methods.get(answer.kind, "")
     staged = answer.spare is not None and answer.spare.since.what is EventKind.STAGED
@@ -239,14 +243,14 @@ def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
 
 
 def _bundle(work: _Work, name: str) -> RecordedBundle:
-    """The bundle of that name as this store holds it; one that is not held is known only by its name."""
+    """The bundle of that name as this store has it; one that is not in the store is known only by its name."""
     if name not in work.bundles:
         from difflib import get_close_matches
 
         from bundlekeeper.store.contents.right_now import holdings
 
         family, slash, version = name.partition("/")
-        found = RecordedBundle(family, version, "", (), stored=False, verified=False)
+        recorded = RecordedBundle(family, version, "", (), stored=False, verified=False)
         session = work.session
         database = session.database
         rows = holdings(session.store, database, session.now()) if database is not None else []
@@ -254,7 +258,7 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
             stored = row.stored
             if name == stored.name or (family, version) == (stored.family, stored.version):
                 images = [RecordedImage(i.kind, i.models, i.version) for i in stored.images]
-                found = RecordedBundle(
+                recorded = RecordedBundle(
                     stored.family,
                     stored.version,
                     stored.sha256,
@@ -263,21 +267,21 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
                     row.state == "verified",
                     stored.lifecycle,
                 )
-        if not found.stored:
+        if not recorded.stored:
             known = [f"{holding.stored.family}/{holding.stored.version}" for holding in rows] + [
                 holding.stored.name for holding in rows
             ]
             near = next(iter(get_close_matches(name, known, n=1, cutoff=0.8)), "")
             if not (slash and family and version):
-                hint = f"did you mean {near}?" if near else "write family/version, or the name of a held file"
-                raise InputError(f"no such bundle: {name}", hint=hint)
-            found = replace(found, near=near)
-        work.bundles[name] = found
+                hint = f"did you mean {near}?" if near else "write family/version, or the name of a file in the store"
+                raise InputError(f"there is no bundle {name}", hint=hint)
+            recorded = replace(recorded, near=near)
+        work.bundles[name] = recorded
     return work.bundles[name]
 
 
-def _moment(work: _Work, said: RecordSaid, answer: WhereAnswer) -> Moment:
-    """When it happened, in the zone that was said, else the site's as the newest reading told it, else UTC."""
+def _moment(work: _Work, details: RecordDetails, answer: WhereAnswer) -> Moment:
+    """When it happened, in the zone that was given, else the site's by its newest reading, else UTC."""
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.as_inventory import readings
 
@@ -286,19 +290,19 @@ def _moment(work: _Work, said: RecordSaid, answer: WhereAnswer) -> Moment:
         for reading in reversed(readings(work.session.ledger)):
             work.zones.update({site: reading.at.zone for site, _, _ in reading.scope})
     site = answer.place.site if answer.place else ""
-    zone = said.zone or work.zones.get(site or "", "UTC")
-    if not said.at:
+    zone = details.zone or work.zones.get(site or "", "UTC")
+    if not details.at:
         return moments.at(work.session.now(), zone)
-    return moments.not_ahead(moments.moment(moments.parse(said.at), zone), work.session.now())
+    return moments.not_ahead(moments.moment(moments.parse(details.at), zone), work.session.now())
 
 
-def _evidence(text: str) -> Any:  # noqa: ANN401 - a ProofKind, imported late
+def _evidence(text: str) -> Any:  # noqa: ANN401 - an EvidenceKind, imported late
     from bundlekeeper.ledger.event.events import EvidenceKind
 
     try:
         return EvidenceKind(text)
     except ValueError as error:
-        raise InputError(f"--evidence {text}: no such evidence", hint=f"one of {', '.join(EvidenceKind)}") from error
+        raise InputError(f"--evidence cannot be {text}", hint=f"one of {', '.join(EvidenceKind)}") from error
 
 
 def _readings(pairs: Sequence[str] | None, option: str) -> tuple[tuple[str, str], ...]:
@@ -306,6 +310,6 @@ def _readings(pairs: Sequence[str] | None, option: str) -> tuple[tuple[str, str]
     for pair in pairs or ():
         key, equals, value = pair.partition("=")
         if not equals or not key.strip() or key.strip() in found:
-            raise InputError(f"{option} {pair}: not KEY=VALUE, or given twice", hint="--before paths=4")
+            raise InputError(f"{option} {pair}: it is not KEY=VALUE, or KEY is given twice", hint=f"{option} paths=4")
         found[key.strip()] = value.strip()
     return tuple(sorted(found.items()))

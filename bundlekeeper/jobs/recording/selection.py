@@ -1,4 +1,4 @@
-"""Which components are meant: a name and the place options together, held against what was ever recorded."""
+"""Which components are meant: a name and the place options together, checked against what was ever recorded."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Which components are meant: those that the name means and every option that is given."""
+    """Which components are meant: those that match the name and every option that is given."""
 
     name: str | None = None
     site: str = ""
@@ -29,8 +29,8 @@ class Places:
 def selector_of(session: Session, places: Places) -> Selector:
     """What a name and the place options mean together.
 
-    Raises InputError for a name or a word that was never recorded; a kind that exists is good even where no part of it
-    was recorded.
+    Raises InputError for a name or a word that was never recorded; a kind that exists is allowed even where no
+    component of it was recorded.
     """
     from bundlekeeper.ledger.ask.types import Selector
     from bundlekeeper.ledger.ask.where import find
@@ -39,13 +39,13 @@ def selector_of(session: Session, places: Places) -> Selector:
     given = {key: value for key, value in asdict(places).items() if value and key != "name"}
     for key, value in given.items():
         if getattr(chosen, key) not in ("", value):
-            raise InputError(f"{places.name} is not at --{key} {value}", hint="give the name, or the options")
+            raise InputError(f"{places.name} is not at --{key} {value}", hint="give either the name or the option")
     _insist_on_known(session, given)
     return replace(chosen, **given)
 
 
 def _insist_on_known(session: Session, given: Mapping[str, str]) -> None:
-    """Insist that every word was once recorded as what it is given as. Raises InputError naming all that were not."""
+    """Insist that every word was ever recorded under its key. Raises InputError naming all that were not."""
     from bundlekeeper.ledger.ask.where import ever, nearest
     from bundlekeeper.model.vocabulary import KINDS
 

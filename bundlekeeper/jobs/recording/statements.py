@@ -1,4 +1,4 @@
-"""What the user states of components: by the options of a command, or by the rows of a file, which overrule the options."""
+"""What the user states of components: by options of a command, or by rows of a file, which overrule the options."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.recording.selection import Places
 
-MAX_TOLD = 50  # rows that are reported of one file
+MAX_SHOWN = 50  # rows that are reported of one file
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What is recorded of them."""
+    """What is to be recorded."""
 
     verb: str
     bundle: str = ""
@@ -30,8 +30,8 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class RecordSaid:
-    """When, reported by whom, and all that goes with it."""
+class RecordDetails:
+    """When it was, reported by whom, and the other details."""
 
     at: str | None = None
     zone: str = ""
@@ -49,21 +49,21 @@ class RecordSaid:
 
 
 class RecordStatement(NamedTuple):
-    """One statement, and the row of a file where it stands ("" for the command line)."""
+    """One statement, and the row of a file that it is from ("" for the command line)."""
 
     asked: Asked
     places: Places
-    said: RecordSaid
+    details: RecordDetails
     where: str = ""
 
 
-_T = TypeVar("_T", Asked, Places, RecordSaid)
+_T = TypeVar("_T", Asked, Places, RecordDetails)
 
 
 def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordStatement], list[str]]:
-    """One statement, or one for each row of the file, which overrides the options; and what is wrong with other rows.
+    """One statement, or one for each row of the file, which overrules the options; and what is wrong with other rows.
 
-    Raises InputError where no component is named, and for a file whose titles cannot be read.
+    Raises InputError where no component is named, and for a file whose column names cannot be read.
     """
     if file is None:
         if options.places == Places():
@@ -73,25 +73,26 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
     try:
         table = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""), strict=True))
     except (UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"not a CSV file: {error}", where=file, hint="UTF-8, commas, a title row") from error
+        hint = "save it as CSV in UTF-8, with commas and with the column names in the first row"
+        raise InputError(f"this is not a CSV file: {error}", where=file, hint=hint) from error
     if not table:
         raise InputError("the file is empty", where=file)
     titles = [title.strip().replace("-", "_") for title in table[0]]
-    keys = {field.name for cls in (Asked, Places, RecordSaid) for field in fields(cls)} - {"verb"}
-    strange = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
-    strange += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
+    keys = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
+    unknown = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
+    unknown += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
     rows: list[RecordStatement] = []
     wrong: list[str] = []
     for number, row in enumerate(table[1:], 2):
         if row and len(row) != len(titles):
-            wrong.append(f"{file}:{number}: {len(row)} cells, {len(titles)} due")
-        elif row and not strange:
+            wrong.append(f"{file}:{number}: {len(row)} cells, but {len(titles)} columns")
+        elif row and not unknown:
             given: dict[str, Any] = {k: c.strip() for k, c in zip(titles, row, strict=True) if c.strip()}
             given.update({k: given[k].split(";") for k in ("before", "after") if k in given})
-            asked, said = _with(options.asked, given), _with(options.said, given)
-            rows.append(RecordStatement(asked, _with(options.places, given), said, f"{file}:{number}"))
-    if strange:
-        message = "; ".join([*strange, *wrong][:MAX_TOLD])
+            asked, details = _with(options.asked, given), _with(options.details, given)
+            rows.append(RecordStatement(asked, _with(options.places, given), details, f"{file}:{number}"))
+    if unknown:
+        message = "; ".join([*unknown, *wrong][:MAX_SHOWN])
         raise InputError(message, where=file, hint=f"columns: {', '.join(sorted(keys))}")
     return rows, wrong
 

@@ -1,4 +1,4 @@
-"""Taking an entry back: it stays in the ledger, and a later event says that it does not count, and why."""
+"""Undoing an entry: it stays in the ledger, and a later entry records that it does not count, and why."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Undone:
-    """The entry that does not count any more, why, and what was recorded."""
+    """The entry that no longer counts, the reason, and what was recorded."""
 
     entry: LedgerEntry
     reason: str
@@ -25,7 +25,7 @@ class Undone:
 def undo(session: Session, event: str, *, reason: str, reported_by: str | None) -> Undone:
     """Record that an event does not count, named by its id or by digits that it begins with.
 
-    Raises InputError for an unknown event, RefusedError for one that does not count already.
+    Raises InputError for an unknown event, RefusedError for one that is undone already.
     """
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.event.events import Event, EventKind
@@ -33,20 +33,20 @@ def undo(session: Session, event: str, *, reason: str, reported_by: str | None) 
     ledger = session.ledger
     entries = [e for e in ledger.entries() if e.id.startswith(event.lower())] if len(event) >= 8 else []
     if len(entries) != 1:
-        says_what = "several events begin" if entries else "no event begins"
-        raise InputError(f"{says_what} with {event!r}", hint="give the id, or at least 8 digits of it that are unique")
+        message = f"{'several ids begin' if entries else 'no id of an event begins'} with {event!r}"
+        raise InputError(message, hint="give the id, or at least 8 of its first digits (where --history shows it)")
     entry = entries[0]
     if entry.void:
         raise _undone_already(ledger, entry)
     undoing = Event(
-        what=EventKind.UNDONE, at=moments.at(session.now()), reported_by=reporter(reported_by), undoes=entry.id, reason=reason,
-        component=entry.event.component, kind=entry.event.kind,
+        what=EventKind.UNDONE, at=moments.at(session.now()), reported_by=reporter(reported_by), undoes=entry.id,
+        reason=reason, component=entry.event.component, kind=entry.event.kind,
     )  # fmt: skip
     return Undone(entry, reason, ledger.record([undoing], session.now(), arrange=True))
 
 
 def _undone_already(ledger: Ledger, entry: LedgerEntry) -> RefusedError:
-    """Who took the event back, or the reading that it belongs to, and why."""
+    """The refusal: who undid the event, or the reading that it belongs to, and why."""
     names = {entry.id, entry.event.reading} - {""}
     by = next(e for e in ledger.entries() if e.event.undoes in names and not e.void)
     what = "" if by.event.undoes == entry.id else "with its whole reading, "

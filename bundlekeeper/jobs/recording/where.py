@@ -1,7 +1,7 @@
 """Where images are: components and their banks, counts of them, or the history of one, now or on any day.
 
-Rules: nothing is computed here that the ledger did not answer; a bundle's images are reported by the store where it holds
-the bundle, else by the manifest in force; what makes the moment that is asked about doubtful is reported with the answer.
+Rules: nothing is computed here that the ledger did not answer; a bundle's images are those of the store where the
+bundle is in it, else those of the manifest in force; doubts about the moment that is asked about come with the answer.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class WhereWanted:
+class WhereAsked:
     """Which images are asked for."""
 
     bundle: str = ""
@@ -38,7 +38,7 @@ class WhereWanted:
 
 @dataclass(frozen=True, slots=True)
 class WhereTimes:
-    """As of which day it is asked and how it was known when, as they were given; `zone` where no inventory told one."""
+    """The day that is asked about and the day of what was known, as given; `zone` for sites whose zone is not known."""
 
     on: str | None = None
     known: str | None = None
@@ -47,9 +47,9 @@ class WhereTimes:
 
 @dataclass(frozen=True, slots=True)
 class WhereFound:
-    """One of three: how components stand, counts by `keys`, or everything that was recorded of `component`.
+    """One of three: the states of components, counts by `keys`, or everything that was recorded of `component`.
 
-    `possible` is False where nothing can be meant, as nothing is withdrawn.
+    `possible` is False where nothing can match, because nothing is withdrawn.
     """
 
     times: WhereTimes
@@ -63,16 +63,16 @@ class WhereFound:
 
     @property
     def contents(self) -> list[dict[str, Any]]:
-        """The content of each of `entries`, as it stands in the ledger."""
+        """The content of each of `entries`, as the ledger has it."""
         from bundlekeeper.ledger.event.events import content
 
         return [content(entry.event) for entry in self.entries]
 
 
 def where(
-    session: Session, places: Places, wanted: WhereWanted, times: WhereTimes, *, by: str = "", history: bool = False
+    session: Session, places: Places, asked: WhereAsked, times: WhereTimes, *, count: str = "", history: bool = False
 ) -> WhereFound:
-    """Ask the ledger; with `by` (keys with commas between them) for counts, with `history` for one component's events.
+    """Ask the ledger; with `count` (keys, separated by commas) for counts, with `history` for one component's events.
 
     Raises InputError for what was never recorded and for a question that cannot be; DamagedError, LockedError,
     RefusedError, UnfinishedError.
@@ -80,21 +80,21 @@ def where(
     from bundlekeeper.ledger.ask import where as questions
 
     ledger = session.ledger
-    meant = narrowed(session, selector_of(session, places), wanted)
+    meant = narrowed(session, selector_of(session, places), asked)
     on, known = time_of(times.on, "--on"), time_of(times.known, "--known")
     doubtful = [] if history else doubts(ledger, on, known, times.zone, session.now())
-    told = partial(WhereFound, times, doubtful)
+    found = partial(WhereFound, times, doubtful)
     if meant is None:
-        return told(possible=False)
+        return found(possible=False)
     if history:
         if not meant.component:
-            raise InputError("--history is about one component", hint="name it by its serial")
-        return told(component=meant.component, entries=questions.history(ledger, meant.component))
-    if by:
-        keys = tuple(key.strip() for key in by.split(","))
+            raise InputError("--history shows one component", hint="name it by its serial")
+        return found(component=meant.component, entries=questions.history(ledger, meant.component))
+    if count:
+        keys = tuple(key.strip() for key in count.split(","))
         groups = questions.summary(ledger, keys, meant, on=on, known=known, zone=times.zone, clock=session.now())
-        return told(keys=keys, groups=groups)
-    return told(answers=questions.where(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now()))
+        return found(keys=keys, groups=groups)
+    return found(answers=questions.where(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now()))
 
 
 def time_of(text: str | None, option: str) -> date | datetime | None:
@@ -109,39 +109,39 @@ def time_of(text: str | None, option: str) -> date | datetime | None:
         raise InputError(f"{option}: {error.message}", hint=error.hint) from error
 
 
-def narrowed(session: Session, selector: Selector, wanted: WhereWanted) -> Selector | None:
-    """Join the images that are asked for to the places; None where nothing can be meant, as nothing is withdrawn.
+def narrowed(session: Session, selector: Selector, asked: WhereAsked) -> Selector | None:
+    """Join the images that are asked for to the places; None where nothing can match, because nothing is withdrawn.
 
-    Raises InputError for a bundle that nobody knows.
+    Raises InputError for a bundle that is not known.
     """
     bundles: tuple[BundleOf, ...] = ()
-    if wanted.withdrawn:
+    if asked.withdrawn:
         bundles = _withdrawn(session)
         if not bundles:
             return None
-    elif wanted.bundle:
-        bundles = (_bundle(session, wanted.bundle),)
-    digest = wanted.sha256.lower()
+    elif asked.bundle:
+        bundles = (_bundle(session, asked.bundle),)
+    digest = asked.sha256.lower()
     if digest and (len(digest) != 64 or set(digest) - set("0123456789abcdef")):
-        raise InputError("--sha256 wants 64 hexadecimal digits")
-    return replace(selector, bundles=bundles, version=wanted.version, sha256=digest, bank=wanted.bank, gone=wanted.gone)
+        raise InputError("--sha256 takes 64 hexadecimal digits")
+    return replace(selector, bundles=bundles, version=asked.version, sha256=digest, bank=asked.bank, gone=asked.gone)
 
 
-def _held(session: Session) -> list[StoredBundle]:
+def _stored(session: Session) -> list[StoredBundle]:
     return session.database.stored() if session.database is not None else []
 
 
 def _bundle(session: Session, text: str) -> BundleOf:
     """The bundle `family/version`, or the file of that name, with its images where the store knows them.
 
-    One that is neither held nor in the manifest in force is known when an event named it. Raises InputError.
+    One that is neither in the store nor in the manifest in force is known when an event named it. Raises InputError.
     """
     from difflib import get_close_matches
 
     from bundlekeeper.ledger.ask.types import BundleOf
     from bundlekeeper.ledger.ask.where import ever_bundle
 
-    stored = _held(session)
+    stored = _stored(session)
     family, slash, version = text.partition("/")
     for bundle in stored:
         if text == bundle.name or (family, version) == (bundle.family, bundle.version):
@@ -155,8 +155,9 @@ def _bundle(session: Session, text: str) -> BundleOf:
     known = [f"{bundle.family}/{bundle.version}" for bundle in stored] + [bundle.name for bundle in stored]
     known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
     near = get_close_matches(text, known, n=1)
-    hint = f"did you mean {near[0]}?" if near else "write family/version, or the name of a held file"
-    raise InputError(f"no such bundle: {text} is not held, in no manifest, and was never recorded", hint=hint)
+    hint = f"did you mean {near[0]}?" if near else "write family/version, or the name of a file in the store"
+    message = f"there is no bundle {text} in the store or in the manifest in force, and none was ever recorded"
+    raise InputError(message, hint=hint)
 
 
 def _bundle_of(bundle: StoredBundle | Bundle) -> BundleOf:
@@ -169,21 +170,22 @@ def _bundle_of(bundle: StoredBundle | Bundle) -> BundleOf:
 def _withdrawn(session: Session) -> tuple[BundleOf, ...]:
     from bundlekeeper.store.contents.withdrawals import withdrawn_since
 
-    told: list[StoredBundle | Bundle] = [*_held(session)]
+    bundles: list[StoredBundle | Bundle] = [*_stored(session)]
     if session.manifest is not None:
         newer, _ = withdrawn_since(session.store.fd, session.admitted, session.manifest.sequence)
-        told += [*newer, *session.manifest.bundle]
-    withdrawn = (_bundle_of(bundle) for bundle in told if bundle.lifecycle == "withdrawn")
+        bundles += [*newer, *session.manifest.bundle]
+    withdrawn = (_bundle_of(bundle) for bundle in bundles if bundle.lifecycle == "withdrawn")
     return tuple({(bundle.family, bundle.version): bundle for bundle in withdrawn}.values())
 
 
 def doubts(
     ledger: Ledger, on: date | datetime | None, known: date | datetime | None, zone: str, clock: datetime
 ) -> list[Finding]:
-    """What makes the moment that is asked about doubtful: a day still to come, and events dated beyond the clock.
+    """Findings that make an answer doubtful: the day that is asked about is still to come, or events are dated beyond
+    the clock.
 
-    `clock` is the time now, aware. A day that is over is asked about as it was: nothing is doubtful then. Raises
-    InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
+    `clock` is the time now, aware. An answer about a day that is over is never doubtful. Raises InputError for an
+    unknown zone; DamagedError, LockedError, UnfinishedError.
     """
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.future_events import ahead
@@ -192,10 +194,11 @@ def doubts(
     found = []
     for option, day in (("--on", on), ("--known", known)):
         if day is not None and moments.moment(day, zone).at_us > limit:
-            message = f"{day} is still to come: this machine's clock says {clock.date()}, and nothing is known of later"
-            found.append(finding("clock-doubtful", option, message, "is it the right year?", Level.NOTE))
+            message = f"{day} is still to come: this machine's clock has {clock.date()}, and nothing later is known"
+            found.append(finding("clock-doubtful", option, message, "check the year", Level.NOTE))
     asked = on if on is not None else known
     beyond = ahead(ledger, clock) if asked is None or moments.moment(asked, zone).at_us > limit else None
     if beyond is not None:
-        found.append(beyond.doubt("not counted here" if asked is None else "counted here up to the day asked about"))
+        so = "they do not count here" if asked is None else "they count here up to the day that is asked about"
+        found.append(beyond.doubt(so))
     return found

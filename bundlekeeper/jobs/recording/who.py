@@ -1,4 +1,4 @@
-"""Reported by whom something is recorded, when nobody is named: the user who runs the command."""
+"""Who reports what is recorded, when nobody is named: the user who runs the command."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ def reporter(option: str | None) -> str:
     """The name given, else the user's login name. Raises InputError when there is neither."""
     if option is not None:
         if not option.strip():
-            raise InputError("--reported-by is empty", hint="name the person whose word this is")
+            raise InputError("--reported-by is empty", hint="name the person who reports this")
         return option
     try:
         return getpass.getuser()
     except (KeyError, OSError) as error:
         raise InputError(
-            "nobody says so: this process has no user name", hint="name the person with --reported-by"
+            "it is not known who reports this: the process has no user name", hint="name the person with --reported-by"
         ) from error

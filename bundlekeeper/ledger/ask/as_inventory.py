@@ -1,10 +1,10 @@
 """Inventories and the ledger: a reading becomes events, and the events with the newest readings an inventory again.
 
-Rules: a reading is one event of its own and one observation of each component, so that one correction takes all of it back;
-loading the same reading again changes nothing; of two readings of one moment the one that was loaded later counts
-later, in every store, because its events say so by their `order`; a component is gone only by the list of its own domain; a
-reading may be loaded late, it is compared with what stood at its own time; the text of each reading is kept whole. What
-a reading cannot know any more, because something was put on a component since, is not known.
+Rules: a reading is one event of its own and one observation of each component, so that undoing the one event undoes
+all of it; loading the same reading again changes nothing; of two readings of one moment, the one that was loaded later
+counts later, in every store, by the `order` of its events; a component is gone only by the list of its own domain; a
+reading that is loaded late is compared with the state at its own time; the text of each reading is kept whole. A fact
+of a reading that may have changed, because something was put on the component since, is not known.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any
 
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import moments
-from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
+from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
 from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.ledger.event.places import RowsQuestion
 from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
@@ -37,7 +37,7 @@ _INVENTORY, _OBSERVED = WHAT_CODE[EventKind.INVENTORY], WHAT_CODE[EventKind.OBSE
 _RECORDS = tuple(WHAT_CODE[what] for what in (EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED))
 Scope = tuple[str, str, str]  # site, domain, kind
 
-#: The keys of a component by who tells them: events as words, in `Snapshot`, too; events as banks; the newest reading.
+#: The keys of a component by their source: events, as words (also in `Snapshot`); events, as banks; the newest reading.
 _WORDS = tuple(name for name, key in COMPONENT_KEYS.items() if key.recorded and name not in BANKS)
 _TEXTS = tuple(name for name in _WORDS if name not in PLACES)
 _READ = tuple(name for name, key in COMPONENT_KEYS.items() if not key.recorded)
@@ -50,10 +50,10 @@ _SINGLE_OF = itemgetter(*map(Snapshot._fields.index, SINGLE_BANKS))
 class InventoryLoad:
     """What loading a reading will do; a dry run and the real one share it.
 
-    `unlisted` counts, by (site, domain, kind), the components that stay as they were because the reading says nothing of
-    their kind there. `reading` is the id of the reading's own event. `again` says that this very reading was loaded
-    before and still stands: then nothing changes; `overtaken` is the id of a reading of the same moment and of one of
-    its domains that was loaded after it and counts instead, "" where there is none.
+    `unlisted` counts, by (site, domain, kind), the components that stay as they were because the reading lists nothing
+    of their kind there. `reading` is the id of the reading's own event. `again` is True when this very reading was
+    loaded before and is not undone: then nothing changes; `overtaken` is the id of a reading of the same moment and of
+    one of its domains that was loaded after it and counts instead, "" where there is none.
     """
 
     reading: str
@@ -67,7 +67,7 @@ class InventoryLoad:
 
 @dataclass(frozen=True, slots=True)
 class InventoryReading:
-    """One reading: its event's id, when it was taken, reported by whom, from where, its text's SHA-256, what it lists."""
+    """One reading: its event's id, when it was read, by whom reported, from where, its text's SHA-256, what it has."""
 
     id: str
     at: moments.Moment
@@ -82,9 +82,9 @@ class InventoryReading:
 class Believed:
     """An inventory as it is believed at a moment, and the reading that each (site, domain, kind) rests on.
 
-    Where only readings of some components speak of a kind, no reading is named for it.
-    `unread` are components that stand in no reading that counts, `unplaced` parts of which nothing says where they are;
-    these are not in the inventory. Identities both.
+    Where only readings of some components list a kind, no reading is named for it. `unread` are the identities of
+    components that are in no reading that counts; `unplaced` those of components whose place is not known, which are
+    not in the inventory.
     """
 
     inventory: Inventory
@@ -96,12 +96,12 @@ class Believed:
 def plan_load(
     ledger: Ledger, inventory: Inventory, *, reported_by: str, source: str, done_by: str = "", listing: str = ""
 ) -> InventoryLoad:
-    """Find out what a reading changes, and the events that tell it.
+    """Find out what a reading changes, and make its events.
 
-    `reported_by` is who reports it, `source` where the reading is from (a file's name, an address). `listing` tells what is no
-    longer there because it is not listed: parts of the kinds that are listed in their domains ("", as usual), of any
-    kind in those domains ("all"), or nothing ("some": one service or rack of many). Raises InputError (the zone, the
-    listing); DamagedError, LockedError, UnfinishedError.
+    `reported_by` is who reports it, `source` where the reading is from (a file's name, an address). `listing` says what
+    is no longer there because it is not listed: components of the kinds that are listed in their domains ("", as
+    usual), of any kind in those domains ("all"), or nothing ("some": one service or rack of many). Raises InputError
+    (the zone, the listing); DamagedError, LockedError, UnfinishedError.
     """
     when = moments.moment(inventory.read_at, inventory.zone)
     new = {component.key for component in inventory.components}
@@ -120,12 +120,12 @@ def plan_load(
         listing=listing,
     )
     with ledger.reading():
-        believing = _Believing(ledger, AsOf(ledger, when.utc(), None, inventory.zone), {digest: text})
-        stood = believing.at_sites(dict.fromkeys(site for site, _ in domains))
-        stood += believing.of(new - {ledger.words.text(each.component) for each in stood})
-        believing.read({site for site, _ in domains} | {believing.text(each.snapshot.site) for each in stood})
-        there = [believing.component(s) for s in stood if s.snapshot.domain is not None and s.snapshot.present]
-        reading, again = _ordered(ledger, reading, [each.component for each in stood])
+        joined = _StatesWithReadings(ledger, AsOf(ledger, when.utc(), None, inventory.zone), {digest: text})
+        states = joined.at_sites(dict.fromkeys(site for site, _ in domains))
+        states += joined.of(new - {ledger.words.text(state.component) for state in states})
+        joined.read({site for site, _ in domains} | {joined.text(state.snapshot.site) for state in states})
+        there = [joined.component(s) for s in states if s.snapshot.domain is not None and s.snapshot.present]
+        reading, again = _ordered(ledger, reading, [state.component for state in states])
         overtaken = _overtaking(ledger, reading) if again else ""
     in_domains = domains if listing != "some" else frozenset[tuple[str, str]]()
     before = [
@@ -141,7 +141,7 @@ def plan_load(
 
 
 def _ordered(ledger: Ledger, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
-    """The reading after all that was reported of its very moment before; and whether it stands already, as it was then."""
+    """The reading, ordered after all earlier events of its moment; and whether it was loaded already."""
     select = "SELECT id, turn, void FROM event WHERE component IS NULL AND what = ? AND at = ?"
     there = ledger.connection.execute(select, (_INVENTORY, reading.at.at_us)).fetchall()
     for event_id, turn, void in there:
@@ -150,17 +150,17 @@ def _ordered(ledger: Ledger, reading: Event, components: Sequence[int]) -> tuple
             return same, True
     order = max((turn + 1 for _, turn, _ in there), default=0)
     for start in range(0, len(components), 500):
-        component = components[start : start + 500]
-        marks = ",".join("?" * len(component))
-        # what was observed must come before; anything else does so by its rank (events.RANK) in the same order
+        batch = components[start : start + 500]
+        marks = ",".join("?" * len(batch))
+        # observations need an earlier order; other events come first by their rank (events.RANK) in the same order
         select = f"SELECT max(turn + (what = ?)) FROM event WHERE component IN ({marks}) AND at = ?"  # noqa: S608
-        (latest,) = ledger.connection.execute(select, (_OBSERVED, *component, reading.at.at_us)).fetchone()
+        (latest,) = ledger.connection.execute(select, (_OBSERVED, *batch, reading.at.at_us)).fetchone()
         order = max(order, latest or 0)
     return replace(reading, order=order), False
 
 
 def _overtaking(ledger: Ledger, reading: Event) -> str:
-    """The last standing reading of the same moment that speaks of one of its domains after it; "" for none."""
+    """The last reading of the same moment that lists one of its domains and was loaded after it; "" for none."""
     domains = {(site, domain) for site, domain, _ in reading.scope}
     for other in readings(ledger):
         if other.id == reading.id():
@@ -176,16 +176,17 @@ def load(ledger: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
 
 
 def _observation(common: Event, component: Component) -> Event:
-    told: dict[str, Any] = {key: text or "" for key, text in zip(_TEXTS, _TEXTS_OF(component), strict=True)}
+    texts: dict[str, Any] = {key: text or "" for key, text in zip(_TEXTS, _TEXTS_OF(component), strict=True)}
     return Event(
-        what=EventKind.OBSERVED, at=common.at, reported_by=common.reported_by, done_by=common.done_by, source=common.source, evidence=common.evidence,
-        order=common.order, reading=common.reading, component=component.key, place=component.place, seen=Seen(*_BANKS_OF(component)),
-        **told,
+        what=EventKind.OBSERVED, at=common.at, reported_by=common.reported_by, done_by=common.done_by,
+        source=common.source, evidence=common.evidence, order=common.order, reading=common.reading,
+        component=component.key, place=component.place, seen=Seen(*_BANKS_OF(component)),
+        **texts,
     )  # fmt: skip
 
 
 def readings(ledger: Ledger) -> list[InventoryReading]:
-    """Every reading that was not taken back, newest first. Raises DamagedError, LockedError, UnfinishedError."""
+    """Every reading that is not undone, newest first. Raises DamagedError, LockedError, UnfinishedError."""
     with ledger.reading():
         rows = [row for row in reversed(reading_rows(ledger.connection)) if not is_void(row)]
         events = [(row[1].hex(), from_row(row, ledger.words)) for row in rows]
@@ -203,21 +204,21 @@ def believed(
     """Return the inventory that is believed now, or of a past day: the newest readings, brought up to date.
 
     Versions and places are the ledger's, everything else is the readings'. The free bytes of a partition are not known
-    where something was put on its component, or removed, after the reading. Only `sites` are reported, or all. `clock` is the
-    time now, aware: without `on`, nothing that is said of a later day counts. None where no reading speaks of them.
+    where something was put on its component, or removed, after the reading. Only `sites` are in it, or all. `clock` is
+    the time now, aware: without `on`, events of a later day do not count. None where no reading lists any of them.
     Raises InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
     """
     with ledger.reading():
-        believing = _Believing(ledger, AsOf(ledger, on, None, zone, clock))
-        wanted = set(sites)
-        stood = believing.at_sites(wanted) if wanted else believing.everywhere()
-        believing.read(wanted)
-        if not believing.used:
+        joined = _StatesWithReadings(ledger, AsOf(ledger, on, None, zone, clock))
+        asked = set(sites)
+        states = joined.at_sites(asked) if asked else joined.everywhere()
+        joined.read(asked)
+        if not joined.used:
             return None
-        placed = [each for each in stood if each.snapshot.domain is not None and each.snapshot.present]
-        components = [believing.component(each) for each in placed]
-        partitions = tuple(believing.partitions({component.key: component for component in components}))
-    newest = believing.used[0].at
+        placed = [state for state in states if state.snapshot.domain is not None and state.snapshot.present]
+        components = [joined.component(state) for state in placed]
+        partitions = tuple(joined.partitions({component.key: component for component in components}))
+    newest = joined.used[0].at
     inventory = Inventory(
         read_at=date.fromisoformat(newest.text()) if newest.is_day else newest.utc(),
         zone=newest.zone,
@@ -225,23 +226,23 @@ def believed(
             sorted(components, key=lambda c: (c.site, c.domain, c.chassis or "", c.slot or "", c.kind, c.key))
         ),
         partitions=partitions,
-        policies=_policies(believing.documents),
+        policies=_policies(joined.documents),
         separate_windows=tuple(
             dict.fromkeys(
-                separate_windows for document in believing.documents for separate_windows in document.separate_windows
+                separate_windows for document in joined.documents for separate_windows in document.separate_windows
             )
         ),
         own_kinds=frozenset(component.kind for component in components if component.kind not in KINDS),
     )
-    unread = tuple(sorted(component.key for component in components if component.key not in believing.rows))
-    lost = tuple(
-        sorted(ledger.words.text(e.component) for e in stood if e.snapshot.domain is None and e.snapshot.present)
+    unread = tuple(sorted(component.key for component in components if component.key not in joined.rows))
+    unplaced = [state for state in states if state.snapshot.domain is None and state.snapshot.present]
+    return Believed(
+        inventory, joined.by_scope, unread, tuple(sorted(ledger.words.text(state.component) for state in unplaced))
     )
-    return Believed(inventory, believing.by_scope, unread, lost)
 
 
-class _Believing:
-    """What stands, joined with what the readings say of it beyond versions and places."""
+class _StatesWithReadings:
+    """The states of components, joined with what the readings know of them beyond versions and places."""
 
     def __init__(self, ledger: Ledger, as_of: AsOf, kept: Mapping[str, str] | None = None) -> None:
         """`kept` are texts by their SHA-256 that need not be read from the ledger."""
@@ -255,28 +256,26 @@ class _Believing:
         self.rows: dict[str, Component] = {}
         self._partitions: dict[str, tuple[InventoryReading, list[Partition]]] = {}
 
-    def everywhere(self) -> list[Stood]:
-        """Every component that ever stood."""
+    def everywhere(self) -> list[StateAsOf]:
+        """The state of every component."""
         return self._fetched([RowsQuestion("true", ())])
 
-    def at_sites(self, sites: Iterable[str]) -> list[Stood]:
-        """The components that stand at these sites, gone ones too."""
+    def at_sites(self, sites: Iterable[str]) -> list[StateAsOf]:
+        """The states of the components at these sites, gone ones too."""
         numbers = {self.ledger.words.surely(site) for site in sites}
-        ways = [RowsQuestion("site = ?", (number,), "state_site") for number in numbers if number is not None]
-        found = self._fetched(ways)
-        return [stood for stood in found if stood.snapshot.site in numbers]
+        questions = [RowsQuestion("site = ?", (number,), "state_site") for number in numbers if number is not None]
+        return [state for state in self._fetched(questions) if state.snapshot.site in numbers]
 
-    def of(self, keys: Iterable[str]) -> list[Stood]:
-        """These components, wherever they stand."""
+    def of(self, keys: Iterable[str]) -> list[StateAsOf]:
+        """The states of these components, wherever they are."""
         numbers = [n for key in keys if (n := self.ledger.words.find(key)) is not None]
-        found = self._fetched([among(numbers[start : start + 500]) for start in range(0, len(numbers), 500)])
-        return [stood for stood in found if stood.component in set(numbers)]
+        states = self._fetched([about(numbers[start : start + 500]) for start in range(0, len(numbers), 500)])
+        return [state for state in states if state.component in set(numbers)]
 
-    def _fetched(self, ways: Sequence[RowsQuestion]) -> list[Stood]:
-        stood = list(self.as_of.stood(ways))
-        wanted = {number for each in stood for number in (each.component, *each.snapshot[:7]) if number}
-        self.ledger.words.fetch(wanted)
-        return stood
+    def _fetched(self, questions: Sequence[RowsQuestion]) -> list[StateAsOf]:
+        states = list(self.as_of.states(questions))
+        self.ledger.words.fetch({n for state in states for n in (state.component, *state.snapshot[:7]) if n})
+        return states
 
     def read(self, sites: set[str | None] | set[str]) -> None:
         """Read the readings that count at these sites, or everywhere: for each scope the newest one."""
@@ -305,17 +304,17 @@ class _Believing:
         text = self._kept.get(reading.document) or self.ledger.document(reading.document)
         try:
             if text is None:
-                raise InputError("it is not kept here")
+                raise InputError("it is not in the ledger")
             source = InventorySource(reading.source or "reading", text.encode(), "json")
             return read_inventory([source], own_kinds={kind for _, _, kind in reading.scope}, kept=True)
         except InputError as e:
-            message = f"the ledger is damaged: the inventory {reading.document[:12]}… cannot be read"
+            message = f"the ledger is damaged: the text of the inventory {reading.document[:12]}… cannot be read"
             raise DamagedError(message, hint=LOAD_HINT, where=self.ledger.where) from e
 
-    def component(self, stood: Stood) -> Component:
-        """The component as it stands, with everything else as its newest reading says."""
-        found, text = stood.snapshot, self.text
-        key = self.ledger.words.text(stood.component)
+    def component(self, state: StateAsOf) -> Component:
+        """The component: versions and place by its state, everything else by its newest reading."""
+        found, text = state.snapshot, self.text
+        key = self.ledger.words.text(state.component)
         row = self.rows.get(key)
         base = row if row is not None else Component(text(found.kind) or "", "", "", serial=key)
         values: dict[str, Any] = dict(zip(_READ, _READ_OF(base), strict=True))
@@ -323,7 +322,7 @@ class _Believing:
         values |= zip(SINGLE_BANKS, map(self._version, _SINGLE_OF(found)), strict=True)
         values["kind"] = values["kind"] or base.kind
         values["site"], values["domain"] = values["site"] or "", values["domain"] or ""
-        component = Component(boot_files=self._held(stood), **values)
+        component = Component(boot_files=self._boot_files(state), **values)
         return component if component.key == key else replace(component, serial=key)
 
     def _version(self, bank: Bank) -> str | None:
@@ -331,26 +330,26 @@ class _Believing:
             return None
         return "" if bank[0] is None else self.text(bank[0][0])
 
-    def _held(self, stood: Stood) -> tuple[str, ...] | None:
-        if not stood.snapshot.boot_files_known:
+    def _boot_files(self, state: StateAsOf) -> tuple[str, ...] | None:
+        if not state.snapshot.boot_files_known:
             return None
-        return tuple(sorted(self.ledger.words.text(image[0]) for image, _ in stood.boot_files))
+        return tuple(sorted(self.ledger.words.text(image[0]) for image, _ in state.boot_files))
 
     def partitions(self, components: Mapping[str, Component]) -> Iterator[Partition]:
-        """The partitions of these components; free bytes only where nothing was recorded of the component since the reading."""
-        for key, (reading, told) in self._partitions.items():
-            if not told or key not in components:
+        """The partitions of these components; free bytes only where no work on the component was recorded since."""
+        for key, (reading, listed) in self._partitions.items():
+            if not listed or key not in components:
                 continue
             changed = False
             for row in events_of(self.ledger.connection, self.ledger.words.number(key), self.as_of.latest):
                 if row[PLACE_OF["at"]] <= reading.at.at_us:
                     break
                 changed = changed or (not is_void(row) and row[PLACE_OF["what"]] in _RECORDS)
-            yield from (replace(partition, free_bytes=None) if changed else partition for partition in told)
+            yield from (replace(partition, free_bytes=None) if changed else partition for partition in listed)
 
 
 def _policies(documents: Iterable[Inventory]) -> tuple[Policy, ...]:
-    """Each policy as the newest reading tells it; the newest come first."""
+    """Each policy as in the newest reading that has it; `documents` come newest first."""
     found: dict[tuple[str, tuple[str, ...] | None], Policy] = {}
     for document in documents:
         for policy in document.policies:

@@ -1,10 +1,10 @@
-"""How components stood at the end of a day, or at an instant, as it is known now or as it was believed then.
+"""The state of components at the end of a day, or at an instant, as it is known now or as it was believed then.
 
-Rules: without a date it is how things stand now, and nothing that is said of a later day; a bare date is the end of
-that day at the component's own site; a component that changed sites over that midnight stands where it last was by its
-site's own clock; what was known on a day are the events learned up to the last one learned by then, in the order of
-learning, so that a clock that was set back hides nothing; a later correction, or an event learned later, changes no
-answer about what was known before.
+Rules: without a date it is the state now, and events of a later day do not count; a bare date is the end of that day
+at the component's own site; a component that changed sites over that midnight is where it last was by its site's own
+clock; what was known on a day are the events learned up to the last one learned by then, in the order of learning, so
+that a clock that was set back hides nothing; an event that is undone later, or learned later, changes no answer about
+what was known before.
 """
 
 from __future__ import annotations
@@ -20,21 +20,21 @@ from bundlekeeper.ledger.event import own_chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.learnings import learnings
-from bundlekeeper.ledger.event.places import RowsQuestion, by_place, components, of_way
+from bundlekeeper.ledger.event.places import RowsQuestion, by_place, components, rows_of
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, counts, events_of, is_void, sealed
 from bundlekeeper.ledger.record.ledger import Ledger
-from bundlekeeper.ledger.state.absence import SilentReadings, in_scope, reading_rows
+from bundlekeeper.ledger.state.absence import AbsenceReadings, in_scope, reading_rows
 from bundlekeeper.ledger.state.fold import OPEN, Bank, ComponentState, Fact, Image, Interval, Snapshot, fact_of, fold
-from bundlekeeper.ledger.state.projection import STATE_COLUMNS, stored_of, lookups, whole_state
+from bundlekeeper.ledger.state.projection import STATE_COLUMNS, boot_files_of, lookups, whole_state
 
 _BATCH = 500  # components of one question
-_OBSERVED, _CORRECTED, _INVENTORY = (WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.UNDONE, EventKind.INVENTORY))
+_OBSERVED, _UNDONE, _INVENTORY = (WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.UNDONE, EventKind.INVENTORY))
 BootFiles = tuple[tuple[Image, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Stood:
-    """One component as it stood: its snapshot, its held images with their events, the last reading's event."""
+class StateAsOf:
+    """The state of one component: its snapshot, its boot files with their events, the last reading's event."""
 
     component: int
     snapshot: Snapshot
@@ -45,8 +45,8 @@ class Stood:
 COMPONENT = "component"
 
 
-def among(components: Sequence[int]) -> RowsQuestion:
-    """The way to so many components, by the table itself."""
+def about(components: Sequence[int]) -> RowsQuestion:
+    """The question about these components, answered by the table itself."""
     return RowsQuestion(f"component IN ({','.join('?' * len(components))})", components, COMPONENT)
 
 
@@ -61,20 +61,20 @@ class AsOf:
         zone: str,
         clock: datetime | None = None,
     ) -> None:
-        """`zone` is that of sites whose zone no reading told, and of `known`.
+        """`zone` is that of sites whose zone no reading has, and of `known`.
 
-        `clock`, the time now, aware, counts where neither `on` nor `known` is given: what is said of a moment more than
-        a day later (`moments.AHEAD`) is passed over. Raises InputError for an unknown zone.
+        `clock`, the time now, aware, counts where neither `on` nor `known` is given: events of a moment more than a
+        day later (`moments.AHEAD`) do not count. Raises InputError for an unknown zone.
         """
         self.ledger = ledger
         self.connection = ledger.connection
         self.known = None if known is None else self._learned_by(moments.moment(known, zone).at_us)
         if on is None and known is not None:
             on = known  # what was believed on a day is believed of that day
-        self.is_newest = on is None  # every component stands by its last row
+        self.is_newest = on is None  # the last row of every component is the answer
         if on is None and clock is not None:
             on = clock + moments.AHEAD
-            # no state begins where no event is; most often no event is, and no state is looked at
+            # a state begins with an event: mostly there is no such event, and no state is looked at
             after = moments.at(on).at_us
             ahead = is_any(self.connection, after)
             later = ahead and by_place(self.connection, "component", "until = ? AND since > ?", (OPEN, after))
@@ -82,7 +82,7 @@ class AsOf:
         self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
         self.cut = OPEN - 1
         self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
-        self._readings = SilentReadings(self.connection, ledger.words, self.known, self._void)
+        self._readings = AbsenceReadings(self.connection, ledger.words, self.known, self._void)
         if on is not None:
             self.cut = moments.moment(on, zone).at_us
             if not isinstance(on, datetime):
@@ -95,71 +95,71 @@ class AsOf:
         """The last microsecond that counts at a site."""
         return self.cuts.get(site or 0, self.cut)
 
-    def stood(self, ways: Iterable[RowsQuestion]) -> Iterator[Stood]:
-        """Every component that a row of `state` by one of these ways speaks of, and those to be folded again.
+    def states(self, questions: Iterable[RowsQuestion]) -> Iterator[StateAsOf]:
+        """The state of every component that answers one of these questions, and of those that must be folded again.
 
         Each component comes once. The caller filters again: the conditions only save time. Raises DamagedError where
-        a row is not what was written, or where one that must be there is not.
+        a row is not what was written, or is missing.
         """
         again = self._must_fold()
         done = set(again)
         for component in again:
-            stood = self._folded(component)
-            if stood is not None:
-                yield stood
-        for way in ways:
-            for stood in self._stood_by(way):
-                if stood.component not in done:
-                    done.add(stood.component)
-                    yield stood
+            state = self._folded(component)
+            if state is not None:
+                yield state
+        for question in questions:
+            for state in self._states_of(question):
+                if state.component not in done:
+                    done.add(state.component)
+                    yield state
 
-    def _stood_by(self, way: RowsQuestion) -> Iterator[Stood]:
-        if way.index == COMPONENT:
-            yield from self._of_components(way)
+    def _states_of(self, question: RowsQuestion) -> Iterator[StateAsOf]:
+        if question.index == COMPONENT:
+            yield from self._of_components(question)
         elif self.is_newest:
-            rows = of_way(self.connection, STATE_COLUMNS, way, "until = ?", (OPEN,))
+            rows = rows_of(self.connection, STATE_COLUMNS, question, "until = ?", (OPEN,))
             yield from map(self._from_row, map(whole_state, rows))
         elif self.earliest == self.latest:
             limits = (self.cut, self.cut)
-            rows = of_way(self.connection, STATE_COLUMNS, way, "until > ? AND since <= ?", limits)
+            rows = rows_of(self.connection, STATE_COLUMNS, question, "until > ? AND since <= ?", limits)
             yield from map(self._from_row, map(whole_state, rows))
         else:
             limits = (self.earliest, self.latest)
-            listed = components(self.connection, way, "until > ? AND since <= ?", limits)
+            listed = components(self.connection, question, "until > ? AND since <= ?", limits)
             for start in range(0, len(listed), _BATCH):
-                yield from self._of_components(among(listed[start : start + _BATCH]))
+                yield from self._of_components(about(listed[start : start + _BATCH]))
 
-    def _of_components(self, way: RowsQuestion) -> Iterator[Stood]:
-        """How these components stood. On a past day all rows of each are read: one that vanished leaves a gap."""
-        still = f"AND +until = {OPEN}" if self.is_newest else ""  # +: by component
-        select = f"SELECT {STATE_COLUMNS} FROM state WHERE {way.condition} {still} ORDER BY component, since"  # noqa: S608
-        found: dict[int, list[tuple[Any, ...]]] = {}
-        for row in map(whole_state, self.connection.execute(select, way.values)):
-            found.setdefault(row[0], []).append(row)
-        for component in way.values:
-            mine = found.get(component, [])
-            if not mine and any(map(counts, events_of(self.connection, component))):
-                raise seals.derived("how a component stood is missing")
+    def _of_components(self, question: RowsQuestion) -> Iterator[StateAsOf]:
+        """The states of these components. For a past day all rows of each are read: one that vanished leaves a gap."""
+        newest = f"AND +until = {OPEN}" if self.is_newest else ""  # +: by component
+        select = f"SELECT {STATE_COLUMNS} FROM state WHERE {question.condition} {newest} ORDER BY component, since"  # noqa: S608
+        by_component: dict[int, list[tuple[Any, ...]]] = {}
+        for row in map(whole_state, self.connection.execute(select, question.values)):
+            by_component.setdefault(row[0], []).append(row)
+        for component in question.values:
+            rows = by_component.get(component, [])
+            if not rows and any(map(counts, events_of(self.connection, component))):
+                raise seals.derived("the state of a component is missing")
             if not self.is_newest:
-                ends = [*(row[1] for row in mine), OPEN]
-                if [row[2] for row in mine] != ends[1:] or [row[24] for row in mine] != [None, *ends[:-2]][: len(mine)]:
-                    raise seals.derived("rows of how a component stood are missing")
-                mine = [row for row in mine if row[1] <= self.cut_of(row[6])]
-            yield from map(self._from_row, mine[-1:])
+                ends = [*(row[1] for row in rows), OPEN]
+                if [row[2] for row in rows] != ends[1:] or [row[24] for row in rows] != [None, *ends[:-2]][: len(rows)]:
+                    raise seals.derived("states of a component are missing")
+                rows = [row for row in rows if row[1] <= self.cut_of(row[6])]
+            yield from map(self._from_row, rows[-1:])
 
-    def _from_row(self, row: tuple[Any, ...]) -> Stood:
-        active, pending, spare, said = (self._bank(*row[at : at + 2]) for at in (11, 13, 15, 19))
-        snapshot = Snapshot._make((*row[3:11], active, pending, spare, *row[17:19], said, row[21]))
+    def _from_row(self, row: tuple[Any, ...]) -> StateAsOf:
+        active, pending, spare, recorded = (self._bank(*row[at : at + 2]) for at in (11, 13, 15, 19))
+        snapshot = Snapshot._make((*row[3:11], active, pending, spare, *row[17:19], recorded, row[21]))
         cut = min(self.cut_of(row[6]), row[2] - 1)
         boot_files: BootFiles = ()
         if row[17]:
             boot_files = tuple(
-                (self.ledger.images.image(image), event) for image, event, _ in stored_of(self.connection, row, cut)
+                (self.ledger.images.image(image), event) for image, event, _ in boot_files_of(self.connection, row, cut)
             )
         seen = row[22]
-        if seen is not None and row[23] > cut:  # readings after the moment that is asked about changed nothing else
+        if seen is not None and row[23] > cut:  # later readings changed nothing else
             seen = self._seen_by(row[0], cut)
-        return Stood(row[0], snapshot, boot_files, seen)
+        return StateAsOf(row[0], snapshot, boot_files, seen)
 
     def _seen_by(self, component: int, cut: int) -> int | None:
         """The last event up to a moment by which the running version was read."""
@@ -188,8 +188,8 @@ class AsOf:
         return own_chain.read(self.connection).events if last + 1 == len(firsts) else firsts[last + 1][0] - 1
 
     def _void_then(self, known: int) -> frozenset[bytes]:
-        """The ids that a correction known then made void, but for the events of a void reading."""
-        rows = self._corrections()
+        """The ids of the events that were undone by what was known then, without the events of an undone reading."""
+        rows = self._undo_rows()
         undone: dict[bytes, list[bytes]] = {}
         for seq, event_id, undoes in rows:
             if seq <= known:
@@ -204,7 +204,7 @@ class AsOf:
         return frozenset(event_id for event_id in undone if is_void(event_id) and self._seq_of(event_id) <= known)
 
     def _row_of(self, event_id: bytes) -> tuple[Any, ...] | None:
-        """The row of an event; that there is none is looked up in the table, too, and not in its index alone."""
+        """The row of an event; where the index has none, the table is asked as well."""
         select = f"SELECT {EVENT_COLUMNS} FROM event {{}} WHERE id = ?"  # noqa: S608  (our own names)
         for index in ("", "NOT INDEXED"):
             found = list(sealed(self.connection.execute(select.format(index), (event_id,))))
@@ -218,16 +218,16 @@ class AsOf:
         row = self._row_of(event_id)
         return OPEN if row is None else int(row[0])
 
-    def _corrections(self) -> list[tuple[int, bytes, bytes]]:
-        """Number, id and what it undoes of every correction."""
+    def _undo_rows(self) -> list[tuple[int, bytes, bytes]]:
+        """Number and id of every event of the kind undone, and the id of the event that it undoes."""
         select = f"SELECT {EVENT_COLUMNS} FROM event WHERE undoes > x''"  # noqa: S608  (our own names)
         rows = list(sealed(self.connection.execute(select)))
         if len({row[0] for row in rows}) != own_chain.read(self.connection).undone:
-            raise DATABASE.damaged("undone are missing")
+            raise DATABASE.damaged("events of the kind undone are missing")
         return [(row[0], row[1], row[PLACE_OF["undoes"]]) for row in rows]
 
     def _must_fold(self) -> Collection[int]:
-        """The components of which the table of states, which knows everything, may say what was not known then."""
+        """The components whose rows in the table of states may rest on events that were not known then."""
         known = self.known
         if known is None or known == own_chain.read(self.connection).events:
             return ()
@@ -240,20 +240,20 @@ class AsOf:
             raise DATABASE.damaged("events of a component are missing")
         for row in reading_rows(self.connection):
             if row[0] > known:
-                found |= self._spoken_of(row[1]) if is_void(row) else self._missed_at(row[PLACE_OF["at"]])
-        for seq, _, undone in self._corrections():
+                found |= self._touched_by(row[1]) if is_void(row) else self._absent_since(row[PLACE_OF["at"]])
+        for seq, _, undone in self._undo_rows():
             if seq > known:
-                found |= self._spoken_of(undone)
+                found |= self._touched_by(undone)
         return sorted(found)
 
-    def _spoken_of(self, event_id: bytes) -> set[int]:
+    def _touched_by(self, event_id: bytes) -> set[int]:
         """The components whose state depends on whether this event is void."""
         row = self._row_of(event_id)
         if row is None:
             return set()
         what, component, undoes = (row[PLACE_OF[name]] for name in ("what", "component", "undoes"))
-        if what == _CORRECTED:
-            return self._spoken_of(undoes)
+        if what == _UNDONE:
+            return self._touched_by(undoes)
         if what == _INVENTORY:
             reading = self.ledger.words.find(event_id.hex())
             select = "SELECT DISTINCT component FROM event WHERE reading = ?"
@@ -261,13 +261,13 @@ class AsOf:
             return listed | in_scope(self.connection, self.ledger.words, event_id)
         return {component}
 
-    def _missed_at(self, at: int) -> set[int]:
-        """The components that are not there any more since a moment, be it because a reading does not list them."""
+    def _absent_since(self, at: int) -> set[int]:
+        """The components that are no longer there since a moment, also because a reading does not list them."""
         return {
             component for (component,) in by_place(self.connection, "component", "since = ? AND present = 0", (at,))
         }
 
-    def _folded(self, component: int) -> Stood | None:
+    def _folded(self, component: int) -> StateAsOf | None:
         """Fold what was known of a component then, up to the moment that is asked about."""
         intervals = list(self._ends(component))
         found = None
@@ -277,7 +277,7 @@ class AsOf:
         if found is None:
             return None
         (boot_files, seen), interval = found
-        return Stood(component, interval.snapshot, boot_files, seen)
+        return StateAsOf(component, interval.snapshot, boot_files, seen)
 
     def _ends(self, component: int) -> Iterable[tuple[tuple[BootFiles, int | None], Interval]]:
         words, known, void = self.ledger.words, self.known or 0, self._void
@@ -291,8 +291,8 @@ class AsOf:
         state, asked = ComponentState(), lookups(words)
         facts.sort(key=Fact.key)
         if facts:
-            silent = (fact for fact in self._readings.silent_on(facts) if fact.at <= self.latest)
-            facts = sorted([*facts, *silent], key=Fact.key)
+            absences = (fact for fact in self._readings.absences_of(facts) if fact.at <= self.latest)
+            facts = sorted([*facts, *absences], key=Fact.key)
         at = {fact.at for fact in facts}
         for moment in sorted(at):
             now = [fact for fact in facts if fact.at == moment]

@@ -1,7 +1,7 @@
-"""Events that are dated beyond the clock: no answer as of now counts them, so whoever asks must be reported of them.
+"""Events that are dated beyond the clock: no answer as of now counts them, so every answer must report them.
 
-Rules: beyond is more than `moments.AHEAD` after the time now, as `asof` passes over; what was taken back is not
-counted, and neither are undone, which count whenever they were said; it costs one look into an index.
+Rules: beyond is more than `moments.AHEAD` after the time now, as in `as_of`; an event that is undone is not reported,
+nor one that undoes another, because that counts whatever its time; it costs one question to an index.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, from_row, sealed
 from bundlekeeper.ledger.record.ledger import Ledger
 
-# The very words of the index's own condition, without which SQLite doesn't use it (sqlite.org/partialindex.html §3).
+# The index's own condition, word for word: else SQLite does not use the index (sqlite.org/partialindex.html §3).
 _COUNTING = "void = 0 AND undoes IS NULL"
 
 
 @dataclass(frozen=True, slots=True)
 class FutureEvents:
-    """How many events are dated beyond the clock, the furthest moment, and what to correct to take that one back."""
+    """How many events are dated beyond the clock, the furthest moment, and the event to undo to take that one back."""
 
     count: int
     furthest: moments.Moment
@@ -32,23 +32,23 @@ class FutureEvents:
     clock: datetime
 
     def doubt(self, so: str = "") -> Finding:
-        """The finding; `so` says what follows from it for whoever asked."""
+        """The finding; `so` is what follows from it for the answer."""
         many = f"{self.count} events are" if self.count != 1 else "1 event is"
         message = f"{many} dated after this machine's clock ({self.clock.date()}), the furthest {self.furthest.text()}"
         hint = (
-            "set this machine's clock if it is wrong; else take each of them back and record it again with its true "
+            "set this machine's clock if it is wrong. Else undo each of them and record it again with its true "
             f"time: bundlekeeper ledger undo {self.event[:12]} --reason TEXT"
         )
         return finding("clock-doubtful", "ledger", f"{message}; {so}" if so else message, hint)
 
 
 def is_any(connection: sqlite3.Connection, after_us: int) -> bool:
-    """True where some event that counts is later than this microsecond. Raises sqlite3.Error."""
+    """True where an event that counts is later than this microsecond. Raises sqlite3.Error."""
     return bool(_later(connection, after_us))
 
 
 def _later(connection: sqlite3.Connection, after_us: int) -> list[tuple[Any, ...]]:
-    """The rows of the events that count and are later, in the order of rows.COLUMNS; where there are any, all are read.
+    """The rows of the events that count and are later, in the order of rows.COLUMNS.
 
     Raises DamagedError, sqlite3.Error.
     """
@@ -66,7 +66,7 @@ def _later(connection: sqlite3.Connection, after_us: int) -> list[tuple[Any, ...
 def ahead(ledger: Ledger, clock: datetime) -> FutureEvents | None:
     """The events that are dated beyond `clock`, the time now, aware; None where there are none.
 
-    Of a reading's observation the reading is what is to be corrected. Raises DamagedError, LockedError,
+    For an observation of a reading, the event to undo is the reading. Raises DamagedError, LockedError,
     UnfinishedError.
     """
     limit = moments.at(clock + moments.AHEAD).at_us

@@ -1,7 +1,8 @@
 """What can be asked of the ledger and what it answers, as types.
 
-Rules: an answer says since when, reported by whom and with what evidence, or that it is not known; what was only read, only
-recorded, read otherwise or not read back is reported apart and never called agreement; texts are as they were recorded.
+Rules: an answer says since when, reported by whom and with what evidence, or that it is not known; what was only read,
+only recorded, read as something else or not read back has a name of its own and is never called agreement; texts are
+as they were recorded.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ class ImageOf:
 
 @dataclass(frozen=True, slots=True)
 class BundleOf:
-    """A bundle to be looked for: by what events say of it, and where they don't, by the images that it holds."""
+    """A bundle to look for: by family and version where events name them, else by the images that it has."""
 
     family: str
     version: str
@@ -38,8 +39,8 @@ class Selector:
 
     `slot` matches the slot and every position in it (`3` also `3/1`). `component` is an identity or a serial, `parent`
     the serial of a server or chassis. `version`, `sha256` and `bundles` mean an image in any bank, or in `bank` only
-    ("active", "pending", "spare", "boot_files"); of several bundles one suffices. With `gone`, components that are no longer
-    anywhere are answered too.
+    ("active", "pending", "spare", "boot_files"); of several bundles one suffices. With `gone`, the answers include
+    components that are no longer anywhere.
     """
 
     site: str = ""
@@ -59,7 +60,7 @@ class Selector:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """One event as the word for something: when, who says so, who did it, what it rests on, where we have it from."""
+    """One event that an answer rests on: when, reported by whom, done by whom, on what evidence, from which source."""
 
     id: str
     what: EventKind
@@ -72,10 +73,10 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class InBank:
-    """What is in a bank: an image, or nothing (`version` is the empty text). `since` is the event that says so.
+    """What is in a bank: an image, or nothing (`version` is the empty text). `since` is the event that states it.
 
-    Where `since` was an observation the image was there at that moment, for how long is not known. `family`, `bundle`
-    and `sha256` are empty where no event says them.
+    Where `since` is an observation, the image was there at that moment; for how long is not known. `family`, `bundle`
+    and `sha256` are empty where no event states them.
     """
 
     version: str
@@ -86,22 +87,23 @@ class InBank:
 
 
 class Agreement(StrEnum):
-    """How the ledger and the readings of the running version stand to each other."""
+    """Whether what was recorded as activated and the readings of the running version agree."""
 
-    AGREES = "agrees"  # it was read after the ledger said so, and was the same
-    DIFFERS = "differs"  # the last reading is not what the ledger said
-    NOT_READ_BACK = "not-read-back"  # the ledger is newer than the last reading
-    ONLY_READ = "only-read"  # nothing was ever recorded to be activated
+    AGREES = "agrees"  # it was read after it was recorded, and was the same
+    DIFFERS = "differs"  # the last reading is not what was recorded
+    NOT_READ_BACK = "not-read-back"  # the last reading is older than what was recorded
+    ONLY_READ = "only-read"  # no activation was ever recorded
     ONLY_RECORDED = "only-recorded"  # it was never read
     NOTHING = "nothing"  # neither
 
 
 @dataclass(frozen=True, slots=True)
 class WhereAnswer:
-    """How one component stands. A bank that nothing speaks of is None.
+    """The state of one component. A bank that no event names is None.
 
-    `said` is what the ledger last said to be activated, `seen` the last reading of the running version. `boot_files_whole`
-    says that `boot_files` is the whole list. `bundles` are those of the selector that are in a bank that was asked for.
+    `recorded` is what was last recorded as activated, `seen` the last reading of the running version.
+    `boot_files_whole` is True where `boot_files` is the whole list. `bundles` are those of the selector that are in a
+    bank that was asked for.
     """
 
     component: str
@@ -115,7 +117,7 @@ class WhereAnswer:
     spare: InBank | None
     boot_files: tuple[InBank, ...]
     boot_files_whole: bool
-    said: InBank | None
+    recorded: InBank | None
     seen: Evidence | None
     agreement: Agreement
     bundles: tuple[BundleOf, ...] = field(default=())
@@ -123,7 +125,7 @@ class WhereAnswer:
 
 @dataclass(frozen=True, slots=True)
 class WhereGroup:
-    """How many components share these values: `values` in the order of the keys that were grouped by, None unknown."""
+    """How many components share these values: `values` in the order of the keys of the group, None for not known."""
 
     values: tuple[str | None, ...]
     count: int

@@ -1,7 +1,7 @@
-"""Which version is staged, pending, active, where, since when, reported by whom; on any day, and as it was believed then.
+"""Which version is staged, pending, active, where, since when, reported by whom; on any day, and as believed then.
 
-Rules: answers follow from the events and nothing else, so stores that exchanged their events answer alike (but for what
-was *known* when, which is about one store); nothing here writes; one call is one snapshot.
+Rules: answers follow from the events and nothing else, so stores that exchanged their events give equal answers (except
+about what was *known* when, which is about one store); nothing here writes; one call is one snapshot.
 """
 
 from __future__ import annotations
@@ -14,21 +14,21 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.moments import Moment
-from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
+from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
 from bundlekeeper.ledger.ask.types import Agreement, BundleOf, Evidence, InBank, Selector, WhereAnswer, WhereGroup
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import RANK
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place
-from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, EVIDENCE, WHATS, counts, events_of, sealed
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, EVIDENCES, PLACE_OF, WHATS, counts, events_of, sealed
 from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
 from bundlekeeper.ledger.state.fold import OPEN, Bank, Image
 from bundlekeeper.model.inventory.types import Place
 
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare")
 _BANK_NAMES = ("active", "pending", "spare", "boot_files")
-_EVIDENCE_OF = ("seq", "id", "what", "at", "day", "turn", "zone", "reported_by", "done_by", "evidence", "source")
-_EVIDENCE = itemgetter(*(PLACE_OF[name] for name in _EVIDENCE_OF))
+_EVIDENCE_COLUMNS = ("seq", "id", "what", "at", "day", "turn", "zone", "reported_by", "done_by", "evidence", "source")
+_EVIDENCE = itemgetter(*(PLACE_OF[name] for name in _EVIDENCE_COLUMNS))
 _PLACES = ("site", "domain", "chassis", "kind", "model")
 _WORDS = (*_PLACES, "parent")
 
@@ -42,10 +42,10 @@ def where(
     zone: str = "UTC",
     clock: datetime | None = None,
 ) -> list[WhereAnswer]:
-    """How every component that is selected stands: now, `on` a day or instant, or as it was believed at `known`.
+    """The state of every component that is selected: now, `on` a day or instant, or as it was believed at `known`.
 
-    `zone` counts for sites whose zone no reading told, and for a `known` without one of its own; `clock` is the time
-    now, aware: without `on` and `known`, nothing that is said of a later day counts. Sorted by place.
+    `zone` counts for sites whose zone no reading has, and for a `known` without one of its own; `clock` is the time
+    now, aware: without `on` and `known`, events of a later day do not count. Sorted by place.
     Raises InputError for an unknown zone or bank; DamagedError, LockedError, UnfinishedError.
     """
     with ledger.reading():
@@ -55,7 +55,7 @@ def where(
 
 def summary(
     ledger: Ledger,
-    done_by: Sequence[str],
+    keys: Sequence[str],
     selector: Selector | None = None,
     *,
     on: date | datetime | None = None,
@@ -63,14 +63,14 @@ def summary(
     zone: str = "UTC",
     clock: datetime | None = None,
 ) -> list[WhereGroup]:
-    """How many components share the same values of the keys `by` (of GROUP_KEYS). Raises as `where`."""
-    unknown = [key for key in done_by if key not in GROUP_KEYS]
+    """How many components share the same values of `keys` (of GROUP_KEYS). Raises as `where`."""
+    unknown = [key for key in keys if key not in GROUP_KEYS]
     if unknown:
-        raise InputError(f"cannot group by {', '.join(unknown)}", hint=f"group by {', '.join(GROUP_KEYS)}")
+        raise InputError(f"cannot count by {', '.join(unknown)}", hint=f"count by {', '.join(GROUP_KEYS)}")
     selector = selector or Selector()
     counts: dict[tuple[str | None, ...], list[int]] = {}
     with ledger.reading():
-        for numbers, count, differs in _counted(ledger, done_by, selector, AsOf(ledger, on, known, zone, clock)):
+        for numbers, count, differs in _counted(ledger, keys, selector, AsOf(ledger, on, known, zone, clock)):
             values = tuple(ledger.words.maybe(number) if number != 0 else "" for number in numbers)
             group = counts.setdefault(values, [0, 0])
             group[0] += count
@@ -80,7 +80,7 @@ def summary(
 
 
 def history(ledger: Ledger, component: str) -> list[LedgerEntry]:
-    """Everything that was ever said of a component, void events too, in the order in which it happened.
+    """Every event of a component, void ones too, in the order in which they happened.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """
@@ -89,7 +89,7 @@ def history(ledger: Ledger, component: str) -> list[LedgerEntry]:
 
 
 def find(ledger: Ledger, name: str) -> Selector:
-    """Make a selector of what a user names: a component, a server or chassis by serial, a site, a domain, or a path.
+    """Make a selector of a name that a user gives: of a component, a server, a chassis, a site, a domain, or a path.
 
     A path is `site/domain/chassis/slot` or its beginning. Raises InputError, with the nearest name, where nothing of
     that name was ever recorded; DamagedError, LockedError, UnfinishedError.
@@ -99,9 +99,9 @@ def find(ledger: Ledger, name: str) -> Selector:
             level: dict[str, Any] = {key: name}
             if _exists(ledger, **level):
                 return Selector(**level)
-        components = name.split("/", 3)
-        levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), components, strict=False))
-        if len(components) > 1 and all(components) and _exists(ledger, **levels):
+        steps = name.split("/", 3)
+        levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), steps, strict=False))
+        if len(steps) > 1 and all(steps) and _exists(ledger, **levels):
             return Selector(**levels)
         _insist_on_absent(ledger, name, levels)
         import difflib
@@ -120,7 +120,7 @@ _LEVELS = ("site", "domain", "chassis", "slot", "kind", "model")
 
 
 def ever(ledger: Ledger, level: str, value: str) -> bool:
-    """True when any event ever named `value` as one of _LEVELS; a slot also by a position in it.
+    """True when an event ever named `value` as one of _LEVELS; a slot also by a position in it.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """
@@ -130,7 +130,7 @@ def ever(ledger: Ledger, level: str, value: str) -> bool:
         number = ledger.words.surely(value)
         if level not in _LEVELS or number is None:
             return False
-        # what stands or stood is quickly found; only what was taken back since must be looked for among all events
+        # a state, now or of the past, is found quickly; only what was undone must be looked for among all events
         return any(
             ledger.connection.execute(f"SELECT 1 FROM {table} WHERE {level} = ? LIMIT 1", (number,)).fetchone()  # noqa: S608
             for table in ("state", "event")
@@ -138,7 +138,7 @@ def ever(ledger: Ledger, level: str, value: str) -> bool:
 
 
 def ever_bundle(ledger: Ledger, family: str, version: str) -> bool:
-    """True when any event ever named this bundle. Raises DamagedError, LockedError, UnfinishedError."""
+    """True when an event ever named this bundle. Raises DamagedError, LockedError, UnfinishedError."""
     with ledger.reading():
         numbers = (ledger.words.surely(family), ledger.words.surely(version))
         if None in numbers:
@@ -162,11 +162,11 @@ def nearest(ledger: Ledger, level: str, value: str, others: Iterable[str] = ()) 
 
 
 def _exists(ledger: Ledger, *, in_table: bool = False, **levels: str) -> bool:
-    """Whether a component ever stood there; with `in_table`, by the table, and not by an index."""
+    """Whether a component was ever there; with `in_table`, by the table, and not by an index."""
     numbers = {key: ledger.words.surely(value) for key, value in levels.items()}
     if None in numbers.values():
         return False
-    # no index has the seal, and none is on what a function gives: SQLite must read the table
+    # no index has the seal, and none is on the result of a function: SQLite must read the table
     cell, term = ("seal", "coalesce({}, 0) = ?") if in_table else ("1", "{} = ?")
     where = " AND ".join(map(term.format, numbers))
     select = f"SELECT {cell} FROM state WHERE {where} LIMIT 1"  # noqa: S608  (levels)
@@ -176,31 +176,31 @@ def _exists(ledger: Ledger, *, in_table: bool = False, **levels: str) -> bool:
 def _insist_on_absent(ledger: Ledger, name: str, levels: dict[str, str]) -> None:
     """Insist that what no index has is not in the tables either. Raises DamagedError."""
     asked: list[dict[str, str]] = [{key: name} for key in ("component", "parent", "site", "domain")]
-    for each in [*asked, *([levels] if len(levels) > 1 else [])]:
-        if _exists(ledger, in_table=True, **each):
+    for level in [*asked, *([levels] if len(levels) > 1 else [])]:
+        if _exists(ledger, in_table=True, **level):
             raise seals.derived("an index lacks a name that its table has")
     number = ledger.words.find(name)
     if number is not None and any(map(counts, events_of(ledger.connection, number))):
-        raise seals.derived("how a component stood is missing")
+        raise seals.derived("the state of a component is missing")
 
 
 @dataclass(frozen=True, slots=True)
 class _Chosen:
-    stood: Stood
+    state: StateAsOf
     bundles: tuple[BundleOf, ...]
 
 
 def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
-    """The components that the selector means, as they stood."""
+    """The components that the selector means, with their states."""
     if selector.bank and selector.bank not in _BANK_NAMES:
         raise InputError(f"there is no bank {selector.bank!r}", hint=f"the banks are {', '.join(_BANK_NAMES)}")
     meant = _Meant(ledger, selector)
     if meant.impossible:
         return
-    for stood in as_of.stood(meant.ways()):
-        bundles = meant.matches(stood)
+    for state in as_of.states(meant.questions()):
+        bundles = meant.matches(state)
         if bundles is not None:
-            yield _Chosen(stood, bundles)
+            yield _Chosen(state, bundles)
 
 
 def _slot_words(ledger: Ledger, slot: str) -> tuple[int, ...]:
@@ -223,7 +223,7 @@ class _Meant:
         self.ledger = ledger
         self.selector = selector
         self.words: dict[str, int] = {}
-        self.impossible = False  # it names something that no event ever said
+        self.impossible = False  # it names something that no event ever named
         for key in (*_WORDS, "component", "version", "sha256"):
             text = getattr(selector, key)
             if text:
@@ -236,7 +236,7 @@ class _Meant:
         self.impossible = self.impossible or self.slots == ()
 
     def _of(self, image: Image) -> tuple[BundleOf, ...] | None:
-        """The bundles that an image can be of (kind and model are compared later); None where it is not meant."""
+        """The bundles that may have an image (kind and model are compared later); None where it is not meant."""
         if image not in self._bundles:
             find = self.ledger.words.find
             named = (image[1], image[2])
@@ -250,10 +250,10 @@ class _Meant:
             self._bundles[image] = None if others or (self.selector.bundles and not bundles) else bundles
         return self._bundles[image]
 
-    def ways(self) -> Iterator[RowsQuestion]:
-        """Ways to rows of `state` that, together, leave none out that is meant; each component at most once."""
+    def questions(self) -> Iterator[RowsQuestion]:
+        """Questions about rows of `state` that together miss none that is meant."""
         if "component" in self.words:
-            yield among([self.words["component"]])
+            yield about([self.words["component"]])
             return
         condition, values = self.condition()
         if self.of_images:
@@ -264,7 +264,7 @@ class _Meant:
             yield RowsQuestion(condition, values, "state_site" if "site" in self.words else "state_place")
 
     def condition(self) -> tuple[str, list[int]]:
-        """What is asked of places, kind and model, which the indexes by place have."""
+        """The condition on place, kind and model, which are columns of the indexes by place."""
         terms, values = [], []
         for key in _PLACES:
             if key in self.words:
@@ -282,32 +282,32 @@ class _Meant:
             if self.selector.bank not in {"", bank}:
                 continue
             if bank == "boot_files":
-                yield from self._holding(numbers)
+                yield from self._by_boot_file(numbers)
             else:
                 yield RowsQuestion(f"{bank} > 0 AND {bank} IN ({numbers})", (), f"state_{bank}", condition, values)
 
-    def _holding(self, numbers: str) -> Iterator[RowsQuestion]:
-        """The components that held one of these images at any time."""
+    def _by_boot_file(self, numbers: str) -> Iterator[RowsQuestion]:
+        """The components that had one of these images as a boot file at any time."""
         select = f"SELECT component{{}} FROM boot_files WHERE {{}}image IN ({numbers})"  # noqa: S608  (numbers)
         found, other = (
             {row[0] for row in self.ledger.connection.execute(select.format(cell, plus))}
             for cell, plus in (("", ""), (", seal", "+"))  # by its index; by the table, as no index has the seal
         )
         if found != other:
-            raise seals.derived("what components held is missing")
+            raise seals.derived("boot files of components are missing")
         listed = sorted(found)
         for start in range(0, len(listed), 500):
-            yield among(listed[start : start + 500])
+            yield about(listed[start : start + 500])
 
-    def matches(self, stood: Stood) -> tuple[BundleOf, ...] | None:
+    def matches(self, state: StateAsOf) -> tuple[BundleOf, ...] | None:
         """The bundles of the selector that are there; None where the component is not meant."""
-        snapshot = stood.snapshot
+        snapshot = state.snapshot
         if not snapshot.present and not self.selector.gone and "component" not in self.words:
             return None
         for key in _WORDS:
             if key in self.words and getattr(snapshot, key) != self.words[key]:
                 return None
-        if self.words.get("component", stood.component) != stood.component:
+        if self.words.get("component", state.component) != state.component:
             return None
         if self.slots is not None and snapshot.slot not in self.slots:
             return None
@@ -315,29 +315,29 @@ class _Meant:
             return ()
         found: list[BundleOf] = []
         meant = False
-        for image in self._in_banks(stood):
+        for image in self._in_banks(state):
             bundles = self._of(image)
             if bundles is not None:
-                fitting = [b for b in bundles if self._fits(b, image, stood)]
+                fitting = [bundle for bundle in bundles if self._fits(bundle, image, state)]
                 meant = meant or not bundles or bool(fitting)
                 found.extend(b for b in fitting if b not in found)
         return tuple(found) if meant else None
 
-    def _in_banks(self, stood: Stood) -> Iterator[Image]:
+    def _in_banks(self, state: StateAsOf) -> Iterator[Image]:
         for name in ("active", "pending", "spare"):
-            bank: Bank = getattr(stood.snapshot, name)
+            bank: Bank = getattr(state.snapshot, name)
             if self.selector.bank in {"", name} and bank is not None and bank[0] is not None:
                 yield bank[0]
         if self.selector.bank in {"", "boot_files"}:
-            yield from (image for image, _ in stood.boot_files)
+            yield from (image for image, _ in state.boot_files)
 
-    def _fits(self, bundle: BundleOf, image: Image, stood: Stood) -> bool:
-        """True when events name the bundle, or when the bundle holds this version for this kind and model."""
+    def _fits(self, bundle: BundleOf, image: Image, state: StateAsOf) -> bool:
+        """True when events name the bundle, or when the bundle has this version for this kind and model."""
         if image[2]:
             return True
         words = self.ledger.words
-        version, kind = words.text(image[0]), words.maybe(stood.snapshot.kind)
-        model = words.maybe(stood.snapshot.model)
+        version, kind = words.text(image[0]), words.maybe(state.snapshot.kind)
+        model = words.maybe(state.snapshot.model)
         return any(
             i.version == version and i.kind == kind and (model is None or not i.models or model in i.models)
             for i in bundle.images
@@ -345,7 +345,7 @@ class _Meant:
 
 
 class _Answering:
-    """Turns what was chosen into answers, asking for words and events in few questions."""
+    """Turns chosen components into answers; asks for words and events in few questions."""
 
     def __init__(self, ledger: Ledger, chosen: Sequence[_Chosen]) -> None:
         self.ledger = ledger
@@ -355,40 +355,39 @@ class _Answering:
         self._fetch_events()
 
     def _fetch_words(self) -> None:
-        wanted: set[int | None] = set()
+        numbers: set[int | None] = set()
         for chosen in self.chosen:
-            wanted.add(chosen.stood.component)
-            wanted.update(chosen.stood.snapshot[:7])
-        self.ledger.words.fetch({number for number in wanted if number})
+            numbers.add(chosen.state.component)
+            numbers.update(chosen.state.snapshot[:7])
+        self.ledger.words.fetch({number for number in numbers if number})
 
     def _fetch_events(self) -> None:
-        wanted = {event for chosen in self.chosen for event in _events_of(chosen.stood)}
-        numbers = sorted(wanted)
+        numbers = sorted({event for chosen in self.chosen for event in _events_of(chosen.state)})
         text, rank = self.ledger.words.text, [RANK[what] for what in WHATS]
         for start in range(0, len(numbers), 500):
-            component = numbers[start : start + 500]
-            marks = ",".join("?" * len(component))
+            batch = numbers[start : start + 500]
+            marks = ",".join("?" * len(batch))
             select = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq IN ({marks})"  # noqa: S608  (question marks only)
-            for row in sealed(self.ledger.connection.execute(select, component)):
+            for row in sealed(self.ledger.connection.execute(select, batch)):
                 seq, event_id, what, at, day, turn, zone, reported_by, done_by, evidence, source = _EVIDENCE(row)
                 found = Evidence(
                     event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(reported_by),
-                    text(done_by) if done_by else "", EVIDENCE[evidence], text(source) if source else "",
+                    text(done_by) if done_by else "", EVIDENCES[evidence], text(source) if source else "",
                 )  # fmt: skip
                 self.evidence[seq] = ((at, turn, rank[what], found.id), found)
         if len(self.evidence) != len(numbers):
             raise DATABASE.damaged("events are missing")
 
     def answers(self) -> Iterator[WhereAnswer]:
-        """One answer for each that was chosen."""
+        """One answer for each chosen component."""
         maybe = self.ledger.words.maybe
         for chosen in self.chosen:
-            stood, found = chosen.stood, chosen.stood.snapshot
+            state, found = chosen.state, chosen.state.snapshot
             place = None
             if found.site is not None:
                 place = Place(maybe(found.site) or "", maybe(found.domain), maybe(found.chassis), maybe(found.slot))
             yield WhereAnswer(
-                component=self.ledger.words.text(stood.component),
+                component=self.ledger.words.text(state.component),
                 kind=maybe(found.kind) or "",
                 model=maybe(found.model) or "",
                 parent=maybe(found.parent) or "",
@@ -397,11 +396,13 @@ class _Answering:
                 active=self._bank(found.active),
                 pending=self._bank(found.pending),
                 spare=self._bank(found.spare),
-                boot_files=tuple(sorted((self._image(i, e) for i, e in stood.boot_files), key=lambda h: h.version)),
+                boot_files=tuple(
+                    sorted((self._image(i, e) for i, e in state.boot_files), key=lambda file: file.version)
+                ),
                 boot_files_whole=bool(found.boot_files_known),
-                said=self._bank(found.said),
-                seen=None if stood.seen is None else self.evidence[stood.seen][1],
-                agreement=self._agreement(stood),
+                recorded=self._bank(found.recorded),
+                seen=None if state.seen is None else self.evidence[state.seen][1],
+                agreement=self._agreement(state),
                 bundles=chosen.bundles,
             )
 
@@ -415,48 +416,44 @@ class _Answering:
         version, family, bundle, sha256 = (self.ledger.words.text(n) if n else "" for n in image)
         return InBank(version, self.evidence[event][1], family, bundle, sha256)
 
-    def _agreement(self, stood: Stood) -> Agreement:
-        said, seen = stood.snapshot.said, stood.seen
-        if said is None:
+    def _agreement(self, state: StateAsOf) -> Agreement:
+        recorded, seen = state.snapshot.recorded, state.seen
+        if recorded is None:
             return Agreement.NOTHING if seen is None else Agreement.ONLY_READ
         if seen is None:
             return Agreement.ONLY_RECORDED
-        if stood.snapshot.differs:
+        if state.snapshot.differs:
             return Agreement.DIFFERS
-        later = self.evidence[seen][0] > self.evidence[said[1]][0]
+        later = self.evidence[seen][0] > self.evidence[recorded[1]][0]
         return Agreement.AGREES if later else Agreement.NOT_READ_BACK
 
 
-def _events_of(stood: Stood) -> Iterator[int]:
-    found = stood.snapshot
-    yield from (bank[1] for bank in (found.active, found.pending, found.spare, found.said) if bank is not None)
-    yield from (event for _, event in stood.boot_files)
-    if stood.seen is not None:
-        yield stood.seen
+def _events_of(state: StateAsOf) -> Iterator[int]:
+    found = state.snapshot
+    yield from (bank[1] for bank in (found.active, found.pending, found.spare, found.recorded) if bank is not None)
+    yield from (event for _, event in state.boot_files)
+    if state.seen is not None:
+        yield state.seen
 
 
 def _by_place(answer: WhereAnswer) -> tuple[str, ...]:
     place = answer.place
-    components = (
-        ("",) * 4
-        if place is None
-        else tuple(component or "" for component in (place.site, place.domain, place.chassis, place.slot))
-    )
-    return (*components, answer.kind, answer.component)
+    levels = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
+    return (*(level or "" for level in levels), answer.kind, answer.component)
 
 
 def _counted(
-    ledger: Ledger, done_by: Sequence[str], selector: Selector, as_of: AsOf
+    ledger: Ledger, keys: Sequence[str], selector: Selector, as_of: AsOf
 ) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
-    """(numbers of words, 0 for none), how many, how many of them differ."""
+    """Of each group: numbers of words, 0 for none; how many components; how many of them differ."""
     meant = _Meant(ledger, selector)
     if as_of.is_newest and not (meant.of_images or meant.words.keys() & {"component", "parent"}):
         if not meant.impossible:
-            yield from _counted_now(ledger, done_by, meant)
+            yield from _counted_now(ledger, keys, meant)
         return
     for chosen in _chosen(ledger, selector, as_of):
-        found = chosen.stood.snapshot
-        yield tuple(_group_cell(getattr(found, key)) for key in done_by), 1, found.differs
+        found = chosen.state.snapshot
+        yield tuple(_group_cell(getattr(found, key)) for key in keys), 1, found.differs
 
 
 def _group_cell(value: int | Bank) -> int | None:
@@ -466,17 +463,17 @@ def _group_cell(value: int | Bank) -> int | None:
 
 
 def _counted_now(
-    ledger: Ledger, done_by: Sequence[str], meant: _Meant
+    ledger: Ledger, keys: Sequence[str], meant: _Meant
 ) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
-    """Counts of what stands now, by the database."""
+    """The same of the states now, counted by the database."""
     condition, values = meant.condition()
     if not meant.selector.gone:
         condition = f"present = 1 AND {condition}"
-    keys = ", ".join(done_by) or "NULL"
-    rows = by_place(ledger.connection, keys, f"until = ? AND {condition}", (OPEN, *values), "count(*), total(differs)")
+    columns, sums = ", ".join(keys) or "NULL", "count(*), total(differs)"
+    rows = by_place(ledger.connection, columns, f"until = ? AND {condition}", (OPEN, *values), sums)
     for *cells, count, differs in rows:
         numbers = []
-        for key, cell in zip(done_by, cells, strict=False):
+        for key, cell in zip(keys, cells, strict=False):
             is_image = key in {"active", "pending", "spare"} and cell
             numbers.append(ledger.images.image(cell)[0] if is_image else cell)
         yield tuple(numbers), count, int(differs)

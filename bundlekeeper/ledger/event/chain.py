@@ -1,7 +1,7 @@
-"""The hash chain of one store: what was learned, in which order, and that nothing of it was taken away since.
+"""The hash chain of one store: what was learned, in which order, and that nothing of it was removed since.
 
-Rules: head(0) is the SHA-256 of a line and the ledger's own random id, head(n) the SHA-256 of head(n-1) and the id of
-event n; when an event was learned is not in it; a head that was printed once is found again in every later state of
+Rules: head(0) is the SHA-256 of a line and the ledger's own random id; head(n) is the SHA-256 of head(n-1) and the id
+of event n; the time when an event was learned is not in it; a head that was printed once is in every later state of
 the same chain, and in no chain that forked before it.
 """
 
@@ -24,7 +24,7 @@ class Head:
 
 @dataclass(frozen=True, slots=True)
 class Fork:
-    """Two chains of one ledger that component: after `common` events they agree no more (None: it cannot be reported where)."""
+    """Two chains of one ledger that part: they agree on `common` events and on no later one (None: not known)."""
 
     ledger: str
     common: int | None

@@ -1,4 +1,4 @@
-"""The ledger's file: made whole or not at all, opened by the SQLite shell so that every acknowledged event stays."""
+"""The ledger's file: made whole or not at all, opened so that every acknowledged event stays."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from pathlib import Path
 from bundlekeeper.formats.sqlite import Database
 
 DAMAGE_HINT = (
-    "nothing was written. Keep the file, and put the last copy back, or save what can be read into a new ledger "
-    "(bundlekeeper ledger salvage FILE); what other stores exchanged with this one can be merged again"
+    "nothing was written. Keep the file. Restore the last copy, or save what can be read into a new ledger "
+    "(bundlekeeper ledger salvage FILE). What other stores exported can be merged again"
 )
 DATABASE = Database(
     noun="the ledger",
     thing="a ledger",
     application_id=0x424B4C44,  # "BKLD"
     schema=Path(__file__).parent / "ledger.sql",
-    absent=("there is no ledger", "a ledger is made by the first command that records"),
+    absent=("there is no ledger", "the first command that records makes one"),
     damage_hint=DAMAGE_HINT,
-    full_hint="make room (df -h, df -i) and run the same command again; nothing of this command was recorded",
+    full_hint="free some space (df -h, df -i) and run the same command again; nothing of this command was recorded",
     busy="other processes are writing the ledger",
     busy_s=60.0,
     checked_bytes=64 * 1024 * 1024,  # a larger ledger's pages are checked after a crash and by `ledger verify` only
@@ -41,9 +41,9 @@ def connect(path: Path, *, write: bool) -> sqlite3.Connection:
 
 
 def _insist_on_schema(connection: sqlite3.Connection, where: str) -> None:
-    """SQLite keeps each statement as it was written (sqlite.org/schematab.html), and we hold it against our file.
+    """Insist that the schema is ours: SQLite keeps each statement as it was written (sqlite.org/schematab.html).
 
-    A word that is another, say in an index's condition, would leave out rows without an error.
+    One changed word, say in an index's condition, would leave out rows without an error.
     """
     script = DATABASE.schema.read_text("utf-8")
     found = connection.execute("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL").fetchall()

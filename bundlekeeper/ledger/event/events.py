@@ -1,9 +1,9 @@
-"""Events: one statement each, about one component at one moment, on somebody's word. They are never changed.
+"""Events: one statement each, about one component at one moment, reported by somebody. They are never changed.
 
-Rules: an event's id is the SHA-256 of its content, so that the same statement has the same id in every store; when a
-store learned of it is not content; a wrong event is corrected by a later one that names its id; what was not said is
-left out of the content, what was read as none is the empty text. Content: JSON with sorted keys and no blanks (the
-spirit of RFC 8785; there are no fractions in it), after a line that names its kind.
+Rules: an event's id is the SHA-256 of its content, so that the same statement has the same id in every store; the time
+when a store learned of it is not content; a wrong event is undone by a later one that names its id; what was not
+stated is left out of the content, what was read as none is the empty text. Content: JSON with sorted keys and no
+blanks (the spirit of RFC 8785; there are no fractions in it), after a line that names its kind.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ class EventKind(StrEnum):
     REMOVED = "removed"  # an image is no longer in a bank or on the file system
     OBSERVED = "observed"  # this was read from the component, or seen at its place
     GONE = "gone"  # the component is no longer in the domain of its place, or, without a place, nowhere
-    UNDONE = "undone"  # another event was wrong
-    INVENTORY = "inventory"  # a reading of whole domains; its observed and gone events name it
+    UNDONE = "undone"  # another event was wrong and does not count
+    INVENTORY = "inventory"  # a reading of whole domains; its observations name it
 
 
 #: Among events of the same moment and order: the order in which such things are done.
@@ -59,13 +59,13 @@ class EvidenceKind(StrEnum):
 
     DIGEST = "digest-read-back"
     INVENTORY = "inventory-reading"
-    PAPER = "written-note"
+    WRITTEN_NOTE = "written-note"
     NONE = "none"
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was read of one component: None was not read, the empty text was read as none. `boot_files` is the whole list."""
+    """What was read of one component: None was not read, the empty text is none. `boot_files` is the whole list."""
 
     active: str | None = None
     pending: str | None = None
@@ -78,15 +78,16 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """One statement. The empty text means: not said.
+    """One statement. The empty text means: not stated.
 
-    `order` tells events of the same moment apart (0 first). `bank` is where it was staged or removed: "pending",
-    "spare" or "boot_files". `version` is the image's, `bundle` the bundle's version, `sha256` the bundle file's. `place` is
-    where the component is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after` are
-    readings around the work, such as path counts. `plan` is the SHA-256 of the plan that was approved, `change` the
-    ticket, `anyway` why a refusal was overruled. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the
-    (site, domain, kind) that it lists, and `listing` says what is not there when it is not listed: parts of the listed
-    kinds ("", as usual), of any kind in those domains ("all"), or nothing ("some").
+    `order` sorts events of the same moment (0 first). `bank` is where the image was staged or removed: "pending",
+    "spare" or "boot_files". `version` is the image's, `bundle` the bundle's, `sha256` the bundle file's. `place` is
+    where the component is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after`
+    are readings around the work, such as path counts. `plan` is the SHA-256 of the plan that was approved, `change` the
+    ticket, `anyway` the reason why a refusal was overruled. `undoes` is the id of the event that an UNDONE event takes
+    back, `reason` is why. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the (site, domain, kind)
+    that it lists, and `listing` says what is not there when it is not listed: components of the listed kinds ("", as
+    usual), of any kind in those domains ("all"), or nothing ("some").
     """
 
     what: EventKind
@@ -129,9 +130,9 @@ class Event:
 
 
 _TEXTS = (
-    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent", "method", "bank",
-    "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "undoes", "reason", "reading", "document",
-    "listing",
+    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent",
+    "method", "bank", "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "undoes", "reason",
+    "reading", "document", "listing",
 )  # fmt: skip
 SEEN = tuple(f"seen_{bank}" for bank in BANKS)
 _KEYS = {"what", "at", "day", "zone", "order", "evidence", "before", "after", "scope", *_TEXTS, *PLACES, *SEEN}
@@ -142,7 +143,7 @@ _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=F
 
 
 def content(event: Event) -> dict[str, object]:
-    """What the event says, as JSON carries it: only what was said."""
+    """What the event states, as JSON carries it: only what was stated."""
     found: dict[str, object] = {key: value for key, value in zip(_TEXTS, _TEXTS_OF(event), strict=True) if value}
     found |= {"what": event.what.value, "at": event.at.at_us, "zone": event.at.zone}
     if event.at.is_day:
@@ -181,7 +182,7 @@ def _encoded(event: Event) -> bytes:
 
 
 def from_content(found: object) -> Event:
-    """Make an event of what `content` gave, be it from a stranger. Raises InputError for anything else."""
+    """Make an event of what `content` gave, from whatever source. Raises InputError for anything else."""
     try:
         return _from_content(found)
     except (KeyError, TypeError, ValueError) as e:
@@ -190,7 +191,7 @@ def from_content(found: object) -> Event:
 
 def _from_content(found: object) -> Event:
     if not isinstance(found, Mapping) or not _KEYS.issuperset(found):
-        raise InputError("not an event: unknown keys", hint="it may come from a newer bundlekeeper")
+        raise InputError("not an event: it has unknown keys", hint="it may come from a newer bundlekeeper")
     texts = {key: _text(found[key]) for key in _TEXTS if key in found}
     seen = {bank: found[f"seen_{bank}"] for bank in BANKS if f"seen_{bank}" in found}
     boot_files = seen.pop(BOOT_FILES, None)
@@ -216,24 +217,24 @@ def _from_content(found: object) -> Event:
 
 def _text(value: object) -> str:
     if not isinstance(value, str):
-        raise TypeError("text is due")
+        raise TypeError("a text is required")
     return value
 
 
 def _whole(value: object) -> int:
     if not isinstance(value, int) or isinstance(value, bool):
-        raise TypeError("a whole number is due")
+        raise TypeError("a whole number is required")
     return value
 
 
 def _readings(value: object) -> tuple[tuple[str, str], ...]:
     if not isinstance(value, Mapping):
-        raise TypeError("a table of readings is due")
+        raise TypeError("a table of readings is required")
     return tuple(sorted((_text(k), _text(v)) for k, v in value.items()))
 
 
-#: What each kind of event cannot do without, and may have at all of what not every kind has.
-_NEEDS = {
+#: What each kind of event must have.
+_REQUIRED = {
     EventKind.STAGED: ("component", "version", "bank"),
     EventKind.ACTIVATED: ("component", "version"),
     EventKind.REMOVED: ("component", "bank"),
@@ -245,8 +246,8 @@ _NEEDS = {
 
 
 def check(event: Event) -> None:
-    """Insist that the event says what an event of its kind can say. Raises InputError naming all that is wrong."""
-    wrong = [f"{key} is missing" for key in ("reported_by", *_NEEDS[event.what]) if not getattr(event, key)]
+    """Insist that the event states what an event of its kind can state. Raises InputError naming all that is wrong."""
+    wrong = [f"{key} is missing" for key in ("reported_by", *_REQUIRED[event.what]) if not getattr(event, key)]
     if event.what is EventKind.OBSERVED and not event.seen and event.place is None:
         wrong.append("nothing was observed")
     banks = BANKS[1:] if event.what in {EventKind.STAGED, EventKind.REMOVED} else ("",)
@@ -254,10 +255,7 @@ def check(event: Event) -> None:
         wrong.append(f"bank {event.bank!r} cannot be in an event of the kind {event.what}")
     if event.seen and event.what is not EventKind.OBSERVED:
         wrong.append("only an observation has readings of banks")
-    if event.reading and event.what in {
-        EventKind.UNDONE,
-        EventKind.INVENTORY,
-    }:  # it could take back what takes it back
+    if event.reading and event.what in {EventKind.UNDONE, EventKind.INVENTORY}:  # it could undo what undoes it
         wrong.append(f"an event of the kind {event.what} belongs to no reading")
     if event.what is EventKind.REMOVED and event.bank == BOOT_FILES and not event.version:
         wrong.append("version is missing")
@@ -266,11 +264,11 @@ def check(event: Event) -> None:
     if event.listing not in ("", "all", "some") or (event.listing and event.what is not EventKind.INVENTORY):
         wrong.append(f"listing {event.listing!r} cannot be in an event of the kind {event.what}")
     if event.seen.active == "":
-        wrong.append("something always runs")
+        wrong.append("the active version is empty, but some version always runs")
     if event.place is not None and not event.place.site:
-        wrong.append("a place without a site")
+        wrong.append("the place has no site")
     if not 0 <= event.order < 2**31 or not _EARLIEST_US <= event.at.at_us <= _LATEST_US:
-        wrong.append("a time or an order that cannot be")
+        wrong.append("the time or the order is out of range")
     for key, value in zip(_DIGESTS, _DIGESTS_OF(event), strict=True):
         if value and not _HEX.fullmatch(value):
             wrong.append(f"{key} is not 64 hexadecimal digits")
@@ -294,9 +292,9 @@ def _unprintable(event: Event) -> list[str]:
     return [wrong for text in texts if (wrong := _wrong_with(text))]
 
 
-@lru_cache(maxsize=8192)  # an inventory says the same few words a hundred thousand times
+@lru_cache(maxsize=8192)  # an inventory has the same few words a hundred thousand times
 def _wrong_with(text: str) -> str:
     if len(text) > limits.TEXT_CHARACTERS:
-        return f"a text of {len(text)} characters, {limits.TEXT_CHARACTERS} are the limit"
+        return f"a text has {len(text)} characters, {limits.TEXT_CHARACTERS} are the limit"
     shown = visible(text)
-    return "" if shown == text else f"characters that cannot be printed: {shown[:80]}"
+    return "" if shown == text else f"a text has characters that cannot be printed: {shown[:80]}"

@@ -1,24 +1,24 @@
 -- `seal` in any table is a checksum over the row's other cells (seals.py).
 
 -- The ledger. `count` and `head` are those of the chain: head(0) = SHA-256("bundlekeeper ledger 1\n" + id),
--- head(n) = SHA-256(head(n-1) + id of event n). The others are counts of what must be there (own_chain.py).
+-- head(n) = SHA-256(head(n-1) + id of event n). The others count what must be there (own_chain.py).
 CREATE TABLE ledger (
     one INTEGER PRIMARY KEY CHECK (one = 1),
     id BLOB NOT NULL,
     count INTEGER NOT NULL,
     head BLOB NOT NULL,
-    readings INTEGER NOT NULL,
-    undone INTEGER NOT NULL,
-    learned INTEGER NOT NULL,
-    met INTEGER NOT NULL,
+    readings INTEGER NOT NULL,       -- events of the kind inventory
+    undone INTEGER NOT NULL,         -- events of the kind undone
+    learned INTEGER NOT NULL,        -- rows of `learning`
+    met INTEGER NOT NULL,            -- rows of `peer`, `followed` and `piece`
     latest INTEGER NOT NULL,         -- the furthest `at` of any event
     seal INTEGER NOT NULL
 );
 
--- Every text once; columns that say so hold its number. NULL is not said, the number of '' is known to be none.
+-- Every text once; columns that say so have its number. NULL is not stated, the number of '' is known to be none.
 CREATE TABLE word (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE, seal INTEGER NOT NULL);
 INSERT INTO word (id, text, seal) VALUES (1, '', 1);
--- Beside the one that UNIQUE makes: that a text was never said is asked of both.
+-- A second index beside the one that UNIQUE makes: both must agree that a text was never recorded.
 CREATE INDEX word_text ON word (text, seal);
 
 -- `seq` is the order of learning in this store, from 1 without gaps. Small closed words are numbers (rows.py).
@@ -54,15 +54,15 @@ CREATE TABLE event (
     seen_active INTEGER,
     seen_pending INTEGER,
     seen_spare INTEGER,
-    seen_boot_files INTEGER,               -- word: a JSON list
+    seen_boot_files INTEGER,         -- word: a JSON list
     reading INTEGER,
-    undoes BLOB,                   -- id of another event
-    extra TEXT,                      -- JSON of what is seldom said
-    void INTEGER NOT NULL DEFAULT 0, -- derived: 1 when a standing correction names it or its reading
+    undoes BLOB,                     -- id of another event
+    extra TEXT,                      -- JSON of what is seldom stated
+    void INTEGER NOT NULL DEFAULT 0, -- derived: 1 when it, or its reading, is undone by a later entry that counts
     seal INTEGER NOT NULL            -- twice the checksum, and one more where void
 );
 CREATE INDEX event_component ON event (component, at) WHERE component IS NOT NULL;
--- The same in the order of learning: what a damaged page took from one of the two, the other tells.
+-- The same in the order of learning: where a damaged page lost rows of one of the two, the other has them.
 CREATE INDEX event_learned ON event (component, seq) WHERE component IS NOT NULL;
 CREATE INDEX event_undoes ON event (undoes) WHERE undoes IS NOT NULL;
 CREATE INDEX event_other ON event (what) WHERE component IS NULL;
@@ -76,10 +76,10 @@ BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
 -- When events were learned: one row for the events from `first` up to the next row's.
 CREATE TABLE learning (first INTEGER PRIMARY KEY, at INTEGER NOT NULL, seal INTEGER NOT NULL);
 
--- Inventories that were read, whole, compressed, by the SHA-256 of their text.
+-- Inventories that were read, whole and compressed, by the SHA-256 of their text.
 CREATE TABLE document (sha256 BLOB PRIMARY KEY, text BLOB NOT NULL);
 
--- Heads of other stores' chains, as they were when we exchanged with them.
+-- Heads of other stores' chains, as they were when their events were merged here.
 CREATE TABLE peer (
     ledger BLOB NOT NULL,
     count INTEGER NOT NULL,
@@ -90,7 +90,7 @@ CREATE TABLE peer (
 
 -- What follows is derived from the events and can be made again.
 
--- An image as events name it; all four are words, 0 where not said.
+-- An image as events name it; all four are words, 0 where not stated.
 CREATE TABLE image (
     id INTEGER PRIMARY KEY,
     version INTEGER NOT NULL,
@@ -101,11 +101,11 @@ CREATE TABLE image (
     UNIQUE (version, family, bundle, sha256)
 );
 
--- How a component stood from `since` up to, and without, `until`. A bank is an image, 0 for none, NULL for not known.
+-- The state of a component from `since` up to, and without, `until`. A bank is an image, 0 for none, NULL for not known.
 CREATE TABLE state (
     component INTEGER NOT NULL,
     since INTEGER NOT NULL,
-    until INTEGER NOT NULL,          -- 9223372036854775807 for what still stands
+    until INTEGER NOT NULL,          -- 9223372036854775807 for the state now
     kind INTEGER,
     model INTEGER,
     parent INTEGER,
@@ -120,19 +120,19 @@ CREATE TABLE state (
     pending_event INTEGER,
     spare INTEGER,
     spare_event INTEGER,
-    boot_file_count INTEGER NOT NULL,          -- how many rows of `boot_files` there are
-    boot_files_known INTEGER NOT NULL,     -- 1: the list of boot files is whole
-    said INTEGER,                    -- what the ledger last said to be activated, and where
-    said_event INTEGER,
-    differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not what the ledger said
+    boot_file_count INTEGER NOT NULL, -- how many rows of `boot_files` there are
+    boot_files_known INTEGER NOT NULL, -- 1: the list of boot files is whole
+    recorded INTEGER,                -- the image that was last recorded as activated, and by which event
+    recorded_event INTEGER,
+    differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not `recorded`
     seen_event INTEGER,              -- the last reading of the running version
     last INTEGER NOT NULL,           -- `at` of the last event that counted
-    before INTEGER,                  -- `since` of the row before, NULL in the first one: no row can vanish unseen
+    before INTEGER,                  -- `since` of the row before, NULL in the first one: a row that is lost is noticed
     seal INTEGER NOT NULL,
     PRIMARY KEY (component, since)
 ) WITHOUT ROWID;
--- Of each two indexes, what one of them, or the table, lost by a damaged page, the other tells (places.py). Those by place
--- hold all that is asked of places and counted.
+-- Two indexes each: where a damaged page lost rows of one of them, or of the table, the other has them (places.py).
+-- Those by place have all columns that are asked for by place and counted.
 CREATE INDEX state_place ON state (
     until, site, domain, kind, model, active, pending, present, differs, chassis, slot, spare
 );
@@ -161,12 +161,12 @@ CREATE TABLE boot_files (
 CREATE INDEX boot_files_image ON boot_files (image, until);
 
 -- Events that count, by when they happened, so that those beyond a clock are counted without a look at the others.
--- A correction counts whenever it was said, so its time hides nothing. The columns of the condition are in the index
--- because SQLite asks for them again; they take one byte each.
+-- An event that undoes another counts whatever its time, so it is left out. The columns of the condition are in the
+-- index because SQLite asks for them again; each needs one byte.
 CREATE INDEX event_at ON event (at, void, undoes) WHERE void = 0 AND undoes IS NULL;
 
--- Other ledgers' chains as they were first met: their events from number `first` on are, one after the other, ours from
--- `seq` on. The rows of one ledger follow each other without a gap, from its first event.
+-- Other ledgers' chains as they were first met: `length` of their events from number `first` on are, one after the
+-- other, ours from `seq` on. The rows of one ledger follow each other without a gap, from its first event.
 CREATE TABLE followed (
     ledger BLOB NOT NULL,
     first INTEGER NOT NULL,
@@ -175,8 +175,8 @@ CREATE TABLE followed (
     seal INTEGER NOT NULL,
     PRIMARY KEY (ledger, first)
 ) WITHOUT ROWID;
--- Components of other ledgers' chains, after number `after` up to `count`, that came while events before them were not here:
--- which ones still are not is reported whenever a component comes that follows them.
+-- Parts of other ledgers' chains, after number `after` up to `count`, that came while events before them were not here:
+-- which ones still are not here is reported whenever a later part comes.
 CREATE TABLE piece (
     ledger BLOB NOT NULL,
     after INTEGER NOT NULL,

@@ -1,7 +1,7 @@
-"""What a ledger says of itself in one row: whose it is, its chain's head, and how much of each thing there must be.
+"""What a ledger knows of itself, in one row: its id, its chain's head, and how many rows other tables must have.
 
-Rules: the row changes in the transaction that changes what it counts; it is sealed; what vanished from a table or an
-index that holds few rows is reported by its count.
+Rules: the row changes in the transaction that changes what it counts; it is sealed; rows that vanished from a small
+table or index are noticed by their count.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ _COLUMNS = "count, readings, undone, learned, met, latest, id, head"
 class Own(NamedTuple):
     """The row; `events` is its column `count`.
 
-    `readings` and `undone` count events of these kinds, void ones too, `learned` rows of `learning`, `met` rows
-    about other ledgers; `latest` is the furthest moment that any event names.
+    `readings` counts events of the kind inventory and `undone` events of the kind undone, void ones too; `learned`
+    counts rows of `learning`, `met` rows about other ledgers; `latest` is the furthest moment that any event names.
     """
 
     events: int
@@ -33,7 +33,7 @@ class Own(NamedTuple):
 
 
 def read(connection: sqlite3.Connection) -> Own:
-    """The row as it stands. Raises DamagedError when it is not what was written; sqlite3.Error."""
+    """Read the row. Raises DamagedError when it is not what was written; sqlite3.Error."""
     rows = connection.execute(f"SELECT {_COLUMNS}, seal FROM ledger").fetchall()  # noqa: S608  (our own names)
     if len(rows) == 1:
         (*numbers, own, head, seal) = rows[0]

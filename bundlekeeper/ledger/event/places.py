@@ -1,7 +1,7 @@
-"""Which components stood where: asked of one index, and of another one that a damaged page cannot have taken as well.
+"""Which components were where: asked of one index, and of a second one that the same damaged page cannot have hit.
 
-Rules: an index holds copies of what the table says, so a row that vanished from the one, or says something else there,
-is in the other as it was; where the two do not agree nothing is answered.
+Rules: an index has copies of the table's cells, so a row that vanished from one, or is different there, is in the
+other as it was; where the two do not agree nothing is answered.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _ENDS = {"state_place": "state_site", "state_site": "state_place"}
 
 @dataclass(frozen=True, slots=True)
 class RowsQuestion:
-    """A condition on rows of `state`, and the index it is asked by; the second of the two answers it by itself, too.
+    """A condition on rows of `state`, and the index that answers it; the second of the two can answer it alone, too.
 
     `terms` narrow it further: of an image, by place, kind and model.
     """
@@ -42,17 +42,17 @@ class RowsQuestion:
 def by_place(
     connection: sqlite3.Connection, keys: str, condition: str, values: Sequence[Any], counts: str = ""
 ) -> list[Row]:
-    """Columns of `state` that both indexes of places have, under a condition on such; with `counts`, by each.
+    """Columns of `state` that both indexes by place have, under a condition on such columns.
 
-    `counts` are sums, which are added to the columns. Raises DamagedError; sqlite3.Error.
+    `counts` are sums, which are added behind the columns. Raises DamagedError; sqlite3.Error.
     """
     select = f"SELECT {keys}, {counts}" if counts else f"SELECT {keys}"
     group = f"GROUP BY {keys}" if counts else ""
     found, other = (
         [
             row
-            for component in _components(connection, index, condition)
-            for row in _asked(connection, select, index, component, values, group)
+            for part in _conditions(connection, index, condition)
+            for row in _asked(connection, select, index, part, values, group)
         ]
         for index in _ENDS
     )
@@ -60,7 +60,7 @@ def by_place(
         width = counts.count(",") + 1
         found, other = _summed(found, width), _summed(other, width)
     if Counter(found) != Counter(other):
-        raise seals.derived("two indexes do not say the same of how components stood")
+        raise seals.derived("two indexes differ about the state of components")
     return found
 
 
@@ -70,9 +70,9 @@ def _asked(
     return connection.execute(f"{select} FROM state INDEXED BY {index} WHERE {condition} {group}", values).fetchall()
 
 
-def _components(connection: sqlite3.Connection, index: str, condition: str) -> Iterator[str]:
-    """The condition as the index answers it without a look at what no longer stands: one that begins with the site
-    is asked site by site where no site is named."""
+def _conditions(connection: sqlite3.Connection, index: str, condition: str) -> Iterator[str]:
+    """The condition as the index answers it without a look at past states: the index that begins with the site is
+    asked site by site where no site is named."""
     if index != "state_site" or "site = ?" in condition:
         yield condition
         return
@@ -96,36 +96,37 @@ def _summed(rows: Sequence[Row], width: int) -> list[Row]:
     return [(*key, *counts) for key, counts in found.items()]
 
 
-def of_way(
-    connection: sqlite3.Connection, columns: str, way: RowsQuestion, time: str, limits: Sequence[int]
+def rows_of(
+    connection: sqlite3.Connection, columns: str, question: RowsQuestion, time: str, limits: Sequence[int]
 ) -> list[Row]:
-    """Rows of `state`, the component in the first column, at a time: all that two indexes say there are.
+    """Rows of `state` at a time, the component in the first column: all of them, as two indexes agree.
 
     Raises DamagedError; sqlite3.Error.
     """
-    condition = f"{time} AND {way.condition} AND {way.terms}"
-    values = (*limits, *way.values, *way.more)
-    rows = _asked(connection, f"SELECT {columns}", way.index, condition, values)
-    components = [
-        _asked(connection, "SELECT count(*), total(component)", way.other, component, values)[0]
-        for component in _components(connection, way.other, condition)
+    condition = f"{time} AND {question.condition} AND {question.terms}"
+    values = (*limits, *question.values, *question.more)
+    rows = _asked(connection, f"SELECT {columns}", question.index, condition, values)
+    counted = [
+        _asked(connection, "SELECT count(*), total(component)", question.other, part, values)[0]
+        for part in _conditions(connection, question.other, condition)
     ]
     there = (len(rows), float(sum(row[0] for row in rows)))
-    if there != (sum(count for count, _ in components), sum(total for _, total in components)):
+    if there != (sum(count for count, _ in counted), sum(total for _, total in counted)):
         raise seals.derived("components are missing from an index or a table")
     return rows
 
 
-def components(connection: sqlite3.Connection, way: RowsQuestion, time: str, limits: Sequence[int]) -> list[int]:
-    """The components of which some row is under the condition, by the indexes. Raises as `of_way`."""
-    condition, values = f"{time} AND {way.condition} AND {way.terms}", (*limits, *way.values, *way.more)
+def components(connection: sqlite3.Connection, question: RowsQuestion, time: str, limits: Sequence[int]) -> list[int]:
+    """The components of which some row meets the condition, by both indexes. Raises as `rows_of`."""
+    condition = f"{time} AND {question.condition} AND {question.terms}"
+    values = (*limits, *question.values, *question.more)
     found, other = (
         {
             row[0]
-            for component in _components(connection, index, condition)
-            for row in _asked(connection, "SELECT DISTINCT component", index, component, values)
+            for part in _conditions(connection, index, condition)
+            for row in _asked(connection, "SELECT DISTINCT component", index, part, values)
         }
-        for index in (way.index, way.other)
+        for index in (question.index, question.other)
     )
     if found != other:
         raise seals.derived("components are missing from an index or a table")

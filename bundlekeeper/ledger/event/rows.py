@@ -1,6 +1,6 @@
 """Events as rows of numbers, and back: every text once, in the table of words.
 
-Rules: what goes in comes out equal, and so with the same id; NULL is not said, the number of the empty text is known
+Rules: what goes in comes out equal, and so with the same id; NULL is not stated, the number of the empty text is known
 to be none; a number once given to a word is never given to another.
 """
 
@@ -34,37 +34,37 @@ WHATS = (
     EventKind.INVENTORY,
 )
 _BANKS, _METHODS = ("", *BANKS), ("", *METHODS)
-EVIDENCE = (EvidenceKind.NONE, EvidenceKind.PAPER, EvidenceKind.INVENTORY, EvidenceKind.DIGEST)
+EVIDENCES = (EvidenceKind.NONE, EvidenceKind.WRITTEN_NOTE, EvidenceKind.INVENTORY, EvidenceKind.DIGEST)
 WHAT_CODE = {what: code for code, what in enumerate(WHATS)}
-EVIDENCE_CODE = {evidence: code for code, evidence in enumerate(EVIDENCE)}
+EVIDENCE_CODE = {evidence: code for code, evidence in enumerate(EVIDENCES)}
 BANK_CODE = {bank: code for code, bank in enumerate(_BANKS)}
 METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
-#: Columns of words that an event says or not: NULL where it does not.
-_SAID = (
-    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent", "version",
-    "family", "bundle", "sha256", "reading",
+#: Columns of words that an event states or not: NULL where it does not.
+_STATED = (
+    "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent",
+    "version", "family", "bundle", "sha256", "reading",
 )  # fmt: skip
 _EXTRA = ("deviations", "anyway", "note", "reason", "document", "listing", "before", "after", "scope")
 _EXTRA_OF = attrgetter(*_EXTRA)
 COLUMNS = (
-    "seq", "id", "what", "at", "day", "turn", "evidence", "method", "bank", "zone", *(f'"{c}"' for c in _SAID), *PLACES,
-    *SEEN, "undoes", "extra", "void", "seal",
+    "seq", "id", "what", "at", "day", "turn", "evidence", "method", "bank", "zone",
+    *(f'"{c}"' for c in _STATED), *PLACES, *SEEN, "undoes", "extra", "void", "seal",
 )  # fmt: skip
 EVENT_COLUMNS = ", ".join(COLUMNS)
 PLACE_OF = {name.strip('"'): place for place, name in enumerate(COLUMNS)}  # in a row
 INSERT = f"INSERT INTO event ({EVENT_COLUMNS}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608  (our own names)
-_SAID_OF = attrgetter(*_SAID)
-_FIRST_PLACE = 10 + len(_SAID)
+_STATED_OF = attrgetter(*_STATED)
+_FIRST_PLACE = 10 + len(_STATED)
 _VOID = PLACE_OF["void"]
 _NUMBERS = itemgetter(0, *range(2, _VOID - 2))  # all whole numbers or NULL; then `undoes`, `extra`, `void`, `seal`
 
 
 class Words:
-    """The table of words, with what was asked kept in memory."""
+    """The table of words; what was read of it is kept in memory."""
 
     def __init__(self, connection: sqlite3.Connection, *, trusting: bool = False) -> None:
-        """With `trusting`, seals are passed over: for who holds each text against an event's id."""
+        """With `trusting`, seals are not checked: for callers that compare each event with its id."""
         self._connection = connection
         self._trusting = trusting
         self._numbers: dict[str, int] = {}
@@ -84,7 +84,7 @@ class Words:
         return [None if text is None else get(text) or self.number(text) for text in texts]
 
     def find(self, text: str) -> int | None:
-        """The word's number, None where no event ever said it. Raises DamagedError."""
+        """The word's number, None where no event ever had it. Raises DamagedError."""
         found = self._numbers.get(text)
         if found is None:
             if not _is_unicode(text):
@@ -99,7 +99,7 @@ class Words:
         return found
 
     def surely(self, text: str) -> int | None:
-        """As `find`, but another index is asked for a word that is not there. Raises DamagedError where it has it."""
+        """As `find`, but a second index is asked about a missing word. Raises DamagedError where that one has it."""
         found = self.find(text)
         if found is None and _is_unicode(text):
             select = "SELECT 1 FROM word INDEXED BY word_text WHERE text = ?"
@@ -108,16 +108,16 @@ class Words:
         return found
 
     def learn(self, texts: Collection[str]) -> None:
-        """Bring many words' numbers into memory with few questions; new ones get numbers, as `number` gives them."""
-        wanted = [text for text in texts if text not in self._numbers]
-        for start in range(0, len(wanted), 500):
-            component = wanted[start : start + 500]
-            marks = ",".join("?" * len(component))
+        """Read many words' numbers into memory with few questions; new words get numbers, as `number` gives them."""
+        missing = [text for text in texts if text not in self._numbers]
+        for start in range(0, len(missing), 500):
+            batch = missing[start : start + 500]
+            marks = ",".join("?" * len(batch))
             select = f"SELECT id, text, seal FROM word INDEXED BY sqlite_autoindex_word_1 WHERE text IN ({marks})"  # noqa: S608  (question marks only)
-            rows = self._connection.execute(select, component).fetchall()
+            rows = self._connection.execute(select, batch).fetchall()
             self._keep(rows)
             self._numbers.update((text, number) for number, text, _ in rows)
-        new = [text for text in wanted if text not in self._numbers]
+        new = [text for text in missing if text not in self._numbers]
         if new:
             (last,) = self._connection.execute("SELECT max(id) FROM word").fetchone()
             rows = [(number, text, seals.word_seal(number, text)) for number, text in enumerate(new, last + 1)]
@@ -137,16 +137,16 @@ class Words:
         return None if number is None else self.text(number)
 
     def fetch(self, numbers: set[int]) -> None:
-        """Bring many words into memory with few questions. Raises DamagedError where one is not what it was."""
-        wanted = [n for n in numbers if n not in self._texts]
-        for start in range(0, len(wanted), 500):
-            component = wanted[start : start + 500]
-            marks = ",".join("?" * len(component))
+        """Read many words into memory with few questions. Raises DamagedError where one is not what it was."""
+        missing = [number for number in numbers if number not in self._texts]
+        for start in range(0, len(missing), 500):
+            batch = missing[start : start + 500]
+            marks = ",".join("?" * len(batch))
             select = f"SELECT id, text, seal FROM word WHERE id IN ({marks})"  # noqa: S608  (question marks only)
-            self._keep(self._connection.execute(select, component).fetchall())
-        missing = next((number for number in wanted if number not in self._texts), None)
-        if missing is not None:
-            raise DATABASE.damaged(f"no word has the number {missing}")
+            self._keep(self._connection.execute(select, batch).fetchall())
+        lost = next((number for number in missing if number not in self._texts), None)
+        if lost is not None:
+            raise DATABASE.damaged(f"no word has the number {lost}")
 
     def _keep(self, rows: Iterable[tuple[Any, Any, Any]]) -> None:
         for number, text, seal in rows:
@@ -171,7 +171,7 @@ def is_void(row: tuple[Any, ...]) -> bool:
 
 
 def counts(row: tuple[Any, ...]) -> bool:
-    """True when an event's row says something of its component: a correction says it of another event."""
+    """True when an event's row states something of its component: one that undoes states it of another event."""
     return not row[_VOID] and row[PLACE_OF["what"]] != WHAT_CODE[EventKind.UNDONE]
 
 
@@ -208,17 +208,17 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
         boot_files = number(json.dumps(seen.boot_files, ensure_ascii=False))
         for version in seen.boot_files:  # so that replaying finds their numbers
             number(version)
-    if event.what is EventKind.INVENTORY:  # so that what the reading says by silence finds its words, now and later
+    if event.what is EventKind.INVENTORY:  # so that components that the reading does not list are found by its words
         number(event_id.hex())
         for row in event.scope:
             for text in row:
                 number(text)
-    said = _EXTRA_OF(event)
-    extra = {key: value for key, value in zip(_EXTRA, said, strict=True) if value} if any(said) else None
+    values = _EXTRA_OF(event)
+    extra = {key: value for key, value in zip(_EXTRA, values, strict=True) if value} if any(values) else None
     cells = (
         seq, event_id, WHAT_CODE[event.what], event.at.at_us, int(event.at.is_day), event.order,
         EVIDENCE_CODE[event.evidence], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
-        *words.numbers([text or None for text in _SAID_OF(event)]),
+        *words.numbers([text or None for text in _STATED_OF(event)]),
         *words.numbers((*where, seen.active, seen.pending, seen.spare)), boot_files,
         bytes.fromhex(event.undoes) if event.undoes else None,
         json.dumps(extra, sort_keys=True, ensure_ascii=False) if extra else None, void,
@@ -234,7 +234,7 @@ def _seal(row: tuple[Any, ...]) -> int:
 
 
 def marked(row: tuple[Any, ...], void: bool) -> tuple[int, int]:
-    """The last two cells, mark and seal, that an event's row ought to have. Raises as `_seal`."""
+    """The last two cells, mark and seal, that an event's row should have. Raises as `_seal`."""
     return int(void), _seal((*row[:_VOID], int(void)))
 
 
@@ -255,7 +255,7 @@ def sealed(rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:
 
 
 def from_row(row: tuple[Any, ...], words: Words) -> Event:
-    """The event that a row in the order of COLUMNS holds. Raises DamagedError where it can hold none."""
+    """The event of a row in the order of COLUMNS. Raises DamagedError where it can be none."""
     try:
         return _from_row(row, words)
     except (DamagedError, KeyError, IndexError, TypeError, ValueError, AttributeError) as e:
@@ -263,20 +263,20 @@ def from_row(row: tuple[Any, ...], words: Words) -> Event:
 
 
 def _from_row(row: tuple[Any, ...], words: Words) -> Event:
-    said: dict[str, Any] = {
-        key: words.text(n) for key, n in zip(_SAID, row[10:_FIRST_PLACE], strict=True) if n is not None
+    stated: dict[str, Any] = {
+        key: words.text(n) for key, n in zip(_STATED, row[10:_FIRST_PLACE], strict=True) if n is not None
     }
     site, domain, chassis, slot, active, pending, spare, boot_files, undoes, extra, _, _ = row[_FIRST_PLACE:]
     more = json.loads(extra) if extra else {}
     for key in ("before", "after", "scope"):
         if key in more:
-            more[key] = tuple(tuple(each) for each in more[key])
+            more[key] = tuple(tuple(texts) for texts in more[key])
     maybe = words.maybe
     return Event(
         what=WHATS[row[2]],
         at=Moment(row[3], bool(row[4]), words.text(row[9])),
         order=row[5],
-        evidence=EVIDENCE[row[6]],
+        evidence=EVIDENCES[row[6]],
         method=_METHODS[row[7]],
         bank=_BANKS[row[8]],
         place=None if site is None else Place(words.text(site), maybe(domain), maybe(chassis), maybe(slot)),
@@ -287,6 +287,6 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
             None if boot_files is None else tuple(json.loads(words.text(boot_files))),
         ),
         undoes="" if undoes is None else undoes.hex(),
-        **said,
+        **stated,
         **more,
     )

@@ -1,7 +1,7 @@
-"""A seal on each row: a CRC-32 over its cells, so that a row that a disk or a copy changed is reported and not believed.
+"""A seal on each row: a CRC-32 over its cells, so that a row that a disk or a copy changed is reported and not used.
 
-Rules: a seal is written with its row and compared whenever the row is read; it verifies nothing against a forger, whom
-the chain is for; NULL is sealed as a number that no cell can be. CRC-32 finds every change of up to 32 bits in a row
+Rules: a seal is written with its row and compared whenever the row is read; it does not protect from a forger, the
+chain does; NULL is sealed as a number that no cell can be. CRC-32 finds every change of up to 32 bits in a row
 (ISO/IEC 3309, as in zlib).
 """
 
@@ -18,8 +18,8 @@ from bundlekeeper.errors import DamagedError
 _NULL = -(2**63)
 
 REBUILD_HINT = (
-    "bundlekeeper ledger rebuild makes it again out of the events; where that is refused, put the last copy back, or "
-    "save what can be read into a new ledger (bundlekeeper ledger salvage FILE)"
+    "bundlekeeper ledger rebuild makes it again from the events. If that is refused, restore the last copy, or save "
+    "what can be read into a new ledger (bundlekeeper ledger salvage FILE)"
 )
 
 
@@ -47,5 +47,5 @@ def word_seal(number: int, text: str) -> int:
 
 
 def derived(what: str) -> DamagedError:
-    """The refusal of what is derived from the events, is not what was written, and can be made again."""
+    """The error for something that is derived from the events, is not what was written, and can be made again."""
     return DamagedError(f"the ledger is damaged: {what}", hint=REBUILD_HINT)

@@ -1,4 +1,4 @@
-"""Ledgers of other stores: exported, merged, held against their chains.
+"""Ledgers of other stores: exported, merged, compared with their chains.
 
-It appends by record alone.
+Only the folder `record` appends.
 """

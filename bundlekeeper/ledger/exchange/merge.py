@@ -1,10 +1,10 @@
 """Events carried from one store to another, and merged: in any order, any number of times, with the same outcome.
 
-Rules: a carried event has no id of its own, it is computed again from the content, so that nothing can pose as another;
-the file ends with the chain's head, which is computed again too, so that a file cut short or changed is refused whole;
-merging is one transaction; two copies of one ledger that went on separately are reported, and their events are merged all
-the same, because each of them was said. Form: JSON Lines, a header, one event to a line in the order of learning,
-texts of inventories after them, an end.
+Rules: a carried event has no id of its own, it is computed again from the content, so that no event can pose as
+another; the file ends with the chain's head, which is computed again too, so that a file cut short or changed is
+refused whole; merging is one transaction; two copies of one ledger that went on separately are reported, and their
+events are merged all the same, because each of them was recorded. Form: JSON Lines: a header, one event to a line in
+the order of learning, texts of inventories after them, an end.
 """
 
 from __future__ import annotations
@@ -37,9 +37,9 @@ _CHUNK_BYTES = 256 * 1024  # of lines that are packed together
 
 @dataclass(frozen=True, slots=True)
 class Merged:
-    """What a merge did: events that were new and known, the other chain's head, ours now, and a fork or none.
+    """What a merge did: how many events were new and known, the other chain's head, ours now, and a fork or none.
 
-    `gaps` are the first and last numbers of the other ledger's events before these that never came here.
+    `gaps` are first and last numbers of events of the other ledger, before these, that never came here.
     """
 
     new: int
@@ -50,15 +50,16 @@ class Merged:
     gaps: other_chains.Gaps = ()
 
     def findings(self, subject: str) -> list[Finding]:
-        """What is to be reported of the other ledger: that a copy of it went on apart, that events of it never came."""
+        """Findings about the other ledger: a copy of it went on separately, events of it never came."""
         found = []
         if self.fork is not None:
-            found.append(finding("altered", subject, self.fork.message, "two copies of one ledger went on apart"))
+            hint = "find out which copy is in use, and record in that one only; its events are merged"
+            found.append(finding("altered", subject, self.fork.message, hint))
         if self.gaps:
             numbers = " and ".join(str(a) if a == b else f"{a} to {b}" for a, b in self.gaps)
             noun = "event" if len(self.gaps) == 1 and self.gaps[0][0] == self.gaps[0][1] else "events"
             message = f"{noun} {numbers} of that ledger never came here"
-            hint = "read an earlier receipt or export, or have one written without --after"
+            hint = "read an earlier receipt or merge an earlier export, or ask for an export without --after"
             found.append(finding("not-checked", subject, message, hint))
         return found
 
@@ -66,19 +67,19 @@ class Merged:
 def export(ledger: Ledger, after: int = 0) -> Iterator[bytes]:
     """The lines of an exchange file with every event after number `after`, void ones too.
 
-    Whoever merges a part (`after` above 0) can only hold it against the chain where they merged the part before it.
+    A part (`after` above 0) can only be compared with the chain where the part before it was merged.
     Raises InputError when there are fewer events; DamagedError, LockedError, UnfinishedError.
     """
     head = ledger.head()
     if not 0 <= after <= head.count:
-        raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
+        raise InputError(f"this ledger has {counted(head.count, 'event')}, there is none after {after}")
     before = head_at(ledger, after)
     yield _line({"schema": SCHEMA, "ledger": head.ledger, "after": after, "before": before.hex()})
     documents: dict[str, None] = {}
     count, running = after, before
     for entry in ledger.entries(after=after):
         if count == head.count:
-            break  # learned while we were writing
+            break  # learned while the file is written
         count += 1
         running = chain.link(running, bytes.fromhex(entry.id))
         if entry.event.document:
@@ -106,11 +107,11 @@ def end_line(head: str, count: int) -> bytes:
 
 
 def merge(ledger: Ledger, lines: Iterable[bytes], learned: datetime, where: str = "") -> Merged:
-    """Take the events of an exchange file into the ledger: all of them that are not there yet, or none.
+    """Add the events of an exchange file to the ledger: all that are not there yet, or none.
 
-    `lines` may come from a stranger: who reads them bounds each at MAX_LINE_BYTES. They are read to the end before the
+    `lines` are not trusted: the caller bounds each at `limits.LEDGER_LINE_BYTES`. They are read to the end before the
     ledger is locked. `learned` is the time now, aware. Raises InputError with the line for anything that is no whole
-    exchange file, and what reading the lines raises; as `Ledger.record` otherwise.
+    exchange file, and what reading the lines raises; else as `Ledger.record`.
     """
     carried = _read(lines, where)
     ours = ledger.head()
@@ -138,10 +139,10 @@ def _line(found: dict[str, object]) -> bytes:
 
 
 class _Lines:
-    """Lines in their order, packed together: a file of events takes a tenth of its size."""
+    """Lines in their order, compressed together: a file of events needs a tenth of its size."""
 
     def __init__(self) -> None:
-        self._packed: list[tuple[bytes, array[int]]] = []  # the lines packed, and the length of each
+        self._packed: list[tuple[bytes, array[int]]] = []  # the lines compressed, and the length of each
         self._open: list[bytes] = []
         self._open_bytes = 0
         self._count = 0
@@ -169,7 +170,7 @@ class _Lines:
 
 @dataclass(slots=True)
 class _Carried:
-    """A whole file, its events still text; each is read, and the end compared, while they are recorded."""
+    """A whole file, its events still text: each is read, and the end compared, while they are recorded."""
 
     where: str
     ledger: str
@@ -178,29 +179,29 @@ class _Carried:
     head: chain.Head
     lines: _Lines = field(default_factory=lambda: _Lines())
     ids: bytearray = field(default_factory=bytearray)
-    documents: dict[str, bytes] = field(default_factory=dict)  # packed, by the SHA-256 of the text
+    documents: dict[str, bytes] = field(default_factory=dict)  # compressed, by the SHA-256 of the text
 
     def events(self) -> Iterator[Event]:
-        """The events one after the other, and the end held against them. Raises InputError with the line."""
-        wanted: set[str] = set()
+        """The events one after the other, then the end compared with them. Raises InputError with the line."""
+        named: set[str] = set()
         head = self.before
         for number, line in enumerate(self.lines, 2):
             with _placed(self.where, number):
                 event = from_content(json_read.loads(line))
             if event.document:
-                wanted.add(event.document)
+                named.add(event.document)
             event_id = bytes.fromhex(event.id())
             self.ids += event_id
             head = chain.link(head, event_id)
             yield event
         with _placed(self.where, len(self.lines) + len(self.documents) + 2):
             if head.hex() != self.head.digest:
-                raise InputError("the events are not those that the chain's head was made of", hint=_AGAIN)
-            if not wanted.issuperset(self.documents):
-                raise InputError("a document that no event speaks of", hint=_AGAIN)
+                raise InputError("the events do not give the chain's head at its end", hint=_AGAIN)
+            if not named.issuperset(self.documents):
+                raise InputError("it has a document that no event names", hint=_AGAIN)
 
 
-_AGAIN = "the file was changed or damaged on its way; carry it again"
+_AGAIN = "the file was changed or damaged on its way; copy it again"
 
 
 @contextmanager
@@ -212,7 +213,7 @@ def _placed(where: str, number: int) -> Iterator[None]:
 
 
 def _read(lines: Iterable[bytes], where: str) -> _Carried:
-    """Read the file to its end, without a look into its events."""
+    """Read the file to its end; its events stay text."""
     rows = iter(lines)
     with _placed(where, 1):
         carried = _header(next(rows, b""), where)
@@ -222,7 +223,7 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
             total += len(line)
             if total > limits.LEDGER_FILE_BYTES:
                 raise InputError(
-                    f"more than {limits.LEDGER_FILE_BYTES} bytes", hint="export a part: ledger export --after N"
+                    f"it has more than {limits.LEDGER_FILE_BYTES} bytes", hint="export a part: ledger export --after N"
                 )
             if line.startswith(b'{"document":'):
                 digest, packed = _document(line)
@@ -230,27 +231,27 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
             elif line.startswith(b'{"count":'):
                 _end(carried, line)
                 if next(rows, None) is not None:
-                    raise InputError("lines follow the end")
+                    raise InputError("there are lines after its end")
                 return carried
             elif len(carried.lines) >= limits.LEDGER_EVENTS or carried.documents:
-                raise InputError("events follow the documents, or there are too many", hint=_AGAIN)
+                raise InputError("it has events after its documents, or too many events", hint=_AGAIN)
             else:
                 carried.lines.append(line)
     with _placed(where, len(carried.lines) + len(carried.documents) + 2):
-        raise InputError("the file ends before its end", hint="it was cut short; carry it again")
+        raise InputError("the file is cut short: its last line is missing", hint="copy it again")
 
 
 def _header(line: bytes, where: str) -> _Carried:
     found = json_read.loads(line) if line else None
     if not isinstance(found, dict) or set(found) != {"schema", "ledger", "after", "before"}:
-        raise InputError("this is no exchange file of a ledger")
+        raise InputError("this is not a ledger export", hint="bundlekeeper ledger export writes one")
     if found["schema"] != SCHEMA:
         raise InputError(f"the file has the form {str(found['schema'])[:80]!r}; this bundlekeeper knows {SCHEMA!r}")
     ledger, before, after = _hex(found["ledger"], 16), _hex(found["before"], 32), found["after"]
     if not isinstance(after, int) or not 0 <= after < 2**62 or isinstance(after, bool):
-        raise InputError("'after' is no number of events")
+        raise InputError("'after' is not a number of events")
     if after == 0 and before != chain.genesis(ledger):
-        raise InputError("the chain does not begin with its ledger")
+        raise InputError("the chain does not begin with the ledger's id")
     return _Carried(where, ledger.hex(), after, before, chain.Head(ledger.hex(), after, before.hex()))
 
 
@@ -259,12 +260,12 @@ def _end(carried: _Carried, line: bytes) -> None:
     count = carried.after + len(carried.lines)
     if not isinstance(found, dict) or set(found) != {"end", "count"} or found["count"] != count:
         were = f"{counted(count, 'event')} {'was' if count == 1 else 'were'}"
-        raise InputError(f"{were} read, the end speaks of others", hint=_AGAIN)
+        raise InputError(f"{were} read, its last line has another number", hint=_AGAIN)
     carried.head = chain.Head(carried.ledger, count, _hex(found["end"], 32).hex())
 
 
 def _document(line: bytes) -> tuple[str, bytes]:
-    """The SHA-256 of a carried text, and the text packed."""
+    """The SHA-256 of a carried text, and the text compressed."""
     found = json_read.loads(line)
     try:
         packed = base64.b64decode(found["document"], validate=True)  # type: ignore[index]  # anything else is caught
@@ -272,17 +273,17 @@ def _document(line: bytes) -> tuple[str, bytes]:
         for piece in _unpacked(packed):
             total += len(piece)
             if total > limits.INVENTORY_BYTES * 2:
-                raise InputError("a document larger than an inventory can be")
+                raise InputError("it has a document that is larger than an inventory can be")
             digest.update(piece)
             decoder.decode(piece)
         decoder.decode(b"", final=True)
         return digest.hexdigest(), packed
     except (TypeError, KeyError, ValueError, zlib.error) as e:
-        raise InputError("a document that cannot be unpacked") from e
+        raise InputError("it has a document that cannot be decompressed") from e
 
 
 def _unpacked(packed: bytes) -> Iterator[bytes]:
-    """The text piece by piece, so that it is never held whole. Raises ValueError, zlib.error."""
+    """The text piece by piece, so that it is never whole in memory. Raises ValueError, zlib.error."""
     unpacking = zlib.decompressobj()
     while not unpacking.eof:
         piece = unpacking.decompress(packed, _CHUNK_BYTES)
@@ -298,7 +299,7 @@ def _hex(value: object, size_bytes: int) -> bytes:
     try:
         found = bytes.fromhex(value) if isinstance(value, str) else b""
     except ValueError as e:
-        raise InputError("a digest that is not hexadecimal") from e
+        raise InputError("it has a digest that is not hexadecimal") from e
     if len(found) != size_bytes:
-        raise InputError(f"a digest that is not {size_bytes} bytes")
+        raise InputError(f"it has a digest that is not {size_bytes} bytes long")
     return found

@@ -1,4 +1,4 @@
 """The ledger as a file: appended to, verified, rebuilt.
 
-Nothing of another store's ledger, and no question of a user.
+It knows nothing of exchange files and answers no question of a user.
 """

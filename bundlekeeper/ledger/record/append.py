@@ -1,8 +1,9 @@
-"""What one call of `Ledger.record` does inside its transaction: events become rows, and what they change follows.
+"""What one call of `Ledger.record` does inside its transaction: events become rows, and derived rows follow.
 
-Rules: an event that is there is passed over; the others get the next numbers in the order of the call and move the
-chain's head; facts of single components are folded in batches, and whole where their past changed; a correction or a
-reading is judged when its row, and all before it, are in the table. Everything is asked for many events at a time.
+Rules: an event that is there already is skipped; the others get the next numbers in the order of the call and move the
+chain's head; facts of single components are folded in batches, and a component's whole history where its past changed;
+an event that undoes another, or a reading, is judged when its row, and all before it, are in the table. The database is
+asked about many events at a time.
 """
 
 from __future__ import annotations
@@ -23,12 +24,12 @@ from bundlekeeper.ledger.state.projection import Images, Projection
 _BATCH = 500  # events of one question
 _FLUSH = 10_000  # events of one transaction whose facts are kept in memory
 _ALONE = {EventKind.UNDONE, EventKind.INVENTORY}
-_CORRECTED, _INVENTORY = WHAT_CODE[EventKind.UNDONE], WHAT_CODE[EventKind.INVENTORY]
+_UNDONE, _INVENTORY = WHAT_CODE[EventKind.UNDONE], WHAT_CODE[EventKind.INVENTORY]
 _COMPONENT = PLACE_OF["component"]
 
 
 class Appending:
-    """One writing transaction's appending."""
+    """The appending of one writing transaction."""
 
     def __init__(self, connection: sqlite3.Connection, words: Words, images: Images) -> None:
         self.connection = connection
@@ -38,18 +39,18 @@ class Appending:
         self._seq = 0  # number of the last event
         self._head = b""  # the chain's head after it
         self._latest = 0  # the furthest moment of any event
-        self._counts = [0, 0]  # new undone, new readings
+        self._counts = [0, 0]  # new events of the kind undone, new readings
         self._facts: dict[int, list[Fact]] = {}  # of components, not yet folded
         self._changed: set[int] = set()  # components whose past changed
         self._readings: set[bytes] = set()  # readings that are new, or void, or no longer void
         self._listed: dict[int, set[int]] = {}  # reading -> components that new observations list
-        self._corrections: bool | None = None  # whether there is any at all
+        self._any_undone: bool | None = None  # whether there is any event of the kind undone
         self._reading_void: dict[str, int] = {}
 
     def arranged(self, events: Iterable[Event]) -> list[Event]:
         """The events, each after those of the same moment, component, kind and bank that were there before it.
 
-        A statement that stands already keeps its order, so that it is known again.
+        A statement that is there already keeps its order, so that it is recognised.
         """
         found: list[Event] = []
         select = "SELECT turn, id, void FROM event WHERE component = ? AND at = ? AND what = ? AND bank = ?"
@@ -118,7 +119,7 @@ class Appending:
         return ids
 
     def _keep(self, learned: int) -> None:
-        """Write what the ledger says of itself: what is folded next compares with it what it reads."""
+        """Write the ledger's own row: what is folded next compares what it reads with its counts."""
         undone, readings = self._counts
         now = self._own._replace(
             events=self._seq, head=self._head, learned=learned, latest=self._latest,
@@ -135,13 +136,13 @@ class Appending:
         rows.clear()
 
     def _count(self, event: Event, row: tuple[Any, ...]) -> None:
-        """Let a new event count: at once where it says something of other events, else when its facts are folded."""
+        """Let a new event count: at once where it states something of other events, else when its facts are folded."""
         void, raw = is_void(row), row[1]
         self._latest = max(self._latest, event.at.at_us)
         if event.what is EventKind.UNDONE:
             self._counts[0] += 1
             if not void:
-                self._corrections = True
+                self._any_undone = True
                 self._judge(bytes.fromhex(event.undoes))
         elif event.what is EventKind.INVENTORY:
             self._counts[1] += 1
@@ -157,16 +158,16 @@ class Appending:
             self._facts.setdefault(row[_COMPONENT], []).append(fact)
 
     def _project(self) -> None:
-        """Let new facts count, but for components whose past changed: those are folded whole at the end."""
+        """Let new facts count, except of components whose past changed: those are folded again at the end."""
         self.projection.add({c: facts for c, facts in self._facts.items() if c not in self._changed})
         self._facts.clear()
 
     def _void(self, event_id: bytes, reading: str) -> int:
-        """1 when a standing correction names the event, or the reading that it belongs to."""
-        if self._corrections is None:
-            self._corrections = bool(self.connection.execute("SELECT 1 FROM event WHERE undoes > x''").fetchone())
-        state = "SELECT 1 FROM event WHERE undoes = ? AND void = 0"
-        if self._corrections and self.connection.execute(state, (event_id,)).fetchone():
+        """1 when the event, or the reading that it belongs to, is undone by an event that counts."""
+        if self._any_undone is None:
+            self._any_undone = bool(self.connection.execute("SELECT 1 FROM event WHERE undoes > x''").fetchone())
+        select = "SELECT 1 FROM event WHERE undoes = ? AND void = 0"
+        if self._any_undone and self.connection.execute(select, (event_id,)).fetchone():
             return 1
         if not reading:
             return 0
@@ -177,7 +178,7 @@ class Appending:
         return found
 
     def _judge(self, event_id: bytes) -> None:
-        """Find out again whether an event is void, and everything that follows from it."""
+        """Find out again whether an event is void, and change everything that follows from it."""
         select = "SELECT seq, what, component, reading, undoes, void FROM event WHERE id = ?"
         row = self.connection.execute(select, (event_id,)).fetchone()
         if row is None:
@@ -189,7 +190,7 @@ class Appending:
         self.connection.execute("UPDATE event SET void = ?1, seal = (seal & ~1) | ?1 WHERE seq = ?2", (void, seq))
         if component is not None:
             self._changed.add(component)
-        if what == _CORRECTED:
+        if what == _UNDONE:
             self._judge(undoes)
         elif what == _INVENTORY:
             self._readings.add(event_id)

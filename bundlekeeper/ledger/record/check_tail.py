@@ -1,7 +1,7 @@
-"""The end of the ledger held against its head before more is appended: a record that was altered takes nothing.
+"""The end of the ledger compared with its head before more is appended: nothing is added to an altered ledger.
 
 Rules: cheap enough for every command that records, so only the last events are read in full, and the chain is walked
-whole only while it is short; whatever is found wrong is refused with the way out. `ledger verify` reads everything.
+whole only while it is short; the error for anything wrong says what to do. `ledger verify` reads everything.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _SHORT = 20_000  # events of a chain that is walked whole; about 20 ms
 
 
 def check_tail(connection: sqlite3.Connection, words: Words, where: str) -> None:
-    """Insist that the last events are what they were and the chain ends in its head.
+    """Insist that the last events are what they were and that the chain ends in its head.
 
     Raises DamagedError when not; LockedError, UnfinishedError.
     """
@@ -26,7 +26,7 @@ def check_tail(connection: sqlite3.Connection, words: Words, where: str) -> None
         wrong = _wrong(connection, words)
     if wrong:
         message = f"the ledger was altered or is damaged: {wrong}"
-        raise DamagedError(message, where=where, hint=f"bundlekeeper ledger verify tells all of it; {DAMAGE_HINT}")
+        raise DamagedError(message, where=where, hint=f"bundlekeeper ledger verify lists everything; {DAMAGE_HINT}")
 
 
 def _wrong(connection: sqlite3.Connection, words: Words) -> str:
@@ -34,7 +34,7 @@ def _wrong(connection: sqlite3.Connection, words: Words) -> str:
     name, count, head = ledger.id, ledger.events, ledger.head
     (last,) = connection.execute("SELECT max(seq) FROM event").fetchone()
     if (last or 0) != count:
-        return f"its head is of {count} events, and its last event has the number {last or 0}"
+        return f"its head counts {count} events, but its last event has the number {last or 0}"
     query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? ORDER BY seq"  # noqa: S608  (our own names)
     rows = connection.execute(query, (max(count - _TAIL, 0),)).fetchall()
     if len(rows) != min(count, _TAIL):
@@ -58,6 +58,6 @@ def wrong_with(row: tuple[object, ...], words: Words) -> str:
         found = from_row(row, words).id()
     except DamagedError as e:
         return e.message
-    except (TypeError, ValueError):  # a field that can hold no such value
+    except (TypeError, ValueError):  # a field that cannot have such a value
         found = ""
     return "" if isinstance(row[1], bytes) and found == row[1].hex() else f"event {row[0]} is not what it was"

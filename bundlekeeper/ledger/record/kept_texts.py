@@ -1,4 +1,4 @@
-"""The texts of inventories that a ledger keeps, packed, under their SHA-256."""
+"""The texts of inventories that a ledger keeps, compressed, under their SHA-256."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import hashlib
 import zlib
 
 LOAD_HINT = (
-    "load the same inventory again (bundlekeeper inventory load FILE): its text is kept again, nothing else changes"
+    "load the same inventory again (bundlekeeper inventory load FILE): its text is stored again, nothing else changes"
 )
 
 
 def inventory_wrong(digest: str) -> str:
-    """What to say of a kept text that is not what it was."""
+    """The message about a kept text that is not what it was."""
     return f"the text of the inventory {digest[:12]}… is not what it was"
 
 

@@ -1,8 +1,8 @@
 """The ledger: every event this store has learned of, appended and never changed.
 
-Rules: one call of `record` is one transaction, of which all is kept or nothing; when it returns, its events survive
-whatever comes; the same statement is kept once; each event has the next number and moves the chain's head; what is
-derived from the events changes with them. Many processes may record at once: they take turns.
+Rules: one call of `record` is one transaction, of which everything is kept or nothing; when it returns, its events
+survive a crash or a power cut; the same statement is kept once; each event has the next number and moves the chain's
+head; what is derived from the events changes with them. Many processes may record at the same time: they take turns.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from bundlekeeper.ledger.state.projection import Images
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """What became of one call of `record`: the ids in the order of the call, how many were new, and the head now."""
+    """The result of one call of `record`: the ids in the order of the call, how many were new, and the head now."""
 
     ids: tuple[str, ...]
     new: int
@@ -47,7 +47,7 @@ class Recorded:
 
 @dataclass(frozen=True, slots=True)
 class LedgerEntry:
-    """One event as this store has it: its number, its id, when it was learned, and whether a correction stands."""
+    """One event as this store has it: its number, its id, when it was learned, and whether it is void (undone)."""
 
     seq: int
     id: str
@@ -71,8 +71,8 @@ class Ledger:
         """Open the ledger at `path`; with `write`, make it where absent.
 
         Raises DamagedError when it is absent, not ours, newer than we are or damaged, and with `write` when its last
-        events are not what they were; UnfinishedError when it cannot be opened; LockedError when others hold it for
-        over a minute.
+        events are not what they were; UnfinishedError when it cannot be opened; LockedError when other processes lock
+        it for over a minute.
         """
         if write and not path.exists():
             ledger = os.urandom(16)
@@ -107,7 +107,7 @@ class Ledger:
 
     @contextmanager
     def _judged(self) -> Iterator[None]:
-        """Let no damage pass as our bug, and no bug as damage: whatever else a block raises, the ledger is read."""
+        """Report no damage as an internal error, and no bug as damage: on any other error the ledger is verified."""
         try:
             yield
         except DamagedError as e:
@@ -138,16 +138,16 @@ class Ledger:
         documents: Mapping[str, str | bytes] | None = None,
         also: Callable[[sqlite3.Connection], None] | None = None,
     ) -> Recorded:
-        """Append events, all of them or none; those that are there already are not doubled.
+        """Append events, all of them or none; those that are there already are skipped.
 
         `learned` is the time now, aware. With `arrange`, an event whose moment, component, kind and bank another one
         has already is put after it, so that two activations of one day keep the order in which they were recorded.
-        `documents` are texts by their SHA-256, as bytes where zlib packed them already; `also` is called in the same
-        transaction when the events are there.
-        Raises InputError for an event that cannot be, and what iterating over `events` raises; DamagedError,
+        `documents` are texts by their SHA-256, as bytes where zlib compressed them already; `also` is called in the
+        same transaction when the events are there.
+        Raises InputError for an event that is wrong, and what iterating over `events` raises; DamagedError,
         LockedError, UnfinishedError.
         """
-        from bundlekeeper.ledger.record.append import Appending  # only who records pays for it
+        from bundlekeeper.ledger.record.append import Appending  # only commands that record pay for it
 
         learned_us = moments.at(learned).at_us
         try:
@@ -157,7 +157,7 @@ class Ledger:
                     events = appending.arranged(events)
                 ids = appending.append(events, learned_us)
                 for digest, text in (documents or {}).items():
-                    if unpacked(self._packed(digest), digest) is None:  # not there, or damaged: this heals it
+                    if unpacked(self._packed(digest), digest) is None:  # not there, or damaged: write it
                         packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
                         into = "INSERT OR REPLACE INTO document (sha256, text) VALUES (?, ?)"
                         self.connection.execute(into, (bytes.fromhex(digest), packed))
@@ -193,10 +193,10 @@ class Ledger:
     def entries(
         self, *, component: str | None = None, event_id: str | None = None, after: int = 0
     ) -> Iterator[LedgerEntry]:
-        """The events learned after number `after`, in the order of learning, of one component or with one id or all.
+        """The events learned after number `after`, in the order of learning: all, of one component, or with one id.
 
-        Void ones are among them and say so. Raises as `reading`, DamagedError for an event that cannot be read, is not
-        what it was or is missing.
+        Void ones are among them. Raises as `reading`, DamagedError for an event that cannot be read, is not what it
+        was or is missing.
         """
         more = ""
         values: list[object] = []
@@ -209,7 +209,7 @@ class Ledger:
             more, values = f"{more} AND id = ?", [*values, bytes.fromhex(event_id)]
         query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? {more} ORDER BY seq LIMIT 1000"  # noqa: S608
         while True:
-            with self.reading():  # page by page: events never change, and no writer waits for who reads slowly
+            with self.reading():  # page by page: events never change, and no writer waits for a slow reader
                 rows = list(sealed(self.connection.execute(query, (after, *values))))
                 count = min(1000, max(own_chain.read(self.connection).events - after, 0))
                 if not more and [row[0] for row in rows] != [*range(after + 1, after + count + 1)]:
@@ -226,7 +226,7 @@ class Ledger:
 
 
 class _Learned:
-    """When each event was learned; asked in the order of their numbers or not."""
+    """When each event was learned, by its number."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._rows = learnings(connection)

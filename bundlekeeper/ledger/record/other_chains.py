@@ -1,10 +1,10 @@
 """Other stores' chains as they were met, and our own: a file from a copy that went on separately is reported.
 
-Rules: of each other ledger the chain that was met first is followed from its first event on, as runs of numbers of our
-own events, in the transaction that merges them; a later file, longer or shorter, is held against it event by event; the
-heads at the ends of files are kept as well, of every copy; events before a part (`ledger export --after`) that never
-came are reported, until they have come. Not seen is a copy whose parting lies behind what was merged here, in a part of
-which the part before never came; nor a gap before the end of a longer copy's file.
+Rules: of each other ledger, the chain that was met first is followed from its first event on, as runs of numbers of our
+own events, in the transaction that merges them; a later file, longer or shorter, is compared with it event by event;
+the heads at the ends of files are kept as well, of every copy; events before a part (`ledger export --after`) that
+never came are reported until they have come. Two things are not noticed: a copy that parted after the events that were
+merged here, when its file is a part and the part before never came; and a gap before the end of a longer copy's file.
 """
 
 from __future__ import annotations
@@ -26,25 +26,25 @@ Gaps = tuple[tuple[int, int], ...]  # first and last number of events that never
 
 @dataclass(frozen=True, slots=True)
 class ChainPart:
-    """What a file carries of a ledger's chain: the head before its events, their ids one after the other, the head."""
+    """The part of a ledger's chain in a file: the head before its events, their ids one after the other, the head."""
 
     after: int
     before: bytes
     ids: bytearray
     head: chain.Head
 
-    def each(self, start: int = 0) -> Iterator[bytes]:
+    def ids_after(self, start: int = 0) -> Iterator[bytes]:
         """The ids of the events after number `start`, which is not before `after`."""
         for place in range((start - self.after) * ID_BYTES, len(self.ids), ID_BYTES):
             yield bytes(self.ids[place : place + ID_BYTES])
 
 
 def follow(connection: sqlite3.Connection, ours: chain.Head, part: ChainPart) -> tuple[chain.Fork | None, Gaps]:
-    """Compare a part, whose events are in the ledger now, with what is known of its ledger; remember it.
+    """Compare a part, whose events are in the ledger now, with what is known of its ledger, and record the part.
 
-    Returns the fork that shows, and which events of the ledger before the part never came, as first and last numbers.
-    `ours` is our own head as it was before the part came. Used inside the writing transaction. Raises DamagedError,
-    sqlite3.Error.
+    Returns the fork, if there is one, and which events of that ledger before the part never came, as first and last
+    numbers. `ours` is our own head as it was before the part came. Used inside the writing transaction. Raises
+    DamagedError, sqlite3.Error.
     """
     ledger = bytes.fromhex(part.head.ledger)
     gaps: Gaps = ()
@@ -70,28 +70,28 @@ _TABLES = (
 
 
 def _insist_on_whole(connection: sqlite3.Connection) -> int:
-    """Insist that every row about other ledgers is what was written; how many there are. Raises DamagedError."""
+    """Insist that every row about other ledgers is what was written; return how many there are. Raises DamagedError."""
     rows = [row for select in _TABLES for row in connection.execute(select)]
     for *numbers, seal, ledger, head in rows:
         is_bytes = isinstance(ledger, bytes) and isinstance(head, bytes)
         if not (is_bytes and seals.is_whole(numbers, seal, ledger + head)):
-            raise DATABASE.damaged("what is known of other ledgers is not what was written")
+            raise DATABASE.damaged("rows about other ledgers are not what was written")
     return len(rows)
 
 
 def insist_on_rows(connection: sqlite3.Connection) -> None:
     """Insist on the rows about other ledgers, and on how many there must be. Raises DamagedError, sqlite3.Error."""
     if _insist_on_whole(connection) != own_chain.read(connection).met:
-        raise DATABASE.damaged("what is known of other ledgers is not all there")
+        raise DATABASE.damaged("rows about other ledgers are missing")
 
 
 def _gaps(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> Gaps:
-    """Which events before the part never came; the part is remembered where it does not follow what is known."""
+    """Which events before the part never came; a part that does not follow what is known is recorded as a piece."""
     select = "SELECT sum(length) FROM followed WHERE ledger = ?"
     covered: int = connection.execute(select, (ledger,)).fetchone()[0] or 0
     if part.after <= covered:
         return ()
-    # A copy that went on separately is not followed; the file that came of it may reach so far.
+    # A copy that went on separately is not followed, but a file of it may reach that far.
     select = (
         "SELECT max(count) FROM peer WHERE ledger = ?1 AND count NOT IN (SELECT count FROM piece WHERE ledger = ?1) "
         "AND count > ?2"
@@ -122,7 +122,7 @@ def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: ChainPart) 
     ours = _ids(connection, [(1, 1, head.count)])
     if part.after > head.count or _head_after(head.ledger, islice(ours, part.after)) != part.before:
         return chain.Fork(head.ledger, None, message)
-    common = _parting(part, ours, part.each(part.after))
+    common = _parting(part, ours, part.ids_after(part.after))
     if common is None:
         return None
     here, there = head.count - common, part.head.count - common
@@ -138,16 +138,16 @@ def _of_theirs(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -
         ours = _ids(connection, runs)
         if _head_after(part.head.ledger, islice(ours, part.after)) != part.before:
             return _copied(part.head.ledger, "")
-        common = _parting(part, ours, part.each(part.after))
+        common = _parting(part, ours, part.ids_after(part.after))
         if common is not None:
             return _copied(part.head.ledger, f"; they agree on {counted(common, 'event')}", common)
         if part.head.count > covered:
-            _extend(connection, ledger, runs, covered, part.each(covered))
+            _extend(connection, ledger, runs, covered, part.ids_after(covered))
     return _by_heads(connection, ledger, part)
 
 
 def _ids(connection: sqlite3.Connection, runs: Sequence[Run]) -> Iterator[bytes]:
-    """Our ids of the events of these runs, read as they are asked for."""
+    """The ids of the events of these runs, read one by one."""
     for _, seq, length in runs:
         select = "SELECT id FROM event WHERE seq >= ? AND seq < ? ORDER BY seq"
         yield from (event_id for (event_id,) in connection.execute(select, (seq, seq + length)))
@@ -161,7 +161,7 @@ def _head_after(ledger: str, ids: Iterable[bytes]) -> bytes:
 
 
 def _parting(part: ChainPart, ours: Iterable[bytes], theirs: Iterable[bytes]) -> int | None:
-    """After how many events two chains part that agree up to `part.after`; None where one continues the other."""
+    """After how many events two chains part, which agree up to `part.after`; None where one continues the other."""
     pairs = enumerate(zip(ours, theirs, strict=False), part.after)
     return next((number for number, (here, there) in pairs if here != there), None)
 
@@ -190,7 +190,7 @@ def _by_heads(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) ->
     select = "SELECT count, head FROM peer WHERE ledger = ? AND count >= ? AND count <= ?"
     met: dict[int, bytes] = dict(connection.execute(select, (ledger, part.after, part.head.count)).fetchall())
     head, known = part.before, ""
-    for number, event_id in enumerate((None, *part.each(part.after)) if met else (), part.after):
+    for number, event_id in enumerate((None, *part.ids_after(part.after)) if met else (), part.after):
         head = head if event_id is None else chain.link(head, event_id)
         if met.get(number, head) != head:
             return _copied(part.head.ledger, known)

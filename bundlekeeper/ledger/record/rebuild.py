@@ -1,8 +1,8 @@
-"""Everything that is derived from the events made again, and how much of it had been wrong.
+"""Makes everything that is derived from the events again, and counts how much of it was wrong.
 
-Rules: the events are read and never touched, but for the mark that a standing correction names them, which is derived
-as well; one transaction, so that what is asked is answered from the old or the new, never from half; an event that is
-not what it was is refused before anything is thrown away.
+Rules: the events are read and never changed, except the mark that they are undone, which is derived as well; one
+transaction, so that an answer comes from the old rows or the new ones, never from half; an event that is not what it
+was is refused before anything is deleted.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import broken, wrong_events
 from bundlekeeper.ledger.state.projection import STATE_COLUMNS, Projection
 
-_BANKS = ("active", "pending", "spare", "said", "image")
+_BANKS = ("active", "pending", "spare", "recorded", "image")
 _IMAGE = "(SELECT version || '/' || family || '/' || bundle || '/' || sha256 FROM image WHERE id = {0}) AS {0}"
 
 
 def _columns(names: str) -> str:
-    """The columns by name, images by what they are, because their numbers are given again."""
-    return ", ".join(_IMAGE.format(each) if each in _BANKS else each for each in names.split(", "))
+    """The columns by name, images by their words, because they may get other numbers."""
+    return ", ".join(_IMAGE.format(column) if column in _BANKS else column for column in names.split(", "))
 
 
-#: What `where` answers from, in words that do not depend on the order in which it was made.
+#: What `where` answers from, in columns that do not depend on the order in which it was made.
 _ANSWERS = {
     "state": f"SELECT {_columns(STATE_COLUMNS.removesuffix(', seal'))} FROM state",  # noqa: S608  (our own names)
     "boot_files": f"SELECT {_columns('component, image, since, until, event')} FROM boot_files",  # noqa: S608
@@ -37,10 +37,10 @@ _ANSWERS = {
 
 @dataclass(frozen=True, slots=True)
 class Rebuilt:
-    """How many events were read, of how many components, and how many answers had been other than they are now.
+    """How many events were read, of how many components, and how many derived rows were wrong before.
 
     `differing` counts rows of the derived tables that were wrong, missing or too many. `texts` are the SHA-256 of
-    inventories whose kept texts are not what they were: nothing is derived from them, and nothing makes them again.
+    inventories whose kept texts are not what they were: no event can give such a text back.
     """
 
     events: int
@@ -80,7 +80,7 @@ def _insist_on_events(ledger: Ledger) -> None:
     if wrong:
         message = f"the ledger was altered or is damaged: {wrong[0]}"
         more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
-        hint = f"nothing can be made again from such events; {DAMAGE_HINT}"
+        hint = f"nothing can be rebuilt from such events; {DAMAGE_HINT}"
         raise DamagedError(message + more, where=ledger.where, hint=hint)
 
 
@@ -94,42 +94,42 @@ def _differing(connection: sqlite3.Connection, table: str, select: str) -> int:
 
 
 def _mark_void(connection: sqlite3.Connection, ledger: Ledger) -> int:
-    """Mark again every event that a standing correction names, and every one of a reading that one names.
+    """Mark again every event that is undone, and every event of a reading that is undone.
 
-    Returns how many had another mark, or a seal that was not theirs.
+    Returns how many had a wrong mark, or a wrong seal.
     """
     rows = connection.execute("SELECT id, undoes FROM event WHERE what = ?", (WHAT_CODE[EventKind.UNDONE],)).fetchall()
     targets: dict[bytes, bytes] = dict(rows)
-    struck = _struck(targets)
-    readings = {ledger.words.find(event_id.hex()) for event_id in struck} - {None}  # there is one where it is a reading
+    undone = _undone(targets)
+    readings = {ledger.words.find(event_id.hex()) for event_id in undone} - {None}  # a reading's id is a word
     reading = PLACE_OF["reading"]
     changed = []
     for row in connection.execute(f"SELECT {EVENT_COLUMNS} FROM event"):  # noqa: S608  (our own names)
-        now = marked(row, row[1] in struck or row[reading] in readings)
+        now = marked(row, row[1] in undone or row[reading] in readings)
         if now != row[-2:]:
             changed.append((*now, row[0]))
     connection.executemany("UPDATE event SET void = ?, seal = ? WHERE seq = ?", changed)
     return len(changed)
 
 
-def _struck(targets: Mapping[bytes, bytes]) -> set[bytes]:
-    """The ids that a standing correction names; `targets` maps each correction to what it undoes.
+def _undone(targets: Mapping[bytes, bytes]) -> set[bytes]:
+    """The ids of the events that are undone; `targets` maps each event of the kind undone to the one that it undoes.
 
-    A correction's id is computed from what it undoes, so they form no ring, and every row of them ends in one that
-    nobody undoes, which stands.
+    An id is computed from the content, which includes the id of what it undoes. So these events form no ring, and
+    every series of them ends in one that nothing undoes, which counts.
     """
-    corrected_by: dict[bytes, set[bytes]] = {}
+    undone_by: dict[bytes, set[bytes]] = {}
     for undoing, target in targets.items():
-        corrected_by.setdefault(target, set()).add(undoing)
-    struck: set[bytes] = set()
-    open_ones = {target: set(undone) for target, undone in corrected_by.items()}
-    settled = [undoing for undoing in targets if undoing not in corrected_by]
+        undone_by.setdefault(target, set()).add(undoing)
+    undone: set[bytes] = set()
+    unsettled = {target: set(undoing) for target, undoing in undone_by.items()}
+    settled = [undoing for undoing in targets if undoing not in undone_by]
     while settled:
         undoing = settled.pop()
         target = targets[undoing]
-        if undoing not in struck:
-            struck.add(target)
-        open_ones[target].discard(undoing)
-        if not open_ones[target] and target in targets:
+        if undoing not in undone:
+            undone.add(target)
+        unsettled[target].discard(undoing)
+        if not unsettled[target] and target in targets:
             settled.append(target)
-    return struck
+    return undone

@@ -1,6 +1,6 @@
-"""What can still be read of a damaged ledger, saved into a new one.
+"""Saves what can still be read of a damaged ledger into a new one.
 
-Rules: only an event that is what its id says is saved; what is lost is named; the new ledger has a chain of its own.
+Rules: only an event whose content gives its id is saved; lost events are named; the new ledger has a chain of its own.
 """
 
 from __future__ import annotations
@@ -34,17 +34,17 @@ class Saved:
 def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
     """Save every event of a damaged ledger that can be read and is what it was into a new ledger at `target`.
 
-    The new ledger has a chain of its own. `learned` is the time now, aware. Raises InputError when `target` is there or
+    The new ledger has a chain of its own. `learned` is the time now, aware. Raises InputError when `target` exists or
     there is no damaged ledger; DamagedError when nothing at all can be read; UnfinishedError.
     """
     if target.exists():
-        raise InputError("there is a file of that name already", where=str(target), hint="name a new one")
+        raise InputError("the file exists already", where=str(target), hint="name a new one")
     if not damaged.is_file():
-        raise InputError("there is no ledger to save anything from", where=str(damaged), hint=_LOST_HINT)
+        raise InputError("there is no ledger to save events from", where=str(damaged), hint=_LOST_HINT)
     try:
         found, lost, documents = _saved_from(damaged)
     except DamagedError as e:
-        message = f"nothing can be saved, every event in this file is lost: {_why(damaged) or e.message}"
+        message = f"no event of this file can be read, all are lost: {_why(damaged) or e.message}"
         raise DamagedError(message, where=str(damaged), hint=_LOST_HINT) from e
     with Ledger.open(target, write=True) as ledger:
         ledger.record(found, learned, documents=documents)
@@ -53,8 +53,8 @@ def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
 
 
 _LOST_HINT = (
-    "move the file aside and put the last copy of it back; without one, begin a new ledger and merge into it what "
-    "other stores and earlier exports hold (bundlekeeper ledger merge FILE), then load what runs today"
+    "move the file away and restore its last copy. Without a copy, start a new ledger, merge what other stores and "
+    "earlier exports have (bundlekeeper ledger merge FILE), then load an inventory of today"
 )
 
 
@@ -63,7 +63,7 @@ def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
         connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
         try:
             source = Ledger(connection, damaged)
-            source.words = Words(connection, trusting=True)  # every event is held against its id
+            source.words = Words(connection, trusting=True)  # every event is compared with its id
             if not connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'event'").fetchone():
                 raise DamagedError("it has no table of events", where=str(damaged))
             count = connection.execute("SELECT max(seq) FROM event").fetchone()[0] or 0
@@ -74,15 +74,15 @@ def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
 
 
 def _why(damaged: Path) -> str:
-    """What the file's own header says of a file that is cut short (sqlite.org/fileformat2.html §1.3)."""
+    """How much is missing of a file that is cut short, by its own header (sqlite.org/fileformat2.html §1.3)."""
     size = damaged.stat().st_size
     with damaged.open("rb") as file:
         header = file.read(100)
     if len(header) < 100:
         return f"it has {size} bytes"
     page = int.from_bytes(header[16:18], "big")
-    due = (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
-    return f"it has {size} of {due} bytes" if size < due else ""
+    expected = (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
+    return f"it has {size} of {expected} bytes" if size < expected else ""
 
 
 def _readable(source: Ledger, count: int) -> tuple[list[Event], list[int]]:
@@ -101,7 +101,7 @@ def _readable(source: Ledger, count: int) -> tuple[list[Event], list[int]]:
 
 
 def _documents(source: Ledger, events: list[Event]) -> dict[str, str]:
-    """The texts of inventories that can be read, each by itself, by their SHA-256."""
+    """The texts of inventories that can be read, by their SHA-256."""
     found: dict[str, str] = {}
     for digest in dict.fromkeys(event.document for event in events if event.document):
         with suppress(sqlite3.Error, KeeperError):

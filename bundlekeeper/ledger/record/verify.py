@@ -1,4 +1,4 @@
-"""The whole ledger held against itself: pages, every event against its id, every id against the chain.
+"""Verifies the whole ledger: its pages, every event by its id, every id by the chain.
 
 Rules: everything is read; what is wrong is reported by event; a head from an earlier receipt is looked for in the whole
 chain; nothing is repaired, but what can still be read can be saved into a new ledger.
@@ -22,7 +22,7 @@ from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, is_sealed
 from bundlekeeper.ledger.record import other_chains
 from bundlekeeper.ledger.record.check_tail import wrong_with
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
-from bundlekeeper.ledger.state.projection import STORED_COLUMNS, STATE_COLUMNS
+from bundlekeeper.ledger.state.projection import BOOT_FILE_COLUMNS, STATE_COLUMNS
 
 _MAX_WRONG = 100
 _PAGE = 1000
@@ -46,11 +46,11 @@ class ReadableLedger(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Verified:
-    """What verifying found. `wrong` says what is not what was written, each in one line, at most a hundred.
+class VerifiedChain:
+    """What verifying found. `wrong` has one line for each thing that is not what was written, at most a hundred.
 
-    `damaged` is True where a page, a seal or a kept text says so; else events were altered with their seals. `ways`
-    are ways out of what is wrong, by the line that says it, where there is a better one than to save what can be read.
+    `damaged` is True where a page, a seal or a kept text is wrong; else events were altered together with their seals.
+    `hints` are what to do, by the line in `wrong`, where there is something better than to save what can be read.
 
     `asked` is the head that was asked about, `at` the number of events after which the chain had it (None: never).
     """
@@ -60,7 +60,7 @@ class Verified:
     asked: str = ""
     at: int | None = None
     damaged: bool = False
-    ways: Mapping[str, str] = field(default_factory=dict)
+    hints: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def ok(self) -> bool:
@@ -68,10 +68,10 @@ class Verified:
         return not self.wrong and (not self.asked or self.at is not None)
 
 
-def verify(ledger: ReadableLedger, head: str = "") -> Verified:
-    """Read everything and hold it against the chain; `head` is a head printed earlier, as hexadecimal digits.
+def verify(ledger: ReadableLedger, head: str = "") -> VerifiedChain:
+    """Read everything and compare it with the chain; `head` is a head printed earlier, as hexadecimal digits.
 
-    Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is reported, not raised.
+    Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is returned, not raised.
     """
     try:
         asked = bytes.fromhex(head)
@@ -79,7 +79,7 @@ def verify(ledger: ReadableLedger, head: str = "") -> Verified:
         raise InputError("a head is 64 hexadecimal digits") from e
     if head and len(asked) != 32:
         raise InputError("a head is 64 hexadecimal digits")
-    damaged: dict[str, str] = {}  # what is wrong, and the way out of it
+    damaged: dict[str, str] = {}  # what is wrong, and what to do
     found = _Walked()
     checks: tuple[Callable[[], object], ...] = (
         lambda: DATABASE.check_pages(ledger.connection, ledger.where, whole=True),
@@ -95,17 +95,17 @@ def verify(ledger: ReadableLedger, head: str = "") -> Verified:
         except DamagedError as e:
             damaged.setdefault(e.message, "")
         except (TypeError, ValueError, ArithmeticError, LookupError, AttributeError, struct.error) as e:
-            damaged.setdefault(f"the ledger is damaged: {e}", "")  # what a cell holds that can hold no such thing
+            damaged.setdefault(f"the ledger is damaged: {e}", "")  # a cell with a value that it cannot have
     damaged.update(dict.fromkeys(found.marks, seals.REBUILD_HINT))
     wrong = tuple(dict.fromkeys([*found.wrong, *damaged]))[:_MAX_WRONG]
-    return Verified(found.head, wrong, head, found.at, bool(damaged) or found.broken, damaged)
+    return VerifiedChain(found.head, wrong, head, found.at, bool(damaged) or found.broken, damaged)
 
 
-#: Every table with rows under a seal but events and those about other ledgers: its sealed numbers, and the seal.
+#: Every table of sealed rows, except events and those about other ledgers: its sealed numbers, and the seal.
 _SEALED = {
     "image": "SELECT id, version, family, bundle, sha256, seal FROM image",
     "state": f"SELECT {STATE_COLUMNS} FROM state",  # noqa: S608  (our own names)
-    "boot_files": f"SELECT {STORED_COLUMNS} FROM boot_files",  # noqa: S608
+    "boot_files": f"SELECT {BOOT_FILE_COLUMNS} FROM boot_files",  # noqa: S608
 }
 
 
@@ -115,7 +115,7 @@ def broken(ledger: ReadableLedger, table: str) -> int:
 
 
 def _derived(ledger: ReadableLedger) -> Iterator[str]:
-    """What the rows that are derived from the events say wrongly."""
+    """What is wrong with the rows that are derived from the events."""
     for table in _SEALED:
         count = broken(ledger, table)
         if count:
@@ -123,7 +123,7 @@ def _derived(ledger: ReadableLedger) -> Iterator[str]:
 
 
 def _insist_on_others(ledger: ReadableLedger) -> None:
-    """Insist on the rows beside the events that nothing makes again. Raises DamagedError."""
+    """Insist on the other rows that cannot be made again from events. Raises DamagedError."""
     other_chains.insist_on_rows(ledger.connection)
     words = Words(ledger.connection)
     (last,) = ledger.connection.execute("SELECT max(id) FROM word").fetchone()
@@ -134,7 +134,7 @@ def _insist_on_others(ledger: ReadableLedger) -> None:
 
 
 def wrong_events(ledger: ReadableLedger) -> list[str]:
-    """What is wrong with the events themselves and their chain, at most a hundred lines; what is derived is not read.
+    """What is wrong with the events and their chain, at most a hundred lines; derived rows are not read.
 
     Raises DamagedError where the file cannot be read; LockedError, UnfinishedError.
     """
@@ -152,8 +152,8 @@ class _Walked:
 
     head: chain.Head = field(default_factory=lambda: chain.Head("", 0, ""))
     wrong: list[str] = field(default_factory=list)
-    marks: list[str] = field(default_factory=list)  # events whose mark that they count is not what was written
-    broken: bool = False  # some event has not the seal that was written with it
+    marks: list[str] = field(default_factory=list)  # events with a wrong mark whether they count
+    broken: bool = False  # some event does not have the seal that was written with it
     at: int | None = None
 
 
@@ -171,7 +171,7 @@ def _walk(ledger: ReadableLedger, asked: bytes, found: _Walked) -> None:
         if message and len(found.wrong) < _MAX_WRONG:
             found.wrong.append(message)
         elif not message and not whole and len(found.marks) < _MAX_WRONG:
-            found.marks.append(f"the mark of event {seq}, whether it counts, is not what was written")
+            found.marks.append(f"the mark whether event {seq} counts is not what was written")
         running = chain.link(running, event_id)
         if running == asked:
             found.at = seq

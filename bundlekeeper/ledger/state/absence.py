@@ -1,8 +1,9 @@
-"""Readings as what they say by silence: a part of a listed kind in a listed domain that is not listed is not there.
+"""What readings do not list: a component of a listed kind in a listed domain that is not listed is not there.
 
-Rules: only readings that stand count, and as of a state of knowledge only those known then; a reading says nothing
-about components that by its own moment are in other domains; whether a component is on a list follows from its observations that
-name the reading, so the order of learning decides nothing. A site's time zone is that of its last reading.
+Rules: only readings that are not undone count, and as of a state of knowledge only those known then; a reading says
+nothing about components that are in other domains at its moment; whether a component is on a list follows from its
+observations that name the reading, so the order of learning decides nothing. A site's time zone is that of its last
+reading.
 """
 
 from __future__ import annotations
@@ -28,14 +29,14 @@ _CELLS = itemgetter(*(PLACE_OF[name] for name in ("seq", "id", "at", "turn", "zo
 
 
 def reading_rows(connection: sqlite3.Connection) -> list[tuple[Any, ...]]:
-    """The rows of every reading's own event, void ones too, in the order of columns of `rows`, by the events' order.
+    """The row of every reading's own event, void ones too, in the order of rows.COLUMNS, sorted by the events' order.
 
     Raises DamagedError where one is not what was written, or is missing; sqlite3.Error.
     """
     select = f"SELECT {EVENT_COLUMNS} FROM event WHERE component IS NULL AND what = ? ORDER BY at, turn, id"  # noqa: S608
     rows = list(sealed(connection.execute(select, (_INVENTORY,))))
     if len({row[0] for row in rows}) != own_chain.read(connection).readings:
-        raise DATABASE.damaged("the events of inventories are not all there")
+        raise DATABASE.damaged("events of the kind inventory are missing")
     return rows
 
 
@@ -44,8 +45,8 @@ class _Listed(NamedTuple):
     word: int | None  # the reading's id as observations name it
 
 
-class SilentReadings:
-    """Every reading that stands, or stood by a state of knowledge."""
+class AbsenceReadings:
+    """Every reading that is not undone, now or as of a state of knowledge, asked about what it does not list."""
 
     def __init__(
         self, connection: sqlite3.Connection, words: Words, known: int | None = None, void: Collection[bytes] = ()
@@ -69,8 +70,8 @@ class SilentReadings:
             for domain in scope:
                 self._by_domain.setdefault(domain, []).append(listed)
 
-    def silent_on(self, facts: Sequence[Fact]) -> list[Fact]:
-        """What the readings say by not listing a component, of which `facts` are all events, in order."""
+    def absences_of(self, facts: Sequence[Fact]) -> list[Fact]:
+        """The absences of a component: readings that do not list it. `facts` are all its events, in order."""
         places = {(fact.site, fact.domain) for fact in facts}
         observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
         found: dict[bytes, Fact] = {}
@@ -78,7 +79,7 @@ class SilentReadings:
             for listed in self._by_domain.get((site or 0, domain or 0), ()):
                 if listed.word is None or listed.word not in observed:
                     fact = absence(listed.absence)
-                    if fact.key() > facts[0].key():  # a component that nobody has heard of is nowhere to be missed
+                    if fact.key() > facts[0].key():  # before its first event a component cannot be missing
                         found[fact.id] = fact
         return list(found.values())
 
@@ -107,14 +108,14 @@ def scope_of(extra: dict[str, list[list[str]]], words: Words) -> dict[Domain, fr
 
 
 def in_scope(connection: sqlite3.Connection, words: Words, event_id: bytes) -> set[int]:
-    """The components that stand, at the moment of a reading, where it says what is there."""
+    """The components that are, at the moment of a reading, where it lists all that is there."""
     select = f"SELECT {EVENT_COLUMNS} FROM event WHERE id = ?"  # noqa: S608  (our own names)
     (row,) = sealed(connection.execute(select, (event_id,)))
     at, more = row[PLACE_OF["at"]], json.loads(row[PLACE_OF["extra"]])
     found: set[int] = set()
     if more.get("listing") == "some":
         return found
-    # what still stands and what no longer does are asked apart, because the index begins with `until`
+    # states of now and of before are asked separately, because the index begins with `until`
     times = (("until = ? AND since <= ?", (OPEN, at)), ("until > ? AND until < ? AND since <= ?", (at, OPEN, at)))
     for (site, domain), kinds in scope_of(more, words).items():
         for time, limits in times:

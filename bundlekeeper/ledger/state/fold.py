@@ -1,12 +1,13 @@
-"""How a component stands, event after event: what is active, pending, spare and held, where, and by which event.
+"""The state of a component, event after event: what is active, pending, spare, and on its file system; where, and by
+which event.
 
 Rules: the answer follows from the set of events alone, in the order of (moment, order, rank, id), never from the order
-of learning; a bank that nothing speaks of is not known; the moment since when a version stands is that of the first
-event of an unbroken row that says so; a reading wins over the ledger, and the disagreement is kept; an image staged on
-a two-bank component overwrites what is known in its one bank that is not running, be it pending or spare, and a bank that is
-not known stays not known.
-Effects by method are common practice. Everything here is numbers: words,
-images and sequence numbers of events in one store.
+of learning; a bank that no event names is not known; a version is in a bank since the first event of an unbroken
+series that names it; a reading overrules what was recorded, and the difference is kept; an image staged on a two-bank
+component overwrites what is known of its one bank that does not run, pending or spare, and a bank that is not known
+stays not known.
+Effects by method are common practice. Everything here is numbers: words, images and sequence numbers of events in one
+store.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from bundlekeeper.ledger.event.events import RANK, EventKind
 from bundlekeeper.ledger.event.rows import BANK_CODE, METHOD_CODE, NOTHING, PLACE_OF, WHAT_CODE, WHATS
 from bundlekeeper.model.vocabulary import METHODS, SPARE
 
-#: version, family, bundle, sha256 as words; 0 where not said.
+#: version, family, bundle, sha256 as words; 0 where not stated.
 Image = tuple[int, int, int, int]
 #: What is in a bank and the event that put or found it there: None is not known, (None, event) known to be none.
 Bank = tuple[Image | None, int] | None
@@ -30,7 +31,7 @@ _SPARED = frozenset(METHOD_CODE[method] for method, facts in METHODS.items() if 
 _KEEPS = frozenset(METHOD_CODE[method] for method, facts in METHODS.items() if facts.over is None)
 _PENDING, _SPARE, _BOOT_FILES = (BANK_CODE[b] for b in ("pending", "spare", "boot_files"))
 _NO_KINDS: frozenset[int] = frozenset()
-OPEN = 2**63 - 1  # `until` of what still stands
+OPEN = 2**63 - 1  # `until` of the state now
 
 _GONE = WHAT_CODE[EventKind.GONE]
 _ABSENT = len(WHATS)  # not an event: a reading of the component's domain that does not list the component
@@ -38,7 +39,7 @@ _RANKS = (*(RANK[what] for what in WHATS), RANK[EventKind.GONE])
 
 
 class Absence(NamedTuple):
-    """A reading as what it says by silence: parts of these kinds (None: any) in these (site, domain) are not there."""
+    """What a reading does not list: other components of these kinds (None: any) are not in these (site, domain)."""
 
     seq: int
     id: bytes
@@ -93,21 +94,21 @@ def fact_of(row: tuple[Any, ...]) -> Fact:
 
 
 def absence(reading: Absence) -> Fact:
-    """What a reading says of a component that it does not list."""
-    told = (reading.seq, reading.id, _ABSENT, reading.at, reading.turn, 0, 0)
-    return Fact._make((*told, *(None,) * (len(Fact._fields) - len(told) - 1), reading))
+    """The fact that a reading does not list a component."""
+    cells = (reading.seq, reading.id, _ABSENT, reading.at, reading.turn, 0, 0)
+    return Fact._make((*cells, *(None,) * (len(Fact._fields) - len(cells) - 1), reading))
 
 
 @dataclass(frozen=True, slots=True)
 class Lookups:
-    """What folding asks about words: a kind's usual method, and the versions of a list of held images."""
+    """What folding asks about words: a kind's usual method, and the versions in a list of boot files."""
 
     method_of: Callable[[int | None], int]
     boot_files: Callable[[int], tuple[int, ...]]
 
 
 class Snapshot(NamedTuple):
-    """One component at one time, but for its held images. The order is that of the columns of `state`."""
+    """One component at one time, without its boot files. The order is that of the columns of `state`."""
 
     kind: int | None
     model: int | None
@@ -122,7 +123,7 @@ class Snapshot(NamedTuple):
     spare: Bank
     boot_file_count: int
     boot_files_known: int
-    said: Bank
+    recorded: Bank
     differs: int
 
 
@@ -140,19 +141,19 @@ class ComponentState:
     spare: Bank = None
     boot_files: dict[int, tuple[Image, int, int]] = field(default_factory=dict)
     boot_files_known: int = 0
-    said: Bank = None
+    recorded: Bank = None
     differs: int = 0
     seen: int | None = None
-    dropped: list[tuple[Image, int, int, int]] = field(default_factory=list)  # held once: image, event, since, until
+    removed_boot_files: list[tuple[Image, int, int, int]] = field(default_factory=list)  # image, event, since, until
 
     def snapshot(self) -> Snapshot:
         """What can be compared and stored."""
         return Snapshot(
             self.kind, self.model, self.parent, *self.place, self.present, self.active, self.pending, self.spare,
-            len(self.boot_files), self.boot_files_known, self.said, self.differs,
+            len(self.boot_files), self.boot_files_known, self.recorded, self.differs,
         )  # fmt: skip
 
-    def take(self, fact: Fact, lookups: Lookups) -> None:
+    def apply(self, fact: Fact, lookups: Lookups) -> None:
         """Let one more event happen. Raises nothing."""
         self.kind = fact.kind or self.kind
         self.model = fact.model or self.model
@@ -168,10 +169,10 @@ class ComponentState:
         image, method = self._known(fact.image()), self._method(fact, lookups)
         self.present = 1
         if method in _KEEPS or fact.bank == _BOOT_FILES:
-            self._hold(image, fact)
+            self._add_boot_file(image, fact)
         if fact.bank == _PENDING:
             self.pending = _put(self.pending, image, fact.seq)
-            if method in _SPARED:  # "The bank not running is *pending* or *spare*, never both"
+            if method in _SPARED:  # the bank that does not run is pending or spare, never both (common practice)
                 self.spare = _overwritten(self.spare, fact.seq)
         elif fact.bank == _SPARE:
             self.spare = _put(self.spare, image, fact.seq)
@@ -189,10 +190,10 @@ class ComponentState:
         elif not same or _version(self.pending) == image[0]:
             self.pending = _emptied(self.pending, fact.seq)
         if method in _KEEPS:
-            self._hold(image, fact)
+            self._add_boot_file(image, fact)
             if old is not None and old[0] is not None and not same:
-                self._hold(old[0], fact)
-        self.said = (image, fact.seq)
+                self._add_boot_file(old[0], fact)
+        self.recorded = (image, fact.seq)
         self.differs = 0
 
     def _removed(self, fact: Fact, lookups: Lookups) -> None:
@@ -201,19 +202,19 @@ class ComponentState:
         elif fact.bank == _SPARE and _goes(self.spare, fact.version):
             self.spare = _emptied(self.spare, fact.seq)
         if fact.version and (fact.bank == _BOOT_FILES or self._method(fact, lookups) in _KEEPS):
-            self._drop(fact.version, fact.at)
+            self._remove_boot_file(fact.version, fact.at)
 
     def _observed(self, fact: Fact, lookups: Lookups) -> None:
         self.present = 1
-        known: dict[int, Image] = {}  # as it was before this reading, of whatever was read
+        known: dict[int, Image] = {}  # images on the component before this reading, by version
         for image in self._images():
             known[image[0]] = _filled(known.get(image[0], image), image)
         if fact.seen_active is not None:
             self.active = _put(self.active, known.get(fact.seen_active, (fact.seen_active, 0, 0, 0)), fact.seq)
             if _version(self.pending) == fact.seen_active:
-                self.pending = None  # it runs, so it waits no longer; what is there now was not read
+                self.pending = None  # it runs, so it is not pending; what is in that bank now was not read
             self.seen = fact.seq
-            self.differs = int(self.said is not None and _version(self.said) != fact.seen_active)
+            self.differs = int(self.recorded is not None and _version(self.recorded) != fact.seen_active)
         if fact.seen_pending is not None:
             self.pending = _read(self.pending, fact.seen_pending, fact.seq, known)
         if fact.seen_spare is not None:
@@ -221,18 +222,18 @@ class ComponentState:
         if fact.seen_boot_files is not None:
             versions = lookups.boot_files(fact.seen_boot_files)
             for version in [v for v in self.boot_files if v not in versions]:
-                self._drop(version, fact.at)
+                self._remove_boot_file(version, fact.at)
             for version in versions:
-                self._hold(known.get(version, (version, 0, 0, 0)), fact)
+                self._add_boot_file(known.get(version, (version, 0, 0, 0)), fact)
             self.boot_files_known = 1
 
     def _gone(self, fact: Fact, lookups: Lookups) -> None:
-        """One domain's list says nothing about a component that has been seen in another domain since."""
+        """A list of one domain says nothing about a component that has been seen in another domain since."""
         if fact.site is None or self.place[:2] == (fact.site, fact.domain):
             self.present = 0
 
     def _absent(self, fact: Fact, lookups: Lookups) -> None:
-        """One domain's list says nothing about a component that is in another domain by then."""
+        """A list of one domain says nothing about a component that is in another domain at that time."""
         site, domain = self.place[:2]
         if fact.absent is not None and site is not None and domain is not None:
             kinds = fact.absent.scope.get((site, domain), _NO_KINDS)
@@ -240,17 +241,17 @@ class ComponentState:
                 self.present = 0
 
     def _nothing(self, fact: Fact, lookups: Lookups) -> None:
-        """A correction or an inventory says nothing of one component by itself."""
+        """An event of the kind undone or inventory states nothing of one component."""
 
     def _images(self) -> Iterator[Image]:
-        """Every image known to be on the component, the best placed first: of equal versions that one's bundle counts."""
+        """Every image known to be on the component; of equal versions, the bundle of the first one counts."""
         for bank in (self.active, self.pending, self.spare):
             if bank is not None and bank[0] is not None:
                 yield bank[0]
         yield from (image for image, _, _ in self.boot_files.values())
 
     def _known(self, image: Image) -> Image:
-        """The image with what is known of the same version on this component, where the event itself does not say it."""
+        """The image, completed with what is known of the same version on this component."""
         if image[3] and image[2]:
             return image
         for other in self._images():
@@ -258,18 +259,18 @@ class ComponentState:
                 image = _filled(image, other)
         return image
 
-    def _hold(self, image: Image, fact: Fact) -> None:
+    def _add_boot_file(self, image: Image, fact: Fact) -> None:
         there = self.boot_files.get(image[0])
         if there is None:
             self.boot_files[image[0]] = (image, fact.seq, fact.at)
         elif there[0] != (filled := _filled(image, there[0])):
-            self._drop(image[0], fact.at)
+            self._remove_boot_file(image[0], fact.at)
             self.boot_files[image[0]] = (filled, there[1], fact.at)
 
-    def _drop(self, version: int, at: int) -> None:
+    def _remove_boot_file(self, version: int, at: int) -> None:
         there = self.boot_files.pop(version, None)
         if there is not None and there[2] < at:
-            self.dropped.append((there[0], there[1], there[2], at))
+            self.removed_boot_files.append((there[0], there[1], there[2], at))
 
 
 _STEPS = (
@@ -288,7 +289,7 @@ def _moved(
     old: tuple[int | None, int | None, int | None, int | None],
     new: tuple[int | None, int | None, int | None, int | None],
 ) -> tuple[int | None, int | None, int | None, int | None]:
-    """The new place; a level that was not told stays known while every level above it is the same."""
+    """The new place; a level that is not stated stays as it was while every level above it is the same."""
     found: list[int | None] = []
     same = True
     for before, after in zip(old, new, strict=True):
@@ -305,8 +306,8 @@ def _version(bank: Bank) -> int | None:
 def _filled(image: Image, other: Image) -> Image:
     """The image with family, bundle and SHA-256 of `other`, each where it has none.
 
-    Where the two contradict each other nothing is taken: two bundles may hold one version, and the digest of the one
-    verifies nothing of the other.
+    Where the two contradict each other, nothing is copied: two bundles may have one version, and the digest of one
+    says nothing about the other.
     """
     if any(ours and theirs and ours != theirs for ours, theirs in zip(image[1:], other[1:], strict=True)):
         return image
@@ -314,7 +315,7 @@ def _filled(image: Image, other: Image) -> Image:
 
 
 def _put(bank: Bank, image: Image, seq: int) -> Bank:
-    """The bank with the image in it: where that version was there already, it is there since then."""
+    """The bank with the image in it: a version that was there already keeps its `since`."""
     if bank is not None and bank[0] is not None and bank[0][0] == image[0]:
         return (_filled(image, bank[0]), bank[1])
     return (image, seq)
@@ -325,12 +326,12 @@ def _emptied(bank: Bank, seq: int) -> Bank:
 
 
 def _overwritten(bank: Bank, seq: int) -> Bank:
-    """The bank after the other one of the two was written: none if it was known, else still not known."""
+    """The other one of two banks after one was written: empty if it was known, else still not known."""
     return None if bank is None else _emptied(bank, seq)
 
 
 def _goes(bank: Bank, version: int | None) -> bool:
-    """True when a removal empties the bank: nothing else is known to be there."""
+    """True when a removal empties the bank: no other version is known to be there."""
     there = _version(bank)
     return there is None or version is None or there == version
 
@@ -343,7 +344,7 @@ def _read(bank: Bank, version: int, seq: int, known: dict[int, Image]) -> Bank:
 
 @dataclass(slots=True)
 class Interval:
-    """How a component stood from `since` on; `seen` and `last`, the moment of its last event, belong to its end."""
+    """The state of a component from `since` on; `seen` and `last`, the moment of its last event, belong to its end."""
 
     since: int
     snapshot: Snapshot
@@ -355,7 +356,7 @@ def fold(state: ComponentState, first: Interval | None, facts: Iterable[Fact], l
     """Let the facts happen one after the other, in the order of `Fact.key`; return the intervals, `first` included."""
     found = [] if first is None else [first]
     for fact in facts:
-        state.take(fact, lookups)
+        state.apply(fact, lookups)
         snapshot = state.snapshot()
         if found and (found[-1].since == fact.at or found[-1].snapshot == snapshot):
             end = found[-1]

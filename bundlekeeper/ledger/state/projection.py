@@ -1,7 +1,7 @@
-"""What is derived from the events and kept beside them: how every component stood, from when to when.
+"""What is derived from the events and stored beside them: the states of every component, from when to when.
 
-Rules: it changes in the same transaction as the events; it can be thrown away and made again, and comes out equal; an
-event that is later than all that counted for its component is added to the end, anything else folds that component's
+Rules: it changes in the same transaction as the events; it can be deleted and made again, and comes out equal; an
+event that is later than all that counted for its component is added to the end; any other event folds that component's
 whole history again.
 """
 
@@ -15,7 +15,7 @@ from typing import Any
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.rows import METHOD_CODE, WHAT_CODE, Words, events_of, is_void
-from bundlekeeper.ledger.state.absence import SilentReadings
+from bundlekeeper.ledger.state.absence import AbsenceReadings
 from bundlekeeper.ledger.state.fold import (
     OPEN,
     Bank,
@@ -32,12 +32,12 @@ from bundlekeeper.model.vocabulary import KINDS
 
 STATE_COLUMNS = (
     "component, since, until, kind, model, parent, site, domain, chassis, slot, present, active, active_event, "
-    "pending, pending_event, spare, spare_event, boot_file_count, boot_files_known, said, said_event, differs, seen_event, last, "
-    "before, seal"
+    "pending, pending_event, spare, spare_event, boot_file_count, boot_files_known, recorded, recorded_event, differs, "
+    "seen_event, last, before, seal"
 )
 _PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 26)})"  # noqa: S608  (our own names)
-STORED_COLUMNS = "component, image, since, until, event, seal"
-_PUT_BOOT_FILES = f"INSERT INTO boot_files ({STORED_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
+BOOT_FILE_COLUMNS = "component, image, since, until, event, seal"
+_PUT_BOOT_FILES = f"INSERT INTO boot_files ({BOOT_FILE_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
 _IMAGE = "id, version, family, bundle, sha256, seal"
 _BATCH = 500  # components of one question
 _LAST = 23  # place of `last` in a row; all up to `before` is sealed
@@ -45,7 +45,7 @@ _OBSERVED = WHAT_CODE[EventKind.OBSERVED]
 
 
 class Images:
-    """The table of images, with what was asked kept in memory."""
+    """The table of images; what was read of it is kept in memory."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
@@ -63,7 +63,7 @@ class Images:
         return found
 
     def find(self, image: Image) -> int | None:
-        """The image's number, None where it is nowhere."""
+        """The image's number, None where it is not in the table."""
         found = self._numbers.get(image)
         if found is None:
             select = f"SELECT {_IMAGE} FROM image WHERE version = ? AND family = ? AND bundle = ? AND sha256 = ?"  # noqa: S608
@@ -85,7 +85,7 @@ class Images:
         return found
 
     def all(self) -> dict[int, Image]:
-        """Every image by its number. Raises DamagedError where the table and its index do not hold as many."""
+        """Every image by its number. Raises DamagedError where the table and its index do not have as many."""
         rows = self._connection.execute(f"SELECT {_IMAGE} FROM image NOT INDEXED").fetchall()  # noqa: S608
         indexed = self._connection.execute("SELECT count(*) FROM image WHERE version > 0").fetchone()[0]
         if len({row[0] for row in rows}) != indexed:
@@ -114,14 +114,14 @@ class Projection:
         self._words = words
         self._images = images
         self.lookups = lookups(words)
-        self._readings: SilentReadings | None = None
+        self._readings: AbsenceReadings | None = None
         self._states: list[tuple[Any, ...]] = []  # rows that were folded and not yet written
-        self._helds: list[tuple[int, ...]] = []
+        self._boot_file_rows: list[tuple[int, ...]] = []
 
-    def readings(self) -> SilentReadings:
-        """The readings that stand."""
+    def readings(self) -> AbsenceReadings:
+        """The readings that count."""
         if self._readings is None:
-            self._readings = SilentReadings(self._connection, self._words)
+            self._readings = AbsenceReadings(self._connection, self._words)
         return self._readings
 
     def forget_readings(self) -> None:
@@ -132,11 +132,11 @@ class Projection:
         """Let components' new events count; none of them may be void."""
         components = list(facts)
         for start in range(0, len(components), _BATCH):
-            part = components[start : start + _BATCH]
-            marks = ",".join("?" * len(part))  # +until: by component
+            batch = components[start : start + _BATCH]
+            marks = ",".join("?" * len(batch))  # +until: by component
             select = f"SELECT {STATE_COLUMNS} FROM state WHERE component IN ({marks}) AND +until = ?"  # noqa: S608
-            rows = {row[0]: row for row in map(whole_state, self._connection.execute(select, (*part, OPEN)))}
-            for component in part:
+            rows = {row[0]: row for row in map(whole_state, self._connection.execute(select, (*batch, OPEN)))}
+            for component in batch:
                 self._add(component, facts[component], rows.get(component))
             self._put()
 
@@ -178,7 +178,7 @@ class Projection:
             (fact_of(row) for row in events_of(self._connection, component) if not is_void(row)), key=Fact.key
         )
         if facts:
-            facts = sorted([*facts, *self.readings().silent_on(facts)], key=Fact.key)
+            facts = sorted([*facts, *self.readings().absences_of(facts)], key=Fact.key)
         state = ComponentState()
         intervals = fold(state, None, facts, self.lookups)
         self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
@@ -186,7 +186,7 @@ class Projection:
         self._write(component, intervals, state, None)
 
     def rebuild(self) -> None:
-        """Throw everything derived from single components away and make it again."""
+        """Delete everything that is derived from single components and make it again."""
         for table in ("state", "boot_files", "image"):
             self._connection.execute(f"DELETE FROM {table}")  # noqa: S608
         self._images.forget()
@@ -198,10 +198,10 @@ class Projection:
         state = ComponentState(
             kind=row[3], model=row[4], parent=row[5], place=row[6:10], present=row[10], active=self._bank(*row[11:13]),
             pending=self._bank(*row[13:15]), spare=self._bank(*row[15:17]), boot_files_known=row[18],
-            said=self._bank(*row[19:21]), differs=row[21], seen=row[22],
+            recorded=self._bank(*row[19:21]), differs=row[21], seen=row[22],
         )  # fmt: skip
         if row[17]:
-            for number, event, since in stored_of(self._connection, row, OPEN - 1):
+            for number, event, since in boot_files_of(self._connection, row, OPEN - 1):
                 image = self._images.image(number)
                 state.boot_files[image[0]] = (image, event, since)
         return state, Interval(row[1], state.snapshot(), row[22], row[23])
@@ -213,30 +213,34 @@ class Projection:
 
     def _write(self, component: int, intervals: Sequence[Interval], state: ComponentState, before: int | None) -> None:
         if not intervals:
-            return  # everything that was said of the component was wrong
+            return  # every event of the component is undone
         ends = [*(interval.since for interval in intervals[1:]), OPEN]
         for i, end in zip(intervals, ends, strict=True):
             row = (component, i.since, end, *self._cells(i.snapshot), i.seen, i.last, before)
             self._states.append((*row, seals.seal(row)))
             before = i.since
-        if state.boot_files or state.dropped:
+        if state.boot_files or state.removed_boot_files:
             number = self._images.number
-            here = [(component, number(image), since, OPEN, event) for image, event, since in state.boot_files.values()]
-            gone = [(component, number(image), since, until, event) for image, event, since, until in state.dropped]
-            self._helds += ((*row, seals.seal(row)) for row in here + gone)
+            rows = [(component, number(image), since, OPEN, event) for image, event, since in state.boot_files.values()]
+            rows += [
+                (component, number(image), since, until, event)
+                for image, event, since, until in state.removed_boot_files
+            ]
+            self._boot_file_rows += ((*row, seals.seal(row)) for row in rows)
 
     def _put(self) -> None:
         """Write what was folded."""
         self._connection.executemany(_PUT_STATE, self._states)
-        self._connection.executemany(_PUT_BOOT_FILES, self._helds)
+        self._connection.executemany(_PUT_BOOT_FILES, self._boot_file_rows)
         self._states.clear()
-        self._helds.clear()
+        self._boot_file_rows.clear()
 
     def _cells(self, found: Snapshot) -> tuple[int | None, ...]:
         cells = self._bank_cells
         return (
-            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare), found.boot_file_count, found.boot_files_known,
-            *cells(found.said), found.differs,
+            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare),
+            found.boot_file_count, found.boot_files_known,
+            *cells(found.recorded), found.differs,
         )  # fmt: skip
 
     def _bank_cells(self, bank: Bank) -> tuple[int | None, int | None]:
@@ -249,19 +253,19 @@ class Projection:
 def whole_state(row: tuple[Any, ...]) -> tuple[Any, ...]:
     """A row in the order of STATE_COLUMNS as it was written. Raises DamagedError where it is not."""
     if not seals.is_whole(row[:-1], row[-1]):
-        raise seals.derived("how a component stood is not what was written")
+        raise seals.derived("the state of a component is not what was written")
     return row
 
 
-def stored_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) -> list[tuple[int, int, int]]:
-    """Image, event and since when of what a component with this row of `state` held then; as many as the row says.
+def boot_files_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) -> list[tuple[int, int, int]]:
+    """Image, event and `since` of the boot files of a component with this row of `state`; as many as the row counts.
 
     Raises DamagedError where they are not what was written.
     """
-    select = f"SELECT {STORED_COLUMNS} FROM boot_files WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
+    select = f"SELECT {BOOT_FILE_COLUMNS} FROM boot_files WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
     rows = connection.execute(select, (state[0], cut, cut)).fetchall()
     if len({row[1:3] for row in rows}) != state[17] or not all(seals.is_whole(row[:-1], row[-1]) for row in rows):
-        raise seals.derived("what a component held is not what was written")
+        raise seals.derived("the boot files of a component are not what was written")
     return [(row[1], row[4], row[2]) for row in rows]
 
 

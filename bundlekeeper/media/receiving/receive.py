@@ -37,8 +37,8 @@ from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, read_index
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import admit_manifest
-from bundlekeeper.store.adding.add import AddResult, AddRow, rehearse, take
-from bundlekeeper.store.adding.admit_manifest import Whys
+from bundlekeeper.store.adding.add import AddResult, AddRow, add_bundles, rehearse
+from bundlekeeper.store.adding.admit_manifest import AllowReasons
 from bundlekeeper.store.adding.plan import shortage_of
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import BundleFacts
@@ -124,7 +124,7 @@ def receive(
             reason = allow_rollback
             if reason is None and _overtaken_by_notices(sets, index):
                 reason = f"receiving set {index.name} began before the withdrawals that were received since"
-            whys = Whys(allow_expired, reason)
+            whys = AllowReasons(allow_expired, reason)
             work.findings += _doubts(sets, index, begun, clock())
             loaded, signature = work.manifest(whys)  # where it is refused, nothing is recorded or joined
             if not dry_run:
@@ -228,7 +228,9 @@ class _Work:
         self.findings: list[Finding] = []
         self._withdrawn: tuple[Withdrawn, ...] = ()
 
-    def run(self, loaded: Loaded, signature: bytes | None, whys: Whys, wait_s: float, *, dry_run: bool) -> Reception:
+    def run(
+        self, loaded: Loaded, signature: bytes | None, whys: AllowReasons, wait_s: float, *, dry_run: bool
+    ) -> Reception:
         """Join what is split, add what is whole, record what arrived."""
         facts = self._facts(loaded)
         self._notices(loaded)
@@ -240,7 +242,7 @@ class _Work:
                 opened = self._database.verified()
                 result = rehearse(self._store, loaded, [source], self._clock(), whys, "none", signature, opened)
             else:
-                result = take(
+                result = add_bundles(
                     self._store,
                     loaded,
                     [source],
@@ -265,7 +267,7 @@ class _Work:
 
     # The manifest, which is checked first
 
-    def manifest(self, whys: Whys) -> tuple[Loaded, bytes | None]:
+    def manifest(self, whys: AllowReasons) -> tuple[Loaded, bytes | None]:
         """The set's manifest and its signature, both checked as `store add` will check them.
 
         Raises RefusedError, InputError when it can't be read.

@@ -58,7 +58,7 @@ def require_trusted(
             TrustMoment(_read_at(store, now, admitted), "the day on which it is read"),
         ),
         purpose=purpose,
-        accepted=settings.forms if settings is not None else FORMS,
+        allowed_forms=settings.forms if settings is not None else FORMS,
     )
     if found.by is not None:
         return found.by

@@ -1,7 +1,7 @@
-"""One cell of an inventory at a time: what each key may hold, and what is wrong where it holds something else.
+"""One cell of an inventory at a time: what each key may have, and what is wrong with other values.
 
 Rules: the same rules for TOML, JSON, CSV and spreadsheets; an empty cell is None (not known), `-` is the empty text
-(known to be none); a number where a version is due is refused, because a number has lost its final zeros; a converter
+(known to be none); a number where a version belongs is refused, because a number has lost its final zeros; a converter
 returns a value or raises `BadCellError`, never anything else.
 """
 
@@ -24,9 +24,9 @@ INVENTORY_CODES: dict[str, Code] = {
     "inventory-syntax": Code(Level.ERROR, "the file is not the TOML, JSON, CSV or spreadsheet that it should be"),
     "inventory-key": Code(Level.ERROR, "a key or column that an inventory does not have"),
     "inventory-missing": Code(Level.ERROR, "a value that must be there is not"),
-    "inventory-value": Code(Level.ERROR, "a value that its key cannot hold"),
-    "inventory-twice": Code(Level.ERROR, "the same thing is reported twice"),
-    "inventory-reference": Code(Level.ERROR, "a row speaks of a component that the inventory does not list"),
+    "inventory-value": Code(Level.ERROR, "a value that its key cannot have"),
+    "inventory-twice": Code(Level.ERROR, "the same thing is in the inventory twice"),
+    "inventory-reference": Code(Level.ERROR, "a row names a component that the inventory does not list"),
 }
 
 Converter = Callable[[object], object]
@@ -38,7 +38,7 @@ _CELL_HINT = "format the cell as text and write it again; the spreadsheet has ch
 
 
 class BadCellError(Exception):
-    """This value cannot stand here."""
+    """A value that its key cannot have."""
 
     def __init__(self, message: str, hint: str = "") -> None:
         super().__init__(message)
@@ -55,7 +55,7 @@ def text(value: object) -> str | None:
     return _text(value)
 
 
-@lru_cache(maxsize=8192)  # an inventory says the same few words a hundred thousand times
+@lru_cache(maxsize=8192)  # an inventory has the same few words a hundred thousand times
 def _text(value: str) -> str | None:
     found = value.strip()
     if not found:
@@ -84,7 +84,7 @@ def running(value: object) -> str | None:
     """The version that runs: there always is one, so it is known or not, never none. Raises BadCellError."""
     found = version(value)
     if found == NONE:
-        raise BadCellError("says that nothing runs", "leave it empty where it is not known")
+        raise BadCellError("is none, but some version always runs", "leave it empty where it is not known")
     return found
 
 
@@ -107,7 +107,7 @@ def _many(value: object, one: Callable[[object], str | None]) -> tuple[str, ...]
     whole = one(value)
     if whole is None:
         return None
-    return tuple(v for component in _SPLIT.split(whole) if (v := component.strip()))
+    return tuple(v for entry in _SPLIT.split(whole) if (v := entry.strip()))
 
 
 def flag(value: object) -> bool | None:
@@ -135,7 +135,7 @@ def count(value: object) -> int | None:
             raise BadCellError(f"is {found!r}, not a whole number of bytes", "write the digits only, in bytes")
         number = int(found)
     if not 0 <= number < 2**63:
-        raise BadCellError(f"is {number}, outside what a file system can have")
+        raise BadCellError(f"is {number}, more than a file system can have")
     return number
 
 
@@ -162,12 +162,12 @@ def kind(own_kinds: Collection[str]) -> Converter:
         if found in known or not found:
             return found or None
         hint = suggest(found, known) or f"the kinds are {_listed(known)}; [kind.NAME] in a manifest adds one"
-        raise BadCellError(f"is {found!r}, no kind that is known", hint)
+        raise BadCellError(f"is {found!r}, which is not a known kind", hint)
 
     return convert
 
 
-def wanted(own_kinds: Collection[str]) -> Converter:
+def policy_versions(own_kinds: Collection[str]) -> Converter:
     """Make the converter for a policy's versions: by family or kind, or one version for both server families."""
     keys = (*SERVER_FAMILIES, *KINDS, *own_kinds)
 
@@ -180,8 +180,8 @@ def wanted(own_kinds: Collection[str]) -> Converter:
                 return None if whole is None else {}
             if "=" not in whole:
                 return dict.fromkeys(SERVER_FAMILIES, version(whole))
-            components = [p.partition("=") for p in _SPLIT.split(whole) if p.strip()]
-            pairs = [(k.strip(), version(v)) for k, _, v in components]
+            entries = [entry.partition("=") for entry in _SPLIT.split(whole) if entry.strip()]
+            pairs = [(k.strip(), version(v)) for k, _, v in entries]
         for key, _ in pairs:
             if key not in keys:
                 raise BadCellError(f"names {key!r}, neither a server family nor a kind", suggest(key, keys))
@@ -238,13 +238,14 @@ def tables(own_kinds: Collection[str]) -> dict[str, dict[str, Converter]]:
         "component": {**{key: _converter(COMPONENT_KEYS[key], kinds) for key in _SHEET}, "note": note},
         "partition": {"component": text, "name": text, "size_bytes": count, "free_bytes": count, "note": note},
         "policy": {
-            "name": text, "versions": wanted(own_kinds), "applies": choice(APPLIES), "scope": scope, "note": note,
+            "name": text, "versions": policy_versions(own_kinds), "applies": choice(APPLIES), "scope": scope,
+            "note": note,
         },
         "separate_windows": {"domains": texts, "note": note},
     }  # fmt: skip
 
 
-#: What each table cannot do without. An empty one of these is an error, everything else may be unknown.
+#: What each table must have. An empty one of these is an error, everything else may be unknown.
 REQUIRED = {
     "component": tuple(key for key in _SHEET if key in NEEDED),
     "partition": ("component", "name"),
@@ -255,7 +256,7 @@ REQUIRED = {
 
 def suggest(word: str, known: Collection[str]) -> str:
     """`did you mean "…"?` where one known word is near, else nothing."""
-    import difflib  # only where something is wrong already
+    import difflib  # only where a word is wrong
 
     near = difflib.get_close_matches(word.casefold().strip().replace("_", "-"), list(known), 1, 0.6)
     near = near or difflib.get_close_matches(word.casefold().strip(), list(known), 1, 0.6)

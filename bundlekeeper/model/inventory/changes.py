@@ -1,9 +1,9 @@
 """What changed between two readings of the same sites: added, gone, replaced, moved, other versions, other facts.
 
 Rules: a component is followed by its identity, never by its place; a new identity where an old one was is `replaced`,
-a known one elsewhere is `moved`; a component counts as gone only where the newer reading speaks of its kind in its domain at
-all (or is said to be complete), because a list of BIOS versions says nothing about disks; not known now is not a change
-of version, it is `unread`.
+a known one elsewhere is `moved`; a component counts as gone only where the newer reading lists its kind in its domain
+at all (or is complete), because a list of BIOS versions says nothing about disks; a version that is not known now is
+no change of version, it is `unread`.
 """
 
 from __future__ import annotations
@@ -51,13 +51,14 @@ class Changed:
             return f"{name} replaces {self.before.key} at {component.place.path()}"
         if self.what is InventoryChange.MOVED:
             return f"{name} moved from {self.before.place.path()} to {component.place.path()}"
-        if self.what is InventoryChange.UNREAD:  # what was known of it stays known, as of when it was
-            told = (f"{key} was not read, {_word(getattr(self.before, key))} is what is known" for key in self.keys)
-            return f"{name} at {component.place.path()}: {'; '.join(told)}"
-        told = (
-            f"{key} was {_word(getattr(self.before, key))}, is {_word(getattr(component, key))}" for key in self.keys
-        )
-        return f"{name} at {component.place.path()}: {'; '.join(told)}"
+        if self.what is InventoryChange.UNREAD:  # what was known of it stays known, with its own date
+            words = (f"{key} was not read, last known is {_word(getattr(self.before, key))}" for key in self.keys)
+        else:
+            words = (
+                f"{key} was {_word(getattr(self.before, key))}, is {_word(getattr(component, key))}"
+                for key in self.keys
+            )
+        return f"{name} at {component.place.path()}: {'; '.join(words)}"
 
 
 def _compared(how: Compared) -> tuple[str, ...]:
@@ -70,8 +71,8 @@ _VERSIONS, _FACTS = _compared(Compared.VERSION), _compared(Compared.FACT)
 def compare(before: Iterable[Component], after: Sequence[Component], *, complete: bool = False) -> list[Changed]:
     """Every change from `before` to `after`, sorted by what and by place. Raises nothing.
 
-    With `complete` the newer reading is said to list everything in the domains that it names. Facts that only one side
-    knows are no change, except that a version which is no longer read is reported.
+    With `complete`, the newer reading lists everything in the domains that it names. A fact that only one side knows
+    is no change, except that a version which is no longer read is reported.
     """
     new = {component.key: component for component in after}
     scope = {_scope(component, complete) for component in after}
@@ -94,7 +95,7 @@ def compare(before: Iterable[Component], after: Sequence[Component], *, complete
 
 
 def unlisted(before: Iterable[Component], after: Sequence[Component]) -> dict[tuple[str, str, str], int]:
-    """(site, domain, kind) -> how many components stay as they were, as `after` says nothing of their kind."""
+    """(site, domain, kind) -> how many components stay as they were, because `after` lists none of their kind."""
     kinds = {_scope(component, complete=False) for component in after}
     domains = {_scope(component, complete=True) for component in after}
     counts: dict[tuple[str, str, str], int] = {}
@@ -110,7 +111,7 @@ def _scope(component: Component, complete: bool) -> tuple[str, str, str]:
 
 
 def _replaced(gone: Sequence[Component], added: Sequence[Component]) -> Iterable[Changed]:
-    """Pair what went with what came to the same place; where several could be meant, nothing is guessed."""
+    """Pair a component that is gone with one that came to its place; where several fit, nothing is guessed."""
     for position in (_slot, _half):
         left: dict[tuple[str, ...], list[Component]] = {}
         came: dict[tuple[str, ...], list[Component]] = {}
@@ -155,7 +156,7 @@ def _differences(old: Component, new: Component) -> Iterable[Changed]:
 
 
 def _differing(old: Component, new: Component, keys: Iterable[str]) -> tuple[str, ...]:
-    """The keys that both know and that differ; the order of a list, such as that of held images, says nothing."""
+    """The keys that both know and that differ; the order of a list, such as that of boot files, does not count."""
     found = []
     for key in keys:
         a, b = getattr(old, key), getattr(new, key)

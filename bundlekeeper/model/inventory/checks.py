@@ -1,8 +1,8 @@
-"""What the rows of an inventory must not say together.
+"""Checks of an inventory's rows with each other.
 
 Rules: no component twice, none without an identity, no two of a kind in one slot, no pair of three, no partition of a
-component that is not listed, no more bytes free than there are. What rows merely leave open is no problem here: it
-stays unknown, and the checks that need it say so.
+component that is not listed, no more bytes free than there are. What rows leave open is no problem here: it stays
+unknown, and the checks that need it report that.
 """
 
 from __future__ import annotations
@@ -18,19 +18,19 @@ Place = tuple[Document, Path] | None
 
 @dataclass(frozen=True, slots=True)
 class InventoryRow:
-    """One row that could be read (`made`: a Component, Partition, Policy or Apart), and where it stands."""
+    """One row that could be read (`made`: a Component, Partition, Policy or SeparateWindows), and its place."""
 
     place: tuple[Document, Path]
     made: Any
 
 
 class InventoryReport(Protocol):
-    """Takes one problem; `other` is a second place that `message` ends with."""
+    """Reports one problem; `other` is a second place, which is added at the end of `message`."""
 
     def __call__(
         self, code: str, place: Place, subject: str, message: str, hint: str = "", other: Place = None
     ) -> None:
-        """Note it."""
+        """Report it."""
 
 
 def together(
@@ -40,11 +40,11 @@ def together(
     *,
     kept: bool = False,
 ) -> None:
-    """Report everything that the rows of all tables must not say together.
+    """Report every problem that the rows of all tables have with each other.
 
-    `unread` are the identities that rows of components which could not be read may have, "" where it may be any: no
-    other row is blamed for speaking of one of those. An inventory that is `kept` may have two of a kind in one slot,
-    which was accepted once.
+    `unread` are the identities that may be those of rows that could not be read, "" where it may be any: it is no
+    problem when another row names one of those. An inventory that is `kept` was read without problems when it was
+    loaded: it may have two of a kind in one slot.
     """
     keys = _identities(rows["component"], report)
     if not kept:
@@ -54,10 +54,10 @@ def together(
     _policies(rows["policy"], report)
     for row in rows["separate_windows"]:
         if len(set(row.made.domains)) < 2:
-            _say(report, "inventory-value", row, "domains", "apart names fewer than two domains")
+            _report(report, "inventory-value", row, "domains", "separate_windows names fewer than two domains")
 
 
-def _say(
+def _report(
     report: InventoryReport,
     code: str,
     row: InventoryRow,
@@ -77,14 +77,15 @@ def _identities(rows: Iterable[InventoryRow], report: InventoryReport) -> set[st
         component = row.made
         key = component.key
         if not component.serial and not component.parent:
-            message = f"the {component.kind} at {component.place.path()} has neither a serial nor a parent, so nothing tells it apart"
-            _say(report, "inventory-missing", row, "serial", message, "give its serial, or its server's as parent")
+            where = component.place.path()
+            message = f"the {component.kind} at {where} has neither a serial nor a parent, so it has no identity"
+            _report(report, "inventory-missing", row, "serial", message, "give its serial, or its server's as parent")
         elif key in first:
-            message = f"{key} stands here as {component.kind}, and as {first[key].made.kind} at"
-            hint = "a serial is one component's; a server's own serial belongs in parent"
+            message = f"{key} is the {component.kind} here and the {first[key].made.kind} at"
+            hint = "a serial belongs to one component; a server's own serial belongs in parent"
             if not component.serial:
-                hint = 'tell them apart by serial, or by position: slot = "3/1", "3/2"'
-            _say(report, "inventory-twice", row, "serial" if component.serial else "slot", message, hint, first[key])
+                hint = 'give each its serial, or its position: slot = "3/1", "3/2"'
+            _report(report, "inventory-twice", row, "serial" if component.serial else "slot", message, hint, first[key])
         else:
             first[key] = row
     return set(first)
@@ -99,10 +100,11 @@ def _slots(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
         place = (component.site, component.domain, component.chassis, component.slot, component.kind)
         there = first.setdefault(place, row)
         if there is not row and there.made.key != component.key:  # one component twice is reported elsewhere
-            message = f"slot {component.slot} of chassis {component.chassis} holds {there.made.key} and {component.key}, both {component.kind};"
+            both = f"{there.made.key} and {component.key}, both {component.kind}"
+            message = f"slot {component.slot} of chassis {component.chassis} has {both};"
             base = component.slot.partition("/")[0]
-            hint = f'one of them is elsewhere or gone; or tell their positions: slot = "{base}/1", "{base}/2"'
-            _say(report, "inventory-twice", row, "slot", f"{message} the other stands at", hint, there)
+            hint = f'delete the one that is gone, or give their positions: slot = "{base}/1", "{base}/2"'
+            _report(report, "inventory-twice", row, "slot", f"{message} the other one is at", hint, there)
 
 
 def _pairs(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
@@ -115,7 +117,7 @@ def _pairs(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
         halves[name] = halves.get(name, 0) + 1
         if halves[name] == 3:
             message = f"pair {component.pair} of {component.domain} has more than two of the kind {component.kind}"
-            _say(report, "inventory-twice", row, "pair", message, "each pair has a name of its own in its domain")
+            _report(report, "inventory-twice", row, "pair", message, "give each pair of a domain its own name")
 
 
 def _partitions(rows: Iterable[InventoryRow], keys: set[str], unread: Collection[str], report: InventoryReport) -> None:
@@ -126,22 +128,22 @@ def _partitions(rows: Iterable[InventoryRow], keys: set[str], unread: Collection
         if made.component not in keys and not may_be_unread:
             from bundlekeeper.model.inventory.cells import suggest
 
-            message = f"partition {made.name} is of {made.component!r}, and no such component is listed"
-            _say(report, "inventory-reference", row, "component", message, suggest(made.component, keys))
+            message = f"partition {made.name} belongs to {made.component!r}, but no such component is listed"
+            _report(report, "inventory-reference", row, "component", message, suggest(made.component, keys))
         if (made.component, made.name) in seen:
-            message = f"partition {made.name} of {made.component} stands twice"
-            _say(report, "inventory-twice", row, "name", message)
+            message = f"partition {made.name} of {made.component} is listed twice"
+            _report(report, "inventory-twice", row, "name", message)
         seen.add((made.component, made.name))
         if made.free_bytes is not None and made.size_bytes is not None and made.free_bytes > made.size_bytes:
-            message = f"partition {made.name} has more bytes free ({made.free_bytes}) than it has ({made.size_bytes})"
-            _say(report, "inventory-value", row, "free_bytes", message)
+            message = f"partition {made.name} has more free bytes ({made.free_bytes}) than bytes ({made.size_bytes})"
+            _report(report, "inventory-value", row, "free_bytes", message)
 
 
 def _policies(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
     seen: set[tuple[str, str | None]] = set()
     for row in rows:
-        # one name may be two policies where each has its own domains; without domains it is one and the same
+        # two policies may have one name where each has its own domains; without domains it is the same policy
         names = {(row.made.name, domain) for domain in row.made.scope or (None,)}
         if names & seen:
-            _say(report, "inventory-twice", row, "name", f"policy {row.made.name} stands twice")
+            _report(report, "inventory-twice", row, "name", f"policy {row.made.name} is listed twice")
         seen |= names

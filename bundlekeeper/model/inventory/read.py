@@ -1,7 +1,7 @@
 """From inventory files to one inventory, or to every problem that they have.
 
 Rules: all problems at once, each with its file and place; nothing half-read comes out; several files (a table of
-components, one of partitions, …) make one inventory; what two rows say of the same thing is a problem, never a choice.
+components, one of partitions, …) make one inventory; two rows about the same thing are a problem, never a choice.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from bundlekeeper.model.inventory.checks import InventoryRow, Place, together
 from bundlekeeper.model.inventory.tables import Document, InventorySource, Path, UnreadRow, form_of, parse
 from bundlekeeper.model.inventory.types import (
     FORMAT,
-    SeparateWindows,
     Component,
     Inventory,
     Partition,
     Policy,
+    SeparateWindows,
     identity,
 )
 
@@ -49,11 +49,11 @@ def read_inventory(
 ) -> Inventory:
     """Read one inventory from one or several files.
 
-    `read_at` and `zone` count where no file says them, and contradict none that does; `own_kinds` are those of a
-    manifest's [kind.X]; with `clock`, the time now, aware, an inventory that was taken more than a day after it is a
-    problem. `kept` says that it was accepted once, so that rules about slots and times made since are not held against
-    it. Raises InputError whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the
-    number of all in `message`.
+    `read_at` and `zone` count where no file states them, and must not contradict one that does; `own_kinds` are those
+    of a manifest's [kind.X]; with `clock`, the time now, aware, an inventory of more than a day after it is a problem.
+    `kept` is for an inventory that was loaded once: the rules about slots and times do not apply to it. Raises
+    InputError whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all
+    in `message`.
     """
     reading = _Reading(own_kinds, clock, kept)
     for source in sources:
@@ -70,7 +70,7 @@ def read_inventory(
 
 
 _HEADER = ("inventory", "read_at", "zone", "note")
-_MEANING = {"read_at": "when the inventory was taken", "zone": "in which time zone its days are"}
+_MEANING = {"read_at": "when the inventory was read", "zone": "in which time zone its days are"}
 
 
 class _Reading:
@@ -85,17 +85,17 @@ class _Reading:
         self.rows: dict[str, list[InventoryRow]] = {table: [] for table in self.keys}
         self.noted: list[tuple[Finding, Place, Place]] = []
         self.count = 0
-        self.unparsed = False  # whether a file, and with it what its header may say, could not be read at all
-        self.unread: set[str] = set()  # what stands in rows of components that could not be read; "" may be anything
+        self.unparsed = False  # whether a file, and so its header, could not be read at all
+        self.unread: set[str] = set()  # identities in rows that could not be read; "" may be any
 
     def problem(self, code: str, place: Place, subject: str, message: str, hint: str = "", other: Place = None) -> None:
-        """Note one problem; `other` is a second place that `message` ends with."""
+        """Note one problem; `other` is a second place, which is added at the end of `message`."""
         self.count += 1
         if self.count <= _MAX_PROBLEMS:
             self.noted.append((Finding(code, Level.ERROR, subject, message, hint), place, other))
 
     def problems(self) -> list[Finding]:
-        """Every problem noted, with its place. Places are looked up here, once for each file, because they are dear."""
+        """Every problem noted, with its place. Places are looked up once for each file, because that is slow."""
         asked: dict[int, tuple[Document, dict[Path, tuple[str, str]]]] = {}
         for _, *places in self.noted:
             for document, path in filter(None, places):
@@ -132,9 +132,9 @@ class _Reading:
                 self.problem("inventory-value", (source, (table,)), table, message, hint)
                 continue
             required = fields.REQUIRED[table]
-            due = [key for key in required if key in source.columns] if source.columns else required
+            required = tuple(key for key in required if key in source.columns) if source.columns else required
             for index, cells in enumerate(content):
-                self._row((source, (table, index)), table, cells, due)
+                self._row((source, (table, index)), table, cells, required)
 
     def _unread(self, name: str, row: UnreadRow) -> None:
         self.count += 1
@@ -144,27 +144,27 @@ class _Reading:
             self.noted.append((found, None, None))
 
     def _columns(self, document: Document, table: str) -> None:
-        """A column that no table has, and one that a table must have, is one problem, not one for each row."""
+        """A column that is unknown, and one that is missing, is one problem, not one for each row."""
         if not document.columns:
             return
         keys = self.keys[table]
         for column in document.columns:
             if column not in keys:
-                self._stranger((document, (table, -1, column)), table, column)
+                self._unknown_key((document, (table, -1, column)), table, column)
         for key in fields.REQUIRED[table]:
             if key not in document.columns:
                 message = f"no column is called {key}"
                 self.problem("inventory-missing", (document, (table, -1, key)), key, message, "add it to the first row")
 
-    def _stranger(self, place: tuple[Document, Path], table: str, key: str) -> None:
+    def _unknown_key(self, place: tuple[Document, Path], table: str, key: str) -> None:
         hint = fields.suggest(key, self.keys[table]) or f"the keys are {', '.join(self.keys[table])}"
         self.problem("inventory-key", place, key, f"{table} has no key {key!r}", hint)
 
-    def _row(self, place: tuple[Document, Path], table: str, cells: object, due: Sequence[str]) -> None:
-        """Read one row; `due` are the keys that it must have, but for those of which the whole column is missing."""
+    def _row(self, place: tuple[Document, Path], table: str, cells: object, required: Sequence[str]) -> None:
+        """Read one row; `required` are the keys that it must have, without those whose whole column is missing."""
         document, path = place
         if not isinstance(cells, Mapping):
-            self.problem("inventory-value", place, table, "is not a table")
+            self.problem("inventory-value", place, table, f"an entry of {table} is not a table")
             return
         keys, before, wrong = self.keys[table], self.count, set()
         values: dict[str, Any] = {}
@@ -172,7 +172,7 @@ class _Reading:
             convert = keys.get(key)
             if convert is None:
                 if document.columns is None:
-                    self._stranger((document, (*path, key)), table, key)
+                    self._unknown_key((document, (*path, key)), table, key)
                 continue
             try:
                 value = convert(cell)
@@ -184,35 +184,34 @@ class _Reading:
                 values[key] = value
         if table != "separate_windows":
             values.pop("note", None)
-        for key in due:
+        for key in required:
             if key not in wrong and not values.get(key) and (key != "domain" or key not in values):
                 hint = 'write "-" for a component that belongs to no domain' if key == "domain" else ""
                 self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
-        if before == self.count and len(due) == len(fields.REQUIRED[table]):
+        if before == self.count and len(required) == len(fields.REQUIRED[table]):
             self.rows[table].append(InventoryRow(place, _MAKE[table](**values)))
         elif table == "component":
-            told = ("kind", "slot", "parent", "serial")
-            component = Component(
-                **{"kind": "", "site": "", "domain": "", **{k: values[k] for k in told if k in values}}
-            )
+            known: dict[str, Any] = {"kind": "", "site": "", "domain": ""}
+            known |= {key: values[key] for key in ("kind", "slot", "parent", "serial") if key in values}
+            component = Component(**known)
             self.unread.add(identity(component) if component.serial or (component.parent and component.kind) else "")
 
     def finish(self, read_at: date | datetime | None, zone: str | None) -> Inventory | None:
-        """Check what the rows say together. None where there was any problem."""
+        """Check the rows with each other. None where there was any problem."""
         headers = [header for document in self.documents if (header := self._header(document))]
-        zone_told = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
-        added_told = self._agreed("read_at", [(h[0], h[1]) for h in headers], read_at)
-        if isinstance(added_told, date) and isinstance(zone_told, str) and not self.kept:
-            self._moment(added_told, zone_told)
+        found_zone = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
+        found_read_at = self._agreed("read_at", [(h[0], h[1]) for h in headers], read_at)
+        if isinstance(found_read_at, date) and isinstance(found_zone, str) and not self.kept:
+            self._moment(found_read_at, found_zone)
         if not self.rows["component"] and not self.count:
             self.problem("inventory-missing", None, "component", "no component is listed")
         together(self.rows, self.problem, self.unread, kept=self.kept)
-        if self.count or not isinstance(added_told, date) or not isinstance(zone_told, str):
+        if self.count or not isinstance(found_read_at, date) or not isinstance(found_zone, str):
             return None
         made = {table: tuple(row.made for row in rows) for table, rows in self.rows.items()}
         return Inventory(
-            added_told,
-            zone_told,
+            found_read_at,
+            found_zone,
             made["component"],
             made["partition"],
             made["policy"],
@@ -221,42 +220,44 @@ class _Reading:
         )
 
     def _header(self, document: Document) -> tuple[Document, date | datetime | None, str | None] | None:
-        """The document's own header, its format checked. None where there is none."""
+        """The document's own header, with its format checked."""
         header = document.header
         for key in header:
             if key not in _HEADER:
                 hint = fields.suggest(key, [*_HEADER, *self.keys])
                 self.problem("inventory-key", (document, (key,)), key, f"an inventory has no {key!r}", hint)
         if "inventory" not in header and document.columns is None:
-            message, hint = "the file does not say that it is an inventory", f"write inventory = {FORMAT} on top"
+            message, hint = "the file does not state that it is an inventory", f"write inventory = {FORMAT} at the top"
             self.problem("inventory-missing", (document, ()), "inventory", message, hint)
         elif str(header.get("inventory", FORMAT)) != str(FORMAT):
             message = f"inventory has format {header['inventory']!r}; this program reads format {FORMAT}"
             self.problem("inventory-value", (document, ("inventory",)), "inventory", message)
-        told: dict[str, Any] = {}
+        stated: dict[str, Any] = {}
         for key, convert in (("read_at", fields.when), ("zone", fields.text)):
             try:
-                told[key] = convert(header.get(key)) or None
+                stated[key] = convert(header.get(key)) or None
             except fields.BadCellError as e:
                 self.problem("inventory-value", (document, (key,)), key, f"{key} {e.message}", e.hint)
-        return document, told.get("read_at"), told.get("zone")
+        return document, stated.get("read_at"), stated.get("zone")
 
-    def _agreed(self, key: str, told: list[tuple[Document, Any]], given: object) -> object:
-        """The one value that every file with a header agrees on, else the one given beside them."""
-        values = [(document, value) for document, value in told if value is not None]
+    def _agreed(self, key: str, stated: list[tuple[Document, Any]], given: object) -> object:
+        """The value that all files which state it agree on, else the one given by an option."""
+        values = [(document, value) for document, value in stated if value is not None]
         for document, value in values:
             if value != values[0][1]:
                 message = f"{key} is {value} here and {values[0][1]} in {values[0][0].name}"
                 self.problem("inventory-twice", (document, (key,)), key, message, "load them one after the other")
         if values and given is not None and given != values[0][1]:
             document, value = values[0]
-            message = f"{key} is {value} here and {given} beside the files"
-            self.problem("inventory-twice", (document, (key,)), key, message, f"leave --{key} out, or fix the file")
+            option = f"--{key.replace('_', '-')}"
+            message = f"{key} is {value} here and {given} by {option}"
+            self.problem("inventory-twice", (document, (key,)), key, message, f"omit {option}, or fix the file")
         if not values and given is None and not self.unparsed:
             wrong = any(p.subject == key for p, _, _ in self.noted)
             if not wrong:
                 place = (self.documents[0], (key,)) if self.documents else None
-                self.problem("inventory-missing", place, key, f"nothing says {_MEANING[key]}", f"write {key} = …")
+                hint = f"write {key} = … into the file, or give --{key.replace('_', '-')}"
+                self.problem("inventory-missing", place, key, f"nothing states {_MEANING[key]}", hint)
         return values[0][1] if values else given
 
     def _moment(self, read_at: date | datetime, zone: str) -> None:
@@ -268,5 +269,5 @@ class _Reading:
             if self.clock is not None:
                 moments.not_ahead(found, self.clock)
         except InputError as e:
-            told = next((document for document in self.documents if key in document.header), None)
-            self.problem("inventory-value", (told, (key,)) if told else None, key, e.message, e.hint)
+            stating = next((document for document in self.documents if key in document.header), None)
+            self.problem("inventory-value", (stating, (key,)) if stating else None, key, e.message, e.hint)

@@ -1,9 +1,9 @@
 """What components exist and run: the inventory's words as types, each key of a component declared once.
 
-Rules: None is "not known" and never stands for zero, no or good; the empty text is "known to be none" (a file writes it
+Rules: None is "not known" and never means zero, no or good; the empty text is "known to be none" (a file writes it
 `-`); a component *is* its hardware serial, else its parent's serial with kind and position, and its place is only an
-attribute; versions are kept as read; readers, writers, comparisons and the ledger treat a key as its declaration says,
-and none of them lists the keys. Plain dataclasses, no heavy library: asking *where* imports this module.
+attribute; versions are kept as read; readers, writers, comparisons and the ledger treat a key as it is declared, and
+none of them lists the keys. Plain dataclasses, no heavy library: asking *where* imports this module.
 The format is in the README.
 """
 
@@ -24,7 +24,7 @@ EVERYWHERE = "*"  # in a policy's scope: every domain
 
 
 class Compared(StrEnum):
-    """What it means where two readings of one component differ in a key."""
+    """What it means when two readings of one component differ in a key."""
 
     PLACE = "place"  # the component was moved
     VERSION = "version"  # another image is in that bank
@@ -36,8 +36,8 @@ class Compared(StrEnum):
 class ComponentKey:
     """How everything treats one key of a component.
 
-    `cell` names the form of its cells (`inventory.cells`), `words` is the closed list of what they can hold, if there
-    is one. Where `recorded`, the ledger's events say it and what they say last holds; else the newest reading does.
+    `cell` names the form of its cells (`inventory.cells`), `words` is the closed list of their values, if there is one.
+    Where `recorded`, the value is that of the ledger's last event; else that of the newest reading.
     """
 
     cell: str
@@ -63,7 +63,7 @@ def _fact(cell: str, *, recorded: bool = False, words: tuple[str, ...] = ()) -> 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a component is or was. None is not known, the empty text is known to be none."""
+    """The place of a component. None is not known, the empty text is known to be none."""
 
     site: str
     domain: str | None = None
@@ -78,10 +78,11 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """One component that carries firmware, as an inventory tells it.
+    """One component that has firmware, as in an inventory.
 
-    `slot` is the slot in the chassis; a part of a server may add its position in the server after a slash (`3/1`).
-    `boot_files` lists every image file on the component's file system (method `boot-file`), the running one too where it is there.
+    `slot` is the slot in the chassis; a component of a server may add its position in the server after a slash (`3/1`).
+    `boot_files` lists every image file on the component's file system (method `boot-file`), with the running one where
+    it is there.
     """
 
     kind: str = field(metadata=_fact("kind", recorded=True))
@@ -117,23 +118,23 @@ class Component:
 
 def _declared(key: Field[Any]) -> ComponentKey:
     if not isinstance(found := key.metadata.get(_DECLARED), ComponentKey):
-        raise TypeError(f"Component.{key.name} says nothing of how it is read, compared and recorded")
+        raise TypeError(f"Component.{key.name} does not declare how it is read, compared and recorded")
     return found
 
 
 #: Every key of a component and how it is treated, in the order in which documents write them.
 COMPONENT_KEYS: dict[str, ComponentKey] = {key.name: _declared(key) for key in fields(Component)}
 PLACES = tuple(name for name, key in COMPONENT_KEYS.items() if key.compared is Compared.PLACE)
-#: What a row cannot do without; everything else may be not known.
+#: What a row must have; everything else may be not known.
 NEEDED = tuple(key.name for key in fields(Component) if key.default is MISSING)
 
 
 def identity(component: Component) -> str:
     """The component's identity: its serial, else `parent:kind` or `parent:kind:position`, else `@place:kind`.
 
-    The last form ends with the place, so history cannot follow such a component; readers of files refuse it. The position is
-    what follows the slash of the slot, because the slot itself belongs to the server or service that the component sits in;
-    of the kinds of which `whole_slot` holds it is the slot. That a kind becomes known changes no identity.
+    The last form depends on the place, so history cannot follow such a component; readers of files refuse it. The
+    position is what follows the slash of the slot, because the slot itself belongs to the server or service that the
+    component sits in; for kinds with `whole_slot` it is the whole slot. An identity stays when a kind becomes known.
     """
     if component.serial:
         return component.serial
@@ -159,9 +160,9 @@ class Partition:
 class Policy:
     """A server's assigned configuration, as far as it names firmware.
 
-    `versions` maps a family (`blade`, `rack`: bundle versions) or a kind (image versions) to the wanted version.
+    `versions` maps a family (`blade`, `rack`: bundle versions) or a kind (image versions) to the version that it names.
     `scope` lists the domains where this very policy is used, or EVERYWHERE; where it is not known, every domain that
-    names it must be taken as touched.
+    names it may be touched.
     """
 
     name: str
@@ -210,7 +211,7 @@ class Inventory:
     own_kinds: frozenset[str] = field(default=frozenset())  # kinds that came from a manifest's [kind.X]
 
     def domains(self) -> tuple[str, ...]:
-        """The domains named, in the order of the file; parts of no domain are left out."""
+        """The domains named, in the order of the file; components of no domain are left out."""
         return tuple(dict.fromkeys(component.domain for component in self.components if component.domain))
 
     def of(self, domain: str) -> tuple[Component, ...]:
@@ -218,7 +219,7 @@ class Inventory:
         return tuple(component for component in self.components if component.domain == domain)
 
     def pairs(self, domain: str) -> dict[tuple[str, str], tuple[Component, ...]]:
-        """The domain's redundant pairs: (kind, pair name) -> its halves as listed, be they two or not."""
+        """The domain's redundant pairs: (kind, pair name) -> its halves as listed, two or not."""
         found: dict[tuple[str, str], list[Component]] = {}
         for component in self.of(domain):
             if component.pair:
@@ -226,7 +227,7 @@ class Inventory:
         return {name: tuple(halves) for name, halves in found.items()}
 
     def servers(self, domain: str) -> tuple[Server, ...]:
-        """The domain's servers: parts of servers that share a parent, else a place."""
+        """The domain's servers: components of servers that share a parent, else a place."""
         found: dict[str, list[Component]] = {}
         for component in self.of(domain):
             if is_of_server(component.kind):
@@ -235,7 +236,7 @@ class Inventory:
 
 
 def is_of_server(kind: str) -> bool:
-    """True for the kinds that are parts of servers; a kind of your own counts as one, the more careful answer."""
+    """True for the kinds of components of servers; a manifest's own kind counts as one, the more careful answer."""
     facts = KINDS.get(kind)
     return facts is None or facts.of_server
 
@@ -243,7 +244,7 @@ def is_of_server(kind: str) -> bool:
 def server_key(component: Component) -> str:
     """Which server a component belongs to: its parent's serial, else its place without the position in the server.
 
-    A component with neither stands alone under its own identity, so that nothing is grouped by a fact that is not known.
+    A component with neither is a server of its own, so that nothing is grouped by a fact that is not known.
     """
     if component.parent:
         return component.parent

@@ -12,7 +12,7 @@ from dataclasses import fields
 from datetime import datetime
 from typing import Any
 
-from bundlekeeper.model.inventory.types import FORMAT, SeparateWindows, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import FORMAT, Component, Inventory, Partition, Policy, SeparateWindows
 
 _KEYS: dict[type, tuple[str, ...]] = {
     made: tuple(field.name for field in fields(made)) for made in (Component, Partition, Policy, SeparateWindows)
@@ -34,12 +34,12 @@ def to_json(inventory: Inventory) -> str:
         "read_at": read_at.isoformat() if isinstance(read_at, datetime) else str(read_at),
         "zone": inventory.zone,
     }
-    components = [_ENCODE(head)[:-1]]
+    blocks = [_ENCODE(head)[:-1]]
     for table, rows in tables:
         lines = [_ENCODE(_cells(row)) for row in rows]
         if lines:
-            components.append(f'"{table}": [\n' + ",\n".join(lines) + "\n]")
-    return ",\n".join(components) + "}\n"
+            blocks.append(f'"{table}": [\n' + ",\n".join(lines) + "\n]")
+    return ",\n".join(blocks) + "}\n"
 
 
 def _cells(row: Any) -> dict[str, object]:  # noqa: ANN401  (one of the four tables' types)

@@ -1,7 +1,7 @@
 """An inventory as the TOML that the reader reads and a person edits, one table to a component.
 
-Rules: as for JSON (`inventory_writing`): reading what was written gives an equal inventory; what is not known is left
-out, what is known to be none is `-`; equal inventories give equal bytes; no text can end a line.
+Rules: as for JSON (`write_json`): reading what was written gives an equal inventory; what is not known is left out,
+what is known to be none is `-`; equal inventories give equal bytes; no text can end a line.
 """
 
 from __future__ import annotations

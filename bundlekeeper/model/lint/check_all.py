@@ -1,8 +1,7 @@
 """All checks of one document, one after the other.
 
 Rules: the types' check and the checks across the document both always run; a document that the types refuse has at
-least one error; the order of problems is by path here and by place once places are known. Importing this costs
-pydantic.
+least one error; problems are sorted by path here, and by place once places are known. Importing this costs pydantic.
 """
 
 from __future__ import annotations
@@ -62,24 +61,24 @@ def check(raw: dict[str, Any], today: date) -> Checked:
         # Each check has space and time of its own, so that none can use up another's.
         problems += _bounded(one(Scales(loose, Budget(UNITS))))
     if manifest is None and not any(level_of(problem) is Level.ERROR for problem in problems):
-        # The types refused something that no check put into words: never let it pass.
-        message = "the manifest does not have the form that it must have"
+        # The types refused something that no check has a message for: it must not pass.
+        message = "the manifest does not have the required form"
         problems.append(Problem("bad-value", (), message, "compare it with the schema"))
     return Checked(manifest, tuple(problems))
 
 
 def _bounded(found: Iterator[Problem]) -> Iterator[Problem]:
-    """At most `MAX_PROBLEMS`, and what to say when there are more or when the check ran out of its budget."""
+    """At most `MAX_PROBLEMS`, and one more when there are more or when the check ran out of its budget."""
     try:
         for count, problem in enumerate(found):
             if count == MAX_PROBLEMS:
-                message = f"there are more than {MAX_PROBLEMS} problems of one sort; the rest is not listed"
+                message = f"there are more than {MAX_PROBLEMS} problems of one sort; the others are not listed"
                 yield Problem("more-problems", (), message, "fix those that are listed first")
                 return
             yield problem
     except SpentError:
-        message = "versions and rules are so many that not all were compared with each other"
-        yield Problem("not-compared", (), message, "list fewer versions, or say more with one rule")
+        message = "there are too many versions and rules: not all were compared with each other"
+        yield Problem("not-compared", (), message, "list fewer versions, or cover more with one rule")
 
 
 def level_of(problem: Problem) -> Level:

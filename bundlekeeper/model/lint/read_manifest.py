@@ -1,8 +1,8 @@
 """From the bytes of a manifest to a manifest that was checked as a whole.
 
-Rules: pure, bytes and values in, values out; a manifest with an error is never returned; whoever catches the refusal
-gets every problem, not the first, each at `file:line:column` with the line and a caret; the digest returned is that of
-exactly the bytes that were read. Places are looked for only when there is something to point at.
+Rules: pure, bytes and values in, values out; a manifest with an error is never returned; the error has every problem,
+not the first only, each at `file:line:column` with the line and a caret; the digest returned is that of exactly the
+bytes that were read. Places are looked for only when there is a problem.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def _parse(data: bytes, name: str) -> tuple[SourceText, dict[str, Any]]:
     source, raw = toml_read.load(data, name=name, max_bytes=limits.MANIFEST_BYTES)
     number = raw.get("manifest")
     if type(number) is int and number > FORMAT:
-        message = f"the manifest has the newer format {number}: this version reads {FORMAT}"
+        message = f"the manifest has the newer format {number}; this program reads format {FORMAT}"
         problem = Problem("newer-format", ("manifest",), message, "update bundlekeeper")
         found = _findings(source, [problem])
         raise InputError(message, hint=problem.hint, where=found[0].where, problems=found)
@@ -78,10 +78,10 @@ def _findings(source: SourceText, problems: Sequence[Problem]) -> list[Finding]:
     """Problems with their places, sorted by them."""
     if not problems:
         return []
-    wanted = {problem.path for problem in problems} | {
+    paths = {problem.path for problem in problems} | {
         problem.other for problem in problems if problem.other is not None
     }
-    found = places(source.text, wanted)
+    found = places(source.text, paths)
     placed = [(_offset(source, found, problem), problem) for problem in problems]
     placed.sort(key=lambda row: (row[0], row[1].code, row[1].message))
     return [_finding(source, found, offset, p) for offset, p in placed]
@@ -95,7 +95,7 @@ def _offset(source: SourceText, found: dict[Path, TomlPlace], problem: Problem) 
     if problem.at is not None and problem.path in found:
         opening = source.text[place.start : place.start + 1]
         inner = source.text[place.start + 1 : place.end - 1]
-        # Only in a plain text on one line does a character stand where it counts.
+        # Only in a plain text on one line is a character's place its offset.
         plain = opening in "\"'" and not inner.startswith(opening) and (opening == "'" or "\\" not in inner)
         if plain and problem.at < len(inner):
             return place.start + 1 + problem.at

@@ -1,10 +1,10 @@
-"""Amend a manifest's text: fill in what is empty, and confirm its digests against the publisher's own list.
+"""Amends a manifest's text: fills in what is empty, and confirms its digests by the publisher's own list.
 
-Rules: a digest or a size that is there is never overwritten, a difference is reported; nothing at all is taken from a
-file that contradicts what is there; a digest that we computed is always marked 'own copy', whatever stood there
-before; only an equal digest in the publisher's list takes that mark away, and then `sequence` goes up, because the
-manifest is a new issue (RFC 9124's monotonic sequence number). Comments and layout stay (`formats.toml_edit`), but for
-the mark REVIEW beside a value that was set.
+Rules: a digest or a size that is there is never overwritten, a difference is reported; nothing is used of a file that
+contradicts what is there; a digest that we computed is always marked 'own copy', whatever was there before; only an
+equal digest in the publisher's list removes that mark, and then `sequence` goes up, because the manifest is a new issue
+(RFC 9124's monotonic sequence number). Comments and layout stay (`formats.toml_edit`), except the mark REVIEW beside a
+value that was set.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ MAX_SEQUENCE = 2**63 - 1  # as model.manifest has it
 
 #: What `fill` may find.
 FILL_CODES: dict[str, Code] = {
-    "digest-differs": Code(_E, "the manifest's digest is not that of the file or list at hand"),
-    "size-differs": Code(_E, "the manifest's size is not that of the file at hand"),
+    "digest-differs": Code(_E, "the manifest's digest is not that of the given file or list"),
+    "size-differs": Code(_E, "the manifest's size is not that of the given file"),
     "given-twice": Code(_E, "two files of one name and different bytes were given"),
 }
 
@@ -76,8 +76,8 @@ def fill(
 ) -> tuple[str, AmendReport]:
     """Fill missing or empty `sha256`, `size` and `digest_from` of the bundles that `entries` name; add the others.
 
-    `digest_from` stands for the entries that do not name their own. `name` is the manifest's file name for the
-    findings. Raises InputError when the text is no TOML, holds bundles that are no tables, or a name cannot be written.
+    `digest_from` is for the entries that do not name their own. `name` is the manifest's file name for the findings.
+    Raises InputError when the text is not TOML, has bundles that are no tables, or a name cannot be written.
     """
     work = _Amend(text, name)
     rows, work.report.findings = consistent(entries)
@@ -101,7 +101,7 @@ class _Amend:
         bundles = self.edit.data.get("bundle", [])
         if not isinstance(bundles, list) or not all(isinstance(b, dict) for b in bundles):
             raise InputError(
-                "bundle is not an array of tables", hint="write [[bundle]]; `manifest lint` says more", where=name
+                "bundle is not an array of tables", hint="write [[bundle]]; manifest lint shows more", where=name
             )
         self.bundles: list[dict[str, Any]] = bundles
         self.by_file: dict[str, list[int]] = {}
@@ -110,7 +110,7 @@ class _Amend:
                 self.by_file.setdefault(bundle["file"], []).append(index)
 
     def put(self, index: int, key: str, value: str | int) -> None:
-        """Set a key of a bundle and say so, with no REVIEW beside it; a new key stands below `sha256` or `file`."""
+        """Set a key of a bundle and report it, with no REVIEW beside it; a new key goes below `sha256` or `file`."""
         bundle = self.bundles[index]
         after = "sha256" if key == "digest_from" and "sha256" in bundle else "file"
         comment = _reviewed(key, self.edit.comment(("bundle", index, key))) if key in bundle else None
@@ -128,11 +128,11 @@ class _Amend:
 
 def _reviewed(key: str, comment: str) -> str:
     """The comment without the mark for review and without what a draft wrote behind it; a person's own words stay."""
-    blanks, _, said = comment.partition("#")
+    blanks, _, words = comment.partition("#")
     left = re.sub(
-        rf"\b{REVIEW}\b:?[ \t]*", "", said.replace(f"{REVIEW}: {REVIEWS[key]}", "") if key in REVIEWS else said
+        rf"\b{REVIEW}\b:?[ \t]*", "", words.replace(f"{REVIEW}: {REVIEWS[key]}", "") if key in REVIEWS else words
     )
-    if left == said:
+    if left == words:
         return comment
     return f"{blanks}# {left.strip()}" if left.strip() else ""
 
@@ -147,7 +147,7 @@ def consistent(entries: Iterable[DraftRow]) -> tuple[list[DraftRow], list[Findin
             rows.append(entry)
     for file, rows in by_name.items():
         if len(rows) > 1:
-            message = "given more than once: " + ", ".join(
+            message = "it was given more than once: " + ", ".join(
                 f"SHA-256 {row.sha256 or 'unknown'}, size {'unknown' if row.size_bytes is None else row.size_bytes}"
                 for row in rows
             )
@@ -171,7 +171,7 @@ def _fill_bundle(work: _Amend, index: int, entry: DraftRow, digest_from: str) ->
 
 
 def _contradicted(work: _Amend, index: int, entry: DraftRow) -> bool:
-    """True, and reported, when what the bundle says is not what the entry says."""
+    """True, and reported, when the bundle and the entry have different values."""
     bundle = work.bundles[index]
     digest, size = bundle.get("sha256"), bundle.get("size")
     differing: list[tuple[str, str, object, object]] = []
@@ -184,8 +184,8 @@ def _contradicted(work: _Amend, index: int, entry: DraftRow) -> bool:
             code,
             index,
             key,
-            f"the manifest says {shown(old)}, the file at hand has {shown(new)}",
-            "nothing was taken from it: find out which is right; delete the manifest's value to have it filled",
+            f"the manifest has {shown(old)}, the given file has {shown(new)}",
+            "nothing of the file was used: find out which is right; delete the manifest's value to have it filled",
         )
     return bool(differing)
 
@@ -197,15 +197,15 @@ def _same(digest: object, other: str) -> bool:
 def confirm(
     text: str, listed: ChecksumList, *, source: str, today: date, name: str = "manifest"
 ) -> tuple[str, AmendReport]:
-    """Hold each bundle's digest against the publisher's list; where they are equal, `digest_from` becomes `source`.
+    """Compare each bundle's digest with the publisher's list; where they are equal, `digest_from` becomes `source`.
 
     The day is added to `source` where it does not name it already. When anything changed, `sequence` goes up by one.
-    `name` is the manifest's file name for the findings. Raises InputError when the text is no TOML, holds bundles
-    that are no tables, or `sequence` is no number that can go up, and for a `source` that is blank or says 'own copy'.
+    `name` is the manifest's file name for the findings. Raises InputError when the text is not TOML, has bundles that
+    are no tables, or `sequence` is no number that can go up, and for a `source` that is blank or 'own copy'.
     """
     if not source.strip() or source.strip().casefold().startswith(OWN_COPY):
         hint = 'name the publisher\'s list and how you got it: "publisher: SHA256SUMS from the support desk"'
-        raise InputError(f"{shown(source)} is no source of a confirmed digest", hint=hint)
+        raise InputError(f"{shown(source)} does not name a publisher's list", hint=hint)
     work = _Amend(text, name)
     message = source if today.isoformat() in source else f"{source}, {today.isoformat()}"
     lines = listed.by_base_name()
@@ -222,8 +222,8 @@ def confirm(
                 "digest-differs",
                 index,
                 "sha256",
-                f"the manifest says {shown(bundle['sha256'])}, {listed.name} says {digest}",
-                "not changed: the file, the manifest or the list is not the one that is meant; find out which",
+                f"the manifest has {shown(bundle['sha256'])}, {listed.name} has {digest}",
+                "nothing was changed: the file, the manifest or the list is not the right one; find out which",
             )
     if work.edit.changed:
         _raise_sequence(work)
@@ -240,8 +240,8 @@ def _listed_digest(work: _Amend, index: int, listed: ChecksumList, lines: dict[s
             "no-digest",
             index,
             key,
-            f"the bundle has no {key} to hold against the list",
-            "fill it with `manifest draft --into`, or from the publisher's page",
+            f"the bundle has no {key} to compare with the list",
+            "fill it in with manifest draft --into, or from the publisher's page",
         )
         return None
     named = lines.get(file, [])
@@ -265,7 +265,7 @@ def _raise_sequence(work: _Amend) -> None:
     old = work.edit.data.get("sequence")
     if not isinstance(old, int) or isinstance(old, bool) or not 0 <= old < MAX_SEQUENCE:
         raise InputError(
-            "sequence is no number that can go up, so the confirmed manifest cannot be a new issue",
+            "sequence is not a number that can go up, so the confirmed manifest cannot be a new issue",
             hint="write sequence = 1, or the number of the issue",
             where=work.edit.source.name,
         )

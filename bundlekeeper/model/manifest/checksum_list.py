@@ -1,8 +1,8 @@
 r"""Lists of checksums as publishers print them: read whole or refused whole, and lines written for the system's tools.
 
-Rules: every bad line is reported at once with its place and nothing of a list with a bad line is used; a name is kept
-byte for byte (bytes that are not UTF-8 as surrogates, PEP 383); what names another algorithm is kept under that name
-and is never taken for SHA-256; no signature is checked here.
+Rules: every bad line is reported with its place, all at once, and nothing of a list with a bad line is used; a name is
+kept byte for byte (bytes that are not UTF-8 as surrogates, PEP 383); a digest of another algorithm is kept under that
+name and never used as SHA-256; no signature is checked here.
 Accepted (coreutils manual, "cksum output modes"): `hash  name`, `hash *name`, `hash name` (never mixed with the first
 two; a name of one character, be it a blank, is of this form), each with a tab for the first blank; `SHA256 (name) =
 hash` and the closely set `SHA2-256(name)= hash`; each with a leading backslash when the name uses `\\` `\n` `\r`; CRLF
@@ -57,7 +57,7 @@ _ESCAPED = {"\\": "\\", "n": "\n", "r": "\r"}
 
 @dataclass(frozen=True, slots=True)
 class ChecksumLine:
-    """One line: what it says of one file. `digest` is in lower case; `line` counts from 1; `file` may hold a path."""
+    """One line about one file. `digest` is in lower case; `line` counts from 1; `file` may have a path."""
 
     algorithm: str
     digest: str
@@ -68,13 +68,13 @@ class ChecksumLine:
 
     @property
     def base_name(self) -> str:
-        """The last part of the name, which a manifest's `file` is held against."""
+        """The last part of the name, which is compared with a manifest's `file`."""
         return self.file.rpartition("/")[2]
 
 
 @dataclass(frozen=True, slots=True)
 class ChecksumList:
-    """A list that was read whole. `name` is what findings call it; `framed` tells that it came in a signed frame."""
+    """A list that was read whole. `name` is what findings call it; `framed` is True when it was in a signed frame."""
 
     name: str
     lines: tuple[ChecksumLine, ...]
@@ -191,7 +191,9 @@ class _Reader:
 
     def _line(self, number: int, text: str) -> ChecksumLine:
         if "\0" in text:
-            raise _BadLineError("list-line", "a zero byte", text.index("\0"), "make the list without --zero")
+            raise _BadLineError(
+                "list-line", "the line has a zero byte", text.index("\0"), "make the list without --zero"
+            )
         at = len(text) - len(text.lstrip(" \t"))
         escaped = text.startswith("\\", at)
         at += escaped
@@ -223,7 +225,7 @@ class _Reader:
             raise _BadLineError("list-name", "a digest without a file name", at + 1)
         marked = rest[0] in " *" and len(rest) > 1 and not self.one_space
         if not marked and self.one_space is False:
-            raise _BadLineError("list-line", "one blank after the digest, where lines before have two", at)
+            raise _BadLineError("list-line", "one blank follows the digest, but two in lines before", at)
         self.one_space = not marked
         return marked
 
@@ -257,7 +259,7 @@ def _check_digest(algorithm: str, digest: str, at: int) -> None:
 
 
 def _diagnose(text: str, at: int) -> _BadLineError:
-    """Say what is nearest to the truth about a line that has no known form."""
+    """The most likely problem of a line that has no known form."""
     first = re.split(r"[ \t]", text[at:], maxsplit=1)[0]
     good = _HEX.match(first)
     end = good.end() if good else 0
@@ -278,7 +280,7 @@ def _unescape(name: str, at: int) -> str:
         if match[1] not in _ESCAPED:
             raise _BadLineError(
                 "list-name",
-                f"\\{visible(match[1])} is no escape",
+                f"\\{visible(match[1])} is not an escape",
                 at + match.start(),
                 "a line that begins with a backslash uses \\\\ \\n \\r only",
             )

@@ -1,8 +1,8 @@
-"""Draft a first manifest from files or a publisher's list; the door to filling and confirming one.
+"""Drafts a first manifest from files or a publisher's list; also exports what fills and confirms one.
 
-Rules: a draft is made to be reviewed: what the files do not say is an empty value with REVIEW beside it, which lint
-refuses at its place, and what a file's name made us guess has REVIEW beside it; nothing that only release notes can say
-(releases, jumps, what stands beside what) is drafted otherwise than as a comment; the same input gives the same text.
+Rules: a draft is made to be reviewed: what the files do not give is an empty value with REVIEW beside it, which lint
+refuses at its place, and what was guessed from a file's name has REVIEW beside it; what only release notes can state
+(releases, jumps, compatible versions) is drafted as a comment only; the same input gives the same text.
 """
 
 from __future__ import annotations
@@ -44,11 +44,11 @@ SCHEMA_LINE = "#:schema bundlekeeper-manifest.schema.json"
 
 
 def draft(entries: Iterable[DraftRow], *, platform: str, issued: date, digest_from: str, sequence: int = 1) -> str:
-    """A first manifest, as text with LF line ends, that names each entry as a bundle and tells what to review.
+    """A first manifest, as text with LF line ends, that lists each entry as a bundle and marks what to review.
 
-    `digest_from` is `OWN_COPY` for digests computed from the files, `publisher(list)` for those of a list; it stands
-    for every entry that does not name its own. Raises InputError when there is no entry, and for names and texts that
-    TOML cannot hold.
+    `digest_from` is `OWN_COPY` for digests computed from the files, `publisher(list)` for those of a list; it is for
+    every entry that does not name its own. Raises InputError when there is no entry, and for names and texts that TOML
+    cannot have.
     """
     bundles, signatures = split_signatures(entries)
     if not bundles:
@@ -64,12 +64,12 @@ def draft(entries: Iterable[DraftRow], *, platform: str, issued: date, digest_fr
 
 def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> list[str]:
     own = OWN_COPY in sources
-    source = " and ".join("the files themselves" if each == OWN_COPY else visible(each) for each in sources)
+    source = " and ".join("the files themselves" if origin == OWN_COPY else visible(origin) for origin in sources)
     lines = [
         SCHEMA_LINE,
         f"# A first draft, from {source}. Review every line before you rely on it.",
         '# What could not be known is "" with REVIEW beside it; `bundlekeeper manifest lint` points at each.',
-        "# What was guessed from a file's name has REVIEW beside it, too: lint cannot tell whether it is right.",
+        "# What was guessed from a file's name has REVIEW beside it, too: lint cannot know whether it is right.",
     ]
     if own:
         lines += [
@@ -92,19 +92,19 @@ def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> lis
 
 
 def _tail(bundles: Iterable[DraftRow]) -> list[str]:
-    """A release and rules as comments: only the release notes can say which versions belong together."""
+    """A release and rules as comments: only the release notes state which versions belong together."""
     versions: dict[str, str] = {}
     for entry in in_order(bundles):
         family, version = guess_family(entry.file), guess_version(entry.file)
         if family and version:
             versions[family] = version
     return [
-        "# REVIEW: versions that the release notes say were tested together, for example:",
+        "# REVIEW: versions that were tested together, by the release notes, for example:",
         "# [[release]]",
         '# name = "…"',
         *(f"# {family} = {basic_string(versions.get(family, '…'))}" for family in FAMILIES),
         '# source = "…"',
-        "# REVIEW: which jumps the release notes allow, and what must stand beside what:",
+        "# REVIEW: which jumps the release notes allow ([[compatible]]: which versions must be beside which):",
         "# [[jump]]",
         '# what = { family = "infrastructure" }',
         '# to = ">=…"',

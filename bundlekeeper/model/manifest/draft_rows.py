@@ -1,4 +1,4 @@
-"""Files to be drafted into a manifest, and what their names say about them.
+"""Files for the draft of a manifest, and what their names say about them.
 
 Rules: what a name does not say plainly is unknown and becomes an empty value that lint points at; a guess is marked
 for review, so that it never looks like a fact; a name is kept as published; only SHA-256 digests become a manifest's
@@ -30,8 +30,8 @@ LIST_ENTRY_CODES: dict[str, Code] = {
 class DraftRow:
     """One file: its name as published, SHA-256 (lower-case hexadecimal) and size, each None where unknown.
 
-    `digest_from` says where this very digest comes from; empty where the whole draft's source stands for it. It does
-    not make another file of it, so it is not compared.
+    `digest_from` is where this very digest comes from; empty where it is the source of the whole draft. It does not
+    make another file of it, so it is not compared.
     """
 
     file: str
@@ -59,7 +59,7 @@ def entries_from_list(listed: ChecksumList) -> tuple[list[DraftRow], list[Findin
 
 
 def one_digest(listed: ChecksumList, file: str, lines: Sequence[ChecksumLine]) -> tuple[str | None, Finding | None]:
-    """The one SHA-256 digest that a list's `lines` give a file, or the finding that says why there is none."""
+    """The one SHA-256 digest of a file in a list's `lines`, or the finding why there is none."""
     ours = [line for line in lines if line.algorithm == SHA256]
     if not ours:
         names = " and ".join(sorted({line.algorithm for line in lines}))
@@ -69,7 +69,7 @@ def one_digest(listed: ChecksumList, file: str, lines: Sequence[ChecksumLine]) -
             file,
             lines[0],
             f"the list has no SHA-256 digest for it, only {names}",
-            "ask the publisher for SHA-256; another algorithm's digest is not taken",
+            "ask the publisher for SHA-256; digests of other algorithms are not used",
         )
     differing = next((line for line in ours if line.digest != ours[0].digest), None)
     if differing is not None:
@@ -78,8 +78,8 @@ def one_digest(listed: ChecksumList, file: str, lines: Sequence[ChecksumLine]) -
             listed,
             file,
             differing,
-            f"line {ours[0].line} says {ours[0].digest}, line {differing.line} says {differing.digest}",
-            "find out which line is meant; neither is used",
+            f"line {ours[0].line} has {ours[0].digest}, line {differing.line} has {differing.digest}",
+            "find out which line is right; neither is used",
         )
     return ours[0].digest, None
 
@@ -100,7 +100,7 @@ _SIGNATURE_ENDINGS = (".sig", ".asc", ".minisig", ".p7s", ".sign")
 def split_signatures(entries: Iterable[DraftRow], known: Collection[str] = ()) -> tuple[list[DraftRow], dict[str, str]]:
     """The bundles among the entries, and the signature file of each that has one beside it, by the bundle's name.
 
-    `known` names further bundles. Raises InputError, with every name that is no UTF-8, which TOML cannot hold.
+    `known` names further bundles. Raises InputError, with every name that is not UTF-8, which TOML cannot have.
     """
     rows = list(entries)
     wrong = [entry.file for entry in rows if not _is_unicode(entry.file)]
@@ -117,8 +117,8 @@ def split_signatures(entries: Iterable[DraftRow], known: Collection[str] = ()) -
         for ending in _SIGNATURE_ENDINGS
         if entry.file.endswith(ending) and entry.file.removesuffix(ending) in names
     }
-    dropped = set(signatures.values())
-    return [entry for entry in rows if entry.file not in dropped], signatures
+    files = set(signatures.values())
+    return [entry for entry in rows if entry.file not in files], signatures
 
 
 def _is_unicode(text: str) -> bool:
@@ -141,10 +141,10 @@ def in_order(entries: Iterable[DraftRow]) -> list[DraftRow]:
 
 
 def bundle_lines(entry: DraftRow, digest_from: str, signature: str | None = None) -> list[str]:
-    """The lines of a [[bundle]] table below its header; an entry's own `digest_from` goes before the one given.
+    """The lines of a [[bundle]] table below its header; an entry's own `digest_from` overrules the one given.
 
-    What is unknown is "" with a comment, which lint refuses at its place; what the name made us guess has a comment,
-    too. Raises InputError for a name or a text that TOML cannot hold.
+    What is unknown is "" with a comment, which lint refuses at its place; what was guessed from the name has a
+    comment, too. Raises InputError for a name or a text that TOML cannot have.
     """
     family, version = guess_family(entry.file), guess_version(entry.file)
     lines = [

@@ -1,8 +1,8 @@
-"""Telling a checksum list from firmware by its name and its bytes, before anything is made of it.
+"""Distinguishes a checksum list from firmware by its name and its bytes, before it is used.
 
-Rules: a name that says list, or one good checksum line in plain text, makes a list, so that a list with bad lines is
-refused and never drafted as firmware; bytes that no text has make a file whatever lines stand among them, unless the
-name says plainly that it is a list. Names as the publishers' own tools give them (common practice).
+Rules: the name of a list, or one good checksum line in plain text, makes a list, so that a list with bad lines is
+refused and never drafted as firmware; bytes that no text has make a file of firmware, whatever lines are among them,
+unless the name is plainly that of a list. Names as the publishers' own tools give them (common practice).
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 def is_list(name: str, head: bytes, *, whole: bool) -> bool:
     """True when a file of this name that begins with `head` is meant as a checksum list, a good one or not.
 
-    `whole` says that `head` is all of it; of a larger file only its beginning counts.
+    `whole` is True when `head` is all of it; of a larger file only its beginning counts.
     """
     if not head:
         return False
@@ -62,7 +62,7 @@ def is_signature_of_list(name: str) -> bool:
 
 
 def _begins_so(head: bytes) -> bool:
-    """True when the first line that is neither blank nor a remark is one of a list, or opens a clear-signed message."""
+    """True when the first line that is neither blank nor a comment is a list's, or opens a clear-signed message."""
     text = re.sub(rb"\A(?:\xef\xbb\xbf)?(?:[ \t\r]*(?:#[^\n]*)?\n)*+", b"", head)
     match = _LINE.match(text)
     if text.startswith(_FRAME) or (match is not None and _is_good(match)):

@@ -1,8 +1,8 @@
-"""Several checksum lists and the files at hand, brought together for one draft.
+"""Joins several checksum lists and the given files for one draft.
 
-Rules: every digest keeps the name of the list that it stands in; where lists contradict each other or themselves, and
-where two files of one name differ, no digest is used and the entry is left to review; a file that no list names is
-left out where lists are given, because its digest would look like the publisher's.
+Rules: every digest keeps the name of its list; where lists contradict each other or themselves, and where two files of
+one name differ, no digest is used and the entry is marked for review; a file that no list names is left out where
+lists are given, because its digest would look like the publisher's.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _CODES = {**FILL_CODES, **CONFIRM_CODES}
 
 
 def merge(lists: Sequence[ChecksumList], own: Iterable[DraftRow]) -> tuple[list[DraftRow], list[Finding]]:
-    """Entries for a draft from `lists` and from files at hand (`own`, digests computed from them), and findings.
+    """Entries for a draft from `lists` and from given files (`own`, digests computed from them), and findings.
 
     Raises InputError for file names that are not UTF-8.
     """
@@ -34,7 +34,7 @@ def merge(lists: Sequence[ChecksumList], own: Iterable[DraftRow]) -> tuple[list[
     found += problems
     bundles, signatures = split_signatures(stored, merged)
     for entry in bundles:
-        found += _checked_against(merged, entry)
+        found += _compared(merged, entry)
     for name in doubtful:
         merged.setdefault(name, DraftRow(name))
     beside = set(signatures.values())
@@ -42,39 +42,40 @@ def merge(lists: Sequence[ChecksumList], own: Iterable[DraftRow]) -> tuple[list[
 
 
 def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, DraftRow], list[Finding]]:
-    """What all lists say, by file; a file of which two digests are reported has none."""
+    """The entries of all lists, by file; a file with two digests gets none."""
     merged: dict[str, DraftRow] = {}
     found: list[Finding] = []
     contradicted: dict[str, None] = {}
-    said_in: dict[str, str] = {}
-    for each in lists:
-        entries, problems = entries_from_list(each)
+    first_list: dict[str, str] = {}
+    for listed in lists:
+        entries, problems = entries_from_list(listed)
         found += problems
         contradicted.update((finding.subject, None) for finding in problems if finding.code == "listed-twice")
         for entry in entries:
             first = merged.setdefault(entry.file, entry)
-            in_list = said_in.setdefault(entry.file, each.name)
+            name = first_list.setdefault(entry.file, listed.name)
             if first != entry:
-                message = f"{in_list} says {first.sha256}, {each.name} says {entry.sha256}"
-                hint = "find out which list is meant; neither digest is used"
+                message = f"{name} has {first.sha256}, {listed.name} has {entry.sha256}"
+                hint = "find out which list is right; neither digest is used"
                 found.append(_finding("listed-twice", entry.file, message, hint))
                 contradicted[entry.file] = None
     merged.update((file, DraftRow(file)) for file in contradicted)
     return merged, found
 
 
-def _checked_against(merged: dict[str, DraftRow], entry: DraftRow) -> list[Finding]:
-    """Hold a file against what the lists say of it; where they agree its size is taken over."""
-    said = merged.get(entry.file)
-    if said is None:
+def _compared(merged: dict[str, DraftRow], entry: DraftRow) -> list[Finding]:
+    """Compare a file with its entry of the lists; where they agree the entry gets the file's size."""
+    in_list = merged.get(entry.file)
+    if in_list is None:
         hint = "draft it alone, or get the list that names it"
-        return [_finding("not-in-list", entry.file, "no list has a SHA-256 digest for it; left out", hint)]
-    if said.sha256 is None:  # told already
+        return [_finding("not-in-list", entry.file, "no list has a SHA-256 digest for it; it is left out", hint)]
+    if in_list.sha256 is None:  # reported already
         return []
-    if said.sha256 != entry.sha256:
-        message = f"the file's SHA-256 is {entry.sha256}, the list says {said.sha256}"
-        return [_finding("digest-differs", entry.file, message, "the file or the list is not the right one")]
-    merged[entry.file] = replace(said, size_bytes=entry.size_bytes)
+    if in_list.sha256 != entry.sha256:
+        message = f"the file's SHA-256 is {entry.sha256}, the list has {in_list.sha256}"
+        hint = "find out which one is not the right one: the file or the list"
+        return [_finding("digest-differs", entry.file, message, hint)]
+    merged[entry.file] = replace(in_list, size_bytes=entry.size_bytes)
     return []
 
 

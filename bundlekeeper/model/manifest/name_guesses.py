@@ -1,8 +1,8 @@
-"""What a file's name says plainly about its family and its version.
+"""Guesses of a bundle's family and version from its file's name.
 
-Rules: a version is guessed only where the name has exactly one number that could be it and no date; whatever might be
-part of it, or make it another thing's version, leaves it unknown; a wrong guess is worse than none. The shapes are
-common practice among publishers; the dates are ISO 8601's and those with day or month first.
+Rules: a version is guessed only where the name has exactly one number that could be it and no date; anything that might
+be part of it, or make it another thing's version, leaves it unknown; a wrong guess is worse than none. The shapes are
+common practice among publishers; the dates are those of ISO 8601 and those with day or month first.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from bundlekeeper.model.vocabulary import FAMILIES
 
 
 def guess_family(file: str) -> str | None:
-    """The one family whose word stands in the name between separators; None for none or several."""
+    """The one family whose word is in the name between separators; None for none or several."""
     words = set(re.split(r"[^a-z]+", file.casefold()))
     found = [family for family in FAMILIES if family in words]
     return found[0] if len(found) == 1 else None
 
 
-# Words with digits that say for which machine, or by which algorithm: taken out before anything is looked at.
+# Words with digits that name a machine or an algorithm: removed before anything is looked at.
 _MACHINE = re.compile(
     r"(?<![0-9a-z])(?:x86[_-]64|x86|x64|amd64|i[3-6]86|arm64|aarch64|armv[78]|riscv(?:32|64)|ppc64(?:el|le)?|s390x"
     r"|sha-?(?:1|256|384|512)|md5)(?![0-9a-z])",
@@ -50,7 +50,7 @@ _AFTER = {"", *FAMILIES, "firmware", "image", "bundle", "all", "noarch", "tar"}
 
 
 def guess_version(file: str) -> str | None:
-    """The one piece of the name that can only be its version, as written there; None where anything is in doubt."""
+    """The one piece of the name that can only be its version, as written there; None in any doubt."""
     stem, dot, ending = file.rpartition(".")
     plain = stem if dot and (ending[:1].isalpha() or ending == "7z") else file
     plain = _MACHINE.sub("", plain)

@@ -1,7 +1,7 @@
 """The manifest's format as a JSON Schema, for editors that complete and check while one writes.
 
-Rules: made from the types, never by hand, so that both say the same; TOML dates are strings of format date, as editors
-that check TOML against JSON Schema take them; what only lint can tell is not in it. Dialect: JSON Schema 2020-12.
+Rules: made from the types, never by hand, so that both agree; TOML dates are strings of format date, as editors that
+check TOML by a JSON Schema expect them; what only lint can check is not in it. Dialect: JSON Schema 2020-12.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ def schema() -> dict[str, Any]:
     return {
         "$schema": DIALECT,
         "title": "bundlekeeper manifest",
-        "description": "which bundles exist, how big, which SHA-256, holding what, allowed after and beside what",
+        "description": "which bundles exist, how big, with which SHA-256, which images, allowed after and beside what",
         **{key: value for key, value in made.items() if key not in {"title", "description"}},
     }
 
@@ -39,7 +39,7 @@ def _when(key: str, value: str, needed: str) -> dict[str, Any]:
 
 
 def _tidy(node: object) -> None:
-    """Take out titles that only repeat the key, and nulls: TOML has no null, an absent key is simply not there."""
+    """Remove titles that only repeat the key, and nulls: TOML has no null, an absent key is simply not there."""
     if isinstance(node, list):
         for item in node:
             _tidy(item)

@@ -1,8 +1,8 @@
 """The manifest's words as types: what bundles exist, how big, which SHA-256, signed how, allowed after what.
 
-Rules: immutable once read; a key that is not listed here is an error; the types say only what one value may be, what
-values mean together is `model.lint`'s; nothing here reads a file or a clock. Importing this module costs pydantic, so
-only commands that read a manifest import it. The format is in the README.
+Rules: immutable once read; a key that is not listed here is an error; the types define only what one value may be,
+`model.lint` checks what values mean together; nothing here reads a file or a clock. Importing this module costs
+pydantic, so only commands that read a manifest import it. The format is in the README.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ VersionOrder = Literal["natural", "semver", "debian", "listed"]
 
 
 class Lifecycle(StrEnum):
-    """What its publisher says of a bundle today."""
+    """The state of a bundle by its publisher today."""
 
     CURRENT = "current"
     SUPERSEDED = "superseded"
@@ -64,7 +64,7 @@ class Signature(_Table):
 
     file: FileName = Field(description="name of the signature's file, beside the bundle")
     form: SignatureForm = Field(description="form of the signature; must be the trust entry's")
-    key: Text = Field(description="name of the trust entry that it is held against")
+    key: Text = Field(description="name of the trust entry that it is checked with")
 
 
 class Image(_Table):
@@ -75,7 +75,7 @@ class Image(_Table):
     version: Version
     size: Count | None = Field(default=None, description="bytes as transferred")
     unpacked: Count | None = Field(default=None, description="bytes that stay on the component")
-    working: Count | None = Field(default=None, description="bytes of temporary room while unpacking")
+    working: Count | None = Field(default=None, description="bytes of temporary space while unpacking")
     minutes: Annotated[int, Field(ge=0, le=100_000)] | None = Field(
         default=None, description="minutes for one component"
     )
@@ -142,7 +142,7 @@ class Release(_Table):
 
 
 class RuleSubject(_Table):
-    """Which components a rule speaks about; every key given must match."""
+    """Which components a rule is about; every key given must match."""
 
     family: Family | None = None
     kind: Kind | None = None
@@ -151,7 +151,7 @@ class RuleSubject(_Table):
 
 
 class JumpWhat(_Table):
-    """Which components a jump rule speaks about."""
+    """Which components a jump rule is about."""
 
     family: Family | None = None
     kind: Kind | None = None
@@ -169,7 +169,7 @@ class Jump(_Table):
 
 
 class Compatible(_Table):
-    """What must stand beside what, in every state between."""
+    """Which versions must be beside which, in every state between."""
 
     scope: Literal["server", "pair", "chassis", "domain"]
     when: RuleSubject

@@ -1,4 +1,4 @@
-"""The documents of a route: as it is written, and as a hand wrote it.
+"""The documents of a route: as `route` writes one, and as a person writes one.
 
-Types and their JSON; nothing is planned here.
+Types and their reading; nothing is planned here.
 """

@@ -1,4 +1,4 @@
-"""A route as a file: what it was made from, so that a later day can tell whether that still holds, and its steps.
+"""A route as a file: what it was made from, so that it can be checked later whether that is still true, and its steps.
 
 Rules: what a plan was made from is named piece by piece (each bundle, release and rule of the manifest by a digest,
 each component with all that was known of it), so that a difference can be named and not only noticed; the moment of a
@@ -26,10 +26,10 @@ if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
 
 SCHEMA = "bundlekeeper.route/1"
-CAUTION = "The hardware maker's release notes, local change control and the site's safety rules stand above this plan."
+CAUTION = "The hardware maker's release notes, local change control and the site's safety rules come before this plan."
 #: The longest window in minutes, and the most servers of one cluster at a time, that can be asked for.
 MAX_WINDOW, MAX_PER_CLUSTER = 366 * 24 * 60, 100_000
-_DIGITS = 16  # of the digest of one piece of a manifest: enough to tell that it is another
+_DIGITS = 16  # of the digest of one piece of a manifest: enough to notice that it is another
 
 
 def digest_of(value: object) -> str:
@@ -39,16 +39,16 @@ def digest_of(value: object) -> str:
 
 
 def manifest_facts(manifest: Manifest, sha256: str) -> dict[str, Any]:
-    """What a plan remembers of its manifest; `sha256` is that of its bytes."""
-    pieces = ((name, v.model_dump(mode="json") if hasattr(v, "model_dump") else v) for name, v in _pieces(manifest))
-    components = _by_name((name, digest_of(value)[:_DIGITS]) for name, value in pieces)
+    """What a plan records of its manifest; `sha256` is that of its bytes."""
+    values = ((name, v.model_dump(mode="json") if hasattr(v, "model_dump") else v) for name, v in _pieces(manifest))
+    pieces = _by_name((name, digest_of(value)[:_DIGITS]) for name, value in values)
     return {
         "platform": manifest.platform,
         "sequence": manifest.sequence,
         "issued": str(manifest.issued),
         "expires": str(manifest.expires) if manifest.expires else None,
         "sha256": sha256,
-        "components": components,
+        "pieces": pieces,
     }
 
 
@@ -64,12 +64,13 @@ def _pieces(manifest: Manifest) -> Iterator[tuple[str, Any]]:
     for jump in manifest.jump:
         yield f"jump to {jump.to} from {jump.from_} ({jump.source})", jump
     for compatible in manifest.compatible:
-        yield f"beside ({compatible.source})", compatible
+        yield f"compatible ({compatible.source})", compatible
 
 
 def inventory_facts(inventory: Inventory, domain: str, by_policy: Callable[[Component], bool | None]) -> dict[str, Any]:
-    """What a plan remembers of a domain: each component's facts, its partitions, its policies with whom else each
-    touches, and who stays apart. `by_policy` tells whether a policy drives a component, None where it is not known."""
+    """What a plan records of a domain: each component's facts, its partitions, its policies with the other servers
+    that each touches, and the domains that share no window with it. `by_policy` is whether a policy drives a
+    component, None where it is not known."""
     components = inventory.of(domain)
     keys = {component.key for component in components}
     named = {component.policy for component in components if component.policy}
@@ -93,7 +94,7 @@ def inventory_facts(inventory: Inventory, domain: str, by_policy: Callable[[Comp
 
 
 def _by_name(rows: Iterable[tuple[str, Any]]) -> dict[str, Any]:
-    """The rows by name; a further one of a name is numbered, so that none hides another."""
+    """The rows by name; a second one of the same name gets a number, so that none hides another."""
     found: dict[str, Any] = {}
     for name, row in rows:
         key, number = name, 2
@@ -133,7 +134,7 @@ def _known(row: Any) -> dict[str, Any]:  # noqa: ANN401  (one of the inventory's
 
 
 def differences(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[Finding]:
-    """Everything in which a document's inputs, `then`, differ from those of now; both as the functions above give."""
+    """Every difference between a document's inputs, `then`, and those of now; both as the functions above give them."""
     return [*_of_manifests(then["manifest"], now["manifest"]), *_of_domains(then["inventory"], now["inventory"])]
 
 
@@ -148,10 +149,10 @@ def _of_manifests(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[F
     for key in ("platform", "sequence", "issued", "expires"):
         if then.get(key) != now[key]:
             yield _changed(subject, f"its {key} is {now[key]}, was {then.get(key)}")
-    before = len(then["components"].items() ^ now["components"].items())
-    yield from _of_tables(then["components"], now["components"], subject)
-    if not before:
-        yield _changed(subject, "its bytes are others, though nothing that it says of bundles, releases and rules is")
+    changed = then["pieces"].items() ^ now["pieces"].items()
+    yield from _of_tables(then["pieces"], now["pieces"], subject)
+    if not changed:
+        yield _changed(subject, "its bytes are different, but its bundles, releases and rules are the same")
 
 
 def _of_tables(then: Mapping[str, Any], now: Mapping[str, Any], subject: str) -> Iterable[Finding]:
@@ -161,13 +162,13 @@ def _of_tables(then: Mapping[str, Any], now: Mapping[str, Any], subject: str) ->
         elif key not in then:
             yield _changed(subject, f"{key} is new")
         elif then[key] != now[key]:
-            yield _changed(subject, f"{key} is another")
+            yield _changed(subject, f"{key} was changed")
 
 
 def _of_domains(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Finding]:
     found = [*_of_facts(then, now)]
     if not found and then.get("sha256") != now["sha256"]:
-        found.append(_changed("inventory", "the digest is not that of what is listed of it: the document was edited"))
+        found.append(_changed("inventory", "the digest is not that of the facts in the document: it was edited"))
     return found
 
 
@@ -184,9 +185,9 @@ def _of_facts(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Findi
                 yield from _of_rows(name, old[key], new[key])
     for name in (key for key in now["elsewhere"] if key in then["policies"]):
         if then["elsewhere"].get(name) != now["elsewhere"][name]:
-            yield _changed(f"policy {name}", "it touches other servers outside of the domain now, or may touch others")
+            yield _changed(f"policy {name}", "it now touches, or may touch, other servers outside of the domain")
     if then["separate_windows"] != now["separate_windows"]:
-        yield _changed("separate_windows", "other domains are never in one window with this one")
+        yield _changed("separate_windows", "the domains that must not share a window with this one were changed")
 
 
 def _runs(row: Mapping[str, Any]) -> str:
@@ -198,10 +199,10 @@ def _of_rows(name: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> Itera
     for key in [*old, *(k for k in new if k not in old)]:
         if old.get(key) != new.get(key):
             what = words.get(key, f"its {key} is")
-            yield _changed(f"{new.get('kind', '')} {name}".strip(), f"{what} {_said(new, key)}, was {_said(old, key)}")
+            yield _changed(f"{new.get('kind', '')} {name}".strip(), f"{what} {_word(new, key)}, was {_word(old, key)}")
 
 
-def _said(row: Mapping[str, Any], key: str) -> str:
+def _word(row: Mapping[str, Any], key: str) -> str:
     value = row.get(key)
     if value is None:
         return "not known"
@@ -228,7 +229,7 @@ class RouteDocument:
         inputs = self._get(raw, dict, "inputs")
         self.inputs: Mapping[str, Any] = inputs
         manifest, inventory = self._get(raw, dict, "inputs", "manifest"), self._get(raw, dict, "inputs", "inventory")
-        for key in ("sha256", "components"):
+        for key in ("sha256", "pieces"):
             self._get(manifest, str if key == "sha256" else dict, key, at=("inputs", "manifest"))
         for key in ("components", "partitions", "policies", "elsewhere"):
             table = self._get(inventory, dict, key, at=("inputs", "inventory"))
@@ -238,7 +239,7 @@ class RouteDocument:
         self.window_minutes = self._number(raw, "window_minutes", 0, MAX_WINDOW) or None
         self.per_cluster = self._number(raw, "per_cluster", 1, MAX_PER_CLUSTER)
         if raw.get("route") is None:
-            raise InputError("the document holds no route: there was none", where=name, hint="make a plan again")
+            raise InputError("the document has no route: none was found", where=name, hint="make the plan again")
         steps = self._get(raw, list, "route", "steps")
         if len(steps) > MAX_STEPS:
             raise InputError(f"{len(steps)} steps; {MAX_STEPS} are the most that are read", where=name)
@@ -260,7 +261,7 @@ class RouteDocument:
             raise InputError(f"the route document has no {key}", where=where, hint="make the plan again")
         if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
             where = f"{self._name}#{json_read.pointer((*at, *path))}"
-            message = f"not a route document: {shown(value)} stands here"
+            message = f"this is not a route document: {shown(value)} is here"
             raise InputError(message, where=where, hint="make the plan again")
         return value
 
@@ -275,7 +276,8 @@ class RouteDocument:
     def _step(self, raw: object, at: tuple[str | int, ...]) -> PlanStep:
         name, what = self._get(raw, str, "name", at=at), self._get(raw, str, "what", at=at)
         if what not in (INFRASTRUCTURE, SERVERS):
-            raise InputError(f"a step of {shown(what)}", where=f"{self._name}#{json_read.pointer(at)}")
+            where = f"{self._name}#{json_read.pointer(at)}"
+            raise InputError(f"a step cannot be of {shown(what)}", where=where, hint="make the plan again")
         digests: dict[tuple[str, str], None] = {}
         servers: list[str] = []
         kinds: dict[str, None] = {}
@@ -305,7 +307,7 @@ def read_document(data: bytes, name: str) -> RouteDocument | None:
         return None
     if raw["schema"] == SCHEMA and "routes" in raw:
         hint = "bundlekeeper route DOMAIN --to RELEASE --out FILE, for each domain"
-        raise InputError("several domains in one timeline are no plan of one domain", where=name, hint=hint)
+        raise InputError("this is a timeline of several domains, not a plan of one domain", where=name, hint=hint)
     if raw["schema"] != SCHEMA:
         message = f"the schema is {shown(raw['schema'])}, not {SCHEMA}"
         raise InputError(message, where=name, hint="is this the right file?")

@@ -1,4 +1,4 @@
-"""A plan that a person wrote, to be held against the rules: TOML, or JSON with the same keys.
+"""A plan that a person wrote, to be checked by the rules: TOML, or JSON with the same keys.
 
     plan = 1
     domain = "holm-a"
@@ -14,8 +14,9 @@
     release = "6.0"                 # or, for one family, version = "6.0.1"
     servers = ["1/1", "SRV-17"]     # by place or serial; default: all
 
-Rules: unknown keys, missing keys and values that a key cannot hold are reported all at once, each with its place; nothing
-half-read comes out; what the names mean is asked of manifest and inventory elsewhere. TOML 1.0.0 by tomllib, RFC 8259.
+Rules: unknown keys, missing keys and values that a key cannot have are reported all at once, each with its place;
+nothing half-read comes out; the names are looked up in manifest and inventory elsewhere. TOML 1.0.0 by tomllib, RFC
+8259.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ _STEP = ("what", "version", "release", "only", "servers", "note")
 class PlanStep:
     """One step as it was written. `only` and `servers` are empty for all; one of `version` and `release` is empty.
 
-    `digests` names the bundles by family where a route document says exactly which were meant.
+    `digests` are those of the bundles, by family, where a route document names the exact files.
     """
 
     what: str
@@ -96,7 +97,7 @@ class _Reading:
         for key in table:
             if key not in known:
                 self.problem(
-                    "unknown-key", (*path, key), f"there is no key {shown(key)}", meant(key, known), on_key=True
+                    "key-unknown", (*path, key), f"there is no key {shown(key)}", meant(key, known), on_key=True
                 )
         note = table.get("note")
         if note is not None and not isinstance(note, str):
@@ -127,14 +128,14 @@ class _Reading:
             self.problem("wrong-type", (*path, key), f"{key} takes an array of texts, not {shown(value)}", "[ … ]")
             return ()
         if not rows:
-            self.problem("bad-value", (*path, key), f"{key} is empty", "leave the key out for all")
+            self.problem("bad-value", (*path, key), f"{key} is empty", "delete the key to mean all")
         found: list[str] = []
         for at, row in enumerate(rows):
             place = (*path, key) if isinstance(value, str) else (*path, key, at)
             if not isinstance(row, str) or not row.strip() or len(row) > _MAX_TEXT:
                 self.problem("wrong-type", place, f"{key} takes texts, not {shown(row)}", "quote it")
             elif row.strip() in found:
-                self.problem("repeated", place, f"{shown(row)} stands twice", "leave one out")
+                self.problem("repeated", place, f"{shown(row)} is there twice", "delete one of them")
             else:
                 found.append(row.strip())
         return tuple(found)
@@ -161,7 +162,7 @@ class _Reading:
             self.problem("bad-value", (*path, "version"), message, 'what = "blade" or "rack", or release', on_key=True)
         elif version and release:
             message = "it names a version and a release; one is enough"
-            self.problem("bad-value", (*path, "version"), message, "leave one out", on_key=True)
+            self.problem("bad-value", (*path, "version"), message, "delete one of them", on_key=True)
         if not version and not release and "version" not in row and "release" not in row:
             key = "release" if what == SERVERS else "version"
             self.problem("missing-key", path, f"{key} is missing", f'{key} = "…"')
@@ -200,7 +201,7 @@ def _json(data: bytes, name: str) -> Mapping[str, Any]:
         )
     raw = json_read.loads(data, name)
     if not isinstance(raw, Mapping):
-        raise InputError("the plan is no JSON object", where=name, hint='{"plan": 1, "domain": …}')
+        raise InputError("the plan is not a JSON object", where=name, hint='{"plan": 1, "domain": …}')
     return raw
 
 

@@ -6,11 +6,12 @@ image versions ([kind.X] order, else the manifest's): a bundle that lists the ve
 equal version (6.1 = 6.1.0). A version that the order cannot place equals only its own text.
 A server is at B when every part of it that B covers is, and B covers at least one; a patch covers what its base covers.
 Else it is mixed, and rules must hold for the lowest and the highest bundle found: the ends of the narrowest stretch of
-bundles in which each of its components is at one (of equally narrow stretches the lowest), because a component whose image did
+bundles in which each of its components is at one (of equally narrow stretches the lowest), because a component whose
+image did
 not change for years is not "found" at the oldest of its bundles. A part of which something is not known keeps its
 server from being at any bundle. A server takes the variant that its own components name, else the one that the
-infrastructure of its domain names; where two are named, none is known. Which components make a server is the inventory's
-word; a doubt is reported, nothing is guessed.
+infrastructure of its domain names; where two are named, none is known. Which components make a server is the
+inventory's word; a doubt is reported, nothing is guessed.
 """
 
 from __future__ import annotations
@@ -89,7 +90,8 @@ class At:
 class ServerClass:
     """What servers of the same family, variant, models and versions have in common.
 
-    `components` are the readings of one server's components, sorted; a server with two like adapters has two like readings.
+    `components` are the readings of one server's components, sorted; a server with two like adapters has two like
+    readings.
     """
 
     family: str | None

@@ -111,7 +111,8 @@ class Fleet:
         return tuple(self._partitions.get(key, ()))
 
     def policies(self, name: str, domain: str) -> tuple[Policy, ...]:
-        """What is reported of the policy of that name in a domain; a policy without a known scope is reported everywhere."""
+        """What is reported of the policy of that name in a domain; a policy without a known scope is reported
+        everywhere."""
         return tuple(policy for policy in self._policies.get(name, ()) if _reaches(policy.scope, domain))
 
     def users(self, policy: Policy) -> Users:

@@ -2,8 +2,10 @@
 
 Rules: a rule that names a kind speaks about image versions in that kind's order, any other about bundle versions, and
 never about a kind that may run ahead of everything. All matching jumps must hold; with none, going up is unstated (but
-for what may run ahead, which is at no risk) and going down is refused. `compatible` holds in every state for every pair of
-components in its scope. A component that is at several bundles runs bytes that belong to each of them, so it meets a rule when
+for what may run ahead, which is at no risk) and going down is refused. `compatible` holds in every state for every
+pair of
+components in its scope. A component that is at several bundles runs bytes that belong to each of them, so it meets a
+rule when
 one of them does; a mixed server must meet it at its lowest and at its highest bundle. An answer that hangs on a fact
 that is not known is UNKNOWN and names the fact; what is refused without that fact stays so.
 """
@@ -155,8 +157,8 @@ class Rules:
     def within(self, what: RuleSubject, component: SeenVersion, *, wanted: bool) -> bool | None:
         """Whether the component's version is in the range of `what`; None where that is not known.
 
-        `wanted` says how a component at several bundles is read: True asks whether it can be read as inside (a need), False
-        whether it can only be read so (the condition of a rule).
+        `wanted` says how a component at several bundles is read: True asks whether it can be read as inside (a need),
+        False whether it can only be read so (the condition of a rule).
         """
         if what.version is None:
             return True
@@ -220,7 +222,8 @@ class Breach(Generic[Tag]):
 def breaches(rules: Rules, scope: str, components: Iterable[tuple[SeenVersion, Tag]]) -> Iterator[Breach[Tag]]:
     """Every need of the rules of that scope that some parts of one group do not meet, or may not meet.
 
-    `components` are those of one server, pair, chassis or domain; like ones may be given once, with a tag for all of them.
+    `components` are those of one server, pair, chassis or domain; like ones may be given once, with a tag for all of
+    them.
     """
     rows: Sequence[tuple[SeenVersion, Tag]] = tuple(components)
     for rule in rules.compatible_rules:

@@ -1,7 +1,7 @@
 """What a store holds, as planning asks for it: which digests, verified when, and what their signatures are worth.
 
-Rules: the caller tells it, nothing here knows a store; None is not known, and neither verified nor unverified; a file is
-the bundle's by its SHA-256 alone, never by its name, family or version; what the store accepts is the store's word.
+Rules: the caller tells it, nothing here knows a store; None is not known, and neither verified nor unverified; a file
+is the bundle's by its SHA-256 alone, never by its name, family or version; what the store accepts is the store's word.
 """
 
 from __future__ import annotations
@@ -52,7 +52,8 @@ class StoredFile:
 class Holdings:
     """Everything that a store holds, and what it accepts.
 
-    `signed_families` are those whose bundles need a good signature; `max_proof_age_s` is in seconds, None for no limit.
+    `signed_families` are those whose bundles need a good signature; `max_verification_age_s` is in seconds, None for
+    no limit.
     """
 
     def __init__(

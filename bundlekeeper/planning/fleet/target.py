@@ -76,7 +76,8 @@ class ReleaseTarget:
 
 
 def taken_by(manifest_index: ManifestIndex, state: DomainState, families: Iterable[str]) -> tuple[Taken, ...]:
-    """Of each of the families the variants that the domain's components take, or would, where it has none of the family."""
+    """Of each of the families the variants that the domain's components take, or would, where it has none of the
+    family."""
     found: dict[Taken, None] = {}
     for family in families:
         own = {(s.family, s.kin.variant): None for s in state.servers if s.family == family}

@@ -1,6 +1,7 @@
 """Gaps of single components: what it runs, whether the target serves it, whether it may go there, and how it gets back.
 
-Rules: like parts of like servers are reported once, with all their keys; a component that the target does not move is asked for
+Rules: like parts of like servers are reported once, with all their keys; a component that the target does not move is
+asked for
 its version only; of the jumps onto a base and its patches each is judged; going down is always told, as an error where
 no rule lets it pass; a way back is what is common practice for the method, and where that means installing the older
 image again, the bundle that brings it must be in the store.
@@ -48,7 +49,8 @@ def check_components(case: Case) -> None:
 
 
 def _is_served(case: Case, group: GapGroup, like: Like) -> bool:
-    """False where no bundle of the component's family has an image of its kind, so that the manifest leaves it alone."""
+    """False where no bundle of the component's family has an image of its kind, so that the manifest leaves it
+    alone."""
     families = (group.family,) if group.family else SERVER_FAMILIES
     return any(case.manifest_index.may_list_kind(family, like.reading.kind) for family in families)
 
@@ -104,7 +106,8 @@ def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
 
 
 def _supports(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
-    """Components for which the target brings no image, or for which that cannot be reported, by the fact that is lacking."""
+    """Components for which the target brings no image, or for which that cannot be reported, by the fact that is
+    lacking."""
     unclear: dict[tuple[str, str], list[Like]] = {}
     for like in likes:
         lacking = _unclear(case, group, like)
@@ -192,7 +195,8 @@ def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
 
 
 def _hops(case: Case, like: Like) -> Iterator[_Hop]:
-    """The jumps of a component: onto the base, unless it runs it or a later patch of it, then onto each patch for it."""
+    """The jumps of a component: onto the base, unless it runs it or a later patch of it, then onto each patch for
+    it."""
     choice = case.target.choice(like.reading)
     if choice is None or like.reading.model is None:
         return

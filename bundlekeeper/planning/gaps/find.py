@@ -18,13 +18,13 @@ from bundlekeeper.planning.fleet.domain_state import DomainState
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim, taken_by
+from bundlekeeper.planning.gaps.components import check_components
 from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
-from bundlekeeper.planning.gaps.components import check_components
 from bundlekeeper.planning.gaps.question import Case, GapAnswer, groups_of
 from bundlekeeper.planning.gaps.report import GapReport
-from bundlekeeper.planning.gaps.space import check_room
 from bundlekeeper.planning.gaps.servers import check_servers
+from bundlekeeper.planning.gaps.space import check_room
 from bundlekeeper.planning.gaps.supply import check_supply
 
 if TYPE_CHECKING:

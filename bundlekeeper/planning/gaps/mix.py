@@ -1,8 +1,9 @@
 """Gaps of what stands beside what: today's mixture, the target's, and components that are off their neighbours.
 
-Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is not
-known (its chassis, its pair) is reported where a rule of that scope could mean it. Infrastructure at two bundles is a step
-that was begun, at more it is refused; what may run ahead and files for some kinds only don't count there.
+Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is
+not
+known (its chassis, its pair) is reported where a rule of that scope could mean it. Infrastructure at two bundles is a
+step that was begun, at more it is refused; what may run ahead and files for some kinds only don't count there.
 Neighbours are the parts of one kind and model in the domain: what most of them run is the norm, and the others differ.
 """
 
@@ -71,7 +72,8 @@ def _place(component: PlacedComponent, scope: str) -> str | None:
 
 
 def _unplaced(case: Case) -> None:
-    """Components that a rule of chassis or pair scope could mean, and of which it is not known which one they are in."""
+    """Components that a rule of chassis or pair scope could mean, and of which it is not known which one they are
+    in."""
     for rule in case.fleet.rules.compatible_rules:
         if rule.scope not in ("chassis", "pair"):
             continue
@@ -184,7 +186,8 @@ def _for_some_kinds(case: Case, component: PlacedComponent) -> bool:
 
 
 def _lines(case: Case, versions: Iterable[str]) -> frozenset[str]:
-    """The bundles with patches named by the base that they go onto: a patched component stands at its base's bundle too."""
+    """The bundles with patches named by the base that they go onto: a patched component stands at its base's bundle
+    too."""
     found = set()
     for version in versions:
         bundles = case.manifest_index.at(INFRASTRUCTURE, version)

@@ -1,7 +1,7 @@
 """One question about gaps while it is answered: what is there, where it is to go, and the tally of what was found.
 
-Rules: components that are read alike, in servers that are alike, are judged once and told once; every judgement keeps the
-keys of all components that it is about; nothing here judges.
+Rules: components that are read alike, in servers that are alike, are judged once and told once; every judgement keeps
+the keys of all components that it is about; nothing here judges.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ from bundlekeeper.planning.gaps.report import Tally
 
 @dataclass(frozen=True, slots=True)
 class GapAnswer:
-    """What the user says that no file can. `drivers`: reported by whom the hosts' drivers fit the adapters' firmware."""
+    """What the user says that no file can. `drivers`: reported by whom the hosts' drivers fit the adapters'
+    firmware."""
 
     drivers: str = ""
 

@@ -1,9 +1,12 @@
 """Gaps of room: does each image fit on each component, on each half of a pair, at each step of bringing it there.
 
-Rules: each infrastructure component that takes its image into a file system (`boot-file`, `overwrite`) must have a partition
-listed, any other component is asked only where one is; where a component has several, and they differ in the answer, which one
-takes images is not known; a removal is reported with the images that may go and why the others may not. That a bank is as
-large as the images made for it is common practice: where no partition is listed nothing was checked, and it is reported.
+Rules: each infrastructure component that takes its image into a file system (`boot-file`, `overwrite`) must have a
+partition
+listed, any other component is asked only where one is; where a component has several, and they differ in the answer,
+which one
+takes images is not known; a removal is reported with the images that may go and why the others may not. That a bank
+is as large as the images made for it is common practice: where no partition is listed nothing was checked, and it is
+reported.
 """
 
 from __future__ import annotations
@@ -57,7 +60,8 @@ def _name(group: GapGroup, component: PlacedComponent) -> str:
 
 
 def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
-    """The images that like components take in turn: the base's, then each patch's, from the first that they do not run."""
+    """The images that like components take in turn: the base's, then each patch's, from the first that they do not
+    run."""
     choice = case.target.choice(like.reading)
     loads: list[SpaceLoad] = []
     for bundle in choice.chain if choice else ():

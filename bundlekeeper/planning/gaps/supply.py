@@ -15,7 +15,7 @@ from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.escape import some
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.planning.fleet.manifest_index import near, suits
-from bundlekeeper.planning.fleet.stock import StoredFile, SignatureState
+from bundlekeeper.planning.fleet.stock import SignatureState, StoredFile
 from bundlekeeper.planning.fleet.target import TargetChoice
 from bundlekeeper.planning.gaps.question import Case, GapGroup
 

@@ -3,8 +3,8 @@
 Rules: a place is what the infrastructure runs, how many windows are left, and for each class all states that it can be
 in with the cost of being there: a class takes a step or leaves it without the others being asked, so no subset of
 classes is ever tried; states from which a class would not end in the windows that are left are dropped. A place is
-skipped when another one at the same windows and infrastructure can do all that it can for no more. Equal ways are reported
-apart by the order of options, classes and states alone.
+skipped when another one at the same windows and infrastructure can do all that it can for no more. Equal ways are
+reported apart by the order of options, classes and states alone.
 """
 
 from __future__ import annotations

@@ -1,4 +1,5 @@
-"""The manifest's rules as a search asks them: which blockers stand against a jump, and against two components side by side.
+"""The manifest's rules as a search asks them: which blockers stand against a jump, and against two components side by
+side.
 
 Rules: every answer is a set of blockers, as bits of one integer, so that "allowed" is zero and an explanation can ask
 again with fewer of them; the judgement itself is `planning.fleet.rules`', here it is only remembered by what the
@@ -176,7 +177,8 @@ class BlockerJudge:
     def _meant_by(
         self, scope: str, family: str | None, kind: str, model: str | None
     ) -> list[tuple[int, bool | None, bool | None]]:
-        """The needs that speak about such components: its place, whether the condition does, and whether the need does."""
+        """The needs that speak about such components: its place, whether the condition does, and whether the need
+        does."""
         component = SeenVersion(family, kind, model, None, At((), certain=False))
         rows = ((n, *self._pairs[n]) for n in self._of_scope.get(scope, ()))
         marks = [

@@ -26,11 +26,11 @@ from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget, aim, taken_by
 from bundlekeeper.planning.gaps.question import servers_name
-from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
+from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
 from bundlekeeper.planning.route.tables import Moves
-from bundlekeeper.planning.route.types import NoRoute, ComponentChange, Quote, Route, Step, StepChange
+from bundlekeeper.planning.route.types import ComponentChange, NoRoute, Quote, Route, Step, StepChange
 from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
 from bundlekeeper.planning.route.why_none import blocking
 
@@ -357,7 +357,8 @@ class Course:
             yield finding("mix-refused", self.state.domain, message, "this route starts from it", level=Level.WARNING)
 
     def unlisted(self) -> Iterable[Finding]:
-        """What could not be asked, because the inventory lists no such component: that is no verification that there is none."""
+        """What could not be asked, because the inventory lists no such component: that is no verification that there
+        is none."""
         hint = "load an inventory of the whole domain"
         if not self.state.infrastructure:
             message = (

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bundlekeeper.planning.route.compatible import CompatibleRules
 from bundlekeeper.planning.route.best import Allowance, Best, CostedRoute, Taken
+from bundlekeeper.planning.route.compatible import CompatibleRules
 from bundlekeeper.planning.route.modes import RouteGuard, TooMany, merged
 from bundlekeeper.planning.route.reachable import reachable
 from bundlekeeper.planning.route.tables import Moves, Tables, unpacked

@@ -1,4 +1,5 @@
-"""Whether the images of a route fit, on each component and each half of a pair, at each of its steps one after the other.
+"""Whether the images of a route fit, on each component and each half of a pair, at each of its steps one after the
+other.
 
 Rules: what a step brings lies there when the next one comes, stops among them, so that a route is asked as a whole; a
 component that takes its image into a file system must have a partition listed, any other is asked only where one is

@@ -41,7 +41,8 @@ class ComponentChange:
 
 @dataclass(frozen=True, slots=True)
 class StepChange:
-    """What the infrastructure, or one class of servers, goes through in a step; `components` in the order of the work."""
+    """What the infrastructure, or one class of servers, goes through in a step; `components` in the order of the
+    work."""
 
     name: str
     family: str

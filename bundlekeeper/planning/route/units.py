@@ -1,11 +1,12 @@
 """What moves in a route: the infrastructure as one unit, each class of servers as one, with their states and moves.
 
-Rules: a state is what each group of like components runs; a move is one bundle brought to all of a unit's components that it has
+Rules: a state is what each group of like components runs; a move is one bundle brought to all of a unit's components
+that it has
 images for, a patch only onto its base; what may run ahead may be brought alone and stays where it is newer (common
 practice). A move carries every blocker that stands against it: its jumps, the mix while it is under way
 (infrastructure in the order of its kinds' turns, the other way round going down; one server after
-the other, its components in an order that every rule allows), and the unit's own state after it. What already stands beside
-each other today is nobody's step and is not held against one.
+the other, its components in an order that every rule allows), and the unit's own state after it. What already stands
+beside each other today is nobody's step and is not held against one.
 """
 
 from __future__ import annotations
@@ -194,7 +195,8 @@ class Maker:
                 yield ("pair", component.component.pair and f"{component.component.kind} {component.component.pair}")
 
     def at(self, unit: Unit, readings: Sequence[ComponentReading]) -> At | None:
-        """The bundles that a server of such readings is at; None for the infrastructure, whose components stand alone."""
+        """The bundles that a server of such readings is at; None for the infrastructure, whose components stand
+        alone."""
         if unit.kin is None:
             return None
         number = len(unit.servers)
@@ -358,7 +360,8 @@ class Maker:
         return self._inner(unit, old, usual, mask)
 
     def _inner(self, unit: Unit, old: State, usual: list[Hop], mask: int) -> tuple[tuple[Hop, ...], int]:
-        """An order of one server's components in which every state between is allowed, the usual one where that does."""
+        """An order of one server's components in which every state between is allowed, the usual one where that
+        does."""
         blockers = 0
         seen_sets: set[frozenset[int]] = set()
 

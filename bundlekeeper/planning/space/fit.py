@@ -3,7 +3,8 @@
 Rules: an image needs its size while it is brought, its size, unpacked size and working room while it is unpacked, and
 its unpacked size once it lies there. What is written over something known (`overwrite`: the running copy, `two-bank`:
 the spare bank) is given that copy's unpacked size back; where that size is not known nothing is given back.
-Only whole image files of a `boot-file` component may be removed, and never one that is running, pending, about to be used,
+Only whole image files of a `boot-file` component may be removed, and never one that is running, pending, about to be
+used,
 or the only way back. That is the newest file that is older than the running one (a pointer or an allowed jump down
 could go back to it), or where all are newer, the newest; files that the order cannot place are all kept, as any of them
 may be it. After an image of the sequence was activated, the way back is the one that ran before, and the older may go.
@@ -51,7 +52,8 @@ class Lying:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """A component and one of its partitions, before anything is brought. None is not known, the empty text known to be none.
+    """A component and one of its partitions, before anything is brought. None is not known, the empty text known to
+    be none.
 
     `replaced_bytes` is the unpacked size of what is written over first: the running copy or the spare bank's.
     """

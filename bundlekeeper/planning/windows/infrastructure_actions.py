@@ -4,7 +4,8 @@ Rules: preconditions first; going up what may run ahead, then by the turns of th
 (where it is written over, on the leading half, which brings the following level), all staging, which has no effect yet,
 then side by side: the following half of every pair with its switch, every path back and verified, the lead swapped, the
 leading half likewise; going down the settings first, then the other way round. A side is one piece, so that no half of
-a pair restarts before the other half's side is back. A component whose pair or half is not known may be the other half of
+a pair restarts before the other half's side is back. A component whose pair or half is not known may be the other
+half of
 any, so that it is activated when nothing else is, and told. Once the lead is swapped the half that the inventory calls
 following leads, in later steps too, until the next swap.
 """

@@ -286,7 +286,8 @@ class _Held:
 
 @dataclass(frozen=True, slots=True)
 class WindowLoad:
-    """What one window of one domain asks of a round. `separate_windows` are the apart sets that the domain is in, by number."""
+    """What one window of one domain asks of a round. `separate_windows` are the apart sets that the domain is in, by
+    number."""
 
     minutes: int
     apart: frozenset[int]

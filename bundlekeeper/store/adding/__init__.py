@@ -1,4 +1,4 @@
-"""A manifest's bundles brought in: found, copied and hashed at once, put in place durably.
+"""Adding a manifest's bundles: found, copied and hashed in one read, put in place durably.
 
-What is in the store already is verified next door.
+`verifying` verifies what is in the store already.
 """

@@ -1,10 +1,10 @@
-"""Taking a manifest's bundles into the store: one read each, nothing in place that was not verified.
+"""Adding a manifest's bundles to the store: one read each, nothing in place that was not verified.
 
-Rules: what is in and verified is not read again; every other bundle is hashed while it is copied; a bundle is in the
-store's database only after its file, its name and its folder are on the disk; from servers several files come at a time, and
-everything else is done for one bundle after the other, in the manifest's order; what does not match goes to quarantine
-and the rest goes on; a failure of a source is a finding, a failure of the store ends the work, and what was taken
-stays.
+Rules: a bundle that is in the store and verified is not read again; every other bundle is hashed while it is copied; a
+bundle gets its row only after its file, its name and its folder are on the disk; several files are fetched from servers
+at a time, and everything else is done for one bundle after the other, in the manifest's order; a file that does not
+match goes to quarantine and the rest goes on; a failure of a source is a finding; a failure of the store ends the work,
+and the bundles that were added stay.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import InputError, KeeperError, told_after
+from bundlekeeper.errors import InputError, KeeperError, errors_include
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import admit_manifest, plan
 from bundlekeeper.store.adding.outcome import AddRow, row_of
-from bundlekeeper.store.adding.signatures import Sealing
+from bundlekeeper.store.adding.signatures import BundleSignatures
 from bundlekeeper.store.adding.sources import BundleSource, Link
-from bundlekeeper.store.adding.work import Taking
+from bundlekeeper.store.adding.work import AddingRun
 from bundlekeeper.store.contents import findings as verdicts
-from bundlekeeper.store.contents.repair import consulted, mended
+from bundlekeeper.store.contents.repair import consulted, repaired
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.contents.withdrawals import overlaid
 from bundlekeeper.store.database import kept_manifests
@@ -46,9 +46,9 @@ _TO_BRING = {plan.AddingStep.FETCH, plan.AddingStep.LINK}
 
 @dataclass(frozen=True, slots=True)
 class AddResult:
-    """What came of a take: a row per bundle in the manifest's order, what was found, who vouched for the manifest.
+    """The result of adding: a row for each bundle in the manifest's order, the findings, and who signed the manifest.
 
-    `verifications` are those that the store has now, by place; a dry run tells none.
+    `verifications` are those that the store has now, by place; a dry run gives none.
     """
 
     rows: tuple[AddRow, ...]
@@ -68,7 +68,7 @@ class AddResult:
         return sum(row.read_bytes for row in self.rows)
 
 
-def take(
+def add_bundles(
     store: Store | None,
     loaded: Loaded,
     sources: Sequence[BundleSource],
@@ -83,59 +83,58 @@ def take(
     allow_rollback: str | None = None,
     signature: bytes | None = None,
 ) -> AddResult:
-    """Take the manifest's bundles from the sources (tried in their order) into the store.
+    """Add the manifest's bundles from the sources (tried in their order) to the store.
 
-    `signature` is the manifest's own; `wait_s` seconds are waited for the lock; a dry run may have no `store`.
+    `signature` is the manifest's own; `wait_s` is how many seconds to wait for the lock; a dry run may have no `store`.
     Raises RefusedError (manifest, signature, store), InputError (no such source, store.toml), LockedError,
-    DamagedError, UnfinishedError (no space, I/O), StoppedError; what was taken stays, its findings are in `problems`.
+    DamagedError, UnfinishedError (no space, I/O), StoppedError; the bundles that were added stay, the findings are in
+    `problems`.
     """
-    whys = admit_manifest.Whys(allow_expired, allow_rollback)
+    reasons = admit_manifest.AllowReasons(allow_expired, allow_rollback)
     insist_on_names(loaded.manifest)  # before anything is touched
     if dry_run:
         with _closing(sources):
-            return rehearse(store, loaded, sources, clock(), whys, link, signature)
+            return rehearse(store, loaded, sources, clock(), reasons, link, signature)
     if store is None:
-        raise InputError("there is no store to take into", hint="name one with --store")
-    _vouched(store, clock(), _known(store), loaded, signature)  # one that is refused waits for nothing, leaves no trace
+        raise InputError("there is no store to add to", hint="name one with --store")
+    _vouched(store, clock(), _known(store), loaded, signature)  # a refused one waits for nothing and leaves no trace
     where = str(store.root)
     with (
         _closing(sources),
         lock.held(store.fd, "store add", clock=clock, wait_s=wait_s, stop=stop, where=where),
         files.wrapped("the store failed", where),
         temp_files.opened(store.fd) as room,
-        mended(store, clock, but=loaded.sha256) as (database, damage),
-        told_after(damage),
+        repaired(store, clock, but=loaded.sha256) as (database, damage),
+        errors_include(damage),
     ):
         known = database.admitted()
         voucher, ruling = _vouched(store, clock(), known, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known)
         facts = facts_of(loaded.manifest)
         room.sweep(but=frozenset(bundle.sha256 for bundle in facts))
-        admitted = _judged(store, loaded, known, clock(), whys, ruling)
-        sealing = Sealing(voucher, store.fd, room, sources)
-        taking = Taking(
-            store, room, database, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
+        admitted = _judged(store, loaded, known, clock(), reasons, ruling)
+        signatures = BundleSignatures(voucher, store.fd, room, sources)
+        run = AddingRun(
+            store, room, database, sources, clock=clock, progress=progress, link=link, stop=stop, signatures=signatures
         )
-        contents = plan.SourceContents(taking.stored, taking.verifications, taking.kind, clock())
-        exposed = _insist_on_rights(store, taking.stored, facts)
+        contents = plan.SourceContents(run.stored, run.verifications, run.kind, clock())
+        exposed = _insist_on_rights(store, run.stored, facts)
         steps = plan.known_steps(store.fd, contents, facts)
         unseen = plan.survey(sources, facts, steps)
         planned = plan.plan(contents, facts, steps, sources)
-        plan.insist_on_room(store.fd, planned, link, where)
+        plan.insist_on_space(store.fd, planned, link, where)
         healed = admit_manifest.admit(store.fd, room, database, admitted, loaded.data, facts, signature)
-        taking.stored.update({bundle.place: bundle for bundle in database.stored()})  # as this manifest speaks of them
-        with _telling(progress, taking, planned, unseen):
-            taking.run(planned)
-        found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
-        return AddResult(
-            taking.rows(), (*found, *voucher.troubles()), manifest=ruling, verifications=taking.verifications
-        )
+        run.stored.update({bundle.place: bundle for bundle in database.stored()})  # with this manifest's facts
+        with _reported(progress, run, planned, unseen):
+            run.run(planned)
+        found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *run.findings(unseen))
+        return AddResult(run.rows(), (*found, *voucher.troubles()), manifest=ruling, verifications=run.verifications)
 
 
 def _insist_on_rights(
     store: Store | None, stored: Mapping[str, StoredBundle], facts: Sequence[BundleFacts]
 ) -> list[Finding]:
-    """Insist that nobody else may write what stands at the bundles' places; returns what to say of shared files."""
+    """Insist that nobody else may write the files at the bundles' places; returns the findings of shared files."""
     if store is None:
         return []
     shared = {bundle.place: bundle.place in stored and stored[bundle.place].shared for bundle in facts}
@@ -143,7 +142,7 @@ def _insist_on_rights(
 
 
 def _closing(sources: Sequence[BundleSource]) -> ExitStack:
-    """Closes every source at its end."""
+    """Close every source at the end of the block."""
     closing = ExitStack()
     for source in sources:
         closing.callback(source.close)
@@ -151,7 +150,7 @@ def _closing(sources: Sequence[BundleSource]) -> ExitStack:
 
 
 def _known(store: Store) -> Sequence[Admitted]:
-    """The manifests that the store accepted, as far as they can be read now: what cannot is reported under the lock."""
+    """The admitted manifests, as far as they can be read now; damage is reported later, under the lock."""
     if store.database_path.exists():
         with suppress(KeeperError), store.database(write=False) as database:
             return database.admitted()
@@ -161,7 +160,7 @@ def _known(store: Store) -> Sequence[Admitted]:
 def _vouched(
     store: Store | None, now: datetime, known: Sequence[Admitted], loaded: Loaded, signature: bytes | None
 ) -> tuple[Voucher, Ruling]:
-    """Who rules, and the ruling on the manifest's signature. Raises RefusedError where it may not be used."""
+    """The voucher, and its ruling on the manifest's signature. Raises RefusedError where it may not be used."""
     voucher = Voucher.of(store, now, known)
     subject = f"{loaded.manifest.platform}, sequence {loaded.manifest.sequence}"
     ruling = voucher.rule_manifest(subject, loaded.data, signature, issued=loaded.manifest.issued)
@@ -174,12 +173,12 @@ def _judged(
     loaded: Loaded,
     known: Sequence[Admitted],
     now: datetime,
-    whys: admit_manifest.Whys,
+    reasons: admit_manifest.AllowReasons,
     ruling: Ruling,
 ) -> admit_manifest.Admission:
-    """The admission of the manifest, whatever number the store keeps one of. Raises as `accept_manifest.judge`."""
+    """The admission of the manifest; a kept manifest without a row counts too. Raises as `admit_manifest.judge`."""
     floor = kept_manifests.highest(store.fd, loaded.manifest.platform) if store is not None else -1
-    return admit_manifest.vouched(admit_manifest.judge(loaded, known, now, whys, floor), ruling)
+    return admit_manifest.vouched(admit_manifest.judge(loaded, known, now, reasons, floor), ruling)
 
 
 def rehearse(
@@ -187,14 +186,15 @@ def rehearse(
     loaded: Loaded,
     sources: Sequence[BundleSource],
     now: datetime,
-    whys: admit_manifest.Whys,
+    reasons: admit_manifest.AllowReasons,
     link: Link,
     signature: bytes | None,
     opened: StoreDatabase | None = None,
 ) -> AddResult:
-    """A dry run: the same judgement and the same plan as of `store add`, and nothing else; the sources stay open.
+    """A dry run: the same judgement and the same plan as in `store add`, and nothing else; the sources stay open.
 
-    `opened` is the store's database where it is open, verified and of every kept manifest. Raises as `store add`.
+    `opened` is the store database where it is open, verified and has a row of every kept manifest. Raises as `store
+    add`.
     """
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
         contents, known = plan.SourceContents({}, {}, UNKNOWN, now), []
@@ -207,33 +207,35 @@ def rehearse(
         voucher, ruling = _vouched(store, now, known, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
         facts = facts_of(loaded.manifest)
-        admitted = _judged(store, loaded, known, now, whys, ruling)
+        admitted = _judged(store, loaded, known, now, reasons, ruling)
         exposed = _insist_on_rights(store, contents.stored, facts)
         steps = plan.known_steps(store.fd if store else None, contents, facts)
         unseen = plan.survey(sources, facts, steps)
         planned = plan.plan(contents, facts, steps, sources)
         short = plan.shortage(store.fd, planned, link) if store else ""
-    no_room = [finding("not-enough-space", str(store.root), short)] if store and short else []
-    sealing = Sealing(voucher, store.fd if store else None, None, sources)
+    no_space = [finding("not-enough-space", str(store.root), short)] if store and short else []
+    signatures = BundleSignatures(voucher, store.fd if store else None, None, sources)
     rulings: dict[str, Ruling | None] = {}
-    for each in planned:
-        if each.step in _TO_BRING:
-            rulings[each.facts.place] = sealing.foresee(each.facts)
-            sealing.forget(each.facts)
-    findings = [*damage, *admitted.findings, *unknown, *exposed, *no_room]
-    for each in planned:
-        foreseen = rulings.get(each.facts.place)
-        findings += [*_foreseen(each, contents, unseen), *(foreseen.findings if foreseen else ())]
-    rows = tuple(_row_foreseen(each, rulings.get(each.facts.place)) for each in planned)
+    for bundle in planned:
+        if bundle.step in _TO_BRING:
+            rulings[bundle.facts.place] = signatures.early_ruling(bundle.facts)
+            signatures.forget(bundle.facts)
+    findings = [*damage, *admitted.findings, *unknown, *exposed, *no_space]
+    for bundle in planned:
+        early = rulings.get(bundle.facts.place)
+        findings += [*_dry_run_findings(bundle, contents, unseen), *(early.findings if early else ())]
+    rows = tuple(_dry_run_row(bundle, rulings.get(bundle.facts.place)) for bundle in planned)
     return AddResult(rows, (*findings, *voucher.troubles()), dry_run=True, manifest=ruling)
 
 
-def _row_foreseen(planned: plan.AddingPlan, ruling: Ruling | None) -> AddRow:
+def _dry_run_row(planned: plan.AddingPlan, ruling: Ruling | None) -> AddRow:
     status = "refused" if ruling else planned.step.value
     return row_of(planned.facts, status, came_from=_first_offer(planned), signature=ruling.word if ruling else "")
 
 
-def _foreseen(planned: plan.AddingPlan, contents: plan.SourceContents, unseen: Sequence[str]) -> Iterator[Finding]:
+def _dry_run_findings(
+    planned: plan.AddingPlan, contents: plan.SourceContents, unseen: Sequence[str]
+) -> Iterator[Finding]:
     facts = planned.facts
     if planned.step is plan.AddingStep.MISS:
         obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
@@ -253,22 +255,22 @@ def _first_offer(planned: plan.AddingPlan) -> str:
 
 
 @contextmanager
-def _telling(
-    progress: Progress, taking: Taking, planned: Sequence[plan.AddingPlan], unseen: Sequence[str]
+def _reported(
+    progress: Progress, run: AddingRun, planned: Sequence[plan.AddingPlan], unseen: Sequence[str]
 ) -> Iterator[None]:
-    """Tell the progress reporter, and give an error that ends the take what was found and done before it."""
-    progress.begin("taking", plan.bytes_to_read(planned), len(planned))
+    """Report progress; an error that ends the block also reports what was found and done before it."""
+    progress.begin("adding", plan.bytes_to_read(planned), len(planned))
     try:
         yield
     except KeeperError as error:
-        error.problems = (*error.problems, *taking.findings(unseen))
-        done = sum(row.status in {"added", "same bytes"} for row in taking.rows())
+        error.problems = (*error.problems, *run.findings(unseen))
+        done = sum(row.status in {"added", "same bytes"} for row in run.rows())
         if done:
-            stay = f"{done} of {len(planned)} bundles were taken before this, and stay"
-            error.hint = f"{error.hint}; {stay}" if error.hint else stay
+            before = f"{done} of {len(planned)} bundles were added before this, and stay"
+            error.hint = f"{error.hint}; {before}" if error.hint else before
         raise
     finally:
         progress.done()
 
 
-__all__ = ["AddResult", "AddRow", "rehearse", "take"]
+__all__ = ["AddResult", "AddRow", "add_bundles", "rehearse"]

@@ -1,9 +1,9 @@
-"""May this manifest be taken by this store, and keeping it whole.
+"""Whether this store may admit a manifest, and keeping it whole.
 
-Rules: one store, one platform; the highest sequence admitted is remembered and a lower one refused; the same sequence
-with other bytes is a contradiction and refused, always; the bytes that were admitted heal a kept copy that was altered;
-a manifest that is not issued yet by this machine's clock is refused, and so is an expired one; the two exceptions need
-a why, which is recorded for good. A refused manifest leaves no trace.
+Rules: one store, one platform; the highest admitted sequence is kept, and a lower one is refused; the same sequence
+with other bytes is a contradiction and always refused; the admitted bytes replace a kept copy that was altered; a
+manifest that is not issued yet by this machine's clock is refused, and so is an expired one; the two exceptions need a
+reason, which is recorded for good. A refused manifest leaves no trace.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.store.contents import quarantine
 from bundlekeeper.store.contents.manifest_dates import called, doubts, is_ahead, latest, uncorrected
-from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.database.rows import Admitted, BundleFacts
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import Incoming
 from bundlekeeper.store.signatures import sidecar_files
@@ -33,22 +33,22 @@ FOLDER = "manifests"
 
 
 @dataclass(frozen=True, slots=True)
-class Whys:
-    """The user's reasons for letting something through against the rules; None where there is none."""
+class AllowReasons:
+    """The user's reasons for allowing an expired or an older manifest; None where there is none."""
 
     expired: str | None = None
     rollback: str | None = None
 
     def insist(self) -> None:
-        """Raise InputError for a reason that is given and says nothing."""
+        """Raise InputError for a reason that is given and empty."""
         for option, reason in (("--allow-expired", self.expired), ("--allow-rollback", self.rollback)):
             if reason is not None and not reason.strip():
-                raise InputError(f"{option} needs a reason", hint="say why in words; it is recorded for good")
+                raise InputError(f"{option} needs a reason", hint="give the reason in words; it is recorded for good")
 
 
 @dataclass(frozen=True, slots=True)
 class Admission:
-    """An admitted manifest: the row to write, what to tell, and what was let through (what, why)."""
+    """An admitted manifest: the row to write, the findings, and the exceptions that were allowed (what, reason)."""
 
     admitted: Admitted
     findings: tuple[Finding, ...]
@@ -60,15 +60,17 @@ def place_of(platform: str, sequence: int) -> str:
     return f"{FOLDER}/{platform}-{sequence}.toml"
 
 
-def judge(loaded: Loaded, known: Sequence[Admitted], now: datetime, whys: Whys, floor: int = -1) -> Admission:
-    """Decide whether the manifest may be taken, given those `known` to the store. Pure.
+def judge(
+    loaded: Loaded, known: Sequence[Admitted], now: datetime, reasons: AllowReasons, floor: int = -1
+) -> Admission:
+    """Decide whether the manifest may be admitted, given those `known` to the store. Pure.
 
-    `floor` is the highest number that the store keeps a manifest of, whether it knows it or not.
+    `floor` is the highest number of the manifests that the store keeps, with a row or without.
 
     Raises RefusedError: another platform, a rollback, a contradiction, one that is expired or not issued yet.
     """
     manifest = loaded.manifest
-    whys.insist()
+    reasons.insist()
     subject = called(manifest)
     _one_platform(manifest.platform, known)
     _no_contradiction(loaded, known, subject)
@@ -78,20 +80,20 @@ def judge(loaded: Loaded, known: Sequence[Admitted], now: datetime, whys: Whys, 
     highest = max([floor, *(k.sequence for k in known)])
     if manifest.sequence < highest:
         message = f"this manifest is older (sequence {manifest.sequence}) than one already admitted ({highest})"
-        if not whys.rollback:
+        if not reasons.rollback:
             raise RefusedError(
-                message, hint='take the newer one; if going back is meant: --allow-rollback "why" (recorded)'
+                message, hint="add the newer one; to go back on purpose: --allow-rollback REASON (it is recorded)"
             )
-        exceptions.append(("rollback", whys.rollback))
-        findings.append(finding("downgrade", subject, f"{message}; allowed: {whys.rollback}", level=Level.NOTE))
+        exceptions.append(("rollback", reasons.rollback))
+        findings.append(finding("downgrade", subject, f"{message}; allowed: {reasons.rollback}", level=Level.NOTE))
     if manifest.expires is not None and manifest.expires < latest(known, now, manifest).date():
         message = f"this manifest expired on {manifest.expires}"
-        if not whys.expired:
+        if not reasons.expired:
             raise RefusedError(
-                message, hint='get the publisher\'s newer one; if there is none: --allow-expired "why" (recorded)'
+                message, hint="get the publisher's newer one; if there is none: --allow-expired REASON (it is recorded)"
             )
-        exceptions.append(("expired", whys.expired))
-        findings.append(finding("expired", subject, f"{message}; allowed: {whys.expired}", level=Level.NOTE))
+        exceptions.append(("expired", reasons.expired))
+        findings.append(finding("expired", subject, f"{message}; allowed: {reasons.expired}", level=Level.NOTE))
     findings += doubts(subject, uncorrected(known, manifest), now, manifest.issued)
     admitted = Admitted(
         manifest.platform,
@@ -109,7 +111,7 @@ def _not_ahead(issued: date, subject: str, now: datetime) -> None:
     if is_ahead(issued, now):
         raise RefusedError(
             f"{subject} was issued on {issued}, more than a day ahead: this machine's clock says {now.date()}",
-            hint="where the clock is right, ask for a manifest that states the right date of issue; else set the clock",
+            hint="if the clock is right, ask for a manifest with the right date of issue; if not, set the clock",
         )
 
 
@@ -134,7 +136,7 @@ def _no_contradiction(loaded: Loaded, known: Iterable[Admitted], subject: str) -
 
 
 def vouched(admission: Admission, ruling: Ruling) -> Admission:
-    """The admission of a manifest that somebody vouched for, or of the same where nobody did."""
+    """The admission with the signer of the manifest, where there is one."""
     admitted = replace(admission.admitted, signed_by=ruling.signed_by, signed_key=ruling.signed_key)
     return replace(admission, admitted=admitted, findings=(*ruling.findings, *admission.findings))
 
@@ -148,10 +150,10 @@ def admit(
     facts: Sequence[BundleFacts],
     signature: bytes | None = None,
 ) -> tuple[Finding, ...]:
-    """Keep the manifest whole with its signature, then record it, what it says of the files held, and the exceptions.
+    """Keep the manifest whole with its signature, then record it, its facts about the stored files, and the exceptions.
 
-    A kept copy that is no longer what was admitted makes space for these bytes, which are, and goes to quarantine; a
-    finding says so.
+    A kept copy that is no longer what was admitted goes to quarantine, and these bytes, which are, take its place; a
+    finding reports it.
     Raises RefusedError when another manifest is kept under its name, UnfinishedError, OSError.
     """
     admitted = admission.admitted
@@ -166,15 +168,15 @@ def admit(
         try:
             temp.publish(folder, name)
         except FileExistsError:
-            # Kept by a run that was killed before its row was written, or it is this very one again.
-            if not _holds(folder, name, data):
+            # Kept by a run that was killed before its row was written, or this very manifest is added again.
+            if not _is_same(folder, name, data):
                 if not any(manifest.sha256 == admitted.sha256 for manifest in database.admitted()):
                     raise RefusedError(
-                        f"{admitted.place} holds other bytes than this manifest",
+                        f"{admitted.place} has other bytes than this manifest",
                         hint="if this one was changed on purpose, raise `sequence` in it",
                         where=admitted.place,
                     ) from None
-                healed = (_put_aside(root, incoming, folder, admitted, len(data)),)
+                healed = (_move_to_quarantine(root, incoming, folder, admitted, len(data)),)
                 temp.publish(folder, name)
         os.fsync(folder)
     database.admit(admitted, facts)
@@ -183,22 +185,20 @@ def admit(
     return healed
 
 
-def _holds(folder: int, name: str, data: bytes) -> bool:
+def _is_same(folder: int, name: str, data: bytes) -> bool:
     with files.regular(folder, name) as fd:
         if os.fstat(fd).st_size != len(data):
             return False
     return files.read_bounded(folder, name, max(len(data), 1)) == data
 
 
-def _put_aside(root: int, incoming: Incoming, folder: int, admitted: Admitted, size: int) -> Finding:
+def _move_to_quarantine(root: int, incoming: Incoming, folder: int, admitted: Admitted, size: int) -> Finding:
     """Move an altered copy of an admitted manifest, of `size` bytes when it was whole, to quarantine."""
     name = admitted.place.rpartition("/")[2]
     with files.regular(folder, name) as fd:
         found = digest_fd(fd)
     of_it = admitted.platform, admitted.sequence, "", "", "", "", (), None
-    whole = BundleFacts(
-        "manifest", str(admitted.sequence), name, size, admitted.sha256, *of_it
-    )  # as a note tells of it
+    whole = BundleFacts("manifest", str(admitted.sequence), name, size, admitted.sha256, *of_it)
     reason = "the kept copy of the manifest was not what was admitted"
     wrong = quarantine.QuarantineReason(whole, found.size, found.sha256, admitted.place, reason)
     moved = quarantine.move_in(root, incoming, folder, wrong, admitted.admitted_at)

@@ -1,9 +1,9 @@
-"""Files fetched ahead, several at a time, each in a thread of its own; what came of each is asked for in turn.
+"""Files fetched ahead, several at a time, each in a thread of its own; the caller asks for each result in turn.
 
-Rules: only the bytes are fetched here: whatever is decided, written into the store and told is done by the caller's
-thread, one bundle after the other in the plan's order; jobs are drawn and started by that thread alone; no more than so
-many files at a time, from one host and in all, and none that lies too far ahead of its turn; on every way out the
-threads have ended, and what was fetched for nothing is dropped, or kept only to be gone on with.
+Rules: only the bytes are fetched here: the caller's thread decides, writes into the store and reports, one bundle
+after the other in the plan's order, and it alone draws and starts jobs; the number of files at a time is limited, from
+one host and in all, and no file is fetched too far ahead of its turn; when the block ends, every thread has ended, and
+what was fetched for nothing is dropped, or kept only so that a later run can resume it.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class AheadFetches:
     """Jobs in their order; a context manager."""
 
     def __init__(self, jobs: Iterator[Job], stop: Stop | None) -> None:
-        """`jobs` is drawn from a little ahead of the turn of each, in the thread that calls `store add`."""
+        """`jobs` is drawn from a little ahead of the turn of each, in the thread that calls `result`."""
         self._jobs = jobs
         self._stop = Stop(stop)
         self._drawn: dict[str, Job] = {}
@@ -67,21 +67,21 @@ class AheadFetches:
             self._start(drawn)
 
     def _start(self, job: Job) -> None:
-        running = [each.host for each in self._drawn.values() if each.helper is not None and not each.finished]
+        running = [other.host for other in self._drawn.values() if other.helper is not None and not other.finished]
         if job.helper is None and len(running) < AT_ONCE and running.count(job.host) < FROM_ONE_HOST:
             job.helper = Helper("fetch", partial(self._run, job))
-            job.finished = not job.helper.start()  # where there is no space for a thread its turn comes all the same
+            job.finished = not job.helper.start()  # where no thread can be started, its turn comes all the same
 
     def _run(self, job: Job) -> None:
         try:
             self._stop.check()
             job.fetched = job.fetch(self._stop)
-        except BaseException as error:  # handed to the thread that takes it
+        except BaseException as error:  # raised in the thread that asks for the result
             job.error = error
         self._done.put(job)
 
-    def take(self, key: str, offer: FileOffer) -> Fetched | None:
-        """What came of the job of that bundle and offer, once it is finished; None where there is none.
+    def result(self, key: str, offer: FileOffer) -> Fetched | None:
+        """The result of the job of that bundle and offer, once it is finished; None where there is no such job.
 
         Raises what fetching raised.
         """
@@ -108,7 +108,7 @@ class AheadFetches:
 
 
 def _drop(fetched: Fetched, sha256: str) -> None:
-    """Let go of a file whose turn never came; right bytes are kept where they can be gone on with."""
+    """Let go of a file whose turn never came; right bytes are kept where a later run can resume them."""
     if fetched.digest.sha256 == sha256:
         fetched.temp.keep()
     with suppress(OSError):

@@ -1,7 +1,7 @@
-"""What a take has to do for each bundle, from names and `stat` alone; a dry run shows it, a real run follows it.
+"""What `store add` has to do for each bundle, from names and `stat` alone; a dry run shows it, a real run follows it.
 
-Rules: nothing is read and nothing is written to find out; a verification that may be relied on saves the read, and any doubt
-means reading; room is counted before the first byte is copied, against what the file system really has free.
+Rules: nothing is read and nothing is written to find out; a verification that may be relied on saves the read, and in
+any doubt the file is read; space is counted before the first byte is copied, by what the file system really has free.
 """
 
 from __future__ import annotations
@@ -23,18 +23,18 @@ from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import FsKind
 from bundlekeeper.store.disk.temp_files import FOLDER, PREFIX
 
-#: The store's database, its journal, notes, folders: room in bytes beyond the bundles' own.
+#: The store database, its journal, notes, folders: space in bytes beyond the bundles' own.
 _MARGIN = 1 << 20
 
 
 class AddingStep(StrEnum):
-    """What is to be done for one bundle; the value is what a dry run says."""
+    """What is to be done for one bundle; the value is the status in a dry run."""
 
     NOTHING = "already there"
-    PROVE = "to verify"  # something is there, and its bytes must be read
-    CLASH = "name taken"  # other bytes, verified by an older manifest, are there
+    VERIFY = "to verify"  # something is there, and its bytes must be read
+    CLASH = "name in use"  # other bytes, verified by an older manifest, are there
     LINK = "to link"  # the same bytes are in the store under another name
-    FETCH = "to take"
+    FETCH = "to add"
     TRY = "to look for"  # no source has the name, but one has files of the size under other names
     MISS = "missing"
 
@@ -50,7 +50,7 @@ class AddingPlan:
 
 @dataclass(frozen=True, slots=True)
 class SourceContents:
-    """What the store's database says is in the store, on what kind of file system, and the time."""
+    """The store database's rows, the kind of file system, and the time."""
 
     stored: Mapping[str, StoredBundle]
     verifications: Mapping[str, Verification]
@@ -66,11 +66,11 @@ class SourceContents:
 
 
 def known_steps(root: int | None, contents: SourceContents, facts: Sequence[BundleFacts]) -> dict[str, AddingStep]:
-    """By its place, the step for each bundle at whose place something stands; `root` is None where there is no store.
+    """By place, the step for each bundle at whose place something is; `root` is None where there is no store.
 
-    Raises RefusedError when something else than a file stands there, OSError.
+    Raises RefusedError when something else than a file is there, OSError.
     """
-    found = {bundle.place: None if root is None else _standing(root, contents, bundle) for bundle in facts}
+    found = {bundle.place: None if root is None else _step_in_place(root, contents, bundle) for bundle in facts}
     return {place: step for place, step in found.items() if step is not None}
 
 
@@ -86,7 +86,7 @@ def plan(
     known: Mapping[str, AddingStep],
     sources: Sequence[BundleSource],
 ) -> tuple[AddingPlan, ...]:
-    """Decide each bundle's step, in the manifest's order, from the `standings` and the sources, surveyed already.
+    """Decide each bundle's step, in the manifest's order, from the `known` steps and the surveyed sources.
 
     Raises what sources raise.
     """
@@ -94,17 +94,19 @@ def plan(
     for bundle in contents.stored.values():
         places.setdefault(bundle.sha256, set()).add(bundle.place)
     planned = []
-    for each in facts:
-        step = known.get(each.place)
+    for bundle_facts in facts:
+        step = known.get(bundle_facts.place)
         if step is None:
             # A row for this very place whose file is gone is no other name.
-            step = AddingStep.LINK if places.get(each.sha256, set()) - {each.place} else AddingStep.FETCH
-        offers = ask(sources, each) if step is AddingStep.FETCH else ()
+            step = (
+                AddingStep.LINK if places.get(bundle_facts.sha256, set()) - {bundle_facts.place} else AddingStep.FETCH
+            )
+        offers = ask(sources, bundle_facts) if step is AddingStep.FETCH else ()
         if step is AddingStep.FETCH:
             step = _outlook(offers)
         if step is AddingStep.FETCH:
-            places.setdefault(each.sha256, set()).add(each.place)
-        planned.append(AddingPlan(each, step, offers))
+            places.setdefault(bundle_facts.sha256, set()).add(bundle_facts.place)
+        planned.append(AddingPlan(bundle_facts, step, offers))
     return tuple(planned)
 
 
@@ -124,20 +126,20 @@ def wanted_of(facts: BundleFacts, *, settled: bool = False) -> WantedFile:
     return WantedFile(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "", settled)
 
 
-def _standing(root: int, contents: SourceContents, facts: BundleFacts) -> AddingStep | None:
-    """The step for what stands at the bundle's place, None where nothing does."""
+def _step_in_place(root: int, contents: SourceContents, facts: BundleFacts) -> AddingStep | None:
+    """The step for what is at the bundle's place, None where nothing is."""
     with placing.in_place(root, facts.place) as found:
         if found is None:
             return None
         row = contents.settled(facts.place, found.status)
         if row is None:
-            return AddingStep.PROVE
+            return AddingStep.VERIFY
         return AddingStep.NOTHING if row.sha256 == facts.sha256 else AddingStep.CLASH
 
 
 def bytes_to_read(planned: Sequence[AddingPlan]) -> int:
     """How many bytes the plan expects to read, for progress."""
-    return sum(p.facts.size for p in planned if p.step in {AddingStep.FETCH, AddingStep.PROVE})
+    return sum(p.facts.size for p in planned if p.step in {AddingStep.FETCH, AddingStep.VERIFY})
 
 
 def shortage(root: int, planned: Sequence[AddingPlan], link: Link) -> str:
@@ -155,25 +157,25 @@ def shortage_of(root: int, need: int) -> str:
     status = os.fstatvfs(root)
     free = (status.f_bfree if os.geteuid() == 0 else status.f_bavail) * status.f_frsize
     short = need + _MARGIN - free
-    if not need or not status.f_blocks or short <= 0:  # some file systems of programs tell no size at all
+    if not need or not status.f_blocks or short <= 0:  # some file systems of programs report no size at all
         return ""
     needed, there, by = human_bytes(need), human_bytes(free), human_bytes(short)
-    return f"not enough space: {needed} are to be copied, {there} are free, short by {by}"
+    return f"not enough space: {needed} to copy, {there} free, short by {by}"
 
 
-def insist_on_room(root: int, planned: Sequence[AddingPlan], link: Link, where: str) -> None:
+def insist_on_space(root: int, planned: Sequence[AddingPlan], link: Link, where: str) -> None:
     """Raise UnfinishedError when `shortage` says anything."""
     short = shortage(root, planned, link)
     if short:
         raise UnfinishedError(
             short,
-            hint="make room, take fewer bundles, or share the source's blocks with --link; nothing was copied",
+            hint="free some space, add fewer bundles, or share the source's blocks with --link; nothing was copied",
             where=where,
         )
 
 
 def _begun(root: int, facts: BundleFacts) -> int:
     with suppress(OSError):
-        part = f".keeper/{FOLDER}/{PREFIX}{facts.sha256}"
-        return min(facts.size, os.stat(part, dir_fd=root, follow_symlinks=False).st_size)
+        partial = f".keeper/{FOLDER}/{PREFIX}{facts.sha256}"
+        return min(facts.size, os.stat(partial, dir_fd=root, follow_symlinks=False).st_size)
     return 0

@@ -1,4 +1,4 @@
-"""The signatures of a take: where a bundle's may be found, what it is worth, and keeping it beside its bundle.
+"""The signatures of bundles that are added: finding each, ruling on it, and keeping it beside its bundle.
 
 Rules: a signature is looked for where the bundle's bytes come from first; of several the good one counts; it is put
 into the store before its bundle and replaces nothing; a bad one is never kept beside a bundle.
@@ -20,8 +20,8 @@ from bundlekeeper.store.signatures.sidecar_files import ABSENT, SignatureFile
 from bundlekeeper.store.signatures.voucher import Message, Ruling, Voucher
 
 
-class Sealing:
-    """Signatures for one take into the store whose root folder is `root`; `room` is None where nothing may be kept."""
+class BundleSignatures:
+    """The signatures for one run of `store add`; `root` is the store's folder, `room` None where nothing is kept."""
 
     def __init__(
         self, voucher: Voucher, root: int | None, room: Incoming | None, sources: Sequence[BundleSource]
@@ -33,16 +33,16 @@ class Sealing:
         self._asked: dict[str, dict[tuple[int, str], SignatureFile]] = {}  # by the bundle's place
 
     def forget(self, facts: BundleFacts) -> None:
-        """The bundle is done with: let go of what the sources had for it."""
+        """The bundle is done: forget what the sources had for it."""
         self._asked.pop(facts.place, None)
 
     def concerns(self, facts: BundleFacts) -> bool:
-        """True when the bundle's signature is stated or wanted."""
+        """True when the bundle's signature is stated or required."""
         return self._voucher.concerns(facts.family, facts.signature)
 
-    def wants(self, facts: BundleFacts) -> bool:
-        """True when the store takes the bundle only with a good signature."""
-        return self._voucher.wants(facts.family)
+    def requires(self, facts: BundleFacts) -> bool:
+        """True when the store adds the bundle only with a good signature."""
+        return self._voucher.requires(facts.family)
 
     def algorithms(
         self, facts: BundleFacts, source: BundleSource | None = None, offer: FileOffer | None = None
@@ -53,19 +53,19 @@ class Sealing:
         first = next(self._candidates(facts, source, offer))
         return ("sha256", *self._voucher.algorithms(facts.signature, first))
 
-    def foresee(
+    def early_ruling(
         self, facts: BundleFacts, source: BundleSource | None = None, offer: FileOffer | None = None
     ) -> Ruling | None:
-        """The ruling where the bundle's bytes need not be read to know that they may not be taken; else None."""
-        if not self.wants(facts):
+        """The ruling where it is certain without the bundle's bytes that they may not be used; else None."""
+        if not self.requires(facts):
             return None
         rulings = [
-            self._voucher.foresee(facts.name, facts.family, facts.signature, file)
+            self._voucher.early_ruling(facts.name, facts.family, facts.signature, file)
             for file in self._candidates(facts, source, offer)
         ]
         return rulings[0] if all(rulings) else None
 
-    def seal(
+    def rule_and_keep(
         self,
         facts: BundleFacts,
         digests: Mapping[str, str],
@@ -73,7 +73,7 @@ class Sealing:
         source: BundleSource | None = None,
         offer: FileOffer | None = None,
     ) -> Ruling:
-        """Rule on the signature of right bytes, open as `fd`, and keep it in the store unless it or they are refused.
+        """Rule on the signature of right bytes, open as `fd`, and keep it unless one of the two is refused.
 
         Raises RefusedError, UnfinishedError, OSError when the store fails.
         """
@@ -90,14 +90,14 @@ class Sealing:
     def _candidates(
         self, facts: BundleFacts, source: BundleSource | None, offer: FileOffer | None
     ) -> Iterator[SignatureFile]:
-        """What lies under the signature's name in the store and in the sources; never nothing at all."""
+        """The files of the signature's name in the store and in the sources; `ABSENT` where there are none."""
         if facts.signature is None:
             yield ABSENT
             return
-        others = (each for each in self._sources if each is not source)
+        others = (other for other in self._sources if other is not source)
         seen: list[SignatureFile] = []
-        for each in ([source] if source is not None else []) + [None, *others]:
-            found = self._found(facts, each, offer if each is source else None)
+        for place in ([source] if source is not None else []) + [None, *others]:
+            found = self._found(facts, place, offer if place is source else None)
             if found != ABSENT and all(found.data != other.data for other in seen):
                 seen.append(found)
                 yield found
@@ -107,7 +107,7 @@ class Sealing:
     def _found(self, facts: BundleFacts, source: BundleSource | None, offer: FileOffer | None) -> SignatureFile:
         """What the source has, or the store where it is None; a source is asked once for each bundle and offer.
 
-        What it said is kept until `forget`: several bundles are on their way at a time.
+        The answer is kept until `forget`: several bundles are fetched at a time.
         """
         if source is None:
             place = sidecar_files.place_of(facts)
@@ -119,15 +119,17 @@ class Sealing:
         return asked[key]
 
     def _keep(self, facts: BundleFacts, signature: SignatureFile, ruling: Ruling) -> Ruling:
-        """Put the signature beside the bundle's place; the ruling, with what keeps it from being put there."""
+        """Put the signature beside the bundle's place; the ruling, with a finding where that fails."""
         if signature.data is None or self._room is None or self._root is None:
             return ruling
         place = sidecar_files.place_of(facts)
         if signature.place == place or sidecar_files.put(self._root, self._room, place, signature.data):
             return ruling
-        wanted = self.wants(facts)
-        message = f"its signature could not be kept: {place} holds other bytes, which were not replaced"
-        hint = "find out which of the two is right; move the wrong one out of the store by hand, then take again"
-        level = Level.ERROR if wanted else Level.WARNING
+        required = self.requires(facts)
+        message = f"its signature could not be kept: {place} has other bytes, which were not replaced"
+        hint = (
+            "find out which of the two is right; move the wrong one out of the store by hand, then run store add again"
+        )
+        level = Level.ERROR if required else Level.WARNING
         found = (*ruling.findings, finding("not-in-store", facts.name, message, hint, level))
-        return replace(ruling, word="not-in-store", findings=found, blocks=wanted)
+        return replace(ruling, word="not-in-store", findings=found, blocks=required)

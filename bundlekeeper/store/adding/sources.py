@@ -1,8 +1,8 @@
 """Where bundles come from: the Protocol that a folder and a mirror share, and the folder.
 
-Rules: a source offers, the store decides; the bytes that are kept are the bytes that were hashed, in one read; what
-happens to the source while it is read is reported; a failure of the source is `SourceError` and a failure of the store is
-not; no link below the folder that the user named is followed.
+Rules: a source only offers files, the store decides; the bytes that are kept are the bytes that were hashed, in one
+read; what happens to the source while it is read is reported; a failure of the source is a `SourceError`, a failure of
+the store is not; no link below the folder that the user named is followed.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _NO_LINK = {errno.EXDEV, errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOS
 
 
 class SourceError(UnfinishedError):
-    """A source could not give a file to its end; nothing is known about its bytes, and the rest may go on."""
+    """A source could not give the whole of a file; nothing is known about its bytes, and the rest may go on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class WantedFile:
     """One bundle that is looked for: its published name, its size in bytes, its SHA-256 (lower case).
 
     `signature` is the name of its signature's file, empty where its manifest states none; `settled` says that the store
-    has it and relies on that: files of its name and size are taken for it, and not read to look for another.
+    has it and relies on that: files of its name and size count as it, and are not read to look for another.
     """
 
     name: str
@@ -56,8 +56,8 @@ class WantedFile:
 class FileOffer:
     """One file that may be the wanted one.
 
-    `place` is a path or an address for people, without secrets; `named` says that it bears the published name;
-    `size` in bytes is what the source says before the read, None where it does not; `ref` is the source's own.
+    `place` is a path or an address for people, without secrets; `named` is True where it has the published name;
+    `size` in bytes is what the source states before the read, None where it states none; `ref` is the source's own.
     """
 
     place: str
@@ -76,8 +76,8 @@ class FoundFile:
     """What a source has for one bundle: files of its name, the likeliest first, and sentences on what it cannot give.
 
     `others` counts the files of its size under other names. They are as many for every bundle of that size, so they are
-    offered only when they are asked for, by `look`: those first that are known to be right, none that is known not to.
-    `passed` counts those of them that bear the name of a settled bundle and are not offered.
+    offered only when they are asked for, by `look`: those first that are known to be right, none that is known to be
+    wrong. `passed` counts those of them that have the name of a settled bundle and are not offered.
     """
 
     offers: tuple[FileOffer, ...] = ()
@@ -94,10 +94,10 @@ class FoundFile:
 
 @dataclass(frozen=True, slots=True)
 class Fetched:
-    """One file that came: the temporary file that holds exactly the bytes of `digest`, and how it came.
+    """One file that was fetched: the temporary file with exactly the bytes of `digest`, and how it came.
 
-    `way_in` is "copy", "reflink", "hard-link" or "download"; `note` says for people why it is not the way asked for;
-    `changed` that the source changed while it was read, so that its bytes may be a mixture.
+    `way_in` is "copy", "reflink", "hard-link" or "download"; `note` says for people why it did not come as asked;
+    `changed` is True where the source changed while it was read, so that its bytes may be a mixture.
     """
 
     temp: Temp
@@ -122,10 +122,10 @@ class BundleSource(Protocol):
         """
 
     def close(self) -> None:
-        """Let go of what is held open between two calls; whatever is called afterwards opens it again."""
+        """Close what stays open between two calls; a later call opens it again."""
 
     def survey(self, wanted: Sequence[WantedFile]) -> tuple[str, ...]:
-        """Look once for all that is wanted; called before `find`. Returns sentences on what could not be looked at.
+        """Look once for all wanted files; called before `find`. Returns sentences on what could not be looked at.
 
         Raises InputError when the source does not exist, UnfinishedError when it cannot be reached.
         """
@@ -153,7 +153,7 @@ class BundleSource(Protocol):
         `algorithms` are the digests to compute, SHA-256 among them.
         Raises TooLong when more than `limit` bytes came, SourceError when the source failed, StoppedError when
         `stop` was set, OSError when the store's side failed. On every failure the temporary file is gone, or kept
-        only to be gone on with.
+        only so that a later run can resume it.
         """
 
 
@@ -179,14 +179,14 @@ class FolderSource:
 
     @property
     def host(self) -> str:
-        """None: one disk reads one file after the other best."""
+        """Empty: a disk is fastest with one file after the other."""
         return ""
 
     def close(self) -> None:
         """Nothing: nothing is held open."""
 
     def survey(self, wanted: Sequence[WantedFile]) -> tuple[str, ...]:
-        """Walk the folder once and remember what bears a wanted name or size. Raises InputError, UnfinishedError."""
+        """Walk the folder once and note every file of a wanted name or size. Raises InputError, UnfinishedError."""
         names, sizes = {w.name for w in wanted}, {w.size for w in wanted}
         self._named, self._unread, self._read = {name: [] for name in names}, {size: {} for size in sizes}, {}
         self._counts = dict.fromkeys(sizes, (0, 0))
@@ -257,7 +257,7 @@ class FolderSource:
         return FileOffer(self._path(entry), entry.name, entry.size, named, entry)
 
     def _remember(self, status: os.stat_result, sha256: str) -> None:
-        """The bytes of a file are known: it is no candidate any more for a bundle with others."""
+        """The file's bytes are known: it is no longer a candidate for a bundle with other bytes."""
         entries = self._unread.get(status.st_size, {}).pop(_identity(status), None)
         if entries:
             self._read.setdefault(sha256, []).extend(entries)
@@ -287,7 +287,7 @@ class FolderSource:
                 self._remember(os.fstat(fd), fetched.digest.sha256)
             return fetched
         finally:
-            with suppress(OSError):  # of a device that is gone; what was found before stands
+            with suppress(OSError):  # of a device that is gone; what was found before is still right
                 os.close(fd)
 
 
@@ -334,13 +334,15 @@ def _bring(
                     stop=stop,
                 )
             else:
-                told = _bounded(on_bytes, limit)
-                digest = digest_fd(temp.fd, algorithms=algorithms, size_hint=before.st_size, on_bytes=told, stop=stop)
+                bounded = _bounded(on_bytes, limit)
+                digest = digest_fd(
+                    temp.fd, algorithms=algorithms, size_hint=before.st_size, on_bytes=bounded, stop=stop
+                )
         except TargetError:
             raise
         except OSError as error:
             raise _source_error(error, offer) from error
-        # A clone is ours alone from the first moment; whatever happens to its source then is no matter.
+        # A clone is ours alone from the first moment; later changes of its source do not matter.
         changed = way_in != "reflink" and _differs(before, os.fstat(fd))
         return Fetched(temp, digest, way_in, note, changed)
     except BaseException:
@@ -352,14 +354,14 @@ def _bounded(on_bytes: Callable[[int], None], limit: int) -> Callable[[int], Non
     """`on_bytes` that ends a read of a file which grows without end."""
     left = limit
 
-    def told(count: int) -> None:
+    def bounded(count: int) -> None:
         nonlocal left
         left -= count
         if left < 0:
             raise TooLong(f"more than {limit} bytes came")
         on_bytes(count)
 
-    return told
+    return bounded
 
 
 def _differs(before: os.stat_result, after: os.stat_result) -> bool:
@@ -369,7 +371,7 @@ def _differs(before: os.stat_result, after: os.stat_result) -> bool:
 
 
 def _target(fd: int, incoming: Incoming, link: Link) -> tuple[Temp, str, str]:
-    """The temporary file, the way that is possible, and a note where it is not the way asked for."""
+    """The temporary file, how the bytes come into it, and a note where that is not as asked."""
     if link == "hard":
         try:
             return incoming.linked(fd), "hard-link", ""

@@ -1,8 +1,8 @@
-"""One bundle after another: in place already, the same bytes elsewhere in the store, or from a source.
+"""Adding one bundle after another: in place already, the same bytes elsewhere in the store, or from a source.
 
 Rules: files of servers are fetched a little ahead, several at a time; all else is done in the plan's order; a bundle is
-recorded only when it is durably in its place; what is wrong goes to quarantine first and is reported then; a failure of a
-source is one bundle's, a failure of the store ends the take.
+recorded only when it is durably in its place; a wrong file goes to quarantine before it is reported; a failure of a
+source concerns one bundle, a failure of the store ends the run.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from bundlekeeper.errors import StoppedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding.fetch_ahead import AheadFetches, Job
-from bundlekeeper.store.adding.outcome import SetAside, AddRow, Work
+from bundlekeeper.store.adding.outcome import AddRow, QuarantinedFile, Work, quarantine_reason
 from bundlekeeper.store.adding.plan import AddingPlan, AddingStep, ask, wanted_of
-from bundlekeeper.store.adding.signatures import Sealing
+from bundlekeeper.store.adding.signatures import BundleSignatures
 from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, FoundFile, Link, SourceError
 from bundlekeeper.store.contents import findings as verdicts
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents import quarantine, unchanged
-from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.database.rows import BundleFacts, StoredBundle, Verification
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import describe_fd
 from bundlekeeper.store.disk.temp_files import Incoming
@@ -48,8 +48,8 @@ def too_large(facts: BundleFacts) -> int:
     return 2 * facts.size + _SPARE
 
 
-class Taking:
-    """The state of one take."""
+class AddingRun:
+    """The state of one run of `store add`."""
 
     def __init__(
         self,
@@ -62,9 +62,9 @@ class Taking:
         progress: Progress,
         link: Link,
         stop: Stop | None,
-        sealing: Sealing,
+        signatures: BundleSignatures,
     ) -> None:
-        self._sealing = sealing
+        self._signatures = signatures
         self._store, self._room, self._database, self._sources = store, room, database, sources
         self._clock, self._progress, self._way, self._stop = clock, progress, link, stop
         self.stored = {bundle.place: bundle for bundle in database.stored()}
@@ -79,34 +79,34 @@ class Taking:
         self._ahead = AheadFetches(iter(()), stop)
 
     def rows(self) -> tuple[AddRow, ...]:
-        """What came of the bundles that are done, in the plan's order."""
+        """The rows of the bundles that are done, in the plan's order."""
         return tuple(work.row() for work in self._works.values() if work.done)
 
     def findings(self, unseen: Sequence[str]) -> tuple[Finding, ...]:
-        """What was found until now, in the plan's order; `unseen` says what of the sources could not be looked at."""
+        """The findings until now, in the plan's order; `unseen` says what of the sources could not be looked at."""
         known = verdicts.owners((work.facts for work in self._works.values()), self.stored.values())
         return tuple(finding for work in self._works.values() for finding in work.findings(known, unseen))
 
     def run(self, planned: Sequence[AddingPlan]) -> None:
         """Do every step of the plan. Raises UnfinishedError when the store fails, StoppedError.
 
-        What lies in the store is judged first, and what no source had gets a second look at the end, so that bytes
-        which are there under any name serve every bundle.
+        Files in the store are judged first, and bundles that no source had are looked for again at the end, so that
+        bytes which are there under any name serve every bundle.
         """
         self._works = {p.facts.place: Work(p.facts) for p in planned}
         for work in self._works.values():
             self._twins.setdefault(work.facts.sha256, []).append(work)
-        for each in planned:
-            if each.step is AddingStep.PROVE:
-                with self._at(each.facts) as work:
+        for bundle in planned:
+            if bundle.step is AddingStep.VERIFY:
+                with self._at(bundle.facts) as work:
                     work.done = self._verify(work)
         with AheadFetches(self._jobs(planned), self._stop) as self._ahead:
-            for each in planned:
-                if not self._works[each.facts.place].done:
-                    with self._at(each.facts) as work:
-                        self._bring(each, work)
+            for bundle in planned:
+                if not self._works[bundle.facts.place].done:
+                    with self._at(bundle.facts) as work:
+                        self._bring(bundle, work)
                         work.done = True
-                        self._ahead.forget(each.facts.place)
+                        self._ahead.forget(bundle.facts.place)
         for work in self._works.values():
             open_still = not work.settled and not work.clash and not work.ruling and not work.badly_signed
             if open_still and work.offers is not None and self._places.get(work.facts.sha256):
@@ -122,26 +122,26 @@ class Taking:
         self._progress.file(facts.name)
         with files.wrapped(f"{facts.name} could not be stored", str(self._store.root)):
             yield self._now
-        self._sealing.forget(facts)
+        self._signatures.forget(facts)
 
     def _bring(self, planned: AddingPlan, work: Work) -> None:
-        if planned.step is AddingStep.NOTHING and self._rest(work):
+        if planned.step is AddingStep.NOTHING and self._keep_in_place(work):
             return
         if planned.step is AddingStep.CLASH:
             work.clash = self.stored[work.facts.place]
         if work.clash is not None or not self._from_within(work):
             self._fetch(planned, work)
 
-    def _rest(self, work: Work) -> bool:
-        """What is in and verified stays so; its signature is looked at all the same. False when it turns out wrong."""
+    def _keep_in_place(self, work: Work) -> bool:
+        """Keep a bundle that is in place and verified, but look at its signature. False when the file is wrong."""
         row = self.stored[work.facts.place]
-        if self._sealing.concerns(work.facts):
+        if self._signatures.concerns(work.facts):
             known = self.verifications[row.place].digests
-            if any(each not in known for each in self._sealing.algorithms(work.facts)):
+            if any(algorithm not in known for algorithm in self._signatures.algorithms(work.facts)):
                 return self._verify(work)
             with placing.in_place(self._store.fd, row.place) as found:
                 if found is not None:
-                    work.ruling = self._sealing.seal(work.facts, known, found.fd)
+                    work.ruling = self._signatures.rule_and_keep(work.facts, known, found.fd)
         work.ended("already there", row.way_in, row.added_from)
         return True
 
@@ -154,9 +154,9 @@ class Taking:
         offer: FileOffer | None = None,
     ) -> bool:
         """Rule on the signature of right bytes; False, and the bundle is refused, where they may not be used."""
-        if not self._sealing.concerns(work.facts):
+        if not self._signatures.concerns(work.facts):
             return True
-        work.ruling = self._sealing.seal(work.facts, digests, fd, source, offer)
+        work.ruling = self._signatures.rule_and_keep(work.facts, digests, fd, source, offer)
         if work.ruling.blocks:
             work.status = "refused"
         return not work.ruling.blocks
@@ -179,7 +179,7 @@ class Taking:
             if found is None:
                 return False
             row = self.stored.get(facts.place)
-            got = self._read_in_place(found, row, work, self._sealing.algorithms(facts))
+            got = self._read_in_place(found, row, work, self._signatures.algorithms(facts))
             if got is None:
                 work.status = "failed"
                 return True
@@ -187,7 +187,7 @@ class Taking:
             if sha256 == facts.sha256:
                 known = row is not None and row.sha256 == sha256
                 if not self._may_place(work, verification.digests, found.fd) and not known:
-                    return True  # laid there by somebody: it stays, and is not held
+                    return True  # somebody put it there: it stays, and gets no row
                 if row is None or not known:
                     row = facts.stored(added_at=self._clock(), added_from="", way_in="found")
                 self._record(row, verification)
@@ -201,21 +201,23 @@ class Taking:
             wrong = quarantine.QuarantineReason(
                 facts, size, sha256, facts.place, "the file in the store was not the manifest's"
             )
-            self._forget(facts.place)  # first: a row without its file would claim too much
+            self._forget(facts.place)  # first: a row without its file would be wrong
             try:
                 kept = quarantine.move_in(self._store.fd, self._room, found.folder, wrong, self._clock())
             except OSError as error:
-                work.aside += (SetAside(wrong, "", f"and could not be moved to quarantine: {error.strerror}"),)
+                work.quarantined += (
+                    QuarantinedFile(wrong, "", f"and could not be moved to quarantine: {error.strerror}"),
+                )
                 work.status = "failed"
                 return True
-            work.aside += (SetAside(wrong, kept),)
+            work.quarantined += (QuarantinedFile(wrong, kept),)
             work.status = "quarantined"
             return False
 
     def _read_in_place(
         self, found: placing.InPlace, row: StoredBundle | None, work: Work, algorithms: Sequence[str]
     ) -> tuple[str, int, Verification] | None:
-        """Digest, size and verification of a file of the store; None, and the reason in `work`, when it cannot be reported."""
+        """Digest, size and verification of a stored file; None, and the reason in `work`, when it cannot be read."""
         try:
             began_ns, at = unchanged.begin(found.fd), self._clock()
             digest = digest_fd(
@@ -241,7 +243,7 @@ class Taking:
     # The same bytes under another name
 
     def _from_within(self, work: Work) -> bool:
-        """Give bytes that the store holds already this bundle's name too; False when there are none to rely on."""
+        """Give bytes that are in the store already this bundle's name too; False when there are none to rely on."""
         facts = work.facts
         rows = [self.stored[place] for place in self._places.get(facts.sha256, ()) if place != facts.place]
         for bundle in sorted(rows, key=lambda r: (r.shared, r.place)):
@@ -256,7 +258,7 @@ class Taking:
         if row.shared:
             return False
         verification = self.verifications.get(row.place)
-        algorithms = self._sealing.algorithms(facts)
+        algorithms = self._signatures.algorithms(facts)
         if (
             verification is None
             or not self._trusts(verification, found)
@@ -264,7 +266,7 @@ class Taking:
         ):
             got = self._read_in_place(found, row, Work(facts), algorithms)
             if got is None or got[0] != facts.sha256:
-                return False  # `verify` tells of it; here it is only no help
+                return False  # `verify` reports it; here it is only of no use
             verification = got[2]
         if not self._may_place(work, verification.digests, found.fd):
             return True
@@ -284,7 +286,7 @@ class Taking:
             digest = copy_fd(
                 found.fd,
                 temp.fd,
-                algorithms=self._sealing.algorithms(facts),
+                algorithms=self._signatures.algorithms(facts),
                 size_hint=facts.size,
                 on_bytes=self._count,
                 stop=self._stop,
@@ -302,7 +304,7 @@ class Taking:
     def _second_names(self, first: Work, row: StoredBundle, verification: Verification, found: placing.InPlace) -> None:
         """Link and record the new name, with it those of bundles that wait for the same bytes, in one transaction.
 
-        Each link changes the ctime that the verifications of all older names hold; these are renewed where only it changed.
+        Each link changes the ctime in the verifications of all older names; these are renewed where only it changed.
         """
         old = files.fingerprint_of(found.status)
         known = [
@@ -310,7 +312,7 @@ class Taking:
             for place in self._places[verification.sha256]
             if place in self.verifications
         ]
-        names = {place for place, each in known if (each.fingerprint, each.sha256) == (old, verification.sha256)}
+        names = {place for place, other in known if (other.fingerprint, other.sha256) == (old, verification.sha256)}
         works = [first, *islice(self._waiting(first), _TOGETHER - 1)]
         now = self._clock()
         rows = {w.facts.place: w.facts.stored(added_at=now, added_from=row.place, way_in="same-bytes") for w in works}
@@ -324,7 +326,7 @@ class Taking:
                 except OSError:
                     if work is first:
                         raise
-                    break  # those that are left come in their own turn, and tell what is wrong
+                    break  # the rest come in their own turn, and report what is wrong
                 linked[work.facts.place] = work
             verified = replace(verification, fingerprint=files.fingerprint_of(status))
             renewed.update(dict.fromkeys({*names, row.place, *linked}, verified))
@@ -340,37 +342,37 @@ class Taking:
                 self._progress.file(work.facts.name)
 
     def _waiting(self, first: Work) -> Iterator[Work]:
-        """The bundles of the same bytes that wait for nothing but a link: of no name taken, and of no signature."""
-        if self._sealing.concerns(first.facts):
+        """The bundles of the same bytes that need only a link: their name is free, and they have no signature."""
+        if self._signatures.concerns(first.facts):
             return
         for work in self._twins.get(first.facts.sha256, ()):
             if work is first or work.done or work.clash is not None or work.facts.place in self.stored:
                 continue
-            if not self._sealing.concerns(work.facts):
+            if not self._signatures.concerns(work.facts):
                 yield work
 
     # From a source
 
     def _jobs(self, planned: Sequence[AddingPlan]) -> Iterator[Job]:
-        """What may be fetched ahead: the likeliest file of each bundle that is to come from a server.
+        """What may be fetched ahead: the likeliest file of each bundle that comes from a server.
 
-        Of bundles of the same bytes only the first is: the others are linked. What need not be read is not.
+        Of bundles of the same bytes only the first is fetched: the others are linked.
         """
-        for each in planned:
-            work = self._works[each.facts.place]
-            first = _first(each.offers) if each.step is AddingStep.FETCH and not work.done else None
-            if first is None or not first[0].host or self._places.get(each.facts.sha256):
+        for bundle in planned:
+            work = self._works[bundle.facts.place]
+            first = _first(bundle.offers) if bundle.step is AddingStep.FETCH and not work.done else None
+            if first is None or not first[0].host or self._places.get(bundle.facts.sha256):
                 continue
-            waiting = (twin for twin in self._twins[each.facts.sha256] if not twin.done)
-            if next(waiting, None) is work and self._sealing.foresee(each.facts, *first) is None:
+            waiting = (twin for twin in self._twins[bundle.facts.sha256] if not twin.done)
+            if next(waiting, None) is work and self._signatures.early_ruling(bundle.facts, *first) is None:
                 source, offer = first
-                fetch = partial(self._bytes_of, source, offer, work, self._sealing.algorithms(work.facts, *first))
-                yield Job(each.facts.place, offer, source.host, each.facts.sha256, fetch)
+                fetch = partial(self._bytes_of, source, offer, work, self._signatures.algorithms(work.facts, *first))
+                yield Job(bundle.facts.place, offer, source.host, bundle.facts.sha256, fetch)
 
     def _bytes_of(
         self, source: BundleSource, offer: FileOffer, work: Work, algorithms: Sequence[str], stop: Stop | None
     ) -> Fetched:
-        """Bring one offer's bytes into a temporary file; for any thread. Raises as `BundleSource.fetch`."""
+        """Fetch one offer's bytes into a temporary file; for any thread. Raises as `BundleSource.fetch`."""
         facts = work.facts
         return source.fetch(
             offer,
@@ -386,7 +388,7 @@ class Taking:
     def _fetch(self, planned: AddingPlan, work: Work) -> None:
         work.offers = planned.offers or ask(self._sources, planned.facts)
         first = _first(work.offers)
-        work.ruling = self._sealing.foresee(work.facts, *first) if first else None
+        work.ruling = self._signatures.early_ruling(work.facts, *first) if first else None
         if work.ruling is not None:
             work.status = "refused"
             return
@@ -396,12 +398,12 @@ class Taking:
                     return
 
     def _try(self, source: BundleSource, offer: FileOffer, work: Work) -> bool:
-        """Bring one offer; True when the bundle is settled by it."""
+        """Fetch one offer; True when it settles the bundle."""
         facts = work.facts
         try:
-            fetched = self._ahead.take(facts.place, offer)
+            fetched = self._ahead.result(facts.place, offer)
             if fetched is None:
-                algorithms = self._sealing.algorithms(facts, source, offer)
+                algorithms = self._signatures.algorithms(facts, source, offer)
                 fetched = self._bytes_of(source, offer, work, algorithms, self._stop)
         except SourceError as error:
             work.unreadable += (error.message,)
@@ -424,19 +426,23 @@ class Taking:
             return self._keep(offer, fetched, work)
 
     def _refused(self, offer: FileOffer, fetched: Fetched, work: Work) -> bool:
-        """Right bytes that may not be used: a bad signature sets them aside, and others may be better signed."""
+        """Right bytes that may not be used: badly signed ones go to quarantine, and another offer may be better."""
         if work.ruling is None or not work.ruling.bad:
             return True
         self._quarantine(offer, fetched, work)
-        where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
-        told = (replace(finding, message=finding.message + where) for finding in work.ruling.findings)
-        work.badly_signed += tuple(finding for finding in told if finding not in work.badly_signed)
-        work.must_be_signed = self._sealing.wants(work.facts)
+        where = (
+            f"; kept as {work.quarantined[-1].kept}"
+            if work.quarantined[-1].kept
+            else f"; {work.quarantined[-1].failure}"
+        )
+        found = (replace(finding, message=finding.message + where) for finding in work.ruling.findings)
+        work.badly_signed += tuple(finding for finding in found if finding not in work.badly_signed)
+        work.must_be_signed = self._signatures.requires(work.facts)
         work.ruling = None
         return False
 
     def _keep(self, offer: FileOffer, fetched: Fetched, work: Work) -> bool:
-        """Put right bytes in their place, or into quarantine where other bytes have it by right."""
+        """Put right bytes in their place, or into quarantine where an older manifest's bytes are there."""
         facts = work.facts
         if work.clash is not None:
             self._quarantine(offer, fetched, work)
@@ -445,7 +451,7 @@ class Taking:
         try:
             status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
         except FileExistsError:
-            # Somebody laid a file there since the plan was made: judge it, as one that was there before.
+            # Somebody put a file there since the plan was made: judge it like one that was there before.
             if self._verify(work):
                 return True
             status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
@@ -460,27 +466,14 @@ class Taking:
         return True
 
     def _quarantine(self, offer: FileOffer, fetched: Fetched | None, work: Work) -> None:
-        facts = work.facts
-        if fetched is None:
-            size = offer.size if offer.size != facts.size else None  # it has grown since it was offered
-            wrong = quarantine.QuarantineReason(
-                facts, size, "", offer.place, "of another size than the bundle, and not read"
-            )
-        else:
-            digest = fetched.digest
-            reason = verdicts.code_of(facts, digest.size)
-            if work.ruling is not None and work.ruling.bad:
-                reason = "the right bytes, but their signature is not good"
-            elif digest.sha256 == facts.sha256:
-                reason = "right, but its place is taken by other bytes that an older manifest verified"
-            wrong = quarantine.QuarantineReason(facts, digest.size, digest.sha256, offer.place, reason)
+        wrong = quarantine_reason(work.facts, work.ruling, offer, fetched)
         kept, failure = quarantine.keep(
             self._store.fd, self._room, wrong, fetched.temp if fetched else None, self._clock()
         )
-        work.aside += (SetAside(wrong, kept, failure),)
+        work.quarantined += (QuarantinedFile(wrong, kept, failure),)
         work.status = "quarantined"
 
-    # The store's database
+    # The store database
 
     def _record(self, stored: StoredBundle, verification: Verification) -> None:
         self._database.record_stored(stored, verification)

@@ -1,7 +1,7 @@
-"""The findings of a take, in words: pure, from what was expected and what was found.
+"""The findings of `store add`, in words: pure, from what was expected and what was found.
 
-Rules: the code says what kind of wrong it is, the text names the file, both figures, and where the bytes are kept; when
-the wrong bytes are those of another bundle, that is said.
+Rules: the code says what is wrong, the text names the file, both figures, and where the bytes are kept; when the wrong
+bytes are those of another bundle, the text names it.
 """
 
 from __future__ import annotations
@@ -17,7 +17,9 @@ _AGAIN = "get it again from its publisher, and compare the digest with the publi
 
 def owners(facts: Iterable[BundleFacts], stored: Iterable[StoredBundle]) -> dict[str, str]:
     """Digest to the bundle that it belongs to, of the manifest or of the store."""
-    known = {bundle.sha256: f"{bundle.family} {bundle.version} ({bundle.name}), held" for bundle in stored}
+    known = {
+        bundle.sha256: f"{bundle.family} {bundle.version} ({bundle.name}), which is in the store" for bundle in stored
+    }
     return known | {bundle.sha256: f"{bundle.family} {bundle.version} ({bundle.name})" for bundle in facts}
 
 
@@ -35,7 +37,7 @@ def of_wrong(
     facts = wrong.facts
     code = "extended" if wrong.size is None else code_of(facts, wrong.size)  # unread without a size: too much came
     if wrong.size is None:
-        message = f"{wrong.place}: more bytes than the manifest's {facts.size} came"
+        message = f"{wrong.place}: more bytes came than the {facts.size} of the manifest"
     elif code == "altered":
         message = f"{wrong.place}: SHA-256 {wrong.sha256[:12]}…, the manifest says {facts.sha256[:12]}…"
     else:
@@ -51,9 +53,7 @@ def of_miss(facts: BundleFacts, obstacles: Sequence[str], places: Sequence[str],
     """The finding for a bundle that no source has; `unseen` says what of the sources could not be looked into."""
     message = "; ".join([f"not found in {', '.join(places) or 'any source'}", *obstacles, *unseen])
     if unseen:
-        hint = (
-            "nobody knows what lies there: let it be looked into (its mode and owner), and run the same command again"
-        )
+        hint = "nobody knows what is in there: check its mode and owner, and run the same command again"
         return finding("unreadable", facts.name, message, hint)
     return finding("missing", facts.name, message, "put the file there and run the same command again")
 
@@ -62,18 +62,19 @@ def of_others(count: int) -> list[str]:
     """The sentence on files of the bundle's size under other names, which are not it; nothing where there are none."""
     if not count:
         return []
-    files = "a file of its size under another name does" if count == 1 else f"{count} files of its size do"
-    return [f"{files} not hold its bytes"]
+    if count == 1:
+        return ["a file of its size under another name has other bytes"]
+    return [f"{count} files of its size have other bytes"]
 
 
 def of_passed(count: int) -> list[str]:
-    """The sentence on files of the bundle's size that are taken, unread, for the bundles whose names they bear."""
+    """The sentence on files of the bundle's size that count, unread, as the bundles whose names they have."""
     if not count:
         return []
     if count == 1:
-        return ["a file of its size was not read, because it bears the name of a bundle that is held and verified"]
+        return ["a file of its size was not read: it has the name of a bundle that is in the store and verified"]
     return [
-        f"{count} files of its size were not read, because they bear the names of bundles that are held and verified"
+        f"{count} files of its size were not read: they have the names of bundles that are in the store and verified"
     ]
 
 
@@ -81,7 +82,9 @@ def of_try(facts: BundleFacts, count: int) -> Finding:
     """The finding of a dry run for a bundle of which only the size is there, under other names."""
     files = "1 file of its size" if count == 1 else f"{count} files of its size"
     message = f"no file of this name; {files} under another name would be read to find out"
-    return finding("missing", facts.name, message, "put the file there, or let the take look", Level.WARNING)
+    return finding(
+        "missing", facts.name, message, "put the file there, or run store add without --dry-run", Level.WARNING
+    )
 
 
 def of_unreadable(facts: BundleFacts, reasons: Sequence[str]) -> Finding:
@@ -91,26 +94,26 @@ def of_unreadable(facts: BundleFacts, reasons: Sequence[str]) -> Finding:
 
 def of_misnamed(facts: BundleFacts, place: str) -> Finding:
     """The finding for right bytes under another name."""
-    message = f"{place} holds the bytes of this bundle; taken under its published name"
+    message = f"{place} has the bytes of this bundle; added under its published name"
     return finding("misnamed", facts.name, message, "find out who renamed it")
 
 
 def of_clash(facts: BundleFacts, row: StoredBundle, kept: str) -> Finding:
-    """The finding for a place that is taken by other bytes, verified by another manifest."""
+    """The finding for a place where other bytes are, verified by another manifest."""
     message = (
-        f"{row.place} holds other bytes (SHA-256 {row.sha256[:12]}…), verified by the manifest with sequence "
+        f"{row.place} has other bytes (SHA-256 {row.sha256[:12]}…), verified by the manifest with sequence "
         f"{row.sequence}; they were not replaced"
     )
     if kept:
         message += f"; the new bytes are kept as {kept}"
-    hint = "find out which of the two is right; move the wrong one out of the store by hand, then take again"
+    hint = "find out which of the two is right; move the wrong one out of the store by hand, then run store add again"
     return finding("not-in-store", facts.name, message, hint)
 
 
 def of_facts(facts: BundleFacts) -> list[Finding]:
-    """What the manifest itself says against a bundle, taken or not."""
+    """What the manifest itself reports about a bundle, whether it was added or not."""
     found = []
-    if facts.proves_itself:
+    if facts.is_self_digest:
         message = "its digest was computed from the file that it is meant to verify"
         found.append(
             finding("self-digest", facts.name, message, "bundlekeeper manifest confirm MANIFEST --against LIST")

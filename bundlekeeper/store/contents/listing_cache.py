@@ -1,10 +1,10 @@
-"""What was read from a manifest before, kept in the store so that a check need not parse the same bytes again.
+"""What was read from a manifest earlier, kept in the store so that `verify` need not parse the same bytes again.
 
-Parsing and checking a manifest of 10,000 bundles costs seconds, a quick check of as many files a fraction of one.
+Parsing and checking a manifest of 10,000 bundles costs seconds, `verify --quick` of as many files a fraction of one.
 
-Rules: found by the SHA-256 of the manifest's bytes and the version of this program that read them; what does not
-carry its own right checksum is not used; it may be deleted at any time and is as trusted as the store's database beside it;
-only the few written last are kept; failing to read or write it is never an error.
+Rules: an entry is found by the SHA-256 of the manifest's bytes and the version of this program that read them; an entry
+without its own right checksum is not used; entries may be deleted at any time and are trusted as much as the store
+database; only the few written last are kept; a failure to read or write one is never an error.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _KEPT = 4
 
 
 def load(store: Store, sha256: str) -> Any:  # noqa: ANN401 - any JSON value
-    """What is remembered of the manifest with this digest, as `save` got it; None where nothing is. Raises nothing."""
+    """What `save` kept for the manifest with this digest; None where there is nothing. Raises nothing."""
     try:
         with files.folder(store.fd, (KEEPER, FOLDER)) as home:
             data = files.read_bounded(home, _name(sha256), limits.LISTING_BYTES)
@@ -37,7 +37,7 @@ def load(store: Store, sha256: str) -> Any:  # noqa: ANN401 - any JSON value
 
 
 def save(store: Store, sha256: str, document: Any) -> None:  # noqa: ANN401 - any JSON value
-    """Remember this JSON value for the manifest with this digest. Raises nothing: without it a check is slower."""
+    """Keep this JSON value for the manifest with this digest. Raises nothing: without it `verify` is only slower."""
     body = json.dumps(document, separators=(",", ":")).encode()
     data = hashlib.sha256(body).hexdigest().encode() + b"\n" + body
     if len(data) > limits.LISTING_BYTES:

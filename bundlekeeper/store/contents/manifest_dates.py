@@ -1,4 +1,4 @@
-"""The dates of the manifests that a store admitted, and what they say of this machine's clock. Pure.
+"""The dates of the manifests that a store admitted, and what they show about this machine's clock. Pure.
 
 Rules: a clock that is set back makes nothing good again; a date of issue counts until a manifest of a higher number
 states an earlier one; a day that states no zone may be one ahead of UTC's.
@@ -17,7 +17,7 @@ AHEAD = timedelta(days=1)
 
 
 class Dated(Protocol):
-    """A manifest, or what the store remembers of one."""
+    """A manifest, or the store's row of one."""
 
     @property
     def platform(self) -> str:
@@ -33,18 +33,18 @@ class Dated(Protocol):
 
 
 def latest(known: Sequence[Admitted], now: datetime, coming: Dated | None = None) -> datetime:
-    """The time to judge dates by: now, or the newest acceptance where this machine's clock is behind it. Pure.
+    """The time to judge dates by: now, or the newest admission where this machine's clock is behind it. Pure.
 
-    A clock that is set back must not make an expired manifest or key good again. An acceptance counts no more once its
+    A clock that is set back must not make an expired manifest or key good again. An admission no longer counts once its
     manifest's date was corrected: by one in `known`, or by the one that is `coming`.
     """
     return max([now, *(manifest.admitted_at for manifest in uncorrected(known, coming))])
 
 
 def doubts(subject: str, known: Sequence[Admitted], now: datetime, issued: date | None = None) -> list[Finding]:
-    """The finding that this machine's clock is behind what the store knows of, or nothing. Pure.
+    """The finding that this machine's clock is behind the dates in the store; empty where it is not. Pure.
 
-    `issued` is what the manifest called `subject` states; without it that of the manifest in force counts.
+    `issued` is the date of the manifest called `subject`; without it the date of the manifest in force counts.
     """
     if issued is not None:
         stated = [(subject, issued)]
@@ -53,19 +53,19 @@ def doubts(subject: str, known: Sequence[Admitted], now: datetime, issued: date 
     for name, day in stated:
         if is_ahead(day, now):
             message = f"{name} was issued on {day}; this machine's clock says {now.date()}"
-            hint = "where the clock is right, take a later manifest that states the right date; else set the clock"
+            hint = "if the clock is right, add a later manifest with the right date; if not, set the clock"
             return [finding("clock-doubtful", subject, message, hint)]
-    newest = max(uncorrected(known), key=lambda each: each.admitted_at, default=None)
+    newest = max(uncorrected(known), key=lambda manifest: manifest.admitted_at, default=None)
     if newest is None or now.date() >= newest.admitted_at.date():
         return []
     message = f"{called(newest)} was admitted on {newest.admitted_at.date()}; this machine's clock says {now.date()}"
     return [
-        finding("clock-doubtful", subject, message, "find out which of the two clocks is wrong, that day's or today's")
+        finding("clock-doubtful", subject, message, "find out which clock is wrong: that of that day, or that of today")
     ]
 
 
-def stands(known: Sequence[Admitted], now: datetime) -> list[Finding]:
-    """What is to be said of the manifest in force, by its dates: expired, or a clock that is behind. Pure."""
+def date_findings(known: Sequence[Admitted], now: datetime) -> list[Finding]:
+    """The findings on the dates of the manifest in force: expired, or a clock that is behind. Pure."""
     if not known:
         return []
     newest = known[-1]
@@ -82,15 +82,15 @@ def called(manifest: Dated) -> str:
 
 
 def is_ahead(issued: date, now: datetime) -> bool:
-    """A day of issue, which states no zone, may be one ahead of UTC's (the zones go up to UTC+14)."""
+    """True where a day of issue is more than a day ahead: it states no zone, and zones go up to UTC+14."""
     return issued > now.date() + AHEAD
 
 
 def uncorrected(known: Sequence[Admitted], coming: Dated | None = None) -> list[Admitted]:
-    """Those whose date of issue stands: no manifest of a higher number states an earlier one.
+    """Those whose date of issue was not corrected: no manifest of a higher number states an earlier one.
 
-    What is corrected so was issued, and admitted, by a clock that was ahead. Whoever sets a clock back has no such
-    manifest to show: an older one has a lower number.
+    A corrected one was issued, and admitted, by a clock that was ahead. A clock that is set back brings no such
+    manifest: an older one has a lower number.
     """
     later = [*known, *([coming] if coming is not None else [])]
     return [

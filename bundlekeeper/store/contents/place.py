@@ -1,6 +1,6 @@
 """Putting a file into its place in the tree, and judging one that is there.
 
-Rules: everything durable before anything is claimed: file, then link, then folder; a name that is taken is never
+Rules: file, then link, then folder are durable before anything is recorded; a name in use is never
 replaced; the fingerprint is read after the last link is made and the temporary name is gone, because each changes the
 ctime; a fingerprint is trustworthy only when any later change must show in it.
 """
@@ -55,7 +55,7 @@ def in_place(root: int, place: str) -> Iterator[InPlace | None]:
             if not _is_spelt(folder, name):
                 raise RefusedError(
                     f"{place}: a file whose name differs only by case is there",
-                    hint="this file system takes both names for one; move the other file away",
+                    hint="on this file system both names are one; move the other file away",
                     where=place,
                 )
             yield InPlace(folder, fd, os.fstat(fd))
@@ -66,19 +66,18 @@ def in_place(root: int, place: str) -> Iterator[InPlace | None]:
 
 
 def _is_spelt(folder: int, name: str) -> bool:
-    """True when a name that was found stands in the folder in just this spelling."""
+    """True when a name that was found is in the folder in just this spelling."""
     other = name.swapcase()
     if name.isascii() and other != name and not files.exists(folder, other):
-        return True  # a file system that takes two spellings for one had found this one too; listing costs much more
+        return True  # a file system that ignores case had found this one too; listing costs much more
     return name in os.listdir(folder)
 
 
 def put(root: int, facts: BundleFacts, temp: Temp, *, shared: bool) -> os.stat_result:
-    """Make the file durable and give it its place; return its `stat` as it now stands there.
+    """Make the file durable and give it its place; return its `stat` from then on.
 
-    A file of ours gets mode 0444 and a modification time a second before its link (`proof_of_new`); a shared one is
-    left as it is.
-    Raises FileExistsError when the place is taken, OSError; nothing is claimed to be there after an error.
+    A file of ours gets mode 0444 and a modification time a second before its link (`verification_of_new`); a shared one
+    is left as it is. Raises FileExistsError when the place is in use, OSError; after an error nothing is recorded.
     """
     if not shared:
         os.fchmod(temp.fd, files.FILE_MODE)
@@ -103,27 +102,27 @@ def put_again(root: int, facts: BundleFacts, fd: int) -> os.stat_result:
 def _insist(folder: int, facts: BundleFacts, fd: int) -> os.stat_result:
     here, status = os.lstat(facts.name, dir_fd=folder), os.fstat(fd)
     if (here.st_dev, here.st_ino) != (status.st_dev, status.st_ino):
-        raise UnfinishedError("another file stands where this one was just put", where=facts.place)
+        raise UnfinishedError("another file is where this one was just put", where=facts.place)
     return here
 
 
 def verification_of_new(
     digest: Digest, status: os.stat_result, at: datetime, *, shared: bool, kind: FsKind
 ) -> Verification:
-    """The verification of a file that was hashed on its way in and then linked into place.
+    """The verification of a file that was hashed while it was copied and then linked into place.
 
     Nobody else could write to it before the link, and a write after the link changes its modification time even within
     the tick of the link's ctime, because `put` set the two apart.
     """
-    told_apart = abs(status.st_ctime_ns - status.st_mtime_ns) >= _SECOND_NS // 2
-    trustworthy = kind.stable_identity and not shared and told_apart
+    distinct = abs(status.st_ctime_ns - status.st_mtime_ns) >= _SECOND_NS // 2
+    trustworthy = kind.stable_identity and not shared and distinct
     return Verification(digest.sha256, at, files.fingerprint_of(status), trustworthy, extra_of(digest))
 
 
 def verification_of_read(
     digest: Digest, found: InPlace, at: datetime, began_ns: int | None, *, shared: bool, kind: FsKind
 ) -> Verification | None:
-    """The verification of a file that was read in place, its read begun by `unchanged.begin`; None when it changed meanwhile.
+    """The verification of a file read in place from `unchanged.begin` on; None when it changed meanwhile.
 
     Raises OSError.
     """

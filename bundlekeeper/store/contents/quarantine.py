@@ -1,7 +1,7 @@
 """Quarantine: bytes that are not what the manifest says are kept, beside a note, and never in a family's folder.
 
-Rules: the name is the bundle's and the first twelve digits of the digest found, so the same wrong file taken twice
-adds nothing; nothing in quarantine is ever replaced; when quarantine itself fails, that is reported beside the finding and
+Rules: the name is the bundle's and the first twelve digits of the digest found, so the same wrong file met twice adds
+nothing; nothing in quarantine is ever replaced; when quarantine itself fails, that is reported beside the finding and
 never instead of it.
 """
 
@@ -37,7 +37,7 @@ class QuarantineReason:
 
 
 def name_for(name: str, sha256: str, size: int | None = None, *, digits: int = _DIGITS) -> str:
-    """The name in quarantine, which leaves space for the note's suffix; without a digest it tells the size."""
+    """The name in quarantine, which leaves space for the note's suffix; without a digest it has the size."""
     tail = f".{sha256[:digits]}" if sha256 else f".size-{'unknown' if size is None else size}"
     room = _NAME_BYTES - len(tail) - len(_NOTE)
     head = os.fsencode(name)[:room].decode("utf-8", "ignore")
@@ -45,7 +45,7 @@ def name_for(name: str, sha256: str, size: int | None = None, *, digits: int = _
 
 
 def _free_name(folder: int, wrong: QuarantineReason) -> str:
-    """The usual name, or one with the whole digest where other bytes have taken it."""
+    """The usual name, or one with the whole digest where other bytes have that name."""
     name = name_for(wrong.facts.name, wrong.sha256, wrong.size)
     if not wrong.sha256 or not files.exists(folder, name) or os.lstat(name, dir_fd=folder).st_size == wrong.size:
         return name
@@ -71,7 +71,7 @@ def keep(root: int, incoming: Incoming, wrong: QuarantineReason, temp: Temp | No
     except (OSError, KeeperError) as error:
         return "", f"and could not be kept in quarantine: {getattr(error, 'strerror', None) or error}"
     if temp is None:
-        return "", f"not kept; {FOLDER}/{name}{_NOTE} tells of it"
+        return "", f"not kept; see {FOLDER}/{name}{_NOTE}"
     return f"{FOLDER}/{name}", ""
 
 

@@ -1,7 +1,7 @@
-"""What the store holds right now: the store's database's rows beside what `stat` says of the files.
+"""What is in the store right now: the rows of the store database beside what `stat` says of the files.
 
-Rules: nothing is called verified that was not read: a file whose fingerprint is no longer the verification's counts as unverified,
-and so does one without a verification; nothing is read but `stat`; nothing is written.
+Rules: nothing is called verified that was not read: a file whose fingerprint is no longer the verification's counts as
+unverified, and so does one without a verification; nothing is read but `stat`; nothing is written.
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.database.rows import StoredBundle, Verification
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.disk.files import Fingerprint
 
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """One held file: its row, its verification if it still stands, and in one word how it stands.
+    """One file of the store: its row, its verification if that still counts, and its state in one word.
 
-    `state` is `verified`, `unverified` (never, or changed since) or `missing`; `exposed` warns of a file that
-    is shared with its source, where others may write that; `ahead` is when it was verified, by a clock that was ahead of
+    `state` is `verified`, `unverified` (never, or changed since) or `missing`; `exposed` is the finding of a file that
+    is shared with its source, where others may write it; `ahead` is when it was verified, by a clock that was ahead of
     now: nobody knows when that was, so it counts as not verified since.
     """
 
@@ -39,7 +39,7 @@ class Holding:
 
 
 def holdings(store: Store, database: StoreDatabase, now: datetime, family: str | None = None) -> list[Holding]:
-    """Every held file of one family, or of all, in the store's database's order; `now` is aware.
+    """Every file of the store of one family, or of all, in the order of the rows; `now` is aware.
 
     Raises RefusedError where others may write them, DamagedError, UnfinishedError, LockedError.
     """
@@ -53,11 +53,11 @@ def _holding(store: Store, stored: StoredBundle, verification: Verification | No
     try:
         status = os.stat(stored.place, dir_fd=store.fd, follow_symlinks=False)
     except FileNotFoundError:
-        return Holding(stored, None, "missing", "the store's database knows it, the file is gone")
+        return Holding(stored, None, "missing", "it has a row in the store database, but the file is gone")
     except OSError as error:
         return Holding(stored, None, "unverified", f"the file cannot be looked at: {error.strerror}")
     if verification is None:
-        return Holding(stored, None, "unverified", "its bytes were never read since the store's database was made")
+        return Holding(stored, None, "unverified", "its bytes were not read since the store database was made")
     if verification.sha256 != stored.sha256:
         return Holding(stored, None, "unverified", "its last verification was for another digest")
     if verification.verified_at > now:
@@ -77,7 +77,7 @@ def _holding(store: Store, stored: StoredBundle, verification: Verification | No
 
 
 def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = None) -> list[Finding]:
-    """What is worth knowing of the rows: missing, unverified, open to others, self-verified or stale, withdrawn.
+    """The findings on the rows: missing, unverified, open to others, with a digest of its own, stale, withdrawn.
 
     `max_age_s` is how old a verification may be in seconds, None for no limit.
     """
@@ -85,7 +85,7 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
     for row in rows:
         name = row.stored.name
         if row.state == "missing":
-            found.append(finding("missing", name, row.message, "take it again, or find out who removed it"))
+            found.append(finding("missing", name, row.message, "add it again, or find out who removed it"))
         elif row.state == "unverified":
             found.append(finding("unverified", name, row.message, "bundlekeeper verify reads and verifies it"))
         elif (
@@ -94,7 +94,7 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
             and now - row.verification.verified_at > timedelta(seconds=max_age_s)
         ):
             age = human((now - row.verification.verified_at).total_seconds())
-            message = f"last verified {age} ago; at most {human(max_age_s)} are accepted"
+            message = f"last verified {age} ago; at most {human(max_age_s)} are allowed"
             found.append(finding("stale-verification", name, message, "bundlekeeper verify reads and verifies it"))
         if row.exposed is not None:
             found.append(row.exposed)
@@ -107,9 +107,9 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
 
 
 def verified_ahead(times: Sequence[datetime], now: datetime) -> list[Finding]:
-    """The finding that files were verified at these times, all later than now; nothing where there are none. Pure."""
+    """The finding that files were verified at these times, all later than now; empty where there are none. Pure."""
     if not times:
         return []
     message = f"{counted(len(times), 'file')} verified by a clock that was ahead, up to {max(times):%Y-%m-%d %H:%MZ}"
-    hint = "is the clock right now? Then bundlekeeper verify verifies them again"
+    hint = "if the clock is right now: bundlekeeper verify verifies them again"
     return [finding("clock-doubtful", f"this machine's clock says {now:%Y-%m-%d %H:%MZ}", message, hint)]

@@ -1,9 +1,9 @@
 """The store's folder tree: where everything is, and whether the folder may be trusted.
 
-Rules: one descriptor of the root is held, and everything below is reached from it, so nobody can swap the root under a
-running command; the root is ours (or root's), nobody else may write what it relies on (`rights`), and no folder of its
-own is a symbolic link; a folder that is neither a store nor empty is never made into one; a missing store's database is
-rebuilt by the first command that writes. The tree is described, for users, in the README.
+Rules: one descriptor of the root stays open, and everything below is reached from it, so nobody can swap the root under
+a running command; the root is ours (or root's), nobody else may write what it relies on (`rights`), and no folder of
+its own is a symbolic link; a folder that is neither a store nor empty is never made into one; a missing store database
+is rebuilt by the first command that writes. The tree is described, for users, in the README.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.model.vocabulary import FAMILIES
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.store_database import DATABASE, NOTHING, StoreDatabase, Sound
+from bundlekeeper.store.database.store_database import DATABASE, NOTHING, Sound, StoreDatabase
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.disk.filesystem import describe_fd
 from bundlekeeper.store.disk.rights import SETTINGS, Rights
@@ -32,7 +32,7 @@ DATABASE_FILE = "store.sqlite"
 QUARANTINE = "quarantine"
 MANIFESTS = "manifests"
 _OWN_FOLDERS = (*FAMILIES, QUARANTINE, MANIFESTS, KEEPER)
-#: What may lie in a folder that becomes a store: our own names, and what file systems put there themselves.
+#: What may be in a folder that becomes a store: our own names, and what file systems put there themselves.
 _HARMLESS = {*_OWN_FOLDERS, SETTINGS, "lost+found"}
 
 
@@ -77,7 +77,7 @@ class Store:
         return store
 
     def close(self) -> None:
-        """Let go of the root folder. Raises nothing; may be called twice."""
+        """Close the root folder. Raises nothing; may be called twice."""
         if self.fd >= 0:
             os.close(self.fd)
             self.fd = -1
@@ -95,13 +95,13 @@ class Store:
 
     @property
     def database_path(self) -> Path:
-        """Where the store's database is."""
+        """Where the store database is."""
         return self.root / KEEPER / DATABASE_FILE
 
     def database(self, *, write: bool) -> StoreDatabase:
-        """Open the store's database; with `write`, a missing one is rebuilt from the tree first.
+        """Open the store database; with `write`, a missing one is rebuilt from the tree first.
 
-        Raises DamagedError with the way out, also where a manifest is kept that it does not know; otherwise as
+        Raises DamagedError with the way out, also where a kept manifest has no row; otherwise as
         `any_database`.
         """
         database = self.any_database(write=write)
@@ -111,7 +111,7 @@ class Store:
                 if kept_manifests.unrecorded(self.fd, database.admitted()) and not lock.maker(self.fd):
                     still = kept_manifests.unrecorded(self.fd, database.admitted())
                     if still:
-                        message = f"{', '.join(still)}: kept, and it has no row of it"
+                        message = f"{', '.join(still)}: kept, but it has no row of it"
                         raise DATABASE.damaged(message, str(self.database_path))
         except BaseException:
             database.close()
@@ -119,55 +119,55 @@ class Store:
         return database
 
     def snapshot(self) -> StoreDatabase:
-        """A copy of the store's database in memory, as it is now: it keeps no writer waiting. Raises as `store's database`."""
+        """A copy of the store database in memory, as it is now: no writer waits for it. Raises as `database`."""
         with self.database(write=False) as database:
             return database.copied()
 
     def any_database(self, *, write: bool) -> StoreDatabase:
-        """The same, where it may not know every manifest that is kept (`contents.repair`).
+        """The same, also where a kept manifest has no row (`contents.repair`).
 
         Raises DamagedError, UnfinishedError, LockedError; RefusedError where it is no regular file.
         """
-        with files.wrapped("the store's database cannot be opened", str(self.database_path)):
+        with files.wrapped("the store database cannot be opened", str(self.database_path)):
             with files.folder(self.fd, (KEEPER,)) as keeper:
                 there = files.exists(keeper, DATABASE_FILE)
                 if there and not stat.S_ISREG(os.lstat(DATABASE_FILE, dir_fd=keeper).st_mode):
-                    raise RefusedError("the store's database is no regular file", where=str(self.database_path))
+                    raise RefusedError("the store database is no regular file", where=str(self.database_path))
             if not there and (maker := lock.maker(self.fd)):
                 message = f"the store is being made by {maker}"
-                raise LockedError(message, where=str(self.root), hint="wait for it to end, and ask again")
+                raise LockedError(message, where=str(self.root), hint="wait for it to end, and run the command again")
             if write and not there:
                 self._build()
         return StoreDatabase.open(self.database_path, write=write)
 
     def rebuild(self, *, clock: Clock, sound: Sound = NOTHING) -> tuple[Path | None, Filled]:
-        """Move the store's database aside, whatever it holds, and make a new one from what is `sound` in it and from the tree.
+        """Rename the store database and make a new one from what is `sound` in it and from the tree.
 
-        Every file of which nothing is sound is unverified then. Returns where the old one is, None when there was none,
-        and what was made again. Raises UnfinishedError, RefusedError, LockedError.
+        Every file without a sound row is unverified then. Returns where the old one is, None when there was none, and
+        what was made again. Raises UnfinishedError, RefusedError, LockedError.
         """
-        aside = f"store's database-aside-{clock():%Y%m%dT%H%M%S}-{os.urandom(3).hex()}.sqlite"
-        filled = self._build(sound, aside)
-        path = self.root / KEEPER / aside
+        renamed = f"store-before-{clock():%Y%m%dT%H%M%S}-{os.urandom(3).hex()}.sqlite"
+        filled = self._build(sound, renamed)
+        path = self.root / KEEPER / renamed
         return path if path.exists() else None, filled
 
-    def _build(self, sound: Sound = NOTHING, aside: str = "") -> Filled:
-        """Make a store's database of what the tree holds under a temporary name and link it into place whole.
+    def _build(self, sound: Sound = NOTHING, rename_old: str = "") -> Filled:
+        """Make a store database of what is in the tree under a temporary name and link it into place whole.
 
-        One that is there makes room under the name `aside`, or stays where there is none.
+        One that is there gets the name `rename_old`, or stays where that is empty.
         """
         from bundlekeeper.store.database.rebuild import fill
 
-        doing = "the store's database cannot be rebuilt"
+        doing = "the store database cannot be rebuilt"
         with files.wrapped(doing, str(self.database_path)), temp_files.opened(self.fd) as room, room.named() as temp:
             os.fchmod(temp.fd, 0o644)
             with StoreDatabase.create(self.root / KEEPER / temp_files.FOLDER / temp.name) as fresh:
                 filled = fill(self.fd, fresh, sound)
             os.fsync(temp.fd)
             with files.folder(self.fd, (KEEPER,)) as keeper, suppress(FileExistsError):  # another process was faster
-                for tail in ("", "-journal") if aside else ():
+                for tail in ("", "-journal") if rename_old else ():
                     if files.exists(keeper, DATABASE_FILE + tail):
-                        os.rename(DATABASE_FILE + tail, aside + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
+                        os.rename(DATABASE_FILE + tail, rename_old + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
                 # SQLite would roll a journal of the lost database back into this one.
                 if not files.exists(keeper, DATABASE_FILE):
                     files.remove(keeper, DATABASE_FILE + "-journal")
@@ -185,7 +185,7 @@ def _absent(where: str) -> InputError:
 
 
 def _bare(fd: int, where: str) -> InputError | None:
-    """The error for a store's folder that lost its `.keeper`; None for a folder that is none."""
+    """The error for a store's folder that lost its `.keeper`; None for a folder that is no store's."""
     there = _store_names(fd)
     if not there:
         return None
@@ -233,7 +233,7 @@ def _make_tree(fd: int, where: str) -> None:
         strange = sorted(set(os.listdir(fd)) - _HARMLESS)
         if strange:
             raise InputError(
-                f"the folder is no store and holds other things: {', '.join(strange[:3])}",
+                f"the folder is no store and has other things in it: {', '.join(strange[:3])}",
                 where=where,
                 hint="name a new or empty folder with --store",
             )

@@ -1,26 +1,25 @@
 """When an unchanged `stat` means unchanged bytes: the reasoning behind `verify --quick`.
 
-Let a full verification read a file's bytes from the moment B on, and let C be the ctime that fstat gave both before and after.
-The kernel stamps every change with its clock's present tick. So:
+Let a full verification read a file's bytes from the moment B on, and let C be the ctime that fstat gave both before and
+after. The kernel stamps every change with its clock's present tick. So:
 
-1. Same tick. A change after B has a ctime of at least tick(B). If C < tick(B), it cannot have C again, and shows. If
-   C = tick(B), a change right after the verification may leave the very same stat behind. Hence a verification is trustworthy only
-   when C is older than B by two ticks, and by a second more where the stamp is a whole second (ext4 with small inodes
-   keeps no finer ones). Where C is younger by less than that, the reader waits it out before B.
-2. Changes under way. A long write call is stamped once, when it begins; a write through a memory map once per page
-   until write-back. Either may go on after B with a stamp from before B. Hence nobody may have the file open for
-   writing at B. The kernel knows: it grants a read lease (fcntl(2), F_SETLEASE) only then, and a memory map that can be
-   written counts as open. Whoever opens it later is stamped later. Where no lease can be had (another owner's file),
-   the verification is not trustworthy.
-3. Restored times. utimensat sets mtime back but stamps ctime; nothing sets ctime. A change of mode or owner stamps it
-   too: the file is read again, which costs time and nothing else.
-4. Another file under the name has another inode, or the inode's next life has another ctime; device and inode count.
-5. A clock that was set back: C must not lie in the future at B, and neither C nor the verification may when trust is asked
-   for. What is left is a change stamped, to the nanosecond, like C by a clock set back on purpose.
-6. File systems where any of this does not hold are not trusted at all (`filesystem`).
+1. Same tick. A change after B has a ctime of at least tick(B). If C < tick(B), it cannot have C again, and shows. If C
+= tick(B), a change right after the verification may leave the very same stat behind. Hence a verification is
+trustworthy only when C is older than B by two ticks, and by a second more where the stamp is a whole second (ext4 with
+small inodes keeps no finer ones). Where C is younger by less than that, the reader waits it out before B. 2. Changes
+under way. A long write call is stamped once, when it begins; a write through a memory map once per page until
+write-back. Either may go on after B with a stamp from before B. Hence nobody may have the file open for writing at B.
+The kernel knows: it grants a read lease (fcntl(2), F_SETLEASE) only then, and a memory map that can be written counts
+as open. A later opener is stamped later. Where no lease can be had (another owner's file), the verification is not
+trustworthy. 3. Restored times. utimensat sets mtime back but stamps ctime; nothing sets ctime. A change of mode or
+owner stamps it too: the file is read again, which costs time and nothing else. 4. Another file under the name has
+another inode, or the inode's next life has another ctime; device and inode count. 5. A clock that was set back: C must
+not lie in the future at B, and neither C nor the verification may when trust is asked for. One case is left: a change
+stamped, to the nanosecond, like C by a clock set back on purpose. 6. File systems where any of this is not true are not
+trusted at all (`filesystem`).
 
-Not covered, and only a full verification finds it: bytes that rot or are written under the file system, and a power cut that
-kept new bytes but lost their stamp.
+Not covered, and only a full verification finds it: bytes that rot or are written under the file system, and a power cut
+that kept new bytes but lost their stamp.
 """
 
 from __future__ import annotations
@@ -90,8 +89,8 @@ def nobody_writes(fd: int) -> bool:
 def begin(fd: int) -> int | None:
     """Get ready to read `fd` for a verification that can be trusted later: wait out the tick, look for writers.
 
-    Returns B for `is_settled`, by `file_clock_ns`; None when the verification cannot be trustworthy. Waits a little over one
-    second at most, and only for a file that was just changed. Raises OSError when fstat fails.
+    Returns B for `is_settled`, by `file_clock_ns`; None when the verification cannot be trustworthy. Waits a little
+    over one second at most, and only for a file that was just changed. Raises OSError when fstat fails.
     """
     stamp = fingerprint_of(os.fstat(fd))
     patience_ns = margin_ns(stamp.ctime_ns) + 4 * _tick_ns()  # the clock may stand still for more than one tick
@@ -105,9 +104,9 @@ def begin(fd: int) -> int | None:
 
 
 def may_trust(verification: Verification, found: Fingerprint, kind: FsKind, now: datetime) -> bool:
-    """True when the bytes must still be those of `evidence`, going by `found`, what stat says now.
+    """True when the bytes must still be those of the verification, going by `found`, what stat says now.
 
-    Whether its digest is the one that is expected now is the caller's to compare.
+    The caller compares its digest with the one that is expected now.
     """
     return (
         verification.trustworthy

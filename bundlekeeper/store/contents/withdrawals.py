@@ -1,8 +1,8 @@
-"""Withdrawals that outlive the manifest that told of them: going back to an older manifest makes no bundle good again.
+"""Withdrawals that outlive their manifest: going back to an older manifest makes no withdrawn bundle good again.
 
-Rules: of the admitted manifests the one with the highest number tells what is withdrawn, whichever is in force; a
+Rules: the admitted manifest with the highest number decides what is withdrawn, whichever is in force; a
 bundle is known by its SHA-256, whatever a manifest calls it; where the kept copy of that manifest is gone or altered,
-that is reported, because nothing says then what it withdrew.
+that is reported, because its withdrawals are unknown then.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ def withdrawn_since(
 ) -> tuple[tuple[Bundle, ...], tuple[Finding, ...]]:
     """The bundles that the newest manifest of those `known` withdrew, where it is newer than number `sequence`.
 
-    `root` is the store's folder. Raises nothing: what keeps it from being read is a finding.
+    `root` is the store's folder. Raises nothing: a manifest that cannot be read is a finding.
     """
-    newest = max(known, key=lambda each: each.sequence, default=None)
+    newest = max(known, key=lambda manifest: manifest.sequence, default=None)
     if newest is None or newest.sequence <= sequence:
         return (), ()
     from bundlekeeper.model.lint.read_manifest import read
@@ -39,12 +39,12 @@ def withdrawn_since(
         return (), (_unknown(newest, "its kept copy is not what was admitted"),)
     except (KeeperError, OSError) as error:
         return (), (_unknown(newest, str(error)),)
-    withdrawn = (_telling(bundle, newest.sequence) for bundle in manifest.bundle if bundle.lifecycle == "withdrawn")
+    withdrawn = (_with_source(bundle, newest.sequence) for bundle in manifest.bundle if bundle.lifecycle == "withdrawn")
     return tuple(withdrawn), ()
 
 
 def overlaid(root: int, loaded: Loaded, known: Sequence[Admitted]) -> tuple[Loaded, tuple[Finding, ...]]:
-    """The manifest that was read, with what a newer one of those `known` withdrew since; and what is not known of that.
+    """The manifest, with what a newer one of those `known` withdrew; and a finding where that is unknown.
 
     Raises nothing.
     """
@@ -57,16 +57,16 @@ def overlaid(root: int, loaded: Loaded, known: Sequence[Admitted]) -> tuple[Load
 
 def _with(manifest: Manifest, since: dict[str, Bundle]) -> Manifest:
     rows = []
-    for each in manifest.bundle:
-        later = since.get(each.sha256.lower())
-        if later is not None and each.lifecycle != "withdrawn":
-            each = each.model_copy(update={"lifecycle": later.lifecycle, "reason": later.reason})
-        rows.append(each)
+    for bundle in manifest.bundle:
+        later = since.get(bundle.sha256.lower())
+        if later is not None and bundle.lifecycle != "withdrawn":
+            bundle = bundle.model_copy(update={"lifecycle": later.lifecycle, "reason": later.reason})
+        rows.append(bundle)
     return manifest.model_copy(update={"bundle": tuple(rows)})
 
 
-def _telling(bundle: Bundle, sequence: int) -> Bundle:
-    """The bundle, its reason saying which manifest gave it."""
+def _with_source(bundle: Bundle, sequence: int) -> Bundle:
+    """The bundle, with the manifest that withdrew it in its reason."""
     reason = bundle.reason or "no reason given"
     return bundle.model_copy(update={"reason": f"{reason} (by manifest {sequence}, which this store admitted)"})
 
@@ -76,5 +76,5 @@ def _unknown(newest: Admitted, message: str) -> Finding:
         "not-checked",
         newest.place,
         f"what manifest {newest.sequence} withdrew is not known: {message}",
-        "take it again, then go back to the older one",
+        "add it again, then go back to the older one",
     )

@@ -1,7 +1,7 @@
-"""What a manifest says of its bundles, in the words that the store's database keeps.
+"""What a manifest says about its bundles, as the store database keeps it.
 
-Rules: made from the manifest's objects by attribute only, so that the store never pays for their types; a digest is
-lower case here, whatever its case in the manifest; who makes paths of names insists on them once, whoever read them.
+Rules: made from the manifest's objects by attribute only, so that the store never imports their types; a digest is
+lower case here, whatever its case in the manifest; names are checked once, before paths are made of them.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.store.database.rows import BundleFacts, StoredImage, Stated
+from bundlekeeper.store.database.rows import BundleFacts, Stated, StoredImage
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Manifest
@@ -22,22 +22,22 @@ def facts_of(manifest: Manifest) -> tuple[BundleFacts, ...]:
 
 
 def insist_on_names(manifest: Manifest) -> None:
-    """Refuse a name that is unsafe as a file's name, or two in one folder that some file system takes for one.
+    """Refuse a name that is unsafe as a file's name, or two in one folder that are one name on some file systems.
 
     Raises InputError.
     """
     from bundlekeeper.formats.safe_names import collision_key, problems_of_name
 
-    taken: dict[tuple[str, str, str], str] = {}
+    seen: dict[tuple[str, str, str], str] = {}
     for bundle in facts_of(manifest):
         for name in (bundle.name, *((bundle.signature.file,) if bundle.signature else ())):
             problems = problems_of_name(name)
             if problems:
                 raise InputError(f"{visible(name)}: {problems[0].message}", hint=problems[0].hint)
             key = (*bundle.folder, collision_key(name))
-            if key in taken:
-                raise InputError(f"{taken[key]} and {name} are one name on some file systems", hint="rename one")
-            taken[key] = name
+            if key in seen:
+                raise InputError(f"{seen[key]} and {name} are one name on some file systems", hint="rename one")
+            seen[key] = name
 
 
 def _facts(manifest: Manifest, bundle: Bundle) -> BundleFacts:

@@ -1,8 +1,9 @@
-"""The manifests that the store keeps whole, beside what its store's database says of them.
+"""The manifests that the store keeps whole, beside their rows in the store database.
 
-Rules: a kept manifest counts whether or not the store's database has a row of it: a store's database may be older than its manifests
-(a restored backup) or may have lost a row, and must not forget a withdrawal or let an older manifest in for it; a file
-counts by its name, `PLATFORM-SEQUENCE.toml`, and one whose content cannot be read, or says otherwise, is reported.
+Rules: a kept manifest counts whether or not the store database has a row of it: a database may be older than its
+manifests (a restored backup) or may have lost a row, and the store must not forget a withdrawal or admit an older
+manifest because of that; a file counts by its name, `PLATFORM-SEQUENCE.toml`; one that cannot be read, or is another
+manifest than its name says, is reported.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ _NAME = re.compile(r"(.+)-([0-9]{1,18})\.toml", re.DOTALL)
 
 @dataclass(frozen=True, slots=True)
 class KeptManifest:
-    """One kept manifest that was read: the row it should have, and what it says of each bundle."""
+    """One kept manifest that was read: the row it should have, and its facts of each bundle."""
 
     admitted: Admitted
     facts: tuple[BundleFacts, ...]
@@ -46,14 +47,14 @@ class UnreadManifest:
 
     @property
     def finding(self) -> Finding:
-        """What is reported of it."""
-        message = f"{self.message}, and the store's database has no row of it: what it withdrew is not known"
-        hint = f"put the manifest itself in its place and check the store, or move this one out of {FOLDER}/"
+        """The finding about it."""
+        message = f"{self.message}, and the store database has no row of it: what it withdrew is unknown"
+        hint = f"put the manifest itself in its place and run bundlekeeper verify, or move this one out of {FOLDER}/"
         return finding("damaged", self.place, message, hint)
 
 
 def unrecorded(root: int, known: Iterable[Admitted]) -> list[str]:
-    """The places of what is kept by a manifest's name and has no row among `known`, by sequence.
+    """The places of files with a manifest's name that have no row among `known`, by sequence.
 
     `root` is the store's folder. Raises RefusedError, OSError when the folder of manifests cannot be looked at.
     """
@@ -68,7 +69,7 @@ def unrecorded(root: int, known: Iterable[Admitted]) -> list[str]:
 
 
 def highest(root: int, platform: str) -> int:
-    """The highest number that a kept manifest of the platform bears in its name, -1 where there is none.
+    """The highest number in the name of a kept manifest of the platform, -1 where there is none.
 
     Raises as `unrecorded`.
     """
@@ -78,21 +79,21 @@ def highest(root: int, platform: str) -> int:
 def read_kept(
     root: int, places: Collection[str], platforms: Collection[str] = ()
 ) -> tuple[list[KeptManifest], list[UnreadManifest]]:
-    """What is kept at these places, by sequence; and what of it cannot be read, or is not what its name says.
+    """The manifests at these places, by sequence; and those that cannot be read, or are not what their names say.
 
-    With `platforms`, a manifest of another one is not what belongs there. Raises nothing.
+    With `platforms`, a manifest of another platform does not belong there. Raises nothing.
     """
     read: list[KeptManifest] = []
     unread: list[UnreadManifest] = []
     for place in places:
         found = _read(root, place)
         if isinstance(found, KeptManifest) and platforms and found.admitted.platform not in platforms:
-            found = f"it is a manifest of platform {found.admitted.platform}, and the store keeps others"
+            found = f"it is a manifest of platform {found.admitted.platform}, which is not the store's"
         if isinstance(found, KeptManifest):
             read.append(found)
         else:
             unread.append(UnreadManifest(place, _sequence(place), found))
-    return sorted(read, key=lambda each: each.admitted.sequence), unread
+    return sorted(read, key=lambda manifest: manifest.admitted.sequence), unread
 
 
 def bytes_of(root: int, admitted: Admitted) -> bytes:
@@ -101,9 +102,9 @@ def bytes_of(root: int, admitted: Admitted) -> bytes:
     `root` is the store's folder. Raises RefusedError, UnfinishedError when the copy cannot be read, DamagedError when
     it is not what was admitted.
     """
-    import hashlib  # only who reads a manifest pays for it
+    import hashlib  # imported only where a manifest is read
 
-    hint = f"take manifest {admitted.platform} {admitted.sequence} again"
+    hint = f"add manifest {admitted.platform} {admitted.sequence} again: bundlekeeper store add"
     doing = "the kept manifest cannot be read"
     try:
         with files.wrapped(doing, admitted.place), files.folder(root, (FOLDER,)) as folder:
@@ -129,7 +130,7 @@ def _platform(place: str) -> str:
 
 
 def _read(root: int, place: str) -> KeptManifest | str:
-    """The manifest at a place, or why it is none."""
+    """The manifest at a place, or why there is none."""
     from bundlekeeper.model.lint.read_manifest import read  # costs pydantic; a row is seldom missing
     from bundlekeeper.store.database.bundle_facts import facts_of
 
@@ -149,17 +150,21 @@ def _read(root: int, place: str) -> KeptManifest | str:
         return f"it cannot be read: {error}"
     of = loaded.manifest
     if place != f"{FOLDER}/{of.platform}-{of.sequence}.toml":
-        return f"its name and what it says are not one: it is manifest {of.platform} {of.sequence}"
+        return f"its name does not match its content: it is manifest {of.platform} {of.sequence}"
     return KeptManifest(Admitted(of.platform, of.sequence, loaded.sha256, place, of.issued, of.expires, at), facts)
 
 
 def in_order(known: Sequence[Admitted], kept: Iterable[Admitted]) -> list[Admitted]:
-    """The manifests with a row, in the order of acceptance, and those without: the highest number comes last. Pure.
+    """The manifests with a row, in the order of admission, and those without: the highest number comes last. Pure.
 
     One without a row whose number is above all others was admitted after them; any other was before, as far as can be
     known, and is never the one in force.
     """
     highest = max((manifest.sequence for manifest in known), default=-1)
-    later = sorted((manifest for manifest in kept if manifest.sequence > highest), key=lambda each: each.sequence)
-    earlier = sorted((manifest for manifest in kept if manifest.sequence <= highest), key=lambda each: each.sequence)
+    later = sorted(
+        (manifest for manifest in kept if manifest.sequence > highest), key=lambda manifest: manifest.sequence
+    )
+    earlier = sorted(
+        (manifest for manifest in kept if manifest.sequence <= highest), key=lambda manifest: manifest.sequence
+    )
     return [*earlier, *known, *later]

@@ -1,7 +1,7 @@
-"""A store's database from the tree: what can be known again of a store whose store's database is gone or damaged.
+"""A store database made again from the tree, for a store whose database is gone or damaged.
 
-Rules: rows of the old store's database that are still what was written stay as they are; the manifests that the store kept say
-the rest; a file that none of them names gets no row (`verify` reports it as extra); a row that is made again counts as
+Rules: rows of the old database that are still what was written stay as they are; the rest comes from the kept
+manifests; a file that none of them names gets no row (`verify` reports it as extra); a row that is made again counts as
 unverified; its time is that of the file itself; what the manifest with the highest number withdrew stays withdrawn.
 """
 
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.store_database import StoreDatabase, Sound
+from bundlekeeper.store.database.store_database import Sound, StoreDatabase
 from bundlekeeper.store.disk import files
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """What was made again: the places of manifests, how many files' rows; and what of the kept manifests is unread."""
+    """What was made again: places of manifests, number of files' rows; and the kept manifests that are unread."""
 
     manifests: tuple[str, ...] = ()
     files: int = 0
@@ -32,7 +32,7 @@ class Filled:
 
 
 def fill(root: int, database: StoreDatabase, sound: Sound) -> Filled:
-    """Put what is `sound` into the empty store's database, then the kept manifests and the files that they name, unverified.
+    """Fill the empty database: what is `sound`, then the kept manifests and the files that they name, unverified.
 
     Raises UnfinishedError, RefusedError, OSError.
     """
@@ -51,23 +51,23 @@ def fill(root: int, database: StoreDatabase, sound: Sound) -> Filled:
         database.record_stored(row, None)
     database.record_verifications(verifications)
     highest = max((manifest.sequence for manifest in sound.manifests), default=-1)
-    for admitted in order:  # the rows that are sound say already what older ones said
+    for admitted in order:  # the sound rows have the facts of older manifests already
         database.admit(admitted, facts[admitted.place] if admitted.sequence > highest else ())
     for exempt in sound.exceptions:
         database.record_exception(*exempt)
-    wanted: dict[str, BundleFacts] = {}
-    withdrawn = _withdrawn(facts, max(order, key=lambda each: each.sequence).place) if order else {}
+    missing: dict[str, BundleFacts] = {}
+    withdrawn = _withdrawn(facts, max(order, key=lambda manifest: manifest.sequence).place) if order else {}
     for admitted in order:
-        wanted |= {bundle.place: _overlaid(bundle, withdrawn) for bundle in facts.get(admitted.place, ())}
+        missing |= {bundle.place: _overlaid(bundle, withdrawn) for bundle in facts.get(admitted.place, ())}
     for row in sound.stored:
-        wanted.pop(row.place, None)
-    found = sum(_file(root, database, bundle) for bundle in wanted.values())
-    lost = tuple(each for each in unread if each.place not in rows)
+        missing.pop(row.place, None)
+    found = sum(_file(root, database, bundle) for bundle in missing.values())
+    lost = tuple(manifest for manifest in unread if manifest.place not in rows)
     return Filled(tuple(manifest.place for manifest in again), found, lost)
 
 
 def _withdrawn(facts: Mapping[str, tuple[BundleFacts, ...]], newest: str) -> dict[str, BundleFacts]:
-    """By SHA-256, what the manifest with the highest number withdrew."""
+    """The bundles that the manifest with the highest number withdrew, by SHA-256."""
     return {bundle.sha256: bundle for bundle in facts.get(newest, ()) if bundle.lifecycle == "withdrawn"}
 
 
@@ -82,7 +82,7 @@ def _file(root: int, database: StoreDatabase, facts: BundleFacts) -> bool:
         with files.folder(root, facts.folder) as folder, files.regular(folder, facts.name) as fd:
             status = os.fstat(fd)
     except PermissionError:
-        raise  # nobody knows what is there: a store's database without it would say that nothing is
+        raise  # nobody knows what is there: a database without the row would be wrong
     except (OSError, KeeperError):
         return False
     if status.st_size != facts.size:

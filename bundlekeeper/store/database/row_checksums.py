@@ -1,9 +1,9 @@
-"""The store's database's rows as SQLite keeps them: columns, checksums, and our types from values and back.
+"""The rows of the store database as SQLite keeps them: columns, checksums, and our types from values and back.
 
 Rules: a row's checksum is the CRC-32 (RFC 1952 §8) of the table's name and the values as text (null as `None`), joined
-by NUL; it finds every turned bit and all but one in four billion other changes, and costs no hashlib, which every
-question would have to start; a row is made into a type only after its checksum was found right, so a value that cannot
-be read then is internal error, not damage. A checksum finds what broke by itself; it keeps nobody out.
+by NUL; it finds every turned bit and all but one in four billion other changes, and needs no hashlib, which every
+command would have to load; a row is made into a type only after its checksum was found right, so a value that cannot
+be read then is an internal error, not damage. A checksum finds accidental damage; it keeps nobody out.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Generic, TypeVar
 
-from bundlekeeper.store.database.rows import Admitted, StoredBundle, StoredImage, Verification, Stated
+from bundlekeeper.store.database.rows import Admitted, Stated, StoredBundle, StoredImage, Verification
 from bundlekeeper.store.disk.files import Fingerprint
 
 T = TypeVar("T")
 Values = tuple[Any, ...]
-#: What was let through against the rules: when, what, subject, why.
+#: An exception that was allowed: when, what, subject, reason.
 Exempt = tuple[datetime, str, str, str]
 
 
@@ -28,7 +28,7 @@ Exempt = tuple[datetime, str, str, str]
 class RowTable(Generic[T]):
     """One table: its name, its columns without the checksum, those of its key, and how its rows are made.
 
-    `noun` is what a row is called; `raw` are the columns whose text may be no UTF-8 (names of files).
+    `noun` is the word for a row; `raw` are the columns whose text may be no UTF-8 (names of files).
     """
 
     name: str
@@ -50,7 +50,7 @@ class RowTable(Generic[T]):
 
     @property
     def put(self) -> str:
-        """The statement that writes a row, over the one of its key if there is one; its values are those of `bound`."""
+        """The statement that writes a row, over the one of its key if there is one; `bound` gives its values."""
         marks = ", ".join("CAST(? AS TEXT)" if column in self.raw else "?" for column in (*self.columns, "checksum"))
         rest = ", ".join(f"{c} = excluded.{c}" for c in (*self.columns, "checksum") if c not in self.key)
         return (
@@ -100,8 +100,8 @@ def _images_from(text: str) -> tuple[StoredImage, ...]:
     return tuple(StoredImage(kind, tuple(models), version) for kind, models, version in json.loads(text))
 
 
-#: Columns of a held bundle whose text is not what the type holds: how it is written, how it is read.
-_HELD_FORMS: dict[str, tuple[Callable[[Any], object], Callable[[Any], Any]]] = {
+#: Columns of a stored bundle whose text differs from the value: how it is written, how it is read.
+_STORED_FORMS: dict[str, tuple[Callable[[Any], object], Callable[[Any], Any]]] = {
     "added_at": (datetime.isoformat, datetime.fromisoformat),
     "images": (_images_text, _images_from),
     "released": (lambda day: day.isoformat() if day else None, lambda text: date.fromisoformat(text) if text else None),
@@ -111,13 +111,13 @@ _HELD_FORMS: dict[str, tuple[Callable[[Any], object], Callable[[Any], Any]]] = {
 
 def _stored_row(stored: StoredBundle) -> Values:
     plain = ((name, getattr(stored, name)) for name in STORED.columns)
-    return tuple(_HELD_FORMS[name][0](value) if name in _HELD_FORMS else value for name, value in plain)
+    return tuple(_STORED_FORMS[name][0](value) if name in _STORED_FORMS else value for name, value in plain)
 
 
 def _stored_from(row: Values) -> StoredBundle:
     cells: dict[str, Any] = dict(zip(STORED.columns, row, strict=True))
     return StoredBundle(
-        **{name: _HELD_FORMS[name][1](cell) if name in _HELD_FORMS else cell for name, cell in cells.items()}
+        **{name: _STORED_FORMS[name][1](cell) if name in _STORED_FORMS else cell for name, cell in cells.items()}
     )
 
 
@@ -164,7 +164,7 @@ def _verification_row(row: tuple[str, Verification]) -> Values:
 def _verification_from(row: Values) -> tuple[str, Verification]:
     place, sha256, at, size, mtime_ns, ctime_ns, inode, device, trusted, digests = row
     fingerprint = Fingerprint(size, mtime_ns, ctime_ns, inode % 2**64, device % 2**64)
-    extra = tuple((name, digest) for name, _, digest in (each.partition(":") for each in digests.split()))
+    extra = tuple((name, digest) for name, _, digest in (pair.partition(":") for pair in digests.split()))
     return place, Verification(sha256, datetime.fromisoformat(at), fingerprint, trusted == 1, extra)
 
 
@@ -213,7 +213,7 @@ VERIFICATION = RowTable(
 )
 EXCEPTION = RowTable(
     "exception",
-    "exception recorded",
+    "exception",
     _columns("number at what subject reason"),
     ("number",),
     _exception_row,

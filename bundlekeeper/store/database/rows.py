@@ -1,4 +1,4 @@
-"""The rows of the store's database as types; nothing here touches a file or a database.
+"""The rows of the store database as types; nothing here touches a file or a database.
 
 Rules: times are aware UTC; a place is a path inside the store (posix, relative) or, for any other folder, an absolute
 path; digests are lower-case hexadecimal.
@@ -16,7 +16,7 @@ from bundlekeeper.store.disk.files import Fingerprint
 
 @dataclass(frozen=True, slots=True)
 class Stated:
-    """What a manifest states of a bundle's signature: the name of its file, its form, the name of the trust entry."""
+    """What a manifest states about a bundle's signature: its file's name, its form, the trust entry's name."""
 
     file: str
     form: str
@@ -25,7 +25,7 @@ class Stated:
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """One full read of a file: the digest found, when, and the fingerprint that held before and after the read.
+    """One full read of a file: its digest, when, and its fingerprint, the same before and after the read.
 
     `trustworthy` is False where a later `--quick` may not rely on the fingerprint: a file system without stable inode
     and ctime, a change in the same clock tick as the verification, or a file shared with a folder that is not ours.
@@ -46,7 +46,7 @@ class Verification:
 
 @dataclass(frozen=True, slots=True)
 class StoredImage:
-    """One image inside a held bundle."""
+    """One image inside a stored bundle."""
 
     kind: str
     models: tuple[str, ...]
@@ -57,7 +57,7 @@ class StoredImage:
 class BundleFacts:
     """One bundle as one manifest describes it, and its path inside the store; `size` in bytes.
 
-    What `place` is follows from family, version and name; it is computed once, when it is not given.
+    `place` follows from family, version and name; it is computed once, when it is not given.
     """
 
     family: str
@@ -88,19 +88,19 @@ class BundleFacts:
         return family, version
 
     @property
-    def proves_itself(self) -> bool:
+    def is_self_digest(self) -> bool:
         """True when the digest was computed from the very file that it is meant to verify."""
         return is_own_copy(self.digest_from)
 
     def stored(self, *, added_at: datetime, added_from: str, way_in: str) -> StoredBundle:
-        """The store's database's row of this bundle, taken then, from there, in that way."""
+        """The row of this bundle in the store database: added when, from where, and how."""
         facts = {field.name: getattr(self, field.name) for field in fields(BundleFacts)}
         return StoredBundle(**facts, added_at=added_at, added_from=added_from, way_in=way_in)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredBundle(BundleFacts):
-    """One bundle file in the store, with the facts of the manifest that it was taken by."""
+    """One bundle file in the store, with the facts of the manifest that it was added by."""
 
     added_at: datetime
     added_from: str
@@ -116,8 +116,8 @@ class StoredBundle(BundleFacts):
 class Admitted:
     """One manifest that the store admitted and keeps whole.
 
-    `signed_by` and `signed_key` name the trust entry, and its fingerprint, that its signature was good under on the day
-    it was admitted; empty where there was none.
+    `signed_by` and `signed_key` name the trust entry, and its fingerprint, under which its signature was good on the
+    day it was admitted; empty where there was none.
     """
 
     platform: str

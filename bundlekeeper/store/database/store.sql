@@ -1,7 +1,8 @@
 -- Times are ISO 8601 in UTC, dates ISO 8601, digests lower-case hexadecimal, sizes bytes, the rest of a fingerprint as
--- stat gives it. `turn` counts acceptances: the highest is the manifest admitted last.
--- `checksum` is the row's own (store/database/row_checksums.py says of what); `total` holds how many rows each table has and the
--- sum of their checksums, kept by the triggers below, so that no row changes, vanishes or comes twice unseen.
+-- stat gives it. `turn` counts admissions: the highest is the manifest admitted last.
+-- `checksum` is the row's own (store/database/row_checksums.py says of what); `total` has the number of rows of each
+-- table and the sum of their checksums, kept by the triggers below, so that no row changes, vanishes or comes twice
+-- unseen.
 CREATE TABLE manifest (
   platform TEXT NOT NULL,
   sequence INTEGER NOT NULL CHECK (sequence >= 0),
@@ -11,7 +12,7 @@ CREATE TABLE manifest (
   expires TEXT,
   admitted_at TEXT NOT NULL,
   turn INTEGER NOT NULL,
-  signed_by TEXT NOT NULL,               -- the trust entry that vouched for it on the day it was admitted, empty: nobody
+  signed_by TEXT NOT NULL,               -- the trust entry of its signer on the day it was admitted, empty where there is none
   signed_key TEXT NOT NULL,              -- that entry's fingerprint
   checksum INTEGER NOT NULL,
   PRIMARY KEY (platform, sequence)
@@ -53,7 +54,7 @@ CREATE TABLE verification (
   checksum INTEGER NOT NULL
 ) WITHOUT ROWID;
 
--- What was let through against the rules, reported by whom: never deleted.
+-- Exceptions that were allowed, with their reasons: never deleted.
 CREATE TABLE exception (
   number INTEGER PRIMARY KEY,
   at TEXT NOT NULL,

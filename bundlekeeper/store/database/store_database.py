@@ -1,8 +1,9 @@
-"""The store's database: which bundle files the store holds, by which manifest, and what verified them. SQLite.
+"""The store database: which bundle files are in the store, by which manifest, and when they were verified. SQLite.
 
-Rules: it claims nothing that is not on the disk already, so a row is written last; one call is one transaction; it can
-be rebuilt from the tree, the verifications cannot; a row that is not what was written is never believed, and neither is a
-table that lost one: every row has a checksum, every table a total (`database_rows`), compared on each reading.
+Rules: a row is written last, when everything that it states is on the disk; one call is one transaction; the database
+can be rebuilt from the tree, the verifications cannot; a row that is not what was written is never believed, and
+neither is a table that lost one: every row has a checksum, every table a total (`row_checksums`), compared on each
+read.
 """
 
 from __future__ import annotations
@@ -21,10 +22,10 @@ from bundlekeeper.findings import finding
 from bundlekeeper.formats.sqlite import Database
 from bundlekeeper.store.database.row_checksums import (
     EXCEPTION,
-    STORED,
     MANIFEST,
-    VERIFICATION,
+    STORED,
     TABLES,
+    VERIFICATION,
     Exempt,
     RowTable,
     T,
@@ -33,19 +34,19 @@ from bundlekeeper.store.database.row_checksums import (
 )
 from bundlekeeper.store.database.rows import Admitted, BundleFacts, StoredBundle, Verification
 
-_MEND = (
-    "run `bundlekeeper verify` or `bundlekeeper store add` where the store can be written, to make the store's database again from "
-    "the kept manifests; every file whose row is lost counts as unverified until it is read again"
+_REPAIR = (
+    "run `bundlekeeper verify` or `bundlekeeper store add` where the store can be written, to make the store database "
+    "again from the kept manifests; a file without its row counts as unverified until it is read again"
 )
 DATABASE = Database(
-    noun="the store's database",
-    thing="a store's database",
+    noun="the store database",
+    thing="a store database",
     application_id=0x424B4341,  # "BKCA"
     schema=Path(__file__).parent / "store.sql",
-    absent=("the store's database is missing", _MEND),
-    damage_hint=_MEND.replace("to make the store's database", "to move it aside and make it"),
-    full_hint="make room (df -h, df -i) and run the same command again; what was finished stays",
-    busy="another process is writing the store's database",
+    absent=("the store database is missing", _REPAIR),
+    damage_hint=_REPAIR.replace("to make the store database", "to rename it and make it"),
+    full_hint="free some space (df -h, df -i) and run the same command again; what was finished stays",
+    busy="another process is writing the store database",
     busy_s=10.0,
 )
 
@@ -54,9 +55,9 @@ _NAMED = 5  # broken rows of one table that are named; the rest are counted
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """What is still right in a store's database that is damaged; `lost` says in sentences what is not."""
+    """What is still right in a damaged store database; `lost` says in sentences what is not."""
 
-    manifests: tuple[Admitted, ...] = ()  # in the order of acceptance
+    manifests: tuple[Admitted, ...] = ()  # in the order of admission
     stored: tuple[StoredBundle, ...] = ()
     verifications: tuple[tuple[str, Verification], ...] = ()
     exceptions: tuple[Exempt, ...] = ()
@@ -77,28 +78,28 @@ class StoreDatabase:
 
     @classmethod
     def open(cls, path: Path, *, write: bool) -> Self:
-        """Open the store's database at `path`.
+        """Open the store database at `path`.
 
         Raises DamagedError when it is absent, not ours, of another format or damaged; UnfinishedError when it cannot
-        be opened; LockedError when another process holds it for too long.
+        be opened; LockedError when another process locks it for too long.
         """
         return cls(DATABASE.open(path, write=write), str(path))
 
     @classmethod
     def create(cls, path: Path) -> Self:
-        """Make an empty store's database in the empty file at `path`. Raises UnfinishedError, DamagedError."""
+        """Make an empty store database in the empty file at `path`. Raises UnfinishedError, DamagedError."""
         return cls(DATABASE.make(path, durable=False), str(path))  # it has no name yet; the caller syncs it whole
 
     @classmethod
     def in_memory(cls) -> Self:
-        """An empty store's database that nobody else sees and that ends with this process. Raises UnfinishedError."""
+        """An empty store database that only this process sees. Raises UnfinishedError."""
         with DATABASE.wrapped(":memory:"):
             connection = sqlite3.connect(":memory:", isolation_level=None)
             connection.executescript(DATABASE.schema.read_text("utf-8"))
         return cls(connection, ":memory:")
 
     def copied(self) -> Self:
-        """The whole store's database as it is now, page by page, in memory. Raises DamagedError, LockedError."""
+        """The whole store database as it is now, page by page, in memory. Raises DamagedError, LockedError."""
         with DATABASE.wrapped(self._where):
             connection = sqlite3.connect(":memory:", isolation_level=None)
             self._connection.backup(connection)
@@ -126,38 +127,38 @@ class StoreDatabase:
     # Manifests
 
     def admit(self, admitted: Admitted, facts: Iterable[BundleFacts]) -> None:
-        """Remember an admitted manifest as the latest, and give the files held already what it says of them.
+        """Record an admitted manifest as the latest, and give the stored files' rows its facts about them.
 
         Raises UnfinishedError, LockedError, DamagedError.
         """
         with self._writing() as connection:
             known = self._rows(MANIFEST)
             same = (admitted.platform, admitted.sequence)
-            before = next((each for _, each in known if (each.platform, each.sequence) == same), None)
+            before = next((row for _, row in known if (row.platform, row.sequence) == same), None)
             if before is not None:
                 vouched = admitted if admitted.signed_by else before
                 admitted = replace(before, signed_by=vouched.signed_by, signed_key=vouched.signed_key)
             turn = max((turn for turn, _ in known), default=0) + 1
             _put(connection, MANIFEST, [(turn, admitted)])
-            said = {(bundle.family, bundle.version, bundle.name, bundle.sha256): bundle for bundle in facts}
+            stated = {(bundle.family, bundle.version, bundle.name, bundle.sha256): bundle for bundle in facts}
             rows = [
-                (bundle, said.get((bundle.family, bundle.version, bundle.name, bundle.sha256)))
+                (bundle, stated.get((bundle.family, bundle.version, bundle.name, bundle.sha256)))
                 for bundle in self._rows(STORED)
             ]
-            _put(connection, STORED, [_saying(row, now) for row, now in rows if now is not None])
+            _put(connection, STORED, [_with_facts(row, now) for row, now in rows if now is not None])
 
     def admitted(self) -> list[Admitted]:
-        """Every admitted manifest, in the order of acceptance: the last one counts. Raises as `stored`."""
+        """Every admitted manifest, in the order of admission: the last one counts. Raises as `stored`."""
         return [admitted for _, admitted in sorted(self._rows(MANIFEST), key=lambda row: row[0])]
 
     def record_exception(self, at: datetime, what: str, subject: str, reason: str) -> None:
-        """Record what was let through against the rules, and reported by whom. Raises as `accept`."""
+        """Record an exception that was allowed, with its reason. Raises as `admit`."""
         with self._writing() as connection:
             last: int = connection.execute("SELECT coalesce(max(number), 0) FROM exception").fetchone()[0]
             _put(connection, EXCEPTION, [(last + 1, (at, what, subject, reason))])
 
     def exceptions(self) -> list[Exempt]:
-        """What was let through: when, what, subject, why; oldest first. Raises as `stored`."""
+        """The exceptions that were allowed: when, what, subject, reason; oldest first. Raises as `stored`."""
         return [exempt for _, exempt in self._rows(EXCEPTION)]
 
     # Files
@@ -177,9 +178,9 @@ class StoreDatabase:
     def record_linked(self, stored: Sequence[StoredBundle], link: Callable[[], Mapping[str, Verification]]) -> None:
         """Record files whose places `link` makes, and every verification that `link` returns.
 
-        Of all but the first of `stored` those are recorded that it returns a verification of. A link changes the fingerprint of
-        the file's other names, so it is made when the journal stands already: where that cannot be written, nothing is
-        linked. Raises as `record_held`, and what `link` raises.
+        The first of `stored` is always recorded, the others where `link` returns a verification of them. A link changes
+        the fingerprint of the file's other names, so it is made after the journal is written: where that cannot be
+        written, nothing is linked. Raises as `record_stored`, and what `link` raises.
         """
         first, *others = stored
         with self._writing() as connection:
@@ -194,7 +195,7 @@ class StoreDatabase:
             _put(connection, VERIFICATION, verifications.items())
 
     def forget(self, place: str) -> None:
-        """Drop the row and the verification of a place; the file, if there is one, is not touched. Raises as `accept`."""
+        """Delete the row and the verification of a place; a file there is not touched. Raises as `admit`."""
         with self._writing() as connection:
             connection.execute("DELETE FROM bundle WHERE place = CAST(? AS TEXT)", (raw(place),))
             connection.execute("DELETE FROM verification WHERE place = CAST(? AS TEXT)", (raw(place),))
@@ -204,7 +205,7 @@ class StoreDatabase:
         return dict(self._rows(VERIFICATION))
 
     def stored(self, family: str | None = None) -> list[StoredBundle]:
-        """The files held, of one family or of all, by place. Raises DamagedError, LockedError, UnfinishedError."""
+        """The stored files of one family or of all, by place. Raises DamagedError, LockedError, UnfinishedError."""
         rows = self._rows(STORED)  # all of them: only a whole table shows that nothing is missing
         return rows if family is None else [bundle for bundle in rows if bundle.family == family]
 
@@ -215,19 +216,19 @@ class StoreDatabase:
 
         Raises DamagedError with a problem per table, LockedError, UnfinishedError.
         """
-        told: list[str] = []
+        damage: list[str] = []
         with DATABASE.reading(self._connection, self._where):
             if self._schema() != _schema():
-                raise _damage(["its schema is not what was written"], self._where)
+                raise _damaged(["its schema is not what was written"], self._where)
             for table in TABLES:
                 try:
                     self._read[table.name] = self._rows(table)
                 except DamagedError as error:
                     if not error.problems:  # of a page, not of rows: nothing more can be asked
                         raise
-                    told += [problem.message for problem in error.problems]
-        if told:
-            raise _damage(told, self._where)
+                    damage += [problem.message for problem in error.problems]
+        if damage:
+            raise _damaged(damage, self._where)
 
     def sound(self) -> Sound:
         """Every row that is still what was written, whatever else is broken. Raises LockedError, UnfinishedError."""
@@ -249,7 +250,7 @@ class StoreDatabase:
             found = self._connection.execute(table.select()).fetchall()
         broken = [row for row in found if not table.is_whole(row[:-1], row[-1])]
         if broken or total != _total_of(found):
-            raise _damage([_told(table, broken, found, total)], self._where)
+            raise _damaged([_damage_of(table, broken, found, total)], self._where)
         return [table.make(row[:-1]) for row in found]
 
     def _salvaged(self, table: RowTable[T]) -> tuple[list[T], list[str]]:
@@ -275,7 +276,7 @@ class StoreDatabase:
         if trouble:
             lost.append(f"{table.name}: {len(found)} rows of {total[0] if total else 'an unknown number'}: {trouble}")
         elif broken or total != _total_of(found.values()):
-            lost.append(_told(table, list(broken.values()), list(found.values()), total))
+            lost.append(_damage_of(table, list(broken.values()), list(found.values()), total))
         return [table.make(row[:-1]) for row in found.values()], lost
 
     def _total(self, table: RowTable[Any]) -> Values | None:
@@ -302,32 +303,32 @@ def _total_of(rows: Collection[Values]) -> Values:
     return len(rows), sum(row[-1] for row in rows)
 
 
-def _told(table: RowTable[Any], broken: Sequence[Values], found: Sequence[Values], total: Values | None) -> str:
+def _damage_of(table: RowTable[Any], broken: Sequence[Values], found: Sequence[Values], total: Values | None) -> str:
     """What is wrong with a table, in a sentence."""
     if broken:
         names = [" ".join(str(value) for value in table.key_of(row[:-1])) for row in broken]
         more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
         return f"{table.noun}: not what was written: {', '.join(names[:_NAMED])}{more}"
     if total is None:
-        return f"{table.noun}: how many there were is lost"
+        return f"{table.noun}: the number of rows is lost"
     return f"{table.noun}: {len(found)} rows are there, {total[0]} were written" + (
         ", or others" if len(found) == total[0] else ""
     )
 
 
-def _damage(told: Sequence[str], where: str) -> DamagedError:
-    """The refusal of a store's database of which these sentences are reported."""
+def _damaged(sentences: Sequence[str], where: str) -> DamagedError:
+    """The error for a store database that is damaged in these ways."""
     error = DATABASE.damaged(
-        told[0] if len(told) == 1 else f"rows of {len(told)} tables are not what was written", where
+        sentences[0] if len(sentences) == 1 else f"rows of {len(sentences)} tables are not what was written", where
     )
     error.problems = tuple(
-        finding("damaged", "the store's database", message, DATABASE.damage_hint) for message in told
+        finding("damaged", "the store database", message, DATABASE.damage_hint) for message in sentences
     )
     return error
 
 
-def _saying(row: StoredBundle, facts: BundleFacts) -> StoredBundle:
-    """The row with what a manifest says of its bundle beyond its name and bytes."""
+def _with_facts(row: StoredBundle, facts: BundleFacts) -> StoredBundle:
+    """The row with a manifest's facts about its bundle beyond its name and bytes."""
     return replace(
         row,
         platform=facts.platform,

@@ -1,8 +1,9 @@
-"""Files reached by folder descriptors, one component at a time.
+"""Files reached by folder descriptors, one folder at a time.
 
 Rules: below a folder that the user named no symbolic link is ever followed; a file is opened so that a FIFO or device
-cannot hang us, and must be a regular file; modes are set by fchmod and owe nothing to the umask; a name is put in place
-by a link, which never replaces; an fsync that failed is never tried again (the second says OK and the bytes are lost).
+cannot hang us, and must be a regular file; modes are set by fchmod, whatever the umask is; a name is put in place by a
+link, which never replaces; an fsync that failed is never tried again (the second reports success and the bytes are
+lost).
 """
 
 from __future__ import annotations
@@ -26,12 +27,12 @@ _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 # O_NONBLOCK: a plain open of a FIFO waits for a writer for ever; O_NOCTTY: a terminal must not become ours.
 _SOURCE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
 
-# What failed took its temporary files back, so that some inodes are free again when the reason is looked for.
+# A failed command removed its temporary files, so some inodes are free again when the reason is looked for.
 _FEW, _SOME_BYTES = 8, 1 << 20
 
 _HINTS = {
-    errno.ENOSPC: "make room and run the same command again; what was finished stays",
-    errno.EDQUOT: "your quota is used up: make room and run the same command again; what was finished stays",
+    errno.ENOSPC: "free some space and run the same command again; what was finished stays",
+    errno.EDQUOT: "your quota is used up: free some space and run the same command again; what was finished stays",
     errno.EROFS: "the file system is mounted read-only",
     errno.EACCES: "check the owner and the mode",
     errno.EPERM: "check the owner, the mode and the file's attributes (lsattr)",
@@ -44,7 +45,7 @@ _HINTS = {
 
 @dataclass(frozen=True, slots=True)
 class Fingerprint:
-    """What `stat` says of a file, in the units of `stat`: bytes and nanoseconds."""
+    """What `stat` says about a file, in the units of `stat`: bytes and nanoseconds."""
 
     size: int
     mtime_ns: int
@@ -65,7 +66,7 @@ NO_INODES = "no inodes are left for new files, though there is space for bytes (
 
 def lacks_inodes(path: str) -> bool:
     """True when the file system that `path` is on, or would be, has space for bytes and none for a command's files."""
-    there = next((each for each in (Path(path), *Path(path).parents) if os.path.lexists(each)), None)
+    there = next((above for above in (Path(path), *Path(path).parents) if os.path.lexists(above)), None)
     try:
         status = os.statvfs(there or "/")
     except (OSError, ValueError):
@@ -105,7 +106,7 @@ def fingerprint_of(status: os.stat_result) -> Fingerprint:
 
 
 def no_folder(name: str, status: os.stat_result) -> RefusedError:
-    """The refusal of what stands where a folder belongs."""
+    """The refusal of something that is where a folder belongs."""
     return RefusedError(
         f"{name} is {kind_of(status.st_mode)}, not a folder",
         hint="links inside a store or source are not followed; remove it or name the real folder",
@@ -141,7 +142,7 @@ def step(folder: int, name: str, *, create: bool = False, mode: int = FOLDER_MOD
 
 
 def open_folder(root: int, parts: Sequence[str], *, create: bool = False, mode: int = FOLDER_MODE) -> int:
-    """Open the folder at `components` below `root`, walked one component at a time; made where absent on wish.
+    """Open the folder at `parts` below `root`, one folder at a time; with `create` it is made where absent.
 
     With `create` every folder on the way is fsynced, so that a name inside survives a power cut.
     Raises as `step`; OSError when an fsync fails.
@@ -172,7 +173,7 @@ def folder(root: int, parts: Sequence[str], *, create: bool = False, mode: int =
 
 
 def open_regular(folder_fd: int, name: str) -> int:
-    """Open a regular file for reading, following no link and hanging on nothing.
+    """Open a regular file for reading, following no link and never hanging.
 
     Raises RefusedError when it is anything but a regular file, OSError when it cannot be opened.
     """
@@ -250,7 +251,7 @@ def link_fd(fd: int, folder_fd: int, name: str) -> None:
     """Give the open file `fd`, which may have no name yet, the name `name`; never replaces.
 
     Linking the descriptor and not a path means that nothing else can be linked by mistake (open(2), O_TMPFILE).
-    Raises FileExistsError when the name is taken, OSError otherwise.
+    Raises FileExistsError when the name is in use, OSError otherwise.
     """
     os.link(f"/proc/self/fd/{fd}", name, src_dir_fd=folder_fd, dst_dir_fd=folder_fd, follow_symlinks=True)
 

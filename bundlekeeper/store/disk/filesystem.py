@@ -1,8 +1,8 @@
-"""What kind of file system a path is on, and whether what `stat` says there can be relied on.
+"""What kind of file system a path is on, and whether `stat` can be relied on there.
 
 Rules: a kind that is not in the table is unknown, and unknown is never stable; a question that the kernel does not
 answer makes the kind unknown and never an exception. `stable_identity` says that every change to a file's bytes, by
-whatever way a process can make one, shows in its ctime, and that its inode number stays with it.
+whatever way a process can make one, shows in its ctime, and that its inode number stays the same.
 
 Numbers: linux/magic.h and statfs(2). Judgements:
 
@@ -13,7 +13,7 @@ Numbers: linux/magic.h and statfs(2). Judgements:
   exchanged under the same numbers.
 * FUSE, NFS, SMB, 9p, Ceph and the like: attributes are cached, or made up by a program elsewhere.
 * overlay: as stable as the layer that is written to; where that layer cannot be seen from here (in a container) it
-  is taken as stable, because overlayfs refuses network file systems as the upper layer.
+  counts as stable, because overlayfs refuses network file systems as the upper layer.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ _REMOTE_FUSE = ("sshfs", "smbnetfs", "gvfsd-fuse", "rclone", "s3fs", "davfs", "d
 
 def describe(path: str | os.PathLike[str]) -> FsKind:
     """The kind of file system that `path` is on; `UNKNOWN` where that cannot be found out. Follows links."""
-    kind = _by_number(lambda libc, room: libc.statfs(os.fsencode(path), room))
+    kind = _by_number(lambda libc, buffer: libc.statfs(os.fsencode(path), buffer))
     if kind.name not in ("fuse", "overlay"):
         return kind
     return _refined(kind, os.path.realpath(path))
@@ -109,7 +109,7 @@ def describe(path: str | os.PathLike[str]) -> FsKind:
 
 def describe_fd(fd: int) -> FsKind:
     """The kind of file system that the open file `fd` is on; `UNKNOWN` where that cannot be found out."""
-    kind = _by_number(lambda libc, room: libc.fstatfs(fd, room))
+    kind = _by_number(lambda libc, buffer: libc.fstatfs(fd, buffer))
     if kind.name not in ("fuse", "overlay"):
         return kind
     try:
@@ -131,18 +131,18 @@ def _by_number(ask: Callable[[ctypes.CDLL, Any], int]) -> FsKind:
     try:
         import ctypes
 
-        room = ctypes.create_string_buffer(512)  # struct statfs is 120 bytes or fewer on every Linux
-        if ask(_libc(), room) != 0:
+        buffer = ctypes.create_string_buffer(512)  # struct statfs is 120 bytes or fewer on every Linux
+        if ask(_libc(), buffer) != 0:
             return UNKNOWN
-        return KINDS.get(_f_type(room.raw), UNKNOWN)
+        return KINDS.get(_f_type(buffer.raw), UNKNOWN)
     except (ImportError, OSError, AttributeError, ValueError):
         return UNKNOWN
 
 
-def _f_type(room: bytes) -> int:
+def _f_type(status: bytes) -> int:
     """The first member of struct statfs: a long, but 32 bits wide on s390x (asm/statfs.h); the numbers have 32 bits."""
     wide = sys.byteorder == "big" and sys.maxsize > 2**32 and os.uname().machine != "s390x"
-    return int.from_bytes(room[:8] if wide else room[:4], sys.byteorder)
+    return int.from_bytes(status[:8] if wide else status[:4], sys.byteorder)
 
 
 def _refined(kind: FsKind, path: str) -> FsKind:
@@ -161,7 +161,7 @@ def _refined(kind: FsKind, path: str) -> FsKind:
 
 
 def _mount_of(path: str) -> tuple[str, str]:
-    """File system type and super options of the mount that holds `path`; empty where unknown."""
+    """File system type and super options of the mount that `path` is on; empty where unknown."""
     best, answer = -1, ("", "")
     try:
         with Path("/proc/self/mountinfo").open(encoding="utf-8", errors="surrogateescape") as lines:
@@ -178,7 +178,7 @@ def _mount_of(path: str) -> tuple[str, str]:
 
 
 def _unescaped(text: str) -> str:
-    """Blank, tab, newline and backslash are octal escapes in mountinfo (proc(5))."""
+    """Undo mountinfo's octal escapes of blank, tab, newline and backslash (proc(5))."""
     for escape, char in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
         text = text.replace(escape, char)
     return text

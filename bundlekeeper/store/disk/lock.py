@@ -1,7 +1,7 @@
 """The store's lock: one writing command at a time.
 
-Rules: the kernel's flock on `.keeper/lock`, which ends with the process that holds it, however that ends; what the file
-says (pid, host, command, since) only names the holder and decides nothing; the file is never unlinked.
+Rules: the kernel's flock on `.keeper/lock`, which ends with the process that holds it, however that ends; the text
+of the file (pid, host, command, since) only names the holder and decides nothing; the file is never unlinked.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def held(
     Raises LockedError naming the holder, StoppedError when `stop` was set while waiting, RefusedError when the lock is
     no regular file, UnfinishedError when the store cannot be written.
     """
-    doing = "the store's lock cannot be taken"
+    doing = "the store cannot be locked"
     with files.wrapped(doing, where), files.folder(root, (".keeper",), create=True) as keeper:
         fd = _open(keeper)
     try:
@@ -51,7 +51,7 @@ def held(
             if not isinstance(error, LockedError) and _is_moved(root, where):
                 raise _moved(where, getattr(error, "problems", ())) from error
             raise
-        # An empty file after a good end; what a killed process leaves is harmless, its flock is gone.
+        # An empty file after a good end; the text that a killed process leaves is harmless, its flock is gone.
         with suppress(OSError):
             os.ftruncate(fd, 0)
     finally:
@@ -72,7 +72,7 @@ def maker(root: int) -> str:
 
 
 def _is_moved(root: int, where: str) -> bool:
-    """True when the store's path does not lead to the folder that is open any more."""
+    """True when the store's path no longer leads to the folder that is open."""
     if not where:
         return False
     try:
@@ -81,8 +81,8 @@ def _is_moved(root: int, where: str) -> bool:
         return True
     except OSError:
         return False
-    held = os.fstat(root)
-    return (here.st_dev, here.st_ino) != (held.st_dev, held.st_ino)
+    opened = os.fstat(root)
+    return (here.st_dev, here.st_ino) != (opened.st_dev, opened.st_ino)
 
 
 def _moved(where: str, problems: Sequence[Any]) -> UnfinishedError:
@@ -131,7 +131,7 @@ def _pid(fd: int) -> int:
 
 def _holder(fd: int) -> str:
     try:
-        said = json.loads(os.pread(fd, limits.LOCK_BYTES, 0))
-        return visible(f"process {said['pid']} on {said['host']}: {said['command']}, since {said['since']}")
+        holder = json.loads(os.pread(fd, limits.LOCK_BYTES, 0))
+        return visible(f"process {holder['pid']} on {holder['host']}: {holder['command']}, since {holder['since']}")
     except (OSError, ValueError, KeyError, TypeError):
         return "another process"

@@ -1,8 +1,8 @@
-"""Who may write what a store relies on: owners and modes of its folders and files, told all at once.
+"""Who may write what a store relies on: owners and modes of its folders and files, all reported at once.
 
 Rules: only root, the store's owner and whoever runs the command may write, and the members of one group where
-store.toml names it; store.toml itself is never the group's, else its members could name themselves; what
-belongs to somebody else is as good as writable by them (chmod); links are not followed; nothing is changed here. An
+store.toml names it; store.toml itself is never the group's, else its members could name themselves; a file
+that belongs to somebody else counts as writable by them (chmod); links are not followed; nothing is changed here. An
 access list shows in the group's bits of the mode, which are its mask then (acl(5)).
 """
 
@@ -28,7 +28,7 @@ _WRITABLE = stat.S_IWGRP | stat.S_IWOTH
 
 
 class Rights:
-    """Who may write in one store, whose root folder is open as `root` and is called `where`."""
+    """Who may write in one store; its root folder is open as `root`, its path is `where`."""
 
     def __init__(self, root: int, where: str) -> None:
         """Raises OSError."""
@@ -36,17 +36,17 @@ class Rights:
         self._status = os.fstat(root)
         self.owner = self._status.st_uid
         self._own = frozenset({0, os.geteuid(), self.owner})
-        self._others: dict[int, bool] = {}  # users that were met: whether they are of the group
+        self._others: dict[int, bool] = {}  # by user number: whether the user is a member of the group
 
     @property
     def foreign(self) -> str:
-        """Whose the store is, where root uses another user's; else empty."""
+        """The store's owner, where root uses another user's store; else empty."""
         return user_name(self.owner) if os.geteuid() == 0 and self.owner != 0 else ""
 
     def insist_on_user(self, *, write: bool) -> None:
-        """Insist that whoever runs this may use the store at all.
+        """Insist that the user of this process may use the store.
 
-        That is its owner, root, for reading anybody where it is root's, and the members of the group that it names.
+        These may: its owner, root, the members of the group that it names, and, for reading a store of root's, anybody.
         Raises RefusedError, InputError when store.toml cannot be read.
         """
         me = os.geteuid()
@@ -66,7 +66,7 @@ class Rights:
         )
 
     def insist_on_tree(self, folders: Sequence[str], keeper: str) -> None:
-        """Insist on the root, store.toml, these folders of the root and all that the folder `keeper` holds.
+        """Insist on the root, store.toml, these folders of the root and everything in the folder `keeper`.
 
         Raises RefusedError with every problem, OSError when `keeper` cannot be looked into.
         """
@@ -79,7 +79,7 @@ class Rights:
         """Insist on the files at these places, if they are there, and on their folders.
 
         A place whose value is True is a file that `--link=hard` shares with its source: the source's rights are its
-        own, so what is to be said of it is returned, by its place. Raises RefusedError with every problem.
+        own, so its finding is returned, by its place. Raises RefusedError with every problem.
         """
         shared = {place: found for place in places if places[place] and (found := self._looked_at(place)) is not None}
         own = [place for place in places if not places[place]]
@@ -101,7 +101,7 @@ class Rights:
             yield name, status
 
     def _below(self, parts: tuple[str, ...]) -> Iterator[tuple[str, os.stat_result]]:
-        """Everything below a folder, but for what lies in folders that nobody but their owner may enter."""
+        """Everything below a folder, except in folders that only their owner may enter."""
         try:
             fd = files.open_folder(self._root, parts)
         except FileNotFoundError:
@@ -125,11 +125,11 @@ class Rights:
     def _looked_at(self, path: str) -> Finding | None:
         try:
             return self._judged(path, os.stat(path, dir_fd=self._root, follow_symlinks=False))
-        except OSError:  # gone, or out of reach: who reads it tells that
+        except OSError:  # gone, or out of reach: reading it reports that
             return None
 
     def _judged(self, path: str, status: os.stat_result) -> Finding | None:
-        """What is to be said of one thing, with the commands that help; None where all is well."""
+        """The finding on one file or folder, with the commands that help; None where all is well."""
         mode = 0 if stat.S_ISLNK(status.st_mode) else status.st_mode & _WRITABLE
         if not mode and status.st_uid in self._own:
             return None
@@ -152,7 +152,7 @@ class Rights:
         return finding(CODE, path or self._where, "; ".join(message), " && ".join(hints)) if message else None
 
     def _has_access_list(self, path: str) -> bool:
-        """True where the group's bits are an access list's mask (acl(5)), so that they speak of others, too."""
+        """True where the group's bits are an access list's mask (acl(5)), so that they include others."""
         try:
             os.getxattr(f"{self._where}/{path}", "system.posix_acl_access", follow_symlinks=False)
         except OSError:  # it has none, or the file system knows none
@@ -161,19 +161,19 @@ class Rights:
 
     def _insist(self, judged: Iterator[Finding | None]) -> None:
         """Raise RefusedError where anything is found."""
-        problems = [each for each in judged if each is not None]
+        problems = [problem for problem in judged if problem is not None]
         if not problems:
             return
-        message, hint, told = f"{problems[0].subject}: {problems[0].message}", problems[0].hint, problems
+        message, hint, listed = f"{problems[0].subject}: {problems[0].message}", problems[0].hint, problems
         if len(problems) > 1:
-            message, hint = f"others may write {len(problems)} things in it", "each line below says what helps"
+            message, hint = f"others may write {len(problems)} things in it", "run the command of each line below"
         else:
-            told = []
-        if any("its group" in each.message and each.subject != SETTINGS for each in problems):
-            hint = f'where a group shall write, name it in {SETTINGS}: group = "NAME"{self._unknown}; else: {hint}'
+            listed = []
+        if any("its group" in problem.message and problem.subject != SETTINGS for problem in problems):
+            hint = f'if a group may write, name it in {SETTINGS}: group = "NAME"{self._unknown}; else: {hint}'
         if not describe_fd(self._root).links:
-            hint = f"where there are no modes, mount with umask=022; else: {hint}"
-        raise RefusedError(f"the store cannot be relied on: {message}", where=self._where, hint=hint, problems=told)
+            hint = f"if the file system has no modes, mount it with umask=022; else: {hint}"
+        raise RefusedError(f"the store cannot be relied on: {message}", where=self._where, hint=hint, problems=listed)
 
     def _is_of_group(self, uid: int) -> bool:
         """True for a member of the group that store.toml names."""
@@ -209,7 +209,7 @@ class Rights:
 
 
 def user_name(uid: int) -> str:
-    """How a user is called, with the number."""
+    """A user's name, with the number."""
     name = _user(uid)
     return name if name == str(uid) else f"{name}, {uid}"
 

@@ -1,8 +1,8 @@
-"""Temporary files in the store's own file system, which become a name in the store or vanish.
+"""Temporary files in the store's own file system, which get a name in the store or vanish.
 
 Rules: a temporary file has no name where the file system allows that (O_TMPFILE), else a random `.part-` name under an
-exclusive flock, so that a component whose lock can be had belongs to no living process; nothing else is ever swept; a file
-gets its final name by a link, so it is there whole or not at all.
+exclusive flock, so that a partial file that can be locked belongs to no living process; nothing else is ever swept; a
+file gets its final name by a link, so it is there whole or not at all.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from bundlekeeper.store.disk import files
 
 FOLDER = "incoming"
 PREFIX = ".part-"
-RECORD_PREFIX = ".resume-"  # what is known of a component that can be gone on with, beside it, under the same key
-# What file systems answer that have no O_TMPFILE (open(2)); EISDIR where the kernel does not know the flag.
+RECORD_PREFIX = ".resume-"  # what is known of a partial file that can be resumed, beside it, under the same key
+# The errors of file systems that have no O_TMPFILE (open(2)); EISDIR where the kernel does not know the flag.
 _NO_TMPFILE = {errno.EOPNOTSUPP, errno.EISDIR, errno.EINVAL, errno.ENOSYS}
 _NO_LINKS = {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL}
 
@@ -43,7 +43,7 @@ class Temp:
     def publish(self, folder_fd: int, name: str) -> None:
         """Give the file its final name in the folder; never replaces.
 
-        Raises FileExistsError when the name is taken, OSError otherwise.
+        Raises FileExistsError when the name is in use, OSError otherwise.
         """
         if self._name is None:
             files.link_fd(self.fd, folder_fd, name)
@@ -53,7 +53,7 @@ class Temp:
         except OSError as error:
             if error.errno not in _NO_LINKS:
                 raise
-            # No links here (FAT, exFAT). Only holders of the store's lock publish, so look, then rename.
+            # No links here (FAT, exFAT). Only the process with the store's lock publishes: look, then rename.
             if files.exists(folder_fd, name):
                 raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), name) from error
             os.rename(self._name, name, src_dir_fd=self._home, dst_dir_fd=folder_fd)
@@ -70,15 +70,15 @@ class Temp:
                 self._name = None
 
     def keep(self) -> None:
-        """Leave a named component where it is when this ends, to go on with it later (`Incoming.resumable`)."""
+        """Leave a named file where it is when this ends, to resume it later (`Incoming.resumable`)."""
         self._keep = True
 
     def keep_no_longer(self) -> None:
-        """Drop a named component when this ends, after all, unless it is published."""
+        """Drop a named file when this ends after all, unless it is published."""
         self._keep = False
 
     def close(self) -> None:
-        """Drop the temporary name and the descriptor. Raises nothing: there is nothing to be done about it."""
+        """Drop the temporary name and the descriptor. Raises nothing."""
         if not self._keep:
             self.settle()
         with suppress(OSError):
@@ -113,7 +113,7 @@ class Incoming:
         return self.named()
 
     def named(self) -> Temp:
-        """A new empty temporary file that has a name, for who must open it by name. Raises OSError."""
+        """A new empty temporary file that has a name, for a caller that must open it by name. Raises OSError."""
         return self._named(PREFIX + os.urandom(8).hex(), os.O_EXCL)
 
     def linked(self, fd: int) -> Temp:
@@ -130,9 +130,9 @@ class Incoming:
             raise
 
     def resumable(self, key: str) -> Temp:
-        """The named part of `key` (hexadecimal), opened where one is left from before; its bytes are unverified.
+        """The named file of `key` (hexadecimal), opened where one is left from before; its bytes are unverified.
 
-        `Temp.keep` leaves it for the next time. Raises BlockingIOError when another process is at it, OSError.
+        `Temp.keep` leaves it for the next time. Raises BlockingIOError when another process has it, OSError.
         """
         return self._named(PREFIX + key, 0)
 
@@ -148,9 +148,9 @@ class Incoming:
         return Temp(fd, self.fd, name)
 
     def sweep(self, *, but: frozenset[str] = frozenset()) -> int:
-        """Remove the parts of processes that died, except those of the keys in `but`; return how many.
+        """Remove the files of processes that died, except those of the keys in `but`; return how many.
 
-        A record whose component is gone goes, too, and one whose writing was cut off. A component whose lock is held, or that is
+        A record whose file is gone is removed too, and one whose writing was cut off. A file that is locked, or that is
         not ours by its name, stays.
         Raises OSError.
         """

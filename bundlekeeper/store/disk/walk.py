@@ -1,9 +1,9 @@
 """The safe walk: every entry below a folder that the user named, without following a link out of it.
 
-Rules: each component below the root is opened by descriptor (O_DIRECTORY | O_NOFOLLOW), so a folder that is swapped
-for a link in the middle of the walk leads nowhere; only `stat` tells what an entry is, nothing is opened to find out,
-so a FIFO cannot hang the walk; what cannot be looked into is an entry of its own kind and never an exception; the
-order is by name, so that two walks of one tree read alike; depth and number of entries are bounded.
+Rules: each folder below the root is opened by descriptor (O_DIRECTORY | O_NOFOLLOW), so a folder that is swapped
+for a link in the middle of the walk leads nowhere; only `stat` decides what an entry is, nothing is opened to find out,
+so a FIFO cannot hang the walk; a folder that cannot be read is an entry of its own kind and never an exception; the
+order is by name, so that two walks of one tree are alike; depth and number of entries are bounded.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from pathlib import Path
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.store.disk.filesystem import describe_fd
 
-MAX_ENTRIES = 200_000  # files and other entries that one walk reports before it says that there are more
+MAX_ENTRIES = 200_000  # files and other entries that one walk reports before it reports that there are more
 MAX_DEPTH = 32  # folders inside each other; each costs one open descriptor
 
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
@@ -27,7 +27,7 @@ _LEAF = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
 
 
 class EntryKind(StrEnum):
-    """What stands under a name."""
+    """What is under a name."""
 
     FILE = "file"
     SYMLINK = "symlink"
@@ -35,13 +35,13 @@ class EntryKind(StrEnum):
     SOCKET = "socket"
     DEVICE = "device"
     DIR_UNREADABLE = "dir-unreadable"  # a folder that could not be opened or listed to its end
-    UNREADABLE = "unreadable"  # listed, but not even stat can say what it is
+    UNREADABLE = "unreadable"  # listed, but stat fails
     VANISHED = "vanished"  # listed, but gone when it was looked at
     LOOP = "loop"  # a folder that is its own ancestor (a bind mount)
-    LIMIT = "limit"  # more lies here than the walk may report
+    LIMIT = "limit"  # there is more here than the walk may report
 
 
-#: How each kind is called in a sentence.
+#: The words for each kind in a sentence.
 WORDS: dict[EntryKind, str] = {
     EntryKind.FILE: "a regular file",
     EntryKind.SYMLINK: "a symbolic link",
@@ -68,7 +68,7 @@ class WalkEntry:
     """One entry below the root: `path` is relative and posix (undecodable bytes as PEP 383 surrogates).
 
     `stat` is what lstat said during the walk, None where it could not be asked; `message` is the reason for the kinds
-    that report a failure.
+    that are failures.
     """
 
     path: str
@@ -92,7 +92,7 @@ class WalkEntry:
 
         Walks again from the root by descriptor and insists on a regular file with the same device and inode (on a
         file system whose inodes are made up, on a regular file). Raises OSError, which the pool of readers records
-        for this file: ESTALE when another file or another root has taken the place.
+        for this file: ESTALE when another file or another root is in its place.
         """
         root = self._root
         if root is None or self.stat is None:
@@ -101,7 +101,7 @@ class WalkEntry:
         folder = os.open(root.path, _FOLDER)
         try:
             if not _is(os.fstat(folder), root.device, root.inode):
-                raise OSError(errno.ESTALE, "another folder has taken the root's place")
+                raise OSError(errno.ESTALE, "another folder is in the root's place")
             for part in parents:
                 below = os.open(part, _FOLDER | os.O_NOFOLLOW, dir_fd=folder)
                 os.close(folder)
@@ -115,7 +115,7 @@ class WalkEntry:
                 raise OSError(errno.ESTALE, "it is no regular file any more")
             same = _is(now, self.stat.st_dev, self.stat.st_ino)
             if not same and describe_fd(fd).stable_identity:
-                raise OSError(errno.ESTALE, "another file has taken its place")
+                raise OSError(errno.ESTALE, "another file is in its place")
         except BaseException:
             os.close(fd)
             raise
@@ -131,7 +131,7 @@ def walk(
 ) -> Iterator[WalkEntry]:
     """Yield every entry below `root` that is no folder, and each folder that could not be looked into.
 
-    `root` itself may be a link: the user named it. `skip` holds paths, relative to the root, that are passed over.
+    `root` itself may be a link: the user named it. `skip` has paths, relative to the root, that are passed over.
     Raises, before the first entry, InputError when `root` does not exist or is no folder, UnfinishedError when it
     cannot be opened.
     """
@@ -159,7 +159,7 @@ class _Walk:
         self.skip = skip
 
     def folder(self, fd: int, prefix: str, above: tuple[tuple[int, int], ...]) -> Iterator[WalkEntry]:
-        """Yield what lies in the open folder `fd`; `above` holds device and inode of it and of its ancestors."""
+        """Yield the entries of the open folder `fd`; `above` has device and inode of it and of its ancestors."""
         for name, found, message in self._children(fd):
             path = prefix + name
             if self.skip and path in self.skip:
@@ -183,7 +183,7 @@ class _Walk:
             self.left -= 1
 
     def _children(self, fd: int) -> list[tuple[str, os.stat_result | None, str]]:
-        """Name, lstat and what kept lstat from answering (empty: it is gone) of each child.
+        """Name, lstat and why lstat failed (empty: it is gone) of each child.
 
         A listing that broke off ends with an empty name and the reason.
         """

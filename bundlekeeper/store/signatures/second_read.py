@@ -1,7 +1,7 @@
 """A second read of a signed file, for the few forms of signature that need the message itself.
 
-Rules: the file is opened again only when it is really needed, and closed again; whatever keeps it from being read means
-that the signature was not looked at, never that it is bad.
+Rules: the file is opened again only when it is really needed, and closed again; if it cannot be read,
+the signature was not looked at, and is never called bad.
 """
 
 from __future__ import annotations

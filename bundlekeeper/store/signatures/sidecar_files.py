@@ -1,7 +1,7 @@
 """The files of signatures: found beside a bundle, read with a limit, kept beside it in the store.
 
-Rules: a signature's file is read through no link and never beyond the limit; that it is absent, something else than a
-file, too large or unreadable are reported apart; in the store it is put durably before its bundle and replaces nothing.
+Rules: a signature's file is read through no link and never beyond the limit; absent, something else than a file, too
+large and unreadable are four different findings; in the store it is put durably before its bundle and replaces nothing.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ SUFFIX = ".sig"  # of the signature of a document of ours
 
 
 class FoundSignature(Protocol):
-    """A bundle with its place inside a store and what its manifest states of a signature."""
+    """A bundle with its place inside a store and what its manifest states about a signature."""
 
     @property
     def place(self) -> str:
@@ -50,24 +50,24 @@ ABSENT = SignatureFile()
 
 
 def too_large(place: str) -> SignatureFile:
-    """What stands for a file that is larger than any signature."""
+    """The result for a file that is larger than any signature."""
     return SignatureFile(
         None, place, f"the signature {place} is larger than {limits.SIGNATURE_BYTES} bytes", "bad-signature"
     )
 
 
 def unreadable(place: str, reason: str) -> SignatureFile:
-    """What stands for a file that is there and could not be read."""
+    """The result for a file that is there and could not be read."""
     return SignatureFile(None, place, f"the signature {place} could not be read: {reason}", "not-checked")
 
 
 def of_entry(entry: WalkEntry | None, place: str = "") -> SignatureFile:
-    """The signature in what a walk found, None for nothing; `place` is how it is called. Raises nothing."""
+    """The signature in what a walk found, None for nothing; `place` names it in messages. Raises nothing."""
     if entry is None:
         return ABSENT
     place = place or entry.path
     if entry.kind is not EntryKind.FILE:
-        return SignatureFile(None, place, f"under the signature's name {place} stands {WORDS[entry.kind]}, not a file")
+        return SignatureFile(None, place, f"the signature {place} is {WORDS[entry.kind]}, not a file")
     if entry.size > limits.SIGNATURE_BYTES:
         return too_large(place)
     try:
@@ -82,7 +82,7 @@ def nearest(path: str, named: Sequence[WalkEntry]) -> WalkEntry | None:
     """Of the entries with a signature's name, that in the folder of `path`, else the first, files before all else."""
     folder = path.rpartition("/")[0]
     beside = [entry for entry in named if entry.path.rpartition("/")[0] == folder]
-    return min(beside or named, key=lambda each: each.kind is not EntryKind.FILE, default=None)
+    return min(beside or named, key=lambda entry: entry.kind is not EntryKind.FILE, default=None)
 
 
 def place_of(signed: FoundSignature) -> str:
@@ -110,7 +110,7 @@ def in_store(root: int, place: str) -> SignatureFile:
 
 
 def put(root: int, room: Incoming, place: str, data: bytes) -> bool:
-    """Keep a signature at its place, durably; False where the name is taken by something else, which stays.
+    """Keep a signature at its place, durably; False where something else has the name; that stays.
 
     Raises OSError, RefusedError.
     """

@@ -1,8 +1,9 @@
 """The trust list on disk, STORE/.keeper/trust: reading it whole, adding an entry, marking one as removed.
 
-Rules: an entry exists when its TOML does, which is linked last and never replaces another's; what cannot be read is
-told for each entry and trusts nobody; dropping replaces the TOML by rename and removes nothing; files are read bounded
-and through no link. The caller holds the store's lock when it writes. Formats and checks are `verification.keys`'.
+Rules: an entry exists when its TOML does, which is linked last and never replaces another's; an entry that cannot be
+read is reported and trusts nobody; removing a key replaces the TOML by rename and deletes nothing; files are read
+bounded and through no link. The caller has locked the store when it writes. Formats and checks are
+`verification.keys`'.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ class TrustList:
 def read_all(root_fd: int) -> TrustList:
     """Read the whole trust list of the store whose root folder is open as `root_fd`; no folder means no entries.
 
-    Raises UnfinishedError when the folder cannot be read, RefusedError when it is a link or holds absurdly many files.
+    Raises UnfinishedError when the folder cannot be read, RefusedError when it is a link or has absurdly many files.
     """
     with files.wrapped("the trust list cannot be read", "/".join(FOLDER)):
         try:
@@ -66,7 +67,7 @@ def read_all(root_fd: int) -> TrustList:
         try:
             names = sorted(name.removesuffix(_SUFFIX) for name in os.listdir(fd) if name.endswith(_SUFFIX))
             if len(names) > MAX_ENTRIES:
-                raise RefusedError(f"the trust list holds more than {MAX_ENTRIES} entries")
+                raise RefusedError(f"the trust list has more than {MAX_ENTRIES} entries")
             entries: list[TrustEntry] = []
             broken: list[KeeperError] = []
             for name in names:
@@ -84,7 +85,7 @@ def read_all(root_fd: int) -> TrustList:
 def add(root_fd: int, entry: TrustEntry) -> None:
     """Write a new entry: its PEM files, then the TOML that makes it exist, each durable before the next.
 
-    Raises InputError when the name is taken, UnfinishedError when it cannot be written; then nothing is added.
+    Raises InputError when the name is in use, UnfinishedError when it cannot be written; then nothing is added.
     """
     from bundlekeeper.verification.keys.entry_files import to_files
 
@@ -94,19 +95,19 @@ def add(root_fd: int, entry: TrustEntry) -> None:
         temp_files.opened(root_fd) as room,
     ):
         if files.exists(folder, entry.name + _SUFFIX):
-            raise _taken(entry)
+            raise _in_use(entry)
         for name, data in to_files(entry).items():
             if not name.endswith(_SUFFIX):
-                files.remove(folder, name)  # what an addition left that was stopped: no TOML names it
+                files.remove(folder, name)  # left by an addition that was stopped: no TOML names it
             try:
                 _publish(room, folder, name, data)
             except FileExistsError as e:
-                raise _taken(entry) from e
+                raise _in_use(entry) from e
             os.fsync(folder)
 
 
 def replace(root_fd: int, entry: TrustEntry) -> None:
-    """Write an entry's TOML again, as after dropping it; its PEM files stay. Raises UnfinishedError."""
+    """Write an entry's TOML again, as when its key is removed; its PEM files stay. Raises UnfinishedError."""
     from bundlekeeper.verification.keys.entry_files import to_files
 
     toml = entry.name + _SUFFIX
@@ -145,7 +146,7 @@ def renew(root_fd: int, entry: TrustEntry) -> None:
 
 
 def remove(root_fd: int, key: str, *, at: datetime, reason: str) -> tuple[TrustEntry, ...]:
-    """Mark as removed every entry of a key, which is given by an entry's name or by its fingerprint; returns them.
+    """Mark as removed every entry of a key, which is given by an entry's name or by its fingerprint; return them.
 
     Raises InputError where there is none, no reason, or all were removed before, UnfinishedError when one cannot be
     written: what was removed until then stays so, and no verdict is good under the others any more.
@@ -153,8 +154,8 @@ def remove(root_fd: int, key: str, *, at: datetime, reason: str) -> tuple[TrustE
     from bundlekeeper.verification.keys.entries import remove as removed
 
     found = read_all(root_fd).of_key(key)
-    live = [each for each in found if not each.removed] or found[:1]  # one that was removed raises
-    entries = tuple(removed(each, at=at, reason=reason) for each in live)
+    live = [entry for entry in found if not entry.removed] or found[:1]  # one that was removed raises
+    entries = tuple(removed(entry, at=at, reason=reason) for entry in live)
     for entry in entries:
         replace(root_fd, entry)
     return entries
@@ -192,5 +193,5 @@ def _publish(room: temp_files.Incoming, folder: int, name: str, data: bytes) -> 
         temp.publish(folder, name)
 
 
-def _taken(entry: TrustEntry) -> InputError:
+def _in_use(entry: TrustEntry) -> InputError:
     return InputError(f"the name {entry.name} is in use", hint="a name is used once; choose another")

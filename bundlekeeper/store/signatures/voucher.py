@@ -1,6 +1,6 @@
 """Whether a store vouches for a manifest or a bundle: its trust list, its store.toml and a signature, joined.
 
-Rules: the store's owner decides whom it trusts and what it wants, no manifest and no medium does; cryptography is
+Rules: the store's owner decides whom it trusts and what it requires, no manifest and no medium does; cryptography is
 imported only once there is a signature to look at; a signature that does not verify is always an error, anything else
 that is not good is one where the store asks for signatures, and a warning elsewhere; what could not be looked at is
 `not-checked` and never good; an entry of the trust list that cannot be read trusts nobody, and is reported.
@@ -34,15 +34,13 @@ SETTINGS = "store.toml"
 GOOD, NOT_STATED = "good", "not stated"
 _DOCUMENT_DIGESTS = ("sha256", "sha384", "sha512", "blake2b")  # all that any form is verified from
 
-#: Gives the message piece by piece, or whole up to a limit in bytes; both may raise OSError.
-
 
 @dataclass(frozen=True, slots=True)
 class Message:
     """What is known of the signed bytes: digests of one full read, by hashlib's names, and ways to read them again.
 
     `again` gives a descriptor for a second read, which the caller closes; None where no second read may be made. It is
-    used only by the forms that cannot do with a digest, and its bytes are held against the first read's SHA-256.
+    used only by the forms that need more than a digest, and its bytes are compared with the first read's SHA-256.
     """
 
     digests: Mapping[str, str] = field(default_factory=dict)
@@ -51,9 +49,9 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Ruling:
-    """What comes of one signature: `word` is "good", "not stated", or the code of what is against it.
+    """The ruling on one signature: `word` is "good", "not stated", or the code of what is wrong with it.
 
-    `blocks` says that what was signed may not be used: the signature is bad, or this store wants a good one.
+    `blocks` is True where the signed file may not be used: the signature is bad, or this store requires a good one.
     """
 
     word: str = NOT_STATED
@@ -65,13 +63,13 @@ class Ruling:
 
     @property
     def good(self) -> bool:
-        """True only when a signature verified under a live entry with nothing against it."""
+        """True only when a signature verified under a live entry and nothing is wrong with it."""
         return self.word == GOOD
 
     @property
     def bad(self) -> bool:
         """True when the signature does not verify."""
-        return any(each.code == "bad-signature" for each in self.findings)
+        return any(problem.code == "bad-signature" for problem in self.findings)
 
     def as_json(self) -> dict[str, str]:
         """The ruling on a manifest as the JSON envelope carries it."""
@@ -86,7 +84,7 @@ def read_settings(root_fd: int) -> StoreSettings | None:
 
     Raises InputError with every problem, RefusedError when it is no regular file, UnfinishedError.
     """
-    with files.wrapped("what this store accepts cannot be read", SETTINGS):
+    with files.wrapped("the store's settings cannot be read", SETTINGS):
         try:
             data = files.read_bounded(root_fd, SETTINGS, limits.STORE_SETTINGS_BYTES)
         except FileNotFoundError:
@@ -110,9 +108,9 @@ class Voucher:
 
     @classmethod
     def of(cls, store: Store | None, now: datetime, admitted: Sequence[Admitted] | None = None) -> Voucher:
-        """The voucher of an open store, or one that can look at nothing; `accepted` are the store's manifests.
+        """The voucher of an open store, or one without a store; `admitted` are the store's manifests.
 
-        Raises as `read_acceptance`.
+        Raises as `read_settings`.
         """
         if store is None:
             return cls(None, None, now)
@@ -122,13 +120,13 @@ class Voucher:
         moment = not_before(store, now) if admitted is None else latest(admitted, now)
         return cls(read_settings(store.fd), lambda: trust_list.read_all(store.fd), moment)
 
-    def wants(self, family: str) -> bool:
-        """True when this store takes only signed bundles of this family."""
-        return self.settings is not None and self.settings.wants_signature(family)
+    def requires(self, family: str) -> bool:
+        """True when this store requires signed bundles of this family."""
+        return self.settings is not None and self.settings.needs_signature(family)
 
     @property
-    def wants_manifests(self) -> bool:
-        """True when this store takes only signed manifests."""
+    def requires_signed_manifests(self) -> bool:
+        """True when this store requires signed manifests."""
         return self.settings is not None and self.settings.signed_manifests
 
     @property
@@ -142,21 +140,21 @@ class Voucher:
         return self._read_trust is not None
 
     def concerns(self, family: str, stated: Stated | None) -> bool:
-        """True when there is something to rule on: a signature is stated or wanted."""
-        return stated is not None or self.wants(family)
+        """True when there is something to rule on: a signature is stated or required."""
+        return stated is not None or self.requires(family)
 
     def algorithms(self, stated: Stated | None, signature: SignatureFile) -> tuple[str, ...]:
         """Which digests beyond SHA-256 the one read must compute for `rule`. Raises as reading the trust list."""
         if stated is None or signature.data is None or not self.can_look:
             return ()
-        entry = next((each for each in self._list().entries if each.name == stated.key), None)
+        entry = next((entry for entry in self._list().entries if entry.name == stated.key), None)
         if entry is None:
             return ()
-        from bundlekeeper.verification.signatures.judge import wanted_algorithms
+        from bundlekeeper.verification.signatures.judge import needed_algorithms
 
-        return tuple(each for each in wanted_algorithms(entry, signature.data) if each != "sha256")
+        return tuple(name for name in needed_algorithms(entry, signature.data) if name != "sha256")
 
-    def foresee(self, subject: str, family: str, stated: Stated | None, signature: SignatureFile) -> Ruling | None:
+    def early_ruling(self, subject: str, family: str, stated: Stated | None, signature: SignatureFile) -> Ruling | None:
         """The ruling where it is certain without the bundle's bytes that it will not be good; None otherwise."""
         known = self.can_look and stated is not None and any(entry.name == stated.key for entry in self._list().entries)
         if known and signature.data is not None:
@@ -176,22 +174,26 @@ class Voucher:
 
         Raises UnfinishedError or RefusedError when the trust list cannot be looked at; all else is a finding.
         """
-        wanted = self.wants(family)
+        required = self.requires(family)
         if stated is None:
-            if not wanted:
+            if not required:
                 return NO_RULING
-            reason = "the manifest states no signature, and this store takes only signed bundles of this family"
-            return self._against(finding("unsigned", subject, reason, "ask whoever wrote the manifest"), wanted=wanted)
+            reason = "the manifest states no signature, but this store requires signed bundles of this family"
+            return self._against(
+                finding("unsigned", subject, reason, "ask whoever wrote the manifest"), required=required
+            )
         if not self.can_look:
             reason = "its signature was not looked at: there is no store here, so no trust list"
-            return self._against(finding("not-checked", subject, reason, "name the store with --store"), wanted=wanted)
+            return self._against(
+                finding("not-checked", subject, reason, "name the store with --store"), required=required
+            )
         if signature.trouble:
             hint = "bring the signature's file itself beside the bundle"
-            return self._against(finding(signature.code, subject, signature.trouble, hint), wanted=wanted)
+            return self._against(finding(signature.code, subject, signature.trouble, hint), required=required)
         broken = self._broken(stated.key)
         if broken is not None:
-            reason = f"the trust entry {stated.key} cannot be read, so nothing is held against it: {broken.message}"
-            return self._against(finding("not-checked", subject, reason, broken.hint), wanted=wanted)
+            reason = f"the trust entry {stated.key} cannot be read, so the signature was not verified: {broken.message}"
+            return self._against(finding("not-checked", subject, reason, broken.hint), required=required)
         from bundlekeeper.verification.signatures import judge as verdict
 
         found = verdict.judge(
@@ -201,22 +203,24 @@ class Voucher:
             trust=self._list().entries,
             evidence=self._evidence(message),
             moments=self._moments(released),
-            accepted=self._forms(),
+            allowed_forms=self._forms(),
         )
-        return self._ruling(found, wanted)
+        return self._ruling(found, required)
 
     def rule_manifest(
         self, subject: str, data: bytes, signature: bytes | None, *, issued: date, at: datetime | None = None
     ) -> Ruling:
-        """Rule on a manifest's signature; `at` is when it was accepted (None: now).
+        """Rule on a manifest's signature; `at` is when it was admitted (None: now).
 
         Raises UnfinishedError or RefusedError when the trust list cannot be looked at; all else is a finding.
         """
-        if signature is None and not self.wants_manifests:
+        if signature is None and not self.requires_signed_manifests:
             return NO_RULING
         if not self.can_look:
             message = "its signature was not looked at: there is no store here, so no trust list"
-            return self._against(finding("not-checked", subject, message, "name the store with --store"), wanted=False)
+            return self._against(
+                finding("not-checked", subject, message, "name the store with --store"), required=False
+            )
         from bundlekeeper.verification.signatures import judge as verdict
 
         digests = digests_of(data)
@@ -227,35 +231,37 @@ class Voucher:
             evidence=verdict.SignatureEvidence(digests, lambda _limit: data, lambda: [data]),
             moments=(
                 TrustMoment(_end_of(issued), "the date of issue that the manifest states"),
-                TrustMoment(at or self._now, "the day it is accepted" if at is None else "the day it was accepted"),
+                TrustMoment(at or self._now, "the day it is admitted" if at is None else "the day it was admitted"),
             ),
             purpose="manifests",
-            accepted=self._forms(),
+            allowed_forms=self._forms(),
         )
-        return self._ruling(found, wanted=self.wants_manifests)
+        return self._ruling(found, required=self.requires_signed_manifests)
 
     def rule_kept(self, root_fd: int, admitted: Admitted) -> Ruling:
-        """Rule again on the signature of a manifest that the store keeps, as of the day it was accepted.
+        """Rule again on the signature of a manifest that the store keeps, as of the day it was admitted.
 
-        Keys that were removed or revoked since show. Raises as `rule_manifest`.
+        Keys that were removed or revoked since then are reported. Raises as `rule_manifest`.
         """
         signature = in_store(root_fd, admitted.place + SUFFIX)
-        if signature is ABSENT and not self.wants_manifests:
+        if signature is ABSENT and not self.requires_signed_manifests:
             return NO_RULING
         if signature.trouble:
             return self._against(
-                finding(signature.code, admitted.place, signature.trouble), wanted=self.wants_manifests
+                finding(signature.code, admitted.place, signature.trouble), required=self.requires_signed_manifests
             )
         try:
             data = kept_manifests.bytes_of(root_fd, admitted)
         except KeeperError as error:
             message = f"its signature was not looked at: {error.message}"
-            return self._against(finding("not-checked", admitted.place, message), wanted=self.wants_manifests)
+            return self._against(
+                finding("not-checked", admitted.place, message), required=self.requires_signed_manifests
+            )
         at = admitted.admitted_at
         return self.rule_manifest(admitted.place, data, signature.data, issued=admitted.issued, at=at)
 
     def troubles(self) -> list[Finding]:
-        """A finding for each entry of the trust list that cannot be read, where the list was looked at at all."""
+        """A finding for each entry of the trust list that cannot be read, where the list was read."""
         broken = self._trust.broken if self._trust is not None else ()
         message = "this entry of the trust list cannot be read, and trusts nobody"
         return [
@@ -294,21 +300,21 @@ class Voucher:
             return SignatureEvidence(message.digests, whole, chunks)
         return SignatureEvidence(message.digests, whole, chunks, self.settings.max_whole_bytes)
 
-    def _ruling(self, found: Verdict, wanted: bool) -> Ruling:
+    def _ruling(self, found: Verdict, required: bool) -> Ruling:
         if found.by is not None:
             return Ruling(GOOD, found.findings, False, found.message, found.by.name, found.by.fingerprint)
-        return self._against(*found.findings, wanted=wanted)
+        return self._against(*found.findings, required=required)
 
-    def _against(self, *found: Finding, wanted: bool) -> Ruling:
-        """The ruling of findings of which at least one speaks against the signature."""
-        level = Level.ERROR if wanted else Level.WARNING
+    def _against(self, *found: Finding, required: bool) -> Ruling:
+        """The ruling of findings, at least one of which makes the signature not good."""
+        level = Level.ERROR if required else Level.WARNING
         weighed = tuple(
-            each if each.code == "bad-signature" or each.level is Level.NOTE else replace(each, level=level)
-            for each in found
+            problem if problem.code == "bad-signature" or problem.level is Level.NOTE else replace(problem, level=level)
+            for problem in found
         )
-        codes = [each.code for each in weighed if each.level is not Level.NOTE]
+        codes = [problem.code for problem in weighed if problem.level is not Level.NOTE]
         word = "bad-signature" if "bad-signature" in codes else codes[0]
-        return Ruling(word, weighed, wanted or word == "bad-signature")
+        return Ruling(word, weighed, required or word == "bad-signature")
 
 
 def digests_of(data: bytes) -> dict[str, str]:
@@ -317,9 +323,9 @@ def digests_of(data: bytes) -> dict[str, str]:
 
 
 def not_before(store: Store, now: datetime) -> datetime:
-    """Now, or the newest acceptance that the store knows of: a clock set back must not make an expired key good.
+    """Now, or the newest admission that the store knows of: a clock set back must not make an expired key good.
 
-    A store's database that cannot be read is reported by whoever opens it next.
+    A store database that cannot be read is reported where it is opened next.
     """
     from bundlekeeper.store.contents.manifest_dates import latest
 
@@ -329,14 +335,14 @@ def not_before(store: Store, now: datetime) -> datetime:
 
 
 def insist(ruling: Ruling, where: str) -> None:
-    """Refuse a manifest that may not be used. Raises RefusedError with everything that is against its signature."""
+    """Refuse a manifest that may not be used. Raises RefusedError with everything that is wrong with its signature."""
     if not ruling.blocks:
         return
     if ruling.bad:
         message, hint = "the manifest's signature is not good", "sign it again, or get it again from whoever signed it"
     else:
-        message = "this store takes only signed manifests, and nobody whom it trusts vouches for this one"
-        hint = "bundlekeeper manifest sign makes a signature, bundlekeeper trust add says whose counts"
+        message = "this store requires signed manifests, and no key that it trusts signed this one"
+        hint = "to sign it: bundlekeeper manifest sign; to trust its signer: bundlekeeper trust add"
     raise RefusedError(message, hint=hint, where=where, problems=ruling.findings)
 
 

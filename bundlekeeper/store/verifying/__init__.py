@@ -1,4 +1,4 @@
-"""The store, or any folder, read again and compared with what it should hold.
+"""Verifying the store, or any folder: its files read again and compared with the manifest.
 
-It moves only what is wrong, into quarantine; it adds nothing.
+Only wrong files are moved, into quarantine; nothing is added.
 """

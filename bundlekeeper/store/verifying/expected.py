@@ -1,8 +1,8 @@
-"""What a check holds files against: the bundles of one manifest, in the words of the store database.
+"""What `verify` compares files with: the bundles of one manifest, in the words of the store database.
 
-Rules: made from a manifest's objects by attribute only; a digest is lower case; what a manifest says about its own
-dates and signatures' files comes along, nothing else does; a kept manifest counts only while its bytes are those that
-were admitted; a manifest that was read once need not be parsed again (`remembered`).
+Rules: made from a manifest's objects by attribute only; a digest is lower case; only the manifest's own dates and its
+signatures' files come along; a kept manifest counts only while its bytes are those that were admitted; a manifest that
+was read once need not be parsed again (`listing_cache`).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from bundlekeeper.store.contents import listing_cache
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.bundle_facts import facts_of
-from bundlekeeper.store.database.rows import Admitted, BundleFacts, StoredBundle, Stated
+from bundlekeeper.store.database.rows import Admitted, BundleFacts, Stated, StoredBundle
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
@@ -46,15 +46,15 @@ class ExpectedFile:
     signature: Stated | None = None
 
 
-#: A bundle that should be there, by a manifest or by the store's database's row.
+#: A bundle that should be there, by a manifest or by its row in the store database.
 Expected = ExpectedFile | StoredBundle
 
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """The bundles that should be there. `signatures` are the names of files that may lie beside them.
+    """The bundles that should be there. `signatures` are the names of files that may be beside them.
 
-    `subject` is how the manifest is called in a sentence; `problems` is what reading it found, short of errors.
+    `subject` names the manifest in a sentence; `problems` are the warnings and notes of reading it.
     """
 
     subject: str
@@ -66,11 +66,11 @@ class Listing:
 
 
 NOTHING = Listing("no manifest", ())
-_ALONE = "what is here was judged by the store's database alone"
+_ALONE = "the files were judged by the store database alone"
 
 
 def listed(facts: BundleFacts) -> ExpectedFile:
-    """A bundle's facts as a check needs them."""
+    """A bundle's facts as `verify` needs them."""
     return ExpectedFile(
         facts.family,
         facts.version,
@@ -121,19 +121,19 @@ def listing_of(manifest: Manifest, problems: Sequence[Finding] = ()) -> Listing:
 
 
 def read_listing(data: bytes, *, name: str, today: date, store: Store | None) -> Listing:
-    """The listing of a manifest's bytes; `name` is what problems call the file.
+    """The listing of a manifest's bytes; `name` names the file in problems.
 
-    What `store` remembers of these very bytes is used, and what was read is remembered there where it can be written.
+    The listing that `store` keeps of these very bytes is used, and a new one is kept there where it can be written.
     Raises InputError, with all problems, when the manifest has errors.
     """
     sha256 = hashlib.sha256(data).hexdigest()
     if store is not None:
-        with suppress(KeyError, TypeError, ValueError):  # nothing is remembered, or nothing that we wrote
+        with suppress(KeyError, TypeError, ValueError):  # nothing is kept, or nothing that we wrote
             return _from_document(listing_cache.load(store, sha256), name)
     from bundlekeeper.model.lint.read_manifest import read  # costs pydantic
 
     loaded = read(data, name=name, today=today)
-    # That a manifest is past its date depends on the day; the check itself says it.
+    # Whether a manifest is past its date depends on the day; `verify` itself reports it.
     listing = listing_of(loaded.manifest, but_of_bundles(p for p in loaded.problems if p.code != "expired"))
     if store is not None and store.writable:
         listing_cache.save(store, sha256, _as_document(listing, name))
@@ -151,13 +151,13 @@ def _as_document(listing: Listing, name: str) -> dict[str, Any]:
         "issued": listing.issued.isoformat(),
         "expires": listing.expires.isoformat() if listing.expires else None,
         "signatures": sorted(listing.signatures),
-        "signed_bundles": [_as_row(expected) for expected in listing.bundles],
+        "bundles": [_as_row(expected) for expected in listing.bundles],
         "problems": problems,
     }
 
 
-def _as_row(each: ExpectedFile) -> list[Any]:
-    *plain, released, stated = (getattr(each, field) for field in ExpectedFile.__slots__)
+def _as_row(expected: ExpectedFile) -> list[Any]:
+    *plain, released, stated = (getattr(expected, field) for field in ExpectedFile.__slots__)
     signature = [stated.file, stated.form, stated.key] if stated is not None else None
     return [*plain, released.isoformat() if released else None, signature]
 
@@ -174,7 +174,7 @@ def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any J
     problems = (Finding(code, Level(level), *rest) for code, level, *rest in document["problems"])
     return Listing(
         document["subject"],
-        tuple(_from_row(row) for row in document["signed_bundles"]),
+        tuple(_from_row(row) for row in document["bundles"]),
         date.fromisoformat(document["expires"]) if document["expires"] else None,
         frozenset(document["signatures"]),
         tuple(replace(p, where=f"{name}{p.where}") for p in problems),
@@ -185,12 +185,12 @@ def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any J
 def kept(store: Store, admitted: Sequence[Admitted]) -> tuple[Listing | None, list[Finding]]:
     """The listing of the manifest admitted last, from the copy that the store keeps, and what is wrong with the copy.
 
-    None where there is none that can be relied on; where there should be one, a finding says so. Raises nothing.
+    None where there is none that can be relied on; where there should be one, a finding reports it. Raises nothing.
     """
     if not admitted:
         return None, []
     newest = admitted[-1]
-    hint = f"take manifest {newest.platform} {newest.sequence} again"
+    hint = f"add manifest {newest.platform} {newest.sequence} again: bundlekeeper store add"
     try:
         data = kept_manifests.bytes_of(store.fd, newest)
     except DamagedError as error:
@@ -200,5 +200,5 @@ def kept(store: Store, admitted: Sequence[Admitted]) -> tuple[Listing | None, li
     try:
         return read_listing(data, name=newest.place, today=newest.issued, store=store), []
     except KeeperError as error:
-        message = f"what should be here: {error.message}; {_ALONE}"
+        message = f"the manifest cannot be read: {error.message}; {_ALONE}"
         return None, [finding("not-checked", newest.place, message, error.hint)]

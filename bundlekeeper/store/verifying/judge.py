@@ -1,7 +1,7 @@
-"""From what lies there and what is known of its bytes to rows and findings. No file is touched here.
+"""Rows and findings from the files that are there and what is known of their bytes. No file is touched here.
 
 Rules: each expected name and each other file is judged once; the size is looked at before the digest; bytes that are
-those of another bundle are named as such; what was not read is never called right and never called wrong.
+those of another bundle are reported as such; what was not read is never called right and never called wrong.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from datetime import datetime, timedelta
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.safe_names import collision_key
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry
 from bundlekeeper.store.verifying.expected import Expected
 from bundlekeeper.store.verifying.read import FileReading, How
@@ -28,10 +28,10 @@ _LOST = "lost+found"  # made by mke2fs(8), root's
 
 @dataclass(slots=True)
 class ExpectedSlot:
-    """One bundle that should be there, and the entries that bear its name. `subject` is how a finding calls it.
+    """One bundle that should be there, and the entries of its name. `subject` names it in a finding.
 
-    `listed` is False for a file that is held by an older manifest and no longer named by the newest; `sent` is False
-    for one that the newest names, that was never held, and that no media set carried here.
+    `listed` is False for a file of an older manifest that the newest no longer names; `sent` is False for one that the
+    newest names, that was never in the store, and that no media set carried here.
     """
 
     facts: Expected
@@ -43,19 +43,19 @@ class ExpectedSlot:
 
 @dataclass(slots=True)
 class WrongFile:
-    """A file under a bundle's name that holds other bytes: what a store moves to quarantine."""
+    """A file under a bundle's name with other bytes: a store moves it to quarantine."""
 
     facts: Expected
     entry: WalkEntry
-    row: CheckedRow
+    row: VerifiedRow
     reason: str
 
 
 class FileJudge:
-    """Judges one check into `result`.
+    """Judges the files of one run of `verify` into `result`.
 
-    `zeros` names the paths whose bytes are all zero; `now` and `max_age_s` date old verifications; `root` is the folder that
-    was checked; with `in_store` a bundle belongs at its place inside the store, else anywhere under its name.
+    `zeros` are the paths whose bytes are all zero; `now` and `max_age_s` date old verifications; `root` is the folder
+    that was verified; with `in_store` a bundle belongs at its place inside the store, else anywhere under its name.
     """
 
     def __init__(
@@ -68,7 +68,7 @@ class FileJudge:
         zeros: Iterable[str] = (),
         in_store: bool = False,
     ) -> None:
-        self.result = CheckResult()
+        self.result = VerifyResult()
         self._root = root
         self._in_store = in_store
         self.wrong: list[WrongFile] = []
@@ -78,9 +78,9 @@ class FileJudge:
         self._zeros = frozenset(zeros)
         self._by_digest: dict[str, list[Expected]] = {}
         self._sizes: set[int] = set()
-        self._right: set[str] = set()  # digests that stand under a right name
-        self._elsewhere: dict[str, WalkEntry] = {}  # digest -> a wrong name that it stands under
-        self._told: set[str] = set()  # paths of strays that a bundle's row names
+        self._right: set[str] = set()  # digests found under a right name
+        self._elsewhere: dict[str, WalkEntry] = {}  # digest -> a wrong name that it was found under
+        self._named_strays: set[str] = set()  # paths of strays that a bundle's row names
         self._unseen: list[WalkEntry] = []
 
     def judge(self, slots: Sequence[ExpectedSlot], strays: Sequence[WalkEntry]) -> None:
@@ -131,10 +131,10 @@ class FileJudge:
         for entry in unknown:
             self._unreadable(slot, entry, entry.message)
 
-    def _row(self, slot: ExpectedSlot, entry: WalkEntry | None, status: Status, message: str = "") -> CheckedRow:
+    def _row(self, slot: ExpectedSlot, entry: WalkEntry | None, status: Status, message: str = "") -> VerifiedRow:
         facts = slot.facts
         reading = self._readings.get(entry.path) if entry is not None else None
-        row = CheckedRow(
+        row = VerifiedRow(
             facts.name,
             facts.family,
             facts.version,
@@ -154,14 +154,14 @@ class FileJudge:
     def _absent(self, slot: ExpectedSlot) -> None:
         elsewhere = self._elsewhere.get(slot.facts.sha256)
         if elsewhere is not None:  # the finding is made where the bytes are
-            self._row(slot, elsewhere, Status.MISNAMED, f"its bytes stand under {elsewhere.path}")
-            self._told.add(elsewhere.path)
+            self._row(slot, elsewhere, Status.MISNAMED, f"its bytes are under {elsewhere.path}")
+            self._named_strays.add(elsewhere.path)
             return
-        message, hint = "named by the manifest, not there", "bring it here and check again"
+        message, hint = "named by the manifest, not there", "bring it here and run verify again"
         other = next((e for e in slot.entries if e.kind is not EntryKind.VANISHED), None)
         if other is not None:
-            message = f"{WORDS[other.kind]} stands under this name, not a file"
-            hint = f"put the file itself in its place; what stands there is not followed: {other.path}"
+            message = f"{WORDS[other.kind]} is under this name, not a file"
+            hint = f"put the file itself in its place; {other.path} is not followed"
         subject = slot.subject or slot.facts.name
         if not slot.sent:
             message = "named by the manifest; no media set that came here carries it"
@@ -170,9 +170,9 @@ class FileJudge:
             return
         hidden = next((entry for entry in self._unseen if self._may_hide(entry, slot)), None)
         if hidden is not None and other is None:
-            message = f"not found, and nobody knows what {hidden.path} holds: {hidden.message}"
+            message = f"not found, and {hidden.path} could not be read: {hidden.message}"
             self._row(slot, None, Status.UNREADABLE, message)
-            self._find("unreadable", subject, message, "let it be looked into (its mode and owner), then check again")
+            self._find("unreadable", subject, message, "check its mode and owner, then run verify again")
             return
         gone = slot.facts.lifecycle == "withdrawn" or not slot.listed
         self._row(slot, None, Status.MISSING, message)
@@ -188,16 +188,19 @@ class FileJudge:
         """True when the bundle may lie in a folder that was not looked into."""
         return not self._in_store or entry.path == "." or slot.facts.place.startswith(f"{entry.path}/")
 
-    def _file(self, slot: ExpectedSlot, entry: WalkEntry) -> CheckedRow:
+    def _file(self, slot: ExpectedSlot, entry: WalkEntry) -> VerifiedRow:
         reading = self._readings.get(entry.path)
         if reading is not None and reading.how is How.FAILED:
             return self._unreadable(slot, entry, reading.error)
         if reading is None:
             if entry.size == slot.facts.size:
                 self._find(
-                    "unverified", entry.path, "its size is right, its bytes were not read in this run", "check it again"
+                    "unverified",
+                    entry.path,
+                    "its size is right, its bytes were not read in this run",
+                    "run verify again",
                 )
-                return self._row(slot, entry, Status.UNPROVEN, "not read")
+                return self._row(slot, entry, Status.UNVERIFIED, "not read")
             return self._wrong(slot, entry, entry.size, "")
         if reading.sha256 == slot.facts.sha256:
             self._old(slot, entry, reading)
@@ -209,16 +212,16 @@ class FileJudge:
         if reading.how is How.READ or at is None or limit_s is None or self._now - at <= timedelta(seconds=limit_s):
             return
         age = human((self._now - at).total_seconds())
-        message = f"last verified {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are accepted"
-        self._find("stale-verification", entry.path, message, "check it again without --quick")
+        message = f"last verified {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are allowed"
+        self._find("stale-verification", entry.path, message, "run verify again without --quick")
 
-    def _wrong(self, slot: ExpectedSlot, entry: WalkEntry, size: int, found: str) -> CheckedRow:
+    def _wrong(self, slot: ExpectedSlot, entry: WalkEntry, size: int, found: str) -> VerifiedRow:
         facts = slot.facts
         others = [bundle for bundle in self._by_digest.get(found, ()) if bundle is not facts]
         level: Level | None = None
         if others:
             status, level = Status.MISNAMED, Level.ERROR
-            message = f"holds the bytes of {others[0].name} ({others[0].family} {others[0].version})"
+            message = f"has the bytes of {others[0].name} ({others[0].family} {others[0].version})"
             if facts.sha256 in self._elsewhere:
                 message += f"; its own are under {self._elsewhere[facts.sha256].path}"
                 hint = "give both files their right names"
@@ -243,10 +246,8 @@ class FileJudge:
         self.wrong.append(WrongFile(facts, entry, row, message))
         return row
 
-    def _unreadable(self, slot: ExpectedSlot, entry: WalkEntry, reason: str) -> CheckedRow:
-        hint = (
-            "nothing is known about its bytes: look at the device, its connection and the file's mode; then check again"
-        )
+    def _unreadable(self, slot: ExpectedSlot, entry: WalkEntry, reason: str) -> VerifiedRow:
+        hint = "nothing is known about its bytes: check the device, its connection and the file's mode; then run verify again"
         self._find("unreadable", entry.path, f"could not be read: {reason}", hint)
         return self._row(slot, entry, Status.UNREADABLE, reason)
 
@@ -263,7 +264,7 @@ class FileJudge:
         if bundles and bundles[0].sha256 in self._right:
             message = f"a second copy of {bundles[0].name}, under another name"
         elif bundles:
-            status, message = Status.MISNAMED, f"holds the bytes of {bundles[0].name}"
+            status, message = Status.MISNAMED, f"has the bytes of {bundles[0].name}"
             if entry.name == bundles[0].name:
                 message += ", in another folder"
             elif near is not None and near.facts in bundles:
@@ -281,7 +282,7 @@ class FileJudge:
         if reading is None and entry.size in self._sizes:
             message += "; it has the size of a bundle and was not read"
         self._find(status.value, entry.path, message, hint)
-        if entry.path not in self._told:
+        if entry.path not in self._named_strays:
             self._extra_row(entry, reading, status, message)
 
     def _quoted(self, path: str) -> str:
@@ -293,11 +294,11 @@ class FileJudge:
         elif entry.kind in _FOLDER_TROUBLE:
             message = f"{WORDS[entry.kind]}: {entry.message}"
             self._find(
-                "unreadable", entry.path, message, "nothing is known about what it holds: check its mode and owner"
+                "unreadable", entry.path, message, "nothing is known about its content: check its mode and owner"
             )
             self._extra_row(entry, None, Status.UNREADABLE, message)
         elif entry.kind is EntryKind.LIMIT:
-            self._find("not-checked", entry.path, entry.message, "check a smaller folder")
+            self._find("not-checked", entry.path, entry.message, "verify a smaller folder")
         elif entry.kind is EntryKind.LOOP:
             self._find("extra", entry.path, WORDS[entry.kind], level=Level.NOTE)
         elif entry.kind is not EntryKind.VANISHED:
@@ -308,7 +309,7 @@ class FileJudge:
     def _extra_row(self, entry: WalkEntry, reading: FileReading | None, status: Status, message: str) -> None:
         size = entry.size if entry.kind is EntryKind.FILE else None
         found = reading.sha256 if reading is not None else ""
-        row = CheckedRow(entry.name, "", "", entry.path, status, size, None, "", found, None, message)
+        row = VerifiedRow(entry.name, "", "", entry.path, status, size, None, "", found, None, message)
         row.seconds = reading.seconds if reading is not None else None
         self.result.rows.append(row)
 
@@ -325,13 +326,13 @@ class FileJudge:
                 result.unverified += row.status not in (Status.OK, Status.TRUSTED, Status.NOT_READ)
 
 
-def about_bundles(slots: Iterable[ExpectedSlot], result: CheckResult) -> None:
-    """Add what the manifest itself says against its bundles: digests that verify nothing, versions withdrawn."""
+def about_bundles(slots: Iterable[ExpectedSlot], result: VerifyResult) -> None:
+    """Add what the manifest itself reports about its bundles: digests that verify nothing, versions withdrawn."""
     there = {row.name for row in result.rows if row.family and row.place}
     for slot in slots:
         facts = slot.facts
         if is_own_copy(facts.digest_from):
-            message = "its digest was computed from the file itself: equal bytes verify a good copy, not the right file"
+            message = "its digest was computed from the file itself: equal bytes mean a good copy, not the right file"
             hint = "compare with the publisher's own list: bundlekeeper manifest confirm MANIFEST --against LIST"
             result.findings.append(finding("self-digest", facts.name, message, hint))
         elif not facts.digest_from.strip():

@@ -1,9 +1,9 @@
-"""Which files a check reads, and the reading: many at once, recorded as they are finished.
+"""Which files `verify` reads, and the reading: many at a time, recorded as they are finished.
 
-Rules: a file is read unless an earlier verification may stand for it, by `--quick` (`trusting`) or because it is young enough
-(`--older-than`, only while the fingerprint is the same); what was never verified is read first, then the stalest; each
-verification is recorded soon after its file is finished, so that a kill loses half a second of work; a file that changed while
-it was read has no digest; two names of one inode are read once.
+Rules: a file is read unless an earlier verification may be relied on, by `--quick` (`unchanged`) or because it is young
+enough (`--older-than`, only while the fingerprint is the same); files never verified are read first, then the stalest;
+each verification is recorded soon after its file is finished, so that a kill loses half a second of work; a file that
+changed while it was read has no digest; two names of one inode are read once.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _RECORD_EVERY_FILES = 500
 
 
 class KnownVerifications(Protocol):
-    """Where verifications are kept; the store's database is one."""
+    """Where verifications are kept; the store database is one."""
 
     def verifications(self) -> dict[str, Verification]:
         """Every verification by its place."""
@@ -43,7 +43,7 @@ class KnownVerifications(Protocol):
 
 
 class How(Enum):
-    """How a digest came to be known."""
+    """How a digest is known."""
 
     READ = auto()
     TRUSTED = auto()
@@ -84,7 +84,7 @@ class ReadingLimits:
 class Candidate:
     """One file that may have to be read. `expected` is the digest it should have, empty where any will do.
 
-    `key` is its place in the verification book; `never_trust` marks a file that others share.
+    `key` is its place among the known verifications; `never_trust` marks a file that others share.
     """
 
     entry: WalkEntry
@@ -97,7 +97,7 @@ class Candidate:
 
 @dataclass(slots=True)
 class FileReadings:
-    """By the entry's path: what became known; a file that is absent was not reached."""
+    """By the entry's path: what is known; a file that is absent was not reached."""
 
     known: dict[str, FileReading] = field(default_factory=dict)
     files_read: int = 0
@@ -107,11 +107,11 @@ class FileReadings:
     trouble: KeeperError | None = None
     ahead: list[datetime] = field(
         default_factory=list
-    )  # earlier verifications that are dated later than now; none counts
+    )  # times of earlier verifications that are later than now; none counts
 
 
 class Verifier:
-    """One check's reading. Nothing is recorded where `book` is None or `record` is False."""
+    """The reading of one run of `verify`. Nothing is recorded where `known` is None or `record` is False."""
 
     def __init__(
         self,
@@ -139,15 +139,15 @@ class Verifier:
     def run(self, candidates: Sequence[Candidate]) -> FileReadings:
         """Find out the bytes of these files, as far as limits, the stop flag and the device allow.
 
-        Raises DamagedError, LockedError or UnfinishedError when the verification book cannot be read; what fails later is in
-        the result.
+        Raises DamagedError, LockedError or UnfinishedError when the known verifications cannot be read; what fails
+        later is in the result.
         """
         verifications = self._before = self._known.verifications() if self._known is not None else {}
         now = self._clock()
         to_read: list[tuple[float, Candidate]] = []
         for candidate in candidates:
             verification = verifications.get(candidate.key)
-            how = self._stands(candidate, verification, now) if verification is not None else How.READ
+            how = self._how_known(candidate, verification, now) if verification is not None else How.READ
             if verification is not None and verification.verified_at > now:
                 self.result.ahead.append(verification.verified_at)
             if verification is None or how is How.READ:
@@ -159,18 +159,18 @@ class Verifier:
         # The stalest first where not all may come to be read; else the largest, which keeps all cores busy to the end.
         rolling = self._limits.older_than_s is not None or self._until is not None
         to_read.sort(key=lambda row: (row[0] if rolling else 0.0, -row[1].entry.size, row[1].entry.path))
-        self._read([each for _, each in to_read])
+        self._read([candidate for _, candidate in to_read])
         return self.result
 
-    def _stands(self, each: Candidate, verification: Verification, now: datetime) -> How:
-        """How an earlier verification may stand for a read; READ when it may not."""
-        if each.entry.stat is None or (each.expected and verification.sha256 != each.expected):
+    def _how_known(self, candidate: Candidate, verification: Verification, now: datetime) -> How:
+        """How the digest is known by an earlier verification; READ where that may not be relied on."""
+        if candidate.entry.stat is None or (candidate.expected and verification.sha256 != candidate.expected):
             return How.READ
-        found = fingerprint_of(each.entry.stat)
+        found = fingerprint_of(candidate.entry.stat)
         age_s = self._limits.older_than_s
         if age_s is not None and now - verification.verified_at >= timedelta(seconds=age_s):
             return How.READ
-        if self._limits.quick and not each.never_trust and may_trust(verification, found, each.kind, now):
+        if self._limits.quick and not candidate.never_trust and may_trust(verification, found, candidate.kind, now):
             return How.TRUSTED
         young = age_s is not None and verification.verified_at <= now
         return How.SKIPPED if young and verification.fingerprint == found else How.READ
@@ -251,8 +251,8 @@ class Verifier:
 
     def _flush(self, *, at_once: bool) -> None:
         """Record what is finished, seldom enough that it costs nothing; after a failure no more is tried."""
-        due = monotonic() - self._recorded_at >= _RECORD_EVERY_S
-        if not self._unrecorded or not (at_once or due or len(self._unrecorded) >= _RECORD_EVERY_FILES):
+        is_time = monotonic() - self._recorded_at >= _RECORD_EVERY_S
+        if not self._unrecorded or not (at_once or is_time or len(self._unrecorded) >= _RECORD_EVERY_FILES):
             return
         batch, self._unrecorded = self._unrecorded, {}
         self._recorded_at = monotonic()
@@ -268,7 +268,7 @@ class _OutOfTimeError(OSError):
 
 
 class _Opener:
-    """Opens one candidate for the pool and notes from when on every change to it must show."""
+    """Opens one candidate for the pool and notes the time from which on every change to it must show."""
 
     def __init__(self, candidate: Candidate, begun: dict[str, int | None], until: float | None) -> None:
         self._candidate = candidate
@@ -284,7 +284,7 @@ class _Opener:
             if self._candidate.kind.stable_identity and not self._candidate.never_trust:
                 self._begun[self._candidate.entry.path] = begin(fd)
         except BaseException:
-            with suppress(OSError):  # of a device that is gone; what was found before stands
+            with suppress(OSError):  # of a device that is gone; what was found before is still right
                 os.close(fd)
             raise
         return fd
@@ -307,7 +307,7 @@ def _by_inode(candidates: list[Candidate]) -> tuple[dict[str, Candidate], dict[s
 
 
 def all_zero(entry: WalkEntry, reading: FileReading, stop: Stop | None = None) -> bool:
-    """True when the file that gave `reading` is not empty and holds zeros only.
+    """True when the file of `reading` is not empty and has zeros only.
 
     Its digest is compared with that of as many zeros, which is computed only when its first block is zero.
     """
@@ -323,7 +323,7 @@ def all_zero(entry: WalkEntry, reading: FileReading, stop: Stop | None = None) -
     except OSError:
         return False
     finally:
-        with suppress(OSError):  # of a device that is gone; what was found before stands
+        with suppress(OSError):  # of a device that is gone; what was found before is still right
             os.close(fd)
     zeros, digest, left = bytes(1 << 20), hashlib.sha256(), reading.size
     while left and not (stop is not None and stop.is_set()):

@@ -1,8 +1,8 @@
-"""The signatures of a check: which digests its one read must give, and what each bundle's signature is worth then.
+"""The signatures in `verify`: which digests its one read must give, and whether each bundle's signature is good.
 
-Rules: only a bundle whose bytes are known to be right is held against its signature; what was not looked at is counted
-and never called good; nothing is done where no signature is stated and none is wanted; a file that is not read now
-(`--quick`, `--older-than`) is not read for its signature either.
+Rules: a signature is verified only where the bundle's bytes are known to be right; a signature that was not looked at
+is counted and never called good; nothing is done where no signature is stated and none is required; a file that is not
+read now (`--quick`, `--older-than`) is not read for its signature either.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from bundlekeeper.findings import finding
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
+from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.store.signatures.sidecar_files import SignatureFile, nearest, of_entry, place_of
 from bundlekeeper.store.signatures.voucher import Message, Ruling, Voucher
@@ -22,10 +22,10 @@ _RIGHT = (Status.OK, Status.TRUSTED, Status.NOT_READ)
 NOT_LOOKED_AT = "not looked at"
 
 
-class Seals:
-    """The signatures of one check; `named` holds the entries met, by name, that bear a signature's name.
+class SignatureChecks:
+    """The signatures of one run of `verify`; `named` has, by name, the entries with a signature's name.
 
-    With `in_store` a signature belongs beside its bundle, else it may lie anywhere in the folder.
+    With `in_store` a signature belongs beside its bundle, else it may be anywhere in the folder.
     """
 
     def __init__(self, voucher: Voucher, named: Mapping[str, Sequence[WalkEntry]], *, in_store: bool) -> None:
@@ -39,8 +39,8 @@ class Seals:
             return ()
         return self._voucher.algorithms(facts.signature, self._file(facts, entry))
 
-    def judge(self, slots: Sequence[ExpectedSlot], readings: Mapping[str, FileReading], result: CheckResult) -> None:
-        """Rule on every signature that is stated or wanted, into rows, findings and counts of `result`.
+    def judge(self, slots: Sequence[ExpectedSlot], readings: Mapping[str, FileReading], result: VerifyResult) -> None:
+        """Rule on every signature that is stated or required, into rows, findings and counts of `result`.
 
         Raises as reading the trust list.
         """
@@ -59,13 +59,13 @@ class Seals:
                     row.signature = "not-checked"
                     result.signatures_unseen += 1
                     continue
-                self._tell(row, self._rule(facts, entry, readings[entry.path]), result)
+                self._record(row, self._rule(facts, entry, readings[entry.path]), result)
         if unseen:
             message = f"{unseen} of the bundles state a signature, which was not looked at: no store, so no trust list"
             result.findings.append(finding("not-checked", "signatures", message, "name the store with --store"))
         result.findings.extend(self._voucher.troubles())
 
-    def _not_looked_at(self, facts: Expected, result: CheckResult) -> None:
+    def _not_looked_at(self, facts: Expected, result: VerifyResult) -> None:
         result.signatures_unseen += 1
         for row in result.rows:
             if row.name == facts.name and row.expected == facts.sha256 and not row.signature:
@@ -77,7 +77,7 @@ class Seals:
         signature = self._file(facts, entry)
         return self._voucher.rule(entry.path, facts.family, facts.signature, signature, message, facts.released)
 
-    def _tell(self, row: CheckedRow, ruling: Ruling, result: CheckResult) -> None:
+    def _record(self, row: VerifiedRow, ruling: Ruling, result: VerifyResult) -> None:
         row.signature, row.signed_by = ruling.word, ruling.signed_by
         if ruling.good:
             result.signatures_good += 1
@@ -93,4 +93,4 @@ class Seals:
         if not self._in_store:
             return of_entry(nearest(entry.path, named))
         place = place_of(facts)
-        return of_entry(next((each for each in named if each.path == place), None))
+        return of_entry(next((entry for entry in named if entry.path == place), None))

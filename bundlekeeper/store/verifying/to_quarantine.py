@@ -1,7 +1,7 @@
 """Files of the store that turned out wrong: moved to quarantine, their bytes kept.
 
 Rules: only under the store's lock, and only while the file is still the very one that was looked at; a file that
-cannot be moved stays, and the finding says so; the store's database forgets a place after its file is gone from it.
+cannot be moved stays, and the finding reports it; the row is removed after the file is gone from its place.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from bundlekeeper.errors import KeeperError
-from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Clock
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents import quarantine
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.store_database import StoreDatabase
@@ -24,35 +24,35 @@ from bundlekeeper.verification.hashing.door import digest_fd
 _STAYS = "not moved to quarantine"
 
 
-def put_aside(
+def move_to_quarantine(
     store: Store,
     database: StoreDatabase,
     wrong: Sequence[WrongFile],
-    result: CheckResult,
+    result: VerifyResult,
     *,
     clock: Clock,
     wait_s: float = 0.0,
 ) -> None:
-    """Move the wrong files out of the families' folders; say in each one's finding where it is now, or why not.
+    """Move the wrong files to quarantine; add to each finding where the file is now, or why it was not moved.
 
     Raises nothing: a failure is reported in the findings.
     """
-    told: dict[str, str] = {}
+    outcomes: dict[str, str] = {}
     try:
         with lock.held(store.fd, "verify", clock=clock, wait_s=wait_s, where=str(store.root)):
             # All are looked at before the first is moved: moving one name of a file changes the ctime of the others.
             changed = {file.entry.path for file in wrong if not _still_there(store, file)}
-            for each in wrong:
-                if each.entry.path in changed:
-                    told[each.entry.path] = f"{_STAYS}: it changed since it was looked at"
+            for file in wrong:
+                if file.entry.path in changed:
+                    outcomes[file.entry.path] = f"{_STAYS}: it changed since it was looked at"
                 else:
-                    told[each.entry.path] = _moved(store, database, each, clock)
+                    outcomes[file.entry.path] = _moved(store, database, file, clock)
     except KeeperError as error:
-        for each in wrong:
-            told.setdefault(each.entry.path, f"{_STAYS}: {error.message}")
+        for file in wrong:
+            outcomes.setdefault(file.entry.path, f"{_STAYS}: {error.message}")
     codes = {file.entry.path: file.row.status.value for file in wrong}
     result.findings[:] = [
-        replace(finding, message=f"{finding.message}; {told[finding.subject]}")
+        replace(finding, message=f"{finding.message}; {outcomes[finding.subject]}")
         if codes.get(finding.subject) == finding.code
         else finding
         for finding in result.findings
@@ -76,7 +76,7 @@ def _moved(store: Store, database: StoreDatabase, wrong: WrongFile, clock: Clock
             temp_files.opened(store.fd) as room,
             files.folder(store.fd, place.split("/")[:-1]) as folder,
         ):
-            if not wrong.row.found:  # its size was enough to judge it; its digest tells it from others in quarantine
+            if not wrong.row.found:  # its size was enough to judge it; quarantine needs its digest for the name
                 with files.regular(folder, wrong.entry.name) as fd:
                     wrong.row.found = digest_fd(fd).sha256
             what = quarantine.QuarantineReason(

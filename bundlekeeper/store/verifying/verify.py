@@ -1,9 +1,9 @@
-"""`verify`: verify any folder, or the store itself, against what a manifest says.
+"""`verify`: verify any folder, or the store itself, against a manifest.
 
-Rules: everything that lies there is looked at; a file is read only where its size makes it worth reading; nothing is
-called verified that was not read, and what was not is counted; nothing is deleted; in the store a file that is wrong
-against the manifest that it was taken by goes to quarantine, its bytes kept, under the store's lock; an unreadable
-file, a stop and a lack of time leave the rest of the result standing.
+Rules: every file that is there is looked at; a file is read only where it has the size of a bundle; nothing is called
+verified that was not read, and what was not is counted; nothing is deleted; in the store a file that is wrong by the
+manifest that it was added by goes to quarantine, its bytes kept, under the store's lock; an unreadable file, a stop and
+a lack of time do not spoil the rest of the result.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
-from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents.right_now import verified_ahead
 from bundlekeeper.store.contents.store import KEEPER, MANIFESTS, QUARANTINE, Store
 from bundlekeeper.store.database.store_database import StoreDatabase
@@ -33,12 +33,12 @@ from bundlekeeper.store.verifying.read import (
     FileReadings,
     How,
     KnownVerifications,
-    Verifier,
     ReadingLimits,
+    Verifier,
     all_zero,
 )
-from bundlekeeper.store.verifying.signatures import Seals
-from bundlekeeper.store.verifying.to_quarantine import put_aside
+from bundlekeeper.store.verifying.signatures import SignatureChecks
+from bundlekeeper.store.verifying.to_quarantine import move_to_quarantine
 from bundlekeeper.verification.hashing.read import Stop
 
 if TYPE_CHECKING:
@@ -46,8 +46,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CheckMeans",
-    "CheckResult",
     "ReadingLimits",
+    "VerifyResult",
     "check_folder",
     "check_store",
 ]
@@ -57,11 +57,11 @@ _OWN_NAMES = frozenset({"store.toml", "lost+found"})
 
 @dataclass(frozen=True, slots=True)
 class CheckMeans:
-    """What a check works with.
+    """What `verify` works with.
 
-    `record` is False where verifications may be read but not written; an earlier verification older than `max_age_s` is not relied on
-    without saying so; `today` is the date that expiry is judged by (None: the clock's); `voucher` rules on signatures
-    (None: there is no store, so they are not looked at, and that is said).
+    `record` is False where verifications may be read but not written; an earlier verification that is older than
+    `max_age_s` is reported where it is relied on; `today` is the date that expiry is judged by (None: the clock's);
+    `voucher` rules on signatures (None: there is no store, so they are not looked at, and that is reported).
     """
 
     clock: Clock
@@ -81,14 +81,14 @@ def check_folder(
     *,
     known: KnownVerifications | None = None,
     own: Sequence[bytes] = (),
-) -> CheckResult:
+) -> VerifyResult:
     """Verify the folder `root`, with every folder in it, against a manifest.
 
-    A bundle is looked for by its name, wherever it lies. Proofs are kept in `book` (the store's database), if there is
-    one, under the file's absolute path. The manifest itself and files with exactly the bytes of one of `own` are no
+    A bundle is looked for by its name, wherever it is. Verifications are kept in `known` (the store database), if there
+    is one, under the file's absolute path. The manifest itself and files with exactly the bytes of one of `own` are no
     extras.
     Raises InputError when `root` is no folder, UnfinishedError when it cannot be opened; LockedError, DamagedError when
-    the book cannot be read.
+    `known` cannot be read.
     """
     listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
     own = own if isinstance(loaded, Listing) else [*own, loaded.data]
@@ -118,15 +118,15 @@ def check_store(
     limits: ReadingLimits | None = None,
     *,
     carried: Collection[str] | None = None,
-) -> CheckResult:
-    """Verify the store's files against `loaded`, or without one each against the manifest that it was taken by.
+) -> VerifyResult:
+    """Verify the store's files against `loaded`, or without one each against the manifest that it was added by.
 
-    Without `loaded` the manifest admitted last decides what is missing, or the store's database where the kept copy of it
+    Without `loaded` the manifest admitted last decides what is missing, or the store database where its kept copy
     cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
-    Where that manifest came by media sets, `carried` holds the SHA-256 of what they were to bring: nothing else of it
-    is missed that was never held.
+    Where that manifest came by media sets, `carried` has the SHA-256 of the bundles that they carried: other bundles of
+    it that were never in the store do not count as missing.
     Raises UnfinishedError, RefusedError when the store cannot be looked at or others may write its files,
-    LockedError, DamagedError when the store's database cannot be read.
+    LockedError, DamagedError when the store database cannot be read.
     """
     stored = {bundle.place: bundle for bundle in database.stored()}
     found: list[Finding] = []
@@ -139,23 +139,23 @@ def check_store(
         found = [*found, *listing.problems]
         named = {expected.place: expected for expected in listing.bundles}
         slots = {
-            # Without the manifest nobody can say that it no longer names a file: the store's database's word stands.
+            # Without the manifest nobody knows whether it still names a file: the row decides.
             place: ExpectedSlot(row, subject=place, listed=newest is None or place in named)
             for place, row in stored.items()
         }
-        for place, each in named.items():
-            sent = carried is None or place in stored or each.sha256 in carried
-            slot = slots.setdefault(place, ExpectedSlot(each, subject=place, sent=sent))
-            if slot.facts.sha256 != each.sha256:
-                message = "the newest manifest names other bytes for this place, which are not held"
-                found.append(finding("missing", place, message, "take the manifest again"))
+        for place, expected in named.items():
+            sent = carried is None or place in stored or expected.sha256 in carried
+            slot = slots.setdefault(place, ExpectedSlot(expected, subject=place, sent=sent))
+            if slot.facts.sha256 != expected.sha256:
+                message = "the newest manifest names other bytes for this place, which are not in the store"
+                found.append(finding("missing", place, message, "add the manifest again: bundlekeeper store add"))
     shared = frozenset(place for place, row in stored.items() if row.shared)
     found = [
         *found,
         *store.rights.insist_on_bundles({place: place in shared for place in {**stored, **slots}}).values(),
     ]
     strays, signatures = _into_slots(store, slots)
-    others = [entry for entry in strays if entry.path in stored]  # held, but not what `loaded` speaks about
+    others = [entry for entry in strays if entry.path in stored]  # in the store, but not in `loaded`
     strays = [entry for entry in strays if entry.path not in stored]
     check = _Check(
         str(store.root), list(slots.values()), strays, means, limits or ReadingLimits(), database, in_store=True
@@ -167,48 +167,50 @@ def check_store(
     if loaded is None and check.wrong and store.writable and means.record:
         wrong = _by_a_manifest(store, database, check)
         if wrong:
-            put_aside(store, database, wrong, check.result, clock=means.clock)
+            move_to_quarantine(store, database, wrong, check.result, clock=means.clock)
     return check.result
 
 
 def _note_the_rest(
     check: _Check, others: Iterable[WalkEntry], slots: Iterable[ExpectedSlot], stored: Container[str]
 ) -> None:
-    """Note what is held and not spoken of, and what is there and not recorded."""
+    """Note files that the manifest does not name, and files without a row."""
     for entry in others:
         check.note(entry.path, "in the store, and not named by this manifest; not read")
     for slot in slots:
         if not slot.listed:
             check.note(slot.subject, "in the store by an older manifest; the newest no longer names it")
         elif slot.entries and slot.facts.place not in stored:
-            check.note(slot.subject, "there, but not in the store's database: take the manifest again to record it")
+            check.note(
+                slot.subject, "there, but without a row in the store database: add the manifest again to record it"
+            )
 
 
 def _by_a_manifest(store: Store, database: StoreDatabase, check: _Check) -> list[WrongFile]:
-    """What is wrong by a kept manifest's own word; a note says of the rest that it stays.
+    """The files that are wrong by a kept manifest itself; a note reports that the others stay.
 
-    No row moves a file: a kept manifest must say the same of its place, and none other bytes of it that are these.
+    No row alone moves a file: a kept manifest must name the expected bytes for its place, and none the bytes found.
     """
-    said: dict[str, set[tuple[int, str]]] = {}
+    stated: dict[str, set[tuple[int, str]]] = {}
     for admitted in database.admitted():
         listing, _ = kept(store, [admitted])
         for expected in listing.bundles if listing is not None else ():
-            said.setdefault(expected.place, set()).add((expected.size, expected.sha256))
+            stated.setdefault(expected.place, set()).add((expected.size, expected.sha256))
     sure = []
     for wrong in check.wrong:
-        named, found = said.get(wrong.entry.path, set()), wrong.row.found
+        named, found = stated.get(wrong.entry.path, set()), wrong.row.found
         is_another = any(size == wrong.entry.size and found in ("", sha256) for size, sha256 in named)
         if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:
             sure.append(wrong)
         else:
-            check.note(wrong.entry.path, "stays where it is: no kept manifest that can be read calls it wrong")
+            check.note(wrong.entry.path, "stays where it is: no kept manifest that can be read makes it wrong")
     return sure
 
 
 def _into_slots(store: Store, slots: Mapping[str, ExpectedSlot]) -> tuple[list[WalkEntry], dict[str, list[WalkEntry]]]:
-    """Put what lies in the store into its slot.
+    """Put the files of the store into their slots.
 
-    Returns the rest that is no part of the store itself, and by name what lies where a bundle's signature belongs.
+    Returns the rest, without the store's own files, and by name the files where a bundle's signature belongs.
     """
     strays = []
     signatures: dict[str, list[WalkEntry]] = {}
@@ -241,7 +243,7 @@ def _is_own(entry: WalkEntry, own: Sequence[bytes], signatures: frozenset[str]) 
 
 
 class _Check:
-    """One check on its way from what lies there to its result."""
+    """One run of `verify`, from the files to its result."""
 
     def __init__(
         self,
@@ -258,19 +260,19 @@ class _Check:
         self.slots, self.strays = slots, strays
         self.means, self.limits, self.known = means, limits, known
         self.in_store = in_store
-        self.result = CheckResult()
+        self.result = VerifyResult()
         self.wrong: list[WrongFile] = []
         self._kinds: dict[int, FsKind] = {}
 
     def run(self, prefix: str, shared: frozenset[str], signatures: Mapping[str, Sequence[WalkEntry]]) -> None:
-        """Read, judge and count. `prefix` before a path makes its key in the book; `shared` keys are never trusted.
+        """Read, judge and count. `prefix` before a path makes its key in `known`; `shared` keys are never trusted.
 
-        `signatures` holds, by name, what lies under the names of signatures.
+        `signatures` has, by name, the files with the names of signatures.
         """
         means = self.means
         voucher = means.voucher or Voucher(None, None, means.clock())
-        seals = Seals(voucher, signatures, in_store=self.in_store)
-        candidates = self._candidates(prefix, shared, seals)
+        signature_checks = SignatureChecks(voucher, signatures, in_store=self.in_store)
+        candidates = self._candidates(prefix, shared, signature_checks)
         verifier = Verifier(
             self.limits,
             known=self.known,
@@ -290,7 +292,7 @@ class _Check:
         )
         judge.judge(self.slots, self.strays)
         about_bundles(self.slots, judge.result)
-        seals.judge(self.slots, readings.known, judge.result)
+        signature_checks.judge(self.slots, readings.known, judge.result)
         self.result, self.wrong = judge.result, judge.wrong
         self.result.files_read, self.result.bytes_read = readings.files_read, readings.bytes_read
         self.result.stopped, self.result.out_of_time = readings.stopped, readings.out_of_time
@@ -309,7 +311,7 @@ class _Check:
         """Add a note about a file that is no fault."""
         self.result.findings.append(finding("extra", subject, message, level=Level.NOTE))
 
-    def _candidates(self, prefix: str, shared: frozenset[str], seals: Seals) -> list[Candidate]:
+    def _candidates(self, prefix: str, shared: frozenset[str], signature_checks: SignatureChecks) -> list[Candidate]:
         """The files that may be one of the bundles: those that have the size of one."""
         sizes = frozenset(slot.facts.size for slot in self.slots)
         found = []
@@ -317,10 +319,11 @@ class _Check:
         for entry, facts in [*pairs, *((entry, None) for entry in self.strays)]:
             if entry.kind is EntryKind.FILE and entry.size in sizes:
                 key = prefix + entry.path
-                each = Candidate(entry, key, self._kind(entry), never_trust=key in shared)
+                candidate = Candidate(entry, key, self._kind(entry), never_trust=key in shared)
                 if facts is not None:
-                    each.expected, each.algorithms = facts.sha256, seals.algorithms(facts, entry)
-                found.append(each)
+                    candidate.expected = facts.sha256
+                    candidate.algorithms = signature_checks.algorithms(facts, entry)
+                found.append(candidate)
         return found
 
     def _kind(self, entry: WalkEntry) -> FsKind:
@@ -331,7 +334,7 @@ class _Check:
         return self._kinds[device]
 
     def _zeros(self, readings: FileReadings) -> list[str]:
-        """Which of the wrong files hold nothing but zeros: worth a word, because a broken copy often does."""
+        """The wrong files that have only zeros: worth reporting, because a broken copy often does."""
         wrong = (
             (entry, readings.known.get(entry.path), slot.facts.sha256) for slot in self.slots for entry in slot.entries
         )

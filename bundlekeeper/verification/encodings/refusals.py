@@ -1,7 +1,7 @@
 """Why a signature is not good, as exceptions inside `verification`; `signatures.judge` turns them into findings.
 
 Rules: every class carries the finding code that it becomes; returning without an exception is the only way to be
-good, so a forgotten case cannot read as good; nothing foreign leaves `verification`.
+good, so a forgotten branch is never good; no foreign exception leaves `verification`.
 """
 
 from __future__ import annotations
@@ -10,24 +10,24 @@ from bundlekeeper.errors import RefusedError
 
 
 class SignatureError(RefusedError):
-    """The signature does not verify, is malformed, or is not of the form that the trust entry fixes."""
+    """The signature does not verify, is malformed, or is not of the trust entry's form."""
 
     code = "bad-signature"
 
 
-class StrangerKeyError(SignatureError):
-    """Made by a key (or a certificate under a root) that the trust entry does not hold."""
+class UnknownKeyError(SignatureError):
+    """Made by a key (or a certificate under a root) that the trust entry does not have."""
 
     code = "unknown-key"
 
 
 class ExpiredKeyError(SignatureError):
-    """The key or a certificate is outside its dates at the time that the check uses."""
+    """The key or a certificate is outside its dates at the time that is used."""
 
     code = "expired-key"
 
 
-class DroppedKeyError(SignatureError):
+class RemovedKeyError(SignatureError):
     """Its key, or that of an authority above it, was removed, under whatever name."""
 
     code = "removed-key"
@@ -40,6 +40,6 @@ class RevokedKeyError(SignatureError):
 
 
 class NotCheckedError(SignatureError):
-    """Nothing can be said: a program, a digest, a revocation list or memory is lacking. Never good, never bad."""
+    """Unknown: a program, a digest, a revocation list or memory is missing. Never good, never bad."""
 
     code = "not-checked"

@@ -1,6 +1,6 @@
 """Bounded, strict readers for the small binary and text encodings that keys and signatures come in.
 
-Rules: every length is checked before it is used; what is left over is an error; base64 and integers are taken in
+Rules: every length is checked before it is used; what is left over is an error; base64 and integers are read in
 their one canonical spelling only, so that two different files never mean the same signature. The SSH types are
 those of RFC 4251 §5.
 """
@@ -46,12 +46,12 @@ class WireReader:
         raw = self.string()
         value = int.from_bytes(raw, "big")
         if not raw or raw[0] & 0x80 or ssh_mpint(value)[4:] != raw:
-            raise InputError("holds a number that is zero, negative or padded")
+            raise InputError("has a number that is zero, negative or padded")
         return value
 
     @property
     def at(self) -> int:
-        """How many bytes were taken."""
+        """How many bytes were read."""
         return self._at
 
     @property
@@ -79,7 +79,7 @@ def strict_base64(text: bytes) -> bytes | None:
     """Decode base64 (RFC 4648 §4) broken into lines or not; None for anything but its canonical spelling."""
     lines = [line.removesuffix(b"\r") for line in text.removesuffix(b"\n").split(b"\n")]
     if not all(lines):
-        return None  # an empty line is nobody's way to write it
+        return None  # no program writes an empty line
     joined = b"".join(lines)
     try:
         decoded = base64.b64decode(joined, validate=True)
@@ -113,7 +113,7 @@ class Der(NamedTuple):
 
 
 def der_parts(data: bytes) -> list[Der]:
-    """The elements that stand side by side in `data`, by DER (X.690 §10.1: definite lengths only).
+    """The elements that follow each other in `data`, by DER (X.690 §10.1: definite lengths only).
 
     Raises InputError for long tags, indefinite or padded lengths, and for an element that is longer than what is left.
     """

@@ -1,4 +1,4 @@
 """Digests of bytes that were really read, on all cores.
 
-No signature.
+It knows no signatures.
 """

@@ -2,7 +2,7 @@
 
 Rules: the caller's thread reads and writes; where the file is large, one thread per algorithm hashes, at most
 four blocks behind; memory is that ring, whatever the size; on every way out, an interrupt included, the threads are
-told to end and are waited for; the caller does the fsync.
+ended and waited for; the caller does the fsync.
 """
 
 from __future__ import annotations
@@ -28,23 +28,23 @@ _SMALLEST_BUFFER_BYTES = 64 * 1024
 
 
 class _Lane:
-    """One algorithm over the blocks in their order: in a thread of its own, or in place where none is wanted."""
+    """One algorithm over the blocks in their order: in a thread of its own, or in place where none is needed."""
 
     def __init__(self, algorithm: str, begun: Hash) -> None:
         self._hash = begun
         self._inbox: SimpleQueue[memoryview | None] = SimpleQueue()
         self._outbox: SimpleQueue[None] = SimpleQueue()
-        self._dropped = False
+        self._discard = False
         self._helper = Helper(f"hash-{algorithm}", self._run)
         self._ahead = False
 
     def start(self) -> None:
-        """Hash in a thread; where there is no space for one, in place, only slower."""
+        """Hash in a thread; where none can be started, in place, only slower."""
         self._ahead = self._helper.start()
 
     def _run(self) -> None:
         for block in iter(self._inbox.get, None):
-            if not self._dropped:
+            if not self._discard:
                 self._hash.update(block)
             self._outbox.put(None)
 
@@ -58,8 +58,8 @@ class _Lane:
     def wait_for_one(self) -> None:
         self._outbox.get()
 
-    def close(self, remove: bool) -> None:
-        self._dropped = remove
+    def close(self, discard: bool) -> None:
+        self._discard = discard
         self._inbox.put(None)
 
     def join(self) -> None:
@@ -70,7 +70,7 @@ class Lanes:
     """Hashes, by a name for each, and the ring of buffers that they share; a context manager.
 
     With more than one buffer each hash has a thread of its own, until the end of the block: only then are the hashes
-    what was fed; after an error not even then, unless what came is to be `kept`.
+    complete; after an error they never are, unless what came is to be `kept`.
     """
 
     def __init__(self, hashes: Mapping[str, Hash], buffers: Sequence[memoryview], *, kept: bool = False) -> None:
@@ -88,16 +88,16 @@ class Lanes:
             for lane in self._lanes if self._ahead else ():
                 lane.start()
         except BaseException:
-            self._close(remove=True)
+            self._close(discard=True)
             raise
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._close(remove=kind is not None and not self._kept)
+        self._close(discard=kind is not None and not self._kept)
 
-    def _close(self, remove: bool) -> None:
+    def _close(self, discard: bool) -> None:
         for lane in self._lanes:
-            lane.close(remove)
+            lane.close(discard)
         for lane in self._lanes:
             lane.join()
 
@@ -155,7 +155,7 @@ def run_pass(
                     on_bytes(count)
             if count < len(view):
                 break
-    return Digest(size, {name: each.hexdigest() for name, each in hashes.items()})
+    return Digest(size, {name: hash_.hexdigest() for name, hash_ in hashes.items()})
 
 
 def buffers_for(size_bytes: int | None) -> list[memoryview]:
@@ -176,7 +176,7 @@ def digest_fd(
     """Read `fd` from its offset to its end and return the digest of those bytes; the offset is then at the end.
 
     `size_hint`, in bytes, only helps to choose how to read where the descriptor has no size of its own; `on_bytes` is
-    told, in this thread, how many more bytes were read. Raises OSError when a read fails, StoppedError when `stop` was
+    given, in this thread, how many more bytes were read. Raises OSError when a read fails, StoppedError when `stop` was
     set, ValueError for an algorithm unknown to hashlib.
     """
     source = HashSource(fd, stop or Stop())
@@ -198,9 +198,9 @@ def copy_fd(
     """Copy `source`, from its offset to its end, to `target` at its offset, and return the digest of those bytes.
 
     The bytes hashed are the bytes written, out of one buffer. Nothing is synced: the caller does the fsync, on the
-    same descriptor, so that it hears of write-back errors. Raises TooLong when more than `limit` bytes came, OSError
+    same descriptor, so that it gets write-back errors. Raises TooLong when more than `limit` bytes came, OSError
     when a read fails, TargetError (an OSError) when a write fails, StoppedError when `stop` was set; `target` then
-    holds a part, which is the caller's to drop. ValueError for an algorithm unknown to hashlib. `running` as in
+    has a part, which the caller drops. ValueError for an algorithm unknown to hashlib. `running` as in
     `run_pass`.
     """
     stop = stop or Stop()

@@ -1,7 +1,7 @@
 """Many files read on all cores.
 
 Rules: one file fails alone, with the OSError of its own; whatever else goes wrong ends the whole and is raised; tasks
-are taken from the iterable only by the caller's thread, a few ahead, and outcomes are given in the order in which they
+are drawn from the iterable only by the caller's thread, a few ahead, and outcomes are given in the order in which they
 finish; a descriptor is opened just before its read and closed just after; on every way out (the end, an error, a stop,
 an interrupt, a generator that is removed) every thread has ended.
 
@@ -64,7 +64,7 @@ class DigestOutcome:
 
     @property
     def changed(self) -> bool:
-        """True when the file was replaced, resized or written during the read, or that cannot be reported."""
+        """True when the file was replaced, resized or written during the read, or where that is unknown."""
         return self.before is None or self.after is None or _identity(self.before) != _identity(self.after)
 
 
@@ -87,7 +87,7 @@ def digest_many(
 ) -> Iterator[DigestOutcome]:
     """Read every task's file and yield its outcome as it finishes; a file that fails does not stop the others.
 
-    `workers` defaults to the cores that this process may use, at most 32. `on_file` is reported the key of a file when its
+    `workers` defaults to the cores that this process may use, at most 32. `on_file` is given the key of a file when its
     read begins, `on_bytes` how many more bytes were read; both are called in several threads. The order in which files
     are begun is the iterable's: the largest first keeps all cores busy to the end. `monotonic` is a clock in seconds.
 
@@ -130,7 +130,7 @@ class _Pool:
         self._helpers: list[Helper] = []
 
     def start(self, count: int) -> None:
-        """Start the workers, or as many as there is space for. Raises UnfinishedError when there is space for none."""
+        """Start the workers, or as many as can be started. Raises UnfinishedError when none can be."""
         buffer_bytes = min(BLOCK_BYTES, _BUFFERS_BYTES // max(1, count))
         for number in range(count):
             helper = Helper(f"read-{number}", partial(self._work, buffer_bytes))
@@ -205,7 +205,7 @@ class _Pool:
         except OSError as e:
             return DigestOutcome(task, None, e, before, _fstat_or_none(fd), self._monotonic() - began_s)
         finally:
-            with suppress(OSError):  # of a device that is gone: what was read was read, and the descriptor is free
+            with suppress(OSError):  # of a device that is gone: the read is done, and the descriptor is free
                 os.close(fd)
 
     def _read(self, fd: int, task: Task, buffer: memoryview) -> Digest:

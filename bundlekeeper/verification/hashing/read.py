@@ -1,9 +1,9 @@
 """What a full read gives, how a descriptor is read and written to the end, and how that is stopped.
 
-Rules: a digest exists only for bytes that were really read, up to the first read that gave nothing; a read error is
-never a digest; short reads and short writes are continued; a descriptor is used from its present offset on, left where
-the reading ended, and neither sought nor closed here; work that is reported to stop ends within one block (or a tenth of a
-second of waiting on a pipe) with `StoppedError`.
+Rules: a digest exists only for bytes that were really read, up to the first read that gave nothing; a read error never
+gives a digest; short reads and short writes are continued; a descriptor is used from its present offset on, left where
+the reading ended, and neither sought nor closed here; after a stop, work ends within one block (or a tenth of a second
+of waiting on a pipe) with `StoppedError`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from bundlekeeper.model.stop import Stop as Stop
 BLOCK_BYTES = 1 << 20
 #: Start writing to the disk after so many bytes, while the rest is still being read: the fsync then finds little to do.
 WRITE_BACK_BYTES = 16 << 20
-#: Let go of cached pages so far behind the writing: a copy of any size then reuses the same little memory.
+#: Release cached pages so far behind the writing: a copy of any size then reuses the same little memory.
 BEHIND_BYTES = 64 << 20
 #: Bytes that the kernel is asked to copy at a time; the stop flag is looked at in between.
 _SEND_BYTES = 4 << 20
@@ -29,8 +29,8 @@ _SEND_BYTES = 4 << 20
 _WAIT_MS = 100
 
 
-class TooLong(KeeperError):  # noqa: N818 - it is what is found, not what went wrong
-    """More bytes came than the caller allows; what was written until then is the caller's to drop."""
+class TooLong(KeeperError):  # noqa: N818 - a result, not a failure
+    """More bytes came than the caller allows; the caller drops what was written until then."""
 
     exit_code = EXIT_FOUND
 
@@ -83,7 +83,7 @@ class HashSource:
 
 
 class HashTarget:
-    """A descriptor to write to; on a regular file, write-back starts early and written pages are let go."""
+    """A descriptor to write to; on a regular file, write-back starts early and written pages are released."""
 
     def __init__(self, fd: int, stop: Stop) -> None:
         """Raises TargetError when the descriptor cannot be looked at."""
@@ -122,7 +122,7 @@ class HashTarget:
         """Let the kernel copy at most `count` bytes from `source`, at its offset, without bringing them here.
 
         Returns how many were copied: fewer where the source ended, or the kernel would not or could not go on, which
-        reading and writing tells apart. Raises StoppedError when the stop flag is set.
+        the caller finds out by reading and writing on. Raises StoppedError when the stop flag is set.
         """
         done = 0
         while done < count and self._poll is None:

@@ -2,7 +2,7 @@
 
 Rules: the caller's thread reads; where there is more than one target each has a thread of its own, and so has each
 digest where the run is long; memory is one ring of blocks, whatever the size; a target that fails is left out from
-there on and keeps its error, the others go on; on every way out the threads have ended. Nothing is synced here.
+then on and keeps its error, the others go on; on every way out the threads have ended. Nothing is synced here.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from bundlekeeper.verification.hashing.threads import Helper
 _RING = 6
 _SEND_BYTES = 16 * BLOCK_BYTES
 #: Below this size starting threads costs more than they save.
-_ASIDE_FROM_BYTES = 4 * BLOCK_BYTES
+_THREADS_FROM_BYTES = 4 * BLOCK_BYTES
 
 
 class Hash(Protocol):
@@ -50,18 +50,18 @@ def spread(
 ) -> int:
     """Read at most `size` bytes from `source`, at its offset, hash them by all of `hashes`, write them to all sinks.
 
-    With one sink and nothing to hash the kernel copies, as far as it will.
+    With one sink and nothing to hash the kernel copies, as far as it can.
     Returns how many bytes came: fewer than `size` when the source ended. Ends early, too, when no sink that began is
     left. Raises OSError when a read fails, StoppedError when `stop` was set.
     """
     stop = stop or Stop()
     reader = HashSource(source, stop)
-    long = size >= _ASIDE_FROM_BYTES
+    long = size >= _THREADS_FROM_BYTES
     done = 0
     if long and len(sinks) == 1 and not hashes:
         done = _straight(source, sinks[0], size, on_bytes, stop)
-    workers = [_Worker(each.update, f"hash-{n}", aside=long) for n, each in enumerate(hashes)]
-    workers += [_writer(sink, stop, n, aside=len(sinks) > 1 and long) for n, sink in enumerate(sinks)]
+    workers = [_Worker(hash_.update, f"hash-{n}", threaded=long) for n, hash_ in enumerate(hashes)]
+    workers += [_writer(sink, stop, n, threaded=len(sinks) > 1 and long) for n, sink in enumerate(sinks)]
     buffers = [new_buffer() for _ in range(_RING)] if long else [new_buffer(max(1, min(BLOCK_BYTES, size)))]
     with _Crew(workers):
         for number in count(0):
@@ -83,7 +83,7 @@ def spread(
 
 
 def _straight(source: int, sink: ByteSink, size: int, on_bytes: Callable[[int], None] | None, stop: Stop) -> int:
-    """Let the kernel copy what it will, for nobody here needs to see the bytes; whoever reads on finds out the rest."""
+    """Let the kernel copy as much as it can, since the bytes are not needed here; the caller reads the rest."""
     done = 0
     try:
         target = HashTarget(sink.fd, stop)
@@ -99,7 +99,7 @@ def _straight(source: int, sink: ByteSink, size: int, on_bytes: Callable[[int], 
     return done
 
 
-def _writer(sink: ByteSink, stop: Stop, number: int, *, aside: bool) -> _Worker:
+def _writer(sink: ByteSink, stop: Stop, number: int, *, threaded: bool) -> _Worker:
     target: HashTarget | None = None
     try:
         target = HashTarget(sink.fd, stop)
@@ -114,23 +114,23 @@ def _writer(sink: ByteSink, stop: Stop, number: int, *, aside: bool) -> _Worker:
         except OSError as e:  # TargetError, and nothing else: a stop is StoppedError
             sink.error = e
 
-    return _Worker(write, f"write-{number}", aside=aside)
+    return _Worker(write, f"write-{number}", threaded=threaded)
 
 
 class _Worker:
     """Does one thing with each block in their order: in a thread of its own, or in place."""
 
-    def __init__(self, work: Callable[[memoryview], None], name: str, *, aside: bool) -> None:
+    def __init__(self, work: Callable[[memoryview], None], name: str, *, threaded: bool) -> None:
         self._work = work
         self._inbox: SimpleQueue[memoryview | None] = SimpleQueue()
         self._outbox: SimpleQueue[None] = SimpleQueue()
         self._failure: BaseException | None = None
         self._helper = Helper(name, self._run)
-        self._wanted = aside
-        self._aside = False
+        self._threaded = threaded
+        self._has_thread = False
 
     def start(self) -> None:
-        self._aside = self._wanted and self._helper.start()
+        self._has_thread = self._threaded and self._helper.start()
 
     def _run(self) -> None:
         for block in iter(self._inbox.get, None):
@@ -143,7 +143,7 @@ class _Worker:
 
     def feed(self, block: memoryview) -> None:
         self.check()
-        if self._aside:
+        if self._has_thread:
             self._inbox.put(block)
         else:
             self._work(block)

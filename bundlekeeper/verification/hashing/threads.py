@@ -28,7 +28,7 @@ class Helper:
         self._work()
 
     def start(self) -> bool:
-        """Start the thread; False when there is no space for another."""
+        """Start the thread; False when no other thread can be started."""
         self._tried = True
         try:
             self._thread.start()

@@ -3,7 +3,7 @@
 Rules: only roots of the trust entry end a chain; the time used is an argument and in every message; the leaf must be
 marked for code signing and must be no authority; RSA sizes and hashes are checked in the whole chain, roots included;
 name constraints are not evaluated here (the library does so for alternative names only), so a chain with any is
-`not-checked`; revocation is asked from the entry's own lists. The chain itself is built by the library (RFC 5280 §6).
+`not-checked`; revocation is checked by the entry's own lists. The chain itself is built by the library (RFC 5280 §6).
 
     openssl verify -purpose any -attime SECONDS -CAfile roots.pem -untrusted intermediates.pem signer.pem
 """
@@ -25,11 +25,11 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import (
-    DroppedKeyError,
     ExpiredKeyError,
     NotCheckedError,
+    RemovedKeyError,
     SignatureError,
-    StrangerKeyError,
+    UnknownKeyError,
 )
 from bundlekeeper.verification.encodings.wire import pem_blocks
 from bundlekeeper.verification.keys import revocation
@@ -43,9 +43,9 @@ CODE_SIGNING = ExtendedKeyUsageOID.CODE_SIGNING  # 1.3.6.1.5.5.7.3.3, RFC 5280 �
 
 @dataclass(frozen=True, slots=True)
 class Anchors:
-    """What the trust entry says about chains: roots, intermediates that help to reach them, revocation lists.
+    """What the trust entry has for chains: roots, intermediates that help to reach them, revocation lists.
 
-    `removed` are the keys that the store trusts no longer: fingerprint to a sentence, such as "old was removed on …".
+    `removed` are the keys that the store no longer trusts: fingerprint to a sentence, such as "old was removed on …".
     """
 
     roots: tuple[x509.Certificate, ...]
@@ -64,9 +64,9 @@ def read_certificates(data: bytes, *, where: str = "") -> tuple[bytes, ...]:
     try:
         blocks = pem_blocks(data) if b"-----BEGIN " in data else [("CERTIFICATE", data)]
         if not blocks or any(label != "CERTIFICATE" for label, _ in blocks):
-            raise InputError("holds something else than certificates")
+            raise InputError("has something else than certificates")
         if len(blocks) > MAX_CERTIFICATES:
-            raise InputError(f"holds more than {MAX_CERTIFICATES} certificates")
+            raise InputError(f"has more than {MAX_CERTIFICATES} certificates")
         for _, der in blocks:
             read_certificate(der)
     except InputError as e:
@@ -81,13 +81,13 @@ def require_root(der: bytes) -> None:
     certificate = read_certificate(der)
     if not _is_authority(certificate):
         raise RefusedError(
-            f"{_name(certificate)} is no authority's certificate and cannot be a root",
+            f"{_name(certificate)} is not an authority's certificate and cannot be a root",
             hint="pin it as the key itself, or give the root above it",
         )
     if not isinstance(certificate.public_key(), rsa.RSAPublicKey | ec.EllipticCurvePublicKey):
         raise RefusedError(
             f"{_name(certificate)} has an Ed25519 key, under which no chain can be verified here",
-            hint="pin the signer's own key with --form ed25519 or sshsig, or take a root with an ECDSA or RSA key",
+            hint="pin the signer's own key with --form ed25519 or sshsig, or use a root with an ECDSA or RSA key",
         )
 
 
@@ -110,20 +110,20 @@ def check_chain(
     """Verify a signer's certificate up to a root, at a time, with revocation; returning means good.
 
     `usage` is the extended key usage that the leaf must name; None asks for none (only the published test suite of
-    chains does). Returns what should be said of a good chain, such as that revocation was not checked.
-    Raises DroppedKeyError, ExpiredKeyError, StrangerKeyError, RevokedKeyError, NotCheckedError or SignatureError.
+    chains does). Returns notes on a good chain, such as that revocation was not checked.
+    Raises RemovedKeyError, ExpiredKeyError, UnknownKeyError, RevokedKeyError, NotCheckedError or SignatureError.
     """
-    _check_not_dropped(leaf, anchors)
+    _check_not_removed(leaf, anchors)
     check_dates(leaf, moment)
     _check_leaf(leaf, usage)
     chain = _build(leaf, anchors, moment)
     for certificate in chain:
         _check_strength(certificate)
-        _check_not_dropped(certificate, anchors)
+        _check_not_removed(certificate, anchors)
         if _has(certificate, x509.NameConstraints):
             raise NotCheckedError(f"{_name(certificate)} constrains names, which is not evaluated here")
     if not anchors.crls:
-        return () if len(chain) == 1 else ("whether its certificates were revoked was not checked: no list is given",)
+        return () if len(chain) == 1 else ("whether its certificates were revoked was not checked: there is no list",)
     return revocation.check(chain, anchors.crls, moment)
 
 
@@ -143,7 +143,7 @@ def _build(leaf: x509.Certificate, anchors: Anchors, moment: TrustMoment) -> lis
         return _verified(leaf, anchors, moment.at)
     except VerificationError as e:
         _blame_dates(leaf, anchors, moment)
-        raise StrangerKeyError(
+        raise UnknownKeyError(
             f"{_name(leaf)} does not lead to a trusted root at {moment}: {_plain(e)}",
             hint="roots and intermediates come from the trust entry and from the signature itself",
         ) from e
@@ -158,7 +158,7 @@ def _verified(leaf: x509.Certificate, anchors: Anchors, at: datetime) -> list[x5
 
 
 def _blame_dates(leaf: x509.Certificate, anchors: Anchors, moment: TrustMoment) -> None:
-    """Raises ExpiredKeyError when an issuer by name on the way up is out of its dates: that is why no chain stands."""
+    """Raises ExpiredKeyError when an issuer by name above is out of its dates: that is why there is no chain."""
     name, left = leaf.issuer, [*anchors.intermediates, *anchors.roots]
     while above := [certificate for certificate in left if certificate.subject == name]:
         if not any(_valid_at(certificate, moment.at) for certificate in above):
@@ -181,7 +181,7 @@ def _ca_policy() -> ExtensionPolicy:
 
 
 def _ee_policy() -> ExtensionPolicy:
-    """Signers: what `_check_leaf` does not say already is that unknown critical extensions are refused."""
+    """Signers: beyond `_check_leaf`, unknown critical extensions are refused."""
     return ExtensionPolicy.permit_all()
 
 
@@ -218,7 +218,7 @@ def _check_leaf(leaf: x509.Certificate, usage: x509.ObjectIdentifier | None) -> 
     if usage is not None:
         raise SignatureError(
             f"{_name(leaf)} is not marked for code signing (extended key usage {usage.dotted_string})",
-            hint="another use of the same issuer's certificates is no word about firmware",
+            hint="a certificate for another use does not vouch for firmware",
         )
 
 
@@ -239,9 +239,9 @@ def _check_strength(certificate: x509.Certificate) -> None:
         raise SignatureError(f"{_name(certificate)}: {e.message}", hint=e.hint) from e
 
 
-def _check_not_dropped(certificate: x509.Certificate, anchors: Anchors) -> None:
+def _check_not_removed(certificate: x509.Certificate, anchors: Anchors) -> None:
     if anchors.removed and (message := anchors.removed.get(checked(certificate.public_key()).fingerprint)):
-        raise DroppedKeyError(f"{_name(certificate)} is of a key that is trusted no longer: {message}")
+        raise RemovedKeyError(f"{_name(certificate)} is of a key that is no longer trusted: {message}")
 
 
 def _is_authority(certificate: x509.Certificate) -> bool:

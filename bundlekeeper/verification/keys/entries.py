@@ -1,9 +1,9 @@
 """Trust entries: making one from the bytes of files, and refusing what is weak or confused.
 
 Rules: an entry is refused when it is made, with every reason at once, and checked again by the same code whenever it is
-read; a name is used once, even after its entry was removed; one key stands in one entry, however it is given, and a
-removed one in none, not as a root either; a removed entry is never removed; forms without a namespace serve exactly one
-purpose, so that a signature for one kind of document never serves another.
+read; a name is used once, even after its entry was removed; one key is in one entry, however it is given, and a
+removed one in none, not as a root either; a removed entry stays in the list; forms without a namespace have exactly one
+purpose, so that a signature for one kind of document is never good for another.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from bundlekeeper.verification.encodings.refusals import (
     NotCheckedError,
     RevokedKeyError,
     SignatureError,
-    StrangerKeyError,
+    UnknownKeyError,
 )
 from bundlekeeper.verification.keys import certificates, minisign_key, revocation
 from bundlekeeper.verification.keys.public_key import (
@@ -42,7 +42,7 @@ _DEVICES = re.compile(r"(?i)con|prn|aux|nul|(com|lpt)[0-9]")
 
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """The bytes that an entry is made from: the key or certificate, and for chains what belongs to it."""
+    """The bytes that an entry is made from: the key or certificate, and the certificates and lists of its chain."""
 
     key: bytes
     roots: Sequence[bytes] = ()
@@ -65,9 +65,9 @@ def make_entry(
 ) -> TrustEntry:
     """Make a trust entry, or refuse it with every reason at once.
 
-    With `added_at`, a certificate under which nothing could ever be good is refused too; `doubts_of` says the rest.
+    With `added_at`, a certificate under which nothing could ever be good is refused too; `doubts_of` gives the rest.
     Raises InputError for what cannot be read or does not exist, RefusedError for what can be read and must not be
-    trusted; where both hold, RefusedError.
+    trusted; where both are true, RefusedError.
     """
     blank = TrustEntry(
         name,
@@ -96,38 +96,38 @@ def make_entry(
 
 
 def doubts_of(entry: TrustEntry, at: datetime) -> tuple[Finding, ...]:
-    """What is to be said of an entry on the day that it is added: expired, not valid yet, revoked, an open chain."""
+    """The findings on an entry on the day that it is added: expired, not valid yet, revoked, an open chain."""
     return tuple(_first_look(entry, at)[1])
 
 
 def remove(entry: TrustEntry, *, at: datetime, reason: str) -> TrustEntry:
     """The entry as removed. Raises InputError without a reason, or when it was removed before."""
     if not reason.strip():
-        raise InputError("dropping a key needs a reason", hint="it is what a later finding removed-key quotes")
+        raise InputError("to remove a key, give a reason", hint="a later finding removed-key quotes it: --reason")
     if len(reason) > limits.TEXT_CHARACTERS:
         raise InputError(f"the reason has more than {limits.TEXT_CHARACTERS} characters")
     if entry.removed:
-        raise InputError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d} already: {entry.dropped_why}")
-    return replace(entry, removed_at=at, dropped_why=reason)
+        raise InputError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d} already: {entry.removed_reason}")
+    return replace(entry, removed_at=at, removed_reason=reason)
 
 
 def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
-    """The entry with newer revocation lists: a list takes the place of those of its issuer, the others stay.
+    """The entry with newer revocation lists: a list replaces those of its issuer, the others stay.
 
     Raises InputError for what cannot be read, RefusedError for a list that is older than the one it would replace, and
     where the entry was removed or has no root that lists could lead to.
     """
     if entry.removed:
-        raise RefusedError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d}: {entry.dropped_why}")
+        raise RefusedError(f"{entry.name} was removed on {entry.removed_at:%Y-%m-%d}: {entry.removed_reason}")
     if not entry.roots:
-        raise RefusedError(f"{entry.name} has no root, so no revocation list is of use to it")
+        raise RefusedError(f"{entry.name} has no root, so it cannot use a revocation list")
     new = tuple(dict.fromkeys(der for data in sources for der in revocation.read_crls(data)))
     fresh = [revocation.load_crl(der) for der in new]
     kept = []
     for der in entry.crls:
         old = revocation.load_crl(der)
-        successors = [each for each in fresh if each.issuer == old.issuer]
-        if any(each.last_update_utc < old.last_update_utc for each in successors):
+        successors = [crl for crl in fresh if crl.issuer == old.issuer]
+        if any(crl.last_update_utc < old.last_update_utc for crl in successors):
             message = (
                 f"a list of {old.issuer.rfc4514_string()[:120]} is older than the one of {old.last_update_utc:%Y-%m-%d}"
             )
@@ -140,9 +140,9 @@ def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
 
 
 def key_of(entry: TrustEntry) -> PublicKey:
-    """The entry's key, checked again as on the day it was added, and held against the entry's own words.
+    """The entry's key, checked again as on the day it was added, and compared with the entry's own text.
 
-    Raises InputError or RefusedError when the entry does not hold together, or has no key of its own.
+    Raises InputError or RefusedError when the entry contradicts itself, or has no key of its own.
     """
     key = from_spki(entry.key)
     require_type(key.key_type, entry.form)
@@ -157,7 +157,7 @@ def anchors_of(entry: TrustEntry) -> certificates.Anchors:
 
 
 def check_whole(entry: TrustEntry) -> None:
-    """Hold an entry's parts against each other and against today's rules. Raises InputError or RefusedError."""
+    """Compare an entry's parts with each other and check them by today's rules. Raises InputError or RefusedError."""
     anchors = anchors_of(entry)
     if entry.key:
         key_of(entry)
@@ -168,9 +168,9 @@ def check_whole(entry: TrustEntry) -> None:
 
 
 def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], list[Finding]]:
-    """What is wrong for good with an entry's certificate, and what is to be said of it at this time.
+    """What is always wrong with an entry's certificate, and the findings on it at this time.
 
-    Dates are reported only, as what is dated within them stays good; the chain is judged on a day within the signer's.
+    Dates are only reported, as files dated within them stay good; the chain is judged on a day within the signer's.
     """
     found: list[Finding] = []
     anchors = anchors_of(entry)
@@ -179,25 +179,25 @@ def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], lis
         try:
             certificates.check_dates(certificate, TrustMoment(at, "now"))
         except ExpiredKeyError as e:
-            hint = "what is dated within its days can be good; for anything else ask for its successor"
+            hint = "files dated within its days can be good; for others ask for its successor"
             found.append(finding(e.code, entry.name, e.message, hint, Level.WARNING))
     if leaf is None:
         return [], found
-    if not (anchors.roots or entry.form == "cms"):  # no more than what the key came in, but not for another use
+    if not (anchors.roots or entry.form == "cms"):  # only the key's wrapper, but not for another use
         try:
             certificates.check_named_use(leaf)
         except SignatureError as e:
             return [RefusedError(e.message, hint=e.hint)], found
         return [], found
     day = min(max(at, leaf.not_valid_before_utc), leaf.not_valid_after_utc)
-    roots = anchors.roots or (leaf,)  # as verdict does: the one certificate is its own end of the chain
+    roots = anchors.roots or (leaf,)  # as the judge does: the one certificate is its own end of the chain
     try:
         certificates.check_chain(leaf, replace(anchors, roots=roots), TrustMoment(day, "a day within its dates"))
     except SignatureError as e:
-        open_still = isinstance(e, StrangerKeyError) and entry.form == "cms"  # the signature may bring what is lacking
+        open_still = isinstance(e, UnknownKeyError) and entry.form == "cms"  # the signature may bring what is missing
         if open_still or isinstance(e, ExpiredKeyError | RevokedKeyError | NotCheckedError):
-            told = isinstance(e, ExpiredKeyError) and found
-            found += [] if told else [finding(e.code, entry.name, e.message, e.hint, Level.WARNING)]
+            reported = isinstance(e, ExpiredKeyError) and found
+            found += [] if reported else [finding(e.code, entry.name, e.message, e.hint, Level.WARNING)]
         else:
             return [RefusedError(e.message, hint=e.hint)], found
     return [], found
@@ -215,11 +215,11 @@ def _with_key(blank: TrustEntry, sources: Sources) -> TrustEntry:
     if blank.form == "cms" and not key.certificate:
         raise RefusedError("the form cms needs a certificate", hint="the signer's own, or the root above it")
     if roots and not key.certificate:
-        raise RefusedError("roots are of no use to a bare key", hint="give the signer's certificate as the key")
+        raise RefusedError("a bare key cannot use roots", hint="give the signer's certificate as the key")
     intermediates = tuple(der for data in sources.intermediates for der in certificates.read_certificates(data))
     crls = tuple(der for data in sources.crls for der in revocation.read_crls(data))
     if (intermediates or crls) and not roots:
-        raise RefusedError("intermediates and revocation lists need a root", hint="add the root that they lead to")
+        raise RefusedError("intermediates and revocation lists need a root", hint="add their root")
     if (
         sum(map(len, (*roots, *intermediates))) > limits.ENTRY_CERTIFICATES_BYTES
         or sum(map(len, crls)) > limits.ENTRY_CRL_BYTES
@@ -270,7 +270,7 @@ def problems_of_words(entry: TrustEntry, purposes: Sequence[str]) -> list[Keeper
     if entry.form != "sshsig" and len(entry.purposes) > 1:
         found.append(
             RefusedError(
-                f"{entry.form} signatures do not say what they are for, so such a key serves one purpose only",
+                f"{entry.form} signatures do not say what they are for, so such a key has one purpose only",
                 hint="use a key for each purpose, or --form sshsig",
             )
         )
@@ -301,19 +301,19 @@ def problems_of_name(name: str, existing: Sequence[TrustEntry]) -> list[KeeperEr
 
 
 def _problems_of_holder(entry: TrustEntry, existing: Sequence[TrustEntry]) -> list[KeeperError]:
-    """The same key may not stand twice: two names would look like two signers, and a removed key would come back.
+    """The same key may not be there twice: two names would look like two signers, and a removed key would come back.
 
-    A renewed certificate over the same key may stand beside the old one, for the same use.
+    A renewed certificate of the same key may be added beside the old one, for the same use.
     """
     roots = root_keys(entry)
     for other in existing:
         same = bool(entry.fingerprint) and entry.fingerprint == other.fingerprint
         if other.removed and (same or other.fingerprint in roots):
             what = "this key" if same else "the key of a root"
-            message = f"{what} was removed as {other.name} on {other.removed_at:%Y-%m-%d}: {other.dropped_why}"
-            return [RefusedError(message, hint="a key that was removed does not come back: take a new one")]
+            message = f"{what} was removed as {other.name} on {other.removed_at:%Y-%m-%d}: {other.removed_reason}"
+            return [RefusedError(message, hint="a removed key cannot be added again: use a new one")]
         if same and not other.removed and not _renews(entry, other):
-            hint = "it stands under one name; a renewed certificate of it may stand beside that, for the same use"
+            hint = "a key has one name; only a renewed certificate of it may be added, for the same use"
             return [RefusedError(f"this key is trusted as {other.name} already", hint=hint)]
     return []
 
@@ -325,7 +325,7 @@ def root_keys(entry: TrustEntry) -> frozenset[str]:
 
 def _renews(entry: TrustEntry, other: TrustEntry) -> bool:
     """True for another certificate of the key, for the same forms and kinds of document."""
-    certificate, older = (each.certificate or b"".join(each.roots[: not each.key]) for each in (entry, other))
+    certificate, older = (one.certificate or b"".join(one.roots[: not one.key]) for one in (entry, other))
     same_use = (entry.form, entry.purposes, entry.namespace) == (other.form, other.purposes, other.namespace)
     return bool(certificate and older) and certificate != older and same_use
 

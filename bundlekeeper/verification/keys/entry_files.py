@@ -1,7 +1,7 @@
 """A trust entry's form on disk: NAME.toml, and PEM files beside it that openssl reads.
 
-Rules: the TOML is written last and makes the entry exist; it holds the SHA-256 of each PEM file, so a file that was put
-in another's place is refused; what is read back goes through the same checks as on the day it was added; unknown keys
+Rules: the TOML is written last and makes the entry exist; it holds the SHA-256 of each PEM file, so a file that was
+exchanged is refused; an entry that is read back goes through the same checks as on the day it was added; unknown keys
 and newer formats are refused, nothing is guessed. Bytes in, bytes out: `store.signatures.trust_list` reads and writes.
 """
 
@@ -31,7 +31,7 @@ _KEYS = (
     *("trust", "form", "for", "key_type", "fingerprint", "namespace", "key_id", "from", "until"),
     *("added", "added_from", "removed", "reason", "files"),
 )
-_MEND = "remove the entry's files from .keeper/trust, then add the key again, comparing its fingerprint"
+_REPAIR = "remove the entry's files from .keeper/trust, then add the key again, comparing its fingerprint"
 _NOT_TEXT: dict[str, type] = {
     **{"trust": int, "for": list, "files": dict},
     **{"from": date, "until": date, "added": datetime, "removed": datetime},
@@ -41,8 +41,8 @@ _NOT_TEXT: dict[str, type] = {
 def file_names(name: str, crls: bytes = b"") -> dict[str, str]:
     """The names of an entry's PEM files by what they hold; a file that would be empty is not written.
 
-    The revocation lists' file bears the start of its SHA-256, so that newer lists can be put beside it before the TOML
-    names them.
+    The revocation lists' file has the start of its SHA-256 in its name, so that newer lists can be put beside it before
+    the TOML names them.
     """
     return {
         "key": f"{name}.pem",
@@ -70,7 +70,7 @@ def to_files(entry: TrustEntry) -> dict[str, bytes]:
 def from_files(name: str, toml: bytes, read: Callable[[str, int], bytes]) -> TrustEntry:
     """Read an entry back. `read` gives one of its PEM files by name, up to a limit in bytes, or raises KeeperError.
 
-    Raises InputError or RefusedError when the entry is damaged or would not be taken today; never returns a part.
+    Raises InputError or RefusedError when the entry is damaged or would be refused today; never returns a part.
     """
     where = f"{name}.toml"
     try:
@@ -84,7 +84,7 @@ def from_files(name: str, toml: bytes, read: Callable[[str, int], bytes]) -> Tru
             found[what] = [der for _, der in pem_blocks(data)] if what != "key" else [data]
         return _entry(name, table, found)
     except InputError as e:
-        raise InputError(e.message, hint=e.hint or _MEND, where=e.where or where, problems=e.problems) from e
+        raise InputError(e.message, hint=e.hint or _REPAIR, where=e.where or where, problems=e.problems) from e
     except RefusedError as e:
         raise RefusedError(e.message, hint=e.hint, where=e.where or where) from e
 
@@ -122,7 +122,7 @@ def _toml(entry: TrustEntry, files: Mapping[str, bytes]) -> str:
     times = (("added", entry.added_at), ("removed", entry.removed_at))
     rows += [(key, time.astimezone(UTC).isoformat()) for key, time in times if time is not None]
     if entry.removed:
-        rows.append(("reason", _quoted(entry.dropped_why)))
+        rows.append(("reason", _quoted(entry.removed_reason)))
     lines = [f"{key} = {value}" for key, value in rows]
     lines += ["", "[files]"] if files else []
     lines += [f"{_quoted(name)} = {_quoted(hashlib.sha256(data).hexdigest())}" for name, data in files.items()]
@@ -143,14 +143,14 @@ def _check_table(table: Mapping[str, Any], files: Iterable[str]) -> None:
     for key, value in table.items():
         if key not in _KEYS:
             raise InputError(f"unknown key {key!r}", hint=meant(key, _KEYS))
-        wanted = _NOT_TEXT.get(key, str)
-        if type(value) is not wanted:
-            raise InputError(f"{key} is no {wanted.__name__}")
+        expected = _NOT_TEXT.get(key, str)
+        if type(value) is not expected:
+            raise InputError(f"{key} is no {expected.__name__}")
     for key in ("form", "for", "key_type", "fingerprint"):
         if key not in table:
             raise InputError(f"{key} is missing")
     if not all(isinstance(purpose, str) for purpose in table["for"]):
-        raise InputError("for holds something else than texts")
+        raise InputError("for has something else than texts")
     known = set(files)
     for name, digest in table.get("files", {}).items():
         if name not in known or not isinstance(digest, str):
@@ -194,7 +194,7 @@ def _entry(name: str, table: Mapping[str, Any], found: Mapping[str, list[bytes]]
         added_at=times[0],
         added_from=table.get("added_from", ""),
         removed_at=times[1],
-        dropped_why=table.get("reason", ""),
+        removed_reason=table.get("reason", ""),
     )
     raise_all(name, problems_of_words(entry, entry.purposes) + problems_of_name(name, ()))
     check_whole(entry)

@@ -1,7 +1,7 @@
 """Public keys: reading them, naming them, and refusing the weak ones.
 
 Rules: one key a file; at most 64 KiB; a key is refused when it is *added*, with a reason, and again whenever it is read
-back; the library's word is not taken for what it does not check (small-order points, sizes, parameters of a
+back; the library is not trusted for what it does not check (small-order points, sizes, parameters of a
 certificate's own signature); a key's type is a fact of the key, its form a fact of the trust entry, and
 `require_type` ties them. Fingerprints are those that `ssh-keygen -l` prints.
 """
@@ -30,10 +30,10 @@ _SMALL_PRODUCT = math.prod(_SMALL_PRIMES)
 _RSA_DER = bytes.fromhex("06092a864886f70d010101")  # rsaEncryption, RFC 3279 §2.3.1
 _RSASSA_PSS_DER = bytes.fromhex("06092a864886f70d01010a")  # id-RSASSA-PSS, RFC 4055 §1.2
 _RSASSA_PSS = "1.2.840.113549.1.1.10"
-_SPKI_HEAD = 32  # bytes: the algorithm stands behind the lengths of two sequences
+_SPKI_HEAD = 32  # bytes: the algorithm is behind the lengths of two sequences
 _FROM_PUBLISHER = "get the key from its publisher again, and compare the fingerprint"
 
-#: Which types of key each form may have. The form stands in the trust entry; nothing else decides.
+#: Which types of key each form may have. The form is in the trust entry; nothing else decides.
 FORM_TYPES: dict[str, tuple[str, ...]] = {
     "ed25519": ("ed25519",),
     "ecdsa-p256-sha256": ("ecdsa-p256",),
@@ -99,7 +99,7 @@ class PublicKey:
 def read_public_key(data: bytes, *, where: str = "") -> PublicKey:
     """Read a public key: PEM, DER, OpenSSH's one-line form, or an X.509 certificate in PEM or DER.
 
-    Raises InputError when the bytes are no such thing, RefusedError when the key is one that is not to be trusted.
+    Raises InputError when the bytes are no such thing, RefusedError when the key must not be trusted.
     """
     try:
         return _read(data)
@@ -119,7 +119,7 @@ def require_type(key_type: str, form: str) -> None:
     if key_type not in FORM_TYPES[form]:
         raise RefusedError(
             f"a key of type {key_type} cannot make {form} signatures",
-            hint=f"{form} takes {' or '.join(FORM_TYPES[form])}",
+            hint=f"{form} needs {' or '.join(FORM_TYPES[form])}",
         )
 
 
@@ -136,7 +136,7 @@ def ssh_blob(key: VerifyingKey) -> bytes:
 
 
 def checked(key: object, *, certificate: bytes = b"", key_id: bytes = b"") -> PublicKey:
-    """Check a key object of the library and wrap it. Raises RefusedError for a key that is not to be trusted."""
+    """Check a key object of the library and wrap it. Raises RefusedError for a key that must not be trusted."""
     known = _checked_type(key)
     _refuse_weak(known)
     der = known.public_bytes(serialization.Encoding.DER, serialization.PublicFormat.SubjectPublicKeyInfo)
@@ -153,11 +153,11 @@ def read_certificate(der: bytes) -> x509.Certificate:
         certificate = x509.load_der_x509_certificate(der)
         digest = certificate.signature_hash_algorithm
         key = certificate.public_key()
-        # the library parses these when they are first asked for; whoever asks later must not meet a damaged one
+        # the library parses these on first use; a later use must not meet a damaged one
         certificate.subject, certificate.issuer, tuple(certificate.extensions)
         certificate.not_valid_before_utc, certificate.not_valid_after_utc  # noqa: B018
     except UnsupportedAlgorithm as e:
-        raise RefusedError(f"the certificate uses an algorithm that is not taken: {_short(e)}") from e
+        raise RefusedError(f"the certificate uses an algorithm that is not supported: {_short(e)}") from e
     except X509_ERRORS as e:
         raise InputError(f"not a certificate that can be read: {_short(e)}") from e
     if digest is not None and digest.name in ("md5", "sha1"):
@@ -169,7 +169,7 @@ def read_certificate(der: bytes) -> x509.Certificate:
         raise _bound_to_pss("the certificate's key")
     spki = checked(key).der
     if spki not in der:
-        raise RefusedError("the certificate holds its key in a form that is not taken (parameters or padding)")
+        raise RefusedError("the certificate has its key in a form that is not supported (parameters or padding)")
     return certificate
 
 
@@ -190,7 +190,9 @@ def _read(data: bytes) -> PublicKey:
 def _from_pem(data: bytes) -> PublicKey:
     blocks = pem_blocks(data)
     if len(blocks) != 1:
-        raise InputError(f"holds {len(blocks)} PEM blocks where one key is wanted", hint="roots and others go apart")
+        raise InputError(
+            f"holds {len(blocks)} PEM blocks, but one key is needed", hint="give roots and others in files of their own"
+        )
     label, body = blocks[0]
     if label == "CERTIFICATE":
         return checked(read_certificate(body).public_key(), certificate=body)
@@ -231,19 +233,23 @@ def _from_openssh(data: bytes) -> PublicKey:
     try:
         lines = [line for line in data.decode("utf-8").splitlines() if line.strip() and not line.startswith("#")]
     except UnicodeDecodeError as e:
-        raise InputError("not a public key in any form that is read here") from e
+        raise InputError("not a public key in any form that is supported here") from e
     words = lines[0].split() if len(lines) == 1 else []
     if len(words) < 2:
-        raise InputError("not a public key in any form that is read here", hint="PEM, DER, OpenSSH or a certificate")
+        raise InputError(
+            "not a public key in any form that is supported here", hint="PEM, DER, OpenSSH or a certificate"
+        )
     kind = words[0]
     if kind.startswith("sk-"):
-        raise RefusedError(f"{kind} keys (on a security token) are not taken", hint="use a key of a plain type")
+        raise RefusedError(f"{kind} keys (on a security token) are not supported", hint="use a key of a plain type")
     if "-cert-v01" in kind:
-        raise RefusedError("an OpenSSH certificate is not taken", hint="give the key that it certifies")
+        raise RefusedError("an OpenSSH certificate is not supported", hint="give the key that it certifies")
     if kind == "ssh-dss":
-        raise RefusedError("DSA keys are not taken", hint="make an Ed25519 key")
+        raise RefusedError("DSA keys are not supported", hint="make an Ed25519 key")
     if kind not in _SSH_TYPES:
-        raise InputError("not a public key in any form that is read here", hint=f"OpenSSH: {', '.join(_SSH_TYPES)}")
+        raise InputError(
+            "not a public key in any form that is supported here", hint=f"OpenSSH: {', '.join(_SSH_TYPES)}"
+        )
     blob = strict_base64(words[1].encode("ascii", "replace"))
     if blob is None or WireReader(blob).string() != kind.encode("ascii"):
         raise InputError("the OpenSSH key is damaged: its base64 or its type do not agree")
@@ -254,7 +260,7 @@ def from_ssh_blob(blob: bytes) -> PublicKey:
     """Read a key in SSH's wire form. Raises InputError for a damaged, RefusedError for a weak or foreign one."""
     kind = WireReader(blob).string()
     if kind.decode("ascii", "replace") not in _SSH_TYPES:
-        raise RefusedError(f"keys of type {kind[:40].decode('ascii', 'replace')} are not taken")
+        raise RefusedError(f"keys of type {kind[:40].decode('ascii', 'replace')} are not supported")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -271,20 +277,20 @@ def _load_spki(der: bytes) -> object:
     try:
         return serialization.load_der_public_key(der)
     except UnsupportedAlgorithm as e:
-        raise RefusedError(f"a key of a kind that is not taken: {_short(e)}") from e
+        raise RefusedError(f"a key of a kind that is not supported: {_short(e)}") from e
     except (ValueError, TypeError) as e:
-        if _RSA_DER in der[:_SPKI_HEAD]:  # numbers that the library itself does not take, or a damaged key
+        if _RSA_DER in der[:_SPKI_HEAD]:  # numbers that the library itself refuses, or a damaged key
             raise RefusedError(f"an RSA key that cannot be used: {_short(e)}", hint=_FROM_PUBLISHER) from e
         raise InputError(f"not a public key: {_short(e)}") from e
 
 
 def _checked_type(key: object) -> VerifyingKey:
     if isinstance(key, dsa.DSAPublicKey):
-        raise RefusedError("DSA keys are not taken", hint="make an Ed25519 key")
+        raise RefusedError("DSA keys are not supported", hint="make an Ed25519 key")
     if isinstance(key, ec.EllipticCurvePublicKey) and key.curve.name not in _CURVES:
-        raise RefusedError(f"keys on the curve {key.curve.name} are not taken", hint="P-256, P-384 and P-521 are")
+        raise RefusedError(f"keys on the curve {key.curve.name} are not supported", hint="use P-256, P-384 or P-521")
     if not isinstance(key, ed25519.Ed25519PublicKey | ec.EllipticCurvePublicKey | rsa.RSAPublicKey):
-        raise RefusedError(f"keys of type {_class_name(key)} are not taken", hint="Ed25519, ECDSA and RSA are")
+        raise RefusedError(f"keys of type {_class_name(key)} are not supported", hint="use Ed25519, ECDSA or RSA")
     return key
 
 
@@ -312,13 +318,13 @@ def _refuse_weak_numbers(numbers: rsa.RSAPublicNumbers) -> None:
     if numbers.e % 2 == 0 or not 1 << 16 < numbers.e < 1 << 256:  # FIPS 186-5 §5.1
         size = f"{numbers.e}" if numbers.e < 1 << 64 else f"{numbers.e.bit_length()} bits"
         raise RefusedError(
-            f"an RSA key with the public exponent {size} is not taken",
+            f"an RSA key with the public exponent {size} is not supported",
             hint="ask the publisher for a key with an odd exponent from 65537, the usual one, to 2^256 (FIPS 186-5)",
         )
     if math.gcd(numbers.n, _SMALL_PRODUCT) != 1:
         factor = next(small_prime for small_prime in _SMALL_PRIMES if numbers.n % small_prime == 0)
         raise RefusedError(
-            f"the RSA key's modulus can be divided by {factor}: it is damaged, or was made badly, and protects nothing",
+            f"the RSA key's modulus can be divided by {factor}: it is damaged or badly made, and protects nothing",
             hint=_FROM_PUBLISHER,
         )
 
@@ -326,7 +332,7 @@ def _refuse_weak_numbers(numbers: rsa.RSAPublicNumbers) -> None:
 def _bound_to_pss(what: str) -> RefusedError:
     return RefusedError(
         f"{what} is an RSASSA-PSS key (id-RSASSA-PSS, RFC 4055): an RSA key that is bound to one way of padding,"
-        " which is not taken",
+        " which is not supported",
         hint="ask the publisher for the same key as a plain RSA key (rsaEncryption); its PSS signatures verify under"
         " that, with --form rsa-pss-sha256",
     )

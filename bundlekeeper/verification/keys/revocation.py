@@ -1,9 +1,9 @@
-"""Certificate revocation lists from files: reading them, and asking whether a chain stands (RFC 5280 §5, §6.3).
+"""Certificate revocation lists from files: reading them, and asking whether a chain is good (RFC 5280 §5, §6.3).
 
 Rules: a list counts only when its issuer in the chain signed it, may sign lists, and used no SHA-1 or MD5; a
-certificate that any such list names is revoked, however old the list; that none names it counts only from a list that
-was not due for replacement at the time used and that is about everything of its issuer (a part or a delta, or anything
-critical that is not understood here, can revoke but never clear); without such a list it is `not-checked`, never good.
+certificate on any such list is revoked, however old the list; a certificate is not revoked only by a list that was
+current at the time used and covers everything of its issuer (a part or a delta, or anything critical that is not
+supported here, can revoke but never clear); without such a list it is `not-checked`, never good.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from bundlekeeper.verification.encodings.refusals import NotCheckedError, Revoke
 from bundlekeeper.verification.encodings.wire import pem_blocks
 from bundlekeeper.verification.keys.public_key import X509_ERRORS
 
-# Revoked for one of these, later than the time used, a signature from before still counts (RFC 5280 §5.3.1): the key
-# was never in other hands. Any other reason, or none, means that it may have been.
+# Revoked for one of these, later than the time used, a signature from before still counts (RFC 5280 §5.3.1): nobody
+# else had the key. Any other reason, or none, means that somebody may have had it.
 _HARMLESS = {
     x509.ReasonFlags.superseded,
     x509.ReasonFlags.cessation_of_operation,
@@ -38,7 +38,9 @@ def read_crls(data: bytes, *, where: str = "") -> tuple[bytes, ...]:
     Raises InputError for bytes that are none, RefusedError for one that is signed with SHA-1 or MD5.
     """
     if len(data) > limits.CRL_BYTES:
-        raise InputError(f"larger than {limits.CRL_BYTES} bytes: not a revocation list that is read here", where=where)
+        raise InputError(
+            f"larger than {limits.CRL_BYTES} bytes: not a revocation list that is supported here", where=where
+        )
     try:
         blocks = pem_blocks(data) if b"-----BEGIN " in data else [("X509 CRL", data)]
     except InputError as e:
@@ -57,7 +59,7 @@ def load_crl(der: bytes, *, where: str = "") -> x509.CertificateRevocationList:
         digest = crl.signature_hash_algorithm
         tuple(crl.extensions), crl.next_update_utc, crl.last_update_utc, crl.issuer
     except UnsupportedAlgorithm as e:
-        raise RefusedError("the revocation list uses an algorithm that is not taken", where=where) from e
+        raise RefusedError("the revocation list uses an algorithm that is not supported", where=where) from e
     except X509_ERRORS as e:
         raise InputError("not a revocation list that can be read", where=where) from e
     if digest is not None and digest.name in ("md5", "sha1"):
@@ -70,28 +72,28 @@ def check(
 ) -> tuple[str, ...]:
     """Ask the lists about every certificate of a verified chain, leaf first; the root at its end needs no list.
 
-    Returns what should be said of a good chain. Raises RevokedKeyError, or NotCheckedError where no list speaks.
+    Returns notes on a good chain. Raises RevokedKeyError, or NotCheckedError where no list covers a certificate.
     """
-    said: list[str] = []
+    notes: list[str] = []
     for certificate, issuer in pairwise(chain):
         own = [crl for crl in crls if crl.issuer == certificate.issuer and _authentic(crl, issuer)]
         for crl in own:
-            said += _ask(crl, certificate, moment)
-        fresh = [crl for crl in own if _whole(crl) and _speaks_at(crl, certificate, moment.at)]
+            notes += _ask(crl, certificate, moment)
+        fresh = [crl for crl in own if _whole(crl) and _covers(crl, certificate, moment.at)]
         if not fresh:
             raise NotCheckedError(
-                f"no revocation list of {_name(certificate.issuer)} speaks about {_name(certificate.subject)}"
-                f" at {moment}" + "".join(f"; one of {_dates(crl)} does not" for crl in own[:3]),
+                f"no revocation list of {_name(certificate.issuer)} covers {_name(certificate.subject)}"
+                f" at {moment}" + "".join(f"; the one of {_dates(crl)} does not" for crl in own[:3]),
                 hint="add its current list to the trust entry",
             )
-    return tuple(dict.fromkeys(said))
+    return tuple(dict.fromkeys(notes))
 
 
 def _ask(crl: x509.CertificateRevocationList, certificate: x509.Certificate, moment: TrustMoment) -> list[str]:
     entry = crl.get_revoked_certificate_by_serial_number(certificate.serial_number)
     if entry is None:
         return []
-    reason, since = _why(entry)
+    reason, since = _reason(entry)
     if reason == x509.ReasonFlags.remove_from_crl:
         return []
     message = f"{_name(certificate.subject)} (serial {certificate.serial_number:x}) was revoked on {since:%Y-%m-%d}"
@@ -101,7 +103,7 @@ def _ask(crl: x509.CertificateRevocationList, certificate: x509.Certificate, mom
     raise RevokedKeyError(f"{message}; the time used is {moment}")
 
 
-def _why(entry: x509.RevokedCertificate) -> tuple[x509.ReasonFlags | None, datetime]:
+def _reason(entry: x509.RevokedCertificate) -> tuple[x509.ReasonFlags | None, datetime]:
     """The reason, and since when: the earlier of the revocation and the invalidity date (RFC 5280 §5.3.2)."""
     reason: x509.ReasonFlags | None = None
     since = entry.revocation_date_utc
@@ -132,7 +134,7 @@ def _authentic(crl: x509.CertificateRevocationList, issuer: x509.Certificate) ->
 
 
 def _whole(crl: x509.CertificateRevocationList) -> bool:
-    """True when nothing critical in the list goes beyond what is done here: it is about everything of its issuer."""
+    """True when nothing critical in the list is unsupported here: it covers everything of its issuer."""
     if any(extension.critical for extension in crl.extensions):
         return False  # an issuing distribution point, a delta, or something unknown
     try:
@@ -145,10 +147,10 @@ def _whole(crl: x509.CertificateRevocationList) -> bool:
         return False
 
 
-def _speaks_at(crl: x509.CertificateRevocationList, certificate: x509.Certificate, at: datetime) -> bool:
+def _covers(crl: x509.CertificateRevocationList, certificate: x509.Certificate, at: datetime) -> bool:
     """True when "not on the list" means "not revoked at this time".
 
-    The list must not have been due for replacement by then. A younger list speaks too, as long as it was made before
+    The next list must not have been expected by then. A younger list counts too, as long as it was made before
     the certificate ran out, because later lists may leave it out (RFC 5280 §3.3).
     """
     if crl.next_update_utc is None or crl.next_update_utc < at:
@@ -157,8 +159,8 @@ def _speaks_at(crl: x509.CertificateRevocationList, certificate: x509.Certificat
 
 
 def _dates(crl: x509.CertificateRevocationList) -> str:
-    due = f"{crl.next_update_utc:%Y-%m-%d}" if crl.next_update_utc else "no date"
-    return f"{crl.last_update_utc:%Y-%m-%d}, due again {due},"
+    following = f"{crl.next_update_utc:%Y-%m-%d}" if crl.next_update_utc else "without a date"
+    return f"{crl.last_update_utc:%Y-%m-%d} (the next: {following})"
 
 
 def _name(name: x509.Name) -> str:

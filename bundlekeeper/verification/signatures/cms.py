@@ -1,12 +1,12 @@
 """Detached CMS signatures (RFC 5652): their mathematics through `openssl cms -verify`, their trust through our rules.
 
-Rules: one signer; SHA-256, SHA-384 or SHA-512; the content is never taken from inside the signature; openssl says only
-whether the signature fits the bytes, and by which certificate; whether that certificate may sign is asked of
-`keys.certificates` under the trust entry's roots, so openssl's own trust store and its settings have no say. Without
-openssl the answer is `not-checked`. No shell, nothing but a private temporary folder, bounded output.
+Rules: one signer; SHA-256, SHA-384 or SHA-512; the content is never read from inside the signature; openssl decides
+only whether the signature fits the bytes, and by which certificate; `keys.certificates` decides whether that
+certificate may sign, under the trust entry's roots, so openssl's own trust store and its settings do not matter.
+Without openssl the answer is `not-checked`. No shell, nothing but a private temporary folder, bounded output.
 
 The content goes to openssl through a pipe, piece by piece, so memory stays constant. A caller that hashes the pieces as
-they pass has both from one read; a caller that gives a second read pays for it.
+they pass needs one read; a caller that gives a second read needs two.
 
     openssl cms -verify -binary -inform DER -in FILE.cms -content FILE -CAfile roots.pem -purpose any -out /dev/null
 """
@@ -26,7 +26,7 @@ from cryptography import x509
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
-from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, UnknownKeyError
 from bundlekeeper.verification.encodings.wire import der_parts, pem_blocks
 from bundlekeeper.verification.keys.certificates import Anchors, check_chain
 from bundlekeeper.verification.keys.public_key import checked, read_certificate, require_type
@@ -53,8 +53,8 @@ class CmsSignature:
 
 
 @dataclass(frozen=True, slots=True)
-class _Answer:
-    """What openssl said: its exit status, its bounded words, and the signer's certificate where it named one."""
+class _OpensslAnswer:
+    """What openssl answered: its exit status, its bounded text, and the signer's certificate where it named one."""
 
     status: int
     words: str
@@ -69,7 +69,7 @@ def parse(data: bytes) -> CmsSignature:
         if data.startswith(b"-----BEGIN "):
             blocks = pem_blocks(data)
             if len(blocks) != 1 or blocks[0][0] not in ("CMS", "PKCS7"):
-                raise SignatureError("not a CMS signature: one PEM block of CMS or PKCS7 is wanted")
+                raise SignatureError("not a CMS signature: one PEM block of CMS or PKCS7 is needed")
             data = blocks[0][1]
         return _taken_apart(data)
     except InputError as e:
@@ -89,8 +89,8 @@ def verify(
 ) -> tuple[str, ...]:
     """Verify a parsed signature over content; returning means good.
 
-    `pinned` is the DER of the one certificate that may sign, or empty for any under the entry's roots. Returns what
-    should be said of a good chain. Raises NotCheckedError where openssl is lacking, else as `certificates.check_chain`.
+    `pinned` is the DER of the one certificate that may sign, or empty for any under the entry's roots. Returns notes on
+    a good chain. Raises NotCheckedError where openssl is lacking, else as `certificates.check_chain`.
     """
     answer = _ask_openssl(signature, chunks)
     if answer.status != 0:
@@ -106,34 +106,34 @@ def verify(
     except (InputError, RefusedError) as e:
         raise SignatureError(f"the signer's certificate: {e.message}", hint=e.hint) from e
     if pinned and blocks[0][1] != pinned:
-        raise StrangerKeyError(
+        raise UnknownKeyError(
             f"signed by {signer.subject.rfc4514_string()[:120]}, another certificate than the entry's"
         )
     helpers = (*anchors.intermediates, *_embedded(signature))
-    said: list[str] = []
+    notes: list[str] = []
     for moment in moments:
-        said += check_chain(signer, replace(anchors, intermediates=helpers), moment)
-    return tuple(dict.fromkeys(said))
+        notes += check_chain(signer, replace(anchors, intermediates=helpers), moment)
+    return tuple(dict.fromkeys(notes))
 
 
 def _taken_apart(der: bytes) -> CmsSignature:
-    """ContentInfo → SignedData (RFC 5652 §3, §5.1): the parts that the rules speak about."""
+    """ContentInfo → SignedData (RFC 5652 §3, §5.1): the parts that the rules are about."""
     kind, wrapped = der_parts(_one(der, _SEQUENCE))
     if (kind.tag, kind.body) != (_OID, _SIGNED_DATA) or wrapped.tag != _TAG0:
-        raise SignatureError("the CMS file holds something else than signed data")
+        raise SignatureError("the CMS file has something else than signed data")
     parts = der_parts(_one(wrapped.body, _SEQUENCE))
     content, last = parts[2], parts[-1]
     if [(part.tag, part.body) for part in der_parts(content.body)] != [(_OID, _DATA)]:
         raise SignatureError("the CMS signature is not detached, or not over plain data")
     signers = der_parts(last.body) if last.tag == _SET and len(parts) > 3 else []
     if len(signers) != 1:
-        raise SignatureError(f"the CMS signature has {len(signers)} signers, where one is wanted")
+        raise SignatureError(f"the CMS signature has {len(signers)} signers, but one is needed")
     algorithm = der_parts(der_parts(signers[0].body)[2].body)[0]
     name = _SHA2.get(algorithm.body)
     if name is None:
         raise SignatureError("the CMS signature hashes with something else than SHA-256, SHA-384 or SHA-512")
-    embedded = [each for part in parts[3:-1] if part.tag == _TAG0 for each in der_parts(part.body)]
-    certificates = tuple(each.whole for each in embedded if each.tag == _SEQUENCE)
+    embedded = [element for part in parts[3:-1] if part.tag == _TAG0 for element in der_parts(part.body)]
+    certificates = tuple(element.whole for element in embedded if element.tag == _SEQUENCE)
     return CmsSignature(der, name, certificates[:MAX_EMBEDDED])
 
 
@@ -155,7 +155,7 @@ def _embedded(signature: CmsSignature) -> list[x509.Certificate]:
     return found
 
 
-def _ask_openssl(signature: CmsSignature, chunks: Iterable[bytes]) -> _Answer:
+def _ask_openssl(signature: CmsSignature, chunks: Iterable[bytes]) -> _OpensslAnswer:
     program = shutil.which("openssl")
     if program is None:
         raise NotCheckedError(
@@ -166,14 +166,14 @@ def _ask_openssl(signature: CmsSignature, chunks: Iterable[bytes]) -> _Answer:
         return _run(program, Path(name), signature, chunks)
 
 
-def _run(program: str, folder: Path, signature: CmsSignature, chunks: Iterable[bytes]) -> _Answer:
-    source, signer, said = folder / "signature.der", folder / "signer.pem", folder / "said"
+def _run(program: str, folder: Path, signature: CmsSignature, chunks: Iterable[bytes]) -> _OpensslAnswer:
+    source, signer, log = folder / "signature.der", folder / "signer.pem", folder / "log"
     source.write_bytes(signature.der)
     command = [program, "cms", "-verify", "-binary", "-noverify", "-inform", "DER", "-in", str(source)]
     command += ["-content", "/dev/stdin", "-signer", str(signer), "-out", os.devnull]
     # no settings of the machine's or the user's openssl: they could load other code or other rules
     environment = {"PATH": os.defpath, "LC_ALL": "C", "OPENSSL_CONF": os.devnull}
-    with said.open("wb") as words:
+    with log.open("wb") as words:
         try:
             process = subprocess.Popen(
                 command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=words, env=environment
@@ -187,12 +187,12 @@ def _run(program: str, folder: Path, signature: CmsSignature, chunks: Iterable[b
                 process.kill()
                 raise
         status = process.returncode
-    text = said.read_bytes()[: limits.TEXT_CHARACTERS].decode("utf-8", "replace")
-    return _Answer(status, text, signer.read_bytes()[: 1 << 20] if signer.exists() else b"")
+    text = log.read_bytes()[: limits.TEXT_CHARACTERS].decode("utf-8", "replace")
+    return _OpensslAnswer(status, text, signer.read_bytes()[: 1 << 20] if signer.exists() else b"")
 
 
 def _feed(process: subprocess.Popen[bytes], chunks: Iterable[bytes]) -> None:
-    """Write the content to openssl. All of it is taken from `chunks` even when openssl stops listening."""
+    """Write the content to openssl. All of `chunks` is read even when openssl stops reading."""
     pipe = process.stdin
     if pipe is None:
         raise NotCheckedError("openssl could not be given the content")
@@ -209,7 +209,7 @@ def _feed(process: subprocess.Popen[bytes], chunks: Iterable[bytes]) -> None:
         return
 
 
-def _meaning(answer: _Answer) -> SignatureError:
+def _meaning(answer: _OpensslAnswer) -> SignatureError:
     """openssl's exit status and words as one of ours (openssl-cms(1): 4 is a message that did not verify)."""
     words = answer.words
     if "no matching digest" in words or "verification failure" in words or "digest" in words:

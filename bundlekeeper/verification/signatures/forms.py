@@ -2,7 +2,7 @@
 
 Rules: the form is the caller's (the trust entry's) and is never read from the signature; the key's type must be the
 form's; returning means good, anything else is an exception; a signature file is the raw bytes or their base64, nothing
-else. ECDSA signatures are DER (RFC 3279 §2.2.3), one canonical spelling; raw r||s pairs are refused with a word. All
+else. ECDSA signatures are DER (RFC 3279 §2.2.3), one canonical spelling; raw r||s pairs are refused with a hint. All
 forms but pure Ed25519 are verified from the digest that the one read of the message already gave.
 
 Pure Ed25519 (RFC 8032 §5.1.7) hashes the message after a prefix and has no use for its plain digest: the whole message
@@ -57,14 +57,14 @@ def verify(
     """Verify one detached signature; returning means good.
 
     Raises SignatureError when it is not good or not of this form, NotCheckedError when a digest or the whole message is
-    lacking, RefusedError when the key's type is not the form's, InputError for an unknown form.
+    missing, RefusedError when the key's type is not the form's, InputError for an unknown form.
     """
     require_type(key.key_type, form)
     if form not in RAW_FORMS:
         raise InputError(f"{form} is no raw form")
     if form == "ed25519":
         if whole is None:
-            raise NotCheckedError("pure Ed25519 needs the whole message, which is not at hand")
+            raise NotCheckedError("pure Ed25519 needs the whole message, which is not available")
         raw = signature_bytes(signature, length=64)
         verify_ed25519(key, raw, whole(whole_limit_bytes))
         return
@@ -80,18 +80,18 @@ def verify(
 
 
 def signature_bytes(data: bytes, *, length: int) -> bytes:
-    """The raw signature of a known length from a file that holds it raw or in base64. Raises SignatureError."""
+    """The raw signature of a known length from a file that has it raw or in base64. Raises SignatureError."""
     _bounded(data)
     if len(data) == length:
         return data
     decoded = strict_base64(data)
     if decoded is not None and len(decoded) == length:
         return decoded
-    raise SignatureError(f"the signature file holds neither {length} bytes nor their base64")
+    raise SignatureError(f"the signature file has neither {length} bytes nor their base64")
 
 
 def ecdsa_signature_bytes(data: bytes, bits: int) -> bytes:
-    """The DER signature from a file that holds it raw or in base64. Raises SignatureError for any other spelling."""
+    """The DER signature from a file that has it raw or in base64. Raises SignatureError for any other spelling."""
     _bounded(data)
     for candidate in (data, strict_base64(data)):
         if candidate is not None and _is_der_pair(candidate):
@@ -99,10 +99,10 @@ def ecdsa_signature_bytes(data: bytes, bits: int) -> bytes:
     pair = 2 * ((bits + 7) // 8)
     if len(data) == pair or len(strict_base64(data) or b"") == pair:
         raise SignatureError(
-            "the signature file holds a bare r||s pair, where the form takes DER",
+            "the signature file has a bare r||s pair, but the form needs DER",
             hint="write it as DER: SEQUENCE of the INTEGERs r and s",
         )
-    raise SignatureError("the signature file holds no ECDSA signature in DER, raw or in base64")
+    raise SignatureError("the signature file has no ECDSA signature in DER, raw or in base64")
 
 
 def verify_ed25519(key: PublicKey, signature: bytes, message: bytes | bytearray) -> None:
@@ -130,8 +130,8 @@ def verify_ecdsa(key: PublicKey, signature: bytes, digest: bytes, algorithm: str
 def verify_rsa(key: PublicKey, signature: bytes, digest: bytes, algorithm: str, *, pss: bool) -> None:
     """RSASSA-PSS or RSASSA-PKCS1-v1_5 (RFC 8017 §8) over a digest. Raises SignatureError when it does not verify.
 
-    PSS takes any salt length: publishers' tools differ (some use the digest's length, others the longest that fits),
-    the signature itself tells which, and it adds nothing to what a forger can do. MGF1 uses the same hash.
+    PSS allows any salt length: publishers' tools differ (some use the digest's length, others the longest that fits),
+    the signature itself shows which, and it helps no forger. MGF1 uses the same hash.
     """
     loaded = key.load()
     if not isinstance(loaded, rsa.RSAPublicKey):

@@ -1,8 +1,8 @@
-"""The message itself, for the few forms that cannot do with its digest: whole or in pieces, from an open file.
+"""The message itself, for the few forms that need more than its digest: whole or in pieces, from an open file.
 
-Rules: reads at given offsets and leaves the descriptor's own offset alone; a length beyond the bound is refused before
-memory is taken; memory is one byte for each byte of the message, once; a read error is an OSError. Both are second
-reads, so their bytes are held against the SHA-256 of the first (`same_whole`, `same_chunks`): a file that changed
+Rules: reads at given offsets and leaves the descriptor's own offset alone; a length beyond the limit is refused before
+memory is allocated; memory is one byte for each byte of the message, once; a read error is an OSError. Both are second
+reads, so their bytes are compared with the SHA-256 of the first (`same_whole`, `same_chunks`): a file that changed
 between the two is `not-checked`.
 """
 
@@ -27,7 +27,7 @@ def whole_of_fd(fd: int) -> WholeMessage:
         size = os.fstat(fd).st_size
         if size > limit_bytes:
             raise NotCheckedError(
-                f"the signature needs all {size} bytes of the file in memory at once, and {limit_bytes} are allowed",
+                f"the signature needs all {size} bytes of the file in memory at once, but {limit_bytes} are allowed",
                 hint="raise max_whole_bytes in store.toml, or ask for a signature of another form, such as sshsig",
             )
         try:
@@ -58,7 +58,7 @@ def chunks_of_fd(fd: int) -> Callable[[], Iterator[bytes]]:
 
 
 def same_whole(whole: WholeMessage, sha256: str) -> WholeMessage:
-    """`whole`, held against the SHA-256 (hexadecimal) that the first read gave."""
+    """`whole`, compared with the SHA-256 (hexadecimal) that the first read gave."""
 
     def checked(limit_bytes: int) -> bytes | bytearray:
         message = whole(limit_bytes)
@@ -69,7 +69,7 @@ def same_whole(whole: WholeMessage, sha256: str) -> WholeMessage:
 
 
 def same_chunks(chunks: Iterable[bytes], sha256: str) -> Iterator[bytes]:
-    """The pieces as they come; after the last, held against the SHA-256 (hexadecimal) that the first read gave."""
+    """The pieces as they come; after the last, compared with the SHA-256 (hexadecimal) that the first read gave."""
     state = hashlib.sha256()
     for piece in chunks:
         state.update(piece)

@@ -2,11 +2,11 @@
 
 Rules: a signature is four lines and nothing after them; the key's number must be the trusted one's; the second
 signature, over the first and the trusted comment, must verify too; `ED` signs the message's BLAKE2b-512, so the one
-read of the file serves; the older `Ed` signs the whole message, bounded like pure Ed25519. Verified here and not
-through a library: the one there is takes the message and not its digest, which would cost a second read of every
+read of the file is enough; the older `Ed` signs the whole message, bounded like pure Ed25519. Verified here and not
+through a library: the existing one needs the message and not its digest, which would cost a second read of every
 bundle.
 
-    minisign -Vm FILE -p key.pub        verifies the same by minisign itself; the tests run both against each other.
+    minisign -Vm FILE -p key.pub        verifies the same by minisign itself; the tests compare both.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric import ed25519
 
 from bundlekeeper.formats import limits
-from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, UnknownKeyError
 from bundlekeeper.verification.encodings.wire import strict_base64
 from bundlekeeper.verification.keys.minisign_key import LEGACY, UNTRUSTED, lines_of
 from bundlekeeper.verification.keys.public_key import PublicKey
@@ -68,11 +68,11 @@ def verify(
 ) -> None:
     """Verify a parsed signature against a trusted key; returning means good.
 
-    Raises StrangerKeyError when another key made it, NotCheckedError without the digest or the whole message,
+    Raises UnknownKeyError when another key made it, NotCheckedError without the digest or the whole message,
     SignatureError otherwise.
     """
     if signature.key_id != key.key_id:
-        raise StrangerKeyError(f"made by the key {_number(signature.key_id)}, not by {name} ({_number(key.key_id)})")
+        raise UnknownKeyError(f"made by the key {_number(signature.key_id)}, not by {name} ({_number(key.key_id)})")
     loaded = key.load()
     if not isinstance(loaded, ed25519.Ed25519PublicKey):
         raise SignatureError("not an Ed25519 key")
@@ -88,7 +88,9 @@ def _message(
 ) -> bytes | bytearray:
     if not signature.prehashed:
         if whole is None:
-            raise NotCheckedError("a minisign signature of the older kind needs the whole message, not at hand")
+            raise NotCheckedError(
+                "a minisign signature of the older kind needs the whole message, which is not available"
+            )
         return whole(limit)
     if DIGEST not in digests:
         raise NotCheckedError("the message's BLAKE2b was not computed")

@@ -2,7 +2,7 @@
 
 Rules: version 1 only; the namespace is the caller's (fixed by the trust entry and the kind of document), never the
 file's; the key in the file must be the trusted key, byte for byte; SHA-256 or SHA-512 of the message; RSA keys sign
-with rsa-sha2-256 or rsa-sha2-512 and never with SHA-1; nothing may stand after the end of anything.
+with rsa-sha2-256 or rsa-sha2-512 and never with SHA-1; nothing may follow the end of anything.
 
 What is made here is verified without this tool by
 
@@ -24,7 +24,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa,
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.formats import limits
-from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, UnknownKeyError
 from bundlekeeper.verification.encodings.wire import WireReader, ssh_mpint, ssh_string, strict_base64
 from bundlekeeper.verification.keys.public_key import PublicKey, checked, from_ssh_blob, ssh_blob
 
@@ -47,7 +47,7 @@ SigningKey = ed25519.Ed25519PrivateKey | ec.EllipticCurvePrivateKey | rsa.RSAPri
 
 @dataclass(frozen=True, slots=True)
 class SshSignature:
-    """One signature as it stands in the file; nothing of it is verified yet."""
+    """One signature as it is in the file; nothing of it is verified yet."""
 
     key_blob: bytes
     namespace: str
@@ -56,7 +56,7 @@ class SshSignature:
     signature: bytes
 
     def key(self) -> PublicKey:
-        """The key in the file. Raises InputError or RefusedError when it is none that is taken."""
+        """The key in the file. Raises InputError or RefusedError when it is not supported."""
         return from_ssh_blob(self.key_blob)
 
 
@@ -79,14 +79,16 @@ def parse(data: bytes) -> SshSignature:
     except InputError as e:
         raise SignatureError(f"the SSH signature {e.message}") from e
     if reserved:
-        raise SignatureError("the SSH signature uses its reserved field, which nothing here understands")
+        raise SignatureError("the SSH signature uses its reserved field, which is not supported here")
     algorithm = hash_name.decode("ascii", "replace")
     if algorithm not in HASHES:
-        raise SignatureError(f"the SSH signature hashes with {algorithm[:20]!r}; only {' and '.join(HASHES)} are taken")
+        raise SignatureError(
+            f"the SSH signature hashes with {algorithm[:20]!r}; only {' and '.join(HASHES)} are supported"
+        )
     try:
         return SshSignature(key_blob, namespace.decode("utf-8"), algorithm, kind.decode("ascii"), raw)
     except UnicodeDecodeError as e:
-        raise SignatureError("the SSH signature holds names that are no text") from e
+        raise SignatureError("the SSH signature has names that are no text") from e
 
 
 def verify(
@@ -94,18 +96,18 @@ def verify(
 ) -> None:
     """Verify a parsed signature against a trusted key and a namespace; returning means good.
 
-    `digests` maps algorithm to the message's digest in hexadecimal and must hold `signature.hash_algorithm`.
-    Raises StrangerKeyError when another key made it, NotCheckedError without the digest, SignatureError otherwise.
+    `digests` maps algorithm to the message's digest in hexadecimal and must have `signature.hash_algorithm`.
+    Raises UnknownKeyError when another key made it, NotCheckedError without the digest, SignatureError otherwise.
     """
     if not namespace:
-        raise SignatureError("a signature without a namespace is never taken")
+        raise SignatureError("a signature needs a namespace")
     trusted = key.load()
     if signature.key_blob != ssh_blob(trusted):
-        raise StrangerKeyError(f"made by another key ({_fingerprint(signature)}), not by {name} ({key.fingerprint})")
+        raise UnknownKeyError(f"made by another key ({_fingerprint(signature)}), not by {name} ({key.fingerprint})")
     if signature.namespace != namespace:
         raise SignatureError(
-            f"made for {signature.namespace[:80]!r}, but {namespace!r} is wanted here",
-            hint="a signature for one kind of document never serves another",
+            f"made for {signature.namespace[:80]!r}, but {namespace!r} is needed here",
+            hint="a signature for one kind of document is never good for another",
         )
     digest = digests.get(signature.hash_algorithm)
     if digest is None:
@@ -151,7 +153,7 @@ def armoured(signature: SshSignature) -> bytes:
 
 
 def digest_of(message: bytes, algorithm: str = "sha512") -> str:
-    """The digest that `sign` and `verify` want, for a message that is in memory anyway, in hexadecimal."""
+    """The digest that `sign` and `verify` need, for a message that is in memory anyway, in hexadecimal."""
     return hashlib.new(algorithm, message).hexdigest()
 
 
@@ -200,4 +202,4 @@ def _fingerprint(signature: SshSignature) -> str:
     try:
         return signature.key().fingerprint
     except (InputError, RefusedError, KeeperError):
-        return "one that is not taken"
+        return "one that is not supported"

@@ -1,4 +1,4 @@
-"""One finding once: what a manifest says of its bundles, told by take, check and held, in text and in JSON.
+"""One finding once: what a manifest reports of its bundles, by store add, verify and store list, in text and JSON.
 
 Common practice: whoever reads thirty equal lines misses the one that is different.
 """
@@ -72,7 +72,7 @@ def test_lint_warns_and_all_else_says_a_note(
         assert (ran.status, ran.json["ok"], codes(ran)) == (0, True, {(code, "note"): count}), words
 
 
-def test_a_check_by_the_stores_own_manifest_says_what_one_by_the_file_says(keeper: Keeper, tmp_path: Path) -> None:
+def test_verifying_by_the_stores_own_manifest_reports_the_same_as_by_the_file(keeper: Keeper, tmp_path: Path) -> None:
     """Other warnings of the manifest, too: here a table of a kind that nothing uses."""
     manifest = written(tmp_path, {"a.bin": b"bytes"})
     manifest.write_text(manifest.read_text() + '[kind.tide-gauge]\norder = "natural"\n')
@@ -92,7 +92,7 @@ TWELVE = {f"marram-{number:02}.bin": f"bundle {number}".encode() for number in r
 
 
 @pytest.mark.parametrize(("digest_from", "code"), [("own copy", "self-digest"), ("", "not-checked")])
-def test_twelve_bundles_of_one_doubt_are_told_in_three_lines(
+def test_twelve_bundles_of_one_doubt_are_reported_in_three_lines(
     digest_from: str, code: str, keeper: Keeper, tmp_path: Path
 ) -> None:
     manifest = written(tmp_path, TWELVE, digest_from)
@@ -126,7 +126,7 @@ def warning(subject: str, message: str = "not named by the manifest", hint: str 
     return Finding("extra", Level.WARNING, subject, message, hint)
 
 
-def test_what_differs_in_anything_but_its_subject_is_told_whole() -> None:
+def test_what_differs_in_anything_but_its_subject_is_reported_whole() -> None:
     rows = [warning("a"), warning("b", "another"), warning("c", hint="do this"), warning("d"), warning("e", "another")]
     assert shown(*rows) == [
         "warning: extra: a: not named by the manifest",
@@ -138,12 +138,12 @@ def test_what_differs_in_anything_but_its_subject_is_told_whole() -> None:
     ]
 
 
-def test_an_error_is_always_told_whole() -> None:
+def test_an_error_is_always_reported_whole() -> None:
     rows = [Finding("missing", Level.ERROR, name, "named by the manifest, not there") for name in "ab"]
     assert shown(*rows) == [f"error: missing: {name}: named by the manifest, not there" for name in "ab"]
 
 
-def test_a_warning_with_a_place_is_told_whole_and_notes_are_folded_by_their_places() -> None:
+def test_a_warning_with_a_place_is_reported_whole_and_notes_are_folded_by_their_places() -> None:
     """As lint does: a place in the file is what a person goes to."""
     rows = [Finding("repeated", Level.WARNING, "x", "twice", "", f"m.toml:{n}:1") for n in (1, 2)]
     rows += [Finding("own-copy", Level.NOTE, "x", f"of {n}", "", f"m.toml:{n}:9") for n in (3, 4, 5)]

@@ -45,7 +45,8 @@ def test_no_plan_is_made_by_a_manifest_that_the_store_would_not_take(
 
 
 def test_a_bundles_signature_counts_as_its_last_proof_found_it(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """ "unsigned" among the gaps (issue 5, point 1): good is silent, a dropped key and an absent signature are reported"""
+    """ "unsigned" among the gaps (issue 5, point 1): good is silent, a dropped key and an absent signature are
+    reported"""
     key = ssh_key(tmp_path)
     trusted(keeper, key, "bundles", "marram-2026")
     with_signature(world, NAME, "sshsig", "marram-2026")

@@ -49,7 +49,7 @@ def test_with_a_map_all_is_placed(desk: Desk) -> None:
     assert "next: bundlekeeper inventory load read.toml" in ran.err
     read = read_inventory([InventorySource("read.toml", (desk.folder / "read.toml").read_bytes(), "toml")])
     assert [c.active for c in read.components if c.kind == "board-logic"] == ["2.10"]
-    assert desk.run(server.url, *HOLM, "-o", "read.toml").status == 2  # the file is there already
+    assert desk.run(server.url, *HOLM, "-o", "read.toml").status == 2  # the file exists already
     assert desk.run(server.url, *HOLM, "-o", "read.json", "--quiet").status == 1
     assert read_inventory([InventorySource("read.json", (desk.folder / "read.json").read_bytes(), "json")]).components
     (desk.folder / "map.toml").write_text('redfish = 1\n[[map]]\nnam = "x"\nkind = "boardlogic"\n')
@@ -62,7 +62,7 @@ def test_a_draft_names_its_service_and_what_the_item_is_of(desk: Desk) -> None:
     servers = [desk.serve(), desk.serve("chassis")]
     ran = desk.run(*(s.url for s in servers), *HOLM, "-o", "read.toml")
     assert ran.status == 1
-    drafts = (desk.folder / "read.toml").read_text().partition("# What could not be placed")[2]
+    drafts = (desk.folder / "read.toml").read_text().partition("# These could not be placed")[2]
     lines = [line.removeprefix("# ") for line in drafts.splitlines()[1:]]
     assert lines.count(f'service = "{servers[0].url}"') == 1 and lines.count(f'service = "{servers[1].url}"') == 2
     assert lines.count('of = "/redfish/v1/Systems/1"') == 1 and lines.count('of = "…"') == 2

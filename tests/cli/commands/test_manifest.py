@@ -56,7 +56,7 @@ def test_two_documents_are_not_mixed_on_stdout(keeper: Keeper, world: World, tmp
     assert (tmp_path / "j.xml").read_text().startswith("<?xml")
 
 
-def test_json_holds_no_lone_surrogate(keeper: Keeper, world: World) -> None:
+def test_json_has_no_lone_surrogate(keeper: Keeper, world: World) -> None:
     r"""RFC 8259 §8.2: lone surrogates make 'unpredictable' readers; names show their bytes as \xNN instead."""
     names = [b"caf\xe9", "\N{GRINNING FACE}".encode(), rb"back\udcff\slash"]
     for name in names:

@@ -34,7 +34,7 @@ def lists(folder: Path, **texts: str) -> list[Path]:
 
 
 def test_each_digest_names_its_own_list(keeper: Keeper, tmp_path: Path) -> None:
-    """Whose word a digest is decides what it verifies; another list's name would be a false witness."""
+    """Where a digest comes from decides what it verifies; another list's name would be a false source."""
     given = lists(tmp_path, A=f"{ONE}  {BLADE}\n", MD5SUMS=f"{MD5}  {RACK}\n", B=f"{TWO}  {INFRA}\n")
     ran = keeper("manifest", "draft", *given)
     rows = bundles(ran.out)
@@ -110,14 +110,14 @@ GOOD = f"{ONE}  {BLADE}\n"
 def test_a_list_with_a_bad_line_is_refused_and_never_drafted(
     keeper: Keeper, tmp_path: Path, name: str, data: str, codes: list[str]
 ) -> None:
-    """'A digest mistyped or copied from the wrong line', told with every bad line at once."""
+    """'A digest mistyped or copied from the wrong line', reported with every bad line at once."""
     (tmp_path / name).write_text(data)
     ran = keeper("manifest", "draft", name, "-o", "m.toml", "--json")
     assert (ran.status, ran.codes) == (2, codes)
     assert not (tmp_path / "m.toml").exists()
 
 
-def test_every_bad_list_is_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_every_bad_list_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     given = lists(tmp_path, A=GOOD + "garbage\n", SHA256SUMS="# nothing\n", B=f"{GOOD}{TWO[1:]}  x\n")
     ran = keeper("manifest", "draft", *given, "--json")
     assert (ran.status, ran.codes) == (2, ["list-digest", "list-line", "list-line"])
@@ -143,7 +143,7 @@ def test_a_list_larger_than_a_look_is_read_whole(keeper: Keeper, tmp_path: Path)
         b"\n",
     ],
 )
-def test_firmware_is_never_taken_for_a_list(keeper: Keeper, tmp_path: Path, data: bytes) -> None:
+def test_firmware_is_never_read_as_a_list(keeper: Keeper, tmp_path: Path, data: bytes) -> None:
     (tmp_path / RACK).write_bytes(data)
     ran = keeper("manifest", "draft", RACK, "--quiet")
     assert ran.status == 0, ran.err
@@ -152,7 +152,7 @@ def test_firmware_is_never_taken_for_a_list(keeper: Keeper, tmp_path: Path, data
 
 @given(st.binary(max_size=300), st.binary(max_size=300))
 def test_bytes_that_no_text_has_make_a_file(before: bytes, after: bytes) -> None:
-    """'Binary firmware is never taken for a list', whatever lines stand in it."""
+    """'Binary firmware is never read as a list', whatever lines are in it."""
     data = before + b"\n" + GOOD.encode() + after + b"\x02"
     assert not is_list(RACK, data.removeprefix(b"\xff\xfe").removeprefix(b"\xfe\xff"), whole=True)
 
@@ -195,7 +195,7 @@ def test_json_is_the_only_thing_on_stdout(keeper: Keeper, tmp_path: Path) -> Non
     assert (tmp_path / "m.toml").read_text() == plain.out
 
 
-def test_a_file_that_no_list_names_is_left_out_and_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_file_that_no_list_names_is_left_out_and_reported(keeper: Keeper, tmp_path: Path) -> None:
     (tmp_path / "SUMS").write_text(GOOD)
     (tmp_path / RACK).write_bytes(b"x")
     ran = keeper("manifest", "draft", "SUMS", RACK, "--json", "--quiet")
@@ -203,7 +203,7 @@ def test_a_file_that_no_list_names_is_left_out_and_told(keeper: Keeper, tmp_path
     assert set(bundles(ran.json["text"])) == {BLADE}
 
 
-def test_what_a_folder_holds_besides_files_is_told(keeper: Keeper, tmp_path: Path) -> None:
+def test_what_is_in_a_folder_besides_files_is_reported(keeper: Keeper, tmp_path: Path) -> None:
     folder = tmp_path / "in"
     (folder / "deeper").mkdir(parents=True)
     (folder / RACK).write_bytes(b"x")

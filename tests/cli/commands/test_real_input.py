@@ -114,7 +114,7 @@ def _manifest(packages: list[Package]) -> str:
     )
 
 
-def test_real_firmware_is_taken_in_proven_and_found_spoilt(
+def test_real_firmware_is_added_verified_and_found_spoilt(
     debian: tuple[Path, list[Package]], keeper: Keeper, tmp_path: Path
 ) -> None:
     """Take in what the index names, verify it, then spoil one copy in one bit and find exactly that one."""
@@ -155,7 +155,7 @@ def test_the_draft_of_real_firmware_agrees_with_the_index(
         assert ('digest_from = "own copy"' in draft.out) == (source != [listed])
 
 
-def test_images_inside_the_packages_are_proven_by_the_packages_own_list(
+def test_images_inside_the_packages_are_verified_by_the_packages_own_list(
     debian: tuple[Path, list[Package]], keeper: Keeper, tmp_path: Path
 ) -> None:
     """The raw images (UEFI, BIOS, network boot, SBI) as files: our draft against the system's sha256sum."""

@@ -1,4 +1,4 @@
-"""The words that the recording commands take: a evidence of no known kind is refused before anything is recorded."""
+"""The words of the recording commands: evidence of an unknown kind is refused before anything is recorded."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from tests.conftest import Keeper
     ],
     ids=lambda words: words[0],
 )
-def test_a_proof_of_no_known_kind_is_refused(words: tuple[str, ...], office: Keeper) -> None:
+def test_evidence_of_an_unknown_kind_is_refused(words: tuple[str, ...], office: Keeper) -> None:
     before = office("ledger", "export").out
     ran = office(*words, "--evidence", "nonsense", "--json")
     assert ran.status == 2, (ran.out, ran.err)
-    assert ran.json["error"]["message"] == "--evidence nonsense: no such evidence"
-    assert ran.json["error"]["hint"] == "one of digest-read-back, inventory-reading, paper, none"
+    assert ran.json["error"]["message"] == "--evidence cannot be nonsense"
+    assert ran.json["error"]["hint"] == "one of digest-read-back, inventory-reading, written-note, none"
     assert office("ledger", "export").out == before

@@ -98,9 +98,9 @@ def test_a_changed_manifest_is_named_key_by_key(office: Keeper, world: World, tm
         (
             "minutes = 10 }",
             "minutes = 11 }",
-            "bundle infrastructure 5.4.10 marram-infrastructure-5.4.10.bin is another",
+            "bundle infrastructure 5.4.10 marram-infrastructure-5.4.10.bin was changed",
         ),
-        ("# The Marram", "# the Marram", "its bytes are others, though nothing that it says"),
+        ("# The Marram", "# the Marram", "its bytes are different, but its bundles, releases"),
     ):
         assert old in text
         other = tmp_path / "other.toml"
@@ -117,7 +117,7 @@ TAMPERED: tuple[tuple[Callable[[dict[str, Any]], object], int], ...] = (
     (lambda d: d["route"]["steps"][0].update(what="all"), 2),
     (lambda d: d["route"].pop("steps"), 2),
     (lambda d: d.update(route=None), 2),
-    (lambda d: d["inputs"]["manifest"].update(parts=3), 2),
+    (lambda d: d["inputs"]["manifest"].update(pieces=3), 2),
     (lambda d: d["options"].update(per_cluster=0), 2),
     (lambda d: d.update(schema="bundlekeeper.route/9"), 2),
 )

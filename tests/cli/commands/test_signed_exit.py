@@ -1,4 +1,4 @@
-"""A family that must be signed and a bad signature: exit status 4 from take and receive, as README says; check: 1."""
+"""A family that must be signed and a bad signature: exit status 4 from store add and media receive; verify: 1."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def others_signed(keeper: Keeper, world: World, key: Path) -> None:
 
 
 @pytest.mark.parametrize(("lines", "status"), [((WANTED,), EXIT_REFUSED), ((), EXIT_FOUND)])
-def test_take_of_a_badly_signed_bundle(
+def test_adding_a_badly_signed_bundle(
     lines: tuple[str, ...], status: int, keeper: Keeper, world: World, key: Path, tmp_path: Path
 ) -> None:
     """The bytes go to quarantine either way; where the family must be signed, the bundle is refused, and it is 4."""
@@ -69,8 +69,10 @@ def test_a_wrong_file_after_a_badly_signed_one_is_4_as_well(
     assert (done.status, set(done.codes)) == (EXIT_REFUSED, {"bad-signature", "altered"})
 
 
-def test_check_of_a_bundle_that_is_badly_signed_by_now(keeper: Keeper, world: World, key: Path, tmp_path: Path) -> None:
-    """It is held, so nothing is refused: `bad-signature`, 1, of the store and of a folder."""
+def test_verifying_a_bundle_that_is_badly_signed_by_now(
+    keeper: Keeper, world: World, key: Path, tmp_path: Path
+) -> None:
+    """It is in the store, so nothing is refused: `bad-signature`, 1, of the store and of a folder."""
     keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
     (stored,) = (tmp_path / "store").glob(f"*/*/{NAME}.sig")
@@ -88,7 +90,7 @@ def test_check_of_a_bundle_that_is_badly_signed_by_now(keeper: Keeper, world: Wo
 def test_receive_of_a_badly_signed_bundle(
     signer: int, wanted: bool, status: int, keeper: Keeper, tmp_path: Path
 ) -> None:
-    """As take: 4 where the family must be signed. `signer` 0 is a stranger, 3 the trusted key over other bytes."""
+    """As store add: 4 where the family must be signed. `signer` 0 is unknown, 3 the trusted key over other bytes."""
     site = Site(tmp_path / "store")
     with Store.open(site.root, write=True) as store:
         site.trust(store, "maker", 3, "bundles")

@@ -37,7 +37,7 @@ def test_the_printed_line_verifies_with_ssh_keygen_alone(keeper: Keeper, world: 
     assert run("bash", "-ec", "\n".join(lines), cwd=tmp_path).returncode != 0
 
 
-def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
+def test_a_manifest_that_ssh_keygen_signed_is_admitted_shown_and_verified(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
     """The other way round; the fingerprint is the one that `ssh-keygen -l` prints."""
@@ -60,10 +60,10 @@ def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
 
 @pytest.mark.fault(37)
 @pytest.mark.attack("arbitrary installation")
-def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
+def test_an_unsigned_manifest_is_refused_where_signed_ones_are_required(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
-    """Exit status 4 for take and for check MANIFEST, in the store and in a folder; nothing is taken."""
+    """Exit status 4 for store add and for verify MANIFEST, in the store and in a folder; nothing is added."""
     trusted(keeper, ssh_key(tmp_path))
     admits(tmp_path, "signed_manifests = true")
     for command in (
@@ -72,12 +72,12 @@ def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
     ):
         done = keeper(*command, "-q", "--json")
         assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
-    assert keeper("store", "list").out.endswith("nothing is held\n")
+    assert keeper("store", "list").out.endswith("the store is empty\n")
 
 
 @pytest.mark.attack("endless data")
 @pytest.mark.parametrize("kind", ["symlink", "fifo", "folder", "oversized", "empty", "of an older manifest"])
-def test_what_stands_under_the_signatures_name_stops_every_command(
+def test_what_has_the_signatures_name_stops_every_command(
     kind: str, keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
     """No link is followed, no FIFO hangs, nothing oversized is read, and no bad signature is passed over."""
@@ -101,7 +101,7 @@ def test_what_stands_under_the_signatures_name_stops_every_command(
     for command in commands:
         done = keeper(*command)
         assert done.status == 4, (command, done.out, done.err)
-    assert keeper("store", "list").out.endswith("nothing is held\n")
+    assert keeper("store", "list").out.endswith("the store is empty\n")
 
 
 def test_another_file_of_the_signature_and_a_manifest_from_stdin(keeper: Keeper, world: World, tmp_path: Path) -> None:
@@ -133,8 +133,9 @@ def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World,
 
 
 @pytest.mark.attack("key compromise")
-def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """A bundle signed with `manifest sign --for bundles`, taken under a policy, checked, dropped, told everywhere."""
+def test_signed_bundles_from_adding_to_junit(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """A bundle signed with `manifest sign --for bundles`, added under a policy, verified, removed, reported
+    everywhere."""
     key = ssh_key(tmp_path)
     trusted(keeper, key, "bundles", "marram-2026")
     admits(tmp_path, 'signed_families = ["blade"]')
@@ -214,7 +215,9 @@ def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: W
 
 
 @pytest.mark.fault(44)
-def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_an_old_verification_is_stale_in_the_list_and_in_quick_runs(
+    keeper: Keeper, world: World, tmp_path: Path
+) -> None:
     """ "how old a verification may be" (issue, point 4)"""
     keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
     admits(tmp_path, 'max_verification_age = "30d"')
@@ -232,8 +235,8 @@ def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world
     assert keeper("verify", "--json", "-q").codes == []
 
 
-def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """A file that cannot be read whole accepts nothing: every problem is … told at once, with its place."""
+def test_broken_settings_are_an_input_error_with_every_problem(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """A file that cannot be read whole accepts nothing: every problem is … reported at once, with its place."""
     keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
     admits(tmp_path, 'signed_families = ["blades"]', "max_verification_age = 30")
     for command in (
@@ -255,7 +258,7 @@ def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper
 def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None:
     """ "`--allow-rollback "why"` exists and is recorded" (3)"""
     keeper("store", "add", world.manifest, "--from", world.downloads, "-q")
-    assert "no exceptions were made" in keeper("store", "list", "--accepted").out
+    assert "no exceptions were allowed" in keeper("store", "list", "--accepted").out
     text = world.manifest.read_text("utf-8")
     world.manifest.write_text(re.sub(r"(?m)^sequence = \d+", "sequence = 2", text), encoding="utf-8")
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 4
@@ -271,7 +274,7 @@ def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None
 @pytest.mark.fault(83)
 @pytest.mark.attack("indefinite freeze")
 def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """Freeze: dates are judged by the later of the clock and the newest acceptance."""
+    """Freeze: dates are judged by the later of the clock and the newest admission."""
     if not shutil.which("faketime"):
         pytest.skip("there is no faketime here to set a process's clock back")
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0

@@ -64,7 +64,7 @@ def test_nothing_is_said_of_a_good_chain_and_of_a_bare_key(form: str) -> None:
     ("first", "last", "word"),
     [(LONG_AGO, LAST_YEAR, "was valid until 2025-03-01"), (NEXT_YEAR, FAR, "is valid from 2027-03-01")],
 )
-def test_a_certificate_outside_its_dates_is_added_and_told(
+def test_a_certificate_outside_its_dates_is_added_and_reported(
     first: datetime, last: datetime, word: str, with_root: bool, form: str
 ) -> None:
     """What is dated within them stays good, so it may be added."""
@@ -74,7 +74,7 @@ def test_a_certificate_outside_its_dates_is_added_and_told(
     ]
 
 
-def test_a_root_outside_its_dates_is_told_once() -> None:
+def test_a_root_outside_its_dates_is_reported_once() -> None:
     for found in (said(leaf(), root(last=LAST_YEAR)), said(root(last=LAST_YEAR), form="cms")):
         assert [(code, "Fescue root was valid until 2025-03-01" in message) for code, message in found] == [
             ("expired-key", True)
@@ -118,7 +118,7 @@ def test_a_certificate_that_does_not_lead_to_its_root_is_refused(last: datetime,
         assert asked.returncode == status, asked.stderr
 
 
-def test_what_a_cms_signature_may_still_bring_is_told_and_not_refused() -> None:
+def test_what_a_cms_signature_may_still_bring_is_reported_and_not_refused() -> None:
     """It carries intermediates of its own, so a chain that stops short may be whole with them."""
     (found,) = said(C.leaf, C.root, form="cms")
     assert (found[0], "does not lead to a trusted root" in found[1]) == ("unknown-key", True)
@@ -127,14 +127,14 @@ def test_what_a_cms_signature_may_still_bring_is_told_and_not_refused() -> None:
         said(C.leaf, C.root)
 
 
-def test_a_certificate_that_is_revoked_or_of_which_no_list_speaks_is_told() -> None:
+def test_a_certificate_that_is_revoked_or_that_no_list_covers_is_reported() -> None:
     revoked = [(C.leaf.serial_number, datetime(2026, 3, 1, tzinfo=UTC), x509.ReasonFlags.key_compromise)]
     lists = [pem(C.root_crl), pem(crl("Holm intermediate", C.middle_key, revoked))]
     for given, code in ((lists, "revoked-key"), (lists[:1], "not-checked")):
         assert [each for each, _ in said(C.leaf, C.root, intermediates=[pem(C.middle)], crls=given)] == [code]
 
 
-def test_every_reason_is_told_at_once() -> None:
+def test_every_reason_is_reported_at_once() -> None:
     with pytest.raises(RefusedError) as caught:
         make_entry("no good/name", Sources(pem(leaf(usages=[])), [pem(root())]), form=RAW, purposes=[], added_at=NOW)
     for word in ("cannot be an entry's name", "needs a purpose", "not marked for code signing"):

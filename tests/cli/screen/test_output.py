@@ -25,5 +25,5 @@ def test_the_cases_of_an_error_stand_under_its_hint_and_many_are_counted(capsys:
 
 def test_json_and_python_have_the_cases_in_the_sentence() -> None:
     error = InputError("2 rows are wrong", evidence=["row 1", "row 2"])
-    assert output.error_about(error)["says"] == str(error) == "2 rows are wrong: row 1; row 2"
-    assert output.error_about(InputError("it is so"))["says"] == "it is so"
+    assert output.error_about(error)["message"] == str(error) == "2 rows are wrong: row 1; row 2"
+    assert output.error_about(InputError("it is so"))["message"] == "it is so"

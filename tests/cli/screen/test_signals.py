@@ -32,19 +32,19 @@ from bundlekeeper.cli.screen.run import run
 from bundlekeeper.store.adding import sources
 number, real = int(sys.argv[1]), sources.copy_fd
 def copy(*given, **named):
-    told = named.get("on_bytes")
+    reported = named.get("on_bytes")
     def on_bytes(count):
         os.kill(os.getpid(), number)
-        if told is not None:
-            told(count)
+        if reported is not None:
+            reported(count)
     return real(*given, **{**named, "on_bytes": on_bytes})
 sources.copy_fd = copy
 sys.exit(run(sys.argv[3:]))
 """
 
 
-def take(world: World, store: Path, number: int) -> list[str]:
-    """The words of a take that is stopped."""
+def add(world: World, store: Path, number: int) -> list[str]:
+    """The words of a run that is stopped."""
     words = ["store", "add", str(world.manifest), "--from", str(world.downloads), "--quiet", "--store", str(store)]
     return [sys.executable, "-c", _STOPPED, str(number), "-", *words]
 
@@ -53,7 +53,7 @@ def take(world: World, store: Path, number: int) -> list[str]:
 @pytest.mark.parametrize(("number", "status"), STATUSES)
 def test_a_signal_in_the_middle_of_a_copy(world: World, tmp_path: Path, number: int, status: int) -> None:
     store = tmp_path / "store"
-    done = subprocess.run(take(world, store, number), cwd=ROOT, capture_output=True, text=True, check=False)
+    done = subprocess.run(add(world, store, number), cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == status, done.stderr
     assert "error: stopped" in done.stderr
     assert "Traceback" not in done.stderr
@@ -84,7 +84,7 @@ def test_the_order_of_statuses_is_the_readmes() -> None:
 def test_a_signal_that_the_parent_ignores_stays_ignored(world: World, tmp_path: Path, number: int) -> None:
     """nohup(1) is how a long check outlives its terminal."""
     done = subprocess.run(
-        take(world, tmp_path / "store", number),
+        add(world, tmp_path / "store", number),
         cwd=ROOT,
         capture_output=True,
         text=True,
@@ -113,7 +113,7 @@ def test_a_terminal_that_goes_away(world: World, tmp_path: Path) -> None:
             os.close(follower)
             os.set_inheritable(leader, True)
             os.chdir(ROOT)
-            words = take(world, store, 0)
+            words = add(world, store, 0)
             words[2], words[4] = program, str(leader)
             os.execv(sys.executable, words)  # noqa: S606
         finally:

@@ -28,17 +28,17 @@ def shell(command: str, folder: Path, env: dict[str, str] | None = None) -> subp
 @pytest.mark.parametrize(
     ("command", "status"),
     [
-        ("$KEEPER held >&-", 3),
-        ("$KEEPER held --json >&- 2>&-", 3),
-        ("$KEEPER check >&-", 3),
+        ("$KEEPER store list >&-", 3),
+        ("$KEEPER store list --json >&- 2>&-", 3),
+        ("$KEEPER verify >&-", 3),
         ("$KEEPER --version >&-", 3),
         ("$KEEPER --help >&-", 3),
         ("$KEEPER --help >&- 2>&- <&-", 3),
-        ("$KEEPER held 2>&-", 0),
-        ("$KEEPER held --store nowhere 2>&-", 2),
-        ("$KEEPER held <&-", 0),
-        ("$KEEPER held 2>/dev/full", 0),
-        ("$KEEPER held >/dev/full", 3),
+        ("$KEEPER store list 2>&-", 0),
+        ("$KEEPER store list --store nowhere 2>&-", 2),
+        ("$KEEPER store list <&-", 0),
+        ("$KEEPER store list 2>/dev/full", 0),
+        ("$KEEPER store list >/dev/full", 3),
         ("$KEEPER manifest lint - <&-", 2),
         ("$KEEPER manifest schema -o s.json >&-", 0),
     ],
@@ -48,10 +48,10 @@ def test_closed_streams(keeper: Keeper, world: World, tmp_path: Path, command: s
     assert shell(command, tmp_path).returncode == status
 
 
-def test_a_full_disk_under_the_output_is_told(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_full_disk_under_the_output_is_reported(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Status 3 without a word is no answer; a reader that went away needs none."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads).status == 0
-    for command in ("$KEEPER held >/dev/full", "$KEEPER held --json >/dev/full"):
+    for command in ("$KEEPER store list >/dev/full", "$KEEPER store list --json >/dev/full"):
         done = shell(command, tmp_path)
         assert (done.returncode, done.stderr) == (
             3,
@@ -64,7 +64,7 @@ def test_what_is_printed_into_a_closed_stream_lands_in_no_file(
     keeper: Keeper, world: World, tmp_path: Path, closed: str
 ) -> None:
     """The next file that is opened gets the lowest free number, 1 where stdout is closed."""
-    done = shell(f"$KEEPER take marram.toml --from downloads {closed}", tmp_path)
+    done = shell(f"$KEEPER store add marram.toml --from downloads {closed}", tmp_path)
     assert done.returncode == (3 if ">&- " in closed + " " and not closed.startswith("2") else 0)
     assert keeper("verify").status == 0
 
@@ -87,7 +87,7 @@ def test_a_drafts_text_is_utf_8_in_any_locale(world: World, tmp_path: Path) -> N
     assert tomllib.loads(done.stdout.decode("utf-8"))["bundle"][0]["file"] == "blade-ü.bin"
 
 
-def test_ctrl_c_before_the_signals_are_taken_over(tmp_path: Path) -> None:
+def test_ctrl_c_before_the_signals_are_handled(tmp_path: Path) -> None:
     program = (
         "import os, signal, sys, time\n"
         "class Finder:\n"
@@ -95,7 +95,7 @@ def test_ctrl_c_before_the_signals_are_taken_over(tmp_path: Path) -> None:
         "        if name == 'bundlekeeper.cli.screen.run':\n"
         "            os.kill(os.getpid(), signal.SIGINT)\n"
         "sys.meta_path.insert(0, Finder())\n"
-        "sys.argv = ['bundlekeeper', 'held']\n"
+        "sys.argv = ['bundlekeeper', 'store', 'list']\n"
         "from bundlekeeper.__main__ import main\n"
         "main()\n"
     )

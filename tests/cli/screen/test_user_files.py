@@ -1,4 +1,4 @@
-"""A file named in the place of another: told by what it is, and never written over."""
+"""A file named in the place of another: reported by what it is, and never overwritten."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ MANIFESTS = Path(__file__).parents[3] / "manifests"
 def test_nothing_of_another_kind_is_written_over(
     office: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
 ) -> None:
-    """One wrong word of --out must not cost a manifest; a file of its own kind is written over, and an empty one."""
+    """One wrong word of --out must not cost a manifest; a file of its own kind is overwritten, and an empty one."""
     out = next(word for word in words if word.startswith("FILE"))
     path = tmp_path / out.replace("FILE", "out")
     asked = [path if word == out else word for word in words]
@@ -56,25 +56,25 @@ def test_a_draft_is_written_over_a_manifest_only(keeper: Keeper, world: World, t
     assert keeper("manifest", "lint", out).status == 1
 
 
-def test_what_is_there_in_place_of_what_is_due_is_named(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_file_of_another_kind_is_named_for_what_it_is(keeper: Keeper, world: World, tmp_path: Path) -> None:
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
     key = tmp_path / "key"
     subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
     stick = tmp_path / "stick"
     stick.mkdir()
     for words, message in (
-        (("inventory", "load", world.manifest), "this is a manifest, an inventory is due"),
+        (("inventory", "load", world.manifest), "this is a manifest, not an inventory"),
         (("media", "write", world.manifest, "--to", stick, "--key", key), "this is not a packing file"),
         (("media", "receive", world.manifest), "this is a file"),
-        (("manifest", "sign", world.manifest, "--key", f"{key}.pub"), "this is a public key, the private one is due"),
+        (("manifest", "sign", world.manifest, "--key", f"{key}.pub"), "this is a public key, not a private one"),
         (("report", "--site", "holm", "--out", tmp_path / "x.pdf"), "neither .html nor .txt"),
         (("store", "add", world.manifest, "--from", "http://127.0.0.1:9/", "--store", tmp_path / "other"), ""),
     ):
         done = keeper(*words)
         assert done.status in (2, 3), words
         assert message in done.err, words
-    told = done.out + done.err
-    others = [line for line in told.splitlines() if "marram-blade-6.1.0.bin" in line and "5.4.10" in line]
+    reported = done.out + done.err
+    others = [line for line in reported.splitlines() if "marram-blade-6.1.0.bin" in line and "5.4.10" in line]
     assert others == [], "each failure names its own address, or the mirror's"
     assert not (tmp_path / "x.pdf").exists()
 
@@ -93,6 +93,6 @@ def test_only_what_was_staged_is_activated_without_a_name(keeper: Keeper) -> Non
     assert keeper("activate", "HOLMB-IO1").status == 4, "what it came from is in the spare bank now"
 
 
-def test_a_bundle_that_is_not_held_is_named_with_what_is(office: Keeper) -> None:
+def test_a_bundle_that_is_not_in_the_store_is_named_with_those_that_are(office: Keeper) -> None:
     done = office("stage", "holm-b", "--kind", "io-module", "--bundle", "infrastructure/6.1")
     assert (done.status, "did you mean infrastructure/6.1.0?" in done.err) == (4, True)

@@ -21,8 +21,8 @@ from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.changes import InventoryChange
-from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
-from tests.kits.ledger_history import DAY0, MEMORY, at, everything, said
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows
+from tests.kits.ledger_history import DAY0, MEMORY, at, everything, stated
 
 BIOS = Component(
     "bios", "holm", "holm-a", "1", "3", "MB4-7", "Tern-4", "B7", "6.0", "", "5.4", policy="web", cluster="c"
@@ -45,30 +45,30 @@ def inventory(day: int, rows: Sequence[Component] = ROWS, **more: Any) -> Invent
     return Inventory(read_at, more.pop("zone", "UTC"), tuple(rows), **more)
 
 
-def told(ledger: Ledger, found: Inventory, **more: Any) -> list[str]:
+def changes(ledger: Ledger, found: Inventory, **more: Any) -> list[str]:
     """Load it; what changed, in words."""
     plan = plan_load(ledger, found, reported_by="list", source="holm.csv", **more)
     load(ledger, plan, DAY0)
     return [change.message() for change in plan.changes]
 
 
-def test_a_first_load_adds_and_a_second_says_nothing(ledger: Ledger) -> None:
-    """ "Re-loading tells what changed since" — and nothing where nothing did."""
-    assert [line.split(" at ")[0] for line in told(ledger, inventory(0))] == [
+def test_a_first_load_adds_and_a_second_changes_nothing(ledger: Ledger) -> None:
+    """ "Loading again shows what changed since": and nothing where nothing did."""
+    assert [line.split(" at ")[0] for line in changes(ledger, inventory(0))] == [
         "bios B7 is new", "disk MB4-7:disk:1 is new", "fabric-switch F1 is new",
     ]  # fmt: skip
     count = ledger.head().count
-    assert told(ledger, inventory(0)) == []
+    assert changes(ledger, inventory(0)) == []
     assert ledger.head().count == count == 4
-    assert told(ledger, inventory(1)) == []  # the next day's reading is evidence of its own
+    assert changes(ledger, inventory(1)) == []  # the next day's reading is evidence of its own
     assert ledger.head().count == 8
 
 
 def test_what_changed_since(ledger: Ledger) -> None:
     """Added, gone, replaced component: same slot with a new serial, version drift."""
-    told(ledger, inventory(0))
+    changes(ledger, inventory(0))
     rows = [replace(BIOS, serial="B9"), replace(SWITCH, active="6.1"), replace(DISK, slot="3/2")]
-    assert told(ledger, inventory(2, rows)) == [
+    assert changes(ledger, inventory(2, rows)) == [
         "bios B9 replaces B7 at holm/holm-a/1/3",
         "disk MB4-7:disk:1 is gone from holm/holm-a/1/3/1",
         "disk MB4-7:disk:2 is new at holm/holm-a/1/3/2",
@@ -80,15 +80,15 @@ def test_what_changed_since(ledger: Ledger) -> None:
 
 def test_facts_that_only_readings_know_are_compared_too(ledger: Ledger) -> None:
     """A server that lost its policy."""
-    told(ledger, inventory(0))
-    assert told(ledger, inventory(1, [replace(BIOS, policy="")])) == [
+    changes(ledger, inventory(0))
+    assert changes(ledger, inventory(1, [replace(BIOS, policy="")])) == [
         "bios B7 at holm/holm-a/1/3: policy was web, is none"
     ]
 
 
 def test_a_list_of_one_kind_leaves_the_others_alone(ledger: Ledger) -> None:
     """Nothing is gone by a list that does not speak of it, unless it is said to be complete."""
-    told(ledger, inventory(0))
+    changes(ledger, inventory(0))
     plan = plan_load(ledger, inventory(1, [BIOS]), reported_by="list", source="x")
     assert plan.changes == ()
     assert plan.unlisted == {("holm", "holm-a", "disk"): 1, ("holm", "holm-a", "fabric-switch"): 1}
@@ -100,15 +100,15 @@ def test_a_list_of_one_kind_leaves_the_others_alone(ledger: Ledger) -> None:
 
 def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learned(ledger: Ledger) -> None:
     """The list of the third day knew nothing of B8, whose list of the first day came last."""
-    told(ledger, inventory(2, [BIOS]))
-    told(ledger, inventory(0, [replace(BIOS, serial="B8", slot="4")]))
+    changes(ledger, inventory(2, [BIOS]))
+    changes(ledger, inventory(0, [replace(BIOS, serial="B8", slot="4")]))
     assert [a.component for a in where(ledger, Selector())] == ["B7"]
     assert [a.component for a in where(ledger, Selector(), on=date(2026, 1, 2))] == ["B8"]
 
 
-def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(ledger: Ledger) -> None:
+def test_a_partial_list_leaves_everything_else_alone(ledger: Ledger) -> None:
     """One service of many was read."""
-    told(ledger, inventory(0))
+    changes(ledger, inventory(0))
     plan = plan_load(
         ledger, inventory(1, [replace(BIOS, serial="B8", slot="4")]), reported_by="x", source="y", listing="some"
     )
@@ -128,21 +128,21 @@ def test_a_part_that_moved_to_another_domain_is_not_gone(ledger: Ledger) -> None
     """Whatever order the two lists are loaded in."""
     for order in ((0, 1), (1, 0)):
         with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as fresh:
-            told(fresh, inventory(0, [BIOS, replace(BIOS, serial="B8", slot="4")]))
+            changes(fresh, inventory(0, [BIOS, replace(BIOS, serial="B8", slot="4")]))
             there = replace(BIOS, site="skerry", domain="skerry-a")
             lists = (inventory(3, [there]), inventory(5, [replace(BIOS, serial="B8", slot="4")]))
             for number in order:
-                told(fresh, lists[number])
+                changes(fresh, lists[number])
             (answer,) = where(fresh, Selector(component="B7"))
             assert answer.place is not None
             assert (answer.place.site, answer.present) == ("skerry", True)
 
 
 def test_a_late_reading_is_compared_with_its_own_time(ledger: Ledger) -> None:
-    """A list of March that arrives in May says what changed up to March."""
-    told(ledger, inventory(0))
-    told(ledger, inventory(9, [replace(BIOS, active="6.2"), SWITCH, DISK]))
-    assert told(ledger, inventory(5, [replace(BIOS, active="6.1"), SWITCH, DISK])) == [
+    """A list of March that arrives in May shows what changed up to March."""
+    changes(ledger, inventory(0))
+    changes(ledger, inventory(9, [replace(BIOS, active="6.2"), SWITCH, DISK]))
+    assert changes(ledger, inventory(5, [replace(BIOS, active="6.1"), SWITCH, DISK])) == [
         "bios B7 at holm/holm-a/1/3: active was 6.0, is 6.1"
     ]
     versions = [
@@ -154,9 +154,9 @@ def test_a_late_reading_is_compared_with_its_own_time(ledger: Ledger) -> None:
     assert versions == ["6.0", "6.1", "6.2"]
 
 
-def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) -> None:
-    """One correction; the reading before it counts again."""
-    told(ledger, inventory(0))
+def test_a_wrong_reading_is_undone_with_all_its_events(ledger: Ledger) -> None:
+    """One undone event; the reading before it counts again."""
+    changes(ledger, inventory(0))
     plan = plan_load(
         ledger, inventory(1, [replace(BIOS, serial="B9", active="1.0")]), reported_by="list", source="wrong.csv"
     )
@@ -175,19 +175,19 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) 
 def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) -> None:
     """Versions from the ledger, all else from the readings, free bytes not known after something was put there."""
     partitions = (Partition("F1", "images", 100, 40), Partition("B7", "flash", 10, 5))
-    policies, apart = (Policy("web", {"blade": "6.0"}, "immediate"),), (SeparateWindows(("holm-a", "holm-b")),)
-    told(ledger, inventory(0, partitions=partitions, policies=policies, apart=apart))
+    policies, separate = (Policy("web", {"blade": "6.0"}, "immediate"),), (SeparateWindows(("holm-a", "holm-b")),)
+    changes(ledger, inventory(0, partitions=partitions, policies=policies, separate_windows=separate))
     found = believed(ledger)
     assert found is not None
     assert set(found.inventory.components) == set(ROWS)
     assert (found.inventory.partitions, found.inventory.policies, found.inventory.separate_windows) == (
         partitions[::-1],
         policies,
-        apart,
+        separate,
     )
     assert (found.inventory.read_at, found.inventory.zone) == (date(2026, 1, 1), "UTC")
-    stage = said(EventKind.STAGED, 3, "6.1", component="F1", kind="fabric-switch", model="", bank="boot_files")
-    hand = said(EventKind.ACTIVATED, 3, "9", component="X", kind="tide-gauge", model="")
+    stage = stated(EventKind.STAGED, 3, "6.1", component="F1", kind="fabric-switch", model="", bank="boot_files")
+    hand = stated(EventKind.ACTIVATED, 3, "9", component="X", kind="tide-gauge", model="")
     ledger.record([stage, hand], DAY0)
     found = believed(ledger)
     assert found is not None
@@ -205,9 +205,9 @@ def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) ->
 
 def test_each_kind_rests_on_its_newest_reading(ledger: Ledger) -> None:
     """A newer list of one kind does not make the older list of another worthless."""
-    told(ledger, inventory(0))
+    changes(ledger, inventory(0))
     newer = replace(BIOS, policy="night")
-    told(ledger, inventory(4, [newer]))
+    changes(ledger, inventory(4, [newer]))
     found = believed(ledger, sites=["holm"])
     assert found is not None
     assert set(found.inventory.components) == {newer, SWITCH, DISK}
@@ -217,9 +217,9 @@ def test_each_kind_rests_on_its_newest_reading(ledger: Ledger) -> None:
 
 def test_parts_that_no_reading_lists_are_named(ledger: Ledger) -> None:
     """Recorded by hand at a place that was read."""
-    told(ledger, inventory(0))
+    changes(ledger, inventory(0))
     place = BIOS.place
-    ledger.record([said(EventKind.ACTIVATED, 1, "3", component="N1", kind="network-adapter", place=place)], DAY0)
+    ledger.record([stated(EventKind.ACTIVATED, 1, "3", component="N1", kind="network-adapter", place=place)], DAY0)
     found = believed(ledger)
     assert found is not None
     assert found.unread == ("N1",)
@@ -230,7 +230,7 @@ def test_parts_that_no_reading_lists_are_named(ledger: Ledger) -> None:
 def test_kinds_of_ones_own_are_read_again(ledger: Ledger) -> None:
     """A kind that a manifest defined is in the reading's text, and the text is read without that manifest."""
     gauge = replace(BIOS, kind="tide-gauge", serial="T1")
-    told(ledger, inventory(0, [gauge], own_kinds=frozenset({"tide-gauge"})))
+    changes(ledger, inventory(0, [gauge], own_kinds=frozenset({"tide-gauge"})))
     found = believed(ledger)
     assert found is not None
     assert found.inventory.components == (gauge,)
@@ -239,9 +239,9 @@ def test_kinds_of_ones_own_are_read_again(ledger: Ledger) -> None:
 
 def test_the_record_and_the_reading_disagree(ledger: Ledger) -> None:
     """ "two spreadsheets that disagree" — both are reported."""
-    told(ledger, inventory(0))
-    ledger.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0)
-    told(ledger, inventory(2))
+    changes(ledger, inventory(0))
+    ledger.record([stated(EventKind.ACTIVATED, 1, "6.1")], DAY0)
+    changes(ledger, inventory(2))
     (answer,) = where(ledger, Selector(component="B7"))
     assert answer.agreement is Agreement.DIFFERS
     assert answer.active is not None
@@ -250,11 +250,11 @@ def test_the_record_and_the_reading_disagree(ledger: Ledger) -> None:
 
 def test_exchanged_stores_believe_the_same(ledger: Ledger, tmp_path: Path) -> None:
     """Readings travel whole."""
-    told(ledger, inventory(0, partitions=(Partition("F1", "images", 100, 40),)))
+    changes(ledger, inventory(0, partitions=(Partition("F1", "images", 100, 40),)))
     with Ledger.open(tmp_path / "other", write=True) as other:
         merge(other, export(ledger), DAY0)
         assert believed(other) == believed(ledger)
-        assert told(other, inventory(0, partitions=(Partition("F1", "images", 100, 40),))) == []
+        assert changes(other, inventory(0, partitions=(Partition("F1", "images", 100, 40),))) == []
 
 
 READING = st.dictionaries(
@@ -266,10 +266,10 @@ READING = st.dictionaries(
 
 @settings(max_examples=60)
 @given(st.lists(READING, min_size=1, max_size=4), st.randoms(use_true_random=False))
-def test_the_last_reading_of_a_domain_is_what_stands_there(
+def test_the_last_reading_of_a_domain_is_what_is_there(
     lists: list[dict[str, tuple[str, str | None, str]]], source: Any
 ) -> None:
-    """Each list is of one day; whatever the order of loading, the newest list of each domain says who is there."""
+    """Each list is of one day; whatever the order of loading, the newest list of each domain decides who is there."""
     days = [
         inventory(
             d, [Component("bios", "holm", dom, "1", slot, serial=k, active=v) for k, (slot, v, dom) in rows.items()]
@@ -281,7 +281,7 @@ def test_the_last_reading_of_a_domain_is_what_stands_there(
     for order in orders:
         with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
             for each in order:
-                told(ledger, each)
+                changes(ledger, each)
             present = {name: a[0][:4] for name, a in everything(ledger).items() if a[1]}
             found.append(present)
     for key, (slot, _, domain) in lists[-1].items():
@@ -292,13 +292,13 @@ def test_the_last_reading_of_a_domain_is_what_stands_there(
 
 
 def test_of_two_readings_of_one_day_the_later_loaded_counts(ledger: Ledger) -> None:
-    """What a load says is gone, or is another version now, is so for `where` as well; the same bytes change nothing."""
+    """What a load reports as gone, or as another version, is so for `where` as well; the same bytes change nothing."""
     others = (replace(BIOS, serial="B8", slot="4"), replace(BIOS, serial="B9", slot="5"))
-    told(ledger, inventory(0, [BIOS, *others]))
-    assert told(ledger, inventory(0, [BIOS, others[0]])) == ["bios B9 is gone from holm/holm-a/1/5"]
+    changes(ledger, inventory(0, [BIOS, *others]))
+    assert changes(ledger, inventory(0, [BIOS, others[0]])) == ["bios B9 is gone from holm/holm-a/1/5"]
     assert [a.component for a in where(ledger, Selector())] == ["B7", "B8"]
     for version, before in (("6.1", "6.0"), ("6.0.1", "6.1"), ("6.2", "6.0.1"), ("5.9", "6.2")):
-        assert told(ledger, inventory(0, [replace(BIOS, active=version), others[0]])) == [
+        assert changes(ledger, inventory(0, [replace(BIOS, active=version), others[0]])) == [
             f"bios B7 at holm/holm-a/1/3: active was {before}, is {version}"
         ]
         answer = only_of(ledger, "B7")
@@ -320,9 +320,9 @@ def test_of_two_readings_of_one_day_the_later_loaded_counts(ledger: Ledger) -> N
 def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(ledger: Ledger) -> None:
     """Of all that was loaded since, the last of the same moment and of one of its domains is named, and no other."""
     first, away = inventory(0, [BIOS]), replace(BIOS, site="skerry", domain="skerry-a", serial="B9")
-    told(ledger, first)
-    told(ledger, inventory(1, [BIOS]))
-    told(ledger, inventory(0, [away]))
+    changes(ledger, first)
+    changes(ledger, inventory(1, [BIOS]))
+    changes(ledger, inventory(0, [away]))
 
     def again() -> str:
         found = plan_load(ledger, first, reported_by="list", source="holm.csv")
@@ -336,15 +336,15 @@ def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(ledger: Ledger)
         )
         load(ledger, plan, DAY0)
         assert again() == plan.reading
-    told(ledger, inventory(0, [replace(away, active="7.0")]))
+    changes(ledger, inventory(0, [replace(away, active="7.0")]))
     assert again() == plan.reading
 
 
 def test_each_part_that_a_list_lacks_is_gone(ledger: Ledger) -> None:
     """The second as well as the first."""
     others = [replace(BIOS, serial=f"B{number}", slot=str(number)) for number in (1, 2)]
-    told(ledger, inventory(0, [*others, BIOS]))
-    assert [line.split(" from ")[0] for line in told(ledger, inventory(1, [BIOS]))] == [
+    changes(ledger, inventory(0, [*others, BIOS]))
+    assert [line.split(" from ")[0] for line in changes(ledger, inventory(1, [BIOS]))] == [
         "bios B1 is gone",
         "bios B2 is gone",
     ]
@@ -361,14 +361,14 @@ def only_of(ledger: Ledger, component: str) -> WhereAnswer:
 def test_a_reading_counts_after_what_was_observed_by_hand_that_day(ledger: Ledger) -> None:
     """Whoever spoke last of one day is believed, be it a list or a person."""
     day = inventory(0, [BIOS])
-    told(ledger, day)
+    changes(ledger, day)
     for version in ("6.1", "6.2"):
-        seen = said(EventKind.OBSERVED, 0, seen=Seen(version))
+        seen = stated(EventKind.OBSERVED, 0, seen=Seen(version))
         ledger.record([seen], DAY0, arrange=True)
     answer = only_of(ledger, "B7")
     assert answer.active is not None
     assert answer.active.version == "6.2"
-    assert told(ledger, inventory(0, [replace(BIOS, active="6.3")])) == [
+    assert changes(ledger, inventory(0, [replace(BIOS, active="6.3")])) == [
         "bios B7 at holm/holm-a/1/3: active was 6.2, is 6.3"
     ]
     answer = only_of(ledger, "B7")
@@ -376,7 +376,7 @@ def test_a_reading_counts_after_what_was_observed_by_hand_that_day(ledger: Ledge
     assert answer.active.version == "6.3"
 
 
-def test_a_reading_that_was_taken_back_can_be_loaded_again(ledger: Ledger) -> None:
+def test_a_reading_that_was_undone_can_be_loaded_again(ledger: Ledger) -> None:
     """It was right after all: the same bytes are a new statement once the old one does not count."""
     plan = plan_load(ledger, inventory(0), reported_by="list", source="holm.csv")
     load(ledger, plan, DAY0)
@@ -384,16 +384,16 @@ def test_a_reading_that_was_taken_back_can_be_loaded_again(ledger: Ledger) -> No
         [Event(what=EventKind.UNDONE, at=at(1), reported_by="ada", undoes=plan.reading, reason="too early")], DAY0
     )
     assert where(ledger, Selector()) == []
-    assert len(told(ledger, inventory(0))) == 3
+    assert len(changes(ledger, inventory(0))) == 3
     assert [a.component for a in where(ledger, Selector())] == ["F1", "B7", "MB4-7:disk:1"]
 
 
 @settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 1), READING), min_size=1, max_size=6))
-def test_what_a_load_says_is_what_where_says_afterwards(
+def test_what_a_load_reports_is_what_where_answers_afterwards(
     lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],
 ) -> None:
-    """ "Re-loading tells what changed since": by comparing the answers before and after, of the reading's own day."""
+    """Loading again shows what changed since: by comparing the answers before and after, of the reading's own day."""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
         for day, rows in lists:
             found = inventory(
@@ -419,8 +419,8 @@ def test_what_a_load_says_is_what_where_says_afterwards(
             assert told_of[InventoryChange.VERSION] == active
 
 
-def test_a_problem_in_the_zone_is_told_before_anything(ledger: Ledger) -> None:
+def test_a_problem_in_the_zone_is_reported_first(ledger: Ledger) -> None:
     """An inventory made by a program may name anything."""
     with pytest.raises(InputError):
-        told(ledger, inventory(0, zone="Moon/Base"))
+        changes(ledger, inventory(0, zone="Moon/Base"))
     assert ledger.head().count == 0

@@ -1,4 +1,4 @@
-"""Events that are dated beyond the clock: told by whatever asks, and never counted in silence."""
+"""Events that are dated beyond the clock: reported with every answer, and never counted."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.record.ledger import Ledger
 from tests.conftest import Keeper
 from tests.kits.ledger_commands import HARBOUR
-from tests.kits.ledger_history import DAY0, MEMORY, at, read, said
+from tests.kits.ledger_history import DAY0, MEMORY, at, read, stated
 
 FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 
@@ -25,7 +25,7 @@ FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
     """A store of which one component was observed while the clock was a century ahead."""
     assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
-    event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    event = stated(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
     with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as ledger:
         ledger.record([event], FAR)
     return keeper
@@ -34,8 +34,8 @@ def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
 @settings(max_examples=40)
 @given(days=st.lists(st.integers(0, 30), max_size=12), clock=st.integers(0, 30), void=st.sets(st.integers(0, 11)))
 def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], clock: int, void: set[int]) -> None:
-    """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""
-    events = [said(EventKind.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
+    """ "it names how many events and the furthest time": those of a later day than tomorrow that are not undone"""
+    events = [stated(EventKind.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
     undone = [
         Event(what=EventKind.UNDONE, at=at(99), reported_by="x", undoes=events[n].id(), reason="wrong")
         for n in void
@@ -50,8 +50,8 @@ def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], cl
     assert found is None or found.furthest == max(beyond, key=lambda moment: moment.at_us)
 
 
-def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> None:
-    """One correction takes all of it back."""
+def test_of_a_reading_it_is_the_reading_that_is_undone(tmp_path: Path) -> None:
+    """One event undoes all of it."""
     scope = (("holm", "holm-a", "bios"),)
     reading = Event(what=EventKind.INVENTORY, at=at(50), reported_by="x", document="0" * 64, scope=scope)
     with Ledger.open(tmp_path / "l", write=True) as ledger:
@@ -64,7 +64,7 @@ def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> No
 
 
 def test_it_costs_no_look_at_the_events_where_none_is_ahead(tmp_path: Path) -> None:
-    """A million events are not read for it; where one is ahead, its index is held against the table."""
+    """A million events are not read for it; where one is ahead, its index is compared with the table."""
     path = tmp_path / "l"
     statements: list[str] = []
     with Ledger.open(path, write=True) as ledger:
@@ -84,34 +84,34 @@ def test_it_costs_no_look_at_the_events_where_none_is_ahead(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize("words", [(), ("HOLMA-IO2",), ("--count", "site"), ("--csv",), ("--picture",), ("--json",)])
-def test_where_tells_what_it_passes_over(misled: Keeper, words: tuple[str, ...]) -> None:
-    """Where must tell it: clock-doubtful, a warning, how many events and the furthest time, a hint."""
+def test_where_reports_what_it_does_not_count(misled: Keeper, words: tuple[str, ...]) -> None:
+    """It reports clock-doubtful, a warning, how many events and the furthest time, a hint."""
     ran = misled("where", *words)
     assert ran.status == 1
-    told = ran.out + ran.err
-    assert "clock-doubtful" in told
-    assert "1 event is dated after this machine's clock" in told
-    assert "2137-01-02 12:00:00" in told
-    assert "bundlekeeper ledger undo" in told
-    assert "9.9" not in told
+    printed = ran.out + ran.err
+    assert "clock-doubtful" in printed
+    assert "1 event is dated after this machine's clock" in printed
+    assert "2137-01-02 12:00:00" in printed
+    assert "bundlekeeper ledger undo" in printed
+    assert "9.9" not in printed
     if words in {("--csv",), ("--picture",)}:
         assert "clock-doubtful" not in ran.out
 
 
-def test_taking_it_back_ends_the_doubt(misled: Keeper) -> None:
+def test_undoing_it_ends_the_doubt(misled: Keeper) -> None:
     """The hint is followed word for word."""
     checked = misled("ledger", "verify", "--json")
     assert (checked.status, checked.codes) == (1, ["clock-doubtful"])
-    event = checked.json["findings"][0]["hint"].split("correct ")[1].split()[0]
-    noted = misled("observe", "HOLMA-IO2", "--active", "6.0.1", "--json")  # recorded, and told all the same
+    event = checked.json["findings"][0]["hint"].split("ledger undo ")[1].split()[0]
+    noted = misled("observe", "HOLMA-IO2", "--active", "6.0.1", "--json")  # recorded, and reported all the same
     assert (noted.status, [f["level"] for f in noted.json["findings"]]) == (0, ["note"])
     assert misled("ledger", "undo", event, "--reason", "the clock was ahead").status == 0
     assert misled("ledger", "verify").status == 0
     assert misled("where").status == 0
 
 
-def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
-    """Where --on with a far future day answers as of now silently: say so."""
+def test_a_day_still_to_come_is_reported(misled: Keeper) -> None:
+    """An answer about a far future day is as of now, so it says so."""
     near = misled("where", "HOLMA-IO1", "--on", "2101-01-01", "--json")
     assert [(f["code"], f["level"], f["subject"]) for f in near.json["findings"]] == [
         ("clock-doubtful", "note", "--on"),
@@ -124,22 +124,22 @@ def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
     assert (past.status, past.codes) == (0, [])
 
 
-def test_what_is_planned_or_printed_from_the_record_tells_it_too(office: Keeper, tmp_path: Path) -> None:
-    """A plan that passes over an event in silence is made from what is not so."""
-    event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+def test_what_is_planned_or_printed_from_the_ledger_reports_it_too(office: Keeper, tmp_path: Path) -> None:
+    """A plan that ignores an event without a word is made from wrong facts."""
+    event = stated(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
     page = tmp_path / "page.txt"
     asked = (
         ("gaps", "holm-a", "--to", "6.1", "--json"),
         ("route", "holm-a", "--to", "6.1", "--json"),
         ("route", "--all", "--to", "6.1", "--json"),
         ("media", "pack", "--for", "holm-a", "--to", "6.1", "--volume", "16GB:fat32", "--json"),
-        ("report", "--runbook", "holm-a", "--to", "6.1", "--out", tmp_path / "book.txt", "--json"),
+        ("report", "--runbook", "holm-a", "--to", "6.1", "--out", tmp_path / "runbook.txt", "--json"),
         ("report", "--site", "holm", "--out", page, "--json"),
     )
     before = [office(*words) for words in asked]
     assert [name for name, ran in zip(asked, before, strict=True) if "clock-doubtful" in ran.codes] == []
     page.unlink()
-    (tmp_path / "book.txt").unlink(missing_ok=True)
+    (tmp_path / "runbook.txt").unlink(missing_ok=True)
     with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as ledger:
         ledger.record([event], FAR)
     for words in asked:
@@ -148,6 +148,6 @@ def test_what_is_planned_or_printed_from_the_record_tells_it_too(office: Keeper,
         assert ran.codes.count("clock-doubtful") == 1, words
         assert "9.9" not in ran.out, words
     assert "1 event is dated after this machine's clock" in page.read_text()
-    assert "clock-doubtful" in (tmp_path / "book.txt").read_text()
+    assert "clock-doubtful" in (tmp_path / "runbook.txt").read_text()
     past = office("report", "--site", "holm", "--on", "2026-11-21", "--out", tmp_path / "past.txt", "--json")
     assert (past.status, past.codes) == (0, [])

@@ -31,9 +31,9 @@ from tests.kits.ledger_history import (
     naive,
     read,
     records,
-    said,
     shown,
-    zones_told,
+    site_zones,
+    stated,
 )
 
 ledger = shared.ledger
@@ -43,11 +43,11 @@ ledger = shared.ledger
 
 @settings(max_examples=120)
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON)
-def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts: list[int], on: Any) -> None:
-    """ "And on a given past day?" Late-learned and corrected events give right answers for past days."""
+def test_where_on_any_day_is_what_a_naive_replay_gives(events: list[Event], cuts: list[int], on: Any) -> None:
+    """ "And on a given past day?" Events that are learned late or undone give right answers for past days."""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as ledger:
         learn(ledger, events, cuts)
-        wanted = {name: shown(component) for name, component in naive(events, on, zones_told(events)).items()}
+        wanted = {name: shown(component) for name, component in naive(events, on, site_zones(events)).items()}
         assert everything(ledger, on) == wanted
 
 
@@ -60,22 +60,22 @@ def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list
         known = DAY0 + timedelta(days=10 + batch, hours=1)
         bounds = [*sorted({min(c, len(events)) for c in cuts} - {len(events)}), len(events)]
         then = events[: bounds[min(batch, len(bounds) - 1)]]
-        wanted = {n: shown(p) for n, p in naive(then, known if on is None else on, zones_told(then)).items()}
+        wanted = {n: shown(p) for n, p in naive(then, known if on is None else on, site_zones(then)).items()}
         assert everything(ledger, on, known) == wanted
 
 
 @settings(max_examples=80)
 @given(records(), st.lists(st.integers(1, 14), max_size=3))
 def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int]) -> None:
-    """It can be thrown away and made again, and comes out equal."""
+    """It can be deleted and made again, and comes out equal."""
 
     def derived(ledger: Ledger) -> list[Any]:
         image = "(SELECT version || ' ' || bundle FROM image WHERE id = %s)"
         banks = ", ".join(
-            f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "said")
+            f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "recorded")
         )
         rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
-        more = "holds, held_known, said_event, differs, seen_event, last"
+        more = "boot_file_count, boot_files_known, recorded_event, differs, seen_event, last"
         boot_files = f"SELECT component, {image % 'image'}, since, until, event FROM boot_files ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
         queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", boot_files)  # noqa: S608
         return [ledger.connection.execute(query).fetchall() for query in queries]
@@ -98,9 +98,9 @@ def only(ledger: Ledger, **more: Any) -> WhereAnswer:
 
 def test_a_year_of_one_bios(ledger: Ledger) -> None:
     """Staged is not active; activation switches the banks; a reading confirms; a day answers for itself."""
-    stage = said(EventKind.STAGED, 2, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64)
+    stage = stated(EventKind.STAGED, 2, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64)
     ledger.record(
-        [read(0, "6.0", spare="5.4"), stage, said(EventKind.ACTIVATED, 5, "6.1", done_by="bo"), read(9, "6.1")], DAY0
+        [read(0, "6.0", spare="5.4"), stage, stated(EventKind.ACTIVATED, 5, "6.1", done_by="bo"), read(9, "6.1")], DAY0
     )
     first = only(ledger, on=date(2026, 1, 2))
     assert (first.active, first.pending) != (None, None)
@@ -127,12 +127,12 @@ def test_a_year_of_one_bios(ledger: Ledger) -> None:
 
 @pytest.mark.parametrize(("bank", "other"), [("spare", "pending"), ("pending", "spare")])
 @pytest.mark.parametrize(("known", "after"), [(None, None), ("", ""), ("5.4", "")])
-def test_staging_tells_of_the_other_bank_only_what_follows(
+def test_staging_changes_of_the_other_bank_only_what_follows(
     ledger: Ledger, bank: str, other: str, known: str | None, after: str | None
 ) -> None:
     """ "The bank not running is *pending* or *spare*, never both": it was overwritten; and unknown stays unknown."""
     more: dict[str, Any] = {} if known is None else {other: known}
-    ledger.record([read(0, "6.0", **more), said(EventKind.STAGED, 1, "6.1", bank=bank)], DAY0)
+    ledger.record([read(0, "6.0", **more), stated(EventKind.STAGED, 1, "6.1", bank=bank)], DAY0)
     answer = only(ledger)
     written, beside = getattr(answer, bank), getattr(answer, other)
     assert written.version == "6.1"
@@ -142,10 +142,10 @@ def test_staging_tells_of_the_other_bank_only_what_follows(
 def test_now_knows_nothing_of_later_days(ledger: Ledger) -> None:
     """Another store's clock was years ahead, and its record was merged: it is not how things stand today."""
     clock = DAY0 + timedelta(days=3)
-    ledger.record([read(0, "6.0"), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
+    ledger.record([read(0, "6.0"), stated(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
     before = where(ledger, Selector(), clock=clock)
     move = read(90, "6.0", place=Place("skerry", "skerry-a", "1", "1"))
-    ledger.record([read(80, "6.0"), said(EventKind.ACTIVATED, 90, "6.1"), move], DAY0)
+    ledger.record([read(80, "6.0"), stated(EventKind.ACTIVATED, 90, "6.1"), move], DAY0)
     assert where(ledger, Selector(), clock=clock) == before
     assert where(ledger, Selector(site="skerry"), clock=clock) == []
     assert [g.values for g in summary(ledger, ["site", "active"], clock=clock)] == [("holm", "6.0")]
@@ -167,11 +167,11 @@ def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(ledger
 
 
 def test_two_bundles_with_one_version_are_never_mixed(ledger: Ledger) -> None:
-    """Of equal versions the one that runs says the bundle; a digest never goes over to another bundle's image."""
+    """Of equal versions the one that runs gives the bundle; a digest never goes over to another bundle's image."""
     switch = {"component": "F1", "kind": "fabric-switch", "model": "Reed-40", "family": "infrastructure"}
-    first = said(EventKind.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
-    second = said(EventKind.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
-    third = said(EventKind.STAGED, 1, "5.4", order=2, bank="pending", **{**switch, "family": ""})
+    first = stated(EventKind.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
+    second = stated(EventKind.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
+    third = stated(EventKind.STAGED, 1, "5.4", order=2, bank="pending", **{**switch, "family": ""})
     ledger.record([third, first, second], DAY0)
     answer = only(ledger)
     assert answer.active is not None
@@ -181,30 +181,30 @@ def test_two_bundles_with_one_version_are_never_mixed(ledger: Ledger) -> None:
 
 def test_ledger_and_reading_disagree_until_one_of_them_speaks_again(ledger: Ledger) -> None:
     """ "disagreement between ledger and inventory" — also after a second reading of the same."""
-    ledger.record([said(EventKind.ACTIVATED, 1, "6.1"), read(2, "6.0"), read(3, "6.0")], DAY0)
+    ledger.record([stated(EventKind.ACTIVATED, 1, "6.1"), read(2, "6.0"), read(3, "6.0")], DAY0)
     assert only(ledger).agreement is Agreement.DIFFERS
     assert only(ledger, on=date(2026, 1, 2)).agreement is Agreement.ONLY_RECORDED
     answer = only(ledger)
     assert answer.active is not None
-    assert answer.said is not None
-    assert (answer.active.version, answer.said.version) == ("6.0", "6.1")
-    ledger.record([said(EventKind.ACTIVATED, 4, "6.1")], DAY0)
+    assert answer.recorded is not None
+    assert (answer.active.version, answer.recorded.version) == ("6.0", "6.1")
+    ledger.record([stated(EventKind.ACTIVATED, 4, "6.1")], DAY0)
     assert only(ledger).agreement is Agreement.NOT_READ_BACK
 
 
 def test_two_activations_of_one_day_keep_their_order(ledger: Ledger) -> None:
     """Forward and back in one window, each known by its day only."""
     for version in ("6.1", "6.0", "6.1", "6.0"):
-        recorded = ledger.record([said(EventKind.ACTIVATED, 3, version)], DAY0, arrange=True)
-    assert recorded.new == 0  # the third and fourth say again what stands already
+        recorded = ledger.record([stated(EventKind.ACTIVATED, 3, version)], DAY0, arrange=True)
+    assert recorded.new == 0  # the third and fourth state again what is there already
     answer = only(ledger)
     assert answer.active is not None
     assert answer.active.version == "6.0"
 
 
-def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
-    """Wrong entries are corrected by a later event, never changed."""
-    wrong = said(EventKind.ACTIVATED, 3, "6.1")
+def test_a_wrong_entry_is_undone_and_counts_again(ledger: Ledger) -> None:
+    """Wrong entries are undone by a later event, never changed."""
+    wrong = stated(EventKind.ACTIVATED, 3, "6.1")
     ledger.record([read(0, "6.0"), wrong], DAY0)
     fix = Event(what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=wrong.id(), reason="it was the neighbour")
     ledger.record([fix], DAY0 + timedelta(days=5))
@@ -214,7 +214,7 @@ def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
     believed = only(ledger, known=date(2026, 1, 4))
     assert believed.active is not None
     assert believed.active.version == "6.1"
-    again = ledger.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # said again after it was taken back
+    again = ledger.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # recorded again after it was undone
     assert again.new == 1
     answer = only(ledger)
     assert answer.active is not None
@@ -224,7 +224,7 @@ def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
     ]  # fmt: skip
 
 
-def test_one_correction_takes_back_a_whole_reading(ledger: Ledger) -> None:
+def test_one_event_undoes_a_whole_reading(ledger: Ledger) -> None:
     """The wrong file was loaded: a hundred thousand observations go with it."""
     reading = Event(
         what=EventKind.INVENTORY, at=at(2), reported_by="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),)
@@ -248,8 +248,8 @@ def test_a_bare_date_ends_with_the_sites_own_day(ledger: Ledger) -> None:
             Event(what=EventKind.INVENTORY, at=at(0, None, zone), reported_by="list", document="d" * 64, scope=scope)
         )
         place = Place(site, "a")
-        events.append(said(EventKind.OBSERVED, 0, component=site, place=place, seen=Seen("6.0")))
-        events.append(replace(said(EventKind.ACTIVATED, 0, "6.1", component=site), at=at(2, 20)))
+        events.append(stated(EventKind.OBSERVED, 0, component=site, place=place, seen=Seen("6.0")))
+        events.append(replace(stated(EventKind.ACTIVATED, 0, "6.1", component=site), at=at(2, 20)))
     ledger.record(events, DAY0)
     third = {a.component: a.active and a.active.version for a in where(ledger, Selector(), on=date(2026, 1, 3))}
     assert third == {"holm": "6.0", "skerry": "6.1"}  # 20:00Z is the 4th at +10:00 and still the 3rd at -11:00
@@ -269,7 +269,7 @@ def test_everything_can_be_selected(ledger: Ledger) -> None:
     ledger.record(
         [
             read(0, "6.0", parent="MB4-7"),
-            said(EventKind.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64),
+            stated(EventKind.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64),
             read(0, "3.2", **{**adapter, "place": Place("holm", "holm-a", "1", "3/1")}),
             read(0, "6.0", boot_files=("6.0", "5.4"), **switch),
         ],
@@ -319,7 +319,7 @@ def test_a_name_is_found_for_what_it_is(ledger: Ledger) -> None:
     assert caught.value.hint == "did you mean 'holm-a'?"
 
 
-def test_a_moved_part_takes_its_history_along(ledger: Ledger) -> None:
+def test_a_moved_component_keeps_its_history(ledger: Ledger) -> None:
     """Known serial elsewhere = moved, and its history follows."""
     ledger.record([read(0, "6.0"), read(4, "6.0", place=Place("skerry", "skerry-a", "2", "5"))], DAY0)
     assert [a.component for a in where(ledger, Selector(site="holm"))] == []
@@ -330,10 +330,10 @@ def test_a_moved_part_takes_its_history_along(ledger: Ledger) -> None:
 
 def test_a_part_that_is_gone_is_answered_when_it_is_asked_for(ledger: Ledger) -> None:
     """By its serial, or with `gone`."""
-    elsewhere = said(EventKind.GONE, 4, place=Place("skerry", "skerry-a"))
-    ledger.record([read(0, "6.0"), said(EventKind.GONE, 3), read(5, None), elsewhere], DAY0)
+    elsewhere = stated(EventKind.GONE, 4, place=Place("skerry", "skerry-a"))
+    ledger.record([read(0, "6.0"), stated(EventKind.GONE, 3), read(5, None), elsewhere], DAY0)
     assert len(where(ledger, Selector(site="holm"))) == 1  # another domain's list says nothing of it
-    ledger.record([said(EventKind.GONE, 6, place=HOLM_3)], DAY0)
+    ledger.record([stated(EventKind.GONE, 6, place=HOLM_3)], DAY0)
     assert where(ledger, Selector(site="holm")) == []
     (answer,) = where(ledger, Selector(component="B7"))
     assert not answer.present
@@ -344,7 +344,7 @@ def test_of_several_parts_that_are_gone_none_is_counted_or_listed(ledger: Ledger
     """Neither the first nor the second, nor is anything behind them left out; with `gone` all are."""
     names = ("B1", "B2", "B3", "B7")
     ledger.record([read(0, "6.0", component=name) for name in names], DAY0)
-    ledger.record([said(EventKind.GONE, 1, component=name, place=HOLM_3) for name in ("B1", "B2")], DAY0)
+    ledger.record([stated(EventKind.GONE, 1, component=name, place=HOLM_3) for name in ("B1", "B2")], DAY0)
     for day in (None, date(2026, 1, 9)):
         assert [a.component for a in where(ledger, Selector(site="holm"), on=day)] == ["B3", "B7"]
         assert [a.component for a in where(ledger, Selector(site="holm", gone=True), on=day)] == [*names]
@@ -358,7 +358,7 @@ def test_a_summary_counts_what_the_answers_list(ledger: Ledger) -> None:
         read(0, f"6.{i % 3}" if i % 4 else None, component=f"C{i}", model=f"M{i % 2}", pending="") for i in range(24)
     ]
     ledger.record(
-        [*components, said(EventKind.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0
+        [*components, stated(EventKind.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0
     )
     keys = ("site", "kind", "model", "active", "pending")
     now = summary(ledger, keys, Selector(domain="holm-a"))
@@ -378,7 +378,7 @@ def test_a_summary_counts_what_the_answers_list(ledger: Ledger) -> None:
 def test_a_clock_that_was_set_back_hides_nothing(ledger: Ledger) -> None:
     """Ordered by sequence; time is shown, doubted."""
     ledger.record([read(0, "6.0")], DAY0 + timedelta(days=5))
-    ledger.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
+    ledger.record([stated(EventKind.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
     believed = only(ledger, known=DAY0 + timedelta(days=4))
     assert believed.active is not None
     assert believed.active.version == "6.1"
@@ -397,7 +397,7 @@ def plans(ledger: Ledger, selector: Selector, **more: Any) -> list[str]:
 
 @pytest.mark.parametrize("on", [None, date(2026, 1, 1)])
 def test_questions_use_the_index_that_is_meant_for_them(ledger: Ledger, on: date | None) -> None:
-    """A question that reads the whole table is right and slow; SQLite's own plan tells (sqlite.org/eqp.html)."""
+    """A question that reads the whole table is right and slow; SQLite's own plan shows it (sqlite.org/eqp.html)."""
     ledger.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
     wanted = {
         Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],

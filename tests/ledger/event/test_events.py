@@ -1,4 +1,4 @@
-"""Events: one content, one id; what an event cannot say is refused."""
+"""Events: one content, one id; what an event cannot state is refused."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ from bundlekeeper.ledger.event.events import (
     from_content,
 )
 from bundlekeeper.model.inventory.types import Place
-from tests.kits.ledger_history import at, read, records, said
+from tests.kits.ledger_history import at, read, records, stated
 
 
 def test_an_id_is_the_digest_of_the_content_alone() -> None:
     """Computed here by hand: SHA-256 (FIPS 180-4) of the kind's line and the JSON with sorted keys."""
-    event = said(EventKind.ACTIVATED, 0, "6.1")
+    event = stated(EventKind.ACTIVATED, 0, "6.1")
     text = (
-        '{"at":1767311999999999,"component":"B7","day":true,"kind":"bios","model":"Tern-4","says":"ada",'
+        '{"at":1767311999999999,"component":"B7","day":true,"kind":"bios","model":"Tern-4","reported_by":"ada",'
         '"version":"6.1","what":"activated","zone":"UTC"}'
     )
     assert canonical(event) == text
@@ -47,24 +47,24 @@ def test_content_and_event_are_the_same_thing(events: list[Event]) -> None:
 
 
 FIELDS: dict[str, Any] = {
-    "message": "bo", "done_by": "bo", "approved_by": "cy", "change": "C", "route": "b" * 64, "source": "s", "component": "B8",
-    "kind": "disk", "model": "M", "parent": "P", "method": "overwrite", "bank": "spare", "version": "7",
-    "family": "rack", "bundle": "7", "sha256": "b" * 64, "before": (("a", "b"),), "after": (("a", "b"),),
-    "deviations": "d", "anyway": "a", "note": "n", "order": 1, "at": at(1), "place": Place("holm"),
-    "reading": "c" * 64, "evidence": EvidenceKind.PAPER,
+    "reported_by": "bo", "done_by": "bo", "approved_by": "cy", "change": "C", "plan": "b" * 64, "source": "s",
+    "component": "B8", "kind": "disk", "model": "M", "parent": "P", "method": "overwrite", "bank": "spare", "version":
+    "7", "family": "rack", "bundle": "7", "sha256": "b" * 64, "before": (("a", "b"),), "after": (("a", "b"),),
+    "deviations": "d", "anyway": "a", "note": "n", "order": 1, "at": at(1), "place": Place("holm"), "reading": "c" *
+    64, "evidence": EvidenceKind.WRITTEN_NOTE,
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("key", FIELDS)
 def test_every_field_is_part_of_the_id(key: str) -> None:
-    """Nothing that was said can be changed without another id."""
-    event = said(EventKind.STAGED, 0, "6.1", bank="pending")
+    """Nothing that was stated can be changed without another id."""
+    event = stated(EventKind.STAGED, 0, "6.1", bank="pending")
     other = replace(event, **{key: FIELDS[key]})
     check(other)
     assert other.id() != event.id()
 
 
-def test_not_told_is_not_the_same_as_none() -> None:
+def test_not_known_is_not_the_same_as_none() -> None:
     """Unknown is never zero and never good."""
     assert read(0, "6.0").id() != read(0, "6.0", pending="").id()
     assert read(0, "6.0", boot_files=()).id() != read(0, "6.0").id()
@@ -74,30 +74,30 @@ def test_not_told_is_not_the_same_as_none() -> None:
 @pytest.mark.parametrize(
     ("event", "word"),
     [
-        (said(EventKind.STAGED, 0, "6.1"), "bank is missing"),
-        (said(EventKind.STAGED, 0, "6.1", bank="active"), "bank 'active'"),
-        (said(EventKind.STAGED, 0, bank="spare"), "version is missing"),
-        (said(EventKind.ACTIVATED, 0), "version is missing"),
-        (said(EventKind.ACTIVATED, 0, "6.1", component=""), "component is missing"),
-        (said(EventKind.ACTIVATED, 0, "6.1", message=""), "says is missing"),
-        (said(EventKind.ACTIVATED, 0, "6.1", bank="pending"), "bank 'pending'"),
-        (said(EventKind.ACTIVATED, 0, "6.1", seen=Seen("6.0")), "only an observation"),
-        (said(EventKind.ACTIVATED, 0, "6.1", sha256="A" * 64), "sha256"),
-        (said(EventKind.ACTIVATED, 0, "6.1", method="hope"), "method"),
-        (said(EventKind.ACTIVATED, 0, "6.1", order=-1), "order"),
-        (said(EventKind.ACTIVATED, 0, "x" * 5000), "4096"),
-        (said(EventKind.ACTIVATED, 0, "6.1\x1b[2J"), r"\\x1b"),
-        (said(EventKind.ACTIVATED, 0, "6.1", note="a\u202eb"), "cannot be printed"),
-        (said(EventKind.REMOVED, 0, bank="boot_files"), "version is missing"),
-        (said(EventKind.OBSERVED, 0), "nothing was observed"),
-        (read(0, ""), "something always runs"),
-        (read(0, "6.0", place=Place("")), "without a site"),
-        (Event(what=EventKind.UNDONE, at=at(0), reported_by="ada", undoes="a" * 64), "why is missing"),
+        (stated(EventKind.STAGED, 0, "6.1"), "bank is missing"),
+        (stated(EventKind.STAGED, 0, "6.1", bank="active"), "bank 'active'"),
+        (stated(EventKind.STAGED, 0, bank="spare"), "version is missing"),
+        (stated(EventKind.ACTIVATED, 0), "version is missing"),
+        (stated(EventKind.ACTIVATED, 0, "6.1", component=""), "component is missing"),
+        (stated(EventKind.ACTIVATED, 0, "6.1", reported_by=""), "reported_by is missing"),
+        (stated(EventKind.ACTIVATED, 0, "6.1", bank="pending"), "bank 'pending'"),
+        (stated(EventKind.ACTIVATED, 0, "6.1", seen=Seen("6.0")), "only an observation"),
+        (stated(EventKind.ACTIVATED, 0, "6.1", sha256="A" * 64), "sha256"),
+        (stated(EventKind.ACTIVATED, 0, "6.1", method="hope"), "method"),
+        (stated(EventKind.ACTIVATED, 0, "6.1", order=-1), "order"),
+        (stated(EventKind.ACTIVATED, 0, "x" * 5000), "4096"),
+        (stated(EventKind.ACTIVATED, 0, "6.1\x1b[2J"), r"\\x1b"),
+        (stated(EventKind.ACTIVATED, 0, "6.1", note="a\u202eb"), "cannot be printed"),
+        (stated(EventKind.REMOVED, 0, bank="boot_files"), "version is missing"),
+        (stated(EventKind.OBSERVED, 0), "nothing was observed"),
+        (read(0, ""), "some version always runs"),
+        (read(0, "6.0", place=Place("")), "has no site"),
+        (Event(what=EventKind.UNDONE, at=at(0), reported_by="ada", undoes="a" * 64), "reason is missing"),
         (Event(what=EventKind.UNDONE, at=at(0), reported_by="ada", undoes="a", reason="x"), "undoes"),
         (Event(what=EventKind.INVENTORY, at=at(0), reported_by="ada", document="a" * 64), "scope is missing"),
     ],
 )
-def test_what_an_event_cannot_say(event: Event, word: str) -> None:
+def test_what_an_event_cannot_state(event: Event, word: str) -> None:
     """Each refusal names what is wrong."""
     with pytest.raises(InputError, match=word):
         check(event)
@@ -115,7 +115,7 @@ JSON = st.recursive(
         st.sampled_from([*content(read(0, "6", boot_files=("6",))), "before", "scope", "undoes", "bank"]), JSON
     )
 )
-def test_a_strangers_content_is_an_event_or_our_own_error(found: dict[str, object]) -> None:
+def test_unknown_content_is_an_event_or_our_own_error(found: dict[str, object]) -> None:
     """Nothing but our own error family may come out."""
     for candidate in (found, {**content(read(0, "6.0", boot_files=("6.0",))), **found}):
         try:

@@ -1,4 +1,4 @@
-"""A ledger of which a row, an index, a kept text is not what was written: told, never answered from, never our bug.
+"""A ledger of which a row, an index, a kept text is not what was written: reported, never answered from.
 
 What a disk does to one page is made here by SQLite itself: a row is taken from the table or from one index alone
 while the schema hides the others (sqlite.org/pragma.html, `writable_schema`).
@@ -31,7 +31,7 @@ from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
 from bundlekeeper.model.inventory.types import Place
 from tests.conftest import HARBOUR, Keeper
-from tests.kits.ledger_history import DAY0, at, everything, read, said
+from tests.kits.ledger_history import DAY0, at, everything, read, stated
 
 NOW = DAY0 + timedelta(days=10)
 Ask = Callable[[Ledger], object]
@@ -47,15 +47,15 @@ def path(tmp_path: Path) -> Path:
     components = {"B7": "MB4-7", "B8": "MB4-7", "B9": "MB4-9"}
     listed = [
         Event(
-            what=EventKind.OBSERVED, at=at(0), reported_by="list", component=name, kind="bios", model="Tern-4", parent=parent,
-            reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
+            what=EventKind.OBSERVED, at=at(0), reported_by="list", component=name, kind="bios", model="Tern-4",
+            parent=parent, reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
         )
         for name, parent in components.items()
     ]  # fmt: skip
     switch = {"component": "S1", "kind": "fabric-switch", "place": Place("holm", "holm-a", None, "a")}
     more = [
-        said(EventKind.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1"),
-        said(EventKind.ACTIVATED, 2, "6.1"),
+        stated(EventKind.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1"),
+        stated(EventKind.ACTIVATED, 2, "6.1"),
         read(3, "6.1", place=HERE),
         read(1, "6.0", boot_files=("6.0", "5.4"), **switch),
         read(2, "6.0", boot_files=("6.0",), **switch),
@@ -64,82 +64,82 @@ def path(tmp_path: Path) -> Path:
     undoing = Event(
         what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=slip.id(), reason="a slip", component="B7"
     )
-    with Ledger.open(found, write=True) as book:
-        book.record([reading, *listed], DAY0)
-        book.record([*more, slip], DAY0 + timedelta(days=4))
-        book.record([undoing, read(60, "7.0", component="B9", place=HERE)], DAY0 + timedelta(days=5))
+    with Ledger.open(found, write=True) as ledger:
+        ledger.record([reading, *listed], DAY0)
+        ledger.record([*more, slip], DAY0 + timedelta(days=4))
+        ledger.record([undoing, read(60, "7.0", component="B9", place=HERE)], DAY0 + timedelta(days=5))
     return found
 
 
-def component(book: Ledger) -> object:
-    return where(book, Selector(component="B7"), clock=NOW)
+def component(ledger: Ledger) -> object:
+    return where(ledger, Selector(component="B7"), clock=NOW)
 
 
-def site(book: Ledger) -> object:
-    return where(book, Selector(site="holm"), clock=NOW)
+def site(ledger: Ledger) -> object:
+    return where(ledger, Selector(site="holm"), clock=NOW)
 
 
-def parent(book: Ledger) -> object:
-    return where(book, Selector(parent="MB4-7"), clock=NOW)
+def parent(ledger: Ledger) -> object:
+    return where(ledger, Selector(parent="MB4-7"), clock=NOW)
 
 
-def by_kind(book: Ledger) -> object:
-    return where(book, Selector(kind="bios"), clock=NOW)
+def by_kind(ledger: Ledger) -> object:
+    return where(ledger, Selector(kind="bios"), clock=NOW)
 
 
-def running(book: Ledger) -> object:
-    return where(book, Selector(version="6.0"), clock=NOW)
+def running(ledger: Ledger) -> object:
+    return where(ledger, Selector(version="6.0"), clock=NOW)
 
 
-def holding(book: Ledger) -> object:
-    return where(book, Selector(version="5.4", bank="boot_files"), on=date(2026, 1, 2))
+def holding(ledger: Ledger) -> object:
+    return where(ledger, Selector(version="5.4", bank="boot_files"), on=date(2026, 1, 2))
 
 
-def running_here(book: Ledger) -> object:
-    return where(book, Selector(version="6.0", site="holm", kind="bios"), clock=DAY0)
+def running_here(ledger: Ledger) -> object:
+    return where(ledger, Selector(version="6.0", site="holm", kind="bios"), clock=DAY0)
 
 
-def bundle(book: Ledger) -> object:
-    return where(book, Selector(bundles=(BundleOf("blade", "6.1"),)), clock=NOW)
+def bundle(ledger: Ledger) -> object:
+    return where(ledger, Selector(bundles=(BundleOf("blade", "6.1"),)), clock=NOW)
 
 
-def counted(book: Ledger) -> object:
-    return summary(book, ["kind", "active"], Selector(site="holm"))
+def counted(ledger: Ledger) -> object:
+    return summary(ledger, ["kind", "active"], Selector(site="holm"))
 
 
-def past(book: Ledger) -> object:
-    return where(book, Selector(site="holm"), on=date(2026, 1, 2))
+def past(ledger: Ledger) -> object:
+    return where(ledger, Selector(site="holm"), on=date(2026, 1, 2))
 
 
-def past_component(book: Ledger) -> object:
-    return where(book, Selector(component="B7"), on=date(2026, 1, 2))
+def past_component(ledger: Ledger) -> object:
+    return where(ledger, Selector(component="B7"), on=date(2026, 1, 2))
 
 
-def known(book: Ledger) -> object:
-    return where(book, Selector(site="holm"), known=date(2026, 1, 3))
+def known(ledger: Ledger) -> object:
+    return where(ledger, Selector(site="holm"), known=date(2026, 1, 3))
 
 
-def told(book: Ledger) -> object:
-    return history(book, "B7")
+def past_events(ledger: Ledger) -> object:
+    return history(ledger, "B7")
 
 
-def beyond(book: Ledger) -> object:
-    return ahead(book, NOW)
+def beyond(ledger: Ledger) -> object:
+    return ahead(ledger, NOW)
 
 
-def carried(book: Ledger) -> object:
-    return list(export(book))
+def carried(ledger: Ledger) -> object:
+    return list(export(ledger))
 
 
 ASKS: tuple[Ask, ...] = (
     component, site, parent, by_kind, running, running_here, holding, bundle, counted, past, past_component, known,
-    told, beyond, readings, carried,
+    past_events, beyond, readings, carried,
 )  # fmt: skip
 
 
 def answer(path: Path, ask: Ask) -> object:
-    with Ledger.open(path, write=False) as book:
-        return ask(book)
+    with Ledger.open(path, write=False) as ledger:
+        return ask(ledger)
 
 
 @pytest.mark.parametrize("ask", ASKS)
@@ -156,13 +156,13 @@ CELLS = {
     "UPDATE word SET text = 'Tern-5' WHERE text = 'Tern-4'": (component, known),
     "UPDATE word SET text = 'B8' || text WHERE id = {list}": (known, carried),
     "UPDATE image SET sha256 = sha256 + 2": (component, running),
-    "UPDATE bundle SET event = 1": (holding, site),
-    "UPDATE bundle SET since = since + 1": (holding, past),
+    "UPDATE boot_files SET event = 1": (holding, site),
+    "UPDATE boot_files SET since = since + 1": (holding, past),
     "UPDATE event SET evidence = 1 WHERE seq = 4": (by_kind, carried),
-    "UPDATE event SET void = 0 WHERE void = 1": (told, known),
-    "UPDATE event SET void = 1 WHERE seq = 5": (told, carried, known),
-    "UPDATE learning SET at = at + 1": (known, told),
-    "DELETE FROM learning WHERE first = 5": (known, told),
+    "UPDATE event SET void = 0 WHERE void = 1": (past_events, known),
+    "UPDATE event SET void = 1 WHERE seq = 5": (past_events, carried, known),
+    "UPDATE learning SET at = at + 1": (known, past_events),
+    "DELETE FROM learning WHERE first = 5": (known, past_events),
     "UPDATE ledger SET latest = 0": (beyond, carried),
     "UPDATE ledger SET readings = 2": (known, readings),
 }
@@ -176,7 +176,7 @@ def numbered(connection: sqlite3.Connection, statement: str) -> str:
 
 @pytest.mark.fault(89)
 @pytest.mark.parametrize(("statement", "asks"), CELLS.items())
-def test_a_cell_that_is_not_what_was_written_is_told(path: Path, statement: str, asks: Collection[Ask]) -> None:
+def test_a_cell_that_is_not_what_was_written_is_reported(path: Path, statement: str, asks: Collection[Ask]) -> None:
     """A value that another statement than ours wrote is in no answer; `ledger verify` tells of it."""
     with closing(sqlite3.connect(path)) as raw, raw:
         assert raw.execute(numbered(raw, statement)).rowcount
@@ -184,8 +184,8 @@ def test_a_cell_that_is_not_what_was_written_is_told(path: Path, statement: str,
         with pytest.raises(DamagedError, match="damaged") as caught:
             answer(path, ask)
         assert "ledger salvage FILE" in caught.value.hint
-    with Ledger.open(path, write=False) as book:
-        found = verify(book)
+    with Ledger.open(path, write=False) as ledger:
+        found = verify(ledger)
     assert found.wrong
     assert found.damaged
 
@@ -229,27 +229,27 @@ LOST = {
     ("state", B8, "state_site"): (site, by_kind, counted, past),
     ("state", B8, "state_active"): (running, running_here),
     ("state", B8, "state_active_too"): (running,),
-    ("state", B8, "state_spare"): (lambda book: where(book, Selector(version="5.4", bank="spare"), clock=NOW),),
+    ("state", B8, "state_spare"): (lambda ledger: where(ledger, Selector(version="5.4", bank="spare"), clock=NOW),),
     ("state", B8, "state_parent"): (parent,),
     ("state", B8, "state_parent_too"): (parent,),
     ("state", "parent = {MB4-9}", "state_parent"): (
-        lambda book: where(book, questions.find(book, "MB4-9"), clock=NOW),
+        lambda ledger: where(ledger, questions.find(ledger, "MB4-9"), clock=NOW),
     ),
     ("boot_files", "until < 9223372036854775807", None): (holding, past),
-    ("boot_files", "until < 9223372036854775807", "held_image"): (holding,),
-    ("event", "seq = 5", "event_component"): (told,),
-    ("event", "seq = 5", "event_learned"): (told,),
+    ("boot_files", "until < 9223372036854775807", "boot_files_image"): (holding,),
+    ("event", "seq = 5", "event_component"): (past_events,),
+    ("event", "seq = 5", "event_learned"): (past_events,),
     ("event", "component IS NULL", "event_other"): (known, readings),
-    ("event", "corrects IS NOT NULL", "event_corrects"): (known,),
+    ("event", "undoes IS NOT NULL", "event_undoes"): (known,),
     ("event", "seq = 12", "event_at"): (beyond,),
-    ("event", "seq = 5", None): (carried, told),
+    ("event", "seq = 5", None): (carried, past_events),
     ("word", "text = 'MB4-7'", None): (component,),
 }
 
 
 @pytest.mark.fault(89)
 @pytest.mark.parametrize(("lost", "asks"), LOST.items(), ids=[str(lost) for lost in LOST])
-def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | None], asks: Collection[Ask]) -> None:
+def test_a_row_that_vanished_is_reported(path: Path, lost: tuple[str, str, str | None], asks: Collection[Ask]) -> None:
     """ "so that a vanished row is seen, too": from the table or from any index that an answer is found by."""
     before = [answer(path, ask) for ask in asks]
     table, row, index = lost
@@ -263,12 +263,12 @@ def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | Non
         with pytest.raises(DamagedError) as caught:
             answer(path, ask)
         assert caught.value.hint
-    with Ledger.open(path, write=False) as book:
-        assert verify(book).damaged
+    with Ledger.open(path, write=False) as ledger:
+        assert verify(ledger).damaged
 
 
 @pytest.mark.parametrize("ask", [site, by_kind, running, running_here, parent, component])
-def test_a_place_that_the_table_alone_says_otherwise_is_no_answer(path: Path, ask: Ask) -> None:
+def test_a_place_that_differs_in_the_table_alone_is_no_answer(path: Path, ask: Ask) -> None:
     """No component is passed over as standing elsewhere: it is reported, or the indexes that agree are read instead."""
     before = answer(path, ask)
     with closing(sqlite3.connect(path)) as raw:
@@ -296,31 +296,33 @@ def test_a_schema_that_is_not_ours_is_refused(path: Path, name: str, condition: 
     assert "ledger salvage FILE" in caught.value.hint
 
 
-def test_that_a_text_was_never_said_is_asked_of_two_indexes(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_two_indexes_are_asked_about_a_text_that_was_never_recorded(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The index that UNIQUE makes cannot be hidden: here it finds nothing."""
     monkeypatch.setattr(Words, "find", lambda *_: None)
     with pytest.raises(DamagedError, match="words lacks one"):
         answer(path, site)
-    with Ledger.open(path, write=False) as book:
-        assert book.words.surely("nowhere") is None
+    with Ledger.open(path, write=False) as ledger:
+        assert ledger.words.surely("nowhere") is None
 
 
-def test_what_is_derived_is_healed_by_making_it_again(path: Path) -> None:
+def test_what_is_derived_is_repaired_by_rebuild(path: Path) -> None:
     """The hint names the way that works; how many rows had been wrong is reported, of seals alone, too."""
-    with Ledger.open(path, write=False) as book:
-        before = everything(book)
+    with Ledger.open(path, write=False) as ledger:
+        before = everything(ledger)
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE state SET seal = seal + 1 WHERE component = (SELECT max(component) FROM state)")
         raw.execute("UPDATE event SET void = 1, seal = seal + 1 WHERE seq = 4")
-        raw.execute("UPDATE bundle SET event = 1")
-    with Ledger.open(path, write=False) as book, pytest.raises(DamagedError) as caught:
-        everything(book)
+        raw.execute("UPDATE boot_files SET event = 1")
+    with Ledger.open(path, write=False) as ledger, pytest.raises(DamagedError) as caught:
+        everything(ledger)
     assert caught.value.hint.startswith("bundlekeeper ledger rebuild")
-    with Ledger.open(path, write=True) as book:
-        assert rebuild(book).differing >= 3
-        assert everything(book) == before
-        assert verify(book).ok
-        assert rebuild(book).differing == 0
+    with Ledger.open(path, write=True) as ledger:
+        assert rebuild(ledger).differing >= 3
+        assert everything(ledger) == before
+        assert verify(ledger).ok
+        assert rebuild(ledger).differing == 0
 
 
 def test_a_bug_stays_a_bug_and_damage_is_none(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -330,39 +332,39 @@ def test_a_bug_stays_a_bug_and_damage_is_none(path: Path, monkeypatch: pytest.Mo
         raise LookupError("ours")
 
     monkeypatch.setattr(questions, "_by_place", fail)
-    with Ledger.open(path, write=False) as book, pytest.raises(LookupError):
-        component(book)
+    with Ledger.open(path, write=False) as ledger, pytest.raises(LookupError):
+        component(ledger)
     with closing(sqlite3.connect(path)) as raw, raw:
-        raw.execute("UPDATE bundle SET event = 1")
-    with Ledger.open(path, write=False) as book, pytest.raises(DamagedError, match="boot_files"):
-        component(book)
+        raw.execute("UPDATE boot_files SET event = 1")
+    with Ledger.open(path, write=False) as ledger, pytest.raises(DamagedError, match="boot_files"):
+        component(ledger)
 
 
 def test_nothing_is_folded_from_an_event_that_is_not_what_it_was(path: Path) -> None:
     """A writing command would put a seal on what a damaged event says."""
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE event SET void = 1 WHERE seq = 4")
-    with Ledger.open(path, write=True) as book, pytest.raises(DamagedError, match="event 4 is not what it was"):
-        book.record([read(0, "5.0", component="B9", place=HERE)], NOW)
+    with Ledger.open(path, write=True) as ledger, pytest.raises(DamagedError, match="event 4 is not what it was"):
+        ledger.record([read(0, "5.0", component="B9", place=HERE)], NOW)
 
 
-def test_what_is_known_of_other_ledgers_is_told_when_it_is_damaged(path: Path, tmp_path: Path) -> None:
+def test_damaged_rows_about_other_ledgers_are_reported(path: Path, tmp_path: Path) -> None:
     """A head that was met earlier and reads otherwise would call an honest file a fork."""
-    with Ledger.open(path, write=False) as book:
-        lines = list(export(book))
+    with Ledger.open(path, write=False) as ledger:
+        lines = list(export(ledger))
     for number, statement in enumerate(
         ("UPDATE peer SET count = count - 1", "UPDATE followed SET length = 3", "DELETE FROM followed")
     ):
         other = tmp_path / f"other{number}"
-        with Ledger.open(other, write=True) as book:
-            merge(book, lines, NOW)
-            assert merge(book, lines, NOW).fork is None
+        with Ledger.open(other, write=True) as ledger:
+            merge(ledger, lines, NOW)
+            assert merge(ledger, lines, NOW).fork is None
         with closing(sqlite3.connect(other)) as raw, raw:
             raw.execute(statement)
-        with Ledger.open(other, write=True) as book:
+        with Ledger.open(other, write=True) as ledger:
             with pytest.raises(DamagedError, match="other ledgers"):
-                merge(book, lines, NOW)
-            assert verify(book).damaged
+                merge(ledger, lines, NOW)
+            assert verify(ledger).damaged
 
 
 def test_a_seal_is_the_same_everywhere() -> None:
@@ -385,7 +387,7 @@ def damage_text(path: Path) -> None:
 
 
 @pytest.mark.fault(89)
-def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keeper: Keeper, tmp_path: Path) -> None:
+def test_a_damaged_text_is_reported_and_repaired_by_loading_it_again(keeper: Keeper, tmp_path: Path) -> None:
     """Check, rebuild and salvage read every document; loading the same inventory again heals it."""
     assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     ledger = tmp_path / "store" / ".keeper" / "ledger.sqlite"
@@ -411,17 +413,17 @@ def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keep
     assert keeper("ledger", "export").status == 0
 
 
-def test_what_cannot_be_read_is_told_while_events_are_walked(path: Path) -> None:
+def test_what_cannot_be_read_is_reported_while_events_are_walked(path: Path) -> None:
     """`verify` raises nothing for damage: what it meets on its way through the events is a line like any other."""
     with closing(sqlite3.connect(path)) as raw:
         (page,) = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'event'").fetchone()
     data = bytearray(path.read_bytes())
     data[(page - 1) * 4096 : (page - 1) * 4096 + 100] = b"\xff" * 100
     path.write_bytes(data)
-    with Ledger.open(path, write=False) as book:
-        found = verify(book)
+    with Ledger.open(path, write=False) as ledger:
+        found = verify(ledger)
         assert found.damaged
-        assert found.head == book.head()
+        assert found.head == ledger.head()
         assert any("malformed" in line for line in found.wrong)
 
 
@@ -430,5 +432,5 @@ def test_salvage_needs_no_seal(path: Path, tmp_path: Path) -> None:
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE word SET seal = seal + 1")
         raw.execute("UPDATE event SET seal = seal + 2")
-        raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
+        raw.execute("UPDATE event SET reported_by = reported_by + 1 WHERE seq = 3")
     assert salvage(path, tmp_path / "new", NOW).lost == (3,)

@@ -59,7 +59,7 @@ def disk_on(image: Path, point: Path) -> Iterator[Path]:
 def insist_on_nothing(kit: Kit, name: str) -> None:
     """The bundle has neither a name nor a row nor a evidence, and nothing of it is left beside."""
     assert not [place for place in kit.tree() if place.endswith(name)]
-    with contextlib.suppress(UnfinishedError):  # a failing disk may not even let the store's database be read
+    with contextlib.suppress(UnfinishedError):  # a failing disk may not even let the store database be read
         assert name not in [row.name for row in kit.stored()]
         assert not [place for place in kit.verifications() if place.endswith(name)]
     assert os.listdir(kit.root / ".keeper/incoming") == []
@@ -98,9 +98,9 @@ def test_no_space_only_at_write_back(tmp_path: Path) -> None:
             kit = Kit(tmp_path, "disk/store")
             kit.offer("a.bin", b"small")
             kit.offer("b.bin", BIG)
-            assert kit.take(kit.bundle("a.bin", b"small")).counts == {"read_at": 1}
+            assert kit.add(kit.bundle("a.bin", b"small")).counts == {"added": 1}
             with pytest.raises(UnfinishedError, match=r"b\.bin could not be stored"):
-                kit.take(kit.bundle("a.bin", b"small"), kit.bundle("b.bin", BIG), manifest=2)
+                kit.add(kit.bundle("a.bin", b"small"), kit.bundle("b.bin", BIG), manifest=2)
             insist_on_nothing(kit, "b.bin")
             assert kit.tree()["blade/6.1.0/a.bin"] == b"small"
     finally:
@@ -153,9 +153,9 @@ def test_a_disk_that_fails_at_the_fsync(tmp_path: Path) -> None:
         kit.offer("a.bin", b"small")
         kit.offer("b.bin", BIG[: 8 << 20])
         bundles = kit.bundle("a.bin", b"small"), kit.bundle("b.bin", BIG[: 8 << 20])
-        assert kit.take(bundles[0]).counts == {"read_at": 1}
+        assert kit.add(bundles[0]).counts == {"added": 1}
         with pytest.raises(UnfinishedError, match=r"b\.bin could not be stored: Input/output error"):
-            kit.take(*bundles, manifest=2, progress=Pulling(trigger))
+            kit.add(*bundles, manifest=2, progress=Pulling(trigger))
         insist_on_nothing(kit, "b.bin")
         assert kit.tree()["blade/6.1.0/a.bin"] == b"small"
 
@@ -167,8 +167,8 @@ import sys
 from pathlib import Path
 from bundlekeeper.ledger.record.ledger import Ledger
 from tests.ledger.ask.test_where import DAY0, read
-with Ledger.open(Path(sys.argv[1]), write=True) as book:
-    print(*book.record([read(0, "6.0")], DAY0).ids)
+with Ledger.open(Path(sys.argv[1]), write=True) as ledger:
+    print(*ledger.record([read(0, "6.0")], DAY0).ids)
 """
 
 

@@ -60,7 +60,7 @@ def test_another_file_system_is_never_made_up_for(tmp_path: Path, monkeypatch: p
 # The ledger
 
 
-def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None:
+def test_nothing_is_recorded_beside_a_damaged_page_that_is_not_read(tmp_path: Path) -> None:
     """ "detected; no writing": the page holds a kept document, which recording would never look at"""
     path = tmp_path / "l"
     text = "".join(f"{number:032x}" for number in range(2000, 6000))
@@ -81,7 +81,7 @@ def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None
     assert path.read_bytes()[start + 1 : start + 4096] == b"\xff" * 4095
 
 
-def test_an_error_after_the_events_takes_them_back(tmp_path: Path) -> None:
+def test_an_error_after_the_events_rolls_them_back(tmp_path: Path) -> None:
     """ "All of a call or nothing of it": the last part of the call fails when its events are in the transaction."""
     with Ledger.open(tmp_path / "l", write=True) as ledger:
         with pytest.raises(ValueError, match="hexadecimal"):

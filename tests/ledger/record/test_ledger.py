@@ -25,7 +25,8 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
-from tests.kits.ledger_history import DAY0, at, everything, naive, read, said, shown
+from tests.kits import forked
+from tests.kits.ledger_history import DAY0, at, everything, naive, read, shown, stated
 
 WRITER = """
 import sys
@@ -37,17 +38,17 @@ from bundlekeeper.formats.moments import Moment
 path, name, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 for number in range(count):
     at = Moment(number, False, "UTC")
-    own = Event(what=EventKind.ACTIVATED, at=at, says=name, component=name, version=f"1.{number}")
-    shared = Event(what=EventKind.ACTIVATED, at=at, says="all", component="shared", version=f"2.{number}")
-    with Ledger.open(path, write=True) as book:
-        recorded = book.record([own, shared], datetime.now(UTC))
+    own = Event(what=EventKind.ACTIVATED, at=at, reported_by=name, component=name, version=f"1.{number}")
+    shared = Event(what=EventKind.ACTIVATED, at=at, reported_by="all", component="shared", version=f"2.{number}")
+    with Ledger.open(path, write=True) as ledger:
+        recorded = ledger.record([own, shared], datetime.now(UTC))
     sys.stdout.write(" ".join(recorded.ids) + "\\n")
     sys.stdout.flush()
 """
 
 
-def start(path: Path, name: str, count: int, *before: str) -> subprocess.Popen[str]:
-    command = [*before, sys.executable, "-c", WRITER, str(path), name, str(count)]
+def start(path: Path, name: str, count: int) -> subprocess.Popen[str]:
+    command = [sys.executable, "-c", WRITER, str(path), name, str(count)]
     return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, start_new_session=True)
 
 
@@ -109,14 +110,13 @@ def test_killed_at_each_call_of_an_append(tmp_path: Path, call: str) -> None:
     with Ledger.open(path, write=True) as ledger:
         ledger.record([read(0, "6.0")], DAY0)
     acknowledged: list[str] = []
-    step = {"openat": 61, "fcntl": 3, "pwrite64": 3}.get(call, 1)
+    step = {"fcntl": 3, "pwrite64": 3}.get(call, 1)
     for number in range(1, 400, step):
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         trace = ["strace", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
-        process = start(path, f"{call}{number}", 1, *trace)
-        out, _ = process.communicate()
-        acknowledged += [word for word in out.split() if len(word) == 64]
-        if process.returncode == 0:
+        done = forked.run(["-c", WRITER, path, f"{call}{number}", "1"], under=trace)
+        acknowledged += [word for word in done.stdout.split() if len(word) == 64]
+        if done.returncode == 0:
             break
     else:
         pytest.fail(f"no append got through 400 calls of {call}")
@@ -128,8 +128,8 @@ import sys
 from pathlib import Path
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
-with Ledger.open(Path(sys.argv[1]), write=True) as book:
-    rebuild(book)
+with Ledger.open(Path(sys.argv[1]), write=True) as ledger:
+    rebuild(ledger)
 """
 
 
@@ -157,7 +157,7 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
     for number in range(1, 200, 3 if call == "pwrite64" else 1):
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         trace = ["strace", "-f", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
-        done = subprocess.run([*trace, sys.executable, "-c", REBUILDER, str(path)], check=False)
+        done = forked.run(["-c", REBUILDER, path], under=trace)
         with Ledger.open(path, write=True) as ledger:
             found = answered(ledger)
             assert ledger.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
@@ -171,14 +171,13 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
 @pytest.mark.fault(8)
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to make a call fail")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync"])
-def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
+def test_a_device_that_fails_is_reported_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
     """An error on write or fsync is the end of that transaction."""
     path = tmp_path / "ledger.sqlite"
     with Ledger.open(path, write=True) as ledger:
         ledger.record([read(0, "6.0")], DAY0)
     trace = ["strace", "-qq", "-o/dev/null", f"-etrace={call}", "-e", f"inject={call}:error=EIO:when=1+"]
-    command = [*trace, sys.executable, "-c", WRITER, str(path), "w", "1"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = forked.run(["-c", WRITER, path, "w", "1"], under=trace)
     assert done.returncode != 0
     assert "bundlekeeper.errors.UnfinishedError" in done.stderr
     assert done.stdout == ""
@@ -199,9 +198,9 @@ def test_derived_pages_apart_an_altered_event_is_never_built_on(tmp_path: Path) 
 
 
 def test_an_append_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
-    """One wrong event among many: all of the call or nothing of it, and the book goes on."""
+    """One wrong event among many: all of the call or nothing of it, and the ledger goes on."""
     with Ledger.open(tmp_path / "l", write=True) as ledger:
-        good, bad = read(0, "6.0"), said(EventKind.ACTIVATED, 1)
+        good, bad = read(0, "6.0"), stated(EventKind.ACTIVATED, 1)
         with pytest.raises(InputError):
             ledger.record([good, bad], DAY0)
         assert ledger.head().count == 0
@@ -223,7 +222,7 @@ def test_another_writer_is_waited_for_and_then_named(tmp_path: Path, monkeypatch
 
 
 def test_events_can_be_neither_deleted_nor_changed(tmp_path: Path) -> None:
-    """ "Wrong entries are corrected by a later event, never changed." — held by the database too."""
+    """ "Wrong entries are corrected by a later event, never changed." — the database insists on it, too."""
     with Ledger.open(tmp_path / "l", write=True) as ledger:
         ledger.record([read(0, "6.0")], DAY0)
         for statement in ("DELETE FROM event", "UPDATE event SET at = 0", "UPDATE event SET extra = '{}'"):
@@ -320,18 +319,18 @@ def _reads_the_same(path: Path, whole: list[str]) -> bool:
 
 
 def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Path) -> None:
-    """Their numbers are free again: what is recorded next is reported in its own words, by this process and the next."""
+    """Their numbers are free again: what is recorded next has its own words, in this process and the next."""
 
     def fail(_: sqlite3.Connection) -> None:
         raise InputError("the file ends here")
 
     eighth, ninth = (
-        said(
+        stated(
             EventKind.ACTIVATED,
             1,
             f"{n}.0",
             component=f"C{n}",
-            message=f"the {n}th",
+            reported_by=f"the {n}th",
             kind=f"gauge-{n}",
             sha256=f"{n}" * 64,
         )
@@ -443,7 +442,7 @@ HOSTILE = ["'; DROP TABLE event; --", '"', "%", "_", "\\", "{}", "NULL", "0", "�
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_texts_are_only_texts(tmp_path: Path, text: str) -> None:
     """Parameters only."""
-    event = read(0, "6.0", component=text, message=text, model=text)
+    event = read(0, "6.0", component=text, reported_by=text, model=text)
     with Ledger.open(tmp_path / "l", write=True) as ledger:
         ledger.record([event], DAY0)
         (answer,) = where(ledger, Selector(component=text, model=text))

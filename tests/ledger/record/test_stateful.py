@@ -21,7 +21,7 @@ from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.verify import verify
-from tests.kits.ledger_history import DAY0, MEMORY, ON, at, everything, naive, shown, statements, zones_told
+from tests.kits.ledger_history import DAY0, MEMORY, ON, at, everything, naive, shown, site_zones, statements
 
 SITES = ("holm", "skerry")
 SITE = st.sampled_from(SITES)
@@ -96,7 +96,7 @@ class Ledgers(RuleBasedStateMachine):
     def ask_of_a_day(self, site: str, on: Any) -> None:
         """And on a given past day?"""
         events = [event for _, event in self.learned[site].values()]
-        wanted = {name: shown(component) for name, component in naive(events, on, zones_told(events)).items()}
+        wanted = {name: shown(component) for name, component in naive(events, on, site_zones(events)).items()}
         assert everything(self.ledgers[site], on) == wanted
 
     @rule(site=SITE, back=st.integers(0, 5), on=ON)
@@ -105,7 +105,7 @@ class Ledgers(RuleBasedStateMachine):
         day = self.day - back
         known = DAY0 + timedelta(days=day, hours=1)
         events = [event for learned, event in self.learned[site].values() if learned <= day]
-        wanted = {n: shown(p) for n, p in naive(events, known if on is None else on, zones_told(events)).items()}
+        wanted = {n: shown(p) for n, p in naive(events, known if on is None else on, site_zones(events)).items()}
         assert everything(self.ledgers[site], on, known) == wanted
 
     @invariant()

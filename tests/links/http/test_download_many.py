@@ -74,7 +74,7 @@ def _gets(server: LocalServer) -> list[str]:
 def test_four_files_of_a_host_come_at_a_time_and_no_more(bench: Bench) -> None:
     bench.bundles = _bundles(8)
     server = bench.serve(Together(_site(bench.bundles), fetch_ahead.FROM_ONE_HOST))
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert [r.status for r in result.rows] == ["added"] * 8 and not result.findings
     assert server.most["GET"] == fetch_ahead.FROM_ONE_HOST == 4 and server.most["HEAD"] == 1
 
@@ -86,7 +86,7 @@ def test_two_mirrors_of_one_host_share_its_limit(bench: Bench) -> None:
         {f"/{at}/{name}": Served(bench.bundles[name]) for name in names[n::2]} for n, at in enumerate("ab")
     )
     server = bench.serve(Together(Site({**first, **second}), 4))
-    assert [r.status for r in bench.take(f"{server.url}/a", f"{server.url}/b").rows] == ["added"] * 8
+    assert [r.status for r in bench.add(f"{server.url}/a", f"{server.url}/b").rows] == ["added"] * 8
     assert server.most["GET"] == 4
 
 
@@ -100,7 +100,7 @@ def test_a_second_host_has_files_of_its_own_on_the_way(bench: Bench) -> None:
         handler = Together(_site({name: bench.bundles[name] for name in half}), 1)
         handler.barrier = barrier
         servers.append(bench.serve(handler))
-    assert [r.status for r in bench.take(*(s.url for s in servers)).rows] == ["added"] * 8
+    assert [r.status for r in bench.add(*(s.url for s in servers)).rows] == ["added"] * 8
     assert [s.most["GET"] for s in servers] == [4, 4]
 
 
@@ -126,23 +126,23 @@ def test_all_hosts_together_have_a_limit(monkeypatch: pytest.MonkeyPatch) -> Non
     jobs = (fetch_ahead.Job(f"{n}", offers[n], f"{n // 4}", "", partial(fetch, n)) for n in range(12))
     with fetch_ahead.AheadFetches(jobs, None) as several:
         with pytest.raises(SourceError, match="0"):
-            several.take("0", offers[0])
+            several.result("0", offers[0])
         assert len(begun) == fetch_ahead.AT_ONCE + 1 == 9
         go_on.set()
         for number in range(1, 12):
             with pytest.raises(SourceError, match=f"{number}"):
-                several.take(f"{number}", offers[number])
+                several.result(f"{number}", offers[number])
 
 
 def test_connections_are_shared(bench: Bench) -> None:
     """Six questions and six files by no more connections than files come at a time; one where there is one file."""
     server = bench.serve(Together(_site(bench.bundles), 2), keep_alive=True)
-    assert [r.status for r in bench.take(server.url).rows] == ["added"] * 6
+    assert [r.status for r in bench.add(server.url).rows] == ["added"] * 6
     assert len(server.requests) == 12 and 2 <= server.connections <= fetch_ahead.FROM_ONE_HOST
     bench.bundles = {"one.bin": b"one"}
     one = bench.serve(_site(bench.bundles), keep_alive=True)
     bench.root.rename(bench.folder / "before")
-    assert bench.take(one.url).rows[0].status == "added"
+    assert bench.add(one.url).rows[0].status == "added"
     assert (len(one.requests), one.connections) == (2, 1)
 
 
@@ -158,7 +158,7 @@ def test_an_unused_answer_leaves_its_connection(bench: Bench) -> None:
             site(request, connection)
 
     server = bench.serve(handler, keep_alive=True)
-    assert [r.status for r in bench.take(server.url).rows] == ["missing", "added"]
+    assert [r.status for r in bench.add(server.url).rows] == ["missing", "added"]
     assert (len(server.requests), server.connections) == (5, 1)
 
 
@@ -185,12 +185,12 @@ def test_a_kept_connection_that_the_server_let_go_is_no_failure(bench: Bench) ->
         original(request, connection)
 
     server.handler = keeping
-    assert [r.status for r in bench.take(server.url, rules=DownloadRules(tries=1)).rows] == ["added"] * 6
+    assert [r.status for r in bench.add(server.url, rules=DownloadRules(tries=1)).rows] == ["added"] * 6
     assert len(dropped) == 3 and bench.waits == []
 
 
 def test_the_order_is_the_manifests_whichever_comes_first(bench: Bench) -> None:
-    """The first file ends last; rows, the store's database's times and the ledger are as if they had come in turn."""
+    """The first file ends last; rows, the store database's times and the ledger are as if they had come in turn."""
     others = threading.Event()
     left = set(list(bench.bundles)[1:4])
     site = _site(bench.bundles)
@@ -204,7 +204,7 @@ def test_the_order_is_the_manifests_whichever_comes_first(bench: Bench) -> None:
             if not left:
                 others.set()
 
-    result = bench.take(bench.serve(handler).url)
+    result = bench.add(bench.serve(handler).url)
     assert [(r.name, r.status, r.read_bytes) for r in result.rows] == [(n, "added", SIZE) for n in bench.bundles]
     with Store.open(bench.root, write=False) as store, store.database(write=False) as database:
         assert [row.name for row in database.stored()] == sorted(bench.bundles)
@@ -215,7 +215,7 @@ def test_one_after_the_other_gives_the_same(bench: Bench, monkeypatch: pytest.Mo
     """Where no thread can be had, all the same comes of it."""
     monkeypatch.setattr(Helper, "start", lambda self: False)
     server = bench.serve(_site(bench.bundles))
-    assert [r.status for r in bench.take(server.url).rows] == ["added"] * 6
+    assert [r.status for r in bench.add(server.url).rows] == ["added"] * 6
     assert server.most["GET"] == 1 and bench.incoming == set()
 
 
@@ -240,7 +240,7 @@ def test_progress_is_right_with_several_at_a_time_that_break_and_begin_again(ben
         served.cuts = [HALF] * (number % 3)  # without a validator each try begins from nothing
     server = bench.serve(Together(site, 1))
     reported = Reported()
-    result = bench.take(server.url, progress=reported)
+    result = bench.add(server.url, progress=reported)
     assert [(r.status, r.read_bytes) for r in result.rows] == [("added", SIZE)] * 6
     assert reported.done_bytes == reported.total == 6 * SIZE
 
@@ -249,7 +249,7 @@ def test_bundles_of_the_same_bytes_are_fetched_once(bench: Bench) -> None:
     same = random.Random(9).randbytes(SIZE)
     bench.bundles = {"a.bin": same, "b.bin": same, "c.bin": same, "d.bin": b"d" * SIZE}
     server = bench.serve(_site(bench.bundles))
-    assert [r.status for r in bench.take(server.url).rows] == ["added", "same bytes", "same bytes", "added"]
+    assert [r.status for r in bench.add(server.url).rows] == ["added", "same bytes", "same bytes", "added"]
     assert sorted(_gets(server)) == ["/a.bin", "/d.bin"]
 
 
@@ -262,7 +262,7 @@ def test_the_same_bytes_that_a_broken_file_in_place_waits_for_are_fetched_once(b
         place.mkdir(parents=True)
     (place / "a.bin").write_bytes(b"wrong" * 20_000)
     server = bench.serve(_site(bench.bundles))
-    assert [r.status for r in bench.take(server.url).rows] == ["added", "same bytes"]
+    assert [r.status for r in bench.add(server.url).rows] == ["added", "same bytes"]
     assert _gets(server) == ["/a.bin"]
 
 
@@ -276,7 +276,7 @@ def test_one_that_fails_is_one_bundles(bench: Bench, bad: str) -> None:
         else:
             site(request, connection)
 
-    result = bench.take(bench.serve(handler).url)
+    result = bench.add(bench.serve(handler).url)
     assert [r.name for r in result.rows if r.status != "added"] == [bad]
     [finding] = result.findings
     assert (finding.code, finding.subject) == ("unreadable", bad) and "403" in finding.message
@@ -328,13 +328,13 @@ def test_a_stop_keeps_all_that_came(bench: Bench) -> None:
     teller = threading.Thread(target=tell)
     teller.start()
     with pytest.raises(StoppedError) as caught:
-        bench.take(server.url, stop=stop)
+        bench.add(server.url, stop=stop)
     teller.join()
     assert caught.value.exit_code == EXIT_TERMINATED and bench.published_or_nothing() == []
     assert not [t for t in threading.enumerate() if t.name.startswith(("fetch", "hash"))]
     stuck.go_on.set()
     before = server.body_bytes
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert [r.status for r in result.rows] == ["added"] * 6 and not result.findings
     assert server.body_bytes - before == 4 * (SIZE - HALF) and bench.incoming == set()
 
@@ -350,7 +350,7 @@ def test_kill_9_with_several_on_their_way_then_only_the_rest(bench: Bench) -> No
     assert process.wait() == -signal.SIGKILL
     assert bench.published_or_nothing() == []
     stuck.go_on.set()
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert [r.status for r in result.rows] == ["added"] * 6 and not result.findings
     assert bench.incoming == set() and bench.states() == ["verified"] * 6
 
@@ -368,8 +368,8 @@ def test_a_store_that_fails_ends_the_adding_and_the_threads(bench: Bench, monkey
 
     monkeypatch.setattr(os, "link", full)
     with pytest.raises(UnfinishedError, match=r"0\.bin could not be stored"):
-        bench.take(server.url)
+        bench.add(server.url)
     monkeypatch.setattr(os, "link", link)
     assert not [t for t in threading.enumerate() if t.name.startswith(("fetch", "hash"))]
     stuck.go_on.set()
-    assert [r.status for r in bench.take(server.url).rows] == ["added"] * 6
+    assert [r.status for r in bench.add(server.url).rows] == ["added"] * 6

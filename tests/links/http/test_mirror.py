@@ -64,7 +64,7 @@ def _gets(server: LocalServer) -> list[Request]:
 def test_adds_from_a_mirror_and_asks_nothing_when_all_is_in_the_store(bench: Bench) -> None:
     bench.bundles = {"a.bin": A, "b c%.bin": B}
     server = bench.serve(Site({"/files/a.bin": Served(A), "/files/b%20c%25.bin": Served(B)}))
-    result = bench.take(f"{server.url}/files/")
+    result = bench.add(f"{server.url}/files/")
     assert [(r.status, r.way_in) for r in result.rows] == [("added", "download")] * 2 and not result.findings
     assert result.rows[0].came_from == f"{server.url}/files/a.bin"
     assert (bench.root / "infrastructure" / "6.0.0" / "a.bin").read_bytes() == A
@@ -72,7 +72,7 @@ def test_adds_from_a_mirror_and_asks_nothing_when_all_is_in_the_store(bench: Ben
     assert bench.incoming == set() and server.body_bytes == len(A) + len(B)
     assert bench.states() == ["verified"] * 2  # "touched after its last verification" would be our own touch
     server.close()
-    again = bench.take(f"{server.url}/files/")
+    again = bench.add(f"{server.url}/files/")
     assert [r.status for r in again.rows] == ["already there"] * 2
     assert again.read_bytes == 0 or not describe(bench.root).stable_identity
 
@@ -84,7 +84,7 @@ def test_a_mirror_laid_out_like_a_store(bench: Bench) -> None:
     files = {f"/infrastructure/6.{n}.0/{name}": Served(data) for n, (name, data) in enumerate(bench.bundles.items())}
     files["/c.bin"] = files.pop("/infrastructure/6.2.0/c.bin")
     server = bench.serve(Site(files))
-    assert not bench.take(server.url, folders=folders).findings
+    assert not bench.add(server.url, folders=folders).findings
     asked = [r.path for r in server.requests if r.method == "HEAD"]
     # What worked last is tried first.
     assert asked == ["/a.bin", *list(files)[:2], "/infrastructure/6.2.0/c.bin", "/c.bin"]
@@ -93,7 +93,7 @@ def test_a_mirror_laid_out_like_a_store(bench: Bench) -> None:
 def test_what_the_mirror_lacks_is_missing(bench: Bench) -> None:
     bench.bundles = {"a.bin": A, "b.bin": B}
     server = bench.serve(Site({"/b.bin": Served(B)}))
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert _codes(result) == ["missing"] and [r.status for r in result.rows] == ["missing", "added"]
     assert exit_status(result.findings) == 1
 
@@ -102,7 +102,7 @@ def test_a_second_source_makes_up_for_the_first(bench: Bench) -> None:
     bench.bundles = {"a.bin": A, "b.bin": B}
     first = bench.serve(Site({"/a.bin": Served(A)}))
     second = bench.serve(Site({"/b.bin": Served(B)}))
-    assert [r.status for r in bench.take(first.url, second.url).rows] == ["added", "added"]
+    assert [r.status for r in bench.add(first.url, second.url).rows] == ["added", "added"]
 
 
 @pytest.mark.parametrize("status", [405, 501])
@@ -116,7 +116,7 @@ def test_a_mirror_that_has_no_head(bench: Bench, status: int) -> None:
             site(request, connection)
 
     bench.bundles = {"a.bin": A, "b.bin": B}
-    result = bench.take(bench.serve(handler).url)
+    result = bench.add(bench.serve(handler).url)
     assert [r.status for r in result.rows] == ["added", "missing"] and _codes(result) == ["missing"]
 
 
@@ -169,7 +169,7 @@ def _kept(record: Path) -> int:
 def test_kill_9_in_the_middle_then_only_the_rest(bench: Bench) -> None:
     server, kept = _killed_in_the_middle(bench, Site({"/a.bin": Served(A)}))
     before = server.body_bytes
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert [r.status for r in result.rows] == ["added"] and not result.findings
     assert server.body_bytes - before == len(A) - kept
     assert _gets(server)[-1].headers["range"] == f"bytes={kept}-"
@@ -183,10 +183,10 @@ def test_kill_9_then_another_file_is_never_spliced(bench: Bench) -> None:
     site = Site({"/a.bin": Served(A)})
     server, _ = _killed_in_the_middle(bench, site)
     site.files["/a.bin"] = Served(B, etag='"two"')
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert _codes(result) == ["altered"] and bench.published() == [] and bench.quarantined() == [B]
     site.files["/a.bin"] = Served(A, etag='"three"')
-    assert [r.status for r in bench.take(server.url).rows] == ["added"]
+    assert [r.status for r in bench.add(server.url).rows] == ["added"]
     assert "range" not in _gets(server)[-1].headers and bench.incoming == set()
 
 
@@ -195,11 +195,11 @@ def test_kill_9_then_another_file_under_the_same_tag(bench: Bench) -> None:
     site = Site({"/a.bin": Served(A)})
     server, kept = _killed_in_the_middle(bench, site)
     site.files["/a.bin"] = Served(B)
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert _codes(result) == ["altered"] and bench.published() == []
     assert bench.quarantined() == [A[:kept] + B[kept:]] and bench.incoming == set()
     site.files["/a.bin"] = Served(A)
-    assert [r.status for r in bench.take(server.url).rows] == ["added"]
+    assert [r.status for r in bench.add(server.url).rows] == ["added"]
     assert "range" not in _gets(server)[-1].headers
 
 
@@ -217,21 +217,21 @@ def test_stopped_by_a_signal_then_only_the_rest(bench: Bench) -> None:
     teller = threading.Thread(target=tell)
     teller.start()
     with pytest.raises(StoppedError):
-        bench.take(server.url, stop=stop)
+        bench.add(server.url, stop=stop)
     teller.join()
     stuck.go_on.set()
     before = server.body_bytes
-    assert [r.status for r in bench.take(server.url).rows] == ["added"]
+    assert [r.status for r in bench.add(server.url).rows] == ["added"]
     assert server.body_bytes - before == len(A) - HALF and bench.incoming == set()
 
 
 def test_a_lost_network_then_only_the_rest(bench: Bench) -> None:
     server = bench.serve(Site({"/a.bin": Served(A, cuts=[HALF, 0, 0, 0])}))
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert _codes(result) == ["unreadable"] and exit_status(result.findings) == 3
     assert len(bench.incoming) == 2
     before = server.body_bytes
-    assert [r.status for r in bench.take(server.url).rows] == ["added"]
+    assert [r.status for r in bench.add(server.url).rows] == ["added"]
     assert server.body_bytes - before == len(A) - HALF and bench.incoming == set()
 
 
@@ -259,7 +259,7 @@ def test_records_without_a_part_are_swept(bench: Bench) -> None:
     folder.mkdir(exist_ok=True)
     for name in (".resume-00ff", ".resume-00ff.new"):
         (folder / name).touch()
-    assert bench.take(server.url).rows[0].status == "added"
+    assert bench.add(server.url).rows[0].status == "added"
     assert bench.incoming == set()
 
 
@@ -344,7 +344,7 @@ def test_one_bad_bundle_does_not_stop_the_others(bench: Bench, name: str) -> Non
     bad, code = _bad(name, bench)
     good = Site({"/good.bin": Served(A), "/also.bin": Served(SMALL)})
     server = bench.serve(lambda r, c: bad(r, c) if r.path == "/bad.bin" else good(r, c))
-    result = bench.take(server.url, rules=DownloadRules(tries=2, least_rate_bytes_s=20_000, window_s=2))
+    result = bench.add(server.url, rules=DownloadRules(tries=2, least_rate_bytes_s=20_000, window_s=2))
     assert _codes(result) == [code]
     assert [r.status for r in result.rows][::2] == ["added", "added"]
     assert bench.published() == ["also.bin", "good.bin"]
@@ -359,7 +359,7 @@ def test_a_mirror_that_is_not_there_is_not_asked_for_ever(bench: Bench) -> None:
     bench.bundles = {f"{n}.bin": random.Random(n).randbytes(10) for n in range(20)}
     server = bench.serve(Site())
     server.close()
-    result = bench.take(server.url)
+    result = bench.add(server.url)
     assert _codes(result) == ["unreadable"] * 20 and exit_status(result.findings) == 3
     assert sum(bench.waits) <= 2
     assert all(server.url in f.message and "address" in f.message for f in result.findings)
@@ -376,7 +376,7 @@ def test_a_mirror_that_is_busy_when_asked_is_asked_again_for_the_file(bench: Ben
             site(request, connection)
 
     server = bench.serve(handler)
-    assert bench.take(server.url).rows[0].status == "added"
+    assert bench.add(server.url).rows[0].status == "added"
     assert [r.method for r in server.requests] == ["HEAD", "HEAD", "GET", "GET"] and sum(bench.waits) == 6
 
 
@@ -433,7 +433,7 @@ def test_an_address_with_a_password_is_refused_by_the_command(bench: Bench, keep
 def test_headers_go_to_the_mirror_alone(bench: Bench) -> None:
     elsewhere = bench.serve(Site({"/a.bin": Served(A)}))
     server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.bin"}))
-    result = bench.take(server.url, headers={"X-Auth-Token": SECRET}, allow=(elsewhere.url,))
+    result = bench.add(server.url, headers={"X-Auth-Token": SECRET}, allow=(elsewhere.url,))
     assert result.rows[0].status == "added"
     assert all(r.headers["x-auth-token"] == SECRET for r in server.requests)
     assert elsewhere.requests and all(SECRET not in str(r) for r in elsewhere.requests)

@@ -44,7 +44,7 @@ def test_merging_a_part_reports_it_too(trip: Trip, tmp_path: Path) -> None:
     assert (ran.status, reported(ran.json, "not-checked")) == (1, ["event 1 of that ledger never came here"])
 
 
-@pytest.mark.parametrize("how", ["deleted", "quarantined", "store's database", "cut"])
+@pytest.mark.parametrize("how", ["deleted", "quarantined", "store database", "cut"])
 def test_what_is_no_longer_in_the_store_is_not_claimed_as_verified(trip: Trip, how: str) -> None:
     """ "a receipt claims nothing that was not read here": a bundle that went since is reported, with its date"""
     place = trip.skerry.root / BUNDLES[0].path
@@ -56,7 +56,7 @@ def test_what_is_no_longer_in_the_store_is_not_claimed_as_verified(trip: Trip, h
         place.write_bytes(place.read_bytes()[:-1])
     else:
         place.unlink()
-    if how == "store's database":  # made again from the tree
+    if how == "store database":  # made again from the tree
         (trip.skerry.root / ".keeper" / "store.sqlite").unlink()
     assert place.exists() is (how == "cut")
     out = trip.receipt("late")

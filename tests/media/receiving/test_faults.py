@@ -134,14 +134,14 @@ def test_the_medium_vanishes_between_the_look_and_the_read(
 ) -> None:
     media = write_set(made, tmp_path)
     site = Site(tmp_path / "skerry")
-    real = intake.take
+    real = intake.add_bundles
 
     def take_late(*args: Any, **options: Any) -> Any:
         shutil.rmtree(media[0])
         shutil.rmtree(media[1])
         return real(*args, **options)
 
-    monkeypatch.setattr("bundlekeeper.media.receiving.receive.take", take_late)
+    monkeypatch.setattr("bundlekeeper.media.receiving.receive.add_bundles", take_late)
     came = site.receive(*media)
     whole_or_absent(site)
     assert "unreadable" in {f.code for f in came.findings}

@@ -76,7 +76,7 @@ def test_a_dry_run_reports_and_writes_nothing(site: Site, made: MadeSet, tmp_pat
     media = write_set(made, tmp_path)
     before = sorted(p for p in site.root.rglob("*"))
     came = site.receive(*media, dry_run=True)
-    assert {row.status for row in came.rows} == {"to take"}
+    assert {row.status for row in came.rows} == {"to add"}
     assert len(came.rows) == 3
     assert sorted(p for p in site.root.rglob("*")) == before
     part = site.receive(media[1], dry_run=True)

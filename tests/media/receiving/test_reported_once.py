@@ -1,4 +1,4 @@
-"""What a reception tells once though several bundles share it, and how often it opens the store's database."""
+"""What a reception tells once though several bundles share it, and how often it opens the store database."""
 
 from __future__ import annotations
 

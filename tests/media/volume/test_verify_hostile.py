@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -38,12 +39,19 @@ runpy.run_path(sys.argv[0], run_name="__main__")
 """
 
 
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A set on three volumes, for `volumes` to copy."""
+    base = tmp_path_factory.mktemp("written")
+    (base / "main site").mkdir()
+    (base / "stick").mkdir()
+    assert World(base / "main site", SPLIT, 3).write(base / "stick").status == 0
+    return base / "stick"
+
+
 @pytest.fixture
-def volumes(tmp_path: Path) -> list[Path]:
-    (tmp_path / "main site").mkdir()
-    (tmp_path / "stick").mkdir()
-    World(tmp_path / "main site", SPLIT, 3).write(tmp_path / "stick")
-    return sorted((tmp_path / "stick").iterdir())
+def volumes(tmp_path: Path, written: Path) -> list[Path]:
+    return sorted(shutil.copytree(written, tmp_path / "stick").iterdir())
 
 
 def verify(*folders: Path | str, python: str = sys.executable) -> tuple[int, str, set[Path]]:

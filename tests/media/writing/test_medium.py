@@ -10,8 +10,8 @@ import os
 import re
 import shutil
 import subprocess
-import sys
 from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
@@ -24,11 +24,11 @@ from bundlekeeper.media.volume.bag import read_bag, verify_bag
 from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.volume.right_medium import Expectation, open_place
 from bundlekeeper.verification.hashing.read import Stop
+from tests.kits import forked
 from tests.kits.media_write_kit import SPLIT, Counting, Piece, World, payload_of, states
 from tests.kits.mounts import mounted, replug
 from tests.kits.power_cuts import Disk
 
-ROOT = Path(__file__).parents[3]
 VERIFICATION = "verifying from the medium"
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="needs root to mount")
 needs_strace = pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
@@ -348,12 +348,12 @@ CALLS = ("mkdirat", "mkdir", "openat", "fchmod", "fsync", "unlinkat", "rename", 
 def _counts(base: Path, stick: Path, trace: Path) -> dict[str, int]:
     """How often a whole write makes each of the calls."""
     command = ["strace", "-f", "-qq", "-o", str(trace), "-e", f"trace={','.join(CALLS)}"]
-    subprocess.run([*command, *_child(base, stick)], cwd=ROOT, check=True, capture_output=True)
+    _write(base, stick, command).check_returncode()
     return Counter(re.findall(r"^\d+ +(\w+)\(", trace.read_text(errors="replace"), re.M))
 
 
-def _child(base: Path, stick: Path) -> list[str]:
-    return [sys.executable, "-m", "tests.kits.media_child", str(base), str(stick)]
+def _write(base: Path, stick: Path, under: Sequence[str]) -> forked.Ended:
+    return forked.run(["-m", "tests.kits.media_child", base, stick], under=under)
 
 
 @pytest.mark.fault(52)
@@ -379,7 +379,7 @@ def test_killed_anywhere_it_never_looks_finished_and_goes_on(tmp_path: Path) -> 
         stick.mkdir()
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         command = ["strace", "-f", "-qq", "-o", "/dev/null", "-e", f"trace={call}", "-e", inject]
-        subprocess.run([*command, *_child(base, stick)], cwd=ROOT, capture_output=True, check=False)
+        _write(base, stick, command)
         return _judge(base, stick)
 
     with ThreadPoolExecutor(2) as pool:

@@ -24,7 +24,7 @@ def test_a_new_serial_in_a_slot_is_a_replaced_part() -> None:
 
 
 def test_a_switch_without_a_slot_is_replaced_by_its_half() -> None:
-    """Nothing else says which of two switches it stands for."""
+    """Nothing else shows which of two switches it replaces."""
     found = compare([SWITCH], [replace(SWITCH, serial="F9")])
     assert [(c.what, c.component.serial) for c in found] == [(InventoryChange.REPLACED, "F9")]
 
@@ -41,12 +41,12 @@ def test_version_drift_names_each_bank() -> None:
     found = compare([BLADE], [replace(BLADE, active="6.0.1", pending=None, spare="5.4.10")])
     assert [c.message() for c in found] == [
         "bios B7 at holm/holm-a/1/3: active was 5.4.10, is 6.0.1; spare was 5.4.2, is 5.4.10",
-        "bios B7 at holm/holm-a/1/3: pending was not read, none is what is known",
+        "bios B7 at holm/holm-a/1/3: pending was not read, last known is none",
     ]
     assert compare([replace(BLADE, spare=None)], [BLADE]) == []
 
 
-def test_a_list_of_one_kind_says_nothing_about_others() -> None:
+def test_a_list_of_one_kind_changes_no_other_kind() -> None:
     """A component counts as gone only where its kind is spoken of, unless the reading is said to be complete."""
     assert compare([BLADE, SWITCH], [BLADE]) == []
     assert unlisted([BLADE, SWITCH], [BLADE]) == {("holm", "holm-a", "fabric-switch"): 1}
@@ -56,7 +56,7 @@ def test_a_list_of_one_kind_says_nothing_about_others() -> None:
     assert compare([BLADE, elsewhere], [BLADE], complete=True) == []
 
 
-def test_other_facts_are_told_too() -> None:
+def test_other_facts_are_reported_too() -> None:
     """A policy that was taken away is a change of the plan's ground."""
     found = compare([BLADE], [replace(BLADE, policy="")])
     assert [c.message() for c in found] == ["bios B7 at holm/holm-a/1/3: policy was web, is none"]

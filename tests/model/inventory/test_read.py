@@ -17,7 +17,7 @@ from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
 from bundlekeeper.model.inventory.cells import INVENTORY_CODES
 from bundlekeeper.model.inventory.read import Document, InventorySource, form_of, read_inventory
-from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy, identity
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows, identity
 from bundlekeeper.model.inventory.write_json import to_json
 from tests.kits.inventories import inventories
 
@@ -100,7 +100,7 @@ def test_an_empty_cell_is_not_known_and_a_dash_is_none() -> None:
     switch, bios = read(SKERRY).components
     assert (switch.pending, switch.spare) == ("", None)
     assert (bios.policy, bios.healthy, bios.boot_files) == ("", None, None)
-    text = "site,domain,kind,serial,active,pending,healthy,held,policy\nholm,holm-a,bios,S1,,-,,,\n"
+    text = "site,domain,kind,serial,active,pending,healthy,boot_files,policy\nholm,holm-a,bios,S1,,-,,,\n"
     component = read(text, "csv", read_at=date(2026, 1, 1), zone="UTC").components[0]
     assert (component.active, component.pending, component.healthy, component.boot_files, component.policy) == (
         None,
@@ -123,7 +123,7 @@ def test_a_component_is_its_serial_else_its_parent_kind_and_position() -> None:
     assert identity(Component("bios", "holm", "holm-a", "1", "3")) == "@holm/holm-a/1/3:bios"
 
 
-CSV_HEAD = "site{d}domain{d}kind{d}serial{d}active{d}held\n"
+CSV_HEAD = "site{d}domain{d}kind{d}serial{d}active{d}boot_files\n"
 CSV_ROW = 'holm{d}holm-a{d}fabric-switch{d}MF40-2{d}6.0.1{d}"6.0.1, 5.4.10"\n'
 
 
@@ -203,7 +203,7 @@ def test_all_problems_at_once_with_json_pointers() -> None:
     assert [(p.code, p.where) for p in found] == [
         ("inventory-value", "inv.json#/component/0/serial"),
         ("inventory-key", "inv.json#/component/0/a~1b"),
-        ("inventory-value", "inv.json#/taken"),
+        ("inventory-value", "inv.json#/read_at"),
     ]
 
 
@@ -215,16 +215,16 @@ def _csv_rows(*rows: str) -> str:
     ("rows", "code", "word"),
     [
         (["holm,a,1,1,,bios,S1,", "holm,a,1,2,,disk,S1,"], "inventory-twice", "server's own serial belongs in parent"),
-        (["holm,a,1,1,P,disk,,", "holm,a,1,1,P,disk,,"], "inventory-twice", "by position"),
+        (["holm,a,1,1,P,disk,,", "holm,a,1,1,P,disk,,"], "inventory-twice", "its position"),
         (["holm,a,1,2,,bios,P2,", "holm,a,1,2,,bios,P3,"], "inventory-twice", 'slot = "2/1", "2/2"'),
         (["holm,a,1,1,,bios,,"], "inventory-missing", "parent"),
         (["holm,a,1,1,,bios,-,"], "inventory-missing", "parent"),
-        ([f"holm,a,,,,fabric-switch,S{i},fabric" for i in range(3)], "inventory-twice", "name of its own"),
+        ([f"holm,a,,,,fabric-switch,S{i},fabric" for i in range(3)], "inventory-twice", "its own name"),
         (["holm,a,1,1,,bios,S1,,extra"], "inventory-syntax", "quotes"),
         ([], "inventory-missing", ""),
     ],
 )
-def test_what_rows_must_not_say_together(rows: list[str], code: str, word: str) -> None:
+def test_rows_that_contradict_each_other(rows: list[str], code: str, word: str) -> None:
     """Each is one problem with a hint."""
     found = problems(_csv_rows(*rows), "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [p.code for p in found] == [code]
@@ -234,13 +234,13 @@ def test_what_rows_must_not_say_together(rows: list[str], code: str, word: str) 
 
 
 def test_positions_in_a_slot_and_slots_of_no_chassis_are_no_problem() -> None:
-    """A rack server has no chassis; a slot of a chassis may hold several parts of one kind by position."""
+    """A rack server has no chassis; a slot of a chassis may have several components of one kind by position."""
     rows = ["holm,a,1,2/1,,disk,P2,", "holm,a,1,2/2,,disk,P3,", "holm,a,1,2,,bios,P4,", "holm,a,2,2,,bios,P5,"]
     rows += ["holm,a,,2,,bios,P6,", "holm,a,,2,,bios,P7,"]
     assert len(read(_csv_rows(*rows), "csv", read_at=date(2026, 1, 1), zone="UTC").components) == 6
 
 
-def test_an_inventory_that_was_accepted_once_stays_readable() -> None:
+def test_an_inventory_that_was_loaded_once_stays_readable() -> None:
     """A store's kept readings are read again under the rules of their own time."""
     text = _csv_rows("holm,a,1,2,,bios,P2,", "holm,a,1,2,,bios,P3,")
     source = InventorySource("inv.csv", text.encode(), "csv")
@@ -271,8 +271,8 @@ def test_rows_that_cannot_be_read_hide_no_other_problem() -> None:
     ]
 
 
-def test_every_wrong_column_name_is_told() -> None:
-    """All at once; and no row is judged by columns that nobody can tell apart."""
+def test_every_wrong_column_name_is_reported() -> None:
+    """All at once; and no row is judged by columns with the same name."""
     found = problems("site,site,,kind\nholm,a,b,boss\n", "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in found] == [
         ("inventory-syntax", "inv.csv:1:2"),
@@ -281,7 +281,7 @@ def test_every_wrong_column_name_is_told() -> None:
 
 
 def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> None:
-    """A sheet with `Site` on top: the name that is meant, the column that is lacking, and nothing of the rows."""
+    """A sheet with `Site` on top: the name that is meant, the column that is missing, and nothing about the rows."""
     rows = "".join(f"holm,holm-a,bios,S{number}\n" for number in range(50))
     found = problems("Site,domain,kind,serial\n" + rows, "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in found] == [
@@ -291,8 +291,8 @@ def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> No
     assert "did you mean 'site'?" in found[0].hint
 
 
-def test_a_header_that_says_two_things_is_a_problem() -> None:
-    """What two rows say of the same thing is a problem, never a choice."""
+def test_a_header_with_two_values_is_a_problem() -> None:
+    """Two rows about the same thing are a problem, never a choice."""
     head = '# read_at = "2026-11-20"\n# zone = "UTC"\n# read_at = "2026-11-21"\n'
     found = problems(head + _csv_rows("holm,a,1,1,,bios,S1,"), "csv")
     assert [(p.code, p.where) for p in found] == [("inventory-syntax", "inv.csv:3:1")]
@@ -300,28 +300,28 @@ def test_a_header_that_says_two_things_is_a_problem() -> None:
 
 
 @pytest.mark.parametrize("form", ["toml", "csv"])
-def test_what_is_given_beside_a_file_that_says_otherwise_is_a_problem(form: str) -> None:
-    """ "what two say of the same thing is a problem, never a choice": an option that counted for nothing misleads"""
+def test_an_option_that_contradicts_the_file_is_a_problem(form: str) -> None:
+    """two rows about the same thing are a problem, never a choice: an option that counted for nothing misleads"""
     head = '# read_at = "2026-03-01"\n# zone = "UTC"\n'
     text = SKERRY if form == "toml" else head + _csv_rows("holm,a,1,1,,bios,S1,")
-    told = read(text, form)
-    same = read(text, form, read_at=told.read_at, zone=told.zone)
-    assert same == told
+    stated = read(text, form)
+    same = read(text, form, read_at=stated.read_at, zone=stated.zone)
+    assert same == stated
     found = problems(text, form, read_at=date(2026, 3, 2), zone="Etc/GMT-1")
     assert [(p.code, p.subject) for p in found] == [("inventory-twice", "zone"), ("inventory-twice", "read_at")]
-    assert f"{told.read_at} here and 2026-03-02 beside" in found[1].message
-    assert "leave --read-at out" in found[1].hint
+    assert f"{stated.read_at} here and 2026-03-02 by --read-at" in found[1].message
+    assert "omit --read-at" in found[1].hint
     assert all(p.where.startswith(f"inv.{form}:") for p in found)
 
 
-def test_what_a_file_that_cannot_be_parsed_may_say_is_not_missed() -> None:
+def test_nothing_is_called_missing_that_an_unparsed_file_may_have() -> None:
     """Its header may well be there: one problem, not three."""
     found = problems('inventory = 1\nread_at = 2026-03-01\nzone = "UTC"\nx = [\n')
     assert [p.code for p in found] == ["inventory-syntax"]
 
 
 def test_a_time_of_day_is_no_time_of_a_reading() -> None:
-    """TOML has local times; a day is due."""
+    """TOML has local times; a day is required."""
     found = problems(SKERRY.replace("read_at = 2026-03-01", "read_at = 10:00:00"))
     assert [p.code for p in found] == ["inventory-value"]
     assert "a time without its day" in found[0].message
@@ -440,7 +440,7 @@ def _as_csv(inventory: Inventory) -> str:
 
 
 @given(inventories())
-def test_csv_and_json_say_the_same(inventory: Inventory) -> None:
+def test_csv_and_json_give_the_same(inventory: Inventory) -> None:
     """Same keys in TOML and JSON ... and as CSV columns."""
     if not all(c.site.isalnum() for c in inventory.components):  # keep clear of the preface's leading '#'
         return

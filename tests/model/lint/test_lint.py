@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.model.lint import LINT_CODES
 from bundlekeeper.model.lint.read_manifest import Loaded, lint, read
-from bundlekeeper.model.manifest.types import Compatible, Bundle, Image, Jump, Manifest, Release, RuleSubject, Versions
+from bundlekeeper.model.manifest.types import Bundle, Compatible, Image, Jump, Manifest, Release, RuleSubject, Versions
 from tests.kits.lint_words import BASE, INFRA, compatible, jump
 from tests.kits.sure import some
 
@@ -93,17 +93,17 @@ method = "burn"
 
 #: line:column and code of every problem of MANY, counted by hand.
 EXPECTED = """
-1:1 missing-key|2:1 unknown-key|3:12 wrong-type|4:10 date-form|5:11 expired|6:31 bad-value|9:9 bad-value
+1:1 missing-key|2:1 key-unknown|3:12 wrong-type|4:10 date-form|5:11 expired|6:31 bad-value|9:9 bad-value
 10:19 wrong-type|12:1 digest-unsourced|15:10 name-unsafe|16:8 bad-value|17:10 digest-length|19:12 kind-unknown
-19:33 bad-value|20:3 missing-key|20:20 unknown-key|20:48 wrong-type|21:3 wrong-type|24:1 variant-missing
-24:1 why-missing|28:8 digest-empty|29:11 digest-alphabet|36:8 name-clash|38:10 digest-algorithm|39:15 own-copy
+19:33 bad-value|20:3 missing-key|20:20 key-unknown|20:50 wrong-type|21:3 wrong-type|24:1 variant-missing
+24:1 reason-missing|28:8 digest-empty|29:11 digest-alphabet|36:8 name-clash|38:10 digest-algorithm|39:15 own-copy
 40:11 variant-misplaced|42:1 release-incomplete|43:8 bad-value|44:18 wrong-type|45:10 release-version|45:19 bad-value
-47:1 missing-key|48:10 unknown-key|49:6 bad-value|50:10 source-missing|52:1 source-missing
+47:1 missing-key|48:10 key-unknown|49:6 bad-value|50:10 source-missing|52:1 source-missing
 53:9 bad-value|55:9 need-open|57:7 bad-value|58:10 bad-value
 """
 
 
-def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
+def test_dozens_of_problems_are_reported_at_once_each_at_its_place() -> None:
     """Issue 2: `all problems at once with file:line:column, the line itself with a caret, and a hint`."""
     problems = found(MANY)
     told = [f"{p.where.removeprefix('m.toml:')} {p.code}" for p in problems]
@@ -115,7 +115,7 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "says", "hint"),
+    ("old", "new", "message", "hint"),
     [
         ("size = 10", "sise = 10", "there is no key 'sise' here", "did you mean size?"),
         ("size = 10", "size = 10\nSHA_256 = 1", "there is no key 'SHA_256' here", "did you mean sha256?"),
@@ -134,12 +134,12 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
         ),
         ("a" * 64, "a" * 10 + "O" + "a" * 53, "character 11 of the digest is 'O'", "is it a zero?"),
         ("a" * 64, "a" * 10 + "x" + "a" * 51, "(and it has 62 characters, not 64)", "publisher's list"),
-        ("a" * 64, "a" * 32, "a digest of 32 digits is MD5's", "64 digits"),
-        ("a" * 64, "a" * 40, "a digest of 40 digits is SHA-1's", "64 digits"),
-        ("a" * 64, "a" * 56, "SHA-224's", "64 digits"),
-        ("a" * 64, "a" * 96, "SHA-384's", "64 digits"),
-        ("a" * 64, "a" * 128, "SHA-512's", "64 digits"),
-        ("a" * 64, "sha256:" + "a" * 64, "prefix 'sha256:'", "leave sha256: out"),
+        ("a" * 64, "a" * 32, "a digest of 32 digits is MD5", "64 digits"),
+        ("a" * 64, "a" * 40, "a digest of 40 digits is SHA-1", "64 digits"),
+        ("a" * 64, "a" * 56, "is SHA-224", "64 digits"),
+        ("a" * 64, "a" * 96, "is SHA-384", "64 digits"),
+        ("a" * 64, "a" * 128, "is SHA-512", "64 digits"),
+        ("a" * 64, "sha256:" + "a" * 64, "prefix 'sha256:'", "delete sha256:"),
         ("a" * 64, "sha512:" + "a" * 128, "prefix 'sha512:'", "get the SHA-256"),
         ("a" * 64, "a" * 63, "63 digits, not 64", "copy it again"),
         ("b" * 64, "a" * 64, "infra-6.bin has the digest of infra-5.bin (line 17)", "two names"),
@@ -151,7 +151,7 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
         ("size = 10", 'size = "10"', "size takes a whole number, not '10'", "without quotes"),
         ("[versions]", "[[versions]]", "versions takes a table, not an array", "single brackets"),
         ("expires = 2027-02-14", "expires = 2026-11-20", "expired on 2026-11-20, 5 days ago", "newer"),
-        ('to = ">=6.0"', 'to = "~6.0"', "~ is no operator", "use >="),
+        ('to = ">=6.0"', 'to = "~6.0"', "~ is not an operator", "use >="),
         (
             'version = "6.0.9"',
             'version = "latest"',
@@ -243,8 +243,8 @@ def test_a_release_with_lists_is_refused_only_where_no_choice_is_left() -> None:
         ("domain", 'kind = "io-module"', '{ kind = "bios", version = "<=6.0.9" }', False),
     ],
 )
-def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, need: str, refused: bool) -> None:
-    """`beside holds in every state for every pair of components in its scope`."""
+def test_a_release_is_checked_by_rules_of_each_scope(scope: str, when: str, need: str, refused: bool) -> None:
+    """`compatible holds in every state for every pair of components in its scope`."""
     base = BASE.replace(
         '["Tern-2", "Tern-4"], version = "6.1.0" },',
         '["Tern-2"], version = "6.1.0" },\n  { kind = "bios", models = ["Tern-4"], version = "6.0.9" },',
@@ -269,7 +269,7 @@ def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
     assert with_("") == ["release-refused"]
     assert with_(ahead) == []
     assert with_(ahead.replace("2026-3", "2026-2")) == ["release-refused"]
-    assert with_(ahead + 'lifecycle = "withdrawn"\nwhy = "x"\n') == ["release-refused"]
+    assert with_(ahead + 'lifecycle = "withdrawn"\nreason = "x"\n') == ["release-refused"]
 
 
 def test_a_family_is_published_in_variants_or_not() -> None:
@@ -504,7 +504,7 @@ def test_problems_of_hostile_texts_print_on_one_line() -> None:
         ('[[jump]]\nwhat = { kind = "nokind" }\nfrom = ">=any word"\nto = ">=5"\nsource = "x"\n', 0),
     ],
 )
-def test_a_rule_about_something_unknown_still_tells_its_unreadable_ranges(rule: str, count: int) -> None:
+def test_unreadable_ranges_of_a_rule_about_something_unknown_are_reported(rule: str, count: int) -> None:
     """ "Every problem at once"; what some order could read is not held against the rule."""
     told = codes(f"{BASE}\n{rule}")
     assert told.count("range-unreadable") == count

@@ -39,6 +39,6 @@ def test_an_error_refuses_the_manifest_with_every_problem() -> None:
         read(data, name="m.toml", today=TODAY)
     assert [(p.code, p.where) for p in caught.value.problems] == [
         ("bad-value", "m.toml:9:12"),
-        ("unknown-key", "m.toml:10:1"),
+        ("key-unknown", "m.toml:10:1"),
     ]
     assert lint(data, name="m.toml", today=TODAY) == list(caught.value.problems)

@@ -1,7 +1,7 @@
 """Wherever a manifest can have several of a kind, what is wrong with the second is reported as well as with the first.
 
-Each case spoils a good manifest in (at least) two places of one sort; both must be reported, each at its own path. Facts of
-the trade in these manifests (families, builds, versions that must stand beside each other) are common practice.
+Each case spoils a good manifest in (at least) two places of one sort; both must be reported, each at its own path.
+Facts of the trade in these manifests (families, builds, versions that must be beside each other) are common practice.
 """
 
 from __future__ import annotations
@@ -262,7 +262,7 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
         many(put((B, 3, "images"), [image("disk", "6.1.0"), image("bios", "6.1.0")]), put((B, 3, "only"), ["buoy"])),
         [(B, 3, "only", 0), (B, 3, "images", 0, "kind"), (B, 3, "images", 1, "kind")],
     ),
-    "withdrawals": ("why-missing", both((B, None, "lifecycle"), "withdrawn"), [(B, 0), (B, 1)]),
+    "withdrawals": ("reason-missing", both((B, None, "lifecycle"), "withdrawn"), [(B, 0), (B, 1)]),
     "variants": (
         "variant-misplaced",
         many(*(put((B, n, "variant"), "alone") for n in range(4))),
@@ -273,7 +273,7 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
         many(put(("variants",), ["alone"]), put((B, 1, "variant"), "alone"), put((B, 3, "variant"), "alone")),
         [(B, 0), (B, 2)],
     ),
-    "bases": ("onto-unknown", both((B, None, "base"), "4.0"), [(B, 0, "base"), (B, 1, "base")]),
+    "bases": ("base-unknown", both((B, None, "base"), "4.0"), [(B, 0, "base"), (B, 1, "base")]),
     "days": (
         "date-early",
         both((B, None, "released"), date(1970, 1, 1)),
@@ -397,7 +397,7 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_the_second_is_told_as_well_as_the_first(case: str) -> None:
+def test_the_second_is_reported_as_well_as_the_first(case: str) -> None:
     code, change, paths = CASES[case]
     document = good()
     change(document)

@@ -143,7 +143,7 @@ def test_a_digest_that_we_computed_is_never_called_the_publishers() -> None:
     assert text == f'[[bundle]]\nfile = "a.bin"\nsize = 1\nsha256 = "{ONE}"\ndigest_from = "own copy"\n'
 
 
-def test_what_differs_is_reported_and_nothing_is_taken_from_that_file() -> None:
+def test_what_differs_is_reported_and_nothing_of_that_file_is_used() -> None:
     rows = [DraftRow("a.bin", ONE, 1), DraftRow("b.bin", ONE, 2), DraftRow("c.bin", THREE, 8)]
     text, report = fill(MANIFEST.replace('size = ""', "size = 99"), rows, name="m.toml")
     assert text == MANIFEST.replace('size = ""', "size = 99")
@@ -151,7 +151,7 @@ def test_what_differs_is_reported_and_nothing_is_taken_from_that_file() -> None:
     assert report.agreed == []
     assert codes(report) == [("size-differs", "a.bin"), ("digest-differs", "b.bin"), ("size-differs", "c.bin")]
     assert [f.where for f in report.findings] == ["m.toml:7:8", "m.toml:14:12", "m.toml:18:8"]
-    assert report.findings[1].message == f"the manifest says '{TWO}', the file at hand has '{ONE}'"
+    assert report.findings[1].message == f"the manifest has '{TWO}', the given file has '{ONE}'"
     assert report.findings[1].excerpt.endswith("\n" + " " * 11 + "^")
     assert all(f.hint and f.level is FILL_CODES[f.code].level for f in report.findings)
 
@@ -182,7 +182,9 @@ def test_one_name_with_different_bytes_is_not_used() -> None:
     text, report = fill(MANIFEST, [DraftRow("a.bin", ONE, 1), DraftRow("a.bin", ONE, 1), DraftRow("a.bin", TWO, None)])
     assert text == MANIFEST
     assert codes(report) == [("given-twice", "a.bin")]
-    assert report.findings[0].message == f"given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
+    assert (
+        report.findings[0].message == f"it was given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
+    )
 
 
 def test_every_bundle_of_that_name_is_filled() -> None:
@@ -230,7 +232,7 @@ def test_confirming_again_changes_nothing() -> None:
     assert report.agreed == ["b.bin", "c.bin"]
 
 
-def test_what_cannot_be_confirmed_is_told_and_not_changed() -> None:
+def test_what_cannot_be_confirmed_is_reported_and_not_changed() -> None:
     listed = f"{ONE}  b.bin\nSHA512 (c.bin) = {THREE * 2}\n"
     text, report = confirmed(MANIFEST + f'\n[[bundle]]\nfile = "d.bin"\nsha256 = "{ONE}"\n', listed)
     assert text.startswith(MANIFEST)
@@ -242,7 +244,7 @@ def test_what_cannot_be_confirmed_is_told_and_not_changed() -> None:
         ("not-in-list", "d.bin"),
     ]
     assert [f.where for f in report.findings] == ["m.toml:8:10", "m.toml:14:12", "SUMS:2:1", "m.toml:26:8"]
-    assert report.findings[1].message == f"the manifest says '{TWO}', SUMS says {ONE}"
+    assert report.findings[1].message == f"the manifest has '{TWO}', SUMS has {ONE}"
     assert "SHA512" in report.findings[2].message
     assert all(f.hint and f.level is CONFIRM_CODES[f.code].level for f in report.findings)
 
@@ -262,7 +264,7 @@ def test_the_whole_name_goes_before_its_last_part() -> None:
 @pytest.mark.parametrize("sequence", ["", "sequence = 1.5", "sequence = true", "sequence = -1", "sequence = '3'"])
 def test_a_sequence_that_cannot_go_up(sequence: str) -> None:
     text = MANIFEST.replace("sequence = 14   # ours", sequence)
-    with pytest.raises(InputError, match="sequence is no number that can go up"):
+    with pytest.raises(InputError, match="sequence is not a number that can go up"):
         confirmed(text, f"{TWO}  b.bin\n")
     same, _ = confirmed(text, f"{ONE}  b.bin\n")
     assert same == text

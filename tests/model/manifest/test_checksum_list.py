@@ -265,7 +265,7 @@ def test_the_caret_counts_the_dash_escape() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "code", "column", "says"),
+    ("text", "code", "column", "message"),
     [
         (f"{ABC[:-1]}  x", "list-digest", 1, "a digest of 63 digits; SHA-256 has 64"),
         (f"{ABC[:8]}  x", "list-digest", 1, "a digest of 8 digits; SHA-256 has 64"),
@@ -279,16 +279,16 @@ def test_the_caret_counts_the_dash_escape() -> None:
         (f"{ABC}  ", "list-name", 67, "a digest without a file name"),
         (f"{ABC} *", "list-name", 67, "a digest without a file name"),
         (f"SHA256 () = {ABC}", "list-name", 9, "a digest without a file name"),
-        (f"\\{ABC}  a\\tb", "list-name", 69, "\\t is no escape"),
-        (f"\\{ABC}  ab\\", "list-name", 70, "\\ is no escape"),
+        (f"\\{ABC}  a\\tb", "list-name", 69, "\\t is not an escape"),
+        (f"\\{ABC}  ab\\", "list-name", 70, "\\ is not an escape"),
         (f"{ABC}  {'x' * 5000}", "list-name", 67, "a file name of 5000 characters"),
         (f"{ABC};x", "list-line", 65, "something other than a blank after the digest"),
-        (f"{ABC}  x\0", "list-line", 68, "a zero byte"),
+        (f"{ABC}  x\0", "list-line", 68, "the line has a zero byte"),
         ("<html>", "list-line", 1, "not a line of a checksum list"),
         ("  so it goes", "list-line", 3, "not a line of a checksum list"),
     ],
 )
-def test_bad_lines_say_what_and_where(text: str, code: str, column: int, message: str) -> None:
+def test_bad_lines_are_reported_with_their_places(text: str, code: str, column: int, message: str) -> None:
     with pytest.raises(InputError) as caught:
         read(f"{EMPTY}  good\n{text}\n", "LIST")
     (problem,) = caught.value.problems

@@ -58,7 +58,7 @@ def test_guesses(file: str, family: str | None, version: str | None) -> None:
 
 
 @given(st.text(max_size=60))
-def test_a_guess_stands_in_the_name(file: str) -> None:
+def test_a_guess_is_a_piece_of_the_name(file: str) -> None:
     """'Never an invented value': what is guessed is a part of the name."""
     version, family = guess_version(file), guess_family(file)
     assert version is None or version in file
@@ -77,7 +77,7 @@ def test_entries_of_a_list() -> None:
         ("listed-twice", "c.bin", "SUMS:5:1"),
         ("other-algorithm", "d.bin", "SUMS:6:1"),
     ]
-    assert findings[0].message == f"line 4 says {ONE}, line 5 says {TWO}"
+    assert findings[0].message == f"line 4 has {ONE}, line 5 has {TWO}"
     assert findings[1].message == "the list has no SHA-256 digest for it, only MD5 and SHA512"
     assert all(f.hint and f.level is LIST_ENTRY_CODES[f.code].level for f in findings)
 
@@ -89,7 +89,7 @@ def test_signatures_are_no_bundles() -> None:
     assert signatures == {"a.bin": "a.bin.sig", "c.bin": "c.bin.minisig"}
 
 
-def test_names_that_are_no_utf8_are_all_told_at_once() -> None:
+def test_names_that_are_no_utf8_are_all_reported_at_once() -> None:
     with pytest.raises(InputError) as caught:
         split_signatures([DraftRow("a\udcff"), DraftRow("b"), DraftRow("c\udc80")])
     assert [p.subject for p in caught.value.problems] == ["a\udcff", "c\udc80"]

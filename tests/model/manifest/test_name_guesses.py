@@ -1,4 +1,4 @@
-"""What a file's name says of its version, and what it only seems to say: a wrong guess is worse than none.
+"""What a file's name gives of its version, and what it only seems to give: a wrong guess is worse than none.
 
 The names are invented, in the many shapes that publishers use (common practice); those at the end are files and
 packages of Debian, by name, whose versions the package index states.

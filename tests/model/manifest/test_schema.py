@@ -106,7 +106,7 @@ def test_the_example_is_valid() -> None:
         ("issued = 2026-08-14", "issued = 2026-08-14T10:00:00"),
         ('family = "blade"', 'family = "blades"'),
         ('variants = ["managed-servers"', 'variants = ["Managed servers"'),
-        ("why =", "note ="),
+        ("reason =", "note ="),
         ("[[jump]]\n", "[[jump]]\nsise = 1\n"),
         ('from = ">=5.4"', 'from_ = ">=5.4"'),
         ('blade = ["6.0.1", "5.4.10"]', "blade = []"),

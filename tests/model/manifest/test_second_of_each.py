@@ -75,13 +75,13 @@ def test_every_other_algorithm_of_a_file_and_every_such_file_is_named() -> None:
     assert all("MD5 and SHA1" in f.message for f in found)
 
 
-def test_every_bad_line_is_told() -> None:
+def test_every_bad_line_is_reported() -> None:
     with pytest.raises(InputError) as caught:
         listed(f"{ONE}\nx\n{ONE}  a\n{TWO[1:]}  b\n")
     assert [p.subject for p in caught.value.problems] == ["line 1", "line 2", "line 4"]
 
 
-def test_a_third_list_is_held_against_the_first_and_a_second_file_against_its_list() -> None:
+def test_a_third_list_is_compared_with_the_first_and_a_second_file_with_its_list() -> None:
     lists = [listed(f"{ONE}  a\n", "A"), listed(f"{TWO}  b\n", "B"), listed(f"{TWO}  a\n{THREE}  c\n", "C")]
     entries, found = merge(lists, [DraftRow("b", TWO, 2), DraftRow("c", ONE, 3)])
     assert [(e.file, e.sha256, e.size_bytes, e.digest_from) for e in entries] == [
@@ -100,7 +100,7 @@ def test_every_file_that_came_with_different_bytes_is_left_to_review_with_lists_
         assert told(found) == [("given-twice", "a"), ("given-twice", "b")]
 
 
-def test_every_problem_of_every_list_is_told() -> None:
+def test_every_problem_of_every_list_is_reported() -> None:
     text = f"{ONE}  a\n{TWO}  old/a\n{ONE}  b\n{TWO}  old/b\n"
     entries, found = merge([listed(text, "A"), listed(text.replace("a\n", "c\n"), "B")], [])
     assert told(found) == [("listed-twice", name) for name in "abcb"]
@@ -114,7 +114,7 @@ def done(pair: tuple[str, AmendReport]) -> tuple[list[dict[str, object]], list[t
     return tomllib.loads(pair[0])["bundle"], told(pair[1].findings)
 
 
-def test_every_bundle_of_one_file_is_filled_and_every_difference_told() -> None:
+def test_every_bundle_of_one_file_is_filled_and_every_difference_reported() -> None:
     rows, found = done(fill('[[bundle]]\nfile = "a"\n[[bundle]]\nfile = "a"\n', [DraftRow("a", ONE, 1)]))
     assert (rows, found) == ([{"file": "a", "size": 1, "sha256": ONE, "digest_from": "own copy"}] * 2, [])
     text = bundles(("a", ONE, 1), ("a", ONE, 1))
@@ -127,7 +127,7 @@ def test_all_that_were_given_under_one_name_are_named() -> None:
     assert all(digest in report.findings[0].message for digest in (ONE, TWO, THREE))
 
 
-def test_the_second_bundle_is_confirmed_or_told() -> None:
+def test_the_second_bundle_is_confirmed_or_reported() -> None:
     text = bundles(("a", ONE, 1), ("b", TWO, 1), ("c", ONE, 1), ("d", ONE, 1))
     sums = listed(f"{ONE}  a\n{TWO}  b\n{TWO}  c\n{TWO}  d\n")
     rows, found = done(confirm(text, sums, source="publisher: page", today=TODAY))

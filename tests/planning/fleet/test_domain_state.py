@@ -1,4 +1,5 @@
-"""Where components and servers stand: the trade's definition of 'at a bundle', by examples and against a naive reading."""
+"""Where components and servers stand: the trade's definition of 'at a bundle', by examples and against a naive
+reading."""
 
 from __future__ import annotations
 

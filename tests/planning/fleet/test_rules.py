@@ -210,6 +210,7 @@ def _mix() -> Manifest:
 def test_what_is_not_known_makes_a_mix_neither_allowed_nor_refused(
     infrastructure: SeenVersion, server: SeenVersion, refused: bool, unknown: bool
 ) -> None:
-    """ "Unknown is never zero and never good."; a component at several bundles is each of them, a mixed one both ends."""
+    """ "Unknown is never zero and never good."; a component at several bundles is each of them, a mixed one both
+    ends."""
     found = list(breaches(Rules(ManifestIndex(_mix())), "domain", [(infrastructure, "i"), (server, "s")]))
     assert (any(b.refused for b in found), any(b.unknown for b in found)) == (refused, unknown)

@@ -1,11 +1,12 @@
 """Blank every fact in turn: no answer may get better.
 
-What "better" means here, exactly. Let G be an error or a warning of the first report, of code c, about the components T (or
-about no component: then it is reported by its code and subject). After one field of one thing was blanked, each pair (c, t) with
-t in T must still be there at no milder level, or some gap that says what is not known (`not-checked`,
+What "better" means here, exactly. Let G be an error or a warning of the first report, of code c, about the components
+T (or
+about no component: then it is reported by its code and subject). After one field of one thing was blanked, each pair
+(c, t) with t in T must still be there at no milder level, or some gap that says what is not known (`not-checked`,
 `version-unknown`) or what is not there (`family-missing`, `unverified`, `unsigned`), and that the first report did not
-have, must speak about such a t, about the component that was blanked, or (for a G about no component) about the same bundle or
-family. A report that was not ok must not become ok.
+have, must speak about such a t, about the component that was blanked, or (for a G about no component) about the same
+bundle or family. A report that was not ok must not become ok.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import pytest
@@ -38,7 +40,9 @@ class _World:
     inventory: Inventory
     holdings: Holdings
 
+    @cached_property
     def report(self) -> GapReport:
+        """Made once for all that are blanked."""
         return gaps("holm-a", "6.1", self.manifest, self.inventory, self.holdings, NOW)
 
 
@@ -49,7 +53,8 @@ def _world(seed: int) -> _World:
 
 
 def _about(report: GapReport, inventory: Inventory) -> list[tuple[Gap, frozenset[int]]]:
-    """Each gap that counts, with the places of its components in the inventory: a blanked serial changes a component's key."""
+    """Each gap that counts, with the places of its components in the inventory: a blanked serial changes a
+    component's key."""
     places = {component.key: place for place, component in enumerate(inventory.components)}
     rows = [gap for gap in report.gaps if gap.finding.level is not Level.NOTE]
     return [(gap, frozenset(places[key] for key in gap.things)) for gap in rows]
@@ -62,7 +67,7 @@ def _told(gap: Gap, places: frozenset[int]) -> tuple[str, str, str, frozenset[in
 
 def _better(before: _World, after: _World, blanked: int | None) -> list[str]:
     """Every way in which the second answer is better than the first; empty where it is not."""
-    one, other = before.report(), after.report()
+    one, other = before.report, after.report
     old, new = _about(one, before.inventory), _about(other, after.inventory)
     known = {_told(gap, places) for gap, places in old}
     instead = [(gap, places) for gap, places in new if gap.code in _INSTEAD and _told(gap, places) not in known]
@@ -177,7 +182,7 @@ def test_blanking_what_the_store_says_never_makes_an_answer_better(seed: int) ->
     for place, file in enumerate(some(rows)):
         for change in changes:
             files = [*rows[:place], replace(file, **change), *rows[place + 1 :]]
-            more: dict[str, Any] = {"max_proof_age_s": world.holdings.max_verification_age_s}
+            more: dict[str, Any] = {"max_verification_age_s": world.holdings.max_verification_age_s}
             blank = Holdings(files, signed_families=world.holdings.signed_families, **more)
             assert _better(world, replace(world, holdings=blank), None) == [], f"{change} of {file}"
 

@@ -18,7 +18,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Level, finding
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest.types import Manifest, Signature
-from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFile
 from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
@@ -28,12 +28,12 @@ from tests.kits.planning_kit import (
     PROVEN,
     blade,
     bundle,
-    stored_all,
     image,
     inventory,
     manifest,
     marram,
     pair,
+    stored_all,
     whole_domain,
 )
 from tests.kits.sure import some
@@ -81,7 +81,7 @@ class _World:
         """The world with the infrastructure bundle's file in the store changed."""
         rows = [self.holdings.stored(b.sha256) for b in self.manifest.bundle]
         changed = [replace(f, **more) if (f.family, f.version) == ("infrastructure", "6.1.0") else f for f in rows if f]
-        limits: dict[str, Any] = {"max_proof_age_s": self.holdings.max_verification_age_s}
+        limits: dict[str, Any] = {"max_verification_age_s": self.holdings.max_verification_age_s}
         return replace(self, holdings=Holdings(changed, signed_families=self.holdings.signed_families, **limits))
 
 

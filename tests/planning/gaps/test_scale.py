@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.planning.gaps.find import Fleet, gaps_all
-from tests.kits.planning_kit import NOW, stored_all, marram
+from tests.kits.planning_kit import NOW, marram, stored_all
 from tests.kits.planning_worlds import large_fleet
 
 _CHILD = """

@@ -23,7 +23,7 @@ from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 from bundlekeeper.planning.route.check_plan import PlanVerdict, hold
 from bundlekeeper.planning.route.find import Route, route
 from tests.kits.brute_force import Brute, State
-from tests.kits.planning_kit import NOW, stored_all, marram, whole_domain
+from tests.kits.planning_kit import NOW, marram, stored_all, whole_domain
 from tests.kits.route_documents import _document
 from tests.kits.route_stock import VERSIONS
 
@@ -336,7 +336,7 @@ def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no
     assert told([*rows, replace(first, serial="FAR", domain="holm-b")]) == []
     assert told(rows, policies=()) == ["policy gold: it is no longer there"]
     assert told(rows, separate_windows=(SeparateWindows(("holm-a", "holm-b")),)) == [
-        "apart: other domains are never in one window with this one"
+        "separate_windows: the domains that must not share a window with this one were changed"
     ]
 
 

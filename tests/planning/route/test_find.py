@@ -11,7 +11,7 @@ from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import NoRoute, Route, route
-from tests.kits.planning_kit import NOW, bundle, stored_all, image, manifest, marram, whole_domain
+from tests.kits.planning_kit import NOW, bundle, image, manifest, marram, stored_all, whole_domain
 from tests.kits.route_stock import VERSIONS, stock
 from tests.kits.route_worlds import LARGE, Large, large_domain, large_manifest
 

@@ -12,7 +12,7 @@ from bundlekeeper.planning.route.find import route
 from bundlekeeper.planning.route.space import room
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.make import schedule
-from tests.kits.planning_kit import bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
+from tests.kits.planning_kit import bundle, image, inventory, manifest, marram, pair, stored_all, whole_domain
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 

@@ -16,12 +16,12 @@ from tests.kits.planning_kit import (
     NOW,
     blade,
     bundle,
-    stored_all,
     image,
     inventory,
     manifest,
     marram,
     pair,
+    stored_all,
     whole_domain,
 )
 

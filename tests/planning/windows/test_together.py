@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.model.inventory.types import SeparateWindows, Inventory, Policy
+from bundlekeeper.model.inventory.types import Inventory, Policy, SeparateWindows
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import route
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.make import Timeline, schedule_all
-from tests.kits.planning_kit import NOW, stored_all, inventory, marram, whole_domain
+from tests.kits.planning_kit import NOW, inventory, marram, stored_all, whole_domain
 from tests.kits.planning_worlds import fleet_with_ways
 
 _CHILD = """

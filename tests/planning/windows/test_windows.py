@@ -12,7 +12,7 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level, is_ok
-from bundlekeeper.model.inventory.types import COMPONENT_KEYS, NEEDED, SeparateWindows, Component, Inventory, Policy
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, NEEDED, Component, Inventory, Policy, SeparateWindows
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.way_back import ways_back
@@ -21,12 +21,12 @@ from tests.kits.planning_kit import (
     NOW,
     blade,
     bundle,
-    stored_all,
     image,
     inventory,
     manifest,
     marram,
     pair,
+    stored_all,
     whole_domain,
 )
 from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest, disorderly_store

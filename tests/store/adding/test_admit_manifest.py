@@ -1,4 +1,4 @@
-"""Which manifests a store accepts, and what a manifest says against its own bundles."""
+"""Which manifests a store admits, and what a manifest reports about its own bundles."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from tests.kits.store_kit import GOOD, Kit, codes, message
 # The manifest's own weaknesses
 
 
-def test_what_the_manifest_says_against_a_bundle(tmp_path: Path) -> None:
-    """self-digest, not-checked, withdrawn: told for each bundle, taken or not."""
+def test_what_the_manifest_reports_about_a_bundle(tmp_path: Path) -> None:
+    """self-digest, not-checked, withdrawn: reported for each bundle, added or not."""
     kit = Kit(tmp_path)
     for name in ("a.bin", "b.bin", "c.bin"):
         kit.offer(name, name.encode())
-    result = kit.take(
+    result = kit.add(
         kit.bundle("a.bin", b"a.bin", digest_from=" Own Copy "),
         kit.bundle("b.bin", b"b.bin", digest_from=None),
         kit.bundle("c.bin", b"c.bin", lifecycle="withdrawn", reason="loses settings"),
@@ -30,12 +30,12 @@ def test_what_the_manifest_says_against_a_bundle(tmp_path: Path) -> None:
     assert "loses settings" in message(result, "withdrawn")
 
 
-def test_a_later_manifest_tells_what_is_held_that_it_was_withdrawn(tmp_path: Path) -> None:
+def test_a_later_manifest_withdraws_a_stored_bundle(tmp_path: Path) -> None:
     """A release withdrawn after it was downloaded."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
-    result = kit.take(kit.bundle("a.bin", GOOD, lifecycle="withdrawn", reason="bad flash"), manifest=2)
+    kit.add(kit.bundle("a.bin", GOOD))
+    result = kit.add(kit.bundle("a.bin", GOOD, lifecycle="withdrawn", reason="bad flash"), manifest=2)
     assert (result.counts, codes(result), result.read_bytes) == ({"already there": 1}, ["withdrawn"], 0)
     (row,) = kit.stored()
     assert (row.lifecycle, row.reason, row.sequence) == ("withdrawn", "bad flash", 2)
@@ -46,7 +46,7 @@ def test_digests_in_capitals(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     bundle = kit.bundle("a.bin", GOOD, sha256=hashlib.sha256(GOOD).hexdigest().upper())
-    assert kit.take(bundle).counts == {"added": 1}
+    assert kit.add(bundle).counts == {"added": 1}
 
 
 @pytest.mark.fault(26)
@@ -57,7 +57,7 @@ def test_unsafe_names_are_refused_before_any_disk_access(tmp_path: Path, name: s
     """`../`, absolute, `\\`, `C:`, NUL in names: refused before any disk access."""
     kit = Kit(tmp_path)
     with pytest.raises(InputError):
-        kit.take(kit.bundle(name, b"x"))
+        kit.add(kit.bundle(name, b"x"))
     assert kit.tree() == {}
 
 
@@ -65,7 +65,7 @@ def test_unsafe_names_are_refused_before_any_disk_access(tmp_path: Path, name: s
 def test_names_that_are_one_on_some_file_systems(tmp_path: Path) -> None:
     """`A.bin` and `a.bin`: the set refused."""
     with pytest.raises(InputError, match="one name"):
-        Kit(tmp_path).take(Kit(tmp_path).bundle("A.bin", b"x"), Kit(tmp_path).bundle("a.bin", b"y"))
+        Kit(tmp_path).add(Kit(tmp_path).bundle("A.bin", b"x"), Kit(tmp_path).bundle("a.bin", b"y"))
 
 
 def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> None:
@@ -73,7 +73,7 @@ def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> Non
     kit = Kit(tmp_path)
     kit.offer("x/a.bin", b"one")
     kit.offer("y/a.bin", b"another")
-    result = kit.take(kit.bundle("a.bin", b"one"), kit.bundle("a.bin", b"another", version="../6"))
+    result = kit.add(kit.bundle("a.bin", b"one"), kit.bundle("a.bin", b"another", version="../6"))
     assert result.counts == {"added": 2}
     places = [row.place for row in kit.stored()]
     assert "blade/6.1.0/a.bin" in places
@@ -85,20 +85,20 @@ def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> Non
 
 @pytest.mark.fault(43)
 @pytest.mark.attack("rollback")
-def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
-    """Rollback: highest serial remembered; override with a why, recorded."""
+def test_rollback_is_refused_unless_a_reason_is_given(tmp_path: Path) -> None:
+    """Rollback: highest sequence kept; override with a reason, recorded."""
     kit = Kit(tmp_path)
-    kit.take(manifest=5)
+    kit.add(manifest=5)
     with pytest.raises(RefusedError, match="older"):
-        kit.take(manifest=4)
-    result = kit.take(manifest=4, allow_rollback="the newer one was withdrawn")
+        kit.add(manifest=4)
+    result = kit.add(manifest=4, allow_rollback="the newer one was withdrawn")
     assert codes(result) == ["downgrade", "not-checked"]  # what the newer withdrew: the kit's is no TOML to be read
     assert [a.sequence for a in kit.admitted()] == [5, 4]
     ((_, what, subject, reason),) = kit.exceptions()
     assert (what, subject, reason) == ("rollback", "marram-4", "the newer one was withdrawn")
     with pytest.raises(RefusedError):
-        kit.take(manifest=4)
-    kit.take(manifest=5)
+        kit.add(manifest=4)
+    kit.add(manifest=5)
     assert [a.sequence for a in kit.admitted()] == [4, 5]
 
 
@@ -107,9 +107,9 @@ def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
 def test_same_sequence_other_bytes_is_a_contradiction(tmp_path: Path) -> None:
     """Same serial, other bytes: refused as a contradiction."""
     kit = Kit(tmp_path)
-    kit.take(kit.bundle("a.bin", b"one"))
+    kit.add(kit.bundle("a.bin", b"one"))
     with pytest.raises(RefusedError, match="same sequence") as caught:
-        kit.take(kit.bundle("a.bin", b"two"), allow_rollback="no help")
+        kit.add(kit.bundle("a.bin", b"two"), allow_rollback="no help")
     assert "raise `sequence`" in caught.value.hint
     assert len(kit.admitted()) == 1
 
@@ -117,13 +117,13 @@ def test_same_sequence_other_bytes_is_a_contradiction(tmp_path: Path) -> None:
 def test_a_kept_manifest_that_was_never_recorded(tmp_path: Path) -> None:
     """A run killed between keeping and recording: the same manifest goes on, another with its sequence does not."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     loaded = kit.loaded(sequence=2)
     (kit.root / "manifests/marram-2.toml").write_bytes(b"other bytes")
     with pytest.raises(RefusedError, match="other bytes"):
-        kit.take_loaded(loaded)
+        kit.add_loaded(loaded)
     (kit.root / "manifests/marram-2.toml").write_bytes(loaded.data)
-    kit.take_loaded(loaded)
+    kit.add_loaded(loaded)
     assert [a.sequence for a in kit.admitted()] == [1, 2]
 
 
@@ -131,16 +131,16 @@ def test_a_kept_manifest_that_was_never_recorded(tmp_path: Path) -> None:
 def test_another_platform_is_refused(tmp_path: Path) -> None:
     """A store keeps one platform."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     with pytest.raises(RefusedError, match="platform"):
-        kit.take_loaded(kit.loaded(sequence=9, platform="other"))
+        kit.add_loaded(kit.loaded(sequence=9, platform="other"))
 
 
 def test_manifests_are_kept_whole(tmp_path: Path) -> None:
-    """ "an accepted manifest is kept whole" (issue: trust)"""
+    """ "an admitted manifest is kept whole" (issue: trust)"""
     kit = Kit(tmp_path)
     loaded = kit.loaded(sequence=14)
-    kit.take_loaded(loaded)
+    kit.add_loaded(loaded)
     kept = kit.root / "manifests/marram-14.toml"
     assert kept.read_bytes() == loaded.data
     assert stat.S_IMODE(kept.stat().st_mode) == 0o444
@@ -149,17 +149,17 @@ def test_manifests_are_kept_whole(tmp_path: Path) -> None:
 
 @pytest.mark.fault(44)
 @pytest.mark.attack("indefinite freeze")
-def test_an_expired_manifest_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
+def test_an_expired_manifest_is_refused_unless_a_reason_is_given(tmp_path: Path) -> None:
     """ "Expired (freeze): `store add` ... exit 4 unless `--allow-expired "why"`, which is recorded" (issue: trust)"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     loaded = kit.loaded(kit.bundle("a.bin", GOOD), expires=date(2026, 9, 1))
     at = datetime(2026, 9, 2, tzinfo=UTC)
     with pytest.raises(RefusedError, match="expired on 2026-09-01") as caught:
-        kit.take_loaded(loaded, clock=lambda: at)
+        kit.add_loaded(loaded, clock=lambda: at)
     assert caught.value.exit_code == 4
     assert kit.stored() == []
-    result = kit.take_loaded(loaded, clock=lambda: at, allow_expired="no newer one before the window")
+    result = kit.add_loaded(loaded, clock=lambda: at, allow_expired="no newer one before the window")
     assert (result.counts, codes(result)) == ({"added": 1}, ["expired"])
     assert kit.exceptions()[0][1:] == ("expired", "marram-1", "no newer one before the window")
 
@@ -169,16 +169,16 @@ def test_the_last_day_is_not_expired(tmp_path: Path) -> None:
     """The expiry date itself is still good."""
     kit = Kit(tmp_path)
     loaded = kit.loaded(expires=date(2026, 9, 1))
-    assert kit.take_loaded(loaded, clock=lambda: datetime(2026, 9, 1, 23, 59, tzinfo=UTC)).findings == ()
+    assert kit.add_loaded(loaded, clock=lambda: datetime(2026, 9, 1, 23, 59, tzinfo=UTC)).findings == ()
 
 
 @pytest.mark.fault(83)
 @pytest.mark.attack("indefinite freeze")
 def test_a_clock_that_is_behind_is_doubted(tmp_path: Path) -> None:
-    """ "a clock earlier than the newest accepted date is `clock-doubtful`" (issue: trust)"""
+    """ "a clock earlier than the newest date of admission is `clock-doubtful`" (issue: trust)"""
     kit = Kit(tmp_path)
-    kit.take_loaded(kit.loaded())
-    result = kit.take_loaded(kit.loaded(), clock=lambda: datetime(2026, 8, 20, tzinfo=UTC))
+    kit.add_loaded(kit.loaded())
+    result = kit.add_loaded(kit.loaded(), clock=lambda: datetime(2026, 8, 20, tzinfo=UTC))
     assert codes(result) == ["clock-doubtful"]
     with pytest.raises(RefusedError, match="issued on 2026-08-14"):
-        kit.take_loaded(kit.loaded(), clock=lambda: datetime(2020, 1, 1, tzinfo=UTC))
+        kit.add_loaded(kit.loaded(), clock=lambda: datetime(2020, 1, 1, tzinfo=UTC))

@@ -29,15 +29,15 @@ GOOD = b"good bytes" * 1000
 
 @pytest.mark.root
 @root_only
-def test_no_room_is_predicted(tmp_path: Path) -> None:
+def test_no_space_is_predicted(tmp_path: Path) -> None:
     """ "no bytes: temp gone, clear error", and before the first byte where it can be foreseen"""
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
         kit = Kit(tmp_path, "m/store")
         kit.offer("a.bin", GOOD)
         kit.offer("b.bin", bytes(4 << 20))
         with pytest.raises(UnfinishedError, match="short by"):
-            kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", bytes(4 << 20)))
-        assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
+            kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", bytes(4 << 20)))
+        assert kit.add(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
         assert not kit.verifications()["blade/6.1.0/a.bin"].trustworthy  # tmpfs hides writes through a memory map
         assert litter(point / "store") == []
 
@@ -45,7 +45,7 @@ def test_no_room_is_predicted(tmp_path: Path) -> None:
 @pytest.mark.fault(6)
 @pytest.mark.root
 @root_only
-def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_space_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What was taken before stays, the component is gone, and with room it goes on."""
     monkeypatch.setattr("bundlekeeper.store.adding.plan.insist_on_room", lambda *_: None)
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
@@ -54,20 +54,20 @@ def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.Mon
         kit.offer("a.bin", GOOD)
         kit.offer("b.bin", big)
         with pytest.raises(UnfinishedError, match=r"b\.bin could not be stored: No space left") as caught:
-            kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", big))
+            kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", big))
         assert "make room" in caught.value.hint
         assert [row.name for row in kit.stored()] == ["a.bin"]
         assert litter(point / "store") == []
         subprocess.run(["mount", "-o", "remount,size=16m", point], check=True)
         # tmpfs keeps no trace of writes through a memory map, so a.bin is read again there.
-        assert kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", big)).counts == {"already there": 1, "added": 1}
+        assert kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", big)).counts == {"already there": 1, "added": 1}
 
 
 @pytest.mark.fault(15)
 @pytest.mark.root
 @root_only
-def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "quarantine ... disk full": told, and neither hides the finding nor stops the rest."""
+def test_no_space_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ "quarantine ... disk full": reported, and neither hides the finding nor stops the rest."""
     from bundlekeeper.store.contents import quarantine
 
     def full(*_: Any) -> str:
@@ -77,7 +77,7 @@ def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"wrong")
     kit.offer("b.bin", GOOD)
-    result = kit.take(kit.bundle("a.bin", b"right"), kit.bundle("b.bin", GOOD))
+    result = kit.add(kit.bundle("a.bin", b"right"), kit.bundle("b.bin", GOOD))
     assert result.counts == {"quarantined": 1, "added": 1}
     assert "could not be kept in quarantine: No space left" in result.findings[0].message
 
@@ -94,11 +94,11 @@ def test_no_inodes(tmp_path: Path, inodes: int) -> None:
         kit.offer("b.bin", b"b")
         bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"b", version="6.2.0"))
         with contextlib.suppress(KeeperError):
-            kit.take(*bundles)
+            kit.add(*bundles)
         for path in (point / "store").glob("blade/*/*"):
             assert path.read_bytes() in {GOOD, b"b"}
         subprocess.run(["mount", "-o", "remount,nr_inodes=1000", point], check=True)
-        assert set(kit.take(*bundles).counts) <= {"added", "already there"}
+        assert set(kit.add(*bundles).counts) <= {"added", "already there"}
         assert litter(point / "store") == []
 
 
@@ -113,18 +113,18 @@ def test_no_inodes_for_a_second_name(tmp_path: Path, inodes: int, version: str) 
         kit.offer("a.bin", GOOD)
         bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version=version))
         with contextlib.suppress(KeeperError):
-            kit.take(*bundles)
+            kit.add(*bundles)
         subprocess.run(["mount", "-o", "remount,nr_inodes=1000", point], check=True)
         if (kit.root / ".keeper/store.sqlite").exists():
             assert set(kit.states().values()) <= {"verified"}
-        assert kit.take(*bundles).findings == () and list(kit.states().values()) == ["verified", "verified"]
+        assert kit.add(*bundles).findings == () and list(kit.states().values()) == ["verified", "verified"]
 
 
 # Limits of the process
 
 
 def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
-    """Run a take in a process with this limit."""
+    """Run `store add` in a process with this limit."""
     data = (base / "source/a.bin").read_bytes()
     (base / "bundles.json").write_text(json.dumps([["a.bin", len(data), hashlib.sha256(data).hexdigest(), "6.1.0"]]))
     code = (
@@ -140,13 +140,13 @@ def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
 @pytest.mark.fault(20)
 @pytest.mark.parametrize("number", range(4, 16))
 def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
-    """ "EMFILE: as 1": our own error or a whole take, and the next one completes."""
+    """ "EMFILE: as 1": our own error or a whole run, and the next one completes."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     status, said = limited(tmp_path, "RLIMIT_NOFILE", number)
     assert status in {0, 3}, said
     assert ("error" in said) == (status == 3)
-    assert kit.take(kit.bundle("a.bin", GOOD), manifest=2).counts.keys() <= {"added", "already there"}
+    assert kit.add(kit.bundle("a.bin", GOOD), manifest=2).counts.keys() <= {"added", "already there"}
     assert litter(kit.root) == []
 
 
@@ -159,7 +159,7 @@ def test_a_file_larger_than_allowed(tmp_path: Path) -> None:
     status, said = limited(tmp_path, "RLIMIT_FSIZE", 1 << 20)
     assert (status, "a.bin could not be stored: File too large" in said["error"]) == (3, True)
     assert litter(kit.root) == []
-    assert kit.take(kit.bundle("a.bin", big), manifest=2).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", big), manifest=2).counts == {"added": 1}
 
 
 # Modes and owners
@@ -174,7 +174,7 @@ def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
         kit = Kit(tmp_path)
         kit.offer("a.bin", GOOD)
         kit.offer("b.bin", b"wrong")
-        kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"right"))
+        kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"right"))
     finally:
         os.umask(before)
     modes = {}
@@ -195,9 +195,9 @@ def test_a_store_that_everybody_may_write_is_refused(tmp_path: Path, where: str)
     """ "a world-writable store refused", for reading too: anybody may have written its claims"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     (kit.root / where).chmod(0o777)
-    for use in (kit.stored, kit.take):
+    for use in (kit.stored, kit.add):
         with pytest.raises(RefusedError, match="everybody"):
             use()
 
@@ -211,7 +211,7 @@ def test_another_users_store(request: pytest.FixtureRequest) -> None:
     request.addfinalizer(base.cleanup)
     Path(base.name).chmod(0o755)
     kit = Kit(Path(base.name))
-    kit.take()
+    kit.add()
     code = (
         "import os, sys, ctypes; from pathlib import Path\n"
         "from bundlekeeper.store.contents.store import Store; from bundlekeeper.errors import KeeperError\n"
@@ -236,11 +236,11 @@ def test_a_link_inside_the_tree_is_refused(tmp_path: Path, name: str) -> None:
     """A folder of the store that is a symbolic link could lead anywhere."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     (kit.root / name).rename(tmp_path / "elsewhere")
     (kit.root / name).symlink_to(tmp_path / "elsewhere")
     with pytest.raises(RefusedError, match="symbolic link"):
-        kit.take(kit.bundle("a.bin", GOOD))
+        kit.add(kit.bundle("a.bin", GOOD))
 
 
 @pytest.mark.fault(22)
@@ -248,20 +248,20 @@ def test_a_link_at_a_bundles_place_is_refused(tmp_path: Path) -> None:
     """A bundle's place that is a link or a FIFO is neither followed nor waited for."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take()
+    kit.add()
     place = kit.root / "blade/6.1.0/a.bin"
     place.parent.mkdir(parents=True)
     place.symlink_to(kit.source / "a.bin")
     with pytest.raises(RefusedError, match="symbolic link"):
-        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
+        kit.add(kit.bundle("a.bin", GOOD), manifest=2)
     place.unlink()
     os.mkfifo(place)
     with pytest.raises(RefusedError, match="FIFO"):
-        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
+        kit.add(kit.bundle("a.bin", GOOD), manifest=2)
     place.unlink()
     place.mkdir()
     with pytest.raises(RefusedError, match="folder"):
-        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
+        kit.add(kit.bundle("a.bin", GOOD), manifest=2)
 
 
 @pytest.mark.fault(25)
@@ -282,7 +282,7 @@ def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: 
 
     monkeypatch.setattr(placing, "put", swapping)
     with pytest.raises(RefusedError, match="symbolic link"):
-        kit.take(kit.bundle("a.bin", GOOD))
+        kit.add(kit.bundle("a.bin", GOOD))
     assert list(outside.iterdir()) == []
 
 
@@ -296,16 +296,16 @@ def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) 
     """Read-only store: reading works; writing fails early."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     with mounted(tmp_path / "ro", "none", str(kit.root), "bind") as point:
         subprocess.run(["mount", "-o", "remount,ro,bind", point], check=True)
         reader = Kit(tmp_path, "ro")
         assert [row.name for row in reader.stored()] == ["a.bin"]
         assert len(reader.verifications()) == 1
         with pytest.raises(UnfinishedError) as caught:
-            reader.take(kit.bundle("a.bin", GOOD))
+            reader.add(kit.bundle("a.bin", GOOD))
         assert "cannot be written" in caught.value.message
-        assert reader.take(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"already there": 1}
+        assert reader.add(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"already there": 1}
 
 
 @pytest.mark.fault(18)
@@ -315,14 +315,14 @@ def test_an_immutable_store(tmp_path: Path) -> None:
     """Immutable store."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     done = subprocess.run(["chattr", "-R", "+i", kit.root], capture_output=True, text=True, check=False)
     if done.returncode:
         pytest.skip(f"chattr: {done.stderr.strip()}")
     try:
         assert [row.name for row in kit.stored()] == ["a.bin"]
         with pytest.raises(UnfinishedError):
-            kit.take(kit.bundle("a.bin", GOOD))
+            kit.add(kit.bundle("a.bin", GOOD))
     finally:
         subprocess.run(["chattr", "-R", "-i", kit.root], check=True)
 
@@ -334,10 +334,10 @@ def test_a_network_file_system_is_refused_for_writing(tmp_path: Path, monkeypatc
     from bundlekeeper.store.disk.filesystem import KINDS
 
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     monkeypatch.setattr(layout, "describe_fd", lambda fd: KINDS[0x6969])
     with pytest.raises(RefusedError, match="network file system"):
-        kit.take()
+        kit.add()
     assert kit.stored() == []
 
 
@@ -368,16 +368,16 @@ def test_a_store_on_a_file_system_without_links(tmp_path: Path) -> None:
             kit.bundle("same.bin", GOOD, version="6.2.0"),
             kit.bundle("b.bin", b"right"),
         )
-        result = kit.take(*bundles)
+        result = kit.add(*bundles)
         assert [r.status for r in result.rows] == ["added", "same bytes", "quarantined"]
         assert [row.way_in for row in kit.stored()] == ["copy", "copy"]
         assert not any(verification.trustworthy for verification in kit.verifications().values())
-        again = kit.take(*bundles)
+        again = kit.add(*bundles)
         assert [r.status for r in again.rows] == ["already there", "already there", "quarantined"]
         assert again.read_bytes == 2 * len(GOOD) + len(b"wrong")  # nothing is trusted there
-        (point / "store/blade/6.1.0/a.bin").rename(point / "store/blade/6.1.0/A.FWB")
+        (point / "store/blade/6.1.0/a.bin").rename(point / "store/blade/6.1.0/A.BIN")
         with pytest.raises(RefusedError, match="differs only by case"):
-            kit.take(*bundles)
+            kit.add(*bundles)
     finally:
         subprocess.run(["umount", "-l", point], check=True)
         subprocess.run(["losetup", "-d", loop.stdout.strip()], check=True)
@@ -397,7 +397,7 @@ def test_a_reflink_on_a_file_system_that_has_them(tmp_path: Path) -> None:
         kit = Kit(point)
         path = kit.offer("a.bin", GOOD)
         kit.offer("b.bin", GOOD[::-1])
-        result = kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"x" * len(GOOD)), link="reflink")
+        result = kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"x" * len(GOOD)), link="reflink")
         assert [(r.status, r.way_in, r.note) for r in result.rows] == [
             ("added", "reflink", ""),
             ("quarantined", "", ""),
@@ -405,7 +405,7 @@ def test_a_reflink_on_a_file_system_that_has_them(tmp_path: Path) -> None:
         path.write_bytes(b"changed later")
         assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
         assert kit.verifications()["blade/6.1.0/a.bin"].trustworthy
-        assert kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD[::-1]), manifest=2).counts == {
+        assert kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD[::-1]), manifest=2).counts == {
             "already there": 1,
             "added": 1,
         }
@@ -420,7 +420,7 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
         kit = Kit(tmp_path)
         kit.source = point
         kit.offer("a.bin", GOOD)
-        row = kit.take(kit.bundle("a.bin", GOOD), link=link).rows[0]
+        row = kit.add(kit.bundle("a.bin", GOOD), link=link).rows[0]
         assert (row.status, row.way_in) == ("added", "copy")
         assert "not possible here" in row.note
 
@@ -429,8 +429,8 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
 
 
 @pytest.mark.fault(76)
-def test_two_takes_at_once(tmp_path: Path) -> None:
-    """ "two takes of one file: one wins; equal bytes succeed": the second waits for the lock"""
+def test_two_processes_that_add_at_once(tmp_path: Path) -> None:
+    """ "two runs with one file: one wins; equal bytes succeed": the second waits for the lock"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     rows = [["a.bin", len(GOOD), hashlib.sha256(GOOD).hexdigest(), "6.1.0"]]
@@ -453,7 +453,7 @@ def test_two_takes_at_once(tmp_path: Path) -> None:
 def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -> None:
     """ "lock of a dead process: flock, freed by the kernel"; a living one's components stay"""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     (kit.root / ".keeper/lock").write_text('{"pid": 1, "host": "gone", "command": "store add", "since": "then"}')
     incoming = kit.root / ".keeper/incoming"
     (incoming / ".part-0123456789abcdef").write_bytes(b"left by the dead")
@@ -470,14 +470,14 @@ def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -
     )
     assert living.stdout is not None
     assert living.stdout.readline() == "locked\n"
-    kit.take()
+    kit.add()
     assert sorted(litter(kit.root)) == [".part-living", "somebody's file"]
     living.communicate("")
-    kit.take()
+    kit.add()
     assert litter(kit.root) == ["somebody's file"]
 
 
-def test_memory_of_a_take_does_not_grow_with_the_file(tmp_path: Path) -> None:
+def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
     """ "peak memory < 100 MB whatever the file size" (issue: speed and memory)"""
     kit = Kit(tmp_path)
     path = kit.offer("a.bin", b"")

@@ -1,6 +1,6 @@
 """Kill `store add` at every call that changes something; make its calls fail. Real processes, by strace's injection.
 
-"kill -9 at any call of take: old state or whole file; temp swept later"; strace(1), `-e inject`.
+"kill -9 at any call of store add: old state or whole file; temp swept later"; strace(1), `-e inject`.
 """
 
 from __future__ import annotations
@@ -18,18 +18,18 @@ from typing import Any
 
 import pytest
 
-from tests.kits.kills import GOOD, completes, fresh, needs_strace, ran, settled, taken
+from tests.kits.kills import GOOD, added, completes, fresh, needs_strace, ran, settled
 from tests.kits.store_kit import Kit
 
-# Every call by which a take changes what others can see of the store. Killed at any other call (a read, an open, an
+# Every call by which a run changes what others can see of the store. Killed at any other call (a read, an open, an
 # fsync), it leaves what it leaves when it is killed at the next of these. What a power cut leaves is another question.
 CALLS = ("mkdirat", "linkat", "renameat", "unlink", "unlinkat", "fchmod", "ftruncate", "pwrite64", "utimensat")
 
 
 def spoiled(base: Path) -> Path:
-    """The same, taken once, and then one file in the store spoiled in place."""
+    """The same, added once, and then one file in the store spoiled in place."""
     fresh(base)
-    taken(base)
+    added(base)
     place = base / "store/blade/6.1.0/a.bin"
     place.unlink()
     place.write_bytes(GOOD[::-1])
@@ -37,7 +37,7 @@ def spoiled(base: Path) -> Path:
 
 
 def injected(base: Path, call: str, fault: str, number: int) -> subprocess.CompletedProcess[str]:
-    """Run the take with a fault at the `number`th such call."""
+    """Run it with a fault at the `number`th such call."""
     log = base / "injected"
     inject = f"inject={call}:{fault}:when={number}"
     done = ran(base, "strace", "-f", "-qq", f"-o{log}", "-e", f"trace={call}", "-e", inject)
@@ -47,7 +47,7 @@ def injected(base: Path, call: str, fault: str, number: int) -> subprocess.Compl
 
 
 def calls_of(base: Path) -> Counter[str]:
-    """How often a whole take makes each call."""
+    """How often a whole run makes each call."""
     log = base / "calls"
     ran(base, "strace", "-f", "-qq", f"-o{log}", "-e", f"trace={','.join(CALLS)}")
     return Counter(re.findall(r"^\d+ +(\w+)\(", log.read_text(), flags=re.MULTILINE))
@@ -77,15 +77,15 @@ def sweep(tmp_path: Path, make: Any) -> int:
 @pytest.mark.fault(1)
 @needs_strace
 @pytest.mark.slow
-def test_killed_at_every_call_of_a_first_take(tmp_path: Path) -> None:
-    """Kill -9 at any call of take: old state or whole file; temp swept later."""
+def test_killed_at_every_call_of_a_first_run(tmp_path: Path) -> None:
+    """Kill -9 at any call of `store add`: old state or whole file; temp swept later."""
     assert sweep(tmp_path, fresh) > 60
 
 
 @pytest.mark.fault(1)
 @needs_strace
 @pytest.mark.slow
-def test_killed_at_every_call_of_a_take_that_mends(tmp_path: Path) -> None:
+def test_killed_at_every_call_of_a_run_that_repairs(tmp_path: Path) -> None:
     """The same for a wrong file in place: it is in its place or in quarantine, and its bytes are never lost."""
     assert sweep(tmp_path, spoiled) > 30
 
@@ -94,7 +94,7 @@ def test_killed_at_every_call_of_a_take_that_mends(tmp_path: Path) -> None:
 
 
 def failures() -> Iterator[Any]:
-    """(call, which one of it): every fsync, link and data write of a first take after the tree is made."""
+    """(call, which one of it): every fsync, link and data write of a first run after the tree is made."""
     yield from (pytest.param("fsync", n, id=f"fsync-{n}") for n in range(8, 21, 2))
     yield from (pytest.param("linkat", n, id=f"linkat-{n}") for n in range(1, 6))
     yield from (pytest.param("fdatasync", n, id=f"fdatasync-{n}") for n in (1, 6, 12))
@@ -103,14 +103,14 @@ def failures() -> Iterator[Any]:
 @pytest.mark.fault(8)
 @needs_strace
 @pytest.mark.parametrize(("call", "number"), list(failures()))
-def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
-    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no store's database row" """
+def test_eio_is_reported_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
+    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no store database row" """
     base = fresh(tmp_path / "x")
     ended = injected(base, call, "error=EIO", number)
     said = json.loads(ended.stdout)
     if "error" in said:
         assert (ended.returncode, said["exit"]) == (3, 3), said
-    else:  # quarantine's own failure is reported, and does not end the take
+    else:  # quarantine's own failure is reported, and does not end the run
         assert said["statuses"][2] == "quarantined"
     settled(base)
     completes(base)
@@ -119,7 +119,7 @@ def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, numbe
 @pytest.mark.fault(8)
 @needs_strace
 def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
-    """ "never retry fsync (second says OK, bytes lost: ran)": the descriptor is dropped at once."""
+    """ "never retry fsync (second says OK, bytes lost: ran)": the descriptor is closed at once."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     everything = "trace=fsync,openat,linkat,close"
@@ -148,7 +148,7 @@ def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
 @needs_strace
 def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
     """ "fsync the file ... `linkat` into place ... fsync the folder (and the parent of a new folder). Only then the
-    store's database's commit.". A later fsync may hide a missing one from a power cut."""
+    store database's commit.". A later fsync may hide a missing one from a power cut."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=mkdirat,linkat,fsync,write,pwrite64")
@@ -173,7 +173,7 @@ def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
 @pytest.mark.fault(9)
 @needs_strace
 def test_a_folder_that_cannot_be_made_durable_has_no_row(tmp_path: Path) -> None:
-    """EIO on the folder's fsync: 'not durable'; no store's database row."""
+    """EIO on the folder's fsync: 'not durable'; no store database row."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=fsync,linkat")

@@ -1,4 +1,5 @@
-"""Many bundles of one size: what a take looks at and keeps in memory grows with their number, not with its square."""
+"""Many bundles of one size: what `store add` looks at and keeps in memory grows with their number, not with its
+square."""
 
 from __future__ import annotations
 
@@ -11,7 +12,7 @@ import pytest
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding import sources
-from bundlekeeper.store.adding.add import take
+from bundlekeeper.store.adding.add import add_bundles
 from tests.kits.mounts import stable_folder
 from tests.kits.store_kit import Kit, codes, now
 
@@ -35,22 +36,22 @@ def made(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
 
 
 def test_a_plan_of_many_bundles_of_one_size_makes_one_offer_for_each(tmp_path: Path, made: list[str]) -> None:
-    """ "manifests of 10,000 bundles" (issue: take): files under other names are offered only on need."""
+    """ "manifests of 10,000 bundles" (issue: store add): files under other names are offered only on need."""
     kit = Kit(tmp_path)
     count = 3000
     for number in range(count):
         kit.offer(f"{number}.bin", _bytes(number))
     loaded = kit.loaded(*(kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(count)))
-    result = take(None, loaded, [sources.FolderSource(kit.source)], clock=now, progress=Silent(), dry_run=True)
-    assert (result.counts, len(made)) == ({"to take": count}, count)
+    result = add_bundles(None, loaded, [sources.FolderSource(kit.source)], clock=now, progress=Silent(), dry_run=True)
+    assert (result.counts, len(made)) == ({"to add": count}, count)
 
 
-def test_a_take_of_bundles_that_bear_their_names_looks_at_no_other(tmp_path: Path, made: list[str]) -> None:
-    """The usual take makes one offer for each bundle, and reads each file once."""
+def test_adding_bundles_that_have_their_names_looks_at_no_other(tmp_path: Path, made: list[str]) -> None:
+    """The usual run makes one offer for each bundle, and reads each file once."""
     kit = Kit(tmp_path)
     for number in range(60):
         kit.offer(f"{number}.bin", _bytes(number))
-    result = kit.take(*(kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(60)))
+    result = kit.add(*(kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(60)))
     assert (result.counts, len(made), result.read_bytes) == ({"added": 60}, 60, 60 * 6)
 
 
@@ -60,7 +61,7 @@ def test_a_folder_is_not_listed_for_each_of_its_files(tmp_path: Path, monkeypatc
     bundles = [kit.bundle(f"{n}.bin", _bytes(n)) for n in range(20)]
     for number in range(20):
         kit.offer(f"{number}.bin", _bytes(number))
-    kit.take(*bundles)
+    kit.add(*bundles)
     listed: list[int] = []
     real = os.listdir
 
@@ -69,7 +70,7 @@ def test_a_folder_is_not_listed_for_each_of_its_files(tmp_path: Path, monkeypatc
         return real(folder)
 
     monkeypatch.setattr(os, "listdir", counted)
-    assert kit.take(*bundles).counts == {"already there": 20}
+    assert kit.add(*bundles).counts == {"already there": 20}
     assert len(listed) < 10
 
 
@@ -79,8 +80,8 @@ def test_files_of_one_size_are_read_once_however_many_bundles_are_missing(tmp_pa
     for number in range(40):
         kit.offer(f"{number}.bin", _bytes(number))
     missing = [kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(100, 140)]
-    result = kit.take(*missing)
+    result = kit.add(*missing)
     assert (result.counts, set(codes(result)), result.read_bytes) == ({"missing": 40}, {"missing"}, 40 * 6)
     assert result.findings[0].message.endswith("; 40 files of its size do not hold its bytes")
-    found = kit.take(*missing, kit.bundle("a.bin", _bytes(7), version="a"), manifest=2)
+    found = kit.add(*missing, kit.bundle("a.bin", _bytes(7), version="a"), manifest=2)
     assert (found.counts, found.read_bytes) == ({"missing": 40, "added": 1}, 41 * 6)

@@ -43,8 +43,8 @@ def test_the_cut_really_loses_what_was_not_synced(disk: Disk) -> None:
     assert not (disk.point / "late").exists()
 
 
-def test_what_take_said_is_there_after_a_power_cut(disk: Disk) -> None:
-    """A finished take is on the disk: files, folders, quarantine, manifest, and the store's database's last row."""
+def test_what_was_added_is_there_after_a_power_cut(disk: Disk) -> None:
+    """A finished run is on the disk: files, folders, quarantine, manifest, and the store database's last row."""
     base = on_disk(disk)
     assert ran(base).returncode == 0
     before, rows, verifications = Kit(base).tree(), Kit(base).stored(), Kit(base).verifications()
@@ -59,10 +59,10 @@ def test_the_last_row_is_there_after_a_power_cut(disk: Disk) -> None:
     kit = Kit(disk.point)
     kit.offer("a.bin", GOOD)
     os.sync()
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     disk.cut_power()
     assert [row.name for row in kit.stored()] == ["a.bin"]
-    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
+    assert kit.add(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
 @pytest.mark.fault(2)
@@ -72,7 +72,7 @@ def test_the_last_row_is_there_after_a_power_cut(disk: Disk) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("call", ["linkat", "mkdirat", "unlink", "fsync", "fdatasync"])
 def test_power_cut_in_the_middle(disk: Disk, call: str) -> None:
-    """Cut after link, before the folder's fsync: absent or whole; store's database claims nothing."""
+    """Cut after link, before the folder's fsync: absent or whole; store database claims nothing."""
     log = disk.image.parent / "log"
     ran(on_disk(disk), "strace", "-f", "-qq", f"-o{log}", "-e", f"trace={call}")
     total = len(re.findall(rf"\b{call}\(", log.read_text()))

@@ -11,7 +11,7 @@ import pytest
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.media.volume.read_back import ReadBackLevel
-from bundlekeeper.media.writing import verify_written as proving
+from bundlekeeper.media.writing import verify_written as verifying
 from bundlekeeper.media.writing.verify_written import Verified, verify_written
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents import place as placing
@@ -27,7 +27,7 @@ def kit(tmp_path: Path) -> Kit:
     """A store without bundles, and one bundle to take."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take()
+    kit.add()
     return kit
 
 
@@ -48,9 +48,9 @@ def lay_before_the_link(kit: Kit, monkeypatch: pytest.MonkeyPatch, data: bytes) 
     return place
 
 
-def test_right_bytes_that_came_before_us_are_proven_and_left(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_right_bytes_that_came_before_us_are_verified_and_left(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
     place = lay_before_the_link(kit, monkeypatch, GOOD)
-    result = kit.take(kit.bundle("a.bin", GOOD), manifest=2)
+    result = kit.add(kit.bundle("a.bin", GOOD), manifest=2)
     assert [row.status for row in result.rows] != ["added"]
     assert (place.read_bytes(), place.stat().st_nlink) == (GOOD, 1)
     assert kit.states() == {"blade/6.1.0/a.bin": "verified"}
@@ -61,7 +61,7 @@ def test_wrong_bytes_that_came_before_us_go_to_quarantine(kit: Kit, monkeypatch:
     """A name that is taken is never replaced; what lies there is judged as if it had been there before the plan."""
     bad = b"bad!bytes!" * 1000
     place = lay_before_the_link(kit, monkeypatch, bad)
-    result = kit.take(kit.bundle("a.bin", GOOD), manifest=2)
+    result = kit.add(kit.bundle("a.bin", GOOD), manifest=2)
     assert "altered" in codes(result)
     assert place.read_bytes() == GOOD
     assert bad in [path.read_bytes() for path in (kit.root / "quarantine").iterdir()]
@@ -73,7 +73,7 @@ def test_another_file_in_the_place_of_the_one_just_linked(kit: Kit, monkeypatch:
     """Whoever may write the folder can swap the name before we look at it again: then nothing is claimed of it."""
     rows = [kit.bundle("a.bin", GOOD)]
     if way == "put_again":
-        kit.take(*rows, manifest=2)
+        kit.add(*rows, manifest=2)
         rows.append(kit.bundle("b.bin", GOOD))
     name = "a.bin" if way == "put" else "b.bin"
     place, real = kit.root / "blade/6.1.0" / name, os.fsync
@@ -85,8 +85,8 @@ def test_another_file_in_the_place_of_the_one_just_linked(kit: Kit, monkeypatch:
             place.write_bytes(OTHER)
 
     monkeypatch.setattr(os, "fsync", fsync)
-    with pytest.raises(UnfinishedError, match="another file stands where this one was just put"):
-        kit.take(*rows, manifest=3)
+    with pytest.raises(UnfinishedError, match="another file is where this one was just put"):
+        kit.add(*rows, manifest=3)
     monkeypatch.undo()
     assert name not in [row.name for row in kit.stored()]
     assert place.read_bytes() == OTHER
@@ -145,7 +145,7 @@ def test_no_thread_to_be_had_while_reading_back(monkeypatch: pytest.MonkeyPatch,
         return Verified(ReadBackLevel.EVICTED, "", ())
 
     monkeypatch.setattr(threading.Thread, "start", start)
-    monkeypatch.setattr(proving, "_prove", verify)
+    monkeypatch.setattr(verifying, "_verify", verify)
     volumes: Any = {_Volume(): {}, _Volume(): {}}
     assert set(verify_written(volumes, Silent(), None)) == set(volumes)
     assert by.count(here) == 2 - room

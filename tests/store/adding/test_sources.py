@@ -12,9 +12,9 @@ import pytest
 
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.adding.add import add_bundles
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.add import take
-from tests.kits.store_kit import GOOD, Kit, codes, now, message, unclosable
+from tests.kits.store_kit import GOOD, Kit, codes, message, now, unclosable
 
 # Links to the source
 
@@ -26,7 +26,7 @@ def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
     path = kit.offer("a.bin", GOOD)
     os.utime(path, (1, 1))  # old enough that only its being shared makes it doubtful
     path.chmod(0o640)
-    result = kit.take(kit.bundle("a.bin", GOOD), link="hard")
+    result = kit.add(kit.bundle("a.bin", GOOD), link="hard")
     place = kit.root / "blade/6.1.0/a.bin"
     assert (result.rows[0].way_in, result.rows[0].note) == ("hard-link", "")
     assert place.stat().st_ino == path.stat().st_ino
@@ -35,12 +35,12 @@ def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
     assert row.shared
     assert not kit.verifications()[row.place].trustworthy
     assert kit.states() == {row.place: "verified"}
-    again = kit.take(kit.bundle("a.bin", GOOD))
+    again = kit.add(kit.bundle("a.bin", GOOD))
     assert (again.counts, again.read_bytes) == ({"already there": 1}, len(GOOD))
     assert again.rows[0].note == "verified again: its file is shared with its source, and not trusted unread"
     assert not kit.verifications()[row.place].trustworthy
     path.write_bytes(GOOD[::-1])
-    spoiled = kit.take(kit.bundle("a.bin", GOOD))
+    spoiled = kit.add(kit.bundle("a.bin", GOOD))
     assert (codes(spoiled), kit.stored()) == (["altered", "altered"], [])
 
 
@@ -48,8 +48,8 @@ def test_a_shared_file_is_copied_for_a_second_name(tmp_path: Path) -> None:
     """A link to a file that is not ours alone would pass its weakness on."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD), link="hard")
-    result = kit.take(kit.bundle("b.bin", GOOD, version="6.2.0"), manifest=2)
+    kit.add(kit.bundle("a.bin", GOOD), link="hard")
+    result = kit.add(kit.bundle("b.bin", GOOD, version="6.2.0"), manifest=2)
     assert (result.rows[0].status, result.rows[0].way_in) == ("same bytes", "copy")
     assert (kit.root / "blade/6.2.0/b.bin").stat().st_nlink == 1
 
@@ -58,7 +58,7 @@ def test_a_wrong_file_is_not_shared(tmp_path: Path) -> None:
     """What a hard link brings is verified first, like everything."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD[::-1])
-    assert codes(kit.take(kit.bundle("a.bin", GOOD), link="hard")) == ["altered"]
+    assert codes(kit.add(kit.bundle("a.bin", GOOD), link="hard")) == ["altered"]
     assert kit.stored() == []
 
 
@@ -66,7 +66,7 @@ def test_a_reflink_that_is_not_possible_is_a_copy_that_says_so(tmp_path: Path) -
     """ext4 and tmpfs know no reflinks; on a file system that does, the row says reflink."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    row = kit.take(kit.bundle("a.bin", GOOD), link="reflink").rows[0]
+    row = kit.add(kit.bundle("a.bin", GOOD), link="reflink").rows[0]
     assert row.status == "added"
     assert (row.way_in, row.note) == ("reflink", "") or (row.way_in == "copy" and "reflink is not possible" in row.note)
     assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
@@ -86,7 +86,7 @@ def test_links_fifos_and_sockets_of_the_name(tmp_path: Path) -> None:
     os.mkfifo(kit.source / "b.bin")
     with socket.socket(socket.AF_UNIX) as server:
         server.bind(os.path.relpath(kit.source / "c.bin"))
-        result = kit.take(*(kit.bundle(n, GOOD, version=n[0]) for n in ("a.bin", "b.bin", "c.bin")))
+        result = kit.add(*(kit.bundle(n, GOOD, version=n[0]) for n in ("a.bin", "b.bin", "c.bin")))
     assert result.counts == {"missing": 3}
     assert [f.code for f in result.findings] == ["missing"] * 3
     assert "a.bin is a symbolic link" in result.findings[0].message
@@ -102,7 +102,7 @@ def test_no_link_to_a_folder_is_followed(tmp_path: Path) -> None:
     outside.mkdir()
     (outside / "a.bin").write_bytes(GOOD)
     (kit.source / "sub").symlink_to(outside)
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"missing": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD)).counts == {"missing": 1}
 
 
 def test_a_source_that_is_not_there(tmp_path: Path) -> None:
@@ -110,18 +110,18 @@ def test_a_source_that_is_not_there(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.source.rmdir()
     with pytest.raises(InputError):
-        kit.take(kit.bundle("a.bin", GOOD))
+        kit.add(kit.bundle("a.bin", GOOD))
     assert kit.admitted() == []
 
 
 def test_the_store_inside_the_source_is_passed_over(tmp_path: Path) -> None:
-    """`--from` a folder that holds the store must not offer the store its own quarantine."""
+    """`--from` a folder that contains the store must not offer the store its own quarantine."""
     kit = Kit(tmp_path)
     kit.source = tmp_path
     (tmp_path / "a.bin").write_bytes(b"wrong")
-    kit.take(kit.bundle("a.bin", b"right"))
+    kit.add(kit.bundle("a.bin", b"right"))
     (tmp_path / "a.bin").unlink()
-    assert codes(kit.take(kit.bundle("a.bin", b"right"))) == ["missing"]
+    assert codes(kit.add(kit.bundle("a.bin", b"right"))) == ["missing"]
 
 
 # Sources that fail or change
@@ -140,7 +140,7 @@ def test_a_source_that_changes_while_it_is_read(tmp_path: Path) -> None:
                 file.seek(len(data) - 1)
                 file.write(b"!")
 
-    result = kit.take(kit.bundle("a.bin", data), progress=Writing())
+    result = kit.add(kit.bundle("a.bin", data), progress=Writing())
     assert (result.counts, codes(result)) == ({"failed": 1}, ["unreadable"])
     assert "changed while it was read" in message(result, "unreadable")
     assert not [n for n in kit.tree() if n.startswith("quarantine/")]
@@ -156,14 +156,14 @@ def test_right_bytes_are_right_whatever_happens_to_their_source(tmp_path: Path) 
         def advance(self, count: int) -> None:
             os.utime(path)
 
-    assert kit.take(kit.bundle("a.bin", GOOD), progress=Touching()).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD), progress=Touching()).counts == {"added": 1}
     other = kit.offer("b.bin", b"b")
 
     class TouchingB(Silent):
         def advance(self, count: int) -> None:
             os.utime(other)
 
-    shared = kit.take(kit.bundle("b.bin", b"b"), manifest=2, link="hard", progress=TouchingB())
+    shared = kit.add(kit.bundle("b.bin", b"b"), manifest=2, link="hard", progress=TouchingB())
     assert codes(shared) == ["unreadable"]
 
 
@@ -178,7 +178,7 @@ def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path) -> None:
         def advance(self, count: int) -> None:
             os.truncate(path, 1 << 20)
 
-    result = kit.take(kit.bundle("a.bin", data), progress=Cutting())
+    result = kit.add(kit.bundle("a.bin", data), progress=Cutting())
     assert codes(result) == ["unreadable"]
     assert kit.tree().keys() == {"manifests/marram-1.toml"}
 
@@ -193,7 +193,7 @@ def test_a_file_that_grows_without_end(tmp_path: Path, link: str) -> None:
         def advance(self, count: int) -> None:
             os.truncate(path, path.stat().st_size + 2 * count)
 
-    result = kit.take(kit.bundle("a.bin", bytes(8 << 20)), progress=Growing(), link=link)
+    result = kit.add(kit.bundle("a.bin", bytes(8 << 20)), progress=Growing(), link=link)
     assert codes(result) == ["extended"]
     assert kit.tree().keys() == {"manifests/marram-1.toml", "quarantine/a.bin.size-unknown.note.txt"}
 
@@ -211,12 +211,12 @@ def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch
         return real(fd, *arguments, **options)
 
     monkeypatch.setattr("bundlekeeper.store.adding.sources.copy_fd", failing)
-    result = kit.take(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b"))
+    result = kit.add(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b"))
     assert (result.counts, codes(result)) == ({"failed": 1, "added": 1}, ["unreadable"])
 
     # A file system of a program that died answers the close with an error too (close(2): flush of FUSE).
     monkeypatch.setattr(os, "close", unclosable({bad}))
-    again = kit.take(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b"))
+    again = kit.add(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b"))
     assert (again.counts, codes(again)) == ({"failed": 1, "already there": 1}, ["unreadable"])
     assert message(again, "unreadable").endswith("Input/output error")
 
@@ -227,7 +227,7 @@ def test_a_source_that_cannot_be_closed_gave_its_bytes_all_the_same(
     """What was copied was hashed; that the device went afterwards is no failure of the store."""
     kit = Kit(tmp_path)
     monkeypatch.setattr(os, "close", unclosable({kit.offer("a.bin", GOOD).stat().st_ino}))
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
 
 
 def test_a_file_laid_into_its_place_meanwhile(tmp_path: Path) -> None:
@@ -243,7 +243,7 @@ def test_a_file_laid_into_its_place_meanwhile(tmp_path: Path) -> None:
                     place.parent.mkdir(parents=True)
                     place.write_bytes(there)  # noqa: B023
 
-        result = kit.take(kit.bundle("a.bin", b"right"), progress=Laying())
+        result = kit.add(kit.bundle("a.bin", b"right"), progress=Laying())
         assert result.counts == {expected: 1}
         assert kit.tree()["blade/6.1.0/a.bin"] == b"right"
 
@@ -258,7 +258,7 @@ def test_several_sources_are_tried_in_their_order(tmp_path: Path) -> None:
     kit.offer("a.bin", b"a")
     (second / "b.bin").write_bytes(b"b")
     with Store.open(kit.root, write=True) as store:
-        result = take(
+        result = add_bundles(
             store,
             kit.loaded(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b")),
             [FolderSource(kit.source), FolderSource(second)],
@@ -272,10 +272,10 @@ def test_errors_are_of_our_own_family(tmp_path: Path) -> None:
     """Whatever stands where a folder should be, no foreign exception comes out."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"a")
-    kit.take()
+    kit.add()
     for make in (Path.touch, lambda p: p.symlink_to(tmp_path), os.mkfifo):
         place = kit.root / "blade"
         make(place)
         with pytest.raises(KeeperError):
-            kit.take(kit.bundle("a.bin", b"a"), manifest=2)
+            kit.add(kit.bundle("a.bin", b"a"), manifest=2)
         place.unlink()

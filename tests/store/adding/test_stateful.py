@@ -1,7 +1,7 @@
-"""A store used at random against a simple model: take, check, damage, drop, rebuild, sources that come and go.
+"""A store used at random against a simple model: add, verify, damage, remove, rebuild, sources that come and go.
 
 What must hold whatever happened: no name in a family's folder holds bytes that we put there wrongly; nothing wrong that
-was found is lost; what `store list` calls verified is what the manifest says; a take brings everything that can be had.
+was found is lost; what `store list` calls verified is what the manifest says; a run brings everything that can be had.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from tests.kits.store_kit import Kit, now
 
 #: Four bundles; the first two are the same bytes under two names, the last two are of one size.
@@ -96,14 +96,14 @@ class Stores(RuleBasedStateMachine):
     # What we do
 
     @rule(wanted=st.sets(NAME, min_size=1))
-    def take(self, wanted: set[str]) -> None:
-        """Everything wanted that can be had is in its place, whole; what stands wrong there was put aside first."""
+    def add(self, wanted: set[str]) -> None:
+        """Everything wanted that can be had is in its place, whole; a wrong file there went to quarantine first."""
         before = self._on_disk()
         sources = {path.read_bytes() for path in self.kit.source.rglob("*") if path.is_file()}
         places = {place: data for place, data in PLACES.items() if place.rpartition("/")[2] in wanted}
         self.sequence += 1
         bundles = [self.kit.bundle(n, RIGHT[n], version=VERSIONS[n]) for n in RIGHT if n in wanted]
-        result = self.kit.take(*bundles, manifest=self.sequence)
+        result = self.kit.add(*bundles, manifest=self.sequence)
         stored = {row.place for row in self.kit.stored()}
         after = self._on_disk()
         for place, right in places.items():
@@ -122,16 +122,16 @@ class Stores(RuleBasedStateMachine):
 
     @rule(quick=st.booleans())
     def check(self, quick: bool) -> None:
-        """Every held file is right, or told and moved aside, or told to be missing; a quick check misses nothing."""
+        """Every stored file is right, or reported and moved, or reported as missing; a quick check misses nothing."""
         before, stored = self._on_disk(), {row.place for row in self.kit.stored()}
         with Store.open(self.kit.root, write=True) as store, store.database(write=True) as database:
             result = check_store(
                 store, database, None, CheckMeans(now, Silent(), record=True), ReadingLimits(quick=quick)
             )
-        told = {finding.subject: finding.code for finding in result.findings}
+        reported = {finding.subject: finding.code for finding in result.findings}
         for place in stored:
             name, data = place.rpartition("/")[2], before.get(place)
-            codes = {code for subject, code in told.items() if name in subject}
+            codes = {code for subject, code in reported.items() if name in subject}
             if data is None:
                 assert "missing" in codes, (place, result)
             elif data != PLACES[place]:

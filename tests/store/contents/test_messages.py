@@ -32,7 +32,7 @@ from tests.kits.store_kit import GOOD, Kit, now
 
 @pytest.mark.root
 @root_only
-def test_no_inodes_are_told_apart_from_no_bytes(tmp_path: Path) -> None:
+def test_no_inodes_and_no_bytes_have_different_messages(tmp_path: Path) -> None:
     """`df` shows room, and the kernel answers "No space left on device": which of the two it is must be said."""
     with mounted(tmp_path / "m", "tmpfs", "none", "size=20m,nr_inodes=24"):
         kit = Kit(tmp_path, "m/store")
@@ -40,12 +40,12 @@ def test_no_inodes_are_told_apart_from_no_bytes(tmp_path: Path) -> None:
         for name in names:
             kit.offer(name, name.encode() * 100)
         with pytest.raises(UnfinishedError) as caught:
-            kit.take(*(kit.bundle(name, name.encode() * 100, version=name[:-4]) for name in names))
+            kit.add(*(kit.bundle(name, name.encode() * 100, version=name[:-4]) for name in names))
         assert "df -i" in caught.value.hint
         assert litter(kit.root) == []
         kit.offer("big.bin", bytes(40 << 20))
         with pytest.raises(UnfinishedError, match="short by") as bytes_too:
-            kit.take(kit.bundle("big.bin", bytes(40 << 20)), manifest=2)
+            kit.add(kit.bundle("big.bin", bytes(40 << 20)), manifest=2)
         assert "inodes" not in bytes_too.value.hint
         with pytest.raises(UnfinishedError) as none_left, files.wrapped("a file cannot be made", str(kit.root)):
             for number in range(24):
@@ -76,8 +76,8 @@ def run_limited(
 
 
 @pytest.mark.parametrize("limit", [8 * 1024, 600 * 1024])
-def test_a_limit_on_the_size_of_files_while_taking(world: World, tmp_path: Path, limit: int) -> None:
-    """A small limit stops the store's database, a larger one the bundles; both are reported as a limit, and nothing is left."""
+def test_a_limit_on_the_size_of_files_while_adding(world: World, tmp_path: Path, limit: int) -> None:
+    """A small limit stops the store database, a larger one the bundles; both are reported, and nothing is left."""
     store = tmp_path / "store"
     done = run_limited(limit, "store", "add", world.manifest, "--from", world.downloads, "--quiet", store=store)
     assert done.returncode == 3, done.stderr
@@ -108,12 +108,12 @@ def test_a_limit_on_the_size_of_files_under_the_output(
 
 
 @pytest.mark.parametrize("put_another", [False, True])
-def test_a_store_that_is_moved_away_under_a_take(
+def test_a_store_that_is_moved_away_while_adding(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, put_another: bool
 ) -> None:
     """It is held by its descriptors, so nothing lands elsewhere; the database's journal has a path, and cannot be."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     kit.offer("a.bin", GOOD)
     real, moved = door.copy_fd, tmp_path / "moved"
 
@@ -125,12 +125,12 @@ def test_a_store_that_is_moved_away_under_a_take(
 
     monkeypatch.setattr(sources, "copy_fd", copy)
     with pytest.raises(UnfinishedError, match="moved away") as caught:
-        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
+        kit.add(kit.bundle("a.bin", GOOD), manifest=2)
     assert "where it is now" in caught.value.hint
     assert litter(moved) == []
     monkeypatch.undo()
     again = Kit(tmp_path, "moved")
-    again.take(again.bundle("a.bin", GOOD), manifest=2)
+    again.add(again.bundle("a.bin", GOOD), manifest=2)
     assert again.states() == {"blade/6.1.0/a.bin": "verified"}
     if put_another:
         assert not list(kit.root.rglob("*.bin"))
@@ -151,7 +151,7 @@ def test_a_ledger_that_is_moved_away_under_a_record(office: Keeper, tmp_path: Pa
 # No .keeper, or one that is being made
 
 
-def test_a_tree_without_its_keeper_is_told_from_an_empty_folder(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_a_tree_without_its_keeper_is_no_empty_folder(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """`cp -r store/* elsewhere` leaves hidden folders out."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     shutil.rmtree(tmp_path / "store/.keeper")
@@ -168,7 +168,7 @@ def test_a_tree_without_its_keeper_is_told_from_an_empty_folder(keeper: Keeper, 
 
 
 def hold(root: Path, pid: int) -> int:
-    """The store's lock, held as by another process with this number; returns the descriptor."""
+    """The store's lock, as another process has it with this number; returns the descriptor."""
     fd = os.open(root / ".keeper/lock", os.O_RDWR | os.O_CREAT, 0o600)
     fcntl.flock(fd, fcntl.LOCK_EX)
     os.write(fd, json.dumps({"pid": pid, "host": "here", "command": "store add", "since": "2026-11-25"}).encode())
@@ -176,17 +176,17 @@ def hold(root: Path, pid: int) -> int:
 
 
 @pytest.mark.parametrize("command", [["store", "list"], ["verify"], ["verify", "--quick"]])
-def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, command: list[str]) -> None:
-    """The tree is there and the store's database is not: "the store's database is missing" would send people to fix what is well."""
+def test_a_store_that_is_being_made_is_reported_as_such(keeper: Keeper, tmp_path: Path, command: list[str]) -> None:
+    """The tree is there, the store database is not: "the store database is missing" would be wrong advice."""
     (tmp_path / "store/.keeper").mkdir(parents=True)
     fd = hold(tmp_path / "store", 1)
     ran = keeper(*command)
     assert ran.status == 3, ran.out + ran.err
-    assert "the store is being made by process 1 on here: take" in ran.err
+    assert "the store is being made by process 1 on here: store add" in ran.err
     os.close(fd)
     ran = keeper("store", "list")
     assert ran.status == 3
-    assert "the store's database is missing" in ran.err
+    assert "the store database is missing" in ran.err
 
 
 def test_who_makes_the_store_is_not_kept_out_by_itself(tmp_path: Path) -> None:

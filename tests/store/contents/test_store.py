@@ -38,7 +38,7 @@ def test_a_store_is_made_with_its_parents(tmp_path: Path) -> None:
     root = tmp_path / "a/b/store"
     with Store.open(root, write=True):
         assert sorted(os.listdir(root)) == [".keeper", "manifests", "quarantine"]
-    with Store.open(root, write=False) as store, pytest.raises(DamagedError, match="store's database is missing"):
+    with Store.open(root, write=False) as store, pytest.raises(DamagedError, match="store database is missing"):
         store.database(write=False)
 
 
@@ -51,7 +51,7 @@ def test_a_folder_with_other_things_never_becomes_a_store(tmp_path: Path) -> Non
 
 
 def test_a_store_that_lost_its_keeper_is_one_again(tmp_path: Path) -> None:
-    """The tree alone, and an store.toml laid there before the first take, are no strange things."""
+    """The tree alone, and a store.toml put there before the first run, are no strange things."""
     (tmp_path / "blade").mkdir()
     (tmp_path / "store.toml").write_text("")
     (tmp_path / "lost+found").mkdir()
@@ -59,7 +59,7 @@ def test_a_store_that_lost_its_keeper_is_one_again(tmp_path: Path) -> None:
         assert database.stored() == []
 
 
-def test_a_file_in_the_stores_way(tmp_path: Path) -> None:
+def test_a_file_at_the_stores_path(tmp_path: Path) -> None:
     """A path that is a file, or a link into nothing."""
     (tmp_path / "file").write_bytes(b"")
     (tmp_path / "nowhere").symlink_to(tmp_path / "gone")
@@ -71,7 +71,7 @@ def test_a_file_in_the_stores_way(tmp_path: Path) -> None:
 def test_the_root_itself_may_be_a_link_that_the_user_named(tmp_path: Path) -> None:
     """Links are refused below the folder that the user named, not above it."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     (tmp_path / "link").symlink_to(kit.root)
     with Store.open(tmp_path / "link", write=True) as store, store.database(write=True) as database:
         assert len(database.admitted()) == 1
@@ -84,7 +84,7 @@ def test_a_name_that_is_no_utf8(tmp_path: Path) -> None:
     base.mkdir()
     kit = Kit(base)
     kit.offer("a.bin", b"a")
-    assert kit.take(kit.bundle("a.bin", b"a")).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", b"a")).counts == {"added": 1}
     assert kit.stored()[0].added_from == f"{kit.source}/a.bin"
 
 
@@ -94,13 +94,13 @@ def test_closing_twice_and_leaking_nothing(tmp_path: Path) -> None:
     kit.offer("a.bin", b"a")
     kit.offer("b.bin", b"wrong")
     bundles = (kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"right"), kit.bundle("c.bin", b"a", version="7"))
-    kit.take(*bundles)
+    kit.add(*bundles)
     before = os.listdir("/proc/self/fd")
     for link in ("none", "hard", "reflink"):
-        kit.take(*bundles, link=link)
-        kit.take(*bundles, dry_run=True)
+        kit.add(*bundles, link=link)
+        kit.add(*bundles, dry_run=True)
         with pytest.raises(RefusedError):
-            kit.take_loaded(kit.loaded(platform="other", sequence=5))
+            kit.add_loaded(kit.loaded(platform="other", sequence=5))
     store = Store.open(kit.root, write=False)
     store.close()
     store.close()
@@ -113,22 +113,22 @@ def test_closing_twice_and_leaking_nothing(tmp_path: Path) -> None:
 def test_one_at_a_time_and_the_holder_is_named(tmp_path: Path) -> None:
     """ "say who holds them": pid, host, command, since"""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     with Store.open(kit.root, write=True) as store, lock.held(store.fd, "verify", clock=now):
         said = json.loads((kit.root / ".keeper/lock").read_text())
         assert (said["pid"], said["command"]) == (os.getpid(), "verify")
-        with pytest.raises(LockedError, match=rf"process {os.getpid()} on .*: check, since 20") as caught:
-            kit.take()
+        with pytest.raises(LockedError, match=rf"process {os.getpid()} on .*: verify, since 20") as caught:
+            kit.add()
         assert caught.value.exit_code == 3
         assert kit.stored() == []  # reading needs no lock
     assert (kit.root / ".keeper/lock").read_bytes() == b""
-    kit.take()
+    kit.add()
 
 
-def test_a_holder_that_tells_nothing(tmp_path: Path) -> None:
+def test_a_holder_without_a_name(tmp_path: Path) -> None:
     """Whatever the file says, the message is one line and harmless."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     path = kit.root / ".keeper/lock"
     with Store.open(kit.root, write=True) as store, lock.held(store.fd, "verify", clock=now):
         for said in (
@@ -140,14 +140,14 @@ def test_a_holder_that_tells_nothing(tmp_path: Path) -> None:
         ):
             path.write_bytes(said)
             with pytest.raises(LockedError) as caught:
-                kit.take()
+                kit.add()
             assert caught.value.message.isprintable()
 
 
 def test_waiting_for_the_lock(tmp_path: Path) -> None:
     """It is had as soon as the holder ends."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     code = (
         "import fcntl, os, sys; fd = os.open(sys.argv[1], os.O_RDWR); fcntl.flock(fd, fcntl.LOCK_EX);"
         "print('locked', flush=True); sys.stdin.read()"
@@ -159,9 +159,9 @@ def test_waiting_for_the_lock(tmp_path: Path) -> None:
     assert holder.stdin is not None
     assert holder.stdout.readline() == b"locked\n"
     with pytest.raises(LockedError):
-        kit.take(wait_s=0.2)
+        kit.add(wait_s=0.2)
     threading.Timer(0.2, holder.kill).start()  # however it ends
-    kit.take(wait_s=60.0)
+    kit.add(wait_s=60.0)
     holder.wait()
     holder.stdin.close()
     holder.stdout.close()
@@ -170,7 +170,7 @@ def test_waiting_for_the_lock(tmp_path: Path) -> None:
 def test_stopped_while_waiting(tmp_path: Path) -> None:
     """Ctrl-C ends the waiting, too."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     stop = Stop()
     stop.set()
     with (
@@ -178,13 +178,13 @@ def test_stopped_while_waiting(tmp_path: Path) -> None:
         lock.held(store.fd, "verify", clock=now),
         pytest.raises(StoppedError),
     ):
-        kit.take(wait_s=60.0, stop=stop)
+        kit.add(wait_s=60.0, stop=stop)
 
 
 def test_an_error_inside_is_not_the_locks(tmp_path: Path) -> None:
     """What fails while the lock is held comes out as it is."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     with Store.open(kit.root, write=True) as store:
         with pytest.raises(ZeroDivisionError), lock.held(store.fd, "verify", clock=now):
             raise ZeroDivisionError
@@ -195,19 +195,19 @@ def test_an_error_inside_is_not_the_locks(tmp_path: Path) -> None:
 def test_a_lock_that_is_no_file(tmp_path: Path) -> None:
     """A link or a FIFO in its place is neither followed nor waited for."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     path = kit.root / ".keeper/lock"
     path.unlink()
     victim = tmp_path / "victim"
     victim.write_bytes(b"precious")
     path.symlink_to(victim)
     with pytest.raises(UnfinishedError):
-        kit.take()
+        kit.add()
     assert victim.read_bytes() == b"precious"
     path.unlink()
     os.mkfifo(path)
     with pytest.raises(RefusedError, match="no regular file"):
-        kit.take()
+        kit.add()
 
 
 # Files

@@ -16,7 +16,7 @@ from bundlekeeper.store.contents import unchanged
 from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import UNKNOWN, describe
 from bundlekeeper.store.disk.walk import walk
-from bundlekeeper.store.verifying.read import Candidate, How, Verifier, ReadingLimits
+from bundlekeeper.store.verifying.read import Candidate, How, ReadingLimits, Verifier
 from tests.kits.checking import Known, check, fill, found, listing, listing_for, now
 from tests.kits.mounts import mounted, stable_folder
 from tests.kits.sure import wait_until
@@ -42,7 +42,7 @@ def test_unchanged_files_are_trusted_and_counted(root: Path) -> None:
     assert [r.verified_at for r in quick.rows] == [r.verified_at for r in full.rows]
 
 
-def test_nothing_is_trusted_without_a_proof(root: Path) -> None:
+def test_nothing_is_trusted_without_a_verification(root: Path) -> None:
     """The first quick check reads everything, and its reads are verifications."""
     ledger = Known()
     assert check(root, listing_for(FILES), known=ledger, quick=True).verified == 2
@@ -50,7 +50,7 @@ def test_nothing_is_trusted_without_a_proof(root: Path) -> None:
     assert check(root, listing_for(FILES), quick=True).verified == 2
 
 
-def test_a_proof_for_another_digest_is_not_trusted(root: Path) -> None:
+def test_a_verification_of_another_digest_is_not_trusted(root: Path) -> None:
     """A new manifest with another digest for the name: the file is read, and altered."""
     ledger = Known()
     check(root, listing_for(FILES), known=ledger)
@@ -106,7 +106,7 @@ def test_every_change_is_found(root: Path, change: Callable[[Path], None]) -> No
 
 
 @pytest.mark.parametrize("change", [_rewrite_and_restore, _map])
-def test_a_change_in_the_same_tick_as_the_proof(root: Path, change: Callable[[Path], None]) -> None:
+def test_a_change_in_the_same_tick_as_the_verification(root: Path, change: Callable[[Path], None]) -> None:
     """ "safe against a change in the same clock tick as the verification", many times, as fast as it goes.
 
     Each round writes the right bytes, verifies them and changes them at once; a quick check must never trust them.
@@ -140,7 +140,7 @@ def test_the_same_tick_where_ticks_are_long(tmp_path: Path, monkeypatch: pytest.
         wait_until(lambda: attack() == set(), "an attack within one second, which goes unseen")
 
 
-def test_a_change_just_before_the_proof_is_waited_out(root: Path) -> None:
+def test_a_change_just_before_the_verification_is_waited_out(root: Path) -> None:
     """Not only is such a verification not trusted: the reader waits for the next tick, so that it can be."""
     ledger = Known()
     for _ in range(10):
@@ -158,7 +158,7 @@ def test_a_file_open_for_writing_gives_no_trust(root: Path) -> None:
     assert (result.verified, result.trusted) == (1, 1)
 
 
-def test_a_writable_map_that_is_older_than_the_proof(root: Path) -> None:
+def test_a_writable_map_that_is_older_than_the_verification(root: Path) -> None:
     """A map's page is stamped once, at its first write; later writes to it leave no trace until write-back."""
     path, ledger = root / "a.bin", Known()
     with path.open("r+b") as file, mmap.mmap(file.fileno(), len(A)) as view:
@@ -192,7 +192,7 @@ def test_a_writer_that_comes_while_the_lease_is_asked_for(root: Path) -> None:
     assert status == 0
 
 
-def test_the_kind_of_file_system_decides_whatever_the_proof_says(root: Path) -> None:
+def test_the_kind_of_file_system_decides_whatever_the_verification_is(root: Path) -> None:
     """A verification that was recorded as trustworthy is not trusted where identities are not stable."""
     ledger = Known()
     check(root, listing_for(FILES), known=ledger)
@@ -255,8 +255,8 @@ def test_a_whole_second_needs_a_whole_second() -> None:
     assert unchanged.is_settled(fine, second + 100_000_000)
 
 
-def test_an_old_proof_that_is_trusted_is_told(root: Path) -> None:
-    """stale-verification: a trusted verification older than the store accepts."""
+def test_an_old_verification_that_is_trusted_is_reported(root: Path) -> None:
+    """stale-verification: a trusted verification older than the store allows."""
     ledger = Known()
     check(root, listing_for(FILES), known=ledger)
     ledger.age(timedelta(days=40), "a.bin")

@@ -15,11 +15,11 @@ BACK = ("--allow-rollback", "the blades need the older one")
 
 @pytest.fixture
 def gone_back(keeper: Keeper, world: World, tmp_path: Path) -> Keeper:
-    """A store that took manifest 14, then 15, which withdrew a bundle, then went back to 14."""
+    """A store that added manifest 14, then 15, which withdrew a bundle, then went back to 14."""
     older = world.manifest.read_text("utf-8")
     assert "sequence = 14" in older
     at = older.index('lifecycle = "current"', older.index(f'file = "{NAME}"'))
-    newer = older[:at] + 'lifecycle = "withdrawn"\nwhy = "ports flap"' + older[at + len('lifecycle = "current"') :]
+    newer = older[:at] + 'lifecycle = "withdrawn"\nreason = "ports flap"' + older[at + len('lifecycle = "current"') :]
     second = tmp_path / "newer.toml"
     second.write_text(newer.replace("sequence = 14", "sequence = 15"), encoding="utf-8")
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
@@ -28,9 +28,9 @@ def gone_back(keeper: Keeper, world: World, tmp_path: Path) -> Keeper:
 
 
 def lifecycle(keeper: Keeper) -> str:
-    """How `store list` says that the bundle stands."""
+    """The bundle's state in `store list`."""
     (row,) = (each for each in keeper("store", "list", "--json").json["bundles"] if each["file"] == NAME)
-    return f"{row['standing']}: {row['why']}"
+    return f"{row['lifecycle']}: {row['reason']}"
 
 
 def test_a_withdrawal_outlives_going_back(gone_back: Keeper, world: World, tmp_path: Path) -> None:
@@ -38,8 +38,8 @@ def test_a_withdrawal_outlives_going_back(gone_back: Keeper, world: World, tmp_p
     done = gone_back("store", "add", world.manifest, "--from", world.downloads, "--json", *BACK)
     for ran in (dry, done):
         assert ran.status == 1
-        (told,) = (f for f in ran.json["findings"] if f["code"] == "withdrawn")
-        assert "ports flap (by manifest 15, which this store accepted)" in told["message"]
+        (reported,) = (f for f in ran.json["findings"] if f["code"] == "withdrawn")
+        assert "ports flap (by manifest 15, which this store admitted)" in reported["message"]
     assert lifecycle(gone_back).startswith("withdrawn: ports flap")
     for words in (("gaps", "holm-a", "--to", "6.1"), ("media", "pack", "--for", "6.1", "--volume", "dvd")):
         inventory = () if words[0] == "media" else ("--inventory", HARBOUR)
@@ -64,7 +64,7 @@ def test_a_newer_manifest_that_says_so_makes_it_good_again(gone_back: Keeper, wo
 
 
 @pytest.mark.parametrize("harm", ["altered", "gone"])
-def test_where_the_newer_one_is_not_to_be_read_that_is_told(
+def test_a_newer_one_that_cannot_be_read_is_reported(
     gone_back: Keeper, world: World, tmp_path: Path, harm: str
 ) -> None:
     kept = tmp_path / "store/manifests/marram-15.toml"
@@ -75,5 +75,5 @@ def test_where_the_newer_one_is_not_to_be_read_that_is_told(
         kept.write_text(re.sub("ports flap", "ports flip", kept.read_text("utf-8")), encoding="utf-8")
     done = gone_back("store", "add", world.manifest, "--from", world.downloads, "--json", *BACK)
     assert done.status == 1
-    (told,) = (f for f in done.json["findings"] if f["code"] == "not-checked")
-    assert "what manifest 15 withdrew is not known" in told["message"]
+    (reported,) = (f for f in done.json["findings"] if f["code"] == "not-checked")
+    assert "what manifest 15 withdrew is not known" in reported["message"]

@@ -1,4 +1,4 @@
-"""A store's database that is damaged, or older than the kept manifests: it judges no file, and nothing is forgotten for it."""
+"""A store database that is damaged, or older than the kept manifests: it judges no file, and nothing is forgotten."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from bundlekeeper.findings import Finding, exit_status
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.add import AddResult
-from bundlekeeper.store.contents.repair import consulted, mended
+from bundlekeeper.store.contents.repair import consulted, repaired
 from bundlekeeper.store.contents.right_now import Holding, findings_of, holdings
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.database.row_checksums import checksum
-from bundlekeeper.store.verifying.verify import CheckMeans, CheckResult, ReadingLimits, check_store
+from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
+from bundlekeeper.store.verifying.verify import CheckMeans, ReadingLimits, VerifyResult, check_store
 from tests.conftest import HARBOUR, Keeper, World
 from tests.kits.store_kit import Kit, now
 
@@ -50,10 +50,10 @@ class Place(Kit):
         bundles = [self.bundle("a.bin", A), self.bundle("b.bin", B, version="6.2.0", **gone)]
         bundles.append(self.bundle("c.bin", C, family="rack", version="6.3.0"))
         said = self.loaded(*bundles, sequence=sequence)
-        return self.take_loaded(read(said.data, name="marram.toml", today=date(2026, 9, 1)), **options)
+        return self.add_loaded(read(said.data, name="marram.toml", today=date(2026, 9, 1)), **options)
 
     def edit(self, statement: str, *values: object) -> None:
-        """Change rows behind the store's database's back, as turned bits do: no checksum and no total follows."""
+        """Change rows behind the store database's back, as turned bits do: no checksum and no total follows."""
         fresh = sqlite3.connect(":memory:")
         fresh.executescript(DATABASE.schema.read_text("utf-8"))
         triggers = fresh.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
@@ -78,12 +78,12 @@ class Place(Kit):
             rows = holdings(store, database, now())
         return rows, [*found, *findings_of(rows, now())]
 
-    def check(self, *, quick: bool = False) -> tuple[CheckResult, list[Finding]]:
+    def check(self, *, quick: bool = False) -> tuple[VerifyResult, list[Finding]]:
         """What `verify` says."""
         means = CheckMeans(now, Silent(), today=date(2026, 9, 1))
         with (
             Store.open(self.root, write=True) as store,
-            mended(store, now, lock_for="verify") as (database, found),
+            repaired(store, now, lock_for="verify") as (database, found),
         ):
             result = check_store(store, database, None, means, ReadingLimits(quick=quick))
         return result, [*found, *result.findings]
@@ -159,12 +159,12 @@ def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: Worl
     gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", HARBOUR)
     assert (gaps.status, gaps.codes) == (3, ["damaged"])
     for words in (["store", "list"], ["verify", "--quick", "-q"]):
-        told = keeper(*words, "--json")
-        assert (told.status, "damaged" in told.codes) == (3, True), told.out
+        reported = keeper(*words, "--json")
+        assert (reported.status, "damaged" in reported.codes) == (3, True), reported.out
     assert keeper("store", "list", "--json").status == 0
 
 
-def test_take_heals_as_well(place: Place) -> None:
+def test_adding_heals_as_well(place: Place) -> None:
     """The kept manifests say what the row said."""
     place.edit("DELETE FROM bundle WHERE place = ?", PLACE_B)
     files = place.files()
@@ -192,26 +192,26 @@ def test_a_right_row_that_calls_a_file_wrong_moves_it_only_with_a_manifest(place
 def test_a_file_that_another_kept_manifest_calls_right_is_not_moved(place: Place) -> None:
     """The newest names other bytes for the place, and the row of what lies there is lost."""
     bundles = [place.bundle("a.bin", A[::-1].upper()), place.bundle("c.bin", C, family="rack", version="6.3.0")]
-    place.take(*bundles, manifest=16)
+    place.add(*bundles, manifest=16)
     place.edit("DELETE FROM bundle WHERE place = ?", "blade/6.1.0/a.bin")
     files = place.files()
     place.check()
     assert place.files() == files
 
 
-def test_what_a_writer_lost_is_kept_aside_and_named(place: Place) -> None:
+def test_what_a_writer_replaced_is_kept_and_named(place: Place) -> None:
     """Nothing is repaired in silence."""
     place.edit("UPDATE bundle SET reason = 'x' WHERE place = ?", PLACE_B)
     place.edit("DELETE FROM verification WHERE place = ?", PLACE_B)
     damaged = place.database.read_bytes()
-    told = [each for each in place.check()[1] if each.code == "damaged"]
-    (aside,) = place.database.parent.glob("store's database-aside-*.sqlite")
-    assert aside.read_bytes() == damaged
-    assert told
-    assert all(aside.name in each.hint for each in told)
+    reported = [each for each in place.check()[1] if each.code == "damaged"]
+    (renamed,) = place.database.parent.glob("store-before-*.sqlite")
+    assert renamed.read_bytes() == damaged
+    assert reported
+    assert all(renamed.name in each.hint for each in reported)
 
 
-def test_what_was_let_through_survives(place: Place) -> None:
+def test_exceptions_survive(place: Place) -> None:
     """Rows that are whole stay as they are: exceptions, who vouched, verifications."""
     place.numbered(13, allow_rollback="the newer one broke the fans")
     before = place.exceptions(), place.admitted()
@@ -235,7 +235,7 @@ def test_a_database_of_a_newer_format_is_never_replaced(place: Place) -> None:
 
 
 @pytest.mark.parametrize("data", [b"", b"garbage", bytes(4096)], ids=["empty", "garbage", "zeros"])
-def test_a_database_that_cannot_be_opened_is_made_again_by_check(place: Place, data: bytes) -> None:
+def test_a_database_that_cannot_be_opened_is_made_again_by_verify(place: Place, data: bytes) -> None:
     """And looked at meanwhile."""
     place.database.write_bytes(data)
     rows, found = place.looked()
@@ -249,7 +249,7 @@ def test_a_database_that_cannot_be_opened_is_made_again_by_check(place: Place, d
 
 
 def only_the_database(place: Place) -> None:
-    """The store's database of a backup, beside newer manifests."""
+    """The store database of a backup, beside newer manifests."""
     shutil.copy(place.before / "store.sqlite", place.database)
 
 
@@ -293,7 +293,7 @@ def unreadable(kept: Path) -> None:
 
 
 def a_link(kept: Path) -> None:
-    """A symbolic link stands there."""
+    """A symbolic link is there."""
     kept.rename(kept.with_suffix(".away"))
     kept.symlink_to(kept.with_suffix(".away"))
 
@@ -317,7 +317,7 @@ SPOILED: list[Callable[[Path], Any]] = [unreadable, a_link, misnamed, of_another
 
 @pytest.mark.fault(90)
 @pytest.mark.parametrize("spoiled", SPOILED)
-def test_a_kept_manifest_that_cannot_be_read_is_told_and_its_number_holds(
+def test_a_kept_manifest_that_cannot_be_read_is_reported_and_its_number_counts(
     place: Place, spoiled: Callable[[Path], Any]
 ) -> None:
     """What it withdrew is not known, so no answer is given as if it had withdrawn nothing."""
@@ -334,23 +334,23 @@ def test_a_kept_manifest_that_cannot_be_read_is_told_and_its_number_holds(
 
 
 @pytest.mark.fault(90)
-def test_the_number_of_a_kept_manifest_holds_though_it_cannot_be_read(place: Place) -> None:
+def test_the_number_of_a_kept_manifest_counts_though_it_cannot_be_read(place: Place) -> None:
     """Its name says which it is."""
     (place.root / "manifests/marram-20.toml").write_bytes(b"\0")
-    with pytest.raises(RefusedError, match=r"sequence 19.*already accepted \(20\)"):
+    with pytest.raises(RefusedError, match=r"sequence 19.*already admitted \(20\)"):
         place.numbered(19)
     assert not (place.root / "manifests/marram-19.toml").exists()
     place.numbered(21)
 
 
-def test_a_take_that_was_cut_off_before_its_row_goes_on_without_a_word(place: Place) -> None:
+def test_a_run_that_was_cut_off_before_its_row_goes_on_in_silence(place: Place) -> None:
     """The kept manifest without a row is the very one that is taken."""
     only_the_database(place)
     assert "damaged" not in codes(place.numbered(15).findings)
 
 
-def test_a_reader_beside_a_take_believes_the_rows(place: Place) -> None:
-    """Between keeping a manifest and recording it, a take holds the store's lock; nothing is damaged then."""
+def test_a_reader_during_a_run_believes_the_rows(place: Place) -> None:
+    """Between keeping a manifest and recording it, a run holds the store's lock; nothing is damaged then."""
     only_the_database(place)
     keeper = place.root / ".keeper/lock"
     other = subprocess.Popen(["flock", "--no-fork", keeper, "sleep", "600"])  # flock(1) of util-linux: another process
@@ -369,7 +369,7 @@ def test_a_reader_beside_a_take_believes_the_rows(place: Place) -> None:
 
 
 @pytest.mark.fault(91)
-def test_a_proof_from_the_future_is_no_proof(place: Place) -> None:
+def test_a_verification_from_the_future_does_not_count(place: Place) -> None:
     """One run under a wrong clock must not make files fresh for years."""
     with StoreDatabase.open(place.database, write=True) as database:
         ahead = now() + timedelta(days=4000)
@@ -384,9 +384,9 @@ def test_a_proof_from_the_future_is_no_proof(place: Place) -> None:
     assert codes(place.looked()[1]) == {"withdrawn"}
 
 
-def test_the_checksum_is_what_it_is_said_to_be() -> None:
+def test_the_checksum_is_the_documented_one() -> None:
     """CRC-32 of RFC 1952 §8, here bit by bit and not by zlib."""
-    text, register = b"held\0a\x001\0None", 0xFFFFFFFF
+    text, register = b"bundle\0a\x001\0None", 0xFFFFFFFF
     for byte in text:
         register ^= byte
         for _ in range(8):

@@ -1,4 +1,4 @@
-"""The store's database: what goes in comes out, one call is one transaction, what is not ours is refused."""
+"""The store database: what goes in comes out, one call is one transaction, what is not ours is refused."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ from bundlekeeper.formats.sqlite import FORMAT
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import store_database as module
-from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.database.rows import Admitted, StoredBundle, StoredImage, Verification
+from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.disk.files import Fingerprint
 from tests.conftest import World
 from tests.kits.fresh_database import fresh
@@ -53,7 +53,7 @@ VERIFICATION = Verification("a" * 64, AT, Fingerprint(5, 1, 2, 3, 4), True)
 
 
 def opened(folder: Path, *, write: bool = True) -> StoreDatabase:
-    """The store's database of `fresh`, opened again."""
+    """The store database of `fresh`, opened again."""
     return StoreDatabase.open(folder / "store.sqlite", write=write)
 
 
@@ -95,7 +95,7 @@ def test_what_goes_in_comes_out(
     tmp_path_factory: pytest.TempPathFactory, rows: list[StoredBundle], verified: dict[str, Verification]
 ) -> None:
     """Every row that a store can make, hostile names and 64-bit inodes among them, is read back as it was."""
-    folder = tmp_path_factory.mktemp("store's database")
+    folder = tmp_path_factory.mktemp("store database")
     with fresh(folder) as database:
         for row in rows:
             database.record_stored(row, None)
@@ -107,7 +107,7 @@ def test_what_goes_in_comes_out(
     shutil.rmtree(folder)
 
 
-def test_held_by_family_and_in_order(tmp_path: Path) -> None:
+def test_stored_files_by_family_and_in_order(tmp_path: Path) -> None:
     """`store list --family`"""
     rows = [replace(STORED, place=f"{family}/1/{name}", family=family) for family in ("rack", "blade") for name in "ba"]
     with fresh(tmp_path) as database:
@@ -118,7 +118,7 @@ def test_held_by_family_and_in_order(tmp_path: Path) -> None:
         assert database.stored("infrastructure") == []
 
 
-def test_a_row_without_a_proof_drops_the_old_proof(tmp_path: Path) -> None:
+def test_a_row_without_a_verification_removes_the_old_one(tmp_path: Path) -> None:
     """What was not read is unverified, whatever was verified there before."""
     with fresh(tmp_path) as database:
         database.record_verifications({"other": VERIFICATION})
@@ -163,8 +163,8 @@ def test_nothing_is_linked_where_it_cannot_be_recorded(tmp_path: Path) -> None:
         )
 
 
-def test_manifests_in_the_order_of_acceptance(tmp_path: Path) -> None:
-    """ "highest serial remembered", and which one counts now"""
+def test_manifests_in_the_order_of_admission(tmp_path: Path) -> None:
+    """ "highest sequence kept", and which one counts now"""
     one = Admitted("marram", 1, "1" * 64, "manifests/marram-1.toml", date(2026, 1, 1), None, AT)
     two = Admitted("marram", 2, "2" * 64, "manifests/marram-2.toml", date(2026, 2, 1), date(2027, 1, 1), AT)
     with fresh(tmp_path) as database:
@@ -198,7 +198,7 @@ def test_what_is_no_database_is_refused_with_a_way_out(tmp_path: Path, data: byt
     path.write_bytes(data)
     with pytest.raises(DamagedError) as caught:
         StoreDatabase.open(path, write=write)
-    assert "move it aside" in caught.value.hint
+    assert "rename it" in caught.value.hint
     assert path.read_bytes() == data
 
 
@@ -209,12 +209,12 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
     other.execute("CREATE TABLE bundle (place TEXT)")
     other.commit()
     other.close()
-    with pytest.raises(DamagedError, match="not a store's database"):
+    with pytest.raises(DamagedError, match="not a store database"):
         StoreDatabase.open(path, write=True)
 
 
 @pytest.mark.fault(51)
-@pytest.mark.parametrize(("number", "hint"), [(FORMAT + 1, "the bundlekeeper that wrote it"), (0, "move it aside")])
+@pytest.mark.parametrize(("number", "hint"), [(FORMAT + 1, "the bundlekeeper that wrote it"), (0, "rename it")])
 def test_another_format_is_refused(tmp_path: Path, number: int, hint: str) -> None:
     """Unknown or newer format: refused, versions named."""
     fresh(tmp_path).close()
@@ -260,17 +260,17 @@ def test_damage_anywhere_never_becomes_a_foreign_exception(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("table", "column", "value"),
     [
-        ("store", "list", "added_at", "yesterday"),
-        ("store", "list", "images", "{"),
-        ("store", "list", "images", "[[1]]"),
-        ("store", "list", "released", "32.13."),
+        ("bundle", "added_at", "yesterday"),
+        ("bundle", "images", "{"),
+        ("bundle", "images", "[[1]]"),
+        ("bundle", "released", "32.13."),
         ("verification", "verified_at", None),
         ("verification", "inode", "many"),
         ("manifest", "issued", 7),
     ],
 )
 def test_a_value_that_we_never_wrote(tmp_path: Path, table: str, column: str, value: object) -> None:
-    """A store's database edited by hand is damage, not our bug."""
+    """A store database edited by hand is damage, not our bug."""
     with fresh(tmp_path) as database:
         database.record_stored(STORED, VERIFICATION)
         database.admit(Admitted("marram", 1, "1" * 64, "manifests/marram-1.toml", date(2026, 1, 1), None, AT), ())
@@ -285,7 +285,7 @@ def test_a_value_that_we_never_wrote(tmp_path: Path, table: str, column: str, va
         database.stored()
         database.verifications()
         database.admitted()
-    assert "move it aside" in caught.value.hint
+    assert "rename it" in caught.value.hint
 
 
 def test_a_table_that_is_gone_is_damage(tmp_path: Path) -> None:
@@ -330,7 +330,7 @@ def kill_a_writer(path: Path) -> None:
     code = (
         "import os, sqlite3, sys; c = sqlite3.connect(sys.argv[1], isolation_level=None);"
         "c.execute('PRAGMA cache_size = 1'); c.execute('BEGIN'); c.execute('UPDATE bundle SET size = 6');"
-        "q = 'INSERT INTO exception (at, what, subject, why, checksum) VALUES (1, 1, 1, ?, 1)';"
+        "q = 'INSERT INTO exception (at, what, subject, reason, checksum) VALUES (1, 1, 1, ?, 1)';"
         "[c.execute(q, ('x' * 4000,)) for _ in range(50)];"
         "os.kill(os.getpid(), 9)"
     )
@@ -348,7 +348,7 @@ def test_a_reader_rolls_back_what_a_killed_writer_left(tmp_path: Path) -> None:
         assert database.exceptions() == []
 
 
-def test_held_costs_few_imports() -> None:
+def test_store_list_costs_few_imports() -> None:
     """Asking *where* must not pay for pydantic, httpx or cryptography."""
     code = (
         "import sys; import bundlekeeper.store.contents.store, bundlekeeper.store.contents.right_now;"
@@ -367,11 +367,11 @@ def real_store(world: World, base: Path) -> Kit:
     kit = Kit(base)
     kit.source = world.downloads
     loaded = read(world.manifest.read_bytes(), name="marram.toml", today=date(2026, 9, 1))
-    assert set(kit.take_loaded(loaded).counts) == {"added"}
+    assert set(kit.add_loaded(loaded).counts) == {"added"}
     return kit
 
 
-def test_a_missing_database_is_rebuilt_by_the_next_take(world: World, tmp_path: Path) -> None:
+def test_a_missing_database_is_rebuilt_by_the_next_run(world: World, tmp_path: Path) -> None:
     """Can be rebuilt from the tree (every file then counts as unverified)."""
     kit = real_store(world, tmp_path)
     rows, admitted = kit.stored(), kit.admitted()
@@ -395,15 +395,15 @@ def test_a_missing_database_is_rebuilt_by_the_next_take(world: World, tmp_path: 
     said, expected = ([replace(r, way_in="", added_from="", added_at=AT) for r in each] for each in (rebuilt, rows[1:]))
     assert said == expected
     loaded = read(world.manifest.read_bytes(), name="marram.toml", today=date(2026, 9, 1))
-    result = kit.take_loaded(loaded)
+    result = kit.add_loaded(loaded)
     assert set(result.counts) == {"already there"}
     assert result.read_bytes == sum(row.size for row in rows)
-    assert kit.take_loaded(loaded).read_bytes == 0
+    assert kit.add_loaded(loaded).read_bytes == 0
 
 
 @pytest.mark.fault(80)
-def test_a_damaged_database_is_moved_aside_and_rebuilt(world: World, tmp_path: Path) -> None:
-    """The way out that the hint names, as one call; what was moved aside is kept."""
+def test_a_damaged_database_is_renamed_and_rebuilt(world: World, tmp_path: Path) -> None:
+    """The way out that the hint names, as one call; what was renamed is kept."""
     kit = real_store(world, tmp_path)
     count = len(kit.stored())
     path = kit.root / ".keeper/store.sqlite"
@@ -412,9 +412,9 @@ def test_a_damaged_database_is_moved_aside_and_rebuilt(world: World, tmp_path: P
     with Store.open(kit.root, write=True) as store:
         with pytest.raises(DamagedError):
             store.database(write=True)
-        aside, _ = store.rebuild(clock=now)
-        assert aside is not None
-        assert aside.read_bytes() == b"garbage"
+        renamed, _ = store.rebuild(clock=now)
+        assert renamed is not None
+        assert renamed.read_bytes() == b"garbage"
         with store.database(write=True) as database:
             assert len(database.stored()) == count
     assert not (kit.root / ".keeper/store.sqlite-journal").exists()
@@ -424,19 +424,19 @@ def test_a_stale_journal_never_meets_a_new_database(tmp_path: Path) -> None:
     """SQLite would roll a journal of the lost database back into the new one (sqlite.org/howtocorrupt.html §1.4)."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"a")
-    kit.take(kit.bundle("a.bin", b"a"))
+    kit.add(kit.bundle("a.bin", b"a"))
     path = kit.root / ".keeper/store.sqlite"
     kill_a_writer(path)
     path.unlink()
-    kit.take(kit.bundle("a.bin", b"a"), manifest=2)
+    kit.add(kit.bundle("a.bin", b"a"), manifest=2)
     assert not path.with_name("store.sqlite-journal").exists()
     assert [a.sequence for a in kit.admitted()] == [1, 2]
 
 
 def test_of_two_rebuilds_at_once_the_first_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A store's database is linked into place and never replaces one that another process has just made."""
+    """A store database is linked into place and never replaces one that another process has just made."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     path = kit.root / ".keeper/store.sqlite"
     first = path.read_bytes()
     path.unlink()
@@ -449,7 +449,7 @@ def test_of_two_rebuilds_at_once_the_first_stays(tmp_path: Path, monkeypatch: py
 def test_a_kept_file_that_is_no_manifest_is_passed_over(tmp_path: Path) -> None:
     """A rebuild reads what it can and leaves the rest where it is."""
     kit = Kit(tmp_path)
-    kit.take(kit.bundle("a.bin", b"a"))
+    kit.add(kit.bundle("a.bin", b"a"))
     for name, data in (("a.toml", b"\xff"), ("b.toml", b"manifest = 99"), ("readme.txt", b"x")):
         (kit.root / "manifests" / name).write_bytes(data)
     os.mkfifo(kit.root / "manifests/pipe.toml")

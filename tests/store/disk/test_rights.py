@@ -35,7 +35,7 @@ def kit(tmp_path: Path) -> Kit:
     """A store with one bundle, a trust folder and an store.toml."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     trust = kit.root / ".keeper/trust"
     trust.mkdir()
     (trust / "marram.toml").write_text("x")
@@ -110,11 +110,11 @@ def test_what_belongs_to_somebody_else_is_refused_with_the_chown(kit: Kit, path:
 
 
 @needs_root
-def test_all_problems_are_told_at_once_and_their_commands_help(tmp_path: Path) -> None:
+def test_all_problems_are_reported_at_once_and_their_commands_help(tmp_path: Path) -> None:
     """A folder whose name a shell would take apart, too."""
     kit = Kit(tmp_path, "a store; $(false) 'x'")
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     for path in ("", "blade", ".keeper/lock"):
         (kit.root / path).chmod(0o777)
     os.chown(kit.root / ".keeper/store.sqlite", STRANGER, -1)
@@ -154,7 +154,7 @@ def test_who_looks_at_bundles_refuses_those_that_others_may_write(kit: Kit, path
 
 def retake(kit: Kit, *, dry_run: bool = False) -> object:
     """Take the bundle again."""
-    return kit.take(kit.bundle("a.bin", GOOD), dry_run=dry_run)
+    return kit.add(kit.bundle("a.bin", GOOD), dry_run=dry_run)
 
 
 @pytest.mark.parametrize("mode", [0o664, 0o666])
@@ -173,10 +173,10 @@ def test_a_shared_file_that_others_may_write_is_a_warning(
     ):
         ran = keeper(*words, "--json")
         assert ran.status == 1, ran.out + ran.err
-        told = [found for found in ran.json["findings"] if found["code"] == CODE]
-        assert len(told) == len(world.names())
-        assert {found["level"] for found in told} == {"warning"}
-        assert all("shared with its source" in found["message"] for found in told)
+        reported = [found for found in ran.json["findings"] if found["code"] == CODE]
+        assert len(reported) == len(world.names())
+        assert {found["level"] for found in reported} == {"warning"}
+        assert all("shared with its source" in found["message"] for found in reported)
 
 
 def test_where_looks_at_no_bundle(office: Keeper, tmp_path: Path) -> None:
@@ -269,7 +269,7 @@ def shared(request: pytest.FixtureRequest) -> Iterator[Kit]:
     with open_folder() as base:
         kit = Kit(base)
         kit.offer("a.bin", GOOD)
-        kit.take(kit.bundle("a.bin", GOOD))
+        kit.add(kit.bundle("a.bin", GOOD))
         yield kit
 
 
@@ -289,7 +289,7 @@ def test_roots_store_is_read_by_all_and_written_by_root(shared: Kit) -> None:
 
 
 @needs_root
-def test_another_users_store_is_refused_and_roots_use_of_it_is_told_once(shared: Kit, tmp_path: Path) -> None:
+def test_another_users_store_is_refused_and_roots_use_of_it_is_reported_once(shared: Kit, tmp_path: Path) -> None:
     give(shared, STRANGER)
     ran = as_user(NOBODY, [NOBODY], "store", "list", "--store", shared.root)
     assert ran.status == 4
@@ -337,6 +337,6 @@ def test_the_codes_of_a_good_store(kit: Kit) -> None:
     """A store as we make it has nothing to be said of, whatever the umask was."""
     old = os.umask(0)
     try:
-        assert CODE not in codes(kit.take(kit.bundle("a.bin", GOOD)))
+        assert CODE not in codes(kit.add(kit.bundle("a.bin", GOOD)))
     finally:
         os.umask(old)

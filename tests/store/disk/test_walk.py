@@ -24,7 +24,7 @@ def kinds(root: Path) -> dict[str, EntryKind]:
 
 
 @pytest.mark.fault(24)
-def test_every_kind_of_entry_is_told_and_none_hangs(tmp_path: Path) -> None:
+def test_every_kind_of_entry_is_reported_and_none_hangs(tmp_path: Path) -> None:
     """Links are refused, a FIFO does not hang the walk."""
     (tmp_path / "a" / "b").mkdir(parents=True)
     (tmp_path / "a" / "b" / "file").write_bytes(b"x")
@@ -240,7 +240,7 @@ def test_names_that_are_not_utf_8_are_kept_and_opened(tmp_path: Path) -> None:
     os.close(entry.open())
 
 
-def test_too_many_and_too_deep_are_said(tmp_path: Path) -> None:
+def test_too_many_and_too_deep_are_reported(tmp_path: Path) -> None:
     """The bounds are reported as entries, so that nobody takes a component for the whole."""
     (tmp_path / "1" / "2" / "3").mkdir(parents=True)
     (tmp_path / "1" / "2" / "3" / "deep").write_bytes(b"")

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.adding.add import add_bundles
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.add import take
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import temp_files
 from bundlekeeper.store.signatures import sidecar_files
@@ -35,7 +35,7 @@ def test_a_second_sources_good_signature_counts_beside_a_first_ones_bad(wanted: 
     kit.offer("in/a.bin.sig", signer.sign(b"something else"))
     with Store.open(kit.root, write=True) as store:
         sources = [FolderSource(kit.source), FolderSource(second)]
-        result = take(store, kit.loaded(bundle), sources, clock=now, progress=Silent())
+        result = add_bundles(store, kit.loaded(bundle), sources, clock=now, progress=Silent())
     assert [(row.status, row.signature) for row in result.rows] == [("added", "good")]
     assert codes(result) == []
     assert (kit.root / "blade/6.1.0/a.bin.sig").read_bytes() == (second / "a.bin.sig").read_bytes()
@@ -46,17 +46,18 @@ def test_a_second_sources_good_signature_counts_beside_a_first_ones_bad(wanted: 
 def test_a_file_laid_into_the_store_by_hand_is_no_way_around_its_signature(
     signature: str, wanted: bool, tmp_path: Path
 ) -> None:
-    """Right bytes at the bundle's place that no take brought are not held for that: they are ruled on as any offer."""
+    """Right bytes at the bundle's place that no run brought are not trusted for that: they are ruled on as any
+    offer."""
     kit, signer = Kit(tmp_path), signer_in(tmp_path)
     trust(kit, signer.entry())
-    kit.take(kit.bundle("b.bin", b"b", family="rack"))
+    kit.add(kit.bundle("b.bin", b"b", family="rack"))
     accept(kit, *([WANTED] if wanted else []))
     home = kit.root / "blade/6.1.0"
     home.mkdir(parents=True)
     (home / "a.bin").write_bytes(GOOD)
     if signature == "bad":
         (home / "a.bin.sig").write_bytes(signer.sign(b"something else"))
-    result = kit.take(kit.bundle("a.bin", GOOD, signature=stated(signer.form)), manifest=2)
+    result = kit.add(kit.bundle("a.bin", GOOD, signature=stated(signer.form)), manifest=2)
     stored = [row.name for row in kit.stored()]
     if signature == "absent" and not wanted:
         assert (result.rows[0].status, result.rows[0].signature, stored) == ("already there", "unsigned", ["a.bin"])
@@ -66,7 +67,7 @@ def test_a_file_laid_into_the_store_by_hand_is_no_way_around_its_signature(
     assert (home / "a.bin").read_bytes() == GOOD  # what is there stays there
     (home / "a.bin.sig").unlink(missing_ok=True)
     kit.offer("a.bin.sig", signer.sign(GOOD))
-    assert kit.take(kit.bundle("a.bin", GOOD, signature=stated(signer.form)), manifest=2).rows[0].signature == "good"
+    assert kit.add(kit.bundle("a.bin", GOOD, signature=stated(signer.form)), manifest=2).rows[0].signature == "good"
     assert [row.name for row in kit.stored()] == ["a.bin"]
 
 

@@ -1,4 +1,4 @@
-"""The trust list on disk: whole or not at all, told when broken, and never through a link."""
+"""The trust list on disk: whole or not at all, reported when broken, and never through a link."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def test_a_name_is_never_overwritten(root: int) -> None:
     assert trust_list.read_all(root).entries == (entry(),)
 
 
-def test_dropping_keeps_everything_and_says_why(root: int, tmp_path: Path) -> None:
+def test_removing_keeps_everything_and_the_reason(root: int, tmp_path: Path) -> None:
     trust_list.add(root, full_chain())
     before = {f.name for f in _folder(tmp_path).iterdir()}
     (found,) = trust_list.remove(root, "marram-2026", at=AT, reason="lost at skerry")
@@ -100,7 +100,7 @@ def test_a_full_disk_is_our_error_and_adds_nothing(root: int, monkeypatch: pytes
     assert trust_list.read_all(root).entries == ()
 
 
-def test_one_broken_entry_is_told_and_hides_no_other(root: int, tmp_path: Path) -> None:
+def test_one_broken_entry_is_reported_and_hides_no_other(root: int, tmp_path: Path) -> None:
     trust_list.add(root, entry(name="good"))
     trust_list.add(root, entry("rsa", name="bad"))
     folder = _folder(tmp_path)

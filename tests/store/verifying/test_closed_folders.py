@@ -29,9 +29,9 @@ class Ground:
         tour_world.make_downloads(self.downloads)
         text = tour_world.reviewed_manifest().replace('"own copy"  ', '"publisher: download page, 2026-08-02"  ')
         self.manifest.write_text(text)
-        assert self.take(self.store, 0).status == 0
+        assert self.add(self.store, 0).status == 0
 
-    def take(self, store: Path, user: int) -> Ran:
+    def add(self, store: Path, user: int) -> Ran:
         """Take all into a store; root's own run before it goes elsewhere."""
         words: list[str | Path] = ["store", "add", self.manifest, "--from", self.downloads, "--json", "--store"]
         warm = self.base / f"warm-{store.name}-{user}"
@@ -54,7 +54,7 @@ def of_code(ran: Ran, code: str) -> list[str]:
 
 
 @pytest.mark.parametrize("mode", [0o700, 0o744])
-def test_a_check_of_the_store_misses_nothing_that_it_could_not_look_for(ground: Ground, mode: int) -> None:
+def test_verifying_the_store_misses_nothing_that_it_could_not_look_for(ground: Ground, mode: int) -> None:
     """0744: the names can be listed, and what they are cannot be asked."""
     closed = ground.store / "blade"
     names = [path.relative_to(ground.store).as_posix() for path in sorted(closed.rglob("*.bin"))]
@@ -77,7 +77,7 @@ def test_what_a_closed_folder_cannot_hold_is_missing(ground: Ground) -> None:
     assert of_code(ran, "missing") == [lost.relative_to(ground.store).as_posix()]
 
 
-def test_a_check_of_any_folder_misses_nothing_while_part_of_it_is_closed(ground: Ground) -> None:
+def test_verifying_a_folder_misses_nothing_while_part_of_it_is_closed(ground: Ground) -> None:
     """There a bundle is looked for by its name, wherever it lies."""
     stick = ground.base / "stick"
     shutil.copytree(ground.downloads, stick / "open")
@@ -89,10 +89,10 @@ def test_a_check_of_any_folder_misses_nothing_while_part_of_it_is_closed(ground:
     assert ran.status == 3, ran.out + ran.err
     assert of_code(ran, "missing") == []
     (found,) = [found for found in ran.json["findings"] if found["subject"] == moved.name]
-    assert "nobody knows what closed holds" in found["message"]
+    assert "closed could not be read" in found["message"]
 
 
-def test_held_calls_nothing_missing_that_it_could_not_look_at(ground: Ground) -> None:
+def test_store_list_calls_nothing_missing_that_it_could_not_look_at(ground: Ground) -> None:
     (ground.store / "blade").chmod(0o700)
     ran = ground.nobody("store", "list", "--json")
     states = {row["family"]: row["state"] for row in ran.json["bundles"]}
@@ -100,7 +100,7 @@ def test_held_calls_nothing_missing_that_it_could_not_look_at(ground: Ground) ->
 
 
 @pytest.mark.parametrize("dry", [[], ["--dry-run"]])
-def test_a_take_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[str]) -> None:
+def test_adding_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[str]) -> None:
     home = ground.base / "home"
     home.mkdir()
     os.chown(home, NOBODY, NOBODY)
@@ -145,12 +145,12 @@ def test_a_closed_store_is_neither_absent_nor_empty(ground: Ground, words: list[
 
 
 def test_a_database_is_not_rebuilt_without_what_could_not_be_looked_at(ground: Ground) -> None:
-    """A store's database that lacks the bundle would say from then on that the store does not hold it."""
+    """A store database that lacks the bundle would say from then on that the store does not hold it."""
     home = ground.base / "home"
     home.mkdir()
     os.chown(home, NOBODY, NOBODY)
     store = home / "store"
-    assert ground.take(store, NOBODY).status == 0
+    assert ground.add(store, NOBODY).status == 0
     (store / ".keeper/store.sqlite").unlink()
     folder = next((store / "blade").iterdir())
     folder.chmod(0)

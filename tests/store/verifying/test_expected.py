@@ -49,7 +49,7 @@ order = "natural"
 DATA = TEXT.format(digest="AB" * 32, other="cd" * 32).encode()
 
 
-def remembered_files(root: Path) -> list[Path]:
+def cached_listings(root: Path) -> list[Path]:
     """What lies in the store's memory."""
     return sorted((root / ".keeper" / "listings").glob("*"))
 
@@ -71,22 +71,22 @@ def test_the_second_reading_parses_nothing_and_says_the_same(tmp_path: Path, mon
     assert list(again.problems) == moved
 
 
-def test_without_a_store_or_the_right_to_write_nothing_is_remembered(tmp_path: Path) -> None:
+def test_without_a_store_or_the_right_to_write_nothing_is_cached(tmp_path: Path) -> None:
     """Reading works all the same."""
     read_listing(DATA, name="m.toml", today=DAY, store=None)
     Store.open(tmp_path / "store", write=True).close()
     with Store.open(tmp_path / "store", write=False) as store:
         assert len(read_listing(DATA, name="m.toml", today=DAY, store=store).bundles) == 2
-    assert remembered_files(tmp_path / "store") == []
+    assert cached_listings(tmp_path / "store") == []
 
 
-def test_errors_are_told_each_time(tmp_path: Path) -> None:
+def test_errors_are_reported_each_time(tmp_path: Path) -> None:
     """A manifest with errors is never remembered."""
     with Store.open(tmp_path / "store", write=True) as store:
         for _ in range(2):
             with pytest.raises(InputError):
                 read_listing(b"manifest = 1", name="m.toml", today=DAY, store=store)
-    assert remembered_files(tmp_path / "store") == []
+    assert cached_listings(tmp_path / "store") == []
 
 
 def test_other_bytes_are_another_manifest(tmp_path: Path) -> None:
@@ -103,19 +103,19 @@ def test_only_the_last_few_are_kept(tmp_path: Path) -> None:
         for sequence in range(9):
             data = DATA.replace(b"sequence = 14", b"sequence = %d" % sequence)
             read_listing(data, name="m.toml", today=DAY, store=store)
-    assert len(remembered_files(tmp_path / "store")) == 4
+    assert len(cached_listings(tmp_path / "store")) == 4
 
 
 @settings(max_examples=30)
 @given(st.integers(0, 10_000), st.integers(1, 255), st.booleans())
-def test_damage_to_what_is_remembered_is_never_believed(
+def test_damage_to_the_cache_is_never_believed(
     tmp_path_factory: pytest.TempPathFactory, at: int, flip: int, cut: bool
 ) -> None:
     """A flipped byte or a cut end: the manifest is read again, and the answer is the right one."""
     root = tmp_path_factory.mktemp("memory") / "store"
     with Store.open(root, write=True) as store:
         right = read_listing(DATA, name="m.toml", today=DAY, store=store)
-        [path] = remembered_files(root)
+        [path] = cached_listings(root)
         data = bytearray(path.read_bytes())
         at %= len(data)
         path.chmod(0o600)
@@ -128,14 +128,14 @@ def test_another_programs_memory_is_not_believed(tmp_path: Path) -> None:
     """A right checksum over something else: read again."""
     with Store.open(tmp_path / "store", write=True) as store:
         right = read_listing(DATA, name="m.toml", today=DAY, store=store)
-        [path] = remembered_files(tmp_path / "store")
+        [path] = cached_listings(tmp_path / "store")
         for body in (b"[]", b"null", b'{"bundles": [[1]], "problems": []}', b"{}", b'{"problems": 3}'):
             path.chmod(0o600)
             path.write_bytes(hashlib.sha256(body).hexdigest().encode() + b"\n" + body)
             assert read_listing(DATA, name="m.toml", today=DAY, store=store) == right
 
 
-def test_that_it_is_past_its_date_is_not_remembered(tmp_path: Path) -> None:
+def test_that_it_is_past_its_date_is_not_cached(tmp_path: Path) -> None:
     """Expiry depends on the day; the check judges it by today's."""
     with Store.open(tmp_path / "store", write=True) as store:
         listing = read_listing(DATA, name="m.toml", today=date(2028, 1, 1), store=store)

@@ -20,12 +20,12 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.findings import exit_status
-from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.verifying import read as proving
-from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.checking import Known, check, fill, found, listing, listing_for, now, sha256
 from tests.kits.mounts import mounted, stable_folder
@@ -36,7 +36,7 @@ FILES = {f"{n:02}.bin": bytes([n]) * (1000 + n) for n in range(12)}
 NAMES = sorted(FILES)
 
 
-def statuses(result: CheckResult) -> dict[str, str]:
+def statuses(result: VerifyResult) -> dict[str, str]:
     """Name to status, of the expected bundles."""
     return {r.name: r.status.value for r in result.rows if r.expected}
 
@@ -56,7 +56,7 @@ class Watch(Silent):
 
 def watched(
     root: Path, watch: Watch, *, limits: ReadingLimits, known: Known | None = None, stop: Stop | None = None
-) -> CheckResult:
+) -> VerifyResult:
     """A check of FILES in `root` by one worker."""
     return check_folder(root, listing_for(FILES), CheckMeans(now, watch, stop), limits, known=known)
 
@@ -90,7 +90,7 @@ def test_older_than_reads_the_stalest_first_and_counts_the_rest(tmp_path: Path) 
     assert statuses(result)[NAMES[3]] == "ok"
 
 
-def test_older_than_reads_what_was_touched_however_young_its_proof(tmp_path: Path) -> None:
+def test_older_than_reads_what_was_touched_however_young_its_verification(tmp_path: Path) -> None:
     """A changed fingerprint is always read, and so is a verification from the future."""
     root, known = fill(tmp_path, FILES), Known()
     check(root, listing_for(FILES), known=known)
@@ -112,7 +112,7 @@ def test_quick_with_older_than_trusts_only_the_young(tmp_path: Path) -> None:
     assert (result.verified, result.trusted, result.skipped) == (1, 11, 0)
 
 
-def test_no_time_at_all_proves_nothing_and_says_so(tmp_path: Path) -> None:
+def test_no_time_at_all_verifies_nothing_and_reports_it(tmp_path: Path) -> None:
     """ "never "all OK" when nothing was hashed: print the unverified count" """
     result = check(fill(tmp_path, FILES), listing_for(FILES), max_time_s=0)
     assert result.out_of_time
@@ -121,7 +121,7 @@ def test_no_time_at_all_proves_nothing_and_says_so(tmp_path: Path) -> None:
     assert exit_status(result.findings) == 1
 
 
-def test_a_stranger_that_was_not_read_is_not_called_a_stranger_only(tmp_path: Path) -> None:
+def test_an_unread_stray_is_reported_as_unread(tmp_path: Path) -> None:
     """It may be the missing bundle under another name; what is not known is said."""
     root = fill(tmp_path, {"stray": FILES[NAMES[0]]})
     result = check(root, listing(*listing_for(FILES).bundles[:1]), max_time_s=0)
@@ -149,7 +149,7 @@ def test_out_of_time_in_the_middle(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
 
 def test_two_names_of_one_file_are_read_once(tmp_path: Path) -> None:
-    """Equal bytes are held once; both names are verified by one read."""
+    """Equal bytes are stored once; both names are verified by one read."""
     root = fill(stable_folder(tmp_path), {"a.bin": b"same" * 500})
     (root / "b.bin").hardlink_to(root / "a.bin")
     wanted, known = listing_for({"a.bin": b"same" * 500, "b.bin": b"same" * 500}), Known()
@@ -242,7 +242,7 @@ def test_proofs_that_cannot_be_recorded(tmp_path: Path) -> None:
 # Stops and kills
 
 
-def test_a_stop_keeps_what_is_proven(tmp_path: Path) -> None:
+def test_a_stop_keeps_what_is_verified(tmp_path: Path) -> None:
     """ "Interrupt it: what is verified stays verified"; what was not read is counted and named."""
     root, known, stop = fill(tmp_path, FILES), Known(), Stop()
     watch = Watch(lambda name: stop.set() if name == NAMES[5] else None)
@@ -261,7 +261,7 @@ from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.store.verifying import read as verifying
-from bundlekeeper.store.database.store's database import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from tests.kits.checking import facts, listing, now
@@ -270,21 +270,21 @@ from tests.kits.sure import wait_until
 begun = []
 verifying.monotonic = lambda: len(begun) / 20  # every file takes 0.05 s
 
-class Told(Silent):
+class Noted(Silent):
     def file(self, name):
         begun.append(name)
         if len(begun) == 30:
             print("here", flush=True)
             wait_until(stop.is_set, "the signal")
 
-root, book = Path(sys.argv[1]), Path(sys.argv[2])
+root, path = Path(sys.argv[1]), Path(sys.argv[2])
 wanted = json.loads(Path(sys.argv[3]).read_text())
 bundles = [facts(name, bytes([byte]) * size) for name, byte, size in wanted]
 stop = Stop()
 SIGNALS.install()
-with Catalogue.open(book, write=True) as store's database, SIGNALS.guarded(stop):
-    means = CheckMeans(now, Told(), stop)
-    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), book=store's database)
+with StoreDatabase.open(path, write=True) as known, SIGNALS.guarded(stop):
+    means = CheckMeans(now, Noted(), stop)
+    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), known=known)
 print("RESULT", json.dumps([result.stopped, result.verified, result.unverified]), flush=True)
 """
 
@@ -370,7 +370,7 @@ def _naive(root: Path, wanted: dict[str, bytes]) -> dict[str, str]:
 
 
 BUNDLES = {"a.bin": b"a" * 40, "b.bin": b"b" * 40, "c.bin": b"c" * 41, "d.bin": b"d" * 60, "e.bin": b""}
-names = st.sampled_from([*BUNDLES, "x.bin", "y.bin", "A.FWB"])
+names = st.sampled_from([*BUNDLES, "x.bin", "y.bin", "A.BIN"])
 mutations = st.one_of(
     st.tuples(st.just("flip"), names, st.integers(0, 59)),
     st.tuples(st.just("cut"), names, st.integers(0, 60)),
@@ -383,7 +383,7 @@ mutations = st.one_of(
 
 
 def _mutate(root: Path, what: str, name: str, number: int) -> None:
-    path, other = root / name, root / [*BUNDLES, "x.bin", "y.bin", "A.FWB"][number % 8]
+    path, other = root / name, root / [*BUNDLES, "x.bin", "y.bin", "A.BIN"][number % 8]
     data = path.read_bytes() if path.exists() else b""
     if what == "restore" and name in BUNDLES:
         path.write_bytes(BUNDLES[name])
@@ -411,7 +411,7 @@ def _mutate(root: Path, what: str, name: str, number: int) -> None:
 
 @settings(max_examples=60)
 @given(st.lists(st.tuples(mutations, st.sampled_from(["full", "quick", "nothing"])), max_size=8))
-def test_against_a_naive_check_that_hashes_everything(
+def test_against_a_naive_run_that_hashes_everything(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[tuple[str, str, int], str]]
 ) -> None:
     """Whatever is done to the folder, between full and quick checks, every row is what hashing all of it says."""

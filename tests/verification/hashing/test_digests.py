@@ -100,7 +100,7 @@ def test_sizes_around_every_edge(route: Route, size: int) -> None:
     assert route(data) == Digest(size, {"sha256": hashlib.sha256(data).hexdigest()})
 
 
-def test_a_copy_beyond_what_is_let_go_behind() -> None:
+def test_a_copy_beyond_what_is_released_behind() -> None:
     """Long enough that written pages were removed from the cache: the copy, read again, is still the same."""
     data = random.Random(7).randbytes(BLOCK) * ((reading.BEHIND_BYTES + 3 * reading.WRITE_BACK_BYTES) // BLOCK) + b"x"
     assert by_copy(data).sha256 == hashlib.sha256(data).hexdigest()
@@ -209,12 +209,12 @@ def test_a_wrong_hint_changes_nothing(route: Route, hint: int | None) -> None:
 
 
 @ROUTES
-def test_every_byte_is_told_once(route: Route) -> None:
-    told: list[int] = []
+def test_every_byte_is_reported_once(route: Route) -> None:
+    reported: list[int] = []
     size = one_pass.RING_BYTES * 3 + 17
-    route(bytes(size), on_bytes=told.append)
-    assert sum(told) == size
-    assert len(told) > one_pass.RING_BYTES * 3 // BLOCK
+    route(bytes(size), on_bytes=reported.append)
+    assert sum(reported) == size
+    assert len(reported) > one_pass.RING_BYTES * 3 // BLOCK
 
 
 def _feeding(fd: int, data: bytes, piece: int) -> threading.Thread:
@@ -279,7 +279,7 @@ def test_a_file_that_claims_to_be_empty() -> None:
 
 
 @ROUTES
-def test_no_room_for_a_thread_is_only_slower(route: Route, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_thread_left_is_only_slower(route: Route, monkeypatch: pytest.MonkeyPatch) -> None:
     def start(_: threading.Thread) -> None:
         raise RuntimeError("can't start new thread")
 
@@ -294,23 +294,23 @@ def test_a_stop_set_before_reads_nothing(route: Route, size: int) -> None:
     stop = Stop()
     stop.set(143)
     stop.set()
-    told: list[int] = []
+    reported: list[int] = []
     with pytest.raises(StoppedError) as caught:
-        route(bytes(size), stop=stop, on_bytes=told.append)
-    assert (caught.value.exit_code, told) == (143, [])
+        route(bytes(size), stop=stop, on_bytes=reported.append)
+    assert (caught.value.exit_code, reported) == (143, [])
 
 
 @ROUTES
 def test_a_stop_in_the_middle_ends_within_a_block(route: Route) -> None:
-    stop, told = Stop(Stop()), []
+    stop, reported = Stop(Stop()), []
 
     def on_bytes(count: int) -> None:
-        told.append(count)
+        reported.append(count)
         stop.set()
 
     with pytest.raises(StoppedError) as caught:
         route(bytes(one_pass.RING_BYTES * 4), stop=stop, on_bytes=on_bytes)
-    assert (caught.value.exit_code, told) == (130, [BLOCK])
+    assert (caught.value.exit_code, reported) == (130, [BLOCK])
 
 
 def test_a_stop_is_its_childrens_too() -> None:
@@ -342,7 +342,7 @@ def test_a_stop_while_a_pipe_is_silent() -> None:
         os.close(out)
 
 
-def test_a_stop_while_the_target_takes_nothing() -> None:
+def test_a_stop_while_the_target_is_full() -> None:
     """A write that waits for a full pipe nobody reads from ends in the same way."""
     out, into = os.pipe()
     stop = Stop()

@@ -124,7 +124,7 @@ def test_eio_in_the_middle_of_a_read(tmp_path: Path, size: int, when: int) -> No
 @ALONE
 @pytest.mark.parametrize(("number", "when"), [("EIO", 1), ("ENOSPC", 2), ("EDQUOT", 3)])
 def test_a_write_error_is_the_targets(tmp_path: Path, size: int, number: str, when: int) -> None:
-    """ "no bytes mid-copy: clear error", told apart from a fault of the source."""
+    """ "no bytes mid-copy: clear error", another one than for a fault of the source."""
     source, target = tmp_path / "source", tmp_path / "target"
     source.write_bytes(bytes(size))
     under = _strace("write", f"error={number}:when={when}", target)
@@ -202,7 +202,7 @@ what, how = sys.argv[1:]
 stop = Stop()
 if how == "flag":
     signal.signal(signal.SIGINT, lambda *_: stop.set())
-def told(count):
+def reported(count):
     if not begun:
         begun.append(count)
         print("begun", flush=True)
@@ -211,15 +211,15 @@ zero = os.open("/dev/zero", os.O_RDONLY)
 null = os.open("/dev/null", os.O_WRONLY)
 try:
     if what == "digest":
-        digest_fd(zero, on_bytes=told, stop=stop)
+        digest_fd(zero, on_bytes=reported, stop=stop)
     elif what == "copy":
-        copy_fd(zero, null, on_bytes=told, stop=stop)
+        copy_fd(zero, null, on_bytes=reported, stop=stop)
     elif what == "silence":
         print("begun", flush=True)
-        digest_fd(os.pipe()[0], on_bytes=told, stop=stop)
+        digest_fd(os.pipe()[0], on_bytes=reported, stop=stop)
     else:
         tasks = [Task(str(n), lambda: os.open("/dev/zero", os.O_RDONLY), 0) for n in range(int(what))]
-        list(digest_many(tasks, on_bytes=told, stop=stop))
+        list(digest_many(tasks, on_bytes=reported, stop=stop))
 except (KeyboardInterrupt, StoppedError) as e:
     print(type(e).__name__, threading.active_count())
 """
@@ -250,10 +250,10 @@ from bundlekeeper.errors import StoppedError
 from bundlekeeper.verification.hashing.door import Stop, Task, digest_many
 stop = Stop()
 signal.signal(signal.SIGINT, lambda *_: stop.set())
-def told(count):  # in the worker's thread, which catches it: nothing wakes the thread that waits for the outcomes
+def reported(count):  # in the worker's thread, which catches it: nothing wakes the thread that waits for the outcomes
     signal.pthread_kill(threading.get_ident(), signal.SIGINT)
 try:
-    list(digest_many([Task("zero", lambda: os.open("/dev/zero", os.O_RDONLY), 0)], on_bytes=told, stop=stop))
+    list(digest_many([Task("zero", lambda: os.open("/dev/zero", os.O_RDONLY), 0)], on_bytes=reported, stop=stop))
 except StoppedError:
     print("stopped", threading.active_count())
 """

@@ -143,7 +143,7 @@ def test_as_many_files_at_once_as_workers(tmp_path: Path) -> None:
     assert all(_is_right(o) for o in digest_many(together, workers=3))
 
 
-def test_tasks_are_taken_a_few_ahead_and_in_the_callers_thread(tmp_path: Path) -> None:
+def test_tasks_are_drawn_a_few_ahead_and_in_the_callers_thread(tmp_path: Path) -> None:
     taken: list[int] = []
     (one,) = _files(tmp_path, 10)
 
@@ -160,7 +160,7 @@ def test_tasks_are_taken_a_few_ahead_and_in_the_callers_thread(tmp_path: Path) -
     assert sum(1 for _ in outcomes) == 900
 
 
-def test_progress_is_told_of_every_file_and_byte(tmp_path: Path) -> None:
+def test_progress_is_reported_of_every_file_and_byte(tmp_path: Path) -> None:
     tasks = _files(tmp_path, 0, 5, 3_000_000)
     names: list[str] = []
     counts: list[int] = []
@@ -216,7 +216,7 @@ def test_a_stop_after_the_last_file_is_no_stop(tmp_path: Path) -> None:
     assert len(outcomes) == 1
 
 
-def test_a_generator_that_is_dropped(tmp_path: Path) -> None:
+def test_a_generator_that_is_abandoned(tmp_path: Path) -> None:
     """The fixture sees that its threads have ended and its descriptors are closed."""
     outcomes = digest_many(_files(tmp_path, *([3_000_000] * 20)), workers=3)
     assert _is_right(next(outcomes))
@@ -243,7 +243,7 @@ def test_whatever_is_not_one_files_fault_ends_the_whole(tmp_path: Path, place: s
 
 
 @pytest.mark.parametrize("room", [0, 1])
-def test_no_room_for_threads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: int) -> None:
+def test_no_threads_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: int) -> None:
     """With space for one all is read by one; with space for none that is said."""
     real = threading.Thread.start
     started: list[threading.Thread] = []

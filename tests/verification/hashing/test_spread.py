@@ -56,10 +56,10 @@ def test_every_target_gets_the_run_and_every_digest_is_of_it(
     try:
         os.lseek(bench.source, offset, os.SEEK_SET)
         made = {name: hashlib.new(name) for name in hashes}
-        told: list[int] = []
-        came = spread(bench.source, bench.sinks, size=size, hashes=list(made.values()), on_bytes=told.append)
+        reported: list[int] = []
+        came = spread(bench.source, bench.sinks, size=size, hashes=list(made.values()), on_bytes=reported.append)
         run = data[offset : offset + size]
-        assert came == sum(told) == size
+        assert came == sum(reported) == size
         assert os.lseek(bench.source, 0, os.SEEK_CUR) == offset + size
         assert bench.written() == [run] * targets
         assert {name: each.hexdigest() for name, each in made.items()} == {
@@ -72,7 +72,7 @@ def test_every_target_gets_the_run_and_every_digest_is_of_it(
 @pytest.mark.parametrize("size", [1000, 6 * BLOCK_BYTES])
 @pytest.mark.parametrize("targets", [1, 2])
 @pytest.mark.parametrize("hashed", [False, True])
-def test_a_source_that_ends_early_is_told_by_the_count(tmp_path: Path, size: int, targets: int, hashed: bool) -> None:
+def test_a_source_that_ends_early_shows_in_the_count(tmp_path: Path, size: int, targets: int, hashed: bool) -> None:
     bench = Bench(tmp_path, b"x" * (size - 10), targets)
     try:
         hashes = [hashlib.sha256()] if hashed else []
@@ -138,7 +138,7 @@ def test_where_the_kernel_will_not_copy_it_is_read_and_written(
 
 
 @pytest.mark.parametrize("targets", [0, 1, 2])
-def test_it_stops_when_told(tmp_path: Path, targets: int) -> None:
+def test_it_stops_when_asked(tmp_path: Path, targets: int) -> None:
     bench = Bench(tmp_path, b"s" * (40 * BLOCK_BYTES), targets)
     stop = Stop()
     try:

@@ -1,4 +1,4 @@
-"""Trust entries: what may be added, what is refused and why, dropping, and the form on disk read back under doubt."""
+"""Trust entries: what may be added, what is refused and why, removing, and the form on disk read back under doubt."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
-from bundlekeeper.verification.keys.entries import Sources, anchors_of, remove, key_of, make_entry
+from bundlekeeper.verification.keys.entries import Sources, anchors_of, key_of, make_entry, remove
 from bundlekeeper.verification.keys.entry_files import FORMAT, file_names, from_files, is_crls_name, to_files
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 from tests.kits.minisign_files import public_file
@@ -72,7 +72,7 @@ def test_form_and_type_are_tied_when_the_key_is_added(form: str, key_type: str) 
             make(Sources(source), form)
 
 
-def test_every_reason_is_told_at_once() -> None:
+def test_every_reason_is_reported_at_once() -> None:
     weak = rsa.RSAPublicNumbers(65537, (1 << 1023) + 1).public_key()
     from cryptography.hazmat.primitives import serialization
 
@@ -131,7 +131,7 @@ def test_a_name_that_would_not_do_as_a_file_is_refused(name: str) -> None:
         entry(name=name)
 
 
-def test_a_name_is_used_once_even_after_it_was_dropped() -> None:
+def test_a_name_is_used_once_even_after_it_was_removed() -> None:
     old = entry(name="Marram")
     with pytest.raises(InputError, match="name Marram is in use"):
         entry("rsa", name="marram", existing=[old])
@@ -141,7 +141,7 @@ def test_a_name_is_used_once_even_after_it_was_dropped() -> None:
 
 @pytest.mark.fault(41)
 @pytest.mark.attack("fast-forward")
-def test_a_key_stands_once_and_a_dropped_key_does_not_come_back() -> None:
+def test_a_key_is_there_once_and_a_removed_key_does_not_come_back() -> None:
     """Fault 41: "one key signs twice: distinct keys counted"."""
     old = entry(name="first")
     with pytest.raises(RefusedError, match="trusted as first already"):
@@ -150,7 +150,7 @@ def test_a_key_stands_once_and_a_dropped_key_does_not_come_back() -> None:
         entry(name="second", form="ed25519", existing=[remove(old, at=AT, reason="lost")])
 
 
-def test_a_renewed_certificate_may_stand_beside_the_old_one() -> None:
+def test_a_renewed_certificate_may_be_beside_the_old_one() -> None:
     c = chain()
     old = make(Sources(pem(c.leaf)), "ecdsa-p256-sha256")
     new = certificate("Marram publisher", c.leaf_key)
@@ -169,17 +169,17 @@ def test_certificates_and_roots_go_together() -> None:
     assert len(anchors_of(full_chain()).crls) == 2
     bad = [
         (Sources(spki_pem(c.leaf_key)), "cms", "needs a certificate"),
-        (Sources(spki_pem(c.leaf_key), [pem(c.root)]), "ecdsa-p256-sha256", "of no use to a bare key"),
+        (Sources(spki_pem(c.leaf_key), [pem(c.root)]), "ecdsa-p256-sha256", "a bare key cannot use roots"),
         (Sources(pem(c.leaf), [], [pem(c.middle)]), "ecdsa-p256-sha256", "need a root"),
         (Sources(pem(c.leaf), [], [], [pem(c.root_crl)]), "cms", "need a root"),
-        (Sources(pem(c.leaf), [pem(c.leaf)]), "cms", "no authority's certificate"),
+        (Sources(pem(c.leaf), [pem(c.leaf)]), "cms", "not an authority's certificate"),
     ]
     for sources, form, word in bad:
         with pytest.raises(RefusedError, match=word):
             make(sources, form)
 
 
-def test_dropping_needs_a_reason_and_happens_once() -> None:
+def test_removing_needs_a_reason_and_happens_once() -> None:
     removed = remove(entry(), at=AT, reason="the stick with its key was lost")
     assert removed.removed
     assert not entry().removed
@@ -265,8 +265,8 @@ def test_a_changed_entry_is_refused(old: bytes, new: bytes, word: str) -> None:
     assert caught.value.where.startswith("marram-2026")
 
 
-def test_a_dropped_entry_needs_its_reason_no_more_than_its_key() -> None:
-    """A removed entry still reads, so that its signatures are reported from a stranger's."""
+def test_a_removed_entry_needs_its_reason_no_more_than_its_key() -> None:
+    """A removed entry still reads, so that its signatures are not reported as an unknown key's."""
     removed = remove(entry(), at=AT, reason="lost")
     assert read_back(to_files(removed)).removed
 

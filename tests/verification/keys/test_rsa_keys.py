@@ -82,7 +82,7 @@ def test_a_key_whose_numbers_are_no_good_is_refused_when_it_is_read(name: str, t
     [(N, 65537), (N, 65539), (N, (1 << 31) + 1), (multiple(757), 65537)],
     ids=["usual", "larger", "32 bits", "a factor of 757"],  # not the numbers, which are others in each process
 )
-def test_what_openssl_takes_is_taken(n: int, e: int, tmp_path: Path) -> None:
+def test_what_openssl_allows_is_allowed(n: int, e: int, tmp_path: Path) -> None:
     assert pubcheck(spki(n, e), tmp_path)
     assert read_public_key(spki(n, e)).key_type == "rsa"
 

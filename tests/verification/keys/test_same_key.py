@@ -13,7 +13,7 @@ from bundlekeeper.errors import RefusedError
 from bundlekeeper.model.trust import TrustEntry, TrustMoment
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
-from bundlekeeper.verification.keys.entries import Sources, remove, make_entry
+from bundlekeeper.verification.keys.entries import Sources, make_entry, remove
 from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document
 from tests.conftest import Keeper
 from tests.kits.minisign_files import public_file
@@ -92,7 +92,7 @@ def test_a_key_of_minisign_and_of_openssh_is_one() -> None:
             made("second", Sources(mini.key), form, (mini,))
 
 
-def test_a_renewed_certificate_stands_beside_the_old_one_for_the_same_use_only() -> None:
+def test_a_renewed_certificate_is_beside_the_old_one_for_the_same_use_only() -> None:
     """A raw signature does not say what it is for, so the same key for bundles and for manifests would mix them."""
     old = made("2026", *sources()["with its root"])
     renewed = Sources(pem(RENEWED), [pem(C.root)], [pem(C.middle)])
@@ -105,7 +105,7 @@ def test_a_renewed_certificate_stands_beside_the_old_one_for_the_same_use_only()
         made("third", renewed, existing=(new,))
 
 
-def test_a_root_of_which_the_key_was_dropped_is_no_root() -> None:
+def test_a_root_of_which_the_key_was_removed_is_no_root() -> None:
     root = made("root", Sources(pem(C.root)), "cms")
     gone = remove(root, at=AT, reason="its holder lost it")
     with pytest.raises(RefusedError, match="removed as root on 2026-08-01: its holder lost it"):
@@ -125,8 +125,8 @@ def judged(trusted: TrustEntry, others: tuple[TrustEntry, ...], signature: bytes
     return judge("a.bin", stated, signature, trust=(trusted, *others), evidence=evidence, moments=[at])
 
 
-def test_a_signature_by_a_key_that_was_dropped_under_another_name() -> None:
-    """However the two came to stand there, such as by copying files: the key is removed."""
+def test_a_signature_by_a_key_that_was_removed_under_another_name() -> None:
+    """However the two came to be there, such as by copying files: the key is removed."""
     old = made("2026", *sources()["a certificate"])
     new = made("2027", Sources(pem(RENEWED)), existing=(old,))
     signature = sign_raw(FORM, C.leaf_key, MESSAGE)
@@ -137,7 +137,7 @@ def test_a_signature_by_a_key_that_was_dropped_under_another_name() -> None:
     assert "gone" in own.message
 
 
-def test_a_chain_from_a_signer_or_through_an_authority_that_was_dropped(tmp_path: Path) -> None:
+def test_a_chain_from_a_signer_or_through_an_authority_that_was_removed(tmp_path: Path) -> None:
     signature = Signer("cms", tmp_path).sign(MESSAGE)
     trusted = made("root", Sources(pem(C.root), [], [pem(C.middle)]), "cms")
     pinned = made("pinned", *sources()["with its root"])
@@ -159,7 +159,7 @@ def test_a_chain_from_a_signer_or_through_an_authority_that_was_dropped(tmp_path
         assert f"{other.name} was removed on 2026-08-01: lost at skerry" in found[0].message
 
 
-def test_a_signer_that_was_dropped_is_told_so_whatever_its_dates(tmp_path: Path) -> None:
+def test_a_signer_that_was_removed_is_reported_so_whatever_its_dates(tmp_path: Path) -> None:
     """That it is expired by then as well hides nothing."""
     trusted = made("root", Sources(pem(C.root), [], [pem(C.middle)]), "cms")
     signer = remove(made("signer", *sources()["the bare key"]), at=AT, reason="lost")
@@ -168,7 +168,7 @@ def test_a_signer_that_was_dropped_is_told_so_whatever_its_dates(tmp_path: Path)
     assert [f.code for f in judged(trusted, (signer,), signature, later).findings] == ["removed-key"]
 
 
-def test_a_document_signed_by_a_key_that_was_dropped_under_another_name() -> None:
+def test_a_document_signed_by_a_key_that_was_removed_under_another_name() -> None:
     from bundlekeeper.verification.signatures.sign import sign_document
 
     live = entry(name="new", purposes=("manifests",))
@@ -197,7 +197,7 @@ def renewal(keeper: Keeper, tmp_path: Path) -> str:
     return str(added.json["entry"]["fingerprint"])
 
 
-def standing(keeper: Keeper) -> dict[str, str]:
+def states(keeper: Keeper) -> dict[str, str]:
     """How each entry stands."""
     rows = keeper("trust", "list", "--json").json["entries"]
     return {row["name"]: row["state"].partition(" ")[0] for row in rows}
@@ -206,23 +206,23 @@ def standing(keeper: Keeper) -> dict[str, str]:
 @pytest.mark.fault(92)
 @pytest.mark.attack("key compromise")
 @pytest.mark.parametrize("by", ["2026", "2027", "the fingerprint"])
-def test_dropping_names_and_drops_what_is_the_same_key(by: str, renewal: str, keeper: Keeper) -> None:
+def test_removing_names_and_removes_what_is_the_same_key(by: str, renewal: str, keeper: Keeper) -> None:
     done = keeper("trust", "remove", renewal if by == "the fingerprint" else by, "--reason", "lost on a train")
     assert done.status == 0, done.err
     lines = [line for line in done.out.splitlines() if line.startswith("removed: ")]
     assert sorted(line.split()[1] for line in lines) == ["2026", "2027"]
     assert all(renewal in line and "lost on a train" in line for line in lines)
-    assert standing(keeper) == {"2026": "removed", "2027": "removed", "chief": "trusted"}
+    assert states(keeper) == {"2026": "removed", "2027": "removed", "chief": "trusted"}
     again = keeper("trust", "remove", renewal, "--reason", "again")
     assert (again.status, "removed on" in again.err) == (2, True)
 
 
-def test_dropping_in_json_lists_every_entry(renewal: str, keeper: Keeper) -> None:
+def test_removing_in_json_lists_every_entry(renewal: str, keeper: Keeper) -> None:
     done = keeper("trust", "remove", "2027", "--reason", "lost", "--json")
     assert [row["name"] for row in done.json["entries"]] == ["2027", "2026"]
 
 
-def test_dropping_goes_on_where_it_was_killed_between_two_entries(
+def test_removing_goes_on_where_it_was_killed_between_two_entries(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     old = made("2026", *sources()["a certificate"])
@@ -246,20 +246,20 @@ def test_dropping_goes_on_where_it_was_killed_between_two_entries(
 
 
 @pytest.mark.parametrize("text", ["SHA256:", "SHA256:AAAA", "chef"])
-def test_what_no_entry_has_is_an_error_and_drops_nothing(text: str, renewal: str, keeper: Keeper) -> None:
+def test_what_no_entry_has_is_an_error_and_removes_nothing(text: str, renewal: str, keeper: Keeper) -> None:
     done = keeper("trust", "remove", text, "--reason", "lost")
     assert (done.status, text in done.err) == (2, True)
-    assert set(standing(keeper).values()) == {"trusted"}
+    assert set(states(keeper).values()) == {"trusted"}
 
 
-def test_dropping_a_root_says_whose_chains_end_there_no_more(keeper: Keeper, renewal: str, tmp_path: Path) -> None:
+def test_removing_a_root_reports_whose_chains_ended_there(keeper: Keeper, renewal: str, tmp_path: Path) -> None:
     assert keeper("trust", "add", "root", tmp_path / "root", "--form", "cms", "--for", "bundles").status == 0
     done = keeper("trust", "remove", "root", "--reason", "lost")
     assert done.status == 0
     assert "2026, 2027" in done.err
-    assert standing(keeper) == {"2026": "trusted", "2027": "trusted", "chief": "trusted", "root": "removed"}
+    assert states(keeper) == {"2026": "trusted", "2027": "trusted", "chief": "trusted", "root": "removed"}
 
 
-def test_a_reason_is_wanted_before_anything_is_dropped(renewal: str, keeper: Keeper) -> None:
+def test_a_reason_is_required_before_anything_is_removed(renewal: str, keeper: Keeper) -> None:
     assert keeper("trust", "remove", "2026", "--reason", " ").status == 2
-    assert standing(keeper)["2026"] == "trusted"
+    assert states(keeper)["2026"] == "trusted"

@@ -19,7 +19,7 @@ from bundlekeeper.verification.encodings.refusals import (
     NotCheckedError,
     RevokedKeyError,
     SignatureError,
-    StrangerKeyError,
+    UnknownKeyError,
 )
 from bundlekeeper.verification.encodings.wire import der_parts
 from bundlekeeper.verification.keys.certificates import Anchors
@@ -120,15 +120,15 @@ def test_a_signature_without_its_certificate_says_so(tmp_path: Path) -> None:
 def test_the_signer_must_lead_to_a_root_of_the_entry_and_be_the_pinned_one(tmp_path: Path) -> None:
     c, other = chain("rsa"), chain("ecdsa-p256")
     data = theirs(c, tmp_path)
-    with pytest.raises(StrangerKeyError, match="another certificate"):
+    with pytest.raises(UnknownKeyError, match="another certificate"):
         verify(data, c, pinned=der(other.leaf))
     strange = Chain("rsa")
     strange.root_key = private("ecdsa-p384", 77)
-    with pytest.raises(StrangerKeyError, match="does not lead"):
+    with pytest.raises(UnknownKeyError, match="does not lead"):
         cms.verify(cms.parse(data), [MESSAGE], anchors=Anchors((other.leaf,)), pinned=b"", moments=[WHEN])
     # the root that a signature carries itself counts for nothing
     carried = theirs(c, tmp_path, "-certfile", "roots.pem")
-    with pytest.raises(StrangerKeyError):
+    with pytest.raises(UnknownKeyError):
         cms.verify(cms.parse(carried), [MESSAGE], anchors=Anchors((other.leaf,)), pinned=b"", moments=[WHEN])
 
 
@@ -144,7 +144,7 @@ def test_dates_usage_and_revocation_are_those_of_our_rules(tmp_path: Path) -> No
     assert cms.verify(data, [MESSAGE], anchors=anchors(c, c.root_crl, c.middle_crl), pinned=b"", moments=[WHEN]) == ()
 
 
-def test_without_openssl_there_is_a_clear_word_and_no_good(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_openssl_there_is_a_clear_message_and_no_good(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     data = theirs(chain("rsa"), tmp_path)
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(NotCheckedError, match="not on this machine") as caught:
@@ -167,7 +167,7 @@ def test_an_openssl_that_cannot_be_run_is_no_good(tmp_path: Path, monkeypatch: p
         verify(data, chain("rsa"))
 
 
-def test_nothing_of_the_users_openssl_settings_has_a_say(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nothing_of_the_users_openssl_settings_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     data = theirs(chain("rsa"), tmp_path)
     (tmp_path / "openssl.cnf").write_text("openssl_conf = x\n[x]\nproviders = y\n[y]\nz = z\n[z]\nmodule = /none\n")
     monkeypatch.setenv("OPENSSL_CONF", str(tmp_path / "openssl.cnf"))
@@ -175,7 +175,7 @@ def test_nothing_of_the_users_openssl_settings_has_a_say(tmp_path: Path, monkeyp
     assert verify(data, chain("rsa"))
 
 
-def test_the_content_is_taken_whole_even_when_openssl_stops_listening(tmp_path: Path) -> None:
+def test_the_content_is_read_whole_even_when_openssl_stops_reading(tmp_path: Path) -> None:
     """A caller that hashes the pieces as they pass must see them all, whatever openssl thinks of the signature."""
     c = chain("rsa")
     data = bytearray(theirs(c, tmp_path))

@@ -14,14 +14,14 @@ from bundlekeeper.findings import Level
 from bundlekeeper.model.manifest.types import Signature
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
-from bundlekeeper.verification.keys.entries import Sources, remove, make_entry
+from bundlekeeper.verification.keys.entries import Sources, make_entry, remove
 from bundlekeeper.verification.signatures import sshsig
 from bundlekeeper.verification.signatures.judge import (
     SignatureEvidence,
     Verdict,
     judge,
     judge_document,
-    wanted_algorithms,
+    needed_algorithms,
 )
 from bundlekeeper.verification.signatures.sign import sign_document
 from tests.kits.judged_files import BUNDLE, Said, signed_in, ssh
@@ -78,7 +78,7 @@ def test_every_form_is_good_end_to_end_and_says_by_whom_and_when(form: str, tmp_
 def test_one_read_gives_every_digest_that_is_needed(form: str, tmp_path: Path) -> None:
     """The same read that verifies SHA-256 serves the signature (pre-hashed where the form allows)."""
     key, signature = signed_in(form, tmp_path)
-    exact, general = wanted_algorithms(key, signature), wanted_algorithms(key)
+    exact, general = needed_algorithms(key, signature), needed_algorithms(key)
     assert set(exact) <= set(general)
     given = {name: digests(message_of(form))[name] for name in exact}
     by_digest = SignatureEvidence(given)
@@ -91,11 +91,11 @@ def test_one_read_gives_every_digest_that_is_needed(form: str, tmp_path: Path) -
         assert verdict.good
 
 
-def test_wanted_algorithms_of_a_broken_signature_are_none() -> None:
-    assert wanted_algorithms(entry(), b"garbage") == ()
+def test_needed_algorithms_of_a_broken_signature_are_none() -> None:
+    assert needed_algorithms(entry(), b"garbage") == ()
     minisign_entry = make_entry("m", Sources(public_file()), form="minisign", purposes=("bundles",))
-    assert wanted_algorithms(minisign_entry, b"garbage") == ()
-    assert wanted_algorithms(minisign_entry, minisign_signed(kind=b"Ed")) == ()
+    assert needed_algorithms(minisign_entry, b"garbage") == ()
+    assert needed_algorithms(minisign_entry, minisign_signed(kind=b"Ed")) == ()
 
 
 @pytest.mark.attack("arbitrary installation")
@@ -173,8 +173,8 @@ def test_unsigned() -> None:
 
 
 @pytest.mark.attack("malicious mirrors")
-def test_stranger_key() -> None:
-    """Fault 19 of the trade: a key that came on the same stick as the signature is no entry, so it is a stranger."""
+def test_unknown_key() -> None:
+    """Fault 19 of the trade: a key that came on the same stick as the signature is no entry, so it is unknown."""
     verdict = judged(ssh(), [], Said())
     assert codes(verdict) == ["unknown-key"]
     assert "by another way" in verdict.findings[0].hint
@@ -190,7 +190,7 @@ def test_stranger_key() -> None:
 
 
 @pytest.mark.attack("key compromise")
-def test_dropped_key_is_told_from_a_stranger() -> None:
+def test_a_removed_key_is_no_unknown_key() -> None:
     removed = remove(entry(), at=AT, reason="lost at skerry")
     verdict = judged(ssh(), [removed], Said())
     assert codes(verdict) == ["removed-key"]
@@ -321,7 +321,7 @@ def _documents(signature: bytes, trust: Iterable[TrustEntry], purpose: str = "ma
     return judge_document("m", signature, trust=list(trust), evidence=evidence(), moments=[WHEN], purpose=purpose)
 
 
-def test_a_document_of_another_form_is_held_against_keys_of_that_purpose_alone() -> None:
+def test_a_document_of_another_form_is_tried_with_keys_of_that_purpose_alone() -> None:
     rsa_key = entry("rsa", "rsa-pss-sha256", name="r", purposes=("manifests",))
     ecdsa_key = entry("ecdsa-p256", "ecdsa-p256-sha256", name="e", purposes=("manifests",))
     signature = sign_raw("ecdsa-p256-sha256", private("ecdsa-p256"), BUNDLE)
@@ -340,7 +340,7 @@ def test_a_document_of_another_form_is_held_against_keys_of_that_purpose_alone()
     assert codes(_documents(signature, [rsa_key, removed])) == ["removed-key"]
 
 
-def test_a_document_is_held_against_the_live_entry_for_its_purpose() -> None:
+def test_a_document_is_judged_by_the_live_entry_for_its_purpose() -> None:
     other = entry(name="old", purposes=("receipts",))
     live = entry(name="new", purposes=("manifests",))
     signature = sign_document(private("ed25519"), "manifests", digests(BUNDLE))
@@ -373,14 +373,22 @@ def test_flipping_any_byte_of_a_signed_manifest_or_its_signature_is_never_good(k
             assert not good(manifest, signature[:at] + bytes([signature[at] ^ change]) + signature[at + 1 :])
 
 
-def test_a_form_that_the_store_does_not_take_is_a_finding_and_is_not_verified() -> None:
+def test_a_form_that_the_store_does_not_allow_is_a_finding_and_is_not_verified() -> None:
     """Fault 37: "the store's policy decides, never the manifest"."""
-    for accepted, good in ((("sshsig",), True), (("rsa-pss-sha256", "cms"), False), ((), False)):
-        stated = judge(SUBJECT, Said(), ssh(), trust=[entry()], evidence=evidence(), moments=[WHEN], accepted=accepted)
+    for allowed_forms, good in ((("sshsig",), True), (("rsa-pss-sha256", "cms"), False), ((), False)):
+        stated = judge(
+            SUBJECT, Said(), ssh(), trust=[entry()], evidence=evidence(), moments=[WHEN], allowed_forms=allowed_forms
+        )
         key = entry(purposes=("manifests",))
         signature = sign_document(private("ed25519"), "manifests", digests(BUNDLE))
         found = judge_document(
-            "m", signature, trust=[key], evidence=evidence(), moments=[WHEN], purpose="manifests", accepted=accepted
+            "m",
+            signature,
+            trust=[key],
+            evidence=evidence(),
+            moments=[WHEN],
+            purpose="manifests",
+            allowed_forms=allowed_forms,
         )
         assert stated.good is found.good is good
         if not good:

@@ -1,4 +1,4 @@
-"""The message whole or in pieces: bounded, at its own offsets, and held against the first read."""
+"""The message whole or in pieces: bounded, at its own offsets, and compared with the first read."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def test_a_file_beyond_the_bound_is_refused_before_it_is_read(fd: int, monkeypat
     assert "max_whole_bytes" in caught.value.hint
 
 
-def test_a_file_that_no_memory_holds_is_not_checked(fd: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_larger_than_memory_is_not_checked(fd: int, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(_size: int) -> bytearray:
         raise MemoryError
 
@@ -80,7 +80,7 @@ def test_other_bytes_than_those_of_the_first_read_are_not_checked(fd: int) -> No
 
 @pytest.mark.attack("mix-and-match")
 @pytest.mark.parametrize("form", ["ed25519", "cms"])
-def test_a_good_signature_over_bytes_that_were_not_proven_is_not_good(form: str, tmp_path: Path, fd: int) -> None:
+def test_a_good_signature_over_bytes_that_were_not_verified_is_not_good(form: str, tmp_path: Path, fd: int) -> None:
     """The file is swapped, after another was hashed, for one that its publisher signed: the two must be the same."""
     if form == "cms":
         key, signature = signed_in("cms", tmp_path)

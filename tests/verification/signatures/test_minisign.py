@@ -9,7 +9,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.formats import limits
-from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, UnknownKeyError
 from bundlekeeper.verification.keys import minisign_key
 from bundlekeeper.verification.signatures import minisign
 from tests.kits.minisign_files import COMMENT, MESSAGE, public_file, signed, verify
@@ -37,7 +37,7 @@ def test_what_minisign_signs_is_good_here(legacy: bool, tmp_path: Path) -> None:
     verify(data, key=key)
     with pytest.raises(SignatureError, match="does not fit"):
         verify(data, MESSAGE[:-1], key=key)
-    with pytest.raises(StrangerKeyError):
+    with pytest.raises(UnknownKeyError):
         verify(data)
 
 
@@ -59,7 +59,7 @@ def test_a_changed_comment_number_or_kind_is_never_good() -> None:
     data = signed()
     with pytest.raises(SignatureError, match="does not fit"):
         verify(data.replace(COMMENT, COMMENT.replace(b"6.1", b"6.0")))
-    with pytest.raises(StrangerKeyError, match="not by the key"):
+    with pytest.raises(UnknownKeyError, match="not by the key"):
         verify(signed(key_id=b"skerry26"))
     with pytest.raises(SignatureError, match="does not fit"):
         verify(signed(which=1))

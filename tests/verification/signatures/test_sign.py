@@ -102,7 +102,7 @@ def _no_bcrypt(*_: object, **__: object) -> bytes:
 
 
 @pytest.mark.parametrize("ssh", [False, True])
-def test_a_wrong_or_missing_passphrase_is_our_error_and_tells_nothing(ssh: bool) -> None:
+def test_a_wrong_or_missing_passphrase_is_our_error_and_shows_nothing(ssh: bool) -> None:
     if ssh:
         pytest.importorskip("bcrypt")
         data = (VECTORS / "OpenSSH/ed25519-psw.key").read_bytes()
@@ -122,7 +122,7 @@ def test_a_key_that_others_can_reach_is_refused_as_ssh_does(mode: int, tmp_path:
     path = written(tmp_path, private_pem(private("ed25519")), mode)
     with pytest.raises(RefusedError, match=f"mode {mode:04o}") as caught:
         load_private_key(path, never)
-    assert caught.value.hint == f"take that away: chmod 600 {path}"
+    assert caught.value.hint == f"run: chmod 600 {path}"
     assert caught.value.exit_code == 4
 
 

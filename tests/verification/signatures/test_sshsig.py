@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.asymmetric import ed25519, padding, rsa
 
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.formats import limits
-from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, UnknownKeyError
 from bundlekeeper.verification.encodings.wire import ssh_mpint, ssh_string
 from bundlekeeper.verification.keys.public_key import ssh_blob
 from bundlekeeper.verification.signatures import sshsig
@@ -55,11 +55,11 @@ def test_what_ssh_keygen_signs_is_good_here(key_type: str, hash_: str, tmp_path:
     verify(data, key_type)
     with pytest.raises(SignatureError, match="does not fit"):
         verify(data, key_type, MESSAGE + b" ")
-    with pytest.raises(SignatureError, match="is wanted here"):
+    with pytest.raises(SignatureError, match="is needed here"):
         verify(data, key_type, namespace="bundlekeeper-receipt")
     for other in TYPES:
         if other != key_type:
-            with pytest.raises(StrangerKeyError):
+            with pytest.raises(UnknownKeyError):
                 verify(data, other)
 
 
@@ -137,9 +137,9 @@ def test_the_rebuilt_signature_is_good_when_nothing_is_changed() -> None:
         ({"hash": b"sha1"}, "sha1"),
         ({"hash": b"sha384"}, "sha384"),
         ({"hash": b""}, "hashes with"),
-        ({"namespace": b""}, "wanted here"),
-        ({"namespace": b"bundlekeeper-receipt"}, "wanted here"),
-        ({"namespace": NAMESPACE.encode() + b"\0"}, "wanted here"),
+        ({"namespace": b""}, "needed here"),
+        ({"namespace": b"bundlekeeper-receipt"}, "needed here"),
+        ({"namespace": NAMESPACE.encode() + b"\0"}, "needed here"),
         ({"namespace": b"\xff"}, "no text"),
         ({"after": b"\0"}, "1 bytes after its end"),
         ({"inside": b"\0"}, "1 bytes after its end"),
@@ -236,13 +236,13 @@ def test_flipping_any_byte_of_the_signed_manifest_is_never_good() -> None:
                 sshsig.verify(data, key=public("ed25519"), namespace=NAMESPACE, digests=digests(changed))
 
 
-def test_a_security_token_key_in_the_file_is_a_stranger(tmp_path: Path) -> None:
+def test_a_security_token_key_in_the_file_is_unknown(tmp_path: Path) -> None:
     blob = ssh_string(b"sk-ssh-ed25519@openssh.com") + ssh_string(bytes(range(32))) + ssh_string(b"ssh:")
-    with pytest.raises(StrangerKeyError, match="one that is not taken"):
+    with pytest.raises(UnknownKeyError, match="one that is not supported"):
         verify(rebuilt(key=blob), "ed25519")
 
 
-def test_what_is_lacking_is_not_checked_and_never_good() -> None:
+def test_what_is_missing_is_not_checked_and_never_good() -> None:
     data = sshsig.parse(ours("ed25519"))
     with pytest.raises(NotCheckedError, match="sha512"):
         sshsig.verify(data, key=public("ed25519"), namespace=NAMESPACE, digests={"sha256": digests(MESSAGE)["sha256"]})

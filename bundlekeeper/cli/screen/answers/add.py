@@ -1,4 +1,4 @@
-"""What came of taking a manifest's bundles in, as text and as JSON."""
+"""The result of `store add`, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
 
 def _note(row: AddRow) -> str:
-    """How the bundle came in, where that is not what its status says, and what is to be said of it."""
-    way = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
-    return ", ".join(component for component in (way, row.note) if component)
+    """How the bundle came in, where its status does not show it, and its note."""
+    way_in = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
+    return ", ".join(part for part in (way_in, row.note) if part)
 
 
 COLUMNS: tuple[Column[AddRow], ...] = (
@@ -63,6 +63,6 @@ def show_text(found: AddedBundles) -> None:
     output.folded_text(found.findings)
     counts = ", ".join(f"{number} {status}" for status, number in sorted(result.counts.items()))
     would = "would be: " if result.dry_run else ""
-    output.line(f"{would}{counts or 'nothing to take'}; {human_bytes(result.read_bytes)} read; store: {found.root}")
+    output.line(f"{would}{counts or 'nothing to add'}; {human_bytes(result.read_bytes)} read; store: {found.root}")
     if not result.dry_run:
         output.aside("next: bundlekeeper store list")

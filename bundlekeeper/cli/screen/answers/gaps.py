@@ -131,7 +131,8 @@ def _all_in_short(found: FoundGaps, rows: Sequence[DomainInShort], words: Mappin
 
 
 def _print_json(given: Inputs, reports: list[GapReport], release: str) -> None:
-    """Findings are reported once, at the top; a domain's gaps refer to them by their place, long evidence to `shared`."""
+    """Findings are reported once, at the top; a domain's gaps refer to them by their place, long evidence to
+    `shared`."""
     shared = _Shared()
     for report in reports:
         for gap in report.gaps:

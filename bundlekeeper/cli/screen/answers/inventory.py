@@ -1,4 +1,4 @@
-"""What loading an inventory changed and what services were read, as text and as JSON; the inventory that was read."""
+"""What loading an inventory changed, and what was read from services, as text and as JSON; the inventory's file."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def show_loaded(loaded: InventoryLoaded, *, form: OutputForm) -> None:
-    """Each change, and what stays as it was because nothing was said of it."""
+    """Each change, and what stays as it was because it is not listed."""
     if form is OutputForm.JSON:
         output.envelope("inventory-load", [], _loaded_as_json(loaded))
     else:
@@ -54,32 +54,33 @@ def _print_loaded(loaded: InventoryLoaded) -> None:
         output.line(f"{change.what.value}: {change.message()}")
     for (site, domain, kind), number in plan.unlisted.items():
         output.line(
-            f"not spoken of: {number} {kind} in {site}/{domain or '-'} stay as they were (--complete means gone)"
+            f"not listed: {number} {kind} in {site}/{domain or '-'} stay as they were (with --complete they are gone)"
         )
-    known = "would be recorded" if loaded.dry_run else "recorded"
-    known = "was recorded before; nothing is new" if plan.again or not (loaded.new or loaded.dry_run) else known
-    output.line(f"{counted(loaded.components, 'component')}, {counted(len(plan.changes), 'change')}; {known}")
+    done = "would be recorded" if loaded.dry_run else "recorded"
+    done = "was recorded before; nothing is new" if plan.again or not (loaded.new or loaded.dry_run) else done
+    output.line(f"{counted(loaded.components, 'component')}, {counted(len(plan.changes), 'change')}; {done}")
     if plan.overtaken:
-        message = f"a reading of the same moment was loaded after this one and counts: {plan.overtaken[:12]}"
+        message = f"another reading of the same moment was loaded later and counts instead: {plan.overtaken[:12]}"
         output.line(f"{message}; if it is wrong: bundlekeeper ledger undo {plan.overtaken[:12]} --reason TEXT")
     output.aside("next: bundlekeeper where")
 
 
 class ReadingSink:
-    """Where the inventory that was read, and the report, go."""
+    """Writes the inventory that was read, and the report."""
 
     def __init__(self, out: str, force: bool, form: OutputForm) -> None:
-        """Raises InputError where the file's name says no form, or the file is there already."""
+        """Raises InputError where the file's name gives no form, or the file exists already."""
         self.out = out
         self.force = force
         self.json = form is OutputForm.JSON
         if out != "-" and not out.endswith((".toml", ".json")):
-            raise InputError("the inventory's file ends with neither .toml nor .json", where=out)
-        if out != "-" and not force and Path(out).exists():  # told before the services are read, not after
-            raise InputError("the file is there already", where=out, hint="name another, or --force")
+            hint = "name a file that ends with .toml or .json"
+            raise InputError("the name of the inventory's file gives no form", where=out, hint=hint)
+        if out != "-" and not force and Path(out).exists():  # before the services are read, not after
+            raise InputError("the file exists already", where=out, hint="name another, or --force")
 
     def show(self, found: InventoryRead) -> None:
-        """Write the inventory, unless nothing was read or stdout is for the JSON report; then the report.
+        """Write the inventory, unless nothing was read or stdout is needed for the JSON report; then the report.
 
         Raises as `write_new`.
         """

@@ -1,4 +1,4 @@
-"""What was found and done of the ledger itself, as text and as JSON."""
+"""Results of verifying, exporting, merging, rebuilding and saving the ledger, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.recording.ledger import LedgerChecked, LedgerMerged, LedgerRebuilt, LedgerSalvaged
+    from bundlekeeper.jobs.recording.ledger import LedgerMerged, LedgerRebuilt, LedgerSalvaged, LedgerVerified
     from bundlekeeper.ledger.event.chain import Head
 
 
-def show_checked(done: LedgerChecked, *, form: OutputForm) -> None:
-    """What is wrong, the chain's head, and where in it the head is that was asked about."""
+def show_verified(done: LedgerVerified, *, form: OutputForm) -> None:
+    """What is wrong, the chain's head, and where in the chain the head is that was asked about."""
     head, at = done.verified.head, done.verified.at
     if form is OutputForm.JSON:
-        chain = {"book": head.ledger, "events": head.count, "head": head.digest}
+        chain = {"ledger": head.ledger, "events": head.count, "head": head.digest}
         output.envelope("ledger-verify", done.findings, {"chain": chain, "asked": done.verified.asked, "found_at": at})
         return
     output.findings_text(done.findings)
     output.line(f"ledger {head.ledger[:8]}: {counted(head.count, 'event')}, head {head.digest}")
     if at is not None:
         output.line(
-            f"the head that you gave is the chain's after {counted(at, 'event')}: nothing before it was changed"
+            f"the head that you gave is the chain's head after {counted(at, 'event')}: these events are unchanged"
         )
 
 
@@ -57,23 +57,25 @@ def show_merged(done: LedgerMerged, *, form: OutputForm) -> None:
 
 
 def show_rebuilt(done: LedgerRebuilt, *, form: OutputForm) -> None:
-    """How much was made again, and how much of it had been wrong."""
+    """How much was rebuilt, and how much of it was wrong before."""
     rebuilt = done.rebuilt
     if form is OutputForm.JSON:
         counts = {"events": rebuilt.events, "components": rebuilt.components, "differing": rebuilt.differing}
         output.envelope("ledger-rebuild", done.findings, {"counts": counts})
         return
-    output.line(
-        f"made again from {counted(rebuilt.events, 'event')}: "
-        f"how {counted(rebuilt.components, 'component')} stood, and when"
+    events, components = counted(rebuilt.events, "event"), counted(rebuilt.components, "component")
+    output.line(f"rebuilt from {events}: the states of {components}")
+    was = (
+        "nothing was wrong"
+        if not rebuilt.differing
+        else f"wrong or missing before: {counted(rebuilt.differing, 'row')}"
     )
-    was = "nothing had been wrong" if not rebuilt.differing else f"{rebuilt.differing} rows had been wrong or missing"
-    output.line(f"{was}; no event was touched")
+    output.line(f"{was}; no event was changed")
     output.findings_text(done.findings)
 
 
 def show_salvaged(done: LedgerSalvaged, *, form: OutputForm) -> None:
-    """What was saved, what is lost, and how the new ledger comes to its place."""
+    """What was saved, what is lost, and how to put the new ledger into its place."""
     out, saved = done.out, done.saved
     if form is OutputForm.JSON:
         data = {"output": str(out), "events": saved.events, "lost": list(saved.lost), "lost_texts": list(saved.texts)}
@@ -82,4 +84,4 @@ def show_salvaged(done: LedgerSalvaged, *, form: OutputForm) -> None:
     output.findings_text(done.findings)
     texts = f" and {counted(len(saved.texts), 'text')} of inventories" if saved.texts else ""
     output.line(f"{counted(saved.events, 'event')} saved in {out}, {len(saved.lost)}{texts} lost")
-    output.aside(f"next: move the damaged ledger aside, then: mv -n {out} STORE/.keeper/ledger.sqlite")
+    output.aside(f"next: move the damaged ledger away, then: mv -n {out} STORE/.keeper/ledger.sqlite")

@@ -1,4 +1,4 @@
-"""What a manifest says, what is wrong with it and how it was changed: the same facts as text and as JSON."""
+"""The content of a manifest, its findings and its changes: the same facts as text and as JSON."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.manifest_signature import as_json, tell
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.cli.screen.user_files import MANIFEST, write_new, write_over
-from bundlekeeper.errors import told_after
+from bundlekeeper.errors import errors_include
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import human_bytes
 
@@ -18,17 +18,17 @@ if TYPE_CHECKING:
 
     from bundlekeeper.jobs.draft import AmendedManifest, DraftedManifest
     from bundlekeeper.jobs.manifest import LintedManifest, ShownManifest
-    from bundlekeeper.model.manifest.types import Compatible, Bundle, Jump, Manifest, Release, RuleSubject
+    from bundlekeeper.model.manifest.types import Bundle, Compatible, Jump, Manifest, Release, RuleSubject
 
 
 def write_draft(found: DraftedManifest, out: str, *, force: bool, form: OutputForm) -> None:
-    """Write a new draft and say so; under --json the draft that no file takes is a value of the one object.
+    """Write a new draft and report it; under --json a draft that goes to stdout is a value of the one object.
 
     Raises as `user_files.write_new`.
     """
-    with told_after(found.findings):
-        aside = out == "-" and form is OutputForm.JSON
-        written = "" if aside else write_new(out, found.text, force=force, kind=MANIFEST)
+    with errors_include(found.findings):
+        in_json = out == "-" and form is OutputForm.JSON
+        written = "" if in_json else write_new(out, found.text, force=force, kind=MANIFEST)
     if form is OutputForm.JSON:
         here = {"text": found.text} if out == "-" else {}
         output.envelope("manifest-draft", found.findings, {"output": out, "entries": found.entries, **here})
@@ -40,9 +40,9 @@ def write_draft(found: DraftedManifest, out: str, *, force: bool, form: OutputFo
 
 
 def write_amended(command: str, amended: AmendedManifest, *, form: OutputForm) -> list[Finding]:
-    """Write the manifest over and say what was changed; returns what was found. Raises as `user_files.write_over`."""
+    """Overwrite the manifest and report the changes; returns the findings. Raises as `user_files.write_over`."""
     name, report = amended.name, amended.report
-    with told_after(amended.findings):
+    with errors_include(amended.findings):
         write_over(name, amended.text, amended.old)
     found = [*amended.findings, *report.findings]
     if form is OutputForm.JSON:
@@ -66,7 +66,7 @@ def write_amended(command: str, amended: AmendedManifest, *, form: OutputForm) -
 
 
 def show_linted(linted: Sequence[LintedManifest], *, form: OutputForm) -> None:
-    """What is wrong with each manifest, and how much of each sort."""
+    """What is wrong with each manifest, and how many of each level."""
     if form is OutputForm.JSON:
         found = [problem for manifest in linted for problem in manifest.findings]
         output.envelope("manifest-lint", found, {"manifests": [manifest.name for manifest in linted]})
@@ -118,7 +118,7 @@ def _family(bundle: Bundle) -> str:
 
 BUNDLES: tuple[Column[Bundle], ...] = (
     Column("family", _family),
-    Column("version", lambda bundle: bundle.version + (f" onto {bundle.base}" if bundle.base else "")),
+    Column("version", lambda bundle: bundle.version + (f" on {bundle.base}" if bundle.base else "")),
     Column("size", lambda bundle: human_bytes(bundle.size), right=True),
     Column("images", lambda bundle: str(len(bundle.images)), right=True),
     Column("lifecycle", lambda bundle: str(bundle.lifecycle)),
@@ -144,22 +144,22 @@ def _versions(family: str) -> Callable[[Release], str]:
 
 def _rules(manifest: Manifest) -> None:
     rules = [(_jump(rule), rule.source) for rule in manifest.jump]
-    rules += [(_beside(rule), rule.source) for rule in manifest.compatible]
+    rules += [(_compatible(rule), rule.source) for rule in manifest.compatible]
     write((Column("rule", lambda rule: rule[0]), Column("source", lambda rule: rule[1])), rules)
 
 
-def _components(family: str | None, kind: str | None, models: tuple[str, ...] | None) -> str:
-    return " ".join(component for component in (family, kind, ", ".join(models or ())) if component) or "everything"
+def _subject(family: str | None, kind: str | None, models: tuple[str, ...] | None) -> str:
+    return " ".join(part for part in (family, kind, ", ".join(models or ())) if part) or "everything"
 
 
 def _jump(rule: Jump) -> str:
-    what = _components(rule.what.family, rule.what.kind, rule.what.models)
+    what = _subject(rule.what.family, rule.what.kind, rule.what.models)
     return f"{what}: to {rule.to} only from {rule.from_} ({rule.direction})"
 
 
 def _what(what: RuleSubject) -> str:
-    return f"{_components(what.family, what.kind, what.models)} {what.version or 'of any version'}"
+    return f"{_subject(what.family, what.kind, what.models)} {what.version or 'of any version'}"
 
 
-def _beside(rule: Compatible) -> str:
+def _compatible(rule: Compatible) -> str:
     return f"in a {rule.scope}: {_what(rule.when)} needs {' and '.join(_what(need) for need in rule.need)}"

@@ -54,7 +54,7 @@ def show_json(found: StoreList) -> None:
 
 
 def show_text(found: StoreList, *, exceptions: bool) -> None:
-    """A table, with `exceptions` what was accepted against the rules, and the findings, folded."""
+    """A table, with `exceptions` those that were allowed, and the findings, folded."""
     _print(found)
     if exceptions:
         _print_exceptions(found.exceptions)
@@ -84,7 +84,7 @@ def _print_exceptions(rows: list[tuple[datetime, str, str, str]]) -> None:
     for at, what, subject, reason in rows:
         output.line(f"exception: {at:%Y-%m-%d %H:%MZ}: {what}: {subject}: {reason}")
     if not rows:
-        output.line("no exceptions were made")
+        output.line("no exceptions were allowed")
 
 
 def _as_json(row: Holding) -> dict[str, Any]:
@@ -117,12 +117,12 @@ def _as_json(row: Holding) -> dict[str, Any]:
 def _print(found: StoreList) -> None:
     output.line(f"store: {found.root}")
     if not found.bundles:
-        output.line("nothing is held")
+        output.line("the store is empty")
         output.aside("next: bundlekeeper store add MANIFEST --from DIR")
         return
     write(COLUMNS, found.bundles)
     counts = found.counts
     output.line(
-        f"{counted(counts['held'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['proven']} verified, "
-        f"{counts['not_proven']} not verified"
+        f"{counted(counts['in_store'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['verified']} verified, "
+        f"{counts['unverified']} not verified"
     )

@@ -1,4 +1,4 @@
-"""The steps of the tour as a person sees them, each run through the door of the command line."""
+"""The steps of the tour as a person sees them, each run as on the command line."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def aside_from_json(form: OutputForm) -> Iterator[None]:
 
 
 def begin(place: Path) -> None:
-    """Say where the tour is."""
+    """Print where the tour is."""
     output.line(f"A tour of bundlekeeper, in {place.name}. The platform and its files are invented.")
 
 
@@ -64,7 +64,7 @@ def run(number: int, step: ShownStep) -> int:
         output.error_text(error)
         status = error.exit_code
     sys.stdout.flush()
-    output.line(f"exit status {status}" + ("" if status == step.expected else f", where {step.expected} was due"))
+    output.line(f"exit status {status}" + ("" if status == step.expected else f", but {step.expected} was expected"))
     output.line(f"→ {step.look}")
     return status
 

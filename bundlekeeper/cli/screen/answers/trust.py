@@ -1,4 +1,4 @@
-"""The keys that signatures are held against, as text and as JSON."""
+"""The keys that signatures are verified with, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def show_added(found: TrustedKeys, *, form: OutputForm) -> None:
-    """The new entry, its fingerprint, and what is doubtful of it."""
+    """The new entry, its fingerprint, and the findings on it."""
     (entry,) = found.entries
     if form is OutputForm.JSON:
         data = {"store": str(found.root), "entry": _as_json(entry, found.today)}
@@ -25,7 +25,7 @@ def show_added(found: TrustedKeys, *, form: OutputForm) -> None:
     output.line(f"trusted: {entry.name} ({entry.key_type}, {entry.form}) for {' and '.join(entry.purposes)}")
     output.line(f"fingerprint: {entry.fingerprint}")
     output.findings_text(found.findings)
-    output.aside("next: compare the fingerprint with one that reached you by another way; bundlekeeper trust list")
+    output.aside("next: compare the fingerprint with one from another channel; bundlekeeper trust list")
 
 
 def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
@@ -38,7 +38,7 @@ def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
     if found.entries:
         write(_columns(found.today), found.entries)
     else:
-        output.line("nobody is trusted")
+        output.line("no key is trusted")
         output.aside("next: bundlekeeper trust add NAME FILE --form FORM --for PURPOSE")
     for error in found.broken:
         output.error_text(error)
@@ -47,7 +47,7 @@ def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
 def _columns(today: date) -> tuple[Column[TrustEntry], ...]:
     return (
         Column("name", lambda entry: entry.name),
-        Column("state", lambda entry: entry.stands_on(today)),
+        Column("state", lambda entry: entry.status_on(today)),
         Column("form", lambda entry: entry.form),
         Column("for", lambda entry: ", ".join(entry.purposes)),
         Column("key", lambda entry: entry.key_type),
@@ -67,10 +67,10 @@ def show_removed(found: TrustedKeys, *, form: OutputForm) -> None:
         output.envelope("trust-remove", [], {"store": str(found.root), **data})
         return
     for entry in found.entries:
-        output.line(f"removed: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
+        output.line(f"removed: {entry.name} ({entry.fingerprint}): {entry.removed_reason}")
     if found.was_root_of:
-        output.aside(f"note: it is a root of {', '.join(found.was_root_of)}: chains that end at it are good no longer")
-    output.aside("next: bundlekeeper verify says what it had signed")
+        output.aside(f"note: it is a root of {', '.join(found.was_root_of)}: chains that end at it are no longer good")
+    output.aside("next: bundlekeeper verify reports what it signed")
 
 
 def show_renewed(found: TrustedKeys, *, form: OutputForm) -> None:
@@ -80,13 +80,13 @@ def show_renewed(found: TrustedKeys, *, form: OutputForm) -> None:
         output.envelope("trust-crl", [], {"store": str(found.root), "entry": _as_json(entry, found.today)})
         return
     output.line(f"{entry.name}: {len(entry.crls)} revocation lists")
-    output.aside("next: bundlekeeper verify says what was revoked")
+    output.aside("next: bundlekeeper verify reports what was revoked")
 
 
 def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:
     return {
         "name": entry.name,
-        "state": entry.stands_on(today),
+        "state": entry.status_on(today),
         "form": entry.form,
         "for": list(entry.purposes),
         "key_type": entry.key_type,
@@ -98,6 +98,6 @@ def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:
         "crls": len(entry.crls),
         "added_at": entry.added_at.isoformat() if entry.added_at else None,
         "added_from": entry.added_from,
-        "dropped_at": entry.removed_at.isoformat() if entry.removed_at else None,
-        "dropped_why": entry.dropped_why,
+        "removed_at": entry.removed_at.isoformat() if entry.removed_at else None,
+        "removed_reason": entry.removed_reason,
     }

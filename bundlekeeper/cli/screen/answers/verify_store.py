@@ -1,4 +1,4 @@
-"""What a check of the store or of a folder found, as text, as JSON and as JUnit XML."""
+"""The result of `verify`, as text, as JSON and as JUnit XML."""
 
 from __future__ import annotations
 
@@ -8,25 +8,25 @@ from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.manifest_signature import as_json, tell
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import human_bytes
-from bundlekeeper.model.check_result import Status
+from bundlekeeper.model.verify_result import Status
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from bundlekeeper.jobs.verify_store import VerifiedStore
-    from bundlekeeper.model.check_result import CheckedRow, CheckResult
+    from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult
 
 
-def _size(row: CheckedRow) -> str:
+def _size(row: VerifiedRow) -> str:
     return human_bytes((row.size if row.size is not None else row.expected_size) or 0)
 
 
-def _verified(row: CheckedRow) -> str:
-    unread = "not read now" if row.status is Status.UNPROVEN else "-"
+def _verified(row: VerifiedRow) -> str:
+    unread = "not read now" if row.status is Status.UNVERIFIED else "-"
     return row.verified_at.strftime("%Y-%m-%d %H:%MZ") if row.verified_at else unread
 
 
-COLUMNS: tuple[Column[CheckedRow], ...] = (
+COLUMNS: tuple[Column[VerifiedRow], ...] = (
     Column("status", lambda row: row.status.value),
     Column("family", lambda row: row.family or "-"),
     Column("version", lambda row: row.version or "-"),
@@ -96,11 +96,11 @@ def show_text(found: VerifiedStore) -> None:
         if result.trouble.hint:
             output.aside(f"hint: {result.trouble.hint}")
     if result.stopped or result.out_of_time:
-        output.aside("next: the same command with --older-than 1h goes on from here")
+        output.aside("next: run the same command with --older-than 1h to go on from here")
 
 
-def _summary(subject: str, result: CheckResult) -> str:
-    """Counts by status, in the statuses' order; what was not read is always among them, zero or not."""
+def _summary(subject: str, result: VerifyResult) -> str:
+    """Counts by status, in the statuses' order; unread files are always among them, zero or not."""
     from collections import Counter
 
     counts = Counter(row.status for row in result.rows)
@@ -110,7 +110,7 @@ def _summary(subject: str, result: CheckResult) -> str:
     return f"{subject}: {', '.join(words)}; {result.unverified} not verified; {_signatures(result)}{read}"
 
 
-def _signatures(result: CheckResult) -> str:
-    """How the signatures stand that are stated or wanted; empty where none is."""
+def _signatures(result: VerifyResult) -> str:
+    """The counts of signatures that are stated or required; empty where none is."""
     good, bad, unseen = result.signatures_good, result.signatures_bad, result.signatures_unseen
     return f"signatures: {good} good, {bad} not good, {unseen} not looked at; " if good or bad or unseen else ""

@@ -148,7 +148,7 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
         "spare": _bank(answer.spare),
         "boot_files": [_bank(bank) for bank in answer.boot_files],
         "boot_files_whole": answer.boot_files_whole,
-        "recorded": _bank(answer.said),
+        "recorded": _bank(answer.recorded),
         "read": _evidence(answer.seen),
         "agreement": answer.agreement.value,
         "bundles": [f"{b.family}/{b.version}" for b in answer.bundles],

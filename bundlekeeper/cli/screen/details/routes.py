@@ -68,7 +68,8 @@ def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]
 
 
 def in_common(domains: Iterable[PlannedDomain]) -> Iterator[Finding]:
-    """Errors, and all that is found of a domain without a way; what domains have in common is reported once, for all."""
+    """Errors, and all that is found of a domain without a way; what domains have in common is reported once, for
+    all."""
     found: dict[Finding, list[str]] = {}
     for domain in domains:
         for row in domain.findings:

@@ -1,4 +1,4 @@
 """One module per sort of check, each a function from the loose document to problems.
 
-No check imports another, but for a name it shares.
+No check imports another, except for a shared name.
 """

@@ -22,8 +22,8 @@ def check_bundles(loose: Loose) -> Iterator[Problem]:
     named = {bundle.family: bundle for bundle in reversed(loose.bundles) if bundle.variant is not None}
     for bundle in loose.bundles:
         yield from _variant(bundle, words, named.get(bundle.family))
-        yield from _standing(bundle)
-        yield from _onto(loose, bundle)
+        yield from _lifecycle(bundle)
+        yield from _base(loose, bundle)
         yield from _only(loose, bundle)
         yield from _images(bundle)
         if bundle.family is None or bundle.version is None:
@@ -49,32 +49,32 @@ def _variant(bundle: LooseBundle, words: list[str], other: LooseBundle | None) -
         yield Problem("variant-missing", bundle.path, message, hint, other=(*other.path, "variant"))
 
 
-def _standing(bundle: LooseBundle) -> Iterator[Problem]:
+def _lifecycle(bundle: LooseBundle) -> Iterator[Problem]:
     lifecycle, reason = bundle.table.get("lifecycle", "current"), bundle.table.get("reason")
     blank = isinstance(reason, str) and not reason.strip()
     if lifecycle == "withdrawn" and (reason is None or blank):
         path = bundle.path if reason is None else (*bundle.path, "reason")
-        message = f"{bundle.called} is withdrawn and nothing says why"
-        yield Problem("why-missing", path, message, 'add reason = "…", in the publisher\'s words')
+        message = f"{bundle.called} is withdrawn and no reason is given"
+        yield Problem("reason-missing", path, message, 'add reason = "…", in the publisher\'s words')
     elif lifecycle in ("current", "superseded") and reason is not None:
-        message = f"why is for withdrawn bundles; this one is {lifecycle}"
+        message = f"reason is for withdrawn bundles; this one is {lifecycle}"
         hint = 'if it was withdrawn, write lifecycle = "withdrawn"; else use note'
-        yield Problem("why-unneeded", (*bundle.path, "reason"), message, hint, on_key=True)
+        yield Problem("reason-unneeded", (*bundle.path, "reason"), message, hint, on_key=True)
         if blank:
-            yield Problem("bad-value", (*bundle.path, "reason"), "why is empty", "leave it out")
+            yield Problem("bad-value", (*bundle.path, "reason"), "reason is empty", "delete it")
 
 
-def _onto(loose: Loose, bundle: LooseBundle) -> Iterator[Problem]:
+def _base(loose: Loose, bundle: LooseBundle) -> Iterator[Problem]:
     base = bundle.table.get("base")
     if bundle.family is None or not isinstance(base, str) or not base:
         return
     if base not in loose.known and all(b is bundle for b in loose.at(bundle.family, base)):
-        message = f"{shown(base)} is no other bundle of {bundle.family} and not known"
+        message = f"the base {shown(base)} is no other bundle of {bundle.family} and no known version"
         hint = (
             did_you_mean(base, loose.some_versions(bundle.family))
             or "add the base's bundle, or its version to known under [versions]"
         )
-        yield Problem("onto-unknown", (*bundle.path, "base"), message, hint)
+        yield Problem("base-unknown", (*bundle.path, "base"), message, hint)
 
 
 def _only(loose: Loose, bundle: LooseBundle) -> Iterator[Problem]:
@@ -85,11 +85,11 @@ def _only(loose: Loose, bundle: LooseBundle) -> Iterator[Problem]:
     for kind, path in only.items():
         if kind not in stored and kind in loose.all_kinds:
             message = f"only names {shown(kind)}, but no image is of that kind"
-            yield Problem("only-differs", path, message, "add the image, or leave the kind out of only")
+            yield Problem("only-differs", path, message, "add the image, or delete the kind from only")
     for image in bundle.images:
         if image.kind in loose.all_kinds and image.kind not in only:
             message = f"an image of {shown(image.kind)}, a kind that only does not name"
-            yield Problem("only-differs", (*image.path, "kind"), message, "add the kind to only, or leave only out")
+            yield Problem("only-differs", (*image.path, "kind"), message, "add the kind to only, or delete only")
 
 
 def _images(bundle: LooseBundle) -> Iterator[Problem]:
@@ -100,6 +100,6 @@ def _images(bundle: LooseBundle) -> Iterator[Problem]:
                 continue
             if (image.kind, model) in seen:
                 message = f"a second image of {shown(image.kind)} for model {shown(model)} in {bundle.called}"
-                hint = "one bundle brings one image for one kind and model"
+                hint = "delete one: a bundle has one image for one kind and model"
                 yield Problem("image-twice", image.path, message, hint, other=seen[image.kind, model])
             seen.setdefault((image.kind, model), image.path)

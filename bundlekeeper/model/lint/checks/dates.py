@@ -1,7 +1,7 @@
-"""Dates that can't be, and a manifest that is past its own (a frozen issue passed off as the newest).
+"""Dates that cannot be right, and a manifest that has expired (an old issue may be passed off as the newest).
 
-Rules: the caller says what day it is; a date that was written in another form is the types' to tell; one day ahead is
-allowed, because it may already be tomorrow where the manifest was written.
+Rules: the caller gives the day of today; a date that is written in another form is reported by the types' check; one
+day ahead is allowed, because it may already be tomorrow where the manifest was written.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def check_dates(loose: Loose, today: date) -> Iterator[Problem]:
         elif day is not None and path[-1] != "expires" and day > today + timedelta(days=1):
             yield Problem("date-future", path, f"{path[-1]} is {day}, but today is {today}", _CLOCK)
         elif day is not None and path[-1] == "released" and issued is not None and day > issued:
-            message = f"released on {day}, after the manifest was issued on {issued}"
+            message = f"it is released on {day}, after the manifest was issued on {issued}"
             yield Problem("date-order", path, message, "fix one of the two dates", other=("issued",))
     if expires is None:
         return
@@ -39,7 +39,7 @@ def check_dates(loose: Loose, today: date) -> Iterator[Problem]:
         yield Problem("date-order", ("expires",), message, "fix one of the two dates", other=("issued",))
     elif expires < today:
         message = f"the manifest expired on {expires}, {(today - expires).days} days ago"
-        hint = "ask for a newer one; a withdrawn bundle would only be found there"
+        hint = "get a newer one: only a newer manifest can name a bundle that was withdrawn since"
         yield Problem("expired", ("expires",), message, hint)
 
 

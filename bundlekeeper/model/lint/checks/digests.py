@@ -1,7 +1,7 @@
 """Digests and sizes of bundles.
 
-Rules: a digest is named for what it looks like before its length or alphabet is blamed; each digest gets one problem
-about its form; upper or lower case does not count.
+Rules: a digest of another algorithm is recognised before its length or alphabet is reported; each digest gets one
+problem about its form; upper or lower case does not count.
 Lengths: FIPS 180-4 for SHA-1 and SHA-2, RFC 1321 for MD5; base64: RFC 4648.
 """
 
@@ -38,7 +38,7 @@ def check_digests(loose: Loose) -> Iterator[Problem]:
             elif digest.lower() in first:
                 same = first[digest.lower()]
                 message = f"{bundle.called} has the digest of {same.called}"
-                hint = "may be right for the same bytes under two names; else a line was copied and not changed"
+                hint = "this is right for the same bytes under two names; else a line was copied and not changed"
                 yield Problem("digest-shared", path, message, hint, other=(*same.path, "sha256"))
             else:
                 first[digest.lower()] = bundle
@@ -52,7 +52,7 @@ def _form(digest: str, path: tuple[str | int, ...]) -> Problem | None:
     if prefix:
         bare = digest[prefix.end() :]
         if prefix[1].lower().replace("-", "") == "sha256" and len(bare) == _DIGITS and _HEX.fullmatch(bare):
-            hint = f"leave {digest[: prefix.end()].strip()} out; the digits alone are the digest"
+            hint = f"delete {digest[: prefix.end()].strip()}; the digits alone are the digest"
         else:
             hint = "get the SHA-256 from the publisher's list: 64 digits without a prefix"
         return Problem("digest-algorithm", path, f"the digest has the prefix {shown(prefix[0])}", hint, at=0)
@@ -61,18 +61,18 @@ def _form(digest: str, path: tuple[str | int, ...]) -> Problem | None:
         if len(digest) == _BASE64_LENGTH:
             hint = "write it in hexadecimal, as `base64 -d | xxd -p -c 32` gives it"
         else:
-            hint = "and it is not as long as a SHA-256; get that from the publisher's list, in 64 digits"
+            hint = "it is not as long as a SHA-256 either; get that from the publisher's list, in 64 digits"
         return Problem("digest-algorithm", path, message, hint, at=0)
     good = _HEX.match(digest)
     at = good.end() if good else 0
     if at < len(digest):
         count = f" (and it has {len(digest)} characters, not {_DIGITS})" if len(digest) != _DIGITS else ""
-        message = f"character {at + 1} of the digest is {shown(digest[at])}, no hexadecimal digit{count}"
+        message = f"character {at + 1} of the digest is {shown(digest[at])}, not a hexadecimal digit{count}"
         hint = {"o": "is it a zero?", "l": "is it a one?", "i": "is it a one?"}.get(digest[at].lower(), _HINT)
         return Problem("digest-alphabet", path, message, hint, at=at)
     if len(digest) in _BY_LENGTH:
         other = _BY_LENGTH[len(digest)]
-        message = f"a digest of {len(digest)} digits is {other}'s, not SHA-256's"
+        message = f"a digest of {len(digest)} digits is {other}, not SHA-256"
         return Problem("digest-algorithm", path, message, "get the SHA-256 from the publisher's list: 64 digits")
     if len(digest) != _DIGITS:
         message = f"the digest has {len(digest)} digits, not {_DIGITS}"
@@ -83,7 +83,9 @@ def _form(digest: str, path: tuple[str | int, ...]) -> Problem | None:
 def _emptiness(bundle: LooseBundle) -> Iterator[Problem]:
     size, digest = bundle.table.get("size"), bundle.table.get("sha256")
     if type(size) is int and size == 0:
-        yield Problem("digest-empty", (*bundle.path, "size"), "the file is said to be empty", "give its size in bytes")
+        yield Problem(
+            "digest-empty", (*bundle.path, "size"), "the size is 0, so the file is empty", "give its size in bytes"
+        )
     elif isinstance(digest, str) and digest.lower() == _EMPTY:
         message = "this is the SHA-256 of no bytes at all"
         hint = "it was computed from an empty file or a failed download; get it from the publisher's list"
@@ -92,7 +94,7 @@ def _emptiness(bundle: LooseBundle) -> Iterator[Problem]:
 
 def _origin(bundle: LooseBundle) -> Iterator[Problem]:
     if "digest_from" not in bundle.table:
-        message = f"nothing says where the digest of {bundle.called} comes from"
+        message = f"nothing states where the digest of {bundle.called} comes from"
         hint = (
             'add digest_from = "publisher: download page, 2026-08-02", or "own copy" if it was computed from the file'
         )
@@ -103,8 +105,8 @@ def _origin(bundle: LooseBundle) -> Iterator[Problem]:
         return
     path = (*bundle.path, "digest_from")
     if not origin.strip():
-        yield Problem("digest-unsourced", path, "digest_from is blank", "say where the digest comes from")
+        yield Problem("digest-unsourced", path, "digest_from is blank", "write where the digest comes from")
     elif is_own_copy(origin):
         message = f"the digest of {bundle.called} was computed from the very file that it is meant to verify"
-        hint = "take and check will report self-digest until manifest confirm has compared it with the publisher's list"
+        hint = "run manifest confirm with the publisher's list; until then store add and verify report self-digest"
         yield Problem("own-copy", path, message, hint)

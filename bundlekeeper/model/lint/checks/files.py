@@ -1,7 +1,7 @@
-"""File names of bundles and signatures: safe everywhere, and no two for one file.
+"""File names of bundles and signatures: safe everywhere, and no name twice.
 
-Rules: the rules on one name are `formats.safe_names`'; bundles and signatures share one folder on a medium, so their
-names are compared with each other.
+Rules: the rules for one name are in `formats.safe_names`; bundles and signatures share one folder on a medium, so
+their names are compared with each other.
 """
 
 from __future__ import annotations
@@ -27,9 +27,7 @@ def check_files(loose: Loose) -> Iterator[Problem]:
         key = collision_key(name)
         if name in same:
             message = f"{shown(name)} is the name of two files"
-            yield Problem(
-                "name-twice", path, message, "each file of a manifest has a name of its own", other=same[name]
-            )
+            yield Problem("name-twice", path, message, "each file of a manifest needs its own name", other=same[name])
         elif key in alike:
             other, other_name = alike[key]
             if name.casefold() == other_name.casefold():

@@ -1,8 +1,8 @@
 """Versions and ranges in the declared orders.
 
-Rules: a version that the order cannot place is reported once at each place where it stands; an order that cannot be made
-is reported once and nothing is said of its versions; a range is read in the order of what its rule speaks about. Reading
-and placing are `model.versions`' alone.
+Rules: a version that the order cannot place is reported once at each of its places; an order that cannot be made is
+reported once, and nothing about its versions; a range is read in the order of what its rule is about. Only
+`model.versions` reads ranges and places versions.
 """
 
 from __future__ import annotations
@@ -49,11 +49,11 @@ def _declared(path: Path, row: dict[str, object], *, is_main: bool) -> Iterator[
         message = (
             f"the list of versions is not used: order is {order}" if order else "the list is not used without an order"
         )
-        yield Problem("list-unused", (*path, "list"), message, 'write order = "listed", or leave list out', on_key=True)
+        yield Problem("list-unused", (*path, "list"), message, 'write order = "listed", or delete list', on_key=True)
 
 
 def _main_versions(loose: Loose) -> Iterator[tuple[Path, str]]:
-    """Every place of a version that stands in the manifest's own order; a release's are compared with the bundles'."""
+    """Every place of a version in the manifest's own order; those of releases are compared with the bundles'."""
     for bundle in loose.bundles:
         if bundle.version is not None:
             yield (*bundle.path, "version"), bundle.version
@@ -63,7 +63,7 @@ def _main_versions(loose: Loose) -> Iterator[tuple[Path, str]]:
 def _placed(
     path: Path, version: str, scale: Scale, level: Level | None = None, hint: str | None = None
 ) -> Iterator[Problem]:
-    if len(version) > limits.VERSION_CHARACTERS:  # the types tell it
+    if len(version) > limits.VERSION_CHARACTERS:  # the types' check reports it
         return
     found = scale.placed(version)
     if isinstance(found, VersionError):
@@ -83,15 +83,15 @@ def _equal(loose: Loose, scale: Scale) -> Iterator[Problem]:
         other, text = seen.setdefault((bundle.family, place), (path, bundle.version))
         if text != bundle.version:
             message = f"{shown(bundle.version)} and {shown(text)} are equal in {scale.order.name} order"
-            hint = "if they are one version, write it in one way; a component is shown at the text that it reports"
+            hint = "if they are one version, write both in the same form; a component is shown with its own text"
             yield Problem("versions-equal", path, message, hint, other=other)
 
 
 def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
     """Every problem of single ranges: unreadable, empty, or matching nothing that the manifest knows.
 
-    Of a rule that speaks about nothing known only what no order can read is reported. Raises SpentError when the budget is
-    spent.
+    For a rule about something unknown, only a range that no order can read is reported. Raises SpentError when the
+    budget is spent.
     """
     for path, text in loose.half_read():
         if len(text) <= limits.RANGE_CHARACTERS:
@@ -107,8 +107,8 @@ def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
         if isinstance(span, VersionError):
             yield Problem("range-unreadable", path, span.message, span.hint)
         elif span.is_empty():
-            message = f"no version can be {shown(text)}"
-            yield Problem("range-empty", path, message, "a comma means and; fix the conditions")
+            message = f"no version can meet {shown(text)}"
+            yield Problem("range-empty", path, message, "fix the conditions; a comma means that all must be met")
         elif not scales.within(what, text):
             message = f"{shown(text)} matches no version of {called(what)} that this manifest knows"
             hint = "fix the range, add the bundle, or add the version to known under [versions]"
@@ -116,7 +116,7 @@ def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
 
 
 class _AnyOrder:
-    """Takes every version: what it refuses of a range, no order can read."""
+    """Places every version: a range that it refuses, no order can read."""
 
     name = "any"
 

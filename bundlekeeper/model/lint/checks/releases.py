@@ -1,8 +1,8 @@
-"""Releases: versions that belong together must exist, be whole, and be allowed beside each other.
+"""Releases: versions that belong together must exist, be complete, and be allowed beside each other.
 
-Rules: a release names its versions by the very text of a bundle's; a release that lists several versions of a family is
-refused only for a version that no choice among the others allows; what a component would be seen at after taking a bundle is
-`orders.carried`'s answer.
+Rules: a release names its versions by the exact text of a bundle's; a release that lists several versions of a family
+is refused only for a version that no choice among the others allows; `orders.carried` answers which version a component
+has after a bundle.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from bundlekeeper.model.lint.checks.ordering import called
 from bundlekeeper.model.lint.common.format import did_you_mean
 from bundlekeeper.model.lint.common.orders import Scales, carried
 from bundlekeeper.model.lint.common.problem import Problem
-from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseRelease, LooseWhat
+from bundlekeeper.model.lint.common.raw_rows import Loose, LooseCompatible, LooseRelease, LooseWhat
 from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE
 
-#: Families whose components can stand in one scope (common practice): a server or a pair takes one bundle only, which is
-#: always compared with itself; rack servers stand in no chassis.
+#: Families whose components can be in one scope (common practice): a server or a pair gets one bundle only, which is
+#: always compared with itself; rack servers are in no chassis.
 _TOGETHER = {"domain": FAMILIES, "chassis": (INFRASTRUCTURE, "blade")}
-_PAIR = 10  # steps of holding one version of a release against one need
+_PAIR = 10  # steps of comparing one version of a release with one need
 
 
 def check_releases(loose: Loose, scales: Scales) -> Iterator[Problem]:
@@ -31,7 +31,7 @@ def check_releases(loose: Loose, scales: Scales) -> Iterator[Problem]:
         if release.name is not None:
             if release.name in names:
                 message = f"a second release is called {shown(release.name)}"
-                hint = "give it another name; a command names a release by it"
+                hint = "give it another name; commands find a release by its name"
                 yield Problem("release-twice", (*release.path, "name"), message, hint, other=names[release.name])
             names.setdefault(release.name, (*release.path, "name"))
         yield from _families(loose, release)
@@ -57,7 +57,7 @@ def _versions(loose: Loose, scales: Scales, release: LooseRelease) -> Iterator[P
             message = f"no bundle of {family} has the version {shown(version)}"
             equal = _equal(loose, scales, family, version)
             if equal:
-                hint = f"write {equal}, which is equal in order but is the bundle's own text"
+                hint = f"write {equal}: the order calls both equal, but this is the bundle's own text"
             else:
                 hint = did_you_mean(version, loose.some_versions(family)) or "add its bundle, or fix the version"
             yield Problem("release-version", path, message, hint)
@@ -76,7 +76,7 @@ def _equal(loose: Loose, scales: Scales, family: str, version: str) -> str:
 _Pair = tuple[str, Path, str]  # family, the version's path, the version
 
 
-def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBeside) -> Iterator[Problem]:
+def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseCompatible) -> Iterator[Problem]:
     """Versions of the release that this rule allows beside no choice of the others."""
     pairs = [(family, path, version) for family, rows in release.versions.items() for path, version in rows]
     for need in rule.need if rule.when is not None else ():
@@ -89,10 +89,10 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
         stuck = stuck or [(pair, other) for pair in meant if (other := _forced(release, rule, pair, short))]
         for (family, path, version), other in stuck:
             message = (
-                f"release {shown(release.name or '')}: {family} {shown(version)} may not stand beside "
+                f"release {shown(release.name or '')}: {family} {shown(version)} is not allowed beside "
                 f"{other[0]} {shown(other[2])}, by the rule"
             )
-            hint = f"the rule wants {called(need)} {need.version or ''}; fix the release or the rule"
+            hint = f"the rule needs {called(need)} {need.version or ''}; fix the release or the rule"
             yield Problem("release-refused", path, message, hint, other=rule.path)
 
 
@@ -113,8 +113,8 @@ def _is_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
     return any(scale.can_place(v) and scale.holds(span, v) for bundle in alone for v in carried(need, bundle))
 
 
-def _forced(release: LooseRelease, rule: LooseBeside, pair: _Pair, others: list[_Pair]) -> _Pair | None:
-    """One of `others` that must stand beside `pair`: the same bundle, or a family that offers nothing else."""
+def _forced(release: LooseRelease, rule: LooseCompatible, pair: _Pair, others: list[_Pair]) -> _Pair | None:
+    """One of `others` that must be beside `pair`: the same bundle, or a family that offers nothing else."""
     if pair in others:
         return pair
     together = _TOGETHER.get(rule.scope or "", ())
@@ -128,9 +128,9 @@ def _forced(release: LooseRelease, rule: LooseBeside, pair: _Pair, others: list[
 
 
 def _seen(loose: Loose, scales: Scales, what: LooseWhat, pair: _Pair, *, inside: bool) -> bool:
-    """True when every part of `what` that takes this version's bundle would be inside (or outside) its range.
+    """True when every component of `what` would be inside (or outside) its range after this version's bundle.
 
-    Where one model would be inside and another outside it depends on the models of a domain, which lint doesn't know.
+    Where one model would be inside and another outside, it depends on the models of a domain, which lint doesn't know.
     """
     scale = scales.scale(what.kind)
     span = scale.range(what.version) if scale else None

@@ -1,8 +1,8 @@
-"""Rules against each other and against themselves; all matching jumps must hold, and beside holds in every state.
+"""Rules compared with each other and with themselves: all matching jumps must hold, `compatible` in every state.
 
-Rules: 'contradict' is said only where no version at all could satisfy both, by `versions.satisfiable`, and only of
-rules that meet on a version that exists; rules of different scopes, or about bundle versions and image versions, are
-not compared; where they are too many to compare, that is reported.
+Rules: rules contradict only where no version at all could satisfy both, by `versions.satisfiable`, and where both are
+about a version that exists; rules of different scopes, or about bundle versions and image versions, are not compared;
+where they are too many to compare, that is reported.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from bundlekeeper.formats.text_file import shown
 from bundlekeeper.model.lint.checks.ordering import called
 from bundlekeeper.model.lint.common.orders import Scales
 from bundlekeeper.model.lint.common.problem import Problem
-from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseJump, rows
+from bundlekeeper.model.lint.common.raw_rows import Loose, LooseCompatible, LooseJump, rows
 from bundlekeeper.model.versions import Listed, Range, satisfiable
 
 _PAIR = 10  # steps of comparing two rules
@@ -29,9 +29,9 @@ def check_rules(loose: Loose, scales: Scales) -> Iterator[Problem]:
         yield from _open_needs(compatible)
         yield from _itself(scales, compatible)
     for one, other in combinations(loose.jumps, 2):
-        yield from _jumps(scales, one, other)
+        yield from _jump_pair(scales, one, other)
     for first, second in combinations(loose.compatible_rules, 2):
-        yield from _besides(scales, first, second)
+        yield from _compatible_pair(scales, first, second)
 
 
 def _sources(loose: Loose) -> Iterator[Problem]:
@@ -40,12 +40,12 @@ def _sources(loose: Loose) -> Iterator[Problem]:
             source = row.get("source")
             if source is None or (isinstance(source, str) and not source.strip()):
                 place = path if source is None else (*path, "source")
-                message = "the rule does not say where it comes from"
+                message = "the rule does not state where it comes from"
                 yield Problem("source-missing", place, message, 'add source = "release notes 6.0, table 2"')
 
 
 def _backwards(scales: Scales, jump: LooseJump) -> Iterator[Problem]:
-    """A rule up whose every start is at or above every end, or down the other way: it never lets anything pass."""
+    """A rule `up` whose every start is at or above every end, or the reverse for `down`: it allows no jump."""
     scale = scales.scale(jump.what.kind) if jump.what is not None else None
     if scale is None or jump.from_ is None or jump.to is None:
         return
@@ -58,7 +58,7 @@ def _backwards(scales: Scales, jump: LooseJump) -> Iterator[Problem]:
         word, other, opposite = "down", "above", "up"
     else:
         return
-    message = f"the rule is about going {word}, but nothing in from {jump.from_} is {other} anything in to {jump.to}"
+    message = f"the rule is about going {word}, but no version in from = {jump.from_} is {other} one in to = {jump.to}"
     hint = f'exchange from and to, or write direction = "{opposite}"'
     yield Problem("jump-backwards", (*jump.path, "from"), message, hint)
 
@@ -74,21 +74,21 @@ def _some_below(low: Range, high: Range) -> bool:
     return least is None or most is None or bool(least < most)  # on a dense line there is always one between
 
 
-def _open_needs(compatible: LooseBeside) -> Iterator[Problem]:
+def _open_needs(compatible: LooseCompatible) -> Iterator[Problem]:
     for need in compatible.need:
         if need.version is None:
-            message = f"this need of {called(need)} names no version, so it demands nothing"
+            message = f"this need of {called(need)} names no version, so it requires nothing"
             yield Problem("need-open", need.path, message, 'add version = ">=…"')
 
 
-def _itself(scales: Scales, compatible: LooseBeside) -> Iterator[Problem]:
+def _itself(scales: Scales, compatible: LooseCompatible) -> Iterator[Problem]:
     for need in compatible.need:
         if compatible.when is None or not compatible.when.meets(need):
             continue
         if _disjoint(scales, compatible.when.kind, compatible.when.version, need.version):
             message = (
-                f"the rule speaks about {called(compatible.when)} {compatible.when.version or ''} and wants "
-                f"{called(need)} {need.version}: no component could be both"
+                f"the rule is about {called(compatible.when)} {compatible.when.version or ''} and needs "
+                f"{called(need)} {need.version}: no component can be both"
             )
             path = (*need.path, "version")
             yield Problem(
@@ -107,7 +107,7 @@ def _disjoint(scales: Scales, kind: str | None, one: str | None, other: str | No
     return not satisfiable([a, b])
 
 
-def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem]:
+def _jump_pair(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem]:
     scales.budget.spend(_PAIR)
     if one.what is None or other.what is None or not one.what.meets(other.what):
         return
@@ -121,14 +121,14 @@ def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem
     if shared:
         version = next(v for v in scales.existing(other.what) if v in shared)
         message = (
-            f"to {shown(version)} this rule lets only {other.from_} come, and another only {one.from_}; "
+            f"to {shown(version)} this rule allows only {other.from_}, and another rule only {one.from_}: "
             "no version can be both"
         )
         hint = "narrow the to of one of them, or fix a from"
         yield Problem("rules-contradict", (*other.path, "from"), message, hint, other=(*one.path, "from"))
 
 
-def _besides(scales: Scales, one: LooseBeside, other: LooseBeside) -> Iterator[Problem]:
+def _compatible_pair(scales: Scales, one: LooseCompatible, other: LooseCompatible) -> Iterator[Problem]:
     scales.budget.spend(_PAIR)
     if one.scope is None or one.scope != other.scope or one.when is None or other.when is None:
         return
@@ -146,8 +146,8 @@ def _besides(scales: Scales, one: LooseBeside, other: LooseBeside) -> Iterator[P
                 )
             if shared:
                 message = (
-                    f"beside {called(other.when)} {shown(min(shared))} this rule wants {called(need)} {need.version}, "
-                    f"and another wants {earlier.version}; no version can be both"
+                    f"beside {called(other.when)} {shown(min(shared))} this rule needs {called(need)} {need.version}, "
+                    f"and another rule needs {earlier.version}: no version can be both"
                 )
                 path, earlier_path = (*need.path, "version"), (*earlier.path, "version")
                 yield Problem("rules-contradict", path, message, "narrow the when of one of them", other=earlier_path)

@@ -1,8 +1,8 @@
-"""What the types of `model.manifest` say of the document, in plain words.
+"""What the types of `model.manifest` refuse in the document, in plain words.
 
 Rules: every error of pydantic becomes exactly one problem, except its own noise (both branches of a union, 'too short'
-after a bad element) and what another check tells better; a document that the types refuse never leaves here without an
-error. pydantic's words and type names reach nobody.
+after a bad element) and what another check reports better; a document that the types refuse always gets an error.
+pydantic's words and type names are never shown.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _Error = Mapping[str, Any]
 
 
 def check_shape(raw: dict[str, Any]) -> tuple[Manifest | None, Iterator[Problem]]:
-    """Check the document against the types; return the manifest where they take it, and what is wrong.
+    """Check the document by the types; return the manifest, None where they refuse it, and what is wrong.
 
     Raises nothing.
     """
@@ -36,8 +36,8 @@ def check_shape(raw: dict[str, Any]) -> tuple[Manifest | None, Iterator[Problem]
     return None, (p for error in errors if (p := _problem(raw, error)) is not None)
 
 
-#: (pydantic's type of the error, last key) -> the check that tells it better.
-_TOLD_ELSEWHERE = {
+#: (pydantic's type of the error, last key) -> the check that reports it better.
+_REPORTED_ELSEWHERE = {
     ("string_pattern_mismatch", "sha256"): "digests",
     ("string_pattern_mismatch", "kind"): "words",
     ("string_pattern_mismatch", "only"): "words",
@@ -52,7 +52,7 @@ _TOLD_ELSEWHERE = {
 def _problem(raw: dict[str, Any], error: _Error) -> Problem | None:
     path, kind = _clean(raw, error)
     value = value_at(raw, path[:-1] if kind == "missing" else path)
-    if kind == "noise" or (kind, _last_key(path)) in _TOLD_ELSEWHERE:
+    if kind == "noise" or (kind, _last_key(path)) in _REPORTED_ELSEWHERE:
         return None
     if kind == "missing":
         message, hint = f"{path[-1]} is missing", f"add {path[-1]} = {_example(str(path[-1]))}"
@@ -62,8 +62,8 @@ def _problem(raw: dict[str, Any], error: _Error) -> Problem | None:
     if kind == "date_type":
         return _date_form(path, value)
     if kind in _TYPES:
-        wanted, hint = _TYPES[kind]
-        message = f"{_called(path)} takes {wanted}, not {shown(value)}"
+        takes, hint = _TYPES[kind]
+        message = f"{_called(path)} takes {takes}, not {shown(value)}"
         return Problem("wrong-type", path, message, _quoted_hint(kind, value) or hint)
     return _bad_value(path, kind, value, error.get("ctx", {}))
 
@@ -91,7 +91,7 @@ def _quoted_hint(kind: str, value: object) -> str:
 
 
 def _clean(raw: dict[str, Any], error: _Error) -> tuple[Path, str]:
-    """The error's path without pydantic's own components, and its type; `noise` where another error tells it already."""
+    """The error's path without pydantic's own steps, and its type; `noise` where another error reports it."""
     path: Path = tuple(error["loc"])
     kind = str(error["type"])
     if len(path) >= 4 and path[0] == "release" and isinstance(path[3], str):
@@ -114,7 +114,7 @@ def _bad_value(path: Path, kind: str, value: object, limits: Mapping[str, Any]) 
         words = choices(path)
         hint = did_you_mean(value, words) or f"one of {', '.join(words)}"
     elif kind in {"string_too_short", "too_short"}:
-        message, hint = f"{key} is empty", "give it, or leave the key out where it may be missing"
+        message, hint = f"{key} is empty", "give a value, or delete the key where it is not required"
     elif kind == "string_too_long":
         message = f"{key} has {len(str(value))} characters, more than {limits.get('max_length')}"
         hint = "shorten it"
@@ -132,8 +132,8 @@ def _date_form(path: Path, value: object) -> Problem:
     if isinstance(value, str):
         return Problem("date-form", path, f"{key} is a text, not a date", "write the date without quotes: 2026-08-14")
     if hasattr(value, "hour"):
-        return Problem("date-form", path, f"{key} is more than a date", "leave the time out: 2026-08-14")
-    return Problem("wrong-type", path, f"{key} takes a date, not {shown(value)}", "write it so: 2026-08-14")
+        return Problem("date-form", path, f"{key} is more than a date", "delete the time: 2026-08-14")
+    return Problem("wrong-type", path, f"{key} takes a date, not {shown(value)}", "write it like 2026-08-14")
 
 
 def _unknown_key(raw: dict[str, Any], path: Path) -> Problem:
@@ -146,24 +146,24 @@ def _unknown_key(raw: dict[str, Any], path: Path) -> Problem:
     if not near and elsewhere.get(key) in known:
         near = f"did you mean {elsewhere[key]}?"
     hint = near or f"known here: {', '.join(known)}"
-    return Problem("unknown-key", path, f"there is no key {shown(key)} here", hint, on_key=True)
+    return Problem("key-unknown", path, f"there is no key {shown(key)} here", hint, on_key=True)
 
 
 def value_at(raw: object, path: Path) -> object:
     """The raw value at `path`, or None where there is none."""
     value = raw
-    for component in path:
-        if isinstance(value, dict) and isinstance(component, str):
-            value = value.get(component)
-        elif isinstance(value, list) and isinstance(component, int) and 0 <= component < len(value):
-            value = value[component]
+    for step in path:
+        if isinstance(value, dict) and isinstance(step, str):
+            value = value.get(step)
+        elif isinstance(value, list) and isinstance(step, int) and 0 <= step < len(value):
+            value = value[step]
         else:
             return None
     return value
 
 
 def _last_key(path: Path) -> str:
-    return next((component for component in reversed(path) if isinstance(component, str)), "the file")
+    return next((step for step in reversed(path) if isinstance(step, str)), "the file")
 
 
 def _called(path: Path) -> str:

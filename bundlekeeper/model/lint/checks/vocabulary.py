@@ -1,7 +1,7 @@
 """Words of the format and lists of the manifest: its format number, kinds, families, repetitions.
 
 Rules: kinds are the closed list of the format, extended by the manifest's own [kind.…] tables; an empty manifest is
-told once, not once per family.
+reported once, not once per family.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ def _kind_tables(loose: Loose) -> Iterator[Problem]:
             yield Problem("bad-value", path, message, hint, on_key=True)
         elif kind not in KINDS and kind not in used and kind not in loose.none:
             message = f"no image and no rule is of the kind {shown(kind)}"
-            hint = did_you_mean(kind, list(KINDS)) or "leave the table out, or list the images of that kind"
+            hint = did_you_mean(kind, list(KINDS)) or "delete the table, or list the images of that kind"
             yield Problem("kind-unused", path, message, hint, on_key=True)
         for model, inner in table(table(row).get("models")).items():
             for key in _OF_KINDS:
@@ -110,7 +110,7 @@ def _families(loose: Loose) -> Iterator[Problem]:
     for path, family, on_key in _families_named(loose):
         if family not in listed:
             message = f"{family} is not among the families of this manifest"
-            hint = f'add "{family}" to families, or leave it out here'
+            hint = f'add "{family}" to families, or delete it here'
             yield Problem("family-unlisted", path, message, hint, on_key=on_key)
 
 
@@ -140,7 +140,7 @@ def _others(loose: Loose, family: str) -> str:
 
 
 def _repeated(loose: Loose) -> Iterator[Problem]:
-    """List elements that stand twice; in [versions] and [kind.…] lists that is an error of their order."""
+    """List elements that are there twice; in [versions] and [kind.…] lists that is an error of their order."""
     lists: list[tuple[Path, dict[str, Any], str]] = [
         ((), loose.raw, "families"),
         ((), loose.raw, "variants"),
@@ -160,13 +160,13 @@ def _repeated(loose: Loose) -> Iterator[Problem]:
         for place, item in items(row, key, path):
             if item in seen:
                 level = Level.ERROR if key == "list" else None
-                message = f"{shown(item)} stands in {key} twice"
+                message = f"{shown(item)} is in {key} twice"
                 yield Problem("repeated", place, message, "keep one of its places", other=seen[item], level=level)
             seen.setdefault(item, place)
 
 
 def _table_at(raw: object, path: Path) -> dict[str, Any]:
     value: Any = raw
-    for component in path:
-        value = value[component]
+    for step in path:
+        value = value[step]
     return table(value)

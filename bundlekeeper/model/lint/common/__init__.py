@@ -1,4 +1,4 @@
 """What all checks share: the loose document, the problem, the orders, the codes.
 
-No check stands here.
+No check is here.
 """

@@ -1,6 +1,6 @@
 """A bound on the checks that compare everything with everything.
 
-Rules: time stays bounded whatever the file; a check that ran out says so, it never passes over what it did not compare.
+Rules: time stays bounded whatever the file; a check that ran out reports that, it never skips comparisons silently.
 """
 
 from __future__ import annotations
@@ -11,13 +11,13 @@ class SpentError(Exception):
 
 
 class Budget:
-    """So many steps and no more."""
+    """A limited number of steps."""
 
     def __init__(self, units: int) -> None:
         self._left = units
 
     def spend(self, units: int) -> None:
-        """Take so many steps off. Raises SpentError when none are left."""
+        """Use so many steps. Raises SpentError when none are left."""
         self._left -= units
         if self._left < 0:
             raise SpentError

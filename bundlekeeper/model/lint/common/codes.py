@@ -1,7 +1,7 @@
 """The closed list of lint's codes.
 
 Rules: what makes a manifest unusable, or silently disables a rule of it, is an error; a code outside this list does not
-exist; the documents list every one. `expired` is the findings' own code, so that lint and check use one word.
+exist; the documents list every one. `expired` is the findings' own code, so that lint and verify use one word.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from bundlekeeper.findings import CODES, Code, Finding, Level
 
 _E, _W, _N = Level.ERROR, Level.WARNING, Level.NOTE
 
-#: Told alone: after one of these nothing else was looked at.
+#: Reported alone: after one of these nothing else was checked.
 REFUSAL_CODES: dict[str, Code] = {
     "too-large": Code(_E, "the file is larger than 16 MiB; it was not parsed"),
     "byte-order-mark": Code(_E, "the file begins with a byte-order mark"),
-    "not-text": Code(_E, "the file is no UTF-8, or holds a NUL character"),
-    "too-deep": Code(_E, "arrays, tables or keys nest absurdly; the file was not parsed"),
-    "too-many": Code(_E, "the file holds absurdly many values; it was not parsed"),
+    "not-text": Code(_E, "the file is not UTF-8, or has a NUL character"),
+    "too-deep": Code(_E, "arrays, tables or keys are nested too deeply; the file was not parsed"),
+    "too-many": Code(_E, "the file has too many values; it was not parsed"),
     "not-toml": Code(_E, "the file is not TOML"),
     "newer-format": Code(_E, "the manifest's format is newer than this program"),
 }
@@ -27,21 +27,21 @@ REFUSAL_CODES: dict[str, Code] = {
 LINT_CODES: dict[str, Code] = {
     **REFUSAL_CODES,
     # one value
-    "unknown-key": Code(_E, "a key that the manifest's format does not have"),
+    "key-unknown": Code(_E, "a key that the manifest's format does not have"),
     "missing-key": Code(_E, "a key that must be there is not"),
     "wrong-type": Code(_E, "a value of another type than the key takes"),
     "bad-value": Code(_E, "a value that the key does not take"),
-    "repeated": Code(_W, "one value stands in a list twice; an error where the list is an order of versions"),
+    "repeated": Code(_W, "one value is in a list twice; an error where the list is an order of versions"),
     "more-problems": Code(_E, "more problems than are listed"),
     # digests and sizes
     "digest-length": Code(_E, "a SHA-256 digest of other than 64 digits"),
-    "digest-alphabet": Code(_E, "a character in a digest that is no hexadecimal digit"),
+    "digest-alphabet": Code(_E, "a character in a digest that is not a hexadecimal digit"),
     "digest-algorithm": Code(_E, "a digest of another algorithm than SHA-256, or written in another form"),
     "digest-shared": Code(
         _W, "two bundles with one digest: the same bytes under two names, or a copied line; outside lint a note"
     ),
     "digest-empty": Code(_W, "the SHA-256 of no bytes, or a size of 0; outside lint a note"),
-    "digest-unsourced": Code(_W, "nothing says where a digest comes from"),
+    "digest-unsourced": Code(_W, "nothing states where a digest comes from"),
     "own-copy": Code(_N, "a digest that was computed from the file that it is meant to verify"),
     # names
     "name-unsafe": Code(_E, "a file name that is unsafe on Linux, Windows or FAT"),
@@ -52,9 +52,9 @@ LINT_CODES: dict[str, Code] = {
     "bundle-twice": Code(_E, "two bundles of one family and version"),
     "variant-missing": Code(_E, "a bundle that names no variant, in a family of which others do"),
     "variant-misplaced": Code(_E, "a bundle's variant that is none of the manifest's variants"),
-    "why-missing": Code(_E, "a withdrawn bundle that does not say why"),
-    "why-unneeded": Code(_N, "a reason for a withdrawal on a bundle that is not withdrawn"),
-    "onto-unknown": Code(_E, "a patch on a base version that is no bundle of the family and not known"),
+    "reason-missing": Code(_E, "a withdrawn bundle without a reason"),
+    "reason-unneeded": Code(_N, "a reason for a withdrawal on a bundle that is not withdrawn"),
+    "base-unknown": Code(_E, "a patch on a base version that is no bundle of the family and not known"),
     "only-differs": Code(_E, "a bundle's `only` and the kinds of its images differ"),
     "image-twice": Code(_E, "a bundle lists two images for one kind and model"),
     # kinds and families
@@ -72,17 +72,17 @@ LINT_CODES: dict[str, Code] = {
     "release-twice": Code(_E, "two releases of one name"),
     "release-incomplete": Code(_E, "a release without a version of a listed family"),
     "release-version": Code(_E, "a release names a version that is no bundle of the family"),
-    "release-refused": Code(_E, "a release's own versions may not stand beside each other"),
+    "release-refused": Code(_E, "a release's own versions are not allowed beside each other"),
     # rules
-    "source-missing": Code(_E, "a rule that does not say where it comes from"),
+    "source-missing": Code(_E, "a rule that does not state where it comes from"),
     "range-unreadable": Code(_E, "a range of versions that cannot be read"),
     "range-empty": Code(_E, "a range that no version can meet"),
     "range-unmatched": Code(_E, "a range that matches no bundle, no image and no known version"),
-    "need-open": Code(_W, "a need without a version, which demands nothing"),
+    "need-open": Code(_W, "a need without a version, which requires nothing"),
     "jump-backwards": Code(_E, "a jump rule whose ranges run against its direction"),
     "rules-contradict": Code(_E, "two rules that cannot both hold"),
-    "rule-forbids-itself": Code(_E, "a rule that forbids what it speaks about"),
-    "not-compared": Code(_W, "too many rules to compare each with each"),
+    "rule-forbids-itself": Code(_E, "a rule that forbids what it is about"),
+    "not-compared": Code(_W, "too many rules to compare all with each other"),
     # dates
     "date-form": Code(_E, "a date that is written as a text or with a time"),
     "date-early": Code(_E, "a date before 1990"),
@@ -91,17 +91,17 @@ LINT_CODES: dict[str, Code] = {
     "expired": CODES["expired"],
 }
 
-#: A warning for whoever writes the manifest; for whoever uses it, no fault: the bytes are what the manifest says.
+#: A warning for the manifest's writer; for its users no fault: the bytes are those that the manifest states.
 _WRITERS = frozenset({"digest-shared", "digest-empty"})
-#: Told of each bundle by `store add` and `verify` themselves, as `self-digest` and `not-checked`.
+#: Reported of each bundle by `store add` and `verify` themselves, as `self-digest` and `not-checked`.
 _OF_BUNDLES = frozenset({"own-copy", "digest-unsourced"})
 
 
 def in_use(problems: Iterable[Finding]) -> list[Finding]:
-    """What was found in a manifest, as a command tells it that uses the manifest: notes where only lint warns."""
+    """The findings about a manifest for a command that uses it: notes where only lint warns."""
     return [replace(finding, level=Level.NOTE) if finding.code in _WRITERS else finding for finding in problems]
 
 
 def but_of_bundles(problems: Iterable[Finding]) -> list[Finding]:
-    """What was found in a manifest, without what `store add` and `verify` tell of the bundles: one finding once."""
+    """The findings about a manifest, without those that `store add` and `verify` report of its bundles."""
     return [finding for finding in problems if finding.code not in _OF_BUNDLES]

@@ -1,4 +1,4 @@
-"""What the types of `model.manifest` say of one path: which keys a table takes, which words a value may be.
+"""What the types of `model.manifest` allow at one path: the keys of a table, the words of a value.
 
 Rules: asked of the types themselves, so that hints never differ from what is checked; a path that the types don't know
 has no keys and no choices.
@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from bundlekeeper.formats.toml_positions import Path
 from bundlekeeper.model.manifest.types import Manifest
 
-_TypeForm = Any  # typing has no type for "what stands behind the colon of an annotation"
+_TypeForm = Any  # typing has no type for an annotation
 
 
 def _origin(kind: _TypeForm) -> _TypeForm:
@@ -24,16 +24,16 @@ def _origin(kind: _TypeForm) -> _TypeForm:
 def _type_at(path: Path) -> _TypeForm:
     """The annotation of the value at `path` in the types of the manifest."""
     kind: _TypeForm = Manifest
-    for component in path:
-        kind = _step(kind, component)
+    for key in path:
+        kind = _inside(kind, key)
     return kind
 
 
-def _step(kind: _TypeForm, component: str | int) -> _TypeForm:
+def _inside(kind: _TypeForm, key: str | int) -> _TypeForm:
     model = _find(kind, lambda k: hasattr(k, "model_fields"))
-    if model is not None and isinstance(component, str):
+    if model is not None and isinstance(key, str):
         for name, field in model.model_fields.items():
-            if (field.alias or name) == component:
+            if (field.alias or name) == key:
                 return field.annotation
         mapping = None
     else:
@@ -44,20 +44,20 @@ def _step(kind: _TypeForm, component: str | int) -> _TypeForm:
     return arguments[1] if _origin(mapping) is dict else arguments[0]
 
 
-def _find(kind: _TypeForm, wanted: Callable[[_TypeForm], bool]) -> _TypeForm:
-    """The first type inside unions and annotations that is wanted."""
-    if wanted(kind):
+def _find(kind: _TypeForm, matches: Callable[[_TypeForm], bool]) -> _TypeForm:
+    """The first type inside unions and annotations that matches."""
+    if matches(kind):
         return kind
     if _origin(kind) is Annotated or _origin(kind) in (Union, UnionType):
         for inner in get_args(kind):
-            found = _find(inner, wanted)
+            found = _find(inner, matches)
             if found is not None:
                 return found
     return None
 
 
 def keys_of(path: Path) -> list[str]:
-    """The keys that the table at `path` takes, in the format's order; none where any key goes."""
+    """The keys that the table at `path` takes, in the format's order; none where any key is allowed."""
     model = _find(_type_at(path), lambda k: hasattr(k, "model_fields"))
     return [] if model is None else [field.alias or name for name, field in model.model_fields.items()]
 

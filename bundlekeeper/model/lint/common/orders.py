@@ -1,6 +1,6 @@
 """The orders that a manifest declares, the versions that exist in each, and what a range means there.
 
-Rules: a rule about a kind speaks about image versions in that kind's order, any other rule about bundle versions in the
+Rules: a rule about a kind is about image versions in that kind's order, any other rule about bundle versions in the
 manifest's order; an order that cannot be made, and a version or a range that it cannot place, is None here and a
 problem in `lint.checks.ordering`; every version is placed once.
 """
@@ -73,11 +73,11 @@ class Scales:
         return kind in self.of_kind
 
     def scale(self, kind: str | None) -> Scale | None:
-        """The order in which versions of this kind's images stand, or without a kind bundle versions."""
+        """The order of this kind's image versions, or without a kind of bundle versions."""
         return self.main if kind is None else self.of_kind.get(kind, self.main)
 
     def existing(self, what: LooseWhat) -> tuple[str, ...]:
-        """The versions that the manifest knows of what a rule speaks about: of bundles or images, and `known`.
+        """The versions that the manifest knows of a rule's subject: of bundles or images, and `known`.
 
         Raises SpentError when the budget is spent.
         """
@@ -113,9 +113,9 @@ def make(row: Table) -> Scale | None:
 
 
 def carried(what: LooseWhat, bundle: LooseBundle) -> tuple[str, ...]:
-    """The versions that a part of `what` would be seen at after it took this bundle."""
+    """The versions that components of `what` have after this bundle."""
     if not bundle.holds(what):
         return ()
     if what.kind is None:
         return (bundle.version,) if bundle.version else ()
-    return tuple(dict.fromkeys(image.version for image in bundle.images if image.version and what.takes(image)))
+    return tuple(dict.fromkeys(image.version for image in bundle.images if image.version and what.matches(image)))

@@ -13,8 +13,8 @@ class Problem:
     """What is wrong at `path`.
 
     `on_key`: the key is meant, not its value. `at`: the offset in characters of the one character that is meant, inside
-    a text. `other`: the path of a second thing that `message` ends with; its line is added. `level`: where it is not the
-    code's own.
+    a text. `other`: the path of a second place, whose line is added at the end of `message`. `level`: where it is not
+    the code's own.
     """
 
     code: str
@@ -30,10 +30,10 @@ class Problem:
 def path_text(path: Path) -> str:
     """A path as people write it: `bundle[3].images[0].kind`; the document itself is `the manifest`."""
     text = ""
-    for component in path:
-        if isinstance(component, int):
-            text += f"[{component}]"
+    for step in path:
+        if isinstance(step, int):
+            text += f"[{step}]"
         else:
-            plain = component.isascii() and component.replace("-", "").replace("_", "").isalnum()
-            text += ("." if text else "") + (component if plain else repr(component))
+            plain = step.isascii() and step.replace("-", "").replace("_", "").isalnum()
+            text += ("." if text else "") + (step if plain else repr(step))
     return text or "the manifest"

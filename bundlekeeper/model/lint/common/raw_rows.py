@@ -1,6 +1,6 @@
 """The raw document as loose rows, so that one broken value never stops the checks of the others.
 
-Rules: every field is of its right type or None; a row that is no table is left out (the types' own check tells of it);
+Rules: every field is of its right type or None; a row that is no table is left out (the types' own check reports it);
 a selection (`what`, `when`, `need`) with anything wrong in it is None, because a misread rule would be misjudged;
 nothing here makes a problem.
 """
@@ -46,14 +46,14 @@ class LooseBundle:
         return self.file or f"the {self.family or ''} bundle {self.version or ''}".replace("  ", " ").strip()
 
     def holds(self, what: LooseWhat) -> bool:
-        """True when some component that `what` speaks about could get its firmware from this bundle."""
+        """True when some component that `what` is about could get its firmware from this bundle."""
         if what.family is not None and self.family not in (what.family, None):  # unreadable: it may be of any family
             return False
         if what.kind is None and what.models is None:
             return True
         if what.kind is None and not self.images:  # nothing is known of its models
             return True
-        return any(what.takes(image) for image in self.images)
+        return any(what.matches(image) for image in self.images)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +66,14 @@ class LooseWhat:
     models: frozenset[str] | None
     version: str | None
 
-    def takes(self, image: LooseImage) -> bool:
+    def matches(self, image: LooseImage) -> bool:
         """True when the image is of the kind and of one of the models, as far as they are given."""
         if self.kind is not None and self.kind != image.kind:
             return False
         return self.models is None or not self.models.isdisjoint(image.models)
 
     def meets(self, other: LooseWhat) -> bool:
-        """True when some component may be of both, and both mean the same versions: of bundles, or of one kind's images."""
+        """True when some component may be of both, and both mean the same versions: bundles', or one kind's images'."""
         if self.kind != other.kind:
             return False
         if None not in (self.family, other.family) and self.family != other.family:
@@ -102,8 +102,8 @@ class LooseJump:
 
 
 @dataclass(frozen=True, slots=True)
-class LooseBeside:
-    """One beside rule."""
+class LooseCompatible:
+    """One rule of [[compatible]]."""
 
     path: Path
     scope: str | None
@@ -129,7 +129,7 @@ class Loose:
         self.bundles = tuple(_bundle(path, row) for path, row in rows(raw, "bundle"))
         self.releases = tuple(_release(path, row) for path, row in rows(raw, "release"))
         self.jumps = tuple(self._jump(path, row) for path, row in rows(raw, "jump"))
-        self.compatible_rules = tuple(self._beside(path, row) for path, row in rows(raw, "compatible"))
+        self.compatible_rules = tuple(self._compatible(path, row) for path, row in rows(raw, "compatible"))
         self.known = dict.fromkeys(_texts(table(raw.get("versions")).get("known")))
         self._some: dict[str, list[str]] = {}
         self._at: dict[tuple[str | None, str], list[LooseBundle]] = {}
@@ -146,7 +146,7 @@ class Loose:
         return self._at.get((family, version), []) + self._at.get((None, version), [])
 
     def some_versions(self, family: str) -> list[str]:
-        """Versions of the family's bundles and known ones, no more than a hint can search."""
+        """Versions of the family's bundles and known ones, as many as a hint can search."""
         if family not in self._some:
             own = [version for of, version in self._at if of == family]
             self._some[family] = own[:50] + list(self.known)[:50]
@@ -194,10 +194,10 @@ class Loose:
         known = direction if direction in ("up", "down", "both") else None
         return LooseJump(path, what, text(row, "to"), text(row, "from"), known)
 
-    def _beside(self, path: Path, row: Table) -> LooseBeside:
+    def _compatible(self, path: Path, row: Table) -> LooseCompatible:
         needs = [self._what(inner, value) for inner, value in rows(row, "need", path)]
         when = self._what((*path, "when"), row.get("when"))
-        return LooseBeside(path, text(row, "scope"), when, tuple(need for need in needs if need))
+        return LooseCompatible(path, text(row, "scope"), when, tuple(need for need in needs if need))
 
 
 def text(row: Table, key: str) -> str | None:

@@ -1,6 +1,6 @@
-"""What a check says: one row for every bundle expected and every other file met, counts, and how far it came.
+"""The result of a verification: a row for every expected bundle and every other file, counts, and how far it came.
 
-Rules: a row says what is known of one file and how it is known; `ok` means read now, to the end, and right; `trusted`
+Rules: a row states what is known of one file and how it is known; `ok` means read now, to the end, and right; `trusted`
 and `not-read` mean that an earlier verification is relied on and is reported; what is not verified is always counted.
 """
 
@@ -15,7 +15,7 @@ from bundlekeeper.findings import Finding
 
 
 class Status(StrEnum):
-    """How one file stands. The words that are finding codes mean what they mean there."""
+    """The status of one file. The words that are finding codes mean what they mean there."""
 
     OK = "ok"  # read now, right
     TRUSTED = "trusted"  # unchanged, as far as stat tells, since a full verification that was right (--quick)
@@ -24,21 +24,21 @@ class Status(StrEnum):
     TRUNCATED = "truncated"
     EXTENDED = "extended"
     MISSING = "missing"
-    NOT_IN_STORE = "not-in-store"  # named by the manifest, never held here, and no media set carried it here
+    NOT_IN_STORE = "not-in-store"  # named by the manifest, never in this store, and no media set brought it
     MISNAMED = "misnamed"
     EXTRA = "extra"
     UNREADABLE = "unreadable"
-    UNPROVEN = "unverified"  # there, of the right size, not read: stopped, or out of time
+    UNVERIFIED = "unverified"  # there, of the right size, not read: stopped, or out of time
 
 
 @dataclass(slots=True)
-class CheckedRow:
+class VerifiedRow:
     """One file. Sizes in bytes; `expected` and `found` are SHA-256 in lower-case hexadecimal, empty where unknown.
 
-    `place` is the path from the folder that was checked; empty where nothing was found. `verified_at` is when the bytes
-    were last read to the end and were right. `signature` is "good", "not looked at" or the code of what is against it,
-    empty where none is stated and none wanted; `signed_by` names the trust entry that it is good under. `seconds` is
-    how long this check read it, None where it did not.
+    `place` is the path from the folder that is verified; empty where nothing was found. `verified_at` is when the bytes
+    were last read to the end and were right. `signature` is "good", "not looked at" or the code of what is wrong with
+    it, empty where none is stated and none required; `signed_by` names the trust entry that it is good under. `seconds`
+    is how long this verification read it, None where it did not.
     """
 
     name: str
@@ -58,18 +58,18 @@ class CheckedRow:
 
 
 @dataclass(slots=True)
-class CheckResult:
-    """One check: findings, rows, and how much of it is verification.
+class VerifyResult:
+    """One verification: findings, rows, and how much was verified.
 
     Counts are of expected files: `verified` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
-    `unverified` everything expected that is none of these. Signatures that are stated or wanted are counted as good, not
-    good (`bad`) and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped`
-    says that a signal ended it, `out_of_time` that the time allowed did. `untrusted_because` says why `--quick` could
-    trust nothing on this file system. `trouble` is what kept verifications from being recorded.
+    `unverified` everything expected that is none of these. Signatures that are stated or required are counted as good,
+    not good (`bad`) and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped` is True
+    when a signal ended it, `out_of_time` when the time allowed did. `untrusted_because` is why `--quick` could trust
+    nothing on this file system. `trouble` is the error that prevented recording of verifications.
     """
 
     findings: list[Finding] = field(default_factory=list)
-    rows: list[CheckedRow] = field(default_factory=list)
+    rows: list[VerifiedRow] = field(default_factory=list)
     verified: int = 0
     trusted: int = 0
     skipped: int = 0

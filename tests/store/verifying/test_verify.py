@@ -10,26 +10,26 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level, exit_status
-from bundlekeeper.model.check_result import CheckedRow, CheckResult
+from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult
 from tests.kits.checking import check, facts, fill, found, listing, listing_for
 
 A, B, C = b"a" * 1000, b"b" * 1000, b"c" * 1500
 FILES = {"a.bin": A, "b.bin": B, "c.bin": C}
 
 
-def row(result: CheckResult, name: str) -> CheckedRow:
+def row(result: VerifyResult, name: str) -> VerifiedRow:
     """The one row of this name."""
     [found] = [r for r in result.rows if r.name == name]
     return found
 
 
-def message(result: CheckResult, code: str) -> str:
+def message(result: VerifyResult, code: str) -> str:
     """The one sentence of this code."""
     [found] = [f.message for f in result.findings if f.code == code]
     return found
 
 
-def hint(result: CheckResult, code: str) -> str:
+def hint(result: VerifyResult, code: str) -> str:
     """The one hint of this code."""
     [found] = [f.hint for f in result.findings if f.code == code]
     return found
@@ -81,8 +81,8 @@ def test_empty_and_zero_filled(tmp_path: Path) -> None:
     assert message(result, "altered").startswith("all bytes are zero")
 
 
-def test_a_zero_first_block_is_not_taken_for_zeros(tmp_path: Path) -> None:
-    """The word is said of the whole file or not at all."""
+def test_a_zero_first_block_is_not_reported_as_zeros(tmp_path: Path) -> None:
+    """It is reported of the whole file or not at all."""
     data = bytes(8000) + b"x"
     fill(tmp_path, {"a.bin": data})
     result = check(tmp_path, listing_for({"a.bin": b"y" * len(data)}))
@@ -107,7 +107,7 @@ def test_missing_and_extra(tmp_path: Path) -> None:
     assert result.files_read == 2
 
 
-def test_misnamed_says_how_to_mend_it(tmp_path: Path) -> None:
+def test_misnamed_reports_how_to_fix_it(tmp_path: Path) -> None:
     """Misnamed = the right bytes under another name."""
     fill(tmp_path, {"a.bin": A, "b.bin": B, "old name": C})
     result = check(tmp_path, listing_for(FILES))
@@ -120,12 +120,12 @@ def test_misnamed_says_how_to_mend_it(tmp_path: Path) -> None:
 
 
 def test_two_swapped_files(tmp_path: Path) -> None:
-    """Each holds the other's bytes: both are errors, because their names lie."""
+    """Each has the other's bytes: both are errors, because their names are wrong."""
     fill(tmp_path, {"a.bin": B, "b.bin": A, "c.bin": C})
     result = check(tmp_path, listing_for(FILES))
     assert found(result) == {("misnamed", "a.bin"), ("misnamed", "b.bin")}
     assert {f.level for f in result.findings} == {Level.ERROR}
-    assert "holds the bytes of b.bin" in row(result, "a.bin").message
+    assert "has the bytes of b.bin" in row(result, "a.bin").message
     assert "its own are under b.bin" in row(result, "a.bin").message
 
 
@@ -145,7 +145,7 @@ def test_one_bundle_under_two_expected_names(tmp_path: Path) -> None:
     assert row(result, "b.bin").status == "ok"
 
 
-def test_a_bundle_whose_bytes_stand_under_anothers_name(tmp_path: Path) -> None:
+def test_a_bundle_whose_bytes_are_under_anothers_name(tmp_path: Path) -> None:
     """a.bin is not there, its bytes are under b.bin: both rows say so, and nothing is called missing twice."""
     fill(tmp_path, {"b.bin": A, "c.bin": C})
     result = check(tmp_path, listing_for(FILES))
@@ -156,9 +156,9 @@ def test_a_bundle_whose_bytes_stand_under_anothers_name(tmp_path: Path) -> None:
 @pytest.mark.fault(27)
 def test_names_that_differ_only_by_case_or_form(tmp_path: Path) -> None:
     """Names as they come back from a stick."""
-    fill(tmp_path, {"A.FWB": A, "b.bin": B, "C.bin": b"not c"})
+    fill(tmp_path, {"A.BIN": A, "b.bin": B, "C.bin": b"not c"})
     result = check(tmp_path, listing_for(FILES))
-    assert found(result) == {("misnamed", "A.FWB"), ("missing", "c.bin"), ("extra", "C.bin")}
+    assert found(result) == {("misnamed", "A.BIN"), ("missing", "c.bin"), ("extra", "C.bin")}
     assert "differs only by case" in message(result, "misnamed")
     assert "differs from c.bin only by case" in message(result, "extra")
 
@@ -199,7 +199,7 @@ def test_something_else_under_a_bundles_name(tmp_path: Path, kind: str) -> None:
             pytest.skip("making a device needs root")
     result = check(root, listing_for(FILES))
     assert found(result) == {("missing", "a.bin")}
-    assert message(result, "missing") == f"a {kind} stands under this name, not a file"
+    assert message(result, "missing") == f"a {kind} is under this name, not a file"
     assert result.files_read == 2
 
 
@@ -213,7 +213,7 @@ def test_odd_entries_elsewhere_are_extras(tmp_path: Path) -> None:
     assert found(result) == {("extra", "link"), ("extra", "fifo")}
 
 
-def test_what_the_manifest_says_against_its_own_bundles(tmp_path: Path) -> None:
+def test_what_the_manifest_reports_about_its_own_bundles(tmp_path: Path) -> None:
     """self-digest (trimmed, in any case), a digest from nowhere, withdrawn, expired."""
     fill(tmp_path, FILES)
     wanted = listing(

@@ -1,4 +1,4 @@
-"""`verify` on a store that real takes made: against what was accepted, and against a manifest in hand."""
+"""`verify` on a store that real runs made: against what was admitted, and against a manifest in hand."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from typing import Any
 import pytest
 
 from bundlekeeper.findings import Level
-from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import lock
-from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.verify import CheckMeans, check_store
 from tests.kits.checking import found
 from tests.kits.mounts import stable_folder
 from tests.kits.store_kit import Kit, now
@@ -43,11 +43,11 @@ def manifest_of(*bundles: dict[str, Any], sequence: int = 1, expires: str = "") 
 
 @pytest.fixture
 def kit(tmp_path: Path) -> Kit:
-    """A store that holds a, b and c by manifest 1, which it keeps."""
+    """A store that has a, b and c by manifest 1, which it keeps."""
     kit = Kit(tmp_path)
     for name, data in (("a", A), ("b", B), ("c", C)):
         kit.offer(f"{name}.bin", data)
-    take(kit, "abc")
+    add(kit, "abc")
     return kit
 
 
@@ -64,12 +64,12 @@ def loaded(kit: Kit, names: str, sequence: int = 1, **more: str) -> Any:
     return read(manifest_of(*bundles, sequence=sequence, **more), name="marram.toml", today=date(2026, 8, 14))
 
 
-def take(kit: Kit, names: str, sequence: int = 1) -> None:
+def add(kit: Kit, names: str, sequence: int = 1) -> None:
     """Take these bundles by a manifest that names no other."""
-    kit.take_loaded(loaded(kit, names, sequence))
+    kit.add_loaded(loaded(kit, names, sequence))
 
 
-def check(kit: Kit, against: Any = None, *, write: bool = True, record: bool = True, **limits: Any) -> CheckResult:
+def check(kit: Kit, against: Any = None, *, write: bool = True, record: bool = True, **limits: Any) -> VerifyResult:
     """A check of the kit's store."""
     with Store.open(kit.root, write=write) as store, store.database(write=write) as database:
         means = CheckMeans(now, Silent(), record=record, today=date(2026, 9, 1))
@@ -86,7 +86,7 @@ def spoil(path: Path, data: bytes | None = None) -> None:
 
 
 def test_a_good_store(kit: Kit) -> None:
-    """Every held file is read against the manifest that it was taken by; the verifications are new."""
+    """Every stored file is read against the manifest that it was added by; the verifications are new."""
     before = kit.verifications()
     result = check(kit)
     assert (result.findings, result.verified, result.bytes_read) == ([], 3, 10_000)
@@ -95,7 +95,7 @@ def test_a_good_store(kit: Kit) -> None:
     assert all(after[p].verified_at > before[p].verified_at for p in (PLACE_A, PLACE_B, PLACE_C))
 
 
-def test_a_full_check_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> None:
+def test_a_full_run_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> None:
     """Nothing is read, and that is said in numbers."""
     stable_folder(tmp_path)
     check(kit)
@@ -110,8 +110,8 @@ def test_a_bit_flip_is_found_and_moved_to_quarantine(kit: Kit) -> None:
     wrong = (kit.root / PLACE_A).read_bytes()
     result = check(kit)
     assert found(result) == {("altered", PLACE_A)}
-    [told] = result.findings
-    moved = told.message.partition("moved to ")[2]
+    [reported] = result.findings
+    moved = reported.message.partition("moved to ")[2]
     assert moved.startswith("quarantine/a.bin.")
     tree = kit.tree()
     assert tree[moved] == wrong
@@ -121,14 +121,14 @@ def test_a_bit_flip_is_found_and_moved_to_quarantine(kit: Kit) -> None:
     again = check(kit)
     assert found(again) == {("missing", PLACE_A)}
     assert again.verified == 2
-    take(kit, "abc")
+    add(kit, "abc")
     assert check(kit).findings == []
 
 
 @pytest.mark.fault(13)
 @pytest.mark.parametrize(("data", "code"), [(A[:-1], "truncated"), (A + b"!", "extended"), (b"", "truncated")])
 def test_a_wrong_size_goes_there_too(kit: Kit, data: bytes, code: str) -> None:
-    """The bytes were not read, so the name in quarantine tells the size."""
+    """The bytes were not read, so the name in quarantine has the size."""
     spoil(kit.root / PLACE_A, data)
     result = check(kit)
     assert found(result) == {(code, PLACE_A)}
@@ -143,16 +143,16 @@ def test_wrong_files_of_one_size_are_all_kept(kit: Kit) -> None:
     for data in (b"1" * 10, b"2" * 10):
         spoil(kit.root / PLACE_A, data)
         assert found(check(kit)) == {("truncated", PLACE_A)}
-        take(kit, "abc")
+        add(kit, "abc")
     stored = [d for p, d in kit.tree().items() if p.startswith("quarantine/") and not p.endswith(".txt")]
     assert sorted(stored) == [b"1" * 10, b"2" * 10]
 
 
 def test_both_names_of_one_wrong_file_are_moved(tmp_path: Path) -> None:
-    """Equal bytes are held once, so they rot at both places at once."""
+    """Equal bytes are stored once, so they rot at both places at once."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", A)
-    kit.take(kit.bundle("a.bin", A), kit.bundle("a2.bin", A, version="6.2.0"))
+    kit.add(kit.bundle("a.bin", A), kit.bundle("a2.bin", A, version="6.2.0"))
     spoil(kit.root / PLACE_A)
     result = check(kit)
     places = {PLACE_A, "blade/6.2.0/a2.bin"}
@@ -162,7 +162,7 @@ def test_both_names_of_one_wrong_file_are_moved(tmp_path: Path) -> None:
 
 
 def test_two_swapped_files_in_the_store(kit: Kit) -> None:
-    """Each stands at the other's place: both are wrong there and are put aside."""
+    """Each is at the other's place: both are wrong there and are moved to quarantine."""
     a, b = kit.root / PLACE_A, kit.root / PLACE_B
     a.rename(kit.root / "blade/x")
     b.rename(a)
@@ -177,10 +177,10 @@ def test_a_bundle_whose_folder_was_renamed_is_put_back_by_what_is_printed(kit: K
     folder = (kit.root / PLACE_A).parent
     folder.rename(kit.root / "b611")
     result = check(kit)
-    (told,) = [each for each in result.findings if each.code == "misnamed"]
-    assert "in another folder" in told.message
-    assert "Unicode" not in told.message
-    assert os.system(told.hint.partition(": ")[2]) == 0  # noqa: S605
+    (reported,) = [each for each in result.findings if each.code == "misnamed"]
+    assert "in another folder" in reported.message
+    assert "Unicode" not in reported.message
+    assert os.system(reported.hint.partition(": ")[2]) == 0  # noqa: S605
     (kit.root / "b611").rmdir()
     assert found(check(kit)) == set()
 
@@ -196,12 +196,12 @@ def test_nothing_is_moved_without_the_right_to_write(kit: Kit) -> None:
 
 
 def test_nothing_is_moved_while_another_command_has_the_lock(kit: Kit) -> None:
-    """The finding says why the file is still there."""
+    """The finding has the reason why the file is still there."""
     spoil(kit.root / PLACE_A)
     with Store.open(kit.root, write=True) as store, lock.held(store.fd, "store add", clock=now):
         result = check(kit)
-    [told] = result.findings
-    assert "not moved to quarantine: the store is locked by process" in told.message
+    [reported] = result.findings
+    assert "not moved to quarantine: the store is locked by process" in reported.message
     assert PLACE_A in kit.tree()
 
 
@@ -220,9 +220,9 @@ def test_unknown_files_are_reported_and_left(kit: Kit) -> None:
     assert result.verified == 3
 
 
-def test_held_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
-    """The newest manifest decides; what it dropped is verified all the same, and a note."""
-    take(kit, "ab", sequence=2)
+def test_stored_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
+    """The newest manifest decides; what it removed is verified all the same, and a note."""
+    add(kit, "ab", sequence=2)
     result = check(kit)
     assert [(f.code, f.subject, f.level) for f in result.findings] == [("extra", PLACE_C, Level.NOTE)]
     assert result.verified == 3
@@ -230,8 +230,8 @@ def test_held_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
     assert [(f.code, f.level) for f in check(kit).findings if f.code == "missing"] == [("missing", Level.NOTE)]
 
 
-def test_named_by_the_newest_manifest_and_never_taken(kit: Kit) -> None:
-    """What should be held and is not is missing."""
+def test_named_by_the_newest_manifest_and_never_added(kit: Kit) -> None:
+    """A bundle that should be in the store and is not is missing."""
     (kit.source / "c.bin").unlink()
     (kit.root / PLACE_C).unlink()
     with Store.open(kit.root, write=True) as store, store.database(write=True) as database:
@@ -239,15 +239,15 @@ def test_named_by_the_newest_manifest_and_never_taken(kit: Kit) -> None:
     assert found(check(kit)) == {("missing", PLACE_C)}
 
 
-def test_a_held_file_that_is_gone(kit: Kit) -> None:
-    """The store's database knows it, the disk does not."""
+def test_a_stored_file_that_is_gone(kit: Kit) -> None:
+    """The store database knows it, the disk does not."""
     (kit.root / PLACE_B).unlink()
     result = check(kit)
     assert found(result) == {("missing", PLACE_B)}
     assert result.verified == 2
 
 
-def test_a_link_at_a_held_place_is_not_followed(kit: Kit, tmp_path: Path) -> None:
+def test_a_link_at_a_bundles_place_is_not_followed(kit: Kit, tmp_path: Path) -> None:
     """A link, inside the store."""
     (kit.root / PLACE_B).unlink()
     (tmp_path / "outside").write_bytes(B)
@@ -258,7 +258,7 @@ def test_a_link_at_a_held_place_is_not_followed(kit: Kit, tmp_path: Path) -> Non
 
 
 def test_against_a_manifest_in_hand_nothing_is_moved(kit: Kit) -> None:
-    """An explicit manifest is judged and no more; other held files are a note and not read."""
+    """An explicit manifest is judged and no more; other stored files are a note and not read."""
     spoil(kit.root / PLACE_A)
     before = kit.tree()
     result = check(kit, loaded(kit, "ab", sequence=9))
@@ -275,7 +275,7 @@ def test_expiry_and_the_manifests_own_faults(kit: Kit) -> None:
 
 
 def test_an_altered_kept_manifest(kit: Kit) -> None:
-    """The ground of "missing" is verified too; the files are still held against the store database."""
+    """The ground of "missing" is verified too; the files are still compared with the store database."""
     [kept] = (kit.root / "manifests").iterdir()
     spoil(kept)
     result = check(kit)
@@ -289,26 +289,26 @@ def test_an_altered_kept_manifest(kit: Kit) -> None:
 
 
 def test_the_hint_for_an_altered_kept_manifest_works(kit: Kit) -> None:
-    """ "take manifest marram 1 again": the bytes that were accepted heal the copy, and the altered one is kept."""
+    """ "add manifest marram 1 again": the bytes that were admitted heal the copy, and the altered one is kept."""
     [kept] = (kit.root / "manifests").iterdir()
     whole = kept.read_bytes()
     for altered in (whole + b"#", whole[:-1] + b"#", b""):
         kept.chmod(0o644)
         kept.write_bytes(altered)
-        result = kit.take_loaded(loaded(kit, "abc"))
+        result = kit.add_loaded(loaded(kit, "abc"))
         (healed,) = result.findings
         assert (healed.code, healed.level, healed.subject) == ("altered", Level.WARNING, f"manifests/{kept.name}")
         assert kept.read_bytes() == whole
-        aside = f"quarantine/{kept.name}.{hashlib.sha256(altered).hexdigest()[:12]}"
-        assert aside in healed.message
-        assert kit.tree()[aside] == altered
-        note = kit.tree()[aside + ".note.txt"].decode()
+        moved = f"quarantine/{kept.name}.{hashlib.sha256(altered).hexdigest()[:12]}"
+        assert moved in healed.message
+        assert kit.tree()[moved] == altered
+        note = kit.tree()[moved + ".note.txt"].decode()
         assert f"{len(whole)} bytes, SHA-256 {hashlib.sha256(whole).hexdigest()}" in note
         assert check(kit).findings == []
-    assert kit.take_loaded(loaded(kit, "abc")).findings == ()
+    assert kit.add_loaded(loaded(kit, "abc")).findings == ()
 
 
-def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_path: Path) -> None:
+def test_a_folder_is_not_verified_against_an_altered_kept_manifest(kit: Kit, tmp_path: Path) -> None:
     """Its files would be called extras for no reason."""
     [kept] = (kit.root / "manifests").iterdir()
     spoil(kept)
@@ -329,7 +329,7 @@ def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_pat
 
 
 def test_after_the_database_was_lost(kit: Kit) -> None:
-    """A rebuilt store's database trusts nothing; a check verifies every file again and the rows are as before."""
+    """A rebuilt store database trusts nothing; a check verifies every file again and the rows are as before."""
     before = {row.place: row.sha256 for row in kit.stored()}
     with Store.open(kit.root, write=True) as store:
         store.rebuild(clock=now)
@@ -344,7 +344,7 @@ def test_hard_linked_files_are_never_trusted(tmp_path: Path) -> None:
     """ "`--quick` never trusts it": its other name is not ours."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", A)
-    kit.take_loaded(loaded(kit, "a"), link="hard")
+    kit.add_loaded(loaded(kit, "a"), link="hard")
     assert kit.stored()[0].shared
     assert check(kit).verified == 1
     result = check(kit, quick=True)
@@ -352,18 +352,18 @@ def test_hard_linked_files_are_never_trusted(tmp_path: Path) -> None:
 
 
 def test_the_same_bytes_under_two_places_are_read_once(tmp_path: Path) -> None:
-    """Equal bytes are held once, and verified once."""
+    """Equal bytes are stored once, and verified once."""
     kit = Kit(stable_folder(tmp_path))
     kit.offer("a.bin", A)
-    kit.take(kit.bundle("a.bin", A), kit.bundle("a.bin", A, version="6.2.0"))
+    kit.add(kit.bundle("a.bin", A), kit.bundle("a.bin", A, version="6.2.0"))
     result = check(kit)
     assert (result.verified, result.bytes_read) == (2, 3000)
 
 
-def test_a_take_during_a_check(kit: Kit) -> None:
+def test_adding_while_verifying(kit: Kit) -> None:
     """A check needs no lock until it moves something: neither waits for the other, nothing is lost."""
     kit.offer("d.bin", b"d" * 100)
-    thread = threading.Thread(target=lambda: take(kit, "abc", 2))
+    thread = threading.Thread(target=lambda: add(kit, "abc", 2))
     thread.start()
     for _ in range(5):
         assert check(kit).verified == 3

@@ -19,27 +19,27 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.findings import Level
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.adding.add import add_bundles
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.add import take
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import store_database as database
 from bundlekeeper.store.database.row_checksums import VERIFICATION, RowTable
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.verification.hashing.read import Stop
-from tests.kits.store_kit import GOOD, Kit, codes, now, message
+from tests.kits.store_kit import GOOD, Kit, codes, message, now
 
 # Once, and not again
 
 
 @pytest.mark.fault(23)
-def test_a_bundle_is_taken_once_and_proven(tmp_path: Path) -> None:
-    """ "idempotent; resumable (what is in and verified is not read again)" (issue: take)"""
+def test_a_bundle_is_added_once_and_verified(tmp_path: Path) -> None:
+    """ "idempotent; resumable (what is in and verified is not read again)" (issue: store add)"""
     kit = Kit(tmp_path)
     kit.offer("deep/er/a.bin", GOOD)
-    first = kit.take(kit.bundle("a.bin", GOOD))
+    first = kit.add(kit.bundle("a.bin", GOOD))
     assert (first.counts, first.read_bytes, first.findings) == ({"added": 1}, len(GOOD), ())
-    again = kit.take(kit.bundle("a.bin", GOOD))
+    again = kit.add(kit.bundle("a.bin", GOOD))
     assert (again.counts, again.read_bytes, again.findings) == ({"already there": 1}, 0, ())
     assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
     (row,) = kit.stored()
@@ -51,15 +51,15 @@ def test_a_bundle_is_taken_once_and_proven(tmp_path: Path) -> None:
 
 
 def test_nothing_but_the_source_is_needed_and_it_may_go(tmp_path: Path) -> None:
-    """A store that holds everything needs no source file any more, and the source keeps its own as they were."""
+    """A store that has everything needs no source file any more, and the source keeps its own as they were."""
     kit = Kit(tmp_path)
     path = kit.offer("a.bin", GOOD)
     before = path.stat()
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     after = path.stat()
     assert (before.st_mtime_ns, before.st_ctime_ns, before.st_nlink) == (after.st_mtime_ns, after.st_ctime_ns, 1)
     path.unlink()
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"already there": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD)).counts == {"already there": 1}
 
 
 @pytest.mark.parametrize("size", [0, 1, (1 << 20) - 1, 1 << 20, (1 << 20) + 1])
@@ -68,61 +68,61 @@ def test_any_size(tmp_path: Path, size: int) -> None:
     kit = Kit(tmp_path)
     data = bytes(i % 251 for i in range(size))
     kit.offer("a.bin", data)
-    assert kit.take(kit.bundle("a.bin", data)).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", data)).counts == {"added": 1}
     assert kit.tree()["blade/6.1.0/a.bin"] == data
 
 
-def test_a_touched_file_is_proven_again_in_place(tmp_path: Path) -> None:
+def test_a_touched_file_is_verified_again_in_place(tmp_path: Path) -> None:
     """A fingerprint that changed means reading the file in place, not its source."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     os.utime(kit.root / "blade/6.1.0/a.bin")
     kit.offer("a.bin", b"x")
-    again = kit.take(kit.bundle("a.bin", GOOD))
+    again = kit.add(kit.bundle("a.bin", GOOD))
     assert (again.counts, again.read_bytes, again.rows[0].note) == ({"already there": 1}, len(GOOD), "verified again")
-    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
+    assert kit.add(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
 @pytest.mark.fault(5)
-def test_a_file_in_place_without_a_row_is_proven_in_place(tmp_path: Path) -> None:
-    """Cut between publish and store's database commit: reconcile at start, verify again."""
+def test_a_file_in_place_without_a_row_is_verified_in_place(tmp_path: Path) -> None:
+    """Cut between publish and store database commit: reconcile at start, verify again."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     place = kit.root / "blade/6.1.0/b.bin"
     place.write_bytes(b"laid there by hand")
-    result = kit.take(kit.bundle("b.bin", b"laid there by hand"), kit.bundle("a.bin", GOOD), manifest=2)
+    result = kit.add(kit.bundle("b.bin", b"laid there by hand"), kit.bundle("a.bin", GOOD), manifest=2)
     assert [(r.status, r.way_in) for r in result.rows] == [("already there", "found"), ("already there", "copy")]
 
 
-def test_a_file_gone_from_the_store_is_taken_again(tmp_path: Path) -> None:
+def test_a_file_gone_from_the_store_is_added_again(tmp_path: Path) -> None:
     """A row whose file is gone claims nothing."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     (kit.root / "blade/6.1.0/a.bin").unlink()
-    assert kit.take(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"to take": 1}
-    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
-    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
+    assert kit.add(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"to add": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD)).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
-def test_a_proof_of_other_bytes_is_no_proof(tmp_path: Path) -> None:
+def test_a_verification_of_other_bytes_does_not_count(tmp_path: Path) -> None:
     """What a check found altered is read again, however unchanged it looks since."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     (place,) = kit.verifications()
     with Store.open(kit.root, write=True) as store, store.database(write=True) as database:
         database.record_verifications({place: replace(kit.verifications()[place], sha256="0" * 64)})
-    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == len(GOOD)
-    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
+    assert kit.add(kit.bundle("a.bin", GOOD)).read_bytes == len(GOOD)
+    assert kit.add(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
 def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> None:
     """Neither verified nor called wrong, and left where it is."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     place = kit.root / "blade/6.1.0/a.bin"
     place.parent.mkdir(parents=True)
     place.write_bytes(GOOD)
@@ -131,7 +131,7 @@ def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> No
         def advance(self, count: int) -> None:
             os.utime(place, (2, 2))
 
-    result = kit.take(kit.bundle("a.bin", GOOD), manifest=2, progress=Touching())
+    result = kit.add(kit.bundle("a.bin", GOOD), manifest=2, progress=Touching())
     assert (result.counts, codes(result)) == ({"failed": 1}, ["unreadable"])
     assert (kit.stored(), place.read_bytes()) == ([], GOOD)
 
@@ -142,14 +142,14 @@ def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> No
 @pytest.mark.fault(46)
 @pytest.mark.attack("arbitrary installation")
 def test_wrong_bytes_go_to_quarantine_and_the_rest_goes_on(tmp_path: Path) -> None:
-    """ "a mismatch goes to quarantine with a note and the rest goes on" (issue: take)"""
+    """ "a mismatch goes to quarantine with a note and the rest goes on" (issue: store add)"""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"wrong bytes" + GOOD[11:])
     kit.offer("b.bin", GOOD[:-1])
     kit.offer("c.bin", GOOD + b"!")
     kit.offer("d.bin", b"right")
     bundles = [kit.bundle(name, GOOD, version=name[0]) for name in ("a.bin", "b.bin", "c.bin")]
-    result = kit.take(*bundles, kit.bundle("d.bin", b"right"))
+    result = kit.add(*bundles, kit.bundle("d.bin", b"right"))
     assert codes(result) == ["altered", "truncated", "extended"]
     assert [r.status for r in result.rows] == ["quarantined", "quarantined", "quarantined", "added"]
     tree = kit.tree()
@@ -167,25 +167,25 @@ def test_the_same_wrong_file_again_adds_nothing(tmp_path: Path) -> None:
     """The name in quarantine comes from the bytes."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"wrong")
-    kit.take(kit.bundle("a.bin", b"right"))
+    kit.add(kit.bundle("a.bin", b"right"))
     once = kit.tree()
-    assert codes(kit.take(kit.bundle("a.bin", b"right"))) == ["altered"]
+    assert codes(kit.add(kit.bundle("a.bin", b"right"))) == ["altered"]
     assert kit.tree() == once
     kit.offer("a.bin", b"other")
-    kit.take(kit.bundle("a.bin", b"right"))
+    kit.add(kit.bundle("a.bin", b"right"))
     assert len([name for name in kit.tree() if name.startswith("quarantine/")]) == 4
 
 
 @pytest.mark.fault(15)
-def test_a_name_in_quarantine_that_other_bytes_took_is_left_alone(tmp_path: Path) -> None:
+def test_a_name_in_quarantine_that_other_bytes_have_is_left_alone(tmp_path: Path) -> None:
     """Quarantine name taken: unique name, no clobber."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     digest = hashlib.sha256(b"wrong").hexdigest()
     taken = kit.root / f"quarantine/a.bin.{digest[:12]}"
     taken.write_bytes(b"something else")
     kit.offer("a.bin", b"wrong")
-    kit.take(kit.bundle("a.bin", b"right"), manifest=2)
+    kit.add(kit.bundle("a.bin", b"right"), manifest=2)
     assert taken.read_bytes() == b"something else"
     assert kit.tree()[f"quarantine/a.bin.{digest}"] == b"wrong"
 
@@ -197,11 +197,11 @@ def test_a_far_too_large_file_is_noted_but_not_kept(tmp_path: Path) -> None:
     path = kit.offer("a.bin", b"")
     size = 2 * 5 + 64 * 1024 * 1024 + 1
     os.truncate(path, size)
-    result = kit.take(kit.bundle("a.bin", b"right"))
+    result = kit.add(kit.bundle("a.bin", b"right"))
     assert (codes(result), result.read_bytes) == (["extended"], 0)
-    told = message(result, "extended")
-    assert f"{size} bytes, the manifest says 5" in told
-    assert told.endswith(f"; not kept; quarantine/a.bin.size-{size}.note.txt tells of it")
+    reported = message(result, "extended")
+    assert f"{size} bytes, the manifest says 5" in reported
+    assert reported.endswith(f"; not kept; see quarantine/a.bin.size-{size}.note.txt")
     assert [n for n in kit.tree() if n.startswith("quarantine/")] == [f"quarantine/a.bin.size-{size}.note.txt"]
 
 
@@ -214,7 +214,7 @@ def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
     kit.offer("new.bin", b"bytes of the old")
     old = kit.bundle("old.bin", b"bytes of the old", version="5.4.2")
     new = kit.bundle("new.bin", b"bytes of the new")
-    result = kit.take(old, new)
+    result = kit.add(old, new)
     assert result.counts == {"added": 2}
     assert codes(result) == ["misnamed", "altered", "misnamed", "altered"]
     assert {f.level for f in result.findings} == {Level.WARNING}
@@ -224,13 +224,13 @@ def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
 
 @pytest.mark.attack("wrong software")
 def test_last_quarters_file_under_this_quarters_name(tmp_path: Path) -> None:
-    """ "A stick that holds last quarter's file under this quarter's name": held bytes are known."""
+    """ "A stick that holds last quarter's file under this quarter's name": stored bytes are known."""
     kit = Kit(tmp_path)
     kit.offer("old.bin", b"old bytes")
-    kit.take(kit.bundle("old.bin", b"old bytes", version="5.4.2"))
+    kit.add(kit.bundle("old.bin", b"old bytes", version="5.4.2"))
     kit.offer("new.bin", b"old bytes")
-    result = kit.take(kit.bundle("new.bin", b"new bytes"), manifest=2)
-    assert "these are the bytes of blade 5.4.2 (old.bin), held" in message(result, "altered")
+    result = kit.add(kit.bundle("new.bin", b"new bytes"), manifest=2)
+    assert "these are the bytes of blade 5.4.2 (old.bin), which is in the store" in message(result, "altered")
 
 
 def test_the_right_bytes_under_another_name(tmp_path: Path) -> None:
@@ -238,7 +238,7 @@ def test_the_right_bytes_under_another_name(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.offer("download (1).bin", GOOD)
     kit.offer("same size.bin", GOOD[::-1])
-    result = kit.take(kit.bundle("a.bin", GOOD))
+    result = kit.add(kit.bundle("a.bin", GOOD))
     assert (result.counts, codes(result)) == ({"added": 1}, ["misnamed"])
     assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
     assert not [n for n in kit.tree() if n.startswith("quarantine/")]
@@ -250,21 +250,21 @@ def test_one_of_several_with_the_name_is_right(tmp_path: Path) -> None:
     kit.offer("a/a.bin", GOOD[::-1])
     kit.offer("b/a.bin", GOOD)
     kit.offer("0/a.bin", b"short")
-    result = kit.take(kit.bundle("a.bin", GOOD))
+    result = kit.add(kit.bundle("a.bin", GOOD))
     assert result.counts == {"added": 1}
     assert [(f.code, f.level) for f in result.findings] == [("altered", Level.WARNING)]
 
 
-def test_a_wrong_file_in_place_is_moved_and_the_right_one_taken(tmp_path: Path) -> None:
+def test_a_wrong_file_in_place_is_moved_and_the_right_one_added(tmp_path: Path) -> None:
     """Bit flip at rest: found, quarantined, bytes kept."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     place = kit.root / "blade/6.1.0/a.bin"
     flipped = bytes([GOOD[0] ^ 1]) + GOOD[1:]
     place.chmod(0o644)
     place.write_bytes(flipped)
-    result = kit.take(kit.bundle("a.bin", GOOD))
+    result = kit.add(kit.bundle("a.bin", GOOD))
     assert (result.counts, codes(result)) == ({"added": 1}, ["altered"])
     tree = kit.tree()
     assert tree["blade/6.1.0/a.bin"] == GOOD
@@ -274,11 +274,11 @@ def test_a_wrong_file_in_place_is_moved_and_the_right_one_taken(tmp_path: Path) 
 def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
     """Both are reported: what lay there was wrong, and no source has the right one."""
     kit = Kit(tmp_path)
-    kit.take()
+    kit.add()
     place = kit.root / "blade/6.1.0/a.bin"
     place.parent.mkdir(parents=True)
     place.write_bytes(b"wrong")
-    result = kit.take(kit.bundle("a.bin", b"right"), manifest=2)
+    result = kit.add(kit.bundle("a.bin", b"right"), manifest=2)
     assert (codes(result), result.rows[0].status) == (["altered", "missing"], "quarantined")
     assert kit.stored() == []
 
@@ -287,19 +287,19 @@ def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
 
 
 @pytest.mark.fault(34)
-def test_equal_bytes_are_held_once(tmp_path: Path) -> None:
-    """Equal bytes are held once: a second name is a hard link inside the store."""
+def test_equal_bytes_are_stored_once(tmp_path: Path) -> None:
+    """Equal bytes are stored once: a second name is a hard link inside the store."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
-    result = kit.take(*bundles)
+    result = kit.add(*bundles)
     assert [r.status for r in result.rows] == ["added", "same bytes"]
     assert result.read_bytes == len(GOOD)
     one, two = kit.root / "blade/6.1.0/a.bin", kit.root / "blade/6.2.0/b.bin"
     assert one.stat().st_ino == two.stat().st_ino
     assert [row.way_in for row in kit.stored()] == ["copy", "same-bytes"]
     assert set(kit.states().values()) == {"verified"}
-    again = kit.take(*bundles)
+    again = kit.add(*bundles)
     assert (again.counts, again.read_bytes) == ({"already there": 2}, 0)
 
 
@@ -312,7 +312,7 @@ def test_equal_bytes_are_copied_where_links_are_not_possible(tmp_path: Path, mon
         raise OSError(31, "Too many links")
 
     monkeypatch.setattr("bundlekeeper.store.contents.place.put_again", no_link)
-    result = kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
+    result = kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
     assert [r.status for r in result.rows] == ["added", "same bytes"]
     assert [row.way_in for row in kit.stored()] == ["copy", "copy"]
     assert kit.tree()["blade/6.2.0/b.bin"] == GOOD
@@ -334,7 +334,7 @@ def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
         put(connection, table, kept)
 
     monkeypatch.setattr(database, "_put", counting)
-    result = kit.take(*bundles)
+    result = kit.add(*bundles)
     assert result.counts == {"added": 1, "same bytes": 299}
     assert result.read_bytes == len(GOOD)
     assert sum(written) < 4 * len(bundles)
@@ -342,7 +342,9 @@ def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
     assert len(kit.states()) == 300
 
 
-def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_link_that_fails_among_many_leaves_the_others_verified(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What was linked before it is recorded; the bundle itself comes in its own turn, here by a copy."""
     kit = Kit(tmp_path)
     kit.offer("f0.bin", GOOD)
@@ -354,7 +356,7 @@ def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, m
         return link(root, facts, fd)
 
     monkeypatch.setattr(placing, "put_again", failing)
-    result = kit.take(*(kit.bundle(f"f{number}.bin", GOOD, version=f"1.{number}") for number in range(6)))
+    result = kit.add(*(kit.bundle(f"f{number}.bin", GOOD, version=f"1.{number}") for number in range(6)))
     assert [row.status for row in result.rows] == ["added", *["same bytes"] * 5]
     assert [row.way_in for row in kit.stored()] == [
         "copy",
@@ -371,11 +373,11 @@ def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:
     """Bytes that changed since their verification are read before they are linked; then the source serves."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     place = kit.root / "blade/6.1.0/a.bin"
     place.chmod(0o644)
     place.write_bytes(GOOD[::-1])
-    result = kit.take(kit.bundle("b.bin", GOOD, version="6.2.0"), manifest=2)
+    result = kit.add(kit.bundle("b.bin", GOOD, version="6.2.0"), manifest=2)
     assert result.counts == {"added": 1}
     assert kit.tree()["blade/6.2.0/b.bin"] == GOOD
 
@@ -388,11 +390,11 @@ def test_same_name_other_bytes_is_never_overwritten(tmp_path: Path) -> None:
     """Same name, other bytes: conflict; never overwritten."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"first")
-    kit.take(kit.bundle("a.bin", b"first"))
+    kit.add(kit.bundle("a.bin", b"first"))
     kit.offer("a.bin", b"second")
     second = kit.bundle("a.bin", b"second")
     for _ in range(2):
-        result = kit.take(second, manifest=2)
+        result = kit.add(second, manifest=2)
         assert (result.counts, codes(result)) == ({"failed": 1}, ["not-in-store"])
         assert "sequence 1" in message(result, "not-in-store")
     tree = kit.tree()
@@ -406,10 +408,10 @@ def test_a_conflict_whose_old_file_was_touched(tmp_path: Path) -> None:
     """The old file is read before it is believed; it was right, so it stays."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"first")
-    kit.take(kit.bundle("a.bin", b"first"))
+    kit.add(kit.bundle("a.bin", b"first"))
     os.utime(kit.root / "blade/6.1.0/a.bin")
     kit.offer("a.bin", b"second")
-    result = kit.take(kit.bundle("a.bin", b"second"), manifest=2)
+    result = kit.add(kit.bundle("a.bin", b"second"), manifest=2)
     assert codes(result) == ["not-in-store"]
     assert kit.tree()["blade/6.1.0/a.bin"] == b"first"
 
@@ -418,11 +420,11 @@ def test_a_conflict_goes_away_with_the_old_file(tmp_path: Path) -> None:
     """The way out that the hint names."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"first")
-    kit.take(kit.bundle("a.bin", b"first"))
+    kit.add(kit.bundle("a.bin", b"first"))
     kit.offer("a.bin", b"second")
-    kit.take(kit.bundle("a.bin", b"second"), manifest=2)
+    kit.add(kit.bundle("a.bin", b"second"), manifest=2)
     (kit.root / "blade/6.1.0/a.bin").unlink()
-    assert kit.take(kit.bundle("a.bin", b"second"), manifest=2).counts == {"added": 1}
+    assert kit.add(kit.bundle("a.bin", b"second"), manifest=2).counts == {"added": 1}
     assert [row.sha256 for row in kit.stored()] == [hashlib.sha256(b"second").hexdigest()]
 
 
@@ -439,7 +441,7 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path: Path) ->
     """A dry run and the real run share one plan object."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     kit.offer("c.bin", b"c")
     before = _written(kit.root)
     bundles = (
@@ -449,8 +451,8 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path: Path) ->
         kit.bundle("d.bin", b"d"),
         kit.bundle("e.bin", b"of no file's size"),
     )
-    result = kit.take(*bundles, manifest=2, dry_run=True)
-    assert [r.status for r in result.rows] == ["already there", "to link", "to take", "to look for", "missing"]
+    result = kit.add(*bundles, manifest=2, dry_run=True)
+    assert [r.status for r in result.rows] == ["already there", "to link", "to add", "to look for", "missing"]
     assert [(f.code, f.level) for f in result.findings] == [("missing", Level.WARNING), ("missing", Level.ERROR)]
     assert (result.read_bytes, result.dry_run) == (0, True)
     assert _written(kit.root) == before
@@ -461,8 +463,8 @@ def test_a_dry_run_without_a_store(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
     loaded = kit.loaded(kit.bundle("a.bin", GOOD))
-    result = take(None, loaded, [FolderSource(kit.source)], clock=now, progress=Silent(), dry_run=True)
-    assert [r.status for r in result.rows] == ["to take"]
+    result = add_bundles(None, loaded, [FolderSource(kit.source)], clock=now, progress=Silent(), dry_run=True)
+    assert [r.status for r in result.rows] == ["to add"]
     assert not kit.root.exists()
 
 
@@ -488,11 +490,11 @@ def test_stopped_in_the_middle_keeps_what_was_finished(tmp_path: Path) -> None:
     bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", data))
     stop = Stop()
     with pytest.raises(StoppedError) as caught:
-        kit.take(*bundles, stop=stop, progress=_StopAfter(stop, len(GOOD) + (1 << 20)))
-    assert "1 of 2 bundles were taken" in caught.value.hint
+        kit.add(*bundles, stop=stop, progress=_StopAfter(stop, len(GOOD) + (1 << 20)))
+    assert "1 of 2 bundles were added" in caught.value.hint
     assert os.listdir(kit.root / ".keeper/incoming") == []
     assert [row.name for row in kit.stored()] == ["a.bin"]
-    result = kit.take(*bundles)
+    result = kit.add(*bundles)
     assert result.counts == {"already there": 1, "added": 1}
     assert result.read_bytes == len(data)
 
@@ -504,49 +506,49 @@ def test_what_was_found_before_an_error_is_in_the_error(tmp_path: Path) -> None:
     kit.offer("b.bin", bytes(8 << 20))
     stop = Stop()
     with pytest.raises(StoppedError) as caught:
-        kit.take(
+        kit.add(
             kit.bundle("a.bin", b"right"), kit.bundle("b.bin", bytes(8 << 20)), stop=stop, progress=_StopAfter(stop, 6)
         )
     assert [found.code for found in caught.value.problems] == ["altered"]
 
 
-def test_room_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
-    """ "predict a full disk": held files and second names need none, links to the source neither."""
+def test_space_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
+    """ "predict a full disk": stored files and second names need none, links to the source neither."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD))
+    kit.add(kit.bundle("a.bin", GOOD))
     huge = kit.offer("b.bin", b"")
     size = 1 << 43  # sparse; more than any disk that this will run on has free
     os.truncate(huge, size)
     bundle = kit.bundle("b.bin", b"", size=size, sha256="0" * 64)
     with pytest.raises(UnfinishedError, match=r"not enough space: .* short by"):
-        kit.take(kit.bundle("a.bin", GOOD), bundle, manifest=2)
+        kit.add(kit.bundle("a.bin", GOOD), bundle, manifest=2)
     assert [a.sequence for a in kit.admitted()] == [1]
-    rehearsed = kit.take(kit.bundle("a.bin", GOOD), bundle, manifest=2, dry_run=True)
+    rehearsed = kit.add(kit.bundle("a.bin", GOOD), bundle, manifest=2, dry_run=True)
     assert codes(rehearsed) == ["not-enough-space"]
 
 
-def test_progress_is_told(tmp_path: Path) -> None:
+def test_progress_is_reported(tmp_path: Path) -> None:
     """Bytes to read, files, and every byte that was read."""
-    told: list[Any] = []
+    reported: list[Any] = []
 
     class Telling(Silent):
         def begin(self, title: str, total_bytes: int, files: int) -> None:
-            told.append((title, total_bytes, files))
+            reported.append((title, total_bytes, files))
 
         def file(self, name: str) -> None:
-            told.append(name)
+            reported.append(name)
 
         def advance(self, count: int) -> None:
-            told.append(count)
+            reported.append(count)
 
         def done(self) -> None:
-            told.append("done")
+            reported.append("done")
 
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"b"), progress=Telling())
-    assert told == [("taking", len(GOOD), 2), "a.bin", len(GOOD), "b.bin", "done"]
+    kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"b"), progress=Telling())
+    assert reported == [("adding", len(GOOD), 2), "a.bin", len(GOOD), "b.bin", "done"]
 
 
 # Whatever lies there
@@ -564,7 +566,7 @@ worlds = st.tuples(
 
 @settings(max_examples=25)
 @given(world=worlds)
-def test_nothing_unproven_ever_stands_in_a_familys_folder(
+def test_nothing_unverified_is_ever_in_a_familys_folder(
     tmp_path_factory: pytest.TempPathFactory,
     world: tuple[dict[str, bytes], dict[str, bytes], list[dict[str, bytes]]],
 ) -> None:
@@ -574,14 +576,14 @@ def test_nothing_unproven_ever_stands_in_a_familys_folder(
     kit = Kit(tmp_path_factory.mktemp("world"))
     for name, data in offered.items():
         kit.offer(name, data)
-    kit.take(manifest=0)
+    kit.add(manifest=0)
     (kit.root / "blade/6.1.0").mkdir(parents=True)
     for name, data in lying.items():
         (kit.root / "blade/6.1.0" / name).write_bytes(data)
     right: dict[str, set[bytes]] = {name: set() for name in NAMES}
     for sequence, wanted in enumerate(manifests, 1):
         bundles = [kit.bundle(name, data) for name, data in wanted.items()]
-        result = kit.take(*bundles, manifest=sequence)
+        result = kit.add(*bundles, manifest=sequence)
         for name, data in wanted.items():
             right[name].add(data)
         tree = kit.tree()
@@ -597,7 +599,7 @@ def test_nothing_unproven_ever_stands_in_a_familys_folder(
         }
         for each in stored:
             assert hashlib.sha256(tree[each.place]).hexdigest() == each.sha256 == kit.verifications()[each.place].sha256
-        again = kit.take(*bundles, manifest=sequence)
+        again = kit.add(*bundles, manifest=sequence)
         assert kit.tree() == tree
         assert [r.name for r in again.rows if r.status != "already there"] == [
             r.name for r in result.rows if r.status not in {"added", "already there", "same bytes"}
