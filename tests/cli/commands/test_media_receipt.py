@@ -170,7 +170,8 @@ from bundlekeeper.store.contents.store import Store
 root, out = Path(sys.argv[1]), Path(sys.argv[2])
 with Store.open(root, write=True) as store, Ledger.open(root / ".keeper" / "ledger.sqlite", write=True) as ledger:
     received, index = composing.chosen(store, "")
-    made = composing.compose(store, ledger, received, index, made=datetime.now(UTC), site="skerry", reported_by="me", after=0)
+    now = datetime.now(UTC)
+    made = composing.compose(store, ledger, received, index, made=now, site="skerry", reported_by="me", after=0)
     receipt_write.write(out, made, ledger, lambda _: os.kill(os.getpid(), signal.SIGKILL))
 """
 
