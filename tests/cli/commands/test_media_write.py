@@ -244,4 +244,4 @@ def test_what_is_printed_at_the_end_is_true_of_this_run(main_site: MainSite) -> 
     assert done.status == 1
     assert "every volume of the set was written and verified" not in done.out
     assert "next: bring the volumes" not in done.err
-    assert "volume 1 was finished before, and is not whole here" in done.out
+    assert "volume 1 was finished before, but is not whole here" in done.out

@@ -303,4 +303,4 @@ exec(compile({VERIFIER.read_text()!r}, "v", "exec"))
 """
     done = subprocess.run([python, "-I", "-S", "-c", code], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (130, "")
-    assert done.stdout.endswith("stopped before the end: what was not read is not known to be whole\n")
+    assert done.stdout.endswith("stopped before the end: what was not read was not verified\n")
