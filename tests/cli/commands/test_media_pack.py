@@ -380,7 +380,7 @@ def test_what_is_written_is_read_again() -> None:
     ("path", "value", "message"),
     [
         (("schema",), "bundlekeeper.packing/2", "packing/1"),
-        (("volumes", 1, "number"), 3, "number is not 2"),
+        (("volumes", 1, "number"), 3, "is not 2"),
         (("volumes", 0, "largest_file"), 5, "larger than a file on volume 1"),
         (("files", 0, "source"), "../secret", "out of the store"),
         (("files", 0, "path"), "../x", "folder"),

@@ -165,13 +165,14 @@ import os, signal, sys
 from pathlib import Path
 from datetime import UTC, datetime
 from bundlekeeper.ledger.record.ledger import Ledger
-from bundlekeeper.media.receipt import compose as answering, write as receipt_write
+from bundlekeeper.media.receipt import compose as composing, write as receipt_write
 from bundlekeeper.store.contents.store import Store
 root, out = Path(sys.argv[1]), Path(sys.argv[2])
-with Store.open(root, write=True) as store, Ledger.open(root / ".keeper" / "ledger.sqlite", write=True) as book:
-    received, index = answering.chosen(store, "")
-    made = answering.compose(store, book, received, index, made=datetime.now(UTC), site="skerry", reported_by="me", after=0)
-    receipt_write.write(out, made, book, lambda _: os.kill(os.getpid(), signal.SIGKILL))
+with Store.open(root, write=True) as store, Ledger.open(root / ".keeper" / "ledger.sqlite", write=True) as ledger:
+    received, index = composing.chosen(store, "")
+    now = datetime.now(UTC)
+    made = composing.compose(store, ledger, received, index, made=now, site="skerry", reported_by="me", after=0)
+    receipt_write.write(out, made, ledger, lambda _: os.kill(os.getpid(), signal.SIGKILL))
 """
 
 
@@ -274,11 +275,11 @@ def test_a_printed_receipt_by_a_key_that_is_not_for_receipts_is_reported(
     assert (ran.status, set(ran.codes)) == (4, {code})
 
 
-def test_one_part_is_one_part(trip: Trip) -> None:
+def test_one_component_is_one_component(trip: Trip) -> None:
     trip.work()
     printed = trip.at(trip.skerry, "receipt", "write", "--printed").out
     assert "skerry-a: 1 component, 1 with something pending, 0 differ from the ledger" in printed
     ran = trip.at(trip.main_site, "receipt", "read", "-", stdin=code_of(printed))
-    assert "1 part, 1 with something pending" in ran.out
+    assert "1 component, 1 with something pending" in ran.out
     text = trip.at(trip.main_site, "receipt", "read", trip.receipt("out")).out
     assert "skerry/skerry-a: 1 component, 1 with something pending, 0 differ\n" in text

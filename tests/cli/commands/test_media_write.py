@@ -115,7 +115,7 @@ def test_withdrawals_alone(main_site: MainSite, keeper: Keeper) -> None:
     assert [p.name for p in (volume / "data").iterdir() if p.name not in {"notices", "manifests"}] == []
     (main_site.base / "pub").write_text(_public(main_site.base / "key"))
     far = {"BUNDLEKEEPER_STORE": str(main_site.base / "far")}
-    keeper("trust", "add", "main site", "pub", "--form", "sshsig", "--for", "indexes", env=far)
+    keeper("trust", "add", "main-site", "pub", "--form", "sshsig", "--for", "indexes", env=far)
     came = keeper("media", "receive", volume, env=far)
     assert "withdrawn" in came.out
 
@@ -244,4 +244,4 @@ def test_what_is_printed_at_the_end_is_true_of_this_run(main_site: MainSite) -> 
     assert done.status == 1
     assert "every volume of the set was written and verified" not in done.out
     assert "next: bring the volumes" not in done.err
-    assert "volume 1 was finished before, and is not whole here" in done.out
+    assert "volume 1 was finished before, but is not whole here" in done.out

@@ -125,7 +125,7 @@ def test_an_older_receipt_after_a_newer_one_gives_notes(keeper: Keeper, tmp_path
     assert (late.status, late.json["ok"]) == (0, True)
     assert {f["level"] for f in late.json["findings"]} == {"note"}
     assert sorted(set(late.codes)) == ["missing", "not-checked"]
-    assert "a newer receipt of 20" in reported(late.json, "not-checked")[0]
+    assert "a newer receipt, of 20" in reported(late.json, "not-checked")[0]
     assert "missing then: " in trip.at(trip.main_site, "receipt", "read", tmp_path / "first").out
     assert trip.read(second).status == 0
 
@@ -212,7 +212,7 @@ def test_receipts_of_two_ledgers_for_one_site_are_both_reported(keeper: Keeper, 
     assert trip.read(other).status == 0
     ran = listed(trip)
     assert (ran.status, sorted(ran.codes)) == (1, ["missing", "not-checked"])
-    assert "2 ledgers answered for skerry" in reported(ran.json, "not-checked")[0]
+    assert "receipts of 2 ledgers came from skerry" in reported(ran.json, "not-checked")[0]
     assert sorted(a["missing"] for a in ran.json["sent"][0]["newest_receipts"]) == [0, 2]
 
 
@@ -283,7 +283,7 @@ def test_a_kept_receipt_that_cannot_be_read_is_reported(trip: Trip) -> None:
 
 def test_the_list_of_received_sets_has_the_reason_why_an_older_one_was_allowed(trip: Trip, tmp_path: Path) -> None:
     text = trip.at(trip.skerry, "media", "list").out
-    assert "came whole 20" in text
+    assert "complete 20" in text
     with Store.open(trip.skerry.root, write=True) as store:
         sets = Sets(store)
         sets.update(replace(sets.received()[0], rollback="the newer one was withdrawn"))

@@ -285,7 +285,7 @@ def test_a_receipt_that_changes_between_its_two_reads_is_not_merged(
     out = trip.receipt("receipt")
     real = vouch.require_trusted
 
-    def insist(*words: Any, **named: Any) -> Any:
+    def require_trusted(*words: Any, **named: Any) -> Any:
         found = real(*words, **named)
         lines = out.read_bytes().splitlines(keepends=True)
         with out.open("r+b") as file:
@@ -293,7 +293,7 @@ def test_a_receipt_that_changes_between_its_two_reads_is_not_merged(
             file.truncate()
         return found
 
-    monkeypatch.setattr(vouch, "insist", insist)
+    monkeypatch.setattr(vouch, "require_trusted", require_trusted)
     assert trip.read(out).status == 2
     with Ledger.open(trip.main_site.root / ".keeper" / "ledger.sqlite", write=False) as ledger:
         assert ledger.head().count == 0

@@ -267,7 +267,7 @@ def test_another_signer_of_the_same_issuer_is_reported(site: Site, tmp_path: Pat
     second = make_set(BUNDLES, sequence=2, key=1)
     came = site.receive(*write_set(second, tmp_path / "two"))
     assert codes(came) == ["not-checked"]
-    assert "signed by other; the issuer's set before it, number 1, by holm" in {f.message for f in came.findings}
+    assert "signed by other; the maker's set before it, number 1, by holm" in {f.message for f in came.findings}
     third = make_set(BUNDLES, sequence=3, key=1)
     assert codes(site.receive(*write_set(third, tmp_path / "three"))) == []
     fourth = make_set(BUNDLES, sequence=4)  # two people sign there in turn: reported once for each

@@ -111,7 +111,7 @@ def test_a_part_that_the_index_places_outside(volumes: list[Path], path: str, py
         changed(volume, lambda d: split_file(d)["parts"][1].update(path=path))
     status, said, opened = verify(*volumes, python=python)
     assert status == 1
-    assert "set-index.json: is not formed as an index must be (ValueError: it names a place outside" in said
+    assert "set-index.json: is not an index in the right form (ValueError: it names a place outside" in said
     assert all(path.is_relative_to(volumes[0].parent) for path in opened - {VERIFIER})
     assert volumes[0].parent / "outside" not in opened
 
@@ -303,4 +303,4 @@ exec(compile({VERIFIER.read_text()!r}, "v", "exec"))
 """
     done = subprocess.run([python, "-I", "-S", "-c", code], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (130, "")
-    assert done.stdout.endswith("stopped before the end: what was not read is not known to be whole\n")
+    assert done.stdout.endswith("stopped before the end: what was not read was not verified\n")

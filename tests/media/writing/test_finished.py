@@ -108,7 +108,7 @@ def test_strays_in_a_finished_volume_are_reported_and_left_there(
 def test_a_mark_of_another_set_names_it(world: World, volume: Path, tmp_path: Path) -> None:
     (volume / "bagit.txt").unlink()
     (volume / "UNFINISHED.txt").write_text("set 0123456789abcdef volume 7\nThis volume is not finished\n")
-    with pytest.raises(RefusedError, match="volume 7 of another set, 0123456789abcdef"):
+    with pytest.raises(RefusedError, match="volume 7 of another set: 0123456789abcdef"):
         world.write(tmp_path / "stick")
     (volume / "UNFINISHED.txt").write_text("anything")
     with pytest.raises(RefusedError, match=r"its UNFINISHED\.txt names no set"):

@@ -459,7 +459,7 @@ def verify(*arguments: Path | str) -> tuple[int, str]:
     return done.returncode, done.stdout
 
 
-def test_the_verifier_puts_split_files_together_in_thought(split: World, tmp_path: Path) -> None:
+def test_the_verifier_verifies_split_files_as_a_whole(split: World, tmp_path: Path) -> None:
     stick = folder(tmp_path, "stick")
     split.write(stick)
     volumes = sorted(stick.iterdir())
@@ -468,7 +468,7 @@ def test_the_verifier_puts_split_files_together_in_thought(split: World, tmp_pat
     assert f"{SPLIT[1].path} as a whole, from its parts" in said
     status, said = verify(*volumes[:2])
     assert status == 0
-    assert "not verified as a whole, volumes not given: 3" in said
+    assert "not verified as a whole; volumes that were not given: 3" in said
     assert "damage, not origin" in said
 
 
