@@ -65,5 +65,5 @@ def _withdrawing(text: str) -> str:
     """The manifest with one blade bundle withdrawn."""
     rows = text.split("[[bundle]]")
     (at,) = (i for i, row in enumerate(rows) if 'file = "marram-blade-6.0.1.bin"' in row)
-    rows[at] = rows[at].replace('lifecycle = "superseded"', 'lifecycle = "withdrawn"\nwhy = "memory errors"')
+    rows[at] = rows[at].replace('lifecycle = "superseded"', 'lifecycle = "withdrawn"\nreason = "memory errors"')
     return "[[bundle]]".join(rows)

@@ -136,7 +136,7 @@ def test_what_is_withdrawn_is_flagged_in_words(keeper: Keeper, world: World, tmp
     text = world.manifest.read_text("utf-8")
     at = text.index("marram-infrastructure-5.4.10.bin")
     old = 'lifecycle = "superseded"'
-    text = text[:at] + text[at:].replace(old, 'lifecycle = "withdrawn"\nwhy = "notice 7"', 1)
+    text = text[:at] + text[at:].replace(old, 'lifecycle = "withdrawn"\nreason = "notice 7"', 1)
     world.manifest.write_text(text, encoding="utf-8")
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 1
     assert keeper("inventory", "load", HARBOUR).status == 0
