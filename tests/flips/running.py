@@ -43,7 +43,7 @@ OF_LEDGER: dict[str, tuple[str, ...]] = {
     "where --by": ("where", "--count", "site,domain,kind,active", "--json"),
     "where --by, others": ("where", "--count", "chassis,spare,pending", "--kind", "io-module", "--json"),
     "where --bundle": ("where", "--bundle", "infrastructure/6.1.0", "--json"),
-    "where --version": ("where", "--version", "6.0.1", "--bank", "store", "list", "--json"),
+    "where --version": ("where", "--version", "6.0.1", "--bank", "boot_files", "--json"),
     "where --on": ("where", "--on", "2026-11-22", "--json"),
     "where, component --on": ("where", "HOLMA-IO1", "--on", "2026-11-22", "--json"),
     "where --known": ("where", "--known", "2026-11-29", "--json"),
