@@ -101,12 +101,12 @@ USE_KEY = """
         return read_inventory([InventorySource("holm.csv", data, "csv")])
 
     with Ledger.open(Path("ledger.sqlite"), write=True) as book:
-        told = []
+        reported = []
         for day, berth in ((1, "north"), (2, "south")):
             plan = plan_load(book, sheet(day, berth), says="list", source="holm.csv")
             load(book, plan, datetime(2026, 3, 9, tzinfo=UTC))
-            told = [change.says() for change in plan.changes]
-        assert told == ["bios B7 at holm/holm-a/?/?: berth was north, is south"], told
+            reported = [change.says() for change in plan.changes]
+        assert reported == ["bios B7 at holm/holm-a/?/?: berth was north, is south"], reported
         found = believed(book).inventory
     (part,) = found.components
     assert part.berth == "south"

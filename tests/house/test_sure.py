@@ -242,7 +242,7 @@ def test_nobody_sleeps_to_wait_for_something() -> None:
     assert {name: count for name, count in calls.items() if count} == SLEEPS
 
 
-def test_what_is_waited_for_in_vain_is_told() -> None:
+def test_what_is_waited_for_in_vain_is_reported() -> None:
     looks = iter([False, False, True])
     wait_until(lambda: next(looks), "the third look")
     with pytest.raises(AssertionError, match="not seen in 0 s: rain"):
