@@ -1,4 +1,4 @@
-"""Rows on speed: hash one file, hash many, add to the store. The bytes are in the page cache before every measurement."""
+"""Rows on speed: hash one file, hash many, add to the store. The page cache has the bytes before every measurement."""
 
 from __future__ import annotations
 
