@@ -401,7 +401,7 @@ class _Work:
             self._index,
             self._received,
             facts,
-            arrival.AddedBundles({row.place: row for row in result.rows}, verified_at),
+            arrival.AddedByPlace({row.place: row for row in result.rows}, verified_at),
             self._payload,
             begun=lambda each: begun_bytes(self._store.fd, each),
             keep=keep,
