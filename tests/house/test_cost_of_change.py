@@ -122,7 +122,7 @@ def test_a_new_key_of_a_component_is_declared_once(tmp_path: Path) -> None:
 
 
 def test_a_key_is_never_half_declared(tmp_path: Path) -> None:
-    """A key that declares nothing of itself, or declares that events report it where none does, stops the program at once."""
+    """A key without a declaration, or one that claims events where none reports it, stops the program at once."""
     done = _run(tmp_path / "undeclared", UNDECLARED, "import bundlekeeper.model.inventory.types")
     assert done.returncode == 1
     assert "Component.berth does not declare how it is read, compared and recorded" in done.stderr
@@ -162,7 +162,7 @@ USE_KIND = """
     found = route(fleet, "holm-a", "6.1", stored_all(rules), NOW)
     assert isinstance(found, Route), found
     assert [step.what for step in found.steps] == ["infrastructure"]
-    facts = fleet.book.facts("tide-gauge", "TG-1")
+    facts = fleet.manifest_index.facts("tide-gauge", "TG-1")
     assert (facts.method, facts.back, facts.effect) == ("boot-file", "pointer", "the gauge is silent while it restarts")
     actions = [a for w in schedule(fleet, found, 240).windows for a in w.actions if a.kind == "tide-gauge"]
     assert {(a.verb, a.down) for a in actions if a.down != "nothing"} == {("activate", "path")}
