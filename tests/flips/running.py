@@ -281,8 +281,8 @@ def run(database: str, seed: int, first: int, count: int, tell: Callable[[str], 
         flipper = Flipper(Path(folder), database, seed)
         tell(f"{database}: {flipper.path.stat().st_size} bytes")
         for number in range(first, first + count):
-            told = len(outcome.violations)
+            reported = len(outcome.violations)
             flipper.flip(number, outcome)
-            for each in outcome.violations[told:]:
+            for each in outcome.violations[reported:]:
                 tell(f"{each.kind}: {each.command}: {each.detail} ({each.replay})")
     return outcome

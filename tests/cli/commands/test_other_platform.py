@@ -150,8 +150,8 @@ def test_a_platform_that_is_built_otherwise_goes_its_whole_way(keeper: Keeper, t
     assert done.status < 2, done.err
     text = done.out
     for word in ("halves", "half of", "pair", "lead", "model list", "model-list", "polic", "boot-file", "pointer"):
-        told = text.replace("supported as pairs", "")  # drivers and firmware
-        assert word not in told, [line for line in told.splitlines() if word in line]
+        stated = text.replace("supported as pairs", "")  # drivers and firmware
+        assert word not in stated, [line for line in stated.splitlines() if word in line]
     assert not re.search(r"\b(following|leading) (half|side)\b", text)
     assert "overwrite, by an operator" in text
     assert "two-bank, by an operator" in text
