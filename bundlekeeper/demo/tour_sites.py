@@ -18,7 +18,7 @@ _SPARE = "5.4.2"
 def inventory() -> str:
     """The inventory's text (TOML): two switches with their managers, a chassis, three blades, two racks."""
     head = [
-        "# What stands in the domain skerry-a: invented, for the tour.",
+        "# What is in the domain skerry-a: invented, for the tour.",
         "inventory = 1",
         f"read_at = {TAKEN}",
         'zone = "UTC"',

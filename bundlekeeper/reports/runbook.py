@@ -19,7 +19,7 @@ WIDTH = 80
 
 #: The usual cautions (common practice).
 CAUTIONS = (
-    "Follow the hardware maker's release notes, local change control and the site's safety rules: they all stand above "
+    "Follow the hardware maker's release notes, local change control and the site's safety rules: they all come before "
     "what is printed here.",
     "Firmware work can take services down that people depend on. In hospitals, plants and the like, agree each window "
     "with those responsible for safety.",

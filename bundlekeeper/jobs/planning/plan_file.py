@@ -106,14 +106,14 @@ def _compared(found: PlanVerdict, better: Route | NoRoute) -> str:
     from bundlekeeper.planning.route.types import Route
 
     if not isinstance(better, Route):
-        return "no allowed route was found at all: bundlekeeper route says why"
+        return "no allowed route was found at all: bundlekeeper route explains why"
     mine, best = found.route.cost, better.cost
     if best < mine:
         return (
-            f"a shorter way exists: {counted(best[0], 'step')} instead of {mine[0]}, "
+            f"a shorter route exists: {counted(best[0], 'step')} instead of {mine[0]}, "
             f"{counted(best[1], 'server restart')} instead of {mine[1]}, "
             f"{best[2]} minutes of writing instead of {mine[2]}"
         )
     if mine < best:
-        return "no allowed route is as short as this plan: what it leaves out stands among the findings"
+        return "no allowed route is as short as this plan: see the findings for what it leaves out"
     return "no allowed route is shorter"

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.types import NoRoute
 
 _CHECKED = (
-    "Space, verifications, signatures and all else of the open gaps below: how many checks could not be made stands there.",
+    "Checked for the open gaps below: space, verifications, signatures and the rest. The number of checks that could "
+    "not be made is there.",
     "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare components.",
 )
 
@@ -111,8 +112,8 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
     verdict = hold(fleet, plan, given.holdings)
     against = [finding for finding in verdict.findings if _forbids(finding, plan.domain)]
     if against:
-        hint = "bundlekeeper plan check FILE tells everything about it"
-        message = "the plan breaks rules, so there is no run-book of it"
+        hint = "see everything about it: bundlekeeper plan check FILE"
+        message = "the plan breaks rules, so it has no run-book"
         raise RefusedError(message, hint=hint, where=file, problems=against)
     checked = (
         f"Each step of {file} was held against every rule of the manifest: "

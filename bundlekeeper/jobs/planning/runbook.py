@@ -50,30 +50,30 @@ _FIRST = (
 _PAIRS = ("every redundant pair is healthy, and which half leads is known", PRACTICE)
 _VERIFY = {
     "check-backup": "the backup is there, and was read back",
-    "check-pairs": "each pair says so itself",
+    "check-pairs": "each pair reports it itself",
     "check-faults": "the manager lists none",
     "check-paths": "each path is seen from both ends",
     "note-paths": "written down; needed again at the end",
     "remove-settings": "the older version's list of settings has them all",
-    "stage": "the component itself names the staged image; read its digest back where it can tell it",
+    "stage": "the component itself reports the staged image; read its digest back where it can report it",
     "activate": "the component comes back; its version is verified below",
     "write": "the component comes back; its version is verified below",
-    "level": "both halves tell the same version",
-    "swap-lead": "the other half says that it leads",
+    "level": "both halves report the same version",
+    "swap-lead": "the other half reports that it leads",
     "wait-for-manager": "the manager answers",
     "wait-for-paths": "every path is redundant again; nothing else goes down before",
-    "move-workload": "nothing runs on it, and it takes nothing new",
+    "move-workload": "nothing runs on it, and it gets no new work",
     "edit-policy": "the policy names the version, and nothing applied by itself",
     "assign-policy": "the server names that policy, and nothing applied by itself",
     "confirm": "the pending change is the expected one",
     "start-window": "the window is open, and the servers restart",
     "check-window": "the window is open, and ends after the restart",
     "restart": "the server comes back",
-    "apply": "the component tells no failed update; its version is verified below",
+    "apply": "the component reports no failed update; its version is verified below",
     "compare-paths": "path count before: ____  now: ____",
     "record": "bundlekeeper where shows it",
 }
-_STAGING = "nothing runs it yet, so nothing goes back; what stood in the spare place before is overwritten"
+_STAGING = "nothing runs it yet, so nothing goes back; what was in the spare bank before is overwritten"
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +140,7 @@ def runbook(of: Material) -> Runbook:
         + (f"; {closed} more about going there in one step, which this plan does not" if closed else ""),
         tuple(_step(of, step) for step in route.steps),
         tuple(_facts(of)),
-        f"ROUTE={of.sha256}" if of.sha256 else "",
+        f"PLAN={of.sha256}" if of.sha256 else "",
     )
 
 
@@ -261,7 +261,7 @@ def _action(of: Material, step: Step, window: Window, number: int, action: Actio
         f"{action.subject}{f' {action.version}' if action.version else ''}",
         "; ".join(word for word in words if word),
         action.down,
-        f"it tells {action.version}"
+        f"it reports {action.version}"
         if action.verb == "verify" and action.version
         else _VERIFY.get(action.verb, "done"),
         _command(of, action, change or _of_server(step, action)),
@@ -293,5 +293,5 @@ def _command(of: Material, action: Action, change: StepChange | None) -> str:
     }
     if action.verb not in words:
         return ""
-    route = ' --route "$ROUTE"' if of.sha256 and action.verb != "verify" else ""
+    route = ' --plan "$PLAN"' if of.sha256 and action.verb != "verify" else ""
     return shlex.join(("bundlekeeper", *words[action.verb])) + route

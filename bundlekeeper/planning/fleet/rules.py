@@ -113,7 +113,7 @@ class Rules:
         if broken:
             return JumpAnswer(RuleAnswer.REFUSED, tuple(broken), down=down)
         if down is None and not met and not facts:
-            facts["where it stands in the order of versions"] = None
+            facts["its place in the order of versions"] = None
         if facts:
             return JumpAnswer(RuleAnswer.UNKNOWN, fact=", ".join(facts), down=down)
         if met or (down is False and self.manifest_index.facts(component.kind, component.model).ahead):

@@ -107,7 +107,7 @@ def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], w
             "model-unlisted", place, message, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
         )
         return
-    message = f"{when} {_named(breach.shorts)} may not stand beside {_named(breach.whens)}: {wants} is wanted"
+    message = f"{when} {_named(breach.shorts)} may not run together with {_named(breach.whens)}: {wants} is required"
     hint = "bundlekeeper route looks for an order in which every state between is allowed"
     case.tally.add(
         "mix-refused", place, f"{message} ({rule.source})", hint, things=keys, evidence=evidence, sources=(rule.source,)
@@ -160,17 +160,17 @@ def _infrastructure(case: Case) -> None:
     subject = f"{case.domain}: infrastructure"
     if unknown and len(names) <= 2:
         fact = f"the bundle of {some([component.key for component in unknown])}"
-        message, times = "whether the infrastructure stands at one bundle, or between two", len(unknown)
+        message, times = "whether the infrastructure is at one bundle, or between two", len(unknown)
         case.tally.lack("infrastructure mix", subject, message, fact, things=keys, times=times)
     if len(names) < 2 or (len(names) == 2 and target in names):
         return
     evidence = {"bundles": list(names), "target": target}
     if len(names) == 2:
-        message = f"stands between {names[0]} and {names[1]}, and neither is the target {target or '(none)'}"
+        message = f"is between {names[0]} and {names[1]}, and neither is the target {target or '(none)'}"
         hint = "finish the step that was begun before the next one"
         case.tally.add("mix-refused", subject, message, hint, level=Level.WARNING, things=keys, evidence=evidence)
     else:
-        message = f"stands at {', '.join(names)} at once; a step replaces one bundle by one other"
+        message = f"is at {', '.join(names)} at once; a step replaces one bundle by one other"
         hint = "bring the infrastructure to one bundle first"
         case.tally.add("mix-refused", subject, message, hint, things=keys, evidence=evidence)
 

@@ -40,12 +40,12 @@ def _alone(case: Case, component: PlacedComponent) -> None:
         case.tally.made("pair")
         return
     if component.component.pair is None:
-        hint = "give both halves the name of their pair, or write - where it stands alone"
+        hint = "give both halves the name of their pair, or write - where it has no second half"
         message = "whether another component takes over while it restarts"
         case.tally.lack("pair", name, message, "its pair", hint=hint, things=(component.key,))
         return
     case.tally.made("pair")
-    message = "stands alone: nothing takes over while it restarts"
+    message = "has no second half: nothing takes over while it restarts"
     hint = "plan for what is down meanwhile"
     evidence = {"pair": component.component.pair}
     case.tally.add(

@@ -141,12 +141,12 @@ def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
     ]
     if plan.fit is Fit.AFTER_REMOVAL:
         smallest = "the smallest set" if plan.fewest_bytes else "the fewest images, not verified to be the fewest bytes"
-        message = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes room"
+        message = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes enough space"
         return Level.WARNING, message, "remove them first, and read the list of files again"
     after = f" even when {', '.join(gone)} {'is' if len(gone) == 1 else 'are'} removed" if gone else ""
     message = f"{partition.name}: cannot fit, short by {plan.short_bytes} bytes{after}"
     kept = [f"{version}: {reason}" for version, reason in plan.kept]
-    hint = f"make room by other means; not to be removed: {'; '.join(kept)}" if kept else "make room by other means"
+    hint = f"make space by other means; not to be removed: {'; '.join(kept)}" if kept else "make space by other means"
     return Level.ERROR, message, hint
 
 

@@ -151,7 +151,7 @@ class BlockerJudge:
     def beside_rule(self, rule: Compatible, need: RuleSubject) -> int:
         """The bit of one need of a `compatible` rule."""
         return self.blocker(
-            "compatible", rule.source, f"{_named(rule.when)} wants {_named(need)} in the same {rule.scope}"
+            "compatible", rule.source, f"{_named(rule.when)} requires {_named(need)} in the same {rule.scope}"
         )
 
     def needs(self, rule: Compatible) -> list[int]:
@@ -172,7 +172,7 @@ class BlockerJudge:
         rule, need = self._pairs[place]
         if sure:
             return self.beside_rule(rule, need)
-        return self.blocker("fact", rule.source, f"whether {_named(rule.when)} stands beside {_named(need)}")
+        return self.blocker("fact", rule.source, f"whether {_named(rule.when)} runs together with {_named(need)}")
 
     def _meant_by(
         self, scope: str, family: str | None, kind: str, model: str | None

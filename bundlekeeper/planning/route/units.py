@@ -445,7 +445,7 @@ class Maker:
         if not rest or frozenset.intersection(*rest):
             return 0
         names = sorted(frozenset.union(*rest))
-        message = f"the infrastructure stands at {', '.join(names)}: a step replaces one bundle by one other"
+        message = f"the infrastructure is at {', '.join(names)}: a step replaces one bundle by one other"
         return self.judge.blocker("practice", f"{PRACTICE}: one change at a time", message)
 
     def _line(self, version: str) -> str:

@@ -140,7 +140,7 @@ def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | N
     rows = [
         component for component in fleet.components(domain) if component.kind == way.kind and component.key in way.keys
     ]
-    how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make room"
+    how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make space"
     if any(component.boot_files is None for component in rows) or not way.start:
         return replace(way, how=f"{how}, if it lies there: that is not known", destroyed_by=destroys)
     # A file that a step of this route brings lies there afterwards; today's list only tells of what runs today.
@@ -172,16 +172,16 @@ def _installed(
     ]
     stored = [(b, f) for b in fitting if (f := holdings.stored(b.sha256)) is not None]
     if not stored:
-        lacks = f"no bundle with {start} is held" if fitting else f"no bundle of the manifest brings {start}"
+        lacks = f"no bundle with {start} is in the store" if fitting else f"no bundle of the manifest brings {start}"
         return replace(way, how=f"{how}; {lacks}", known=bool(way.start))
     stored.sort(key=lambda row: (row[1].verified is not True, row[0].lifecycle == "withdrawn"))
     bundle, file = stored[0]
     name = f"{change.family} {bundle.version}"
     if file.verified is not True:
-        how += f"; {name} is held and not verified"
+        how += f"; {name} is in the store and not verified"
     how += _withdrawn(bundle)
-    until = f"{name} is dropped from the store"
-    destroys = f"dropping {name} from the store"
+    until = f"{name} is removed from the store"
+    destroys = f"removing {name} from the store"
     if restores:
         until += f", or the backup is lost: one from {way.end} does not restore on {start}"
         destroys += ", or losing the backup"

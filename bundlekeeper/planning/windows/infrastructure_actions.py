@@ -195,14 +195,14 @@ def _healthy(state: DomainState, ones: Sequence[One], draft: Draft) -> None:
         unknown = [component.key for component in pair.halves if component.component.healthy is None]
         if len(pair.halves) < 2:
             message = "its other half is not listed: nothing is planned for it, and nothing is known of it"
-            hint = "load an inventory with both halves, or write pair - where it stands alone"
+            hint = "load an inventory with both halves, or write pair - where it has no second half"
             draft.tell(finding("not-checked", name, message, hint, level=Level.WARNING))
         if ill:
             message = f"{some(ill)} is not healthy: with the other half restarting, nothing is left of the pair"
             draft.tell(finding("pair-unhealthy", name, message, "fix it before the window"))
         elif unknown:
             message = f"whether {some(unknown)} is healthy is not known"
-            hint = "look before the window, and load an inventory that tells"
+            hint = "look before the window, and load an inventory that says it"
             draft.tell(finding("not-checked", name, message, hint, level=Level.WARNING))
 
 
@@ -317,7 +317,7 @@ def _sides(
 
 
 def _unsure(ones: Sequence[One], message: str) -> Finding:
-    hint = "give it pair and half in the inventory, or pair - where it stands alone"
+    hint = "give it pair and half in the inventory, or pair - where it has no second half"
     return finding("not-checked", some([component.name for component in ones]), message, hint, level=Level.WARNING)
 
 

@@ -46,7 +46,7 @@ def show(
     if written is not None:
         output.line(f"written: {written['file']}")
         output.line(f"sha256: {written['sha256']}")
-        next_line("give that SHA-256 to stage and activate with --route, once the plan is approved")
+        next_line("give that SHA-256 to stage and activate with --plan, once the plan is approved")
     elif not whole:
         more = {"details": True} if _is_stuck(found) else {"out": f"{found.domain}.json"}
         next_line(again("route", found.domain, **words, **more))

@@ -126,7 +126,7 @@ def _none(found: NoRoute) -> None:
     output.findings_text(found.findings)
     if found.blocking:
         fewest = "the fewest that block it" if found.exact else "some that block it, maybe not the fewest"
-        put(f"{len(found.blocking)} named above: {fewest}, even where no other rule is held")
+        put(f"{len(found.blocking)} named above: {fewest}, even without any other rule")
     put(f"nearest release that can be reached: {found.nearest or 'none'}")
 
 
@@ -147,6 +147,6 @@ def _held(found: CheckedPlan) -> None:
     put(found.compared)
     put(
         "Space, verifications, signatures and pairs were not looked at here: bundlekeeper gaps, and "
-        "report --runbook --route, do."
+        "report --runbook --plan, do."
     )
     put(CAUTION)

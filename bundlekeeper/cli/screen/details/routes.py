@@ -24,7 +24,7 @@ def show(found: DomainsTogether) -> None:
     ways = [d for d in found.domains if d.way is not None]
     put(
         f"{counted(len(found.domains), 'domain')} to {found.release}: "
-        f"{len(ways)} have a way, {len(found.domains) - len(ways)} not"
+        f"route found for {len(ways)}, for {len(found.domains) - len(ways)} not"
     )
     for number, windows in found.rounds.items():
         here = ", ".join(f"{w.domain} (step {w.step})" for w in windows)
@@ -39,8 +39,8 @@ def show(found: DomainsTogether) -> None:
         _tell(domain, rounds.get(domain.name, ()), unplanned.get(domain.name, ()))
     output.findings_text((*in_common(found.domains), *found.shared))
     put(
-        f"{times.rounds} rounds, {len(times.windows)} windows, {times.makespan} minutes in all; no order of this work "
-        f"takes less than {times.lower_bound}"
+        f"{times.rounds} rounds, {len(times.windows)} windows, {times.makespan} minutes in all; "
+        f"cannot take less than {times.lower_bound}"
     )
     words = ["bundlekeeper", "route", found.domains[0].name, "--to", found.release]
     words += ["--window", str(options.window_minutes)] if options.window_minutes is not None else []
