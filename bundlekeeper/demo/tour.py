@@ -40,7 +40,7 @@ STEPS = (
         "Lint the draft",
         ("manifest", "lint", "draft.toml"),
         0,
-        "All problems at once, each with its place and a hint. The draft is not finished: you write releases and rules.",
+        "All problems at once, each with its place and a hint. The draft is unfinished: you write releases and rules.",
     ),
     TourStep(
         "Confirm the reviewed manifest against the publisher's own list, from a separate channel",
@@ -103,7 +103,7 @@ STEPS = (
         "Ask what is between that domain and release 6.1, before anything is uploaded",
         ("gaps", "skerry-a", "--to", "6.1"),
         1,
-        "A rule refuses the direct jump, and its source is named. What could not be checked is counted, never called good.",
+        "A rule refuses the direct jump; its source is named. What could not be checked is counted, never called good.",
     ),
     TourStep(
         "Ask for the allowed route: its order, its windows, and how to get back",

@@ -1,4 +1,4 @@
-"""The invented sites of the tour: what stands in the domain skerry-a, as an inventory by hand, and two people's keys.
+"""The invented sites of the tour: what is in the domain skerry-a, as an inventory by hand, and two people's keys.
 
 Rules: nothing here looks at a clock, and only the keys come from a random source; the world is the ferry company of
 the demo.

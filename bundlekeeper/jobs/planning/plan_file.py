@@ -1,4 +1,4 @@
-"""A plan that a file holds: read, held against its inputs and against the rules, and compared with the best way."""
+"""A plan in a file: read, checked against its inputs and the rules, and compared with the best route."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class CheckedPlan:
 
 
 def check_plan(session: Session, file: str, files: InputFiles) -> CheckedPlan:
-    """Hold a file against the rules: a document whose inputs changed is refused, any other plan is judged.
+    """Check a file against the rules: a document whose inputs changed is refused, any other plan is judged.
 
     Raises InputError for what cannot be read; RefusedError; as `read_inputs`.
     """
@@ -95,14 +95,14 @@ def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
     }
     found = differences(read.inputs, now)
     if found:
-        message = "the route was made from other inputs than there are now"
+        message = "the plan was made from other inputs than there are now"
         over = f" --out {shlex.quote(name)} --force" if name != "-" else ""
         hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release}{over} makes it again"
         raise RefusedError(message, hint=hint, where=name, problems=found)
 
 
 def _compared(found: PlanVerdict, better: Route | NoRoute) -> str:
-    """Whether a cheaper way exists, in words."""
+    """Whether a cheaper route exists, in words."""
     from bundlekeeper.planning.route.types import Route
 
     if not isinstance(better, Route):

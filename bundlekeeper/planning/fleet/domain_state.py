@@ -107,12 +107,12 @@ class ServerAt:
     key: str
     place: Place
     components: tuple[PlacedComponent, ...]
-    kin: ServerClass
+    server_class: ServerClass
 
     @property
     def family(self) -> str | None:
         """Blade or rack; None where it is not known."""
-        return self.kin.family
+        return self.server_class.family
 
     @property
     def name(self) -> str:
@@ -325,7 +325,7 @@ def server_name(key: str, place: Place) -> str:
     return place.path() if place.slot else key
 
 
-def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:
+def read_domain(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:
     """Read one domain; `components` are all that the inventory lists of it."""
     manifest_index = reader.manifest_index
     own: list[Component] = []
@@ -352,7 +352,7 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
     servers = tuple(_server(reader, key, components, word) for key, components in grouped.items())
     classes: dict[ServerClass, list[ServerAt]] = {}
     for server in servers:
-        classes.setdefault(server.kin, []).append(server)
+        classes.setdefault(server.server_class, []).append(server)
     present: set[str] = {INFRASTRUCTURE} if own else set()
     present |= {server.family for server in servers if server.family is not None}
     return DomainState(
@@ -360,7 +360,7 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
         word,
         infrastructure,
         servers,
-        tuple((kin, tuple(rows)) for kin, rows in classes.items()),
+        tuple((server_class, tuple(rows)) for server_class, rows in classes.items()),
         _pairs((*infrastructure, *(p for server in servers for p in server.components))),
         tuple(f for f in (INFRASTRUCTURE, *SERVER_FAMILIES) if f in present),
         tuple(_doubts(servers)),

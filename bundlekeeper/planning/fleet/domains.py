@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.inventory.types import EVERYWHERE, Component, Inventory, Partition, Place, Policy, server_key
-from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, server_name, stand
+from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, read_domain, server_name
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex, near
 from bundlekeeper.planning.fleet.rules import Rules
 
@@ -100,7 +100,7 @@ class Fleet:
         if domain not in self._components:
             hint = near(domain, self._components) or "the inventory lists no domain"
             raise InputError(f"the inventory has no domain {domain!r}", hint=hint)
-        return stand(self.reader, domain, self._components[domain])
+        return read_domain(self.reader, domain, self._components[domain])
 
     def components(self, domain: str) -> Sequence[Component]:
         """A domain's components as the inventory has them; none for a domain that it lacks."""

@@ -136,8 +136,8 @@ class Rules:
             return f"the place of {start} in {scale.name} order"
         if way == 0 or rule.direction == ("down" if way < 0 else "up"):
             return None
-        held = scale.holds(rule.from_, start)
-        return held if held is not None else f"whether {start} is {rule.from_}"
+        met = scale.holds(rule.from_, start)
+        return met if met is not None else f"whether {start} is {rule.from_}"
 
     def _down(self, component: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
         image_way = (
@@ -169,10 +169,10 @@ class Rules:
         if any(None in row for row in inside):
             return None
         if wanted:
-            held = all(any(row) for row in inside)
-            return held if component.at.certain or not held else None
-        held = any(all(row) for row in inside)
-        return held if component.at.certain or held else None
+            met = all(any(row) for row in inside)
+            return met if component.at.certain or not met else None
+        met = any(all(row) for row in inside)
+        return met if component.at.certain or met else None
 
 
 def _badness(answer: JumpAnswer) -> tuple[int, bool]:

@@ -80,7 +80,7 @@ def taken_by(manifest_index: ManifestIndex, state: DomainState, families: Iterab
     family."""
     found: dict[Taken, None] = {}
     for family in families:
-        own = {(s.family, s.kin.variant): None for s in state.servers if s.family == family}
+        own = {(s.family, s.server_class.variant): None for s in state.servers if s.family == family}
         unsure = any(server.family is None for server in state.servers) and family in SERVER_FAMILIES
         if family == INFRASTRUCTURE or unsure or not own:
             own[family, manifest_index.variant(family, state.variant)] = None

@@ -169,7 +169,7 @@ class _Hop:
 
 
 def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
-    told: dict[tuple[object, ...], list[_Hop]] = {}
+    alike: dict[tuple[object, ...], list[_Hop]] = {}
     downs: dict[tuple[object, ...], list[_Hop]] = {}
     for like in moving:
         for hop in _hops(case, like):
@@ -185,10 +185,10 @@ def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
             else:
                 case.tally.made("jump", len(like.components))
             if hop.answer.answer is not RuleAnswer.ALLOWED:
-                told.setdefault(key, []).append(hop)
+                alike.setdefault(key, []).append(hop)
             if hop.answer.down is not False:
                 downs.setdefault((hop.answer.down, *key), []).append(hop)
-    for hops in told.values():
+    for hops in alike.values():
         _tell_jump(case, group, hops)
     for hops in downs.values():
         _tell_down(case, group, hops)

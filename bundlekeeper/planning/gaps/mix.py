@@ -51,7 +51,7 @@ def _scopes(case: Case) -> Iterator[_Scope]:
         yield "domain", case.domain, [((like.now, like.components), like.after) for like in case.likes()]
     if "server" in wanted:
         for group in case.groups:
-            if group.kin is not None:
+            if group.server_class is not None:
                 yield "server", group.name, [((like.now, like.components), like.after) for like in group.likes]
     for scope in wanted & {"chassis", "pair"}:
         found: dict[str, dict[int, tuple[Like, list[PlacedComponent]]]] = {}
@@ -207,9 +207,9 @@ def _fewest(sets: list[frozenset[str]], target: str) -> tuple[str, ...]:
 
 def _mixed_servers(case: Case) -> None:
     for group in case.groups:
-        if group.kin is None:
+        if group.server_class is None:
             continue
-        at = group.kin.at
+        at = group.server_class.at
         if not at.certain:
             case.tally.uncounted("mixed server", len(group.servers))
             continue
@@ -219,7 +219,7 @@ def _mixed_servers(case: Case) -> None:
             message = f"components are at different bundles, from {low} to {high}"
             components = {
                 f"{reading.kind} {reading.model}": [reading.active, *reading.bundles]
-                for reading in group.kin.components
+                for reading in group.server_class.components
             }
             evidence = {"lowest": low, "highest": high, "components": components}
             hint = "rules must hold for both; bring the server to one bundle"
@@ -253,7 +253,8 @@ def _neighbours(case: Case) -> None:
             continue
         norm = groups[0][0].reading.active
         for components in groups[1:]:
-            message = f"{counted(len(components), 'part')} at {components[0].reading.active}, {len(groups[0])} of {number} at {norm}"
+            message = f"{counted(len(components), 'component')} at {components[0].reading.active}"
+            message += f", {len(groups[0])} of {number} at {norm}"
             subject = f"{case.domain}: {name} {some([component.key for component in components])}"
             keys = [component.key for component in components]
             hint = "was it replaced? bring it level with its neighbours"

@@ -173,7 +173,7 @@ def _lists(case: Case) -> None:
     """Does each list of models know each model of a server?"""
     models: dict[tuple[str, str], list[str]] = {}
     for group in case.groups:
-        for like in group.likes if group.kin is not None else ():
+        for like in group.likes if group.server_class is not None else ():
             family, model = group.family, like.reading.model
             if not family or not model or not case.manifest_index.lists_kind(family, like.reading.kind):
                 continue  # told elsewhere, or of a kind that the manifest leaves alone
@@ -234,10 +234,10 @@ def _drivers(case: Case) -> None:
     if not servers:
         return
     subject = f"{case.domain}: hosts"
-    if case.told.drivers:
+    if case.answer.drivers:
         case.tally.made("drivers", len(servers))
         message = f"the drivers of {counted(len(servers), 'host')} were compared with the adapters' firmware"
-        case.tally.add("not-checked", subject, f"{message} by you: {case.told.drivers}", level=Level.NOTE)
+        case.tally.add("not-checked", subject, f"{message} by you: {case.answer.drivers}", level=Level.NOTE)
         return
     message = f"whether the drivers of {counted(len(servers), 'host')} go with the new firmware of their adapters"
     hint = "compare them with the release notes: drivers and adapter firmware are supported as pairs"

@@ -18,7 +18,7 @@ from bundlekeeper.model.vocabulary import METHODS
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.gaps.question import Case, GapGroup, Like, component_name
-from bundlekeeper.planning.space.fit import Fit, Lying, Room, SpaceLoad, SpacePlan, plan_space
+from bundlekeeper.planning.space.fit import Fit, Lying, PartitionSpace, SpaceLoad, SpacePlan, plan_space
 
 
 def check_room(case: Case) -> None:
@@ -36,7 +36,7 @@ def check_room(case: Case) -> None:
                     case.tally.lack("space", _name(group, component), message, fact, things=(component.key,))
                 elif partitions:
                     _component(case, group, like, component, partitions)
-                elif group.kin is None and facts.files:
+                elif group.server_class is None and facts.files:
                     hint = "list it under [[partition]], with its free bytes"
                     message = "whether its image fits"
                     case.tally.lack(
@@ -45,7 +45,9 @@ def check_room(case: Case) -> None:
                 else:
                     unlisted.append(component.key)
     if unlisted:
-        message = f"whether the images of {len(unlisted)} components fit their banks (common practice: a bank is made for them)"
+        message = (
+            f"whether images fit the banks of {len(unlisted)} components (common practice: banks are made for them)"
+        )
         things, times = unlisted, len(unlisted)
         subject = f"{case.domain}: banks"
         case.tally.lack("bank", subject, message, "their partitions", things=things, times=times, level=Level.NOTE)
@@ -54,7 +56,7 @@ def check_room(case: Case) -> None:
 def _name(group: GapGroup, component: PlacedComponent) -> str:
     return (
         component_name(component)
-        if group.kin is None
+        if group.server_class is None
         else f"{component.component.domain}: {component.component.kind} {component.key}"
     )
 
@@ -75,7 +77,9 @@ def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
     return tuple(loads)
 
 
-def room_of(manifest_index: ManifestIndex, component: PlacedComponent, method: str, partition: Partition) -> Room:
+def space_of(
+    manifest_index: ManifestIndex, component: PlacedComponent, method: str, partition: Partition
+) -> PartitionSpace:
     """A component's partition as it lies, with what the manifest says of the sizes of what lies there."""
     one = component.component
     boot_files = (
@@ -85,7 +89,7 @@ def room_of(manifest_index: ManifestIndex, component: PlacedComponent, method: s
     )
     bank = METHODS[method].over
     over: str | None = getattr(one, bank) if bank is not None else None
-    return Room(
+    return PartitionSpace(
         method,
         partition.free_bytes,
         boot_files,
@@ -115,7 +119,7 @@ def _component(
         fact = f"the images of {blind.file}"
         case.tally.lack("space", _name(group, component), "whether its image fits", fact, things=(component.key,))
         return
-    plans = [(p, plan_space(room_of(case.manifest_index, component, method, p), loads, scale)) for p in partitions]
+    plans = [(p, plan_space(space_of(case.manifest_index, component, method, p), loads, scale)) for p in partitions]
     subject = _name(group, component)
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):

@@ -33,9 +33,9 @@ def check_supply(case: Case) -> None:
         case.tally.made("family")
         _other_variants(case, choice)
         for bundle in choice.chain:
-            _standing(case, bundle, choice)
+            _lifecycle(case, bundle, choice)
             _digest(case, bundle)
-            _held(case, bundle)
+            _in_store(case, bundle)
         _base(case, choice)
 
 
@@ -87,14 +87,14 @@ def _missing(case: Case, choice: TargetChoice) -> None:
 
 def _takes(group: GapGroup, variant: str | None) -> bool:
     """True for the servers that take that variant, and for the infrastructure, which takes one."""
-    return group.kin is None or group.kin.family is None or group.kin.variant == variant
+    return group.server_class is None or group.server_class.family is None or group.server_class.variant == variant
 
 
 def _called(bundle: Bundle) -> str:
     return f"{bundle.family} {bundle.version} ({bundle.file})"
 
 
-def _standing(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
+def _lifecycle(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
     case.tally.made("lifecycle")
     if bundle.lifecycle.value == "withdrawn":
         message = f"withdrawn by its publisher{': ' + bundle.reason if bundle.reason else ''}"
@@ -123,7 +123,7 @@ def _digest(case: Case, bundle: Bundle) -> None:
         case.tally.add("self-digest", _called(bundle), message, hint, evidence={"digest_from": bundle.digest_from})
 
 
-def _held(case: Case, bundle: Bundle) -> None:
+def _in_store(case: Case, bundle: Bundle) -> None:
     file = case.holdings.stored(bundle.sha256)
     case.tally.made("in-store")
     evidence = {"file": bundle.file, "size_bytes": bundle.size, "sha256": bundle.sha256}

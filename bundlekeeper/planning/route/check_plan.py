@@ -25,7 +25,7 @@ from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
-from bundlekeeper.planning.route.find import Course
+from bundlekeeper.planning.route.find import RouteFinder
 from bundlekeeper.planning.route.types import Route, Step
 from bundlekeeper.planning.route.units import Maker, Move, Option
 
@@ -68,8 +68,8 @@ def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> PlanVerdict:
     state = fleet.state(plan.domain)
     fleet.manifest_index.release(plan.release)
     meant = _Names(fleet, state, plan, holdings).steps()
-    course = _CheckedRoute(fleet, _parted(state, meant), plan.release, holdings, meant)
-    return course.stored()
+    finder = _CheckedRoute(fleet, _parted(state, meant), plan.release, holdings, meant)
+    return finder.stored()
 
 
 class _Names:
@@ -175,10 +175,12 @@ def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
             found.setdefault(tuple(server.key in keys for keys in named), []).append(server)
         return (tuple(rows) for rows in found.values())
 
-    return replace(state, classes=tuple((kin, rows) for kin, all_ in state.classes for rows in components(all_)))
+    return replace(
+        state, classes=tuple((server_class, rows) for server_class, all_ in state.classes for rows in components(all_))
+    )
 
 
-class _CheckedRoute(Course):
+class _CheckedRoute(RouteFinder):
     """A course whose options are the plan's steps, option n being step n."""
 
     def __init__(
@@ -213,14 +215,14 @@ class _CheckedRoute(Course):
         judged = 1
         for number, meant in enumerate(self.meant):
             moves = {i: m for i, unit in enumerate(self.units) if (m := unit.moves[states[i]].get(number)) is not None}
-            told = f"step {number + 1}"
-            found += self._standing_of(told, meant)
+            place = f"step {number + 1}"
+            found += self._bundles_of(place, meant)
             if not moves:
-                found.append(self._nothing(told, meant))
+                found.append(self._nothing(place, meant))
                 continue
             judged += 1 + sum(len(m.hops) for m in moves.values())
-            found += self._against(told, self._mask(states, moves))
-            found += self._unstated(told, states, moves)
+            found += self._against(place, self._mask(states, moves))
+            found += self._unstated(place, states, moves)
             for i, move in moves.items():
                 states[i] = move.end
                 cost = (cost[0] + move.cost[0], cost[1] + move.cost[1], cost[2] + move.cost[2])
@@ -273,41 +275,42 @@ class _CheckedRoute(Course):
         wanted = self._wanted(j, b)
         return bool(wanted) and not any(self._covers(version) >> a & 1 for version in wanted)
 
-    def _against(self, told: str, mask: int) -> Iterable[Finding]:
+    def _against(self, place: str, mask: int) -> Iterable[Finding]:
         for blocker in self.judge.named(mask):
             quoted = f"{blocker.message} ({blocker.source or 'not known'})"
-            yield finding(_code(blocker), told, quoted, _HINTS.get(_code(blocker), ""))
+            yield finding(_code(blocker), place, quoted, _HINTS.get(_code(blocker), ""))
 
-    def _unstated(self, told: str, states: Sequence[int], moves: dict[int, Move]) -> Iterable[Finding]:
+    def _unstated(self, place: str, states: Sequence[int], moves: dict[int, Move]) -> Iterable[Finding]:
         down = []
         for i, move in moves.items():
             for hop in move.hops:
                 kind = self.units[i].states[states[i]].readings[hop.slot].kind
                 if hop.answer.answer.value == "unstated":
                     message = f"no rule speaks about {kind} going to {hop.offer.image.version}"
-                    yield finding("jump-unstated", told, message, "ask the publisher")
+                    yield finding("jump-unstated", place, message, "ask the publisher")
                 if hop.answer.down:
                     down.append(kind)
         if down:
             message = f"{', '.join(dict.fromkeys(down))} goes down"
             hint = "settings that the older version lacks must go first"
-            yield finding("downgrade", told, message, hint, Level.WARNING)
+            yield finding("downgrade", place, message, hint, Level.WARNING)
 
-    def _standing_of(self, told: str, meant: _Meant) -> Iterable[Finding]:
+    def _bundles_of(self, place: str, meant: _Meant) -> Iterable[Finding]:
         for family, bundle in meant.option.bundles:
             if meant.servers is None and family not in self.state.families:
                 continue
             if bundle.lifecycle.value == "withdrawn":
-                message = f"{family} {bundle.version} is withdrawn by its publisher{': ' + bundle.reason if bundle.reason else ''}"
-                yield finding("withdrawn", told, message, "choose another", Level.ERROR)
+                reason = f": {bundle.reason}" if bundle.reason else ""
+                message = f"{family} {bundle.version} is withdrawn by its publisher{reason}"
+                yield finding("withdrawn", place, message, "choose another", Level.ERROR)
             if self.holdings.stored(bundle.sha256) is None:
                 message = f"{family} {bundle.version} is needed, not in the store"
-                yield finding("not-in-store", told, message, "bundlekeeper store add MANIFEST --from DIR")
+                yield finding("not-in-store", place, message, "bundlekeeper store add MANIFEST --from DIR")
 
-    def _nothing(self, told: str, meant: _Meant) -> Finding:
+    def _nothing(self, place: str, meant: _Meant) -> Finding:
         who = "the infrastructure" if meant.own else "the servers that it is about"
         message = f"it changes nothing: the bundle has no image for {who} that is not running already"
-        return finding("no-change", told, message, "leave it out, or name what was meant")
+        return finding("no-change", place, message, "leave it out, or name what was meant")
 
     def _not_there(self, states: Sequence[int]) -> Iterable[Finding]:
         for unit, state in zip(self.units, states, strict=True):

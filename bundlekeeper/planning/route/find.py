@@ -37,24 +37,24 @@ from bundlekeeper.planning.route.why_none import blocking
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
 
-__all__ = ["Course", "NoRoute", "Route", "route"]
+__all__ = ["NoRoute", "Route", "RouteFinder", "route"]
 
 
 def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime) -> Route | NoRoute:
-    """The cheapest allowed way of one domain to a release, or why there is none. `now` is an aware time.
+    """The cheapest allowed route of one domain to a release, or why there is none. `now` is an aware time.
 
     Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
     """
     with _uncollected():
-        course = Course(fleet, fleet.state(domain), release, holdings)
-        found = RouteSearch(course.problem(release)).run()
-        wider = course.with_stops_not_in_store() if found.steps is None and found.exhausted else None
+        finder = RouteFinder(fleet, fleet.state(domain), release, holdings)
+        found = RouteSearch(finder.problem(release)).run()
+        wider = finder.with_stops_not_in_store() if found.steps is None and found.exhausted else None
         further = RouteSearch(wider.problem(release)).run() if wider is not None else found
         if further.steps is None:
-            none = course.no_route(found)
-            return replace(none, passed_over=course.passed_over()) if found.exhausted else none
-    steps = (wider or course).steps(further.steps)
-    findings = [*(wider or course).findings(steps)]
+            none = finder.no_route(found)
+            return replace(none, passed_over=finder.passed_over()) if found.exhausted else none
+    steps = (wider or finder).steps(further.steps)
+    findings = [*(wider or finder).findings(steps)]
     expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
@@ -73,7 +73,7 @@ def _uncollected() -> Iterator[None]:
             gc.enable()
 
 
-class Course:
+class RouteFinder:
     """One domain with everything that may be done to it on the way to a release."""
 
     def __init__(
@@ -116,10 +116,10 @@ class Course:
             name = f"{state.domain}: infrastructure"
             self.units.append(self.maker.unit(name, INFRASTRUCTURE, state.infrastructure, (), own))
         self.own = len(self.units)
-        for kin, servers in state.classes:
+        for server_class, servers in state.classes:
             components = [component for server in servers for component in server.components]
-            name = servers_name(self.fleet.manifest_index, state.domain, kin, servers)
-            self.units.append(self.maker.unit(name, kin.family, components, servers, of(servers)))
+            name = servers_name(self.fleet.manifest_index, state.domain, server_class, servers)
+            self.units.append(self.maker.unit(name, server_class.family, components, servers, of(servers)))
         self._covers = cache(self._covered)
 
     def _own_options(self) -> Iterable[Option]:
@@ -147,12 +147,12 @@ class Course:
     def _may_stop(self, bundle: Bundle, release: str) -> bool:
         return self.takes_withdrawn or bundle.lifecycle != "withdrawn" or release == self.release
 
-    def with_stops_not_in_store(self) -> Course | None:
+    def with_stops_not_in_store(self) -> RouteFinder | None:
         """The same with the version that each release on the way names first, held or not; None where that is this one.
 
         Where the way leads over a bundle that is not held, that is what is to be reported, and not that there is none.
         """
-        other = Course(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
+        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
         return other if other.targets != self.targets else None
 
     def passed_over(self) -> tuple[tuple[str, str], ...]:
@@ -160,7 +160,7 @@ class Course:
         rules = self.fleet.manifest_index.manifest
         if not any(bundle.lifecycle == "withdrawn" for bundle in rules.bundle):
             return ()
-        other = Course(self.fleet, self.state, self.release, self.holdings, withdrawn=True)
+        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, withdrawn=True)
         found = RouteSearch(other.problem(self.release)).run()
         used = {change.sha256 for step in other.steps(found.steps or ()) for change in step.changes}
         rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.lifecycle == "withdrawn")

@@ -46,7 +46,7 @@ class RouteGuard:
         self._blockers, self._enabled = compatible.blockers, enabled
         self.followed = 0
         self.followed_at_end = 0
-        self._held: dict[int, bool] = {}
+        self._enforced: dict[int, bool] = {}
         self._passing: dict[tuple[int, int, int], int] = {}
 
     def clashes(self, states: Sequence[Tokens]) -> int:
@@ -59,9 +59,9 @@ class RouteGuard:
         return sum(1 << t for t in bits(found) if self._is_stored(t)) if found else 0
 
     def _is_stored(self, token: int) -> bool:
-        if token not in self._held:
-            self._held[token] = bool(self._blockers(token) & self._enabled)
-        return self._held[token]
+        if token not in self._enforced:
+            self._enforced[token] = bool(self._blockers(token) & self._enabled)
+        return self._enforced[token]
 
     def passing(self, i: int, ban: Ban) -> int:
         """The states of class i that a mode leaves it, as bits."""

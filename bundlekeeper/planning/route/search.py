@@ -1,4 +1,4 @@
-"""The shortest allowed way over the states of all units: whether there is one, in how many windows, and the cheapest.
+"""The shortest allowed route over the states of all units: whether there is one, in how many windows, and the cheapest.
 
 Rules: costs are compared in this order: windows, server restarts, minutes, bytes; windows are tried from the fewest
 that any one class of servers needs with the infrastructure, so the first that do are the fewest; a way is given only

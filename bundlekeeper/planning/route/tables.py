@@ -82,16 +82,16 @@ class Tables:
         units, free = moves.units, moves.free(enabled)
         self.classes = units[own:]
         self.number = len(self.classes)
-        held = [{s for s in g if not compatible.alone(i, s) & enabled} for i, g in enumerate(goals)]
+        allowed = [{s for s in g if not compatible.alone(i, s) & enabled} for i, g in enumerate(goals)]
         #: own_moves[a]: option, end, packed cost; moves[i][c]: option -> end, packed cost.
         self.own_moves: list[list[tuple[int, int, int]]] = [[]]
         self.goal = 1
         if own:
-            self.goal = sum(1 << a for a in held[0])
-            rows = _alive(free[0], held[0])
+            self.goal = sum(1 << a for a in allowed[0])
+            rows = _alive(free[0], allowed[0])
             self.own_moves = [[(o, e, c) for o, (e, c) in row.items()] for row in rows]
-        self.moves = [_alive(free[own + i], held[own + i]) for i in range(self.number)]
-        self.goals = [sum(1 << c for c in held[own + i]) for i in range(self.number)]
+        self.moves = [_alive(free[own + i], allowed[own + i]) for i in range(self.number)]
+        self.goals = [sum(1 << c for c in allowed[own + i]) for i in range(self.number)]
         self.rows = [self._rows(compatible.banned[own + i]) for i in range(self.number)]
         self.last_rows = [self._rows(compatible.last_banned[own + i]) for i in range(self.number)]
         self._fits: dict[tuple[int, int], int] = {}

@@ -127,7 +127,7 @@ class Unit:
     places: tuple[frozenset[Place], ...]
     variant: str | None  # the one that its components take of the family, empty for none, None where it is not known
     servers: tuple[ServerAt, ...] = ()
-    kin: ServerClass | None = None
+    server_class: ServerClass | None = None
     states: list[State] = field(default_factory=list)
     moves: list[dict[int, Move]] = field(default_factory=list)
     index: dict[tuple[int, ...], int] = field(default_factory=dict)  # by the identities of readings, which are shared
@@ -166,10 +166,10 @@ class Maker:
         for component in components:
             groups.setdefault(component.reading, []).append(component)
         slots = tuple(tuple(rows) for rows in groups.values())
-        kin = servers[0].kin if servers else None
+        server_class = servers[0].server_class if servers else None
         places = tuple(frozenset(self._places(slot, bool(servers))) for slot in slots)
         variant = next(iter(groups)).variant
-        made = Unit(name, family, slots, places, variant, tuple(servers), kin)
+        made = Unit(name, family, slots, places, variant, tuple(servers), server_class)
         self._state(made, tuple(groups))
         at = 0
         while at < len(made.states):
@@ -197,7 +197,7 @@ class Maker:
     def at(self, unit: Unit, readings: Sequence[ComponentReading]) -> At | None:
         """The bundles that a server of such readings is at; None for the infrastructure, whose components stand
         alone."""
-        if unit.kin is None:
+        if unit.server_class is None:
             return None
         number = len(unit.servers)
         rows = [r for r, slot in zip(readings, unit.slots, strict=True) for _ in range(max(1, len(slot) // number))]
@@ -271,7 +271,9 @@ class Maker:
         new = unit.states[end]
         hops = tuple(one.hop for one in judged)
         facts = self.fleet.manifest_index.facts
-        if unit.kin is not None and any(facts(old.readings[hop.slot].kind, None).down == "server" for hop in hops):
+        if unit.server_class is not None and any(
+            facts(old.readings[hop.slot].kind, None).down == "server" for hop in hops
+        ):
             cost[0] = len(unit.servers)
 
         def mixed() -> tuple[tuple[Hop, ...], int]:
@@ -349,7 +351,7 @@ class Maker:
 
     def _ordered(self, unit: Unit, old: State, new: State, hops: tuple[Hop, ...]) -> tuple[tuple[Hop, ...], int]:
         """The hops in the order in which they are taken, and the blockers of the mix while that is under way."""
-        if unit.kin is None:
+        if unit.server_class is None:
             return self._outer(unit, old, new, hops)
         mask = 0
         if len(unit.servers) > 1:  # one is moved, another one not yet

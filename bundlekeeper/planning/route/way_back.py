@@ -96,8 +96,8 @@ def _way(
 ) -> WayBack:  # fmt: skip
     back = fleet.manifest_index.facts(component.kind, component.model or None).back
     way = WayBack(
-        step.number, component.kind, component.model, component.keys, "", "", "", exists=False, known=False, start=component.start,
-        end=component.end, means=back or "",
+        step.number, component.kind, component.model, component.keys, "", "", "", exists=False, known=False,
+        start=component.start, end=component.end, means=back or "",
     )  # fmt: skip
     start = component.start or "the version of before, which is not known"
     later = next(_later(route, step.number, component), None)

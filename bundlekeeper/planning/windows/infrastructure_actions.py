@@ -80,7 +80,8 @@ class One:
         return Action(
             verb, self.name, self.change.kind, self.change.end, minutes, assumed, down, key=self.key,
             method=self.facts.method or "", applied_by=self.facts.applied_by or "", pair=self.component.pair or "",
-            half=self.component.half or "", cluster=self.component.cluster or "", policy=self.component.policy or "", note=note,
+            half=self.component.half or "", cluster=self.component.cluster or "",
+            policy=self.component.policy or "", note=note,
         )  # fmt: skip
 
     @property

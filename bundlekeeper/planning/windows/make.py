@@ -58,12 +58,12 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         raise InputError("at least one server of a cluster must be worked on at a time", hint="--per-cluster 1")
     if len({r.domain for r in routes}) < len(routes):
         raise InputError("two routes of one domain cannot be in one timeline", hint="one release for each domain")
-    told: dict[str, tuple[Finding, ...]] = {}
+    own_findings: dict[str, tuple[Finding, ...]] = {}
     unplanned: list[tuple[str, int]] = []
     drafts = []
     for route in routes:
         rows = _drafts(fleet, route, per_cluster)
-        told[route.domain] = tuple(dict.fromkeys(f for draft in rows for f in draft.findings))
+        own_findings[route.domain] = tuple(dict.fromkeys(f for draft in rows for f in draft.findings))
         good = next((n for n, draft in enumerate(rows) if draft.refused), len(rows))
         unplanned += [(route.domain, step.number) for step in route.steps[good:]]
         drafts.append((route, rows[:good]))
@@ -71,13 +71,13 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         _fit([piece for _, rows in drafts for draft in rows for piece in draft.pieces], length)
     plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
     windows = tuple(_windows(plans))
-    findings = dict.fromkeys(f for rows in told.values() for f in rows)
+    findings = dict.fromkeys(f for rows in own_findings.values() for f in rows)
     findings |= dict.fromkeys(_between(fleet, drafts))
     longest: dict[int, int] = {}
     for window in windows:
         longest[window.round] = max(longest.get(window.round, 0), window.minutes)
     makespan = sum(longest.values())
-    return Timeline(windows, makespan, _bound(plans), tuple(findings), tuple(unplanned), told)
+    return Timeline(windows, makespan, _bound(plans), tuple(findings), tuple(unplanned), own_findings)
 
 
 def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:

@@ -62,13 +62,17 @@ def use(
 
     `wants` is what it must name in the end; `edited` are the policies that an earlier step edited.
     """
-    told = fleet.policies(name, domain) or (Policy(name),)
-    applies = {p.applies for p in told}
+    listed = fleet.policies(name, domain) or (Policy(name),)
+    applies = {p.applies for p in listed}
     word = applies.pop() if len(applies) == 1 else None
-    named = name not in edited and all(_names(fleet, p, change, component) for change, component in wants for p in told)
-    maybe = dict.fromkeys(d for policy in told for d in fleet.users(policy).maybe)
+    named = name not in edited and all(
+        _names(fleet, p, change, component) for change, component in wants for p in listed
+    )
+    maybe = dict.fromkeys(d for policy in listed for d in fleet.users(policy).maybe)
     wanted = ", ".join(dict.fromkeys(f"{change.family} {change.version}" for change, _ in wants))
-    return PolicyUse(name, word or "", wanted, named, fleet.touched(told), tuple(maybe), tuple(p.scope for p in told))
+    return PolicyUse(
+        name, word or "", wanted, named, fleet.touched(listed), tuple(maybe), tuple(p.scope for p in listed)
+    )
 
 
 def _names(fleet: Fleet, policy: Policy, change: StepChange, component: ComponentChange) -> bool:

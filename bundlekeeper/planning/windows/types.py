@@ -110,7 +110,7 @@ class Timeline:
     lower_bound: int
     findings: tuple[Finding, ...]
     unplanned: tuple[tuple[str, int], ...] = ()
-    told: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
+    own_findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
 
     @property
     def rounds(self) -> int:

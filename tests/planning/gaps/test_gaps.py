@@ -22,7 +22,7 @@ from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFi
 from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
-from bundlekeeper.planning.gaps.space import room_of
+from bundlekeeper.planning.gaps.space import space_of
 from tests.kits.planning_kit import (
     NOW,
     PROVEN,
@@ -782,7 +782,7 @@ def test_of_sizes_that_differ_the_least_counts_and_none_where_one_is_not_known(
     ]
     fleet = Fleet(manifest(*rows), inventory(_switches()))
     component = next(p for p in fleet.state("holm-a").infrastructure)
-    found = room_of(fleet.manifest_index, component, "boot-file", Partition(component.key, "images", 1000, 100))
+    found = space_of(fleet.manifest_index, component, "boot-file", Partition(component.key, "images", 1000, 100))
     assert found.lying is not None
     assert [(file.version, file.size_bytes) for file in found.lying] == [("5.4.10", least)]
 

@@ -1,4 +1,4 @@
-"""Several domains on their way to one release, with all that stands in each one's way, as text of 80 columns."""
+"""Several domains on their way to one release, with all that blocks each one, as text of 80 columns."""
 
 from __future__ import annotations
 
@@ -55,20 +55,20 @@ def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]
         put(f"{domain.name}: no allowed route was found; nearest that can be reached: {domain.nearest or 'none'}")
         return
     counts = [(sum(finding.level is level for finding in domain.findings), level.value) for level in Level]
-    told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
+    counts_text = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
     steps = (
         f"{counted(len(way.steps), 'step')}, {counted(way.cost[1], 'server restart')}"
         if way.steps
         else "runs that release already"
     )
     when = f"; rounds {ranges(rounds)}" if rounds else ""
-    put(f"{domain.name}: {steps}{when}{f'; {told}' if told else ''}")
+    put(f"{domain.name}: {steps}{when}{f'; {counts_text}' if counts_text else ''}")
     for step in unplanned:
         put(f"step {step}: no windows: what forbids them, in it or an earlier one, is reported below", 2)
 
 
 def in_common(domains: Iterable[PlannedDomain]) -> Iterator[Finding]:
-    """Errors, and all that is found of a domain without a way; what domains have in common is reported once, for
+    """Errors, and all that is found of a domain without a route; what domains have in common is reported once, for
     all."""
     found: dict[Finding, list[str]] = {}
     for domain in domains:

@@ -9,7 +9,7 @@ from bundlekeeper.model.inventory.types import Component, Partition
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.find import route
-from bundlekeeper.planning.route.space import room
+from bundlekeeper.planning.route.space import space_findings
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.make import schedule
 from tests.kits.planning_kit import bundle, image, inventory, manifest, marram, pair, stored_all, whole_domain
@@ -51,7 +51,7 @@ def _told(first: int | None, second: int | None, last: int | None = 200) -> list
     found = route(fleet, "holm-a", "3.0", Holdings(), NOW)
     assert isinstance(found, Route)
     assert [step.name for step in found.steps] == ["2.0", "3.0"]
-    return [*room(fleet, found)]
+    return [*space_findings(fleet, found)]
 
 
 def test_the_stop_takes_room_too() -> None:
