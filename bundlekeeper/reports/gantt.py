@@ -34,7 +34,7 @@ class GanttBar:
 
 
 def lines(bars: Sequence[GanttBar], minutes: int, width: int = WIDTH) -> Iterator[str]:
-    """The bars of a window of so many minutes, as lines of at most `width` characters (a name without blanks may be longer)."""
+    """The bars of a window of so many minutes, as lines of at most `width` characters; a long name may be longer."""
     cells = width - _LABEL - _TIMES - 6
     yield "  " + " " * _LABEL + " " + _scale(minutes, cells)
     for bar in bars:

@@ -1,7 +1,7 @@
 """What is at a site: domain by domain, chassis by chassis, slot by slot, as one HTML file or as text.
 
-Rules: what is not known is `?` and counted, never left blank; what is withdrawn, what waits and what was what was read
-otherwise than recorded are reported in words, not in colour alone; it renders what it is given and computes nothing but the
+Rules: what is not known is `?` and counted, never left blank; what is withdrawn, what waits and what was read otherwise
+than recorded are reported in words, not in colour alone; it renders what it is given and computes nothing but the
 grouping.
 """
 

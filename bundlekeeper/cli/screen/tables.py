@@ -65,7 +65,7 @@ class Column(Generic[Row]):
 
 
 def width_of(stream: TextIO) -> int | None:
-    """How many characters a line of `stream` has space for: COLUMNS, else the terminal's; None where neither is known."""
+    """How many characters a line of `stream` has space for: COLUMNS, else the terminal's; None for neither."""
     named = os.environ.get("COLUMNS", "")
     if named.isascii() and named.isdigit() and len(named) < 6 and int(named) > 0:
         return int(named)

@@ -14,7 +14,7 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning import plan_file
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
-from bundlekeeper.jobs.planning.route import Options, PlannedRoute, options_of, scheduled, route_of
+from bundlekeeper.jobs.planning.route import Options, PlannedRoute, options_of, route_of, scheduled
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:

@@ -279,7 +279,7 @@ def _way(action: Action, way: WayBack | None) -> str:
         return _STAGING
     if action.verb not in ("activate", "write", "apply", "restart") or way is None:
         return ""
-    return f"{way.how}; until when: see "Ways back from this step""
+    return f"{way.how}; until when: see the ways back from this step"
 
 
 def _command(of: Material, action: Action, change: StepChange | None) -> str:

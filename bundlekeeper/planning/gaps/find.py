@@ -1,8 +1,8 @@
-"""Everything that stands between a domain and a release: one list, worst first, each with its evidence and a hint.
+"""Everything that is between a domain and a release: one list, worst first, each with its evidence and a hint.
 
 Rules: every check is made or named as not made, never skipped; unknown is never zero and never good, so blanking a fact
 cannot make an answer better; nothing is looked up here: manifest, inventory, holdings and the time are arguments. What
-is asked is one jump from what runs to the release; whether there is a way with stops between is the route's question.
+is asked is one jump from what runs to the release; whether there is a route with stops between is not asked here.
 """
 
 from __future__ import annotations

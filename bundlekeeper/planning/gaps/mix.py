@@ -1,10 +1,9 @@
-"""Gaps of what stands beside what: today's mixture, the target's, and components that are off their neighbours.
+"""Gaps of what runs together: today's mixture, the target's, and components that are off their neighbours.
 
-Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is
-not
+Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a component whose scope is not
 known (its chassis, its pair) is reported where a rule of that scope could mean it. Infrastructure at two bundles is a
-step that was begun, at more it is refused; what may run ahead and files for some kinds only don't count there.
-Neighbours are the parts of one kind and model in the domain: what most of them run is the norm, and the others differ.
+step that was begun, at more it is refused; what may run ahead and files for some kinds only do not count there.
+Neighbours are the components of one kind and model in the domain: what most of them run is the norm, and the others differ.
 """
 
 from __future__ import annotations
@@ -88,27 +87,27 @@ def _unplaced(case: Case) -> None:
 
 
 def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], when: str, *, is_solved: bool) -> None:
-    """Tell one need that is not met; where it may be met and may not, tell the facts."""
+    """Report one need that is not met; where it may be met and may not, report the facts."""
     need, rule = breach.need, breach.rule
     wants = " ".join(w for w in (need.kind, " or ".join(need.models or ()), need.family, need.version) if w)
     if not breach.refused:
         rows = [*breach.maybe_whens, *breach.maybe_shorts]
         components = [component for row in (*rows, *breach.whens, *breach.shorts) for component in row]
-        message = f"whether the rule that wants {wants} ({rule.source}) holds {when}"
+        message = f"whether the rule that requires {wants} ({rule.source}) holds {when}"
         fact = f"what {_named(rows)} {'runs' if len(rows) == 1 and len(rows[0]) == 1 else 'run'}"
         case.tally.lack("compatible", place, message, fact, things=dict.fromkeys(p.key for p in components))
         return
     keys = dict.fromkeys(component.key for row in (*breach.shorts, *breach.whens) for component in row)
     evidence = {"when": when, "need": wants, "short": _runs(breach.shorts), "compatible": _runs(breach.whens)}
     if need.kind and case.manifest_index.facts(need.kind, None).lists_models:
-        message = f"{when} the {need.kind} does not know what {_named(breach.whens)} need: {wants} is wanted"
+        message = f"{when} the {need.kind} does not know what {_named(breach.whens)} need: {wants} is required"
         level, hint = (Level.WARNING, _FIRST) if is_solved else (None, f"choose a release with a newer {need.kind}")
         case.tally.add(
             "model-unlisted", place, message, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
         )
         return
     message = f"{when} {_named(breach.shorts)} may not run together with {_named(breach.whens)}: {wants} is required"
-    hint = "bundlekeeper route looks for an order in which every state between is allowed"
+    hint = "look for an order in which every state between is allowed: bundlekeeper route"
     case.tally.add(
         "mix-refused", place, f"{message} ({rule.source})", hint, things=keys, evidence=evidence, sources=(rule.source,)
     )
@@ -186,7 +185,7 @@ def _for_some_kinds(case: Case, component: PlacedComponent) -> bool:
 
 
 def _lines(case: Case, versions: Iterable[str]) -> frozenset[str]:
-    """The bundles with patches named by the base that they go onto: a patched component stands at its base's bundle
+    """The bundles with patches named by the base that they go onto: a patched component is at its base's bundle
     too."""
     found = set()
     for version in versions:

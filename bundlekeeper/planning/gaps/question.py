@@ -1,6 +1,6 @@
 """One question about gaps while it is answered: what is there, where it is to go, and the tally of what was found.
 
-Rules: components that are read alike, in servers that are alike, are judged once and told once; every judgement keeps
+Rules: components that are read alike, in servers that are alike, are judged once and reported once; every judgement keeps
 the keys of all components that it is about; nothing here judges.
 """
 
@@ -37,7 +37,7 @@ class GapAnswer:
 
 @dataclass(frozen=True, slots=True)
 class Like:
-    """Components that are read alike: one infrastructure component, or the same part of each server of a class."""
+    """Components that are read alike: one infrastructure component, or the same component of each server of a class."""
 
     reading: ComponentReading
     now: SeenVersion

@@ -1,4 +1,4 @@
-"""Gaps of room: does each image fit on each component, on each half of a pair, at each step of bringing it there.
+"""Gaps of space: does each image fit on each component, on each half of a pair, at each step of bringing it there.
 
 Rules: each infrastructure component that takes its image into a file system (`boot-file`, `overwrite`) must have a
 partition
@@ -22,7 +22,7 @@ from bundlekeeper.planning.space.fit import Fit, Lying, PartitionSpace, SpaceLoa
 
 
 def check_room(case: Case) -> None:
-    """Every gap of room."""
+    """Every gap of space."""
     unlisted: list[str] = []
     for group in case.groups:
         for like in group.likes:
@@ -80,7 +80,7 @@ def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
 def space_of(
     manifest_index: ManifestIndex, component: PlacedComponent, method: str, partition: Partition
 ) -> PartitionSpace:
-    """A component's partition as it lies, with what the manifest says of the sizes of what lies there."""
+    """A component's partition as it is, with what the manifest says of the sizes of the images on it."""
     one = component.component
     boot_files = (
         None
@@ -137,7 +137,7 @@ def _component(
 
 
 def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
-    """What is reported of a partition where images do not fit as it lies: how bad that is, what it says, and a hint."""
+    """What is reported of a partition where images do not fit as it is: how bad that is, the message, and a hint."""
     several = len({step.version for step in plan.steps}) > 1
     gone = [
         f"{file.name} ({human_bytes(file.size_bytes)}{f', before {before}' if several else ''})"

@@ -292,7 +292,7 @@ class _CheckedRoute(RouteFinder):
                     down.append(kind)
         if down:
             message = f"{', '.join(dict.fromkeys(down))} goes down"
-            hint = "settings that the older version lacks must go first"
+            hint = "remove the settings that the older version lacks first"
             yield finding("downgrade", place, message, hint, Level.WARNING)
 
     def _bundles_of(self, place: str, meant: _Meant) -> Iterable[Finding]:

@@ -341,8 +341,8 @@ class RouteFinder:
                 if not quote.source:
                     yield finding("jump-unstated", f"step {step.number}", quote.message, "ask the publisher")
             if step.is_down:
-                message = "goes down, which a rule lets pass"
-                hint = "settings that the older version lacks must go first"
+                message = "goes down, which a rule allows"
+                hint = "remove the settings that the older version lacks first"
                 yield finding("downgrade", f"step {step.number}", message, hint, level=Level.WARNING)
         for unit in self.units:
             for slot in unit.slots:
@@ -362,7 +362,7 @@ class RouteFinder:
         hint = "load an inventory of the whole domain"
         if not self.state.infrastructure:
             message = (
-                "no part of the infrastructure is listed: what it runs, and whether that fits the servers, is not known"
+                "the inventory lists no infrastructure: what it runs, and whether that fits the servers, is not known"
             )
             yield finding("not-checked", self.state.domain, message, hint)
             return

@@ -85,7 +85,7 @@ def lost(ways: Iterable[WayBack]) -> tuple[Finding, ...]:
             code = "no-way-back" if way.allowed is False else "not-checked"
             groups.setdefault((way.step, code, way.rule), []).append(name)
     return tuple(
-        finding(code, f"step {step}: {some(list(dict.fromkeys(names)))}", message, "weigh it before the step",
+        finding(code, f"step {step}: {some(list(dict.fromkeys(names)))}", message, "decide about it before the step",
                 level=Level.WARNING)
         for (step, code, message), names in groups.items()
     )  # fmt: skip

@@ -1,6 +1,6 @@
 """Does an image fit on a component's partition, at each step of bringing it there, and what must go first.
 
-Rules: an image needs its size while it is brought, its size, unpacked size and working room while it is unpacked, and
+Rules: an image needs its size while it is brought, its size, unpacked size and working space while it is unpacked, and
 its unpacked size once it lies there. What is written over something known (`overwrite`: the running copy, `two-bank`:
 the spare bank) is given that copy's unpacked size back; where that size is not known nothing is given back.
 Only whole image files of a `boot-file` component may be removed, and never one that is running, pending, about to be
@@ -8,7 +8,7 @@ used,
 or the only way back. That is the newest file that is older than the running one (a pointer or an allowed jump down
 could go back to it), or where all are newer, the newest; files that the order cannot place are all kept, as any of them
 may be it. After an image of the sequence was activated, the way back is the one that ran before, and the older may go.
-No size is ever taken as zero because it is not known: what then cannot be said is named in `lacks`.
+No size is ever taken as zero because it is not known: what is then not known is named in `lacks`.
 Units: bytes. Sizes are the manifest's; that files lie there unpacked is common practice.
 """
 
@@ -34,7 +34,7 @@ class Fit(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SpaceLoad:
-    """An image to be brought: its version, and bytes as transferred, as unpacked, and of temporary room."""
+    """An image to be brought: its version, and bytes as transferred, as unpacked, and of temporary space."""
 
     version: str
     size_bytes: int | None
@@ -240,7 +240,9 @@ def _protected(space: PartitionSpace, version: str, loads: Sequence[SpaceLoad], 
     if version in _ways_back(space, scale):
         there = _lies(space, space.active or "", scale)
         reasons.append(("it is the only way back", 1 if there else 2))
-    reasons += [("it is to run", place + 3) for place, load in enumerate(loads) if scale.same(version, load.version)]
+    reasons += [
+        ("it is about to run", place + 3) for place, load in enumerate(loads) if scale.same(version, load.version)
+    ]
     return max(reasons, key=lambda r: r[1])
 
 

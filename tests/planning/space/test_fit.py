@@ -98,7 +98,7 @@ def test_a_file_that_lies_there_needs_no_room_and_stays() -> None:
     assert plan_space(room, [NEW], SCALE) == SpacePlan(Fit.FITS)
     later = SpaceLoad("8.0", 100, 200, 10)
     plan = plan_space(room, [NEW, later], SCALE)
-    assert dict(plan.kept)["7.0"] == "it is to run"
+    assert dict(plan.kept)["7.0"] == "it is about to run"
     assert plan_space(replace(room, free_bytes=160), [NEW, later], SCALE).fit is Fit.AFTER_REMOVAL
 
 

@@ -1,7 +1,7 @@
 """How the answers of `where` are reported: table, JSON, CSV, picture, history, counts.
 
-Rules: what nobody reported is "?" and never an empty cell, what was read as none is "-"; a CSV cell never begins with what
-a spreadsheet would run as a formula.
+Rules: what nobody reported is "?" and never an empty cell, what was read as none is "-"; a CSV cell never begins with
+what a spreadsheet would run as a formula.
 """
 
 from __future__ import annotations
