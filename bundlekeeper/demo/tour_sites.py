@@ -1,7 +1,7 @@
 """The invented sites of the tour: what is in the domain skerry-a, as an inventory by hand, and two people's keys.
 
-Rules: nothing here looks at a clock, and only the keys come from a random source; the world is the ferry company of
-the demo.
+Rules: nothing here looks at a clock, and only the keys come from a random source; the world is the ferry company of the
+demo.
 """
 
 from __future__ import annotations

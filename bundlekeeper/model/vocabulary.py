@@ -2,9 +2,8 @@
 
 Rules: the table of kinds is data, and nothing else knows a kind by its name; no heavy library, because everything
 imports this module; what is to be known of a word is a fact of its declaration; an addition goes to the end of its
-list, because the ledger numbers methods and banks by their place here.
-The facts are common practice, from memory (active and pending banks as in DMTF DSP0267);
-every minute is assumed, none is published.
+list, because the ledger numbers methods and banks by their place here. The facts are common practice, from memory
+(active and pending banks as in DMTF DSP0267); every minute is assumed, none is published.
 """
 
 from __future__ import annotations

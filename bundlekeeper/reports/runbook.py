@@ -1,8 +1,8 @@
 """A run-book: what a person does in the windows of a route, printable, as one HTML file or as text of 80 columns.
 
-Rules: cautions come first; each action has its method, its expected time, what is down, how to verify it, its way
-back, and space for who and when; what is assumed says so; it renders what it is given, computes nothing, and calls no
-step safe. Both forms have the same content.
+Rules: cautions come first; each action has its method, its expected time, what is down, how to verify it, its way back,
+and space for who and when; what is assumed says so; it renders what it is given, computes nothing, and calls no step
+safe. Both forms have the same content.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What gaps, route and run-books are made from: manifest, inventory, holdings, each with its signature or its origin.
 
-Rules: a manifest that the store would not admit stops the command (4), the one in force as well as one that is named;
-a bundle's signature is judged by the digests of its last verification, never by a new read, and what that does not show
+Rules: a manifest that the store would not admit stops the command (4), the one in force as well as one that is named; a
+bundle's signature is judged by the digests of its last verification, never by a new read, and what that does not show
 is unknown; of a bundle without a verification no signature is known; what is missing is an error, never an empty
 answer.
 """

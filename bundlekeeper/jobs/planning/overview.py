@@ -1,7 +1,7 @@
 """A route in short: where it starts, and each step in the few words that a person decides by.
 
-Rules: derived from the plan alone, nothing is looked up; of several answers the worst is reported, with how many it
-is for.
+Rules: derived from the plan alone, nothing is looked up; of several answers the worst is reported, with how many it is
+for.
 """
 
 from __future__ import annotations

@@ -1,7 +1,6 @@
 """The run-book of a route that is found now, or of a plan in a file, as one page.
 
-Rules: a plan whose inputs changed, or that breaks a rule, has no run-book; it lists what was checked, and what was
-not.
+Rules: a plan whose inputs changed, or that breaks a rule, has no run-book; it lists what was checked, and what was not.
 """
 
 from __future__ import annotations

@@ -1,16 +1,16 @@
 """The state of a domain: the bundles that each component, each server and each class of servers is at.
 
-Rules: a component is at bundle B when B lists exactly its active version for its kind and model;
-it may be at several, or at none, and that is never assumed to be good. "Exactly" is decided by the order of the kind's
-image versions ([kind.X] order, else the manifest's): a bundle that lists the very text wins, else one that lists an
-equal version (6.1 = 6.1.0). A version that the order cannot place equals only its own text.
-A server is at B when every component that B covers is, and B covers at least one; a patch covers what its base covers.
-Else it is mixed, and rules must hold for the lowest and the highest bundle found: the ends of the narrowest stretch of
-bundles in which each of its components is at one (of equally narrow stretches the lowest), because a component whose
-image did not change for years is not "found" at the oldest of its bundles. A component of which something is not known
-keeps its server from being at any bundle. A server has the variant that its own components name, else the one that the
-infrastructure of its domain names; where two are named, none is known. Which components make a server comes from the
-inventory; a doubt is reported, nothing is guessed.
+Rules: a component is at bundle B when B lists exactly its active version for its kind and model; it may be at several,
+or at none, and that is never assumed to be good. "Exactly" is decided by the order of the kind's image versions
+([kind.X] order, else the manifest's): a bundle that lists the very text wins, else one that lists an equal version (6.1
+= 6.1.0). A version that the order cannot place equals only its own text. A server is at B when every component that B
+covers is, and B covers at least one; a patch covers what its base covers. Else it is mixed, and rules must hold for the
+lowest and the highest bundle found: the ends of the narrowest stretch of bundles in which each of its components is at
+one (of equally narrow stretches the lowest), because a component whose image did not change for years is not "found" at
+the oldest of its bundles. A component of which something is not known keeps its server from being at any bundle. A
+server has the variant that its own components name, else the one that the infrastructure of its domain names; where two
+are named, none is known. Which components make a server comes from the inventory; a doubt is reported, nothing is
+guessed.
 """
 
 from __future__ import annotations

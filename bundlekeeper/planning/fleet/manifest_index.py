@@ -1,9 +1,9 @@
 """A manifest, indexed for planning: which image each bundle brings for a kind and model, and how it is written.
 
-Rules: of a family that is published in variants only the bundles of the right one are meant (`suits`); a patch
-(`base`) brings its base's images where it has none of its own; a file with `only` some kinds is about nothing else;
-image versions follow the kind's own order, bundle versions the manifest's; what neither the built-in table of
-kinds nor the manifest says of a kind is None. Nothing here changes after it was made.
+Rules: of a family that is published in variants only the bundles of the right one are meant (`suits`); a patch (`base`)
+brings its base's images where it has none of its own; a file with `only` some kinds is about nothing else; image
+versions follow the kind's own order, bundle versions the manifest's; what neither the built-in table of kinds nor the
+manifest says of a kind is None. Nothing here changes after it was made.
 """
 
 from __future__ import annotations
@@ -119,7 +119,8 @@ class ManifestIndex:
         return self._facts[key]
 
     def is_of_server(self, kind: str) -> bool:
-        """True for components of servers; a kind of the manifest's own is one unless only infrastructure bundles list it."""
+        """True for components of servers; a kind of the manifest's own is one unless only infrastructure bundles list
+        it."""
         known = KINDS.get(kind)
         if known is not None:
             return known.of_server

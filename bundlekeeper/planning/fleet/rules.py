@@ -1,11 +1,11 @@
 """A manifest's rules, asked of components as they are: what may follow what, and what must run together.
 
-Rules: a rule that names a kind is about image versions in that kind's order, any other about bundle versions, and
-never about a kind that may run ahead of everything. All matching jumps must hold; with none, going up is unstated (but
-for what may run ahead, which is at no risk) and going down is refused. `compatible` applies in every state to every
-pair of components in its scope. A component that is at several bundles runs bytes that belong to each of them, so it meets a
-rule when one of them does; a mixed server must meet it at its lowest and at its highest bundle. An answer that depends on a fact
-that is not known is UNKNOWN and names the fact; what is refused without that fact stays so.
+Rules: a rule that names a kind is about image versions in that kind's order, any other about bundle versions, and never
+about a kind that may run ahead of everything. All matching jumps must hold; with none, going up is unstated (but for
+what may run ahead, which is at no risk) and going down is refused. `compatible` applies in every state to every pair of
+components in its scope. A component that is at several bundles runs bytes that belong to each of them, so it meets a
+rule when one of them does; a mixed server must meet it at its lowest and at its highest bundle. An answer that depends
+on a fact that is not known is UNKNOWN and names the fact; what is refused without that fact stays so.
 """
 
 from __future__ import annotations
@@ -119,7 +119,8 @@ class Rules:
         return JumpAnswer(RuleAnswer.REFUSED if down else RuleAnswer.UNSTATED, down=down)
 
     def _rule(self, rule: Jump, component: SeenVersion, versions: tuple[str | None, str]) -> bool | str | None:
-        """True where the rule is met, False where it refuses, None where it is not about this, else the missing fact."""
+        """True where the rule is met, False where it refuses, None where it is not about this, else the missing
+        fact."""
         meant = self.selects(rule.what, component)
         scale = self.manifest_index.scale(rule.what.kind)
         start, end = versions

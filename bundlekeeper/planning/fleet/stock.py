@@ -30,7 +30,8 @@ class StoredFile:
     `verified` is True when all its bytes were read and their digest was `sha256`, at the aware time `verified_at`, and
     nothing has touched the file since; False when that is known not to be so; None when it is not known. `signature` is
     ABSENT only where it is known that there is none; UNKNOWN is reported as not checked, whatever the store accepts.
-    `against` is what a check found against the signature (a key that was removed, say), reported instead of `signature`.
+    `against` is what a check found against the signature (a key that was removed, say), reported instead of
+    `signature`.
     """
 
     sha256: str
@@ -52,8 +53,8 @@ class StoredFile:
 class Holdings:
     """Everything that is in a store, and what it accepts.
 
-    `signed_families` are those whose bundles need a good signature; `max_verification_age_s` is in seconds, None for
-    no limit.
+    `signed_families` are those whose bundles need a good signature; `max_verification_age_s` is in seconds, None for no
+    limit.
     """
 
     def __init__(

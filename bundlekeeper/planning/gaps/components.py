@@ -1,9 +1,9 @@
 """Gaps of single components: what it runs, whether the target serves it, whether it may go there, and how it gets back.
 
-Rules: like components of like servers are reported once, with all their keys; a component that the target does not
-move is asked for its version only; of the jumps onto a base and its patches each is judged; going down is always reported, as an error where
-no rule allows it; a way back is what is common practice for the method, and where that means installing the older
-image again, the bundle that brings it must be in the store.
+Rules: like components of like servers are reported once, with all their keys; a component that the target does not move
+is asked for its version only; of the jumps onto a base and its patches each is judged; going down is always reported,
+as an error where no rule allows it; a way back is what is common practice for the method, and where that means
+installing the older image again, the bundle that brings it must be in the store.
 """
 
 from __future__ import annotations
@@ -385,7 +385,7 @@ def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
     ]
     if not any(case.holdings.stored(offer.bundle.sha256) for offer in fitting):
         what = "installing again, then restoring the backup" if back == "restore" else "installing again"
-        message = f"the way back is {what}, and not in the store: {family} {' or '.join(bundles)}"
+        message = f"the way back is {what}, and the store has no {family} {' or '.join(bundles)}"
         yield (
             like.keys,
             message,

@@ -3,7 +3,8 @@
 Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a component whose scope is not
 known (its chassis, its pair) is reported where a rule of that scope could mean it. Infrastructure at two bundles is a
 step that was begun, at more it is refused; what may run ahead and files for some kinds only do not count there.
-Neighbours are the components of one kind and model in the domain: what most of them run is the norm, and the others differ.
+Neighbours are the components of one kind and model in the domain: what most of them run is the norm, and the others
+differ.
 """
 
 from __future__ import annotations

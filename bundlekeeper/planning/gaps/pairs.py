@@ -1,10 +1,10 @@
 """Gaps of redundant pairs: is each pair whole and healthy, and is it known which half leads.
 
-Rules: kinds that usually come in pairs are asked whether they are in one; a component that is known to have no second half is
-reported, since nothing takes over while it restarts; a manager on a host of its own is no half unless it says so; a pair of which
-only one half is listed was not checked; which half leads matters where the halves are written one after the other or one
-through the other (`boot-file`, `overwrite`). Practice: "a healthy pair, … every path redundant" comes before anything
-else.
+Rules: kinds that usually come in pairs are asked whether they are in one; a component that is known to have no second
+half is reported, since nothing takes over while it restarts; a manager on a host of its own is no half unless it says
+so; a pair of which only one half is listed was not checked; which half leads matters where the halves are written one
+after the other or one through the other (`boot-file`, `overwrite`). Practice: "a healthy pair, … every path redundant"
+comes before anything else.
 """
 
 from __future__ import annotations

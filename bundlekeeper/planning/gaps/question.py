@@ -1,7 +1,7 @@
 """One question about gaps while it is answered: what is there, where it is to go, and the tally of what was found.
 
-Rules: components that are read alike, in servers that are alike, are judged once and reported once; every judgement keeps
-the keys of all components that it is about; nothing here judges.
+Rules: components that are read alike, in servers that are alike, are judged once and reported once; every judgement
+keeps the keys of all components that it is about; nothing here judges.
 """
 
 from __future__ import annotations

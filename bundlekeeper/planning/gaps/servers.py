@@ -1,11 +1,11 @@
 """Gaps of servers: the policies that bring their firmware, the list that must know their models, their drivers.
 
 Rules: a server is asked for the policy of each of its policy-driven components, moving or not, because a policy that
-names another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to
-a list where a rule says so, else where a release with a bundle for that model came with that list or an older one;
-host drivers are never known here unless the user vouches for them. Practice: a policy that applies immediately restarts
-all of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter
-firmware are supported as pairs.
+names another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to a
+list where a rule says so, else where a release with a bundle for that model came with that list or an older one; host
+drivers are never known here unless the user vouches for them. Practice: a policy that applies immediately restarts all
+of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter firmware
+are supported as pairs.
 """
 
 from __future__ import annotations

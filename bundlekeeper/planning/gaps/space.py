@@ -1,12 +1,10 @@
 """Gaps of space: does each image fit on each component, on each half of a pair, at each step of bringing it there.
 
 Rules: each infrastructure component that takes its image into a file system (`boot-file`, `overwrite`) must have a
-partition
-listed, any other component is asked only where one is; where a component has several, and they differ in the answer,
-which one
-takes images is not known; a removal is reported with the images that may go and why the others may not. That a bank
-is as large as the images made for it is common practice: where no partition is listed nothing was checked, and it is
-reported.
+partition listed, any other component is asked only where one is; where a component has several, and they differ in the
+answer, which one takes images is not known; a removal is reported with the images that may go and why the others may
+not. That a bank is as large as the images made for it is common practice: where no partition is listed nothing was
+checked, and it is reported.
 """
 
 from __future__ import annotations

@@ -1,11 +1,9 @@
 """A plan that somebody made, step by step against the rules that a route obeys: every state between is judged.
 
-Rules: every problem is reported, with its step, the rule and the rule's source, and the plan is then followed on as
-if the
-step had been done, so that one fault hides no other; what stands beside each other today is reported once and is no
-step's
-fault; a step that changes nothing is reported; what is not known refuses, as in a route. The judgement is the route's
-own (`find.Course`), asked about given steps; nothing is searched for.
+Rules: every problem is reported, with its step, the rule and the rule's source, and the plan is then followed on as if
+the step had been done, so that one fault hides no other; what stands beside each other today is reported once and is no
+step's fault; a step that changes nothing is reported; what is not known refuses, as in a route. The judgement is the
+route's own (`find.Course`), asked about given steps; nothing is searched for.
 """
 
 from __future__ import annotations

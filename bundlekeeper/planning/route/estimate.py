@@ -1,8 +1,8 @@
 """What is left to pay at least, in the windows that are left.
 
 Rules: for each class the exact answer for the infrastructure with that class alone, in so many windows or fewer: once
-with the infrastructure's own cost, once without it. All classes without it, and one of them with it, is never more
-than what is left, so that A* may go by it; the one is chosen that says most.
+with the infrastructure's own cost, once without it. All classes without it, and one of them with it, is never more than
+what is left, so that A* may go by it; the one is chosen that says most.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 Rules: for each state of the infrastructure, each class has a set of states that it can be in; sets only grow while the
 infrastructure stands still, and lose what does not fit when it moves, so that a set within another one at the same
-place need not be looked at. No way is said only when every place was looked at; a way is said only when one was
-written out and nothing in it clashed.
+place need not be looked at. No way is said only when every place was looked at; a way is said only when one was written
+out and nothing in it clashed.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What a search asks again and again, for one set of goals and of blockers that are held.
 
-Rules: a state of the infrastructure or of a class is kept only where it lies on some way of its own; how far a class
-is from its end is the exact answer for the infrastructure with that one class of servers, so that no joint way is
-shorter; nothing here depends on the other classes.
+Rules: a state of the infrastructure or of a class is kept only where it lies on some way of its own; how far a class is
+from its end is the exact answer for the infrastructure with that one class of servers, so that no joint way is shorter;
+nothing here depends on the other classes.
 """
 
 from __future__ import annotations

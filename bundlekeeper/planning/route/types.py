@@ -1,7 +1,7 @@
 """A route and its steps as values; no answer is a route that was not searched for.
 
-Rules: plain values, comparable, without references to what they were made from; every rule is quoted with its source;
-a number of minutes or bytes that no manifest says is marked assumed.
+Rules: plain values, comparable, without references to what they were made from; every rule is quoted with its source; a
+number of minutes or bytes that no manifest says is marked assumed.
 """
 
 from __future__ import annotations

@@ -1,12 +1,11 @@
 """What moves in a route: the infrastructure as one unit, each class of servers as one, with their states and moves.
 
 Rules: a state is what each group of like components runs; a move is one bundle brought to all of a unit's components
-that it has
-images for, a patch only onto its base; what may run ahead may be brought alone and stays where it is newer (common
-practice). A move carries every blocker that stands against it: its jumps, the mix while it is under way
-(infrastructure in the order of its kinds' turns, the other way round going down; one server after
-the other, its components in an order that every rule allows), and the unit's own state after it. What already stands
-beside each other today is nobody's step and is not held against one.
+that it has images for, a patch only onto its base; what may run ahead may be brought alone and stays where it is newer
+(common practice). A move carries every blocker that stands against it: its jumps, the mix while it is under way
+(infrastructure in the order of its kinds' turns, the other way round going down; one server after the other, its
+components in an order that every rule allows), and the unit's own state after it. What already stands beside each other
+today is nobody's step and is not held against one.
 """
 
 from __future__ import annotations

@@ -2,14 +2,13 @@
 
 Rules: an image needs its size while it is brought, its size, unpacked size and working space while it is unpacked, and
 its unpacked size once it lies there. What is written over something known (`overwrite`: the running copy, `two-bank`:
-the spare bank) is given that copy's unpacked size back; where that size is not known nothing is given back.
-Only whole image files of a `boot-file` component may be removed, and never one that is running, pending, about to be
-used,
-or the only way back. That is the newest file that is older than the running one (a pointer or an allowed jump down
-could go back to it), or where all are newer, the newest; files that the order cannot place are all kept, as any of them
-may be it. After an image of the sequence was activated, the way back is the one that ran before, and the older may go.
-No size is ever taken as zero because it is not known: what is then not known is named in `lacks`.
-Units: bytes. Sizes are the manifest's; that files lie there unpacked is common practice.
+the spare bank) is given that copy's unpacked size back; where that size is not known nothing is given back. Only whole
+image files of a `boot-file` component may be removed, and never one that is running, pending, about to be used, or the
+only way back. That is the newest file that is older than the running one (a pointer or an allowed jump down could go
+back to it), or where all are newer, the newest; files that the order cannot place are all kept, as any of them may be
+it. After an image of the sequence was activated, the way back is the one that ran before, and the older may go. No size
+is ever taken as zero because it is not known: what is then not known is named in `lacks`. Units: bytes. Sizes are the
+manifest's; that files lie there unpacked is common practice.
 """
 
 from __future__ import annotations

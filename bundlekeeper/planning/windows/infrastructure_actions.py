@@ -4,10 +4,9 @@ Rules: preconditions first; going up what may run ahead, then by the turns of th
 (where it is written over, on the leading half, which brings the following level), all staging, which has no effect yet,
 then side by side: the following half of every pair with its switch, every path back and verified, the lead swapped, the
 leading half likewise; going down the settings first, then the other way round. A side is one piece, so that no half of
-a pair restarts before the other half's side is back. A component whose pair or half is not known may be the other
-half of
-any, so that it is activated when nothing else is, and told. Once the lead is swapped the half that the inventory calls
-following leads, in later steps too, until the next swap.
+a pair restarts before the other half's side is back. A component whose pair or half is not known may be the other half
+of any, so that it is activated when nothing else is, and told. Once the lead is swapped the half that the inventory
+calls following leads, in later steps too, until the next swap.
 """
 
 from __future__ import annotations
@@ -271,8 +270,8 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
 def side(manifest_index: ManifestIndex, state: DomainState, component: Component) -> str | None:
     """The half that a component is known to be, empty for one that is known to stand alone, None where it is not known.
 
-    A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
-    whose halves are in two chassis, since neither takes over for what is in the other's.
+    A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one whose
+    halves are in two chassis, since neither takes over for what is in the other's.
     """
     if stands_alone(manifest_index, state, component):
         return ""

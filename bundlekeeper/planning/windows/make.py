@@ -1,9 +1,8 @@
 """Routes as maintenance windows: each step's real actions, in windows of a length that the user gives.
 
 Rules: a step is never in a window with another; steps keep the route's order; what belongs together (a side of the
-infrastructure, a server) is done in one window; domains of one `separate_windows` set, or whose servers share a
-cluster or may,
-are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
+infrastructure, a server) is done in one window; domains of one `separate_windows` set, or whose servers share a cluster
+or may, are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
 Whose hands do the work is not counted: what may go side by side is planned side by side.
 """
 
@@ -161,8 +160,8 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
 
     A policy names one version at a time, for all servers that it touches: where domains want another of it, the one
     that edits it later takes the others' servers along. An `separate_windows` set that names a domain which the
-    inventory lacks
-    keeps nobody apart from it. That servers in no known cluster keep domains apart is reported once for all.
+    inventory lacks keeps nobody apart from it. That servers in no known cluster keep domains apart is reported once for
+    all.
     """
     if len(drafts) < 2:
         return

@@ -3,8 +3,8 @@
 Rules: a policy applies by itself (when it is edited, or when the platform's maintenance window starts), when its update
 is started, or at a server's reset, be it any or one in that window. One that applies by itself restarts every server
 that it touches, in any domain. How it applies is taken for immediate where that is not known, or told in two ways; a
-server whose policy is not known may be touched by any; what a step edited names
-what that step brought, whatever the inventory says.
+server whose policy is not known may be touched by any; what a step edited names what that step brought, whatever the
+inventory says.
 """
 
 from __future__ import annotations
@@ -31,9 +31,8 @@ class PolicyUse:
     """One policy as a step uses it.
 
     `applies` is the inventory's word, empty where it is not known; `wanted` is what it must name, for people; `named`
-    says that it names that already;
-    `users` are the servers that it touches, by domain and key; `maybe` the domains with servers of unknown policy.
-    `scopes` tell it from others of its name.
+    says that it names that already; `users` are the servers that it touches, by domain and key; `maybe` the domains
+    with servers of unknown policy. `scopes` tell it from others of its name.
     """
 
     name: str

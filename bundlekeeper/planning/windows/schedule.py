@@ -118,8 +118,8 @@ def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
     They are the longest chain of pieces that must follow each other; for each lock all that need it; for each cluster
     its work shared out evenly (McNaughton 1959, from memory), or the shortest pieces that some hand must take; and the
     pieces longer than half a window, of which one window holds one for each that may be worked on at once, so that each
-    group's longest counts (as in bin packing).
-    What must come before the first and after the last of those that share a lock or cluster comes on top.
+    group's longest counts (as in bin packing). What must come before the first and after the last of those that share a
+    lock or cluster comes on top.
     """
     alone = sum(piece.minutes for piece in pieces if piece.alone)
     tails, heads = _tails(pieces, count_alone=False), _heads(pieces)

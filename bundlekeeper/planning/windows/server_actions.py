@@ -2,10 +2,9 @@
 
 Rules: each server's paths and driver level are noted and its workload moved off first, its components are taken in the
 route's order, and afterwards the host's path count is compared with the one from before. A component that a policy
-drives
-is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one policy
-restarts by itself go together, so that they are one piece; where that takes others too, or more of a cluster than may
-go at a time, the step is refused. A server that is in no known cluster is worked on alone, and told.
+drives is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one
+policy restarts by itself go together, so that they are one piece; where that takes others too, or more of a cluster
+than may go at a time, the step is refused. A server that is in no known cluster is worked on alone, and told.
 """
 
 from __future__ import annotations
