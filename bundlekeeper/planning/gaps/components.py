@@ -270,7 +270,7 @@ def _tell_jump(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
         hint = "look for a route with stops between: bundlekeeper route"
         case.tally.add("jump-refused", subject, message, hint, things=keys, evidence=evidence, sources=sources)
     else:
-        message = f"may not go down from {start} to {to}: no rule says that it may be done"
+        message = f"may not go down from {start} to {to}: no rule allows it"
         hint = "going down needs a rule that allows it; add the jump, with its source, if the release notes allow it"
         case.tally.add("jump-refused", subject, message, hint, things=keys, evidence=evidence)
 
@@ -334,7 +334,7 @@ def _way_back(case: Case, like: Like) -> Iterator[_Way]:
         yield (
             like.keys,
             f"how {reading.kind} gets back",
-            f"say it in the manifest: [kind.{reading.kind}] back = …",
+            f"set it in the manifest: [kind.{reading.kind}] back = …",
             False,
         )
     elif back == "none":

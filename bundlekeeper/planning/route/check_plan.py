@@ -1,9 +1,9 @@
-"""A plan that somebody made, step by step against the rules that a route obeys: every state between is judged.
+"""A plan that somebody made, checked step by step against the rules that a route obeys: every state between is judged.
 
 Rules: every problem is reported, with its step, the rule and the rule's source, and the plan is then followed on as if
-the step had been done, so that one fault hides no other; what stands beside each other today is reported once and is no
-step's fault; a step that changes nothing is reported; what is not known refuses, as in a route. The judgement is the
-route's own (`find.Course`), asked about given steps; nothing is searched for.
+the step had been done, so that one fault hides no other; what runs together today is reported once and is no step's
+fault; a step that changes nothing is reported; what is not known refuses, as in a route. The judgement is the route's
+own (`find.RouteFinder`), asked about given steps; nothing is searched for.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 class PlanVerdict:
     """What the rules say of a plan: its steps as a route has them, and what was found.
 
-    `states` counts the states that were judged, `rules` the rules that were held against each.
+    `states` counts the states that were judged, `rules` the rules that each was checked against.
     """
 
     route: Route
@@ -59,7 +59,7 @@ class _Meant:
 
 
 def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> PlanVerdict:
-    """Hold a plan against the rules.
+    """Check a plan against the rules.
 
     Raises InputError with every name that manifest or inventory do not have, each with its place in the plan.
     """
@@ -90,7 +90,7 @@ class _Names:
         found = tuple(self._step(number, step) for number, step in enumerate(self.plan.steps))
         if self.problems:
             message = self.problems[0].message if len(self.problems) == 1 else f"{len(self.problems)} problems"
-            raise InputError(f"the plan cannot be held against the rules: {message}", problems=self.problems)
+            raise InputError(f"the plan cannot be checked against the rules: {message}", problems=self.problems)
         return found
 
     def _step(self, number: int, step: PlanStep) -> _Meant:
@@ -112,9 +112,15 @@ class _Names:
             for family, digest in step.digests:
                 bundle = by_digest.get(digest)
                 if bundle is None or bundle.family != family:
-                    self._problem(path, f"the manifest has no {family} bundle {digest[:16]}…", "make the plan again")
+                    self._problem(
+                        path,
+                        f"the manifest has no {family} bundle {digest[:16]}…",
+                        "make the plan again: bundlekeeper route",
+                    )
                 elif (family, bundle.variant) in named:
-                    self._problem(path, f"one step with two {family} bundles", "make the plan again")
+                    self._problem(
+                        path, f"one step with two {family} bundles", "make the plan again: bundlekeeper route"
+                    )
                 else:
                     named.add((family, bundle.variant))
                     yield family, bundle
@@ -164,7 +170,7 @@ def _names(server: ServerAt) -> tuple[str, ...]:
 
 
 def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
-    """The standing with its classes parted where a step takes only some servers of one."""
+    """The state with its classes split where a step moves only some servers of one."""
     named = [m.servers for m in meant if m.servers is not None]
 
     def components(servers: tuple[ServerAt, ...]) -> Iterable[tuple[ServerAt, ...]]:
@@ -179,7 +185,7 @@ def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
 
 
 class _CheckedRoute(RouteFinder):
-    """A course whose options are the plan's steps, option n being step n."""
+    """A route finder whose options are the plan's steps, option n being step n."""
 
     def __init__(
         self, fleet: Fleet, state: DomainState, release: str, holdings: Holdings, meant: Sequence[_Meant]
@@ -253,7 +259,7 @@ class _CheckedRoute(RouteFinder):
         return mask
 
     def _pair(self, i: int, a: int, j: int, b: int) -> int:
-        """The blockers of unit i in state a beside unit j in state b; none for two that stand so today."""
+        """The blockers of unit i in state a beside unit j in state b; none for two that are so today."""
         if a == 0 and b == 0:
             return 0
         if j < i:
@@ -284,7 +290,7 @@ class _CheckedRoute(RouteFinder):
             for hop in move.hops:
                 kind = self.units[i].states[states[i]].readings[hop.slot].kind
                 if hop.answer.answer.value == "unstated":
-                    message = f"no rule speaks about {kind} going to {hop.offer.image.version}"
+                    message = f"no rule is about {kind} going to {hop.offer.image.version}"
                     yield finding("jump-unstated", place, message, "ask the publisher")
                 if hop.answer.down:
                     down.append(kind)
@@ -300,7 +306,7 @@ class _CheckedRoute(RouteFinder):
             if bundle.lifecycle.value == "withdrawn":
                 reason = f": {bundle.reason}" if bundle.reason else ""
                 message = f"{family} {bundle.version} is withdrawn by its publisher{reason}"
-                yield finding("withdrawn", place, message, "choose another", Level.ERROR)
+                yield finding("withdrawn", place, message, "choose another bundle", Level.ERROR)
             if self.holdings.stored(bundle.sha256) is None:
                 message = f"{family} {bundle.version} is needed, not in the store"
                 yield finding("not-in-store", place, message, "bundlekeeper store add MANIFEST --from DIR")
@@ -320,20 +326,20 @@ class _CheckedRoute(RouteFinder):
         today = self.refused((0,) * len(self.units)) & ~end
         for blocker in self.judge.named(today):
             message = f"today's mixture is refused already: {blocker.message} ({blocker.source})"
-            yield finding("mix-refused", self.state.domain, message, "the plan starts from it", Level.WARNING)
+            yield finding("mix-refused", self.state.domain, message, "the plan starts from this mixture", Level.WARNING)
 
 
 _HINTS = {
-    "jump-refused": "go by a version between, or ask the publisher",
-    "mix-refused": "move what the rule speaks about first",
-    "downgrade": "down only where a rule says that it may be done",
+    "jump-refused": "stop at a version between, or ask the publisher",
+    "mix-refused": "first move what the rule is about",
+    "downgrade": "go down only where a rule allows it",
     "model-unlisted": "bring it up first",
-    "not-checked": "find the fact out; what is not known refuses",
+    "not-checked": "find the fact out: what is not known is not allowed",
 }
 
 
 def _code(blocker: Blocker) -> str:
-    """The finding's code for what stands against a step."""
+    """The finding's code for what forbids a step."""
     if blocker.sort == "practice":
         return "downgrade" if blocker.source.startswith(f"{PRACTICE}: down only") else "mix-refused"
     codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}

@@ -1,10 +1,10 @@
-"""The way from what runs today to a release: the fewest windows, then server restarts, then minutes, then bytes.
+"""The route from what runs today to a release: the fewest windows, then server restarts, then minutes, then bytes.
 
 Rules: a step is one infrastructure change or any number of server classes brought to one release's version of their
-family; every state between obeys every rule, and so does the mix while a step is under way; what already stands beside
-each other today is reported and is nobody's step; no server is ahead of the infrastructure or of the list of models; a
-patch goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool
-plans: it says what it checked, and calls no step harmless.
+family; every state between obeys every rule, and so does the mix while a step is under way; what already runs together
+today is reported and is no step's fault; no server is ahead of the infrastructure or of the list of models; a patch
+goes onto its base; a withdrawn bundle is no stop on the way. Where there is no route the reason is reported. The tool
+plans: it reports what it checked, and calls no step harmless.
 """
 
 from __future__ import annotations
@@ -148,15 +148,17 @@ class RouteFinder:
         return self.takes_withdrawn or bundle.lifecycle != "withdrawn" or release == self.release
 
     def with_stops_not_in_store(self) -> RouteFinder | None:
-        """The same with the version that each release on the way names first, held or not; None where that is this one.
+        """The same with the version that each release on the way names first, in the store or not; None where it is
+        this.
 
-        Where the way leads over a bundle that is not held, that is what is to be reported, and not that there is none.
+        Where the route needs a bundle that is not in the store, that is what is to be reported, and not that there is
+        none.
         """
         other = RouteFinder(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
         return other if other.targets != self.targets else None
 
     def passed_over(self) -> tuple[tuple[str, str], ...]:
-        """The withdrawn bundles, with why, over which there would be a way where without them is none."""
+        """The withdrawn bundles, with why, with which there would be a route where without them is none."""
         rules = self.fleet.manifest_index.manifest
         if not any(bundle.lifecycle == "withdrawn" for bundle in rules.bundle):
             return ()
@@ -167,7 +169,7 @@ class RouteFinder:
         return tuple((f"{bundle.family} {bundle.version}", bundle.reason or "") for bundle in rows)
 
     def problem(self, release: str) -> RouteProblem:
-        """The search for the way to a release."""
+        """The search for the route to a release."""
         target = self.targets[release]
         goals = [
             frozenset(n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)) for unit in self.units
@@ -187,7 +189,7 @@ class RouteFinder:
         return True
 
     def refused(self, states: tuple[int, ...]) -> int:
-        """The blockers of a state, with those that hold of today's components already."""
+        """The blockers of a state, with those that apply to today's components already."""
         mask = 0
         rows = [self.units[i].states[s].everything for i, s in enumerate(states)]
         for n, row in enumerate(rows):
@@ -197,7 +199,7 @@ class RouteFinder:
         return mask
 
     def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
-        """The trade's order: no server ahead of its infrastructure, none of a model that a list does not know."""
+        """The usual order: no server ahead of its infrastructure, none of a model that a list does not know."""
         number = len(self.units[0].states)
         for b in range(len(self.units[j].states)):
             wanted = self._wanted(j, b)
@@ -315,7 +317,7 @@ class RouteFinder:
                 blocker = self.judge.named(self.judge.jump_rule(rule))[0]
                 yield Quote(blocker.sort, blocker.source, blocker.message)
             if hop.answer.answer is RuleAnswer.UNSTATED:
-                yield Quote("unstated", "", f"no rule speaks about {reading.kind} going to {hop.offer.image.version}")
+                yield Quote("unstated", "", f"no rule is about {reading.kind} going to {hop.offer.image.version}")
 
     def _besides(self, states: list[int]) -> Iterable[Quote]:
         """The rules whose condition something meets in a state, and which it obeys."""
@@ -329,7 +331,7 @@ class RouteFinder:
                     yield Quote(blocker.sort, blocker.source, blocker.message)
 
     def findings(self, steps: tuple[Step, ...]) -> Iterable[Finding]:
-        """What to know of a way that was found."""
+        """What to know of a route that was found."""
         bundles = {c.sha256: c for s in steps for c in s.changes}
         for change in bundles.values():
             if self.holdings.stored(change.sha256) is None:
@@ -354,11 +356,13 @@ class RouteFinder:
         today = self.refused((0,) * len(self.units))
         for blocker in self.judge.named(today):
             message = f"today's mixture is refused already: {blocker.message} ({blocker.source})"
-            yield finding("mix-refused", self.state.domain, message, "this route starts from it", level=Level.WARNING)
+            yield finding(
+                "mix-refused", self.state.domain, message, "this route starts from this mixture", level=Level.WARNING
+            )
 
     def unlisted(self) -> Iterable[Finding]:
-        """What could not be asked, because the inventory lists no such component: that is no verification that there
-        is none."""
+        """What could not be asked, because the inventory lists no such component: that does not show that there is
+        none."""
         hint = "load an inventory of the whole domain"
         if not self.state.infrastructure:
             message = (
@@ -373,7 +377,7 @@ class RouteFinder:
                 yield finding("not-checked", self.state.domain, message, hint)
 
     def no_route(self, found: FoundRoute) -> NoRoute:
-        """Why there is no way, and the nearest release that can be reached."""
+        """Why there is no route, and the nearest release that can be reached."""
         problem = self.problem(self.release)
         reasons = tuple(dict.fromkeys(self._reasons()))
         nearest = self._nearest()
@@ -391,11 +395,11 @@ class RouteFinder:
         )
 
     def _variants(self) -> Iterable[Quote]:
-        """The units of which it is not known which variant they take."""
+        """The units whose variant is not known."""
         for unit in self.units:
             if unit.family is not None and unit.variant is None:
                 words = " or ".join(self.fleet.manifest_index.variants(unit.family))
-                yield Quote("fact", "", f"{unit.name}: which variant they take, {words}")
+                yield Quote("fact", "", f"{unit.name}: which variant they need, {words}")
 
     def _reasons(self) -> Iterable[str]:
         """What no rule is needed for: facts that are not known, and bundles that are not there."""
@@ -404,10 +408,10 @@ class RouteFinder:
                 yield f"{unit.name}: whether they are blade or rack servers is not known"
                 continue
             if unit.variant is None:
-                continue  # told as a fact that is not known
+                continue  # reported as a fact that is not known
             if self.target.choices[unit.family, unit.variant].bundle is None:
                 which = f"the variant {unit.variant}" if unit.variant else "no variant"
-                of = f" for what takes {which}" if self.fleet.manifest_index.variants(unit.family) else ""
+                of = f" for what needs {which}" if self.fleet.manifest_index.variants(unit.family) else ""
                 yield f"release {self.release} has no {unit.family} bundle{of} in the manifest"
             for slot in unit.slots:
                 if slot[0].reading.model is None and self.target.means(slot[0].reading):

@@ -1,10 +1,10 @@
 """Whether the images of a route fit, on each component and each half of a pair, at each of its steps one after the
 other.
 
-Rules: what a step brings lies there when the next one comes, stops among them, so that a route is asked as a whole; a
+Rules: what a step brings is there when the next one comes, stops among them, so that a route is asked as a whole; a
 component that takes its image into a file system must have a partition listed, any other is asked only where one is
 (common practice: a bank is made for its images; `gaps` counts those); where several partitions differ in the answer,
-which one takes images is not known; what is not known is reported, never taken for room.
+which one takes images is not known; what is not known is reported, never counted as space.
 """
 
 from __future__ import annotations
@@ -75,7 +75,9 @@ def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool)
     first = loads[0][0]
     if method is None:
         yield _lack(
-            first, f"how {component.reading.kind} is written (method)", f"say it in [kind.{component.reading.kind}]"
+            first,
+            f"how {component.reading.kind} is written (method)",
+            f"set it in the manifest: [kind.{component.reading.kind}]",
         )
         return
     if not partitions:
@@ -114,7 +116,7 @@ def _lack(step: int, fact: str, hint: str) -> Told:
 
 
 def _steps(plan: SpacePlan, loads: Loads) -> Iterator[int]:
-    """The steps at which room is short, or at which something must go first."""
+    """The steps at which space is short, or at which something must be removed first."""
     if plan.fit is Fit.SHORT:
         versions = [s.version for s in plan.steps if s.short_bytes]
     else:

@@ -1,11 +1,11 @@
-"""A step of the infrastructure as real actions in the trade's order (common practice, from memory).
+"""A step of the infrastructure as real actions in the usual order (common practice, from memory).
 
 Rules: preconditions first; going up what may run ahead, then by the turns of the kinds: what takes the manager down
 (where it is written over, on the leading half, which brings the following level), all staging, which has no effect yet,
 then side by side: the following half of every pair with its switch, every path back and verified, the lead swapped, the
 leading half likewise; going down the settings first, then the other way round. A side is one piece, so that no half of
 a pair restarts before the other half's side is back. A component whose pair or half is not known may be the other half
-of any, so that it is activated when nothing else is, and told. Once the lead is swapped the half that the inventory
+of any, so that it is activated when nothing else is, and reported. Once the lead is swapped the half that the inventory
 calls following leads, in later steps too, until the next swap.
 """
 
@@ -50,7 +50,7 @@ class Draft:
         self.refused = False  # True where the step cannot be planned; the findings say why
 
     def add(self, piece: WorkPiece) -> int:
-        """Take a piece; its place is what others name in `after`."""
+        """Add a piece; its place is what others name in `after`."""
         self.pieces.append(piece)
         return len(self.pieces) - 1
 
@@ -75,7 +75,7 @@ class One:
         return f"{self.change.kind} {self.key}"
 
     def does(self, verb: str, minutes: int, *, assumed: bool = True, down: str = NOTHING, note: str = "") -> Action:
-        """An action on this part."""
+        """An action on this component."""
         return Action(
             verb, self.name, self.change.kind, self.change.end, minutes, assumed, down, key=self.key,
             method=self.facts.method or "", applied_by=self.facts.applied_by or "", pair=self.component.pair or "",
@@ -164,7 +164,11 @@ def infrastructure(fleet: Fleet, state: DomainState, step: Step, draft: Draft, l
     for one in ones:
         if one.facts.method is None:
             message = "how it takes its image is not known: planned as if it were written straight over"
-            draft.tell(finding("not-checked", one.name, message, f"say it in [kind.{one.change.kind}] method = …"))
+            draft.tell(
+                finding(
+                    "not-checked", one.name, message, f"set it in the manifest: [kind.{one.change.kind}] method = …"
+                )
+            )
     _healthy(state, ones, draft)
     lowered = step.changes[0].version if step.is_down else ""
     ready = [draft.add(preconditions(state, hosts=True, down=lowered))]
@@ -183,7 +187,7 @@ def infrastructure(fleet: Fleet, state: DomainState, step: Step, draft: Draft, l
 
 
 def _healthy(state: DomainState, ones: Sequence[One], draft: Draft) -> None:
-    """Tell of pairs that are not healthy: restarting the half that is would take both down."""
+    """Report pairs that are not healthy: restarting the half that is would take both down."""
     moving = {
         (component.component.kind, component.component.pair) for component in ones if component.facts.down != NOTHING
     }
@@ -259,7 +263,7 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
     for n, one in enumerate(ones):
         takes = one.take()
         level = n > 0 or (known and one.component.half == lead.following)
-        note = lead.note(one.component.half) if known else "on the half that leads: which one that is is not known"
+        note = lead.note(one.component.half) if known else "on the half that leads; which one leads is not known"
         actions.append(replace(takes, verb="level" if level else "write", note=note))
     name = ones[0].component.pair or ones[0].key
     return WorkPiece(
@@ -268,7 +272,8 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
 
 
 def side(manifest_index: ManifestIndex, state: DomainState, component: Component) -> str | None:
-    """The half that a component is known to be, empty for one that is known to stand alone, None where it is not known.
+    """The half that a component is known to be, empty for one that is known to have no second half, None where it is
+    not known.
 
     A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one whose
     halves are in two chassis, since neither takes over for what is in the other's.
@@ -286,7 +291,8 @@ def side(manifest_index: ManifestIndex, state: DomainState, component: Component
 def _sides(
     state: DomainState, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
 ) -> tuple[list[int], Lead]:  # fmt: skip
-    """Stage everything, then the following side, the leading side, and each part of which the side is not known."""
+    """Stage everything, then the following side, the leading side, and each component of which the side is not
+    known."""
     staged = {
         component.key: draft.add(WorkPiece(component.name, (component.stage(),), tuple(ready)))
         for component in ones
@@ -309,9 +315,7 @@ def _sides(
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
     unsure = [component for component in ones if of[component.key] is None and component.facts.down != NOTHING]
     if unsure:
-        message = (
-            "of which pair it is which half is not known, so it is activated alone: any like component may be its other"
-        )
+        message = "its pair or half is not known, so it is activated alone: any like component may be its other half"
         draft.tell(_unsure(unsure, message))
     return last, now
 
@@ -325,7 +329,11 @@ def _swap(switches: Sequence[One], lead: Lead) -> list[Action]:
     """Swapping the lead of each pair before the half that leads restarts."""
     rows = []
     for one in switches:
-        note = lead.note(one.component.half) if one.component.half == lead.leading else "if it leads: that is not known"
+        note = (
+            lead.note(one.component.half)
+            if one.component.half == lead.leading
+            else "if it leads: whether it does is not known"
+        )
         rows.append(replace(one.does("swap-lead", SWAP_MINUTES, note=note), version=""))
     return rows
 

@@ -147,7 +147,7 @@ def _load(plan: _Plan, pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> W
 
 
 def _bound(plans: Sequence[_Plan]) -> int:
-    """No schedule is shorter than one domain's work, nor than that of all domains of one apart set."""
+    """No schedule is shorter than one domain's work, nor than that of all domains of one `separate_windows` set."""
     sets: dict[int, int] = {}
     for plan in plans:
         for n in plan.sets:
@@ -159,9 +159,8 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     """What is to be reported of several domains in one timeline; `drafts` are those of the steps that have windows.
 
     A policy names one version at a time, for all servers that it touches: where domains want another of it, the one
-    that edits it later takes the others' servers along. An `separate_windows` set that names a domain which the
-    inventory lacks keeps nobody apart from it. That servers in no known cluster keep domains apart is reported once for
-    all.
+    that edits it later moves the others' servers too. A `separate_windows` set that names a domain which the inventory
+    lacks keeps nobody apart from it. That servers in no known cluster keep domains apart is reported once for all.
     """
     if len(drafts) < 2:
         return
@@ -169,7 +168,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     lone = [route.domain for route, rows in drafts if any(piece.alone for draft in rows for piece in draft.pieces)]
     if lone:
         message = "servers in no known cluster: while they are worked on, no other domain's servers are"
-        hint = "give their components a cluster in the inventory: rounds are many without"
+        hint = "give their components a cluster in the inventory: without, there are many rounds"
         yield finding("not-checked", some(lone), message, hint, level=Level.WARNING)
     wanted: dict[tuple[str, object], dict[str, dict[str, None]]] = {}
     for route, rows in drafts:
@@ -178,7 +177,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     for (name, _), asked in wanted.items():
         if len(asked) > 1 and len({domain for domains in asked.values() for domain in domains}) > 1:
             words = "; ".join(f"{version} for {some(list(domains))}" for version, domains in asked.items())
-            message = f"names one version at a time, and is to name {words}: what it named last reaches all of them"
+            message = f"names one version at a time, and should name {words}: the last one reaches all of them"
             yield finding("policy-shared", f"policy {name}", message, _SPLIT, level=Level.ERROR)
 
 
@@ -188,6 +187,6 @@ def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:
         if lacking := [domain for domain in apart.domains if domain not in known]:
             if planned.isdisjoint(apart.domains):
                 continue
-            message = f"the inventory has no domain {some(lacking)}: from it nobody is kept apart"
-            subject = f"apart {some(list(apart.domains))}"
+            message = f"the inventory has no domain {some(lacking)}: nobody is kept apart from it"
+            subject = f"separate_windows {some(list(apart.domains))}"
             yield finding("not-checked", subject, message, near(lacking[0], fleet.domains), level=Level.WARNING)

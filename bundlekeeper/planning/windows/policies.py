@@ -2,7 +2,7 @@
 
 Rules: a policy applies by itself (when it is edited, or when the platform's maintenance window starts), when its update
 is started, or at a server's reset, be it any or one in that window. One that applies by itself restarts every server
-that it touches, in any domain. How it applies is taken for immediate where that is not known, or told in two ways; a
+that it touches, in any domain. How it applies counts as immediate where that is not known, or listed in two ways; a
 server whose policy is not known may be touched by any; what a step edited names what that step brought, whatever the
 inventory says.
 """
@@ -30,9 +30,9 @@ IN_WINDOW: tuple[Applies, ...] = (AT_WINDOW, "in-maintenance-window-on-reset")
 class PolicyUse:
     """One policy as a step uses it.
 
-    `applies` is the inventory's word, empty where it is not known; `wanted` is what it must name, for people; `named`
+    `applies` is from the inventory, empty where it is not known; `wanted` is what it must name, for people; `named`
     says that it names that already; `users` are the servers that it touches, by domain and key; `maybe` the domains
-    with servers of unknown policy. `scopes` tell it from others of its name.
+    with servers of unknown policy. `scopes` distinguish it from others of its name.
     """
 
     name: str

@@ -76,7 +76,7 @@ class _Best:
 
     @property
     def is_shortest(self) -> bool:
-        """True where the bound verifies that none is shorter."""
+        """True where the bound shows that none is shorter."""
         return self.least is not None and self.least[0] == self.bound
 
     def try_(self, order: tuple[int, ...], opening: Collection[int] | None = None) -> bool:
@@ -276,7 +276,7 @@ class _Held:
         return all(self.used.get((c, True), 0) + n <= self.per_cluster for c, n in piece.clusters)
 
     def take(self, piece: WorkPiece, sign: int) -> None:
-        """Take what it needs, or give it back where `sign` is -1."""
+        """Use what it needs, or give it back where `sign` is -1."""
         self.number += sign
         if piece.alone:
             self.alone = sign > 0
@@ -286,7 +286,7 @@ class _Held:
 
 @dataclass(frozen=True, slots=True)
 class WindowLoad:
-    """What one window of one domain asks of a round. `separate_windows` are the apart sets that the domain is in, by
+    """What one window of one domain asks of a round. `separate_windows` are the sets that the domain is in, by
     number."""
 
     minutes: int
@@ -341,7 +341,7 @@ class _Taken:
         self.servers = self.lone = False
 
     def add(self, load: WindowLoad) -> bool:
-        """Take a window into the round where it may be in it."""
+        """Add a window to the round where it may be in it."""
         if self.apart & load.apart or self.clusters & load.clusters:
             return False
         if (load.servers and self.lone) or (load.lone and self.servers):
