@@ -70,7 +70,7 @@ def test_ways_back() -> None:
     assert "restore the backup" in manager.how
     assert "one from 6.0.1 does not restore on 5.4.10" in manager.until
     for kind in ("fabric-switch", "domain-manager"):  # the next step that writes it again, and none after the last
-        assert rows[1, kind].until.endswith("; after step 3 it is another jump"), kind
+        assert rows[1, kind].until.endswith("; after step 3 it is a different jump"), kind
         assert "another jump" not in rows[3, kind].until
     empty = ways(whole_domain("5.4.10"), stored=Holdings())
     assert not empty[1, "domain-manager"].exists
