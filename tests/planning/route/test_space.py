@@ -45,7 +45,7 @@ def _told(first: int | None, second: int | None, last: int | None = 200) -> list
             {"what": what, "to": ">=3", "from": ">=2", "source": "notes"},
         ],
     )
-    halves = pair("fabric-switch", "fabric", "1.0", stored=("1.0",), pending="")
+    halves = pair("fabric-switch", "fabric", "1.0", boot_files=("1.0",), pending="")
     rooms = [Partition(h.key, "images", 10_000, free) for h, free in zip(halves, (first, second), strict=True)]
     fleet = Fleet(rules, inventory(halves, rooms))
     found = route(fleet, "holm-a", "3.0", Holdings(), NOW)
@@ -54,7 +54,7 @@ def _told(first: int | None, second: int | None, last: int | None = 200) -> list
     return [*space_findings(fleet, found)]
 
 
-def test_the_stop_takes_room_too() -> None:
+def test_the_stop_needs_space_too() -> None:
     """ "Space, per partition and per half of a pair, at each step" (issue 5, point 2): 200 + 310 bytes are needed."""
     assert _told(510, 510) == []
     (told,) = _told(510, 509)
@@ -64,14 +64,14 @@ def test_the_stop_takes_room_too() -> None:
     assert "1.0" in told.hint  # the way back from 2.0 stays
 
 
-def test_too_little_for_the_stop_itself_is_told_at_its_step() -> None:
+def test_too_little_for_the_stop_itself_is_reported_at_its_step() -> None:
     """310 bytes are needed at the stop; each half is reported, like ones as one."""
     (told,) = _told(309, 309)
     assert told.subject.startswith("step 1: ")
     assert told.subject.count("fabric-switch") == 2
 
 
-def test_room_that_is_not_known_is_never_room() -> None:
+def test_space_that_is_not_known_is_never_space() -> None:
     """Unknown is never good."""
     (told,) = _told(510, None)
     assert (told.code, told.level.value) == ("not-checked", "warning")
