@@ -366,7 +366,7 @@ class RouteFinder:
         hint = "load an inventory of the whole domain"
         if not self.state.infrastructure:
             message = (
-                "the inventory lists no infrastructure: what it runs, and whether that fits the servers, is not known"
+                "no infrastructure is listed: what it runs, and whether that fits the servers, is not known"
             )
             yield finding("not-checked", self.state.domain, message, hint)
             return
