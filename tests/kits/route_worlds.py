@@ -79,7 +79,7 @@ def large_manifest(world: Large) -> Manifest:
         family = rnd.choice(["infrastructure", "blade", "rack"])
         kind, model = {"infrastructure": _OWN[2], "blade": ("bios", "Tern-4"), "rack": ("bios", "Gull-2")}[family]
         name = f"{VERSIONS[place]}-p1"
-        rows.append(bundle(family, name, component(kind, model, name), onto=VERSIONS[place], only=(kind,)))
+        rows.append(bundle(family, name, component(kind, model, name), base=VERSIONS[place], only=(kind,)))
         release[place][family] = name
     tables = {"model-list": {"order": "listed", "list": tuple(f"t{n}" for n in range(1, 41))}}
     rules = {"jump": tuple(_jumps(rnd, world)), "compatible": tuple(_besides(rnd, world))}

@@ -85,7 +85,7 @@ def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_p
                 whole.read_at, whole.zone, whole.components, separate_windows=(SeparateWindows(separate_windows),)
             )
         )
-        assert len([f for f in times.findings if f.subject.startswith("apart ")]) == told
+        assert len([f for f in times.findings if f.subject.startswith("separate_windows ")]) == told
 
 
 def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> None:
