@@ -31,7 +31,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
     for version in VERSIONS:
         own = [image(kind, model, version, size=rnd.randint(50, 200)) for kind, model in _OWN]
         table = image("model-list", "Reed-40", TABLES[version])
-        rows.append(bundle("infrastructure", version, *own, table, state=rnd.choice(["current", "superseded"])))
+        rows.append(bundle("infrastructure", version, *own, table, lifecycle=rnd.choice(["current", "superseded"])))
         same = rnd.random() < 0.2  # an image that did not change
         adapter = image("network-adapter", ("Tern-2", "Tern-4"), "5.4.2" if same else version)
         images = [image(kind, ("Tern-2", "Tern-4"), version) for kind in _BLADE[:2]]
