@@ -192,7 +192,7 @@ def _bare(fd: int, where: str) -> InputError | None:
     return InputError(
         f"the folder has no {KEEPER}, but a store's {', '.join(there)}",
         where=where,
-        hint=f"copy the hidden folder {KEEPER} too; else, a new store: bundlekeeper store add MANIFEST --from DIR",
+        hint=f"copy the hidden folder {KEEPER} too, or make a new store: bundlekeeper store add MANIFEST --from DIR",
     )
 
 
