@@ -365,9 +365,7 @@ class RouteFinder:
         none."""
         hint = "load an inventory of the whole domain"
         if not self.state.infrastructure:
-            message = (
-                "no infrastructure is listed: what it runs, and whether that fits the servers, is not known"
-            )
+            message = "no infrastructure is listed: what it runs, and whether that fits the servers, is not known"
             yield finding("not-checked", self.state.domain, message, hint)
             return
         listed = {component.reading.kind for component in self.state.infrastructure}
