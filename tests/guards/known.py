@@ -216,7 +216,7 @@ STORE = (
     _never(
         "a folder with other things is no store",
         "store/contents/store.py",
-        "        if strange:",
+        "        if foreign:",
         "store/contents/test_store.py::test_a_folder_with_other_things_never_becomes_a_store",
     ),
     Guard(

@@ -73,8 +73,8 @@ def run(
         command = {"words": texts, "env": environment, "cwd": str(cwd), "under": [*under]}
         status, out, err = _forked(command, sent)
     else:
-        command = [*under, sys.executable, *texts]
-        done = subprocess.run(command, env=environment, input=sent, capture_output=True, cwd=cwd, check=False)
+        started = [*under, sys.executable, *texts]
+        done = subprocess.run(started, env=environment, input=sent, capture_output=True, cwd=cwd, check=False)
         status, out, err = done.returncode, done.stdout, done.stderr
     return Ended(texts, status, *(said.decode("utf-8", "surrogateescape") for said in (out, err)))
 
