@@ -212,7 +212,7 @@ def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) ->
     """Many domains that all have a way to 6.1; each `separate_windows` of them are kept apart, all share the policies.
 
     Clusters are each domain's own. Half of the servers take policy `gold`, which applies when confirmed; of the others
-    each third domain's are at-once, so that its last step cannot be planned.
+    each third domain's apply immediately, so that its last step cannot be planned.
     """
     components: list[Component] = []
     rooms: list[Partition] = []

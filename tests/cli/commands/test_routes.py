@@ -162,7 +162,7 @@ def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     assert ", not ready" in done.out
     assert re.search(r"(?m)^ +2 +- +\d+ servers to 6.1 +-  not planned", done.out)
     assert "steps without windows, so not in that time: 2" in done.out
-    assert " !! policy-at-once: policy " in done.out
+    assert " !! policy-immediate: policy " in done.out
     done = office("route", *words, "--details")
     assert re.search(r"^  step 2: servers +\|\.+ not planned \.+\|$", done.out, re.M)
     assert "steps without windows, so not in those minutes: 2" in done.out

@@ -431,7 +431,7 @@ _SCALAR: st.SearchStrategy[Any] = st.one_of(
             "listed",
         ]
     ),
-    st.sampled_from([True, 1.5, "2026-08-14", "A" * 64, "own copy", "standalone", "withdrawn", "\u202e"]),
+    st.sampled_from([True, 1.5, "2026-08-14", "A" * 64, "own copy", "single-servers", "withdrawn", "\u202e"]),
 )
 
 
