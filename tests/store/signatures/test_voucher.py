@@ -405,15 +405,15 @@ def test_killed_between_signature_and_bundle_the_next_run_completes(
         kit.add(bundle)
         os._exit(0)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
-    assert sorted(kit.tree()) == ["store.toml", "blade/6.1.0/a.bin.sig", "manifests/marram-1.toml"]
+    assert sorted(kit.tree()) == ["blade/6.1.0/a.bin.sig", "manifests/marram-1.toml", "store.toml"]
     assert [f.code for f in check(kit, kit.loaded(bundle)).findings] == ["missing"]
     result = kit.add(bundle)
     assert [(r.status, r.signature) for r in result.rows] == [("added", "good")]
     assert result.findings == ()
 
 
-def test_a_dry_run_foresees_what_needs_no_bytes(kit: Kit, tmp_path: Path) -> None:
-    """What is refused whatever the bundle holds is refused in the dry run, which writes nothing."""
+def test_a_dry_run_refuses_what_needs_no_bytes(kit: Kit, tmp_path: Path) -> None:
+    """What is refused whatever is in the bundle is refused in the dry run, which writes nothing."""
     bundle = _prepared(CASES["no file"], kit, tmp_path, wanted=True)
     before = kit.tree()
     result = kit.add(bundle, dry_run=True)
