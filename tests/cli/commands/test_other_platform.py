@@ -136,7 +136,7 @@ def test_a_platform_that_is_built_otherwise_goes_its_whole_way(keeper: Keeper, t
     assert [f for f in gaps.json["findings"] if f["level"] == "error" and f["code"] != "jump-refused"] == []
     assert {"family-missing", "wrong-variant", "model-unlisted", "no-policy", "pair-unhealthy"}.isdisjoint(gaps.codes)
     lacking = [f for f in gaps.json["findings"] if f["code"] == "not-checked"]
-    assert not any(re.search("pair|variant|policy|model.list", f["says"]) for f in some(lacking))
+    assert not any(re.search("pair|variant|policy|model.list", f["message"]) for f in some(lacking))
 
     assert keeper("route", "fescue-a", "--to", "2.0.0", "--out", "route.json").status < 2
     plan = json.loads((tmp_path / "route.json").read_text())
