@@ -113,13 +113,13 @@ STEPS = (
     ),
     TourStep(
         "Plan what goes on which volume for that site",
-        ("media", "pack", "--for", "skerry-a", "--to", "6.1", "--volume", "6MB:folder", "--out", "plan.json"),
+        ("media", "pack", "--for", "skerry-a", "--to", "6.1", "--volume", "6MB:folder", "--out", "packing.json"),
         0,
         "Both stops of the route are in it. What the set lacks would be listed first.",
     ),
     TourStep(
         "Write the volumes, here into a folder in place of two sticks",
-        ("media", "write", "plan.json", "--to", "outbound", "--key", "keys/holm", "--quiet"),
+        ("media", "write", "packing.json", "--to", "outbound", "--key", "keys/holm", "--quiet"),
         0,
         "Each is a bag (RFC 8493) and was read back. It has an index of the whole set, signed by the main site.",
     ),

@@ -144,8 +144,8 @@ def _parts_and_plans(seen: PrintedJson) -> None:
 
 def _media_and_ledger(seen: PrintedJson) -> None:
     Path("empty").mkdir()
-    seen.run("media", "write", "plan.json", "--to", "empty", "--iso", "set.iso", "--dry-run")
-    seen.run("media", "write", "plan.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/holm")
+    seen.run("media", "write", "packing.json", "--to", "empty", "--iso", "set.iso", "--dry-run")
+    seen.run("media", "write", "packing.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/holm")
     Path("part").mkdir()
     Path("outbound/marram-set0001-1of2").rename("part/marram-set0001-1of2")
     seen.run("media", "receive", "part", "--store", "third", status=4)

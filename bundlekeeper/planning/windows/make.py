@@ -187,6 +187,6 @@ def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:
         if lacking := [domain for domain in apart.domains if domain not in known]:
             if planned.isdisjoint(apart.domains):
                 continue
-            message = f"the inventory has no domain {some(lacking)}: nobody is kept apart from it"
+            message = f"the inventory has no domain {some(lacking)}: no domain is kept out of its windows"
             subject = f"separate_windows {some(list(apart.domains))}"
             yield finding("not-checked", subject, message, near(lacking[0], fleet.domains), level=Level.WARNING)

@@ -157,11 +157,11 @@ def test_a_platform_that_is_built_otherwise_goes_its_whole_way(keeper: Keeper, t
     assert "two-bank, by an operator" in text
     assert "io-module, then fabric-switch, then domain-manager" in text
 
-    packed = ("media", "pack", "--for", "fescue-a", "--to", "2.0.0", "--volume", "6MB:folder", "--out", "plan.json")
+    packed = ("media", "pack", "--for", "fescue-a", "--to", "2.0.0", "--volume", "6MB:folder", "--out", "packing.json")
     assert keeper(*packed).status < 2
     (tmp_path / "outbound").mkdir()
     make_key(tmp_path / "keys/main")
-    done = keeper("media", "write", "plan.json", "--to", "outbound", "--key", "keys/main", "--quiet")
+    done = keeper("media", "write", "packing.json", "--to", "outbound", "--key", "keys/main", "--quiet")
     assert done.status == 0, done.err
     away = ("--store", "away")
     trusted = ("trust", "add", "main", "keys/main.pub", "--form", "sshsig", "--for", "indexes", *away)

@@ -24,7 +24,7 @@ def show(found: DomainsTogether) -> None:
     ways = [d for d in found.domains if d.way is not None]
     put(
         f"{counted(len(found.domains), 'domain')} to {found.release}: "
-        f"route found for {len(ways)}, for {len(found.domains) - len(ways)} not"
+        f"route found for {len(ways)} of {len(found.domains)}"
     )
     for number, windows in found.rounds.items():
         here = ", ".join(f"{w.domain} (step {w.step})" for w in windows)
