@@ -126,7 +126,7 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
     assert (read["receipt"]["site"], read["known_set"]) == ("skerry", True)
     answers = [stores.run(s, "where", "--site", "skerry", "--json").json["components"] for s in ("main site", "site")]
     assert answers[0] == answers[1] != []
-    stored = [each["version"] for row in answers[0] if row["kind"] == "fabric-switch" for each in row["store", "list"]]
+    stored = [each["version"] for row in answers[0] if row["kind"] == "fabric-switch" for each in row["boot_files"]]
     assert "6.1.0" in stored, "what was staged at the site is known at the main site"
     again = stores.run("main site", "receipt", "read", receipt, "--json").json
     assert (again["events"]["new"], again["new"]) == (0, False)
