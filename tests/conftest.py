@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, settings
 from bundlekeeper.demo import tour_world
 from tests.kits import forked
 
-HARBOUR = Path(__file__).parent.parent / "manifests" / "marram-2026-11.toml"
+MARRAM = Path(__file__).parent.parent / "manifests" / "marram-2026-11.toml"
 
 # A shell that starts us in the background, or nohup, has us ignore signals, and so would every child that a test stops.
 for _number in (signal.SIGHUP, signal.SIGINT, signal.SIGQUIT, signal.SIGTERM):
@@ -116,5 +116,5 @@ def world(tmp_path: Path, made_world: Path) -> World:
 def office(keeper: Keeper, world: World) -> Keeper:
     """A store with the tour's bundles and the office's inventory."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
-    assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
+    assert keeper("inventory", "load", MARRAM, "--reported-by", "kim").status == 0
     return keeper

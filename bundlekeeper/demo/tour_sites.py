@@ -1,7 +1,7 @@
-"""The invented sites of the tour: what stands in the domain skerry-a, as an inventory by hand, and two people's keys.
+"""The invented sites of the tour: what is in the domain skerry-a, as an inventory by hand, and two people's keys.
 
-Rules: nothing here looks at a clock, and only the keys come from a random source; the world is the ferry company of
-the demo.
+Rules: nothing here looks at a clock, and only the keys come from a random source; the world is the ferry company of the
+demo.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _SPARE = "5.4.2"
 def inventory() -> str:
     """The inventory's text (TOML): two switches with their managers, a chassis, three blades, two racks."""
     head = [
-        "# What stands in the domain skerry-a: invented, for the tour.",
+        "# What is in the domain skerry-a: invented, for the tour.",
         "inventory = 1",
         f"read_at = {TAKEN}",
         'zone = "UTC"',

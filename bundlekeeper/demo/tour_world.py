@@ -1,7 +1,7 @@
 """The invented platform of the tour: small files, the same on every machine, and the publisher's list of them.
 
 Rules: nothing here looks at a clock or a random source; every byte follows from the file's name. The world is the
-Marram platform of the demo; no real maker, product or version stands here.
+Marram platform of the demo; no real maker, product or version is named here.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def make_downloads(folder: Path) -> None:
 
 
 def reviewed_manifest() -> str:
-    """What the engineer makes of the draft: releases, jumps, what must stand beside what, each with its source."""
+    """What the engineer makes of the draft: releases, jumps, what must run together, each with its source."""
     bundles = []
     for family, version, size in BUNDLES:
         name = file_name(family, version)
@@ -137,7 +137,7 @@ rack = ["6.1.0", "6.0.1"]
 [[jump]]
 what = { family = "infrastructure" }
 to = ">=6.1"
-from = ">=6.0"                    # 6.0 is a stop on the way from 5.4
+from = ">=6.0"                    # 6.0 is a stop on the route from 5.4
 source = "release notes 6.1, table 2"
 
 [[jump]]

@@ -2,9 +2,8 @@
 
 Rules: the table of kinds is data, and nothing else knows a kind by its name; no heavy library, because everything
 imports this module; what is to be known of a word is a fact of its declaration; an addition goes to the end of its
-list, because the ledger numbers methods and banks by their place here.
-The facts are common practice, from memory (active and pending banks as in DMTF DSP0267);
-every minute is assumed, none is published.
+list, because the ledger numbers methods and banks by their place here. The facts are common practice, from memory
+(active and pending banks as in DMTF DSP0267); every minute is assumed, none is published.
 """
 
 from __future__ import annotations
@@ -45,7 +44,7 @@ class MethodFacts:
     """How a method writes an image: the banks that it can be staged into, the usual one of them, and the way back.
 
     `over` is the bank that it writes over, None where it adds a file to others. `files` says that it goes into the
-    component's file system, with room of its own; `lead` that of a pair it matters which half leads.
+    component's file system, with space of its own; `lead` that of a pair it matters which half leads.
     """
 
     banks: tuple[Bank, ...]
@@ -98,7 +97,7 @@ class KindFacts:
     effect: str = ""  # what `down` means, where it is more than EFFECTS says
     of_server: bool = False  # a part of a server (its parent moves with it)
     pair: bool = False  # usually one of a redundant pair
-    in_chassis: bool = False  # stands in a chassis, its other half too
+    in_chassis: bool = False  # is in a chassis, its other half too
     turn: int = LAST_TURN  # the earlier in a server, or in the infrastructure going up, the lower
     ahead: bool = False  # may run ahead of everything at no risk
     lists_models: bool = False  # tells the manager which models exist

@@ -34,7 +34,7 @@ class GanttBar:
 
 
 def lines(bars: Sequence[GanttBar], minutes: int, width: int = WIDTH) -> Iterator[str]:
-    """The bars of a window of so many minutes, as lines of at most `width` characters (names without blanks aside)."""
+    """The bars of a window of so many minutes, as lines of at most `width` characters; a long name may be longer."""
     cells = width - _LABEL - _TIMES - 6
     yield "  " + " " * _LABEL + " " + _scale(minutes, cells)
     for bar in bars:
@@ -58,7 +58,7 @@ def missing(label: str, width: int = WIDTH) -> Iterator[str]:
 
 
 def _scale(minutes: int, cells: int) -> str:
-    """The minute at the left end and at the right one, and half-way where there is room."""
+    """The minute at the left end and at the right one, and half-way where there is space."""
     half = str(minutes // 2)
     left = "0".ljust(1 + cells // 2 - len(half) // 2) + half
     return left + str(minutes).rjust(cells + 2 - len(left))

@@ -2,7 +2,7 @@
 
 Rules: every value is data: it passes `visible` (controls, bidi) and is then escaped by Jinja's autoescape; nothing of a
 template comes from data; a page forbids itself to fetch or run anything (Content-Security-Policy); a name that a
-template asks for and nobody gave is our bug, never a blank.
+template asks for and nobody gave is an internal error, never a blank.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ _FOLDER = Path(__file__).parent / "templates"
 
 
 def render(template: str, **values: Any) -> str:  # noqa: ANN401  (what a template shows)
-    """The page. Raises KeeperError where the template and its values do not fit, which is our bug."""
+    """The page. Raises KeeperError where the template and its values do not fit: an internal error."""
     import jinja2
 
     environment = jinja2.Environment(

@@ -1,8 +1,8 @@
 """A run-book: what a person does in the windows of a route, printable, as one HTML file or as text of 80 columns.
 
-Rules: cautions stand first; each action has its method, its expected time, what is down, how to verify it, its way
-back, and space for who and when; what is assumed says so; it renders what it is given, computes nothing, and calls no
-step safe. Both forms tell the same.
+Rules: cautions come first; each action has its method, its expected time, what is down, how to verify it, its way back,
+and space for who and when; what is assumed says so; it renders what it is given, computes nothing, and calls no step
+safe. Both forms have the same content.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ WIDTH = 80
 
 #: The usual cautions (common practice).
 CAUTIONS = (
-    "Follow the hardware maker's release notes, local change control and the site's safety rules: they all stand above "
+    "Follow the hardware maker's release notes, local change control and the site's safety rules: they all come before "
     "what is printed here.",
     "Firmware work can take services down that people depend on. In hospitals, plants and the like, agree each window "
     "with those responsible for safety.",
-    "Keep power and cooling steady: a component can be left unusable by a loss of power in the middle of a write.",
+    "Keep power and cooling steady: a loss of power in the middle of a write can leave a component unusable.",
     "Back up the configuration and read the backup back; a backup from a newer version does not restore on an older.",
     "Confirm redundancy before each step: nothing is taken down while what takes over for it is down.",
     "Take anti-static and lifting precautions when a component must be reseated.",
@@ -41,7 +41,7 @@ class RunbookText:
 
 @dataclass(frozen=True, slots=True)
 class OpenGap:
-    """One gap to be settled; `source` quotes its rules, empty for none."""
+    """One open gap; `source` quotes its rules, empty for none."""
 
     level: str
     code: str
@@ -53,7 +53,7 @@ class OpenGap:
 
 @dataclass(frozen=True, slots=True)
 class ComponentRow:
-    """Like parts of a step: what they run, what they will run, how they take it, and where that is from."""
+    """Like components of a step: what they run, what they will run, how it is written, and where that is from."""
 
     what: str
     start: str
@@ -114,7 +114,7 @@ class StepPage:
 
 @dataclass(frozen=True, slots=True)
 class Runbook:
-    """The whole book. `shell` is what the commands in it need to be typed first, empty for nothing."""
+    """The whole run-book. `shell` is what must be typed before its commands, empty for nothing."""
 
     title: str
     subtitle: str
@@ -131,14 +131,14 @@ class Runbook:
     closing: str = "bundlekeeper plans and records. It calls no step safe."
 
 
-def html(ledger: Runbook) -> str:
-    """The book as one HTML file."""
-    return render("runbook.html", page=ledger)
+def html(page: Runbook) -> str:
+    """The run-book as one HTML file."""
+    return render("runbook.html", page=page)
 
 
-def text(ledger: Runbook) -> str:
-    """The book as plain text; only a word that is longer than a line makes a line longer than 80 characters."""
-    return "\n".join(_lines(ledger)) + "\n"
+def text(page: Runbook) -> str:
+    """The run-book as plain text; only a word that is longer than a line makes a line longer than 80 characters."""
+    return "\n".join(_lines(page)) + "\n"
 
 
 def _put(words: str, indent: str = "", more: str | None = None) -> list[str]:
@@ -165,25 +165,25 @@ def _facts(rows: Iterable[tuple[str, str]]) -> Iterator[str]:
         yield from _put(f"{label}: {value}", "  ", "      ")
 
 
-def _lines(ledger: Runbook) -> Iterator[str]:
-    yield from _put(ledger.title)
-    yield from _put(ledger.subtitle)
+def _lines(page: Runbook) -> Iterator[str]:
+    yield from _put(page.title)
+    yield from _put(page.subtitle)
     yield from _title("Cautions first")
-    for each in ledger.cautions:
+    for each in page.cautions:
         yield from _put(each, "  ! ")
     yield from _title("At a glance")
-    yield from _facts(ledger.totals)
+    yield from _facts(page.totals)
     yield from _title("What was checked, and what was not")
-    for each in ledger.checked:
+    for each in page.checked:
         yield from _put(each, "  - ")
-    for finding in ledger.findings:
+    for finding in page.findings:
         yield from _put(f"{finding.level.value}: {finding.code}: {finding.subject}: {finding.message}", "  - ")
         yield from (_put(finding.hint, "      ") if finding.hint else ())
-    yield from _before(ledger)
-    for step in ledger.steps:
+    yield from _before(page)
+    for step in page.steps:
         yield from _step(step)
     yield from _title("What this was made from")
-    yield from _facts(ledger.facts)
+    yield from _facts(page.facts)
     yield from _title("Deviations and signatures")
     yield from ["", "  " + "_" * 76] * 5
     yield ""
@@ -191,26 +191,26 @@ def _lines(ledger: Runbook) -> Iterator[str]:
     yield "  carried out by: _______________________________  when: ______________________"
     yield "  read back by: _________________________________  when: ______________________"
     yield ""
-    yield from _put(ledger.closing)
+    yield from _put(page.closing)
 
 
-def _before(ledger: Runbook) -> Iterator[str]:
+def _before(page: Runbook) -> Iterator[str]:
     yield from _title("Before the first window")
-    for tick in ledger.preconditions:
+    for tick in page.preconditions:
         yield from _put(f"{tick.text} ({tick.source})", "  [ ] ")
-    if ledger.shell:
+    if page.shell:
         yield ""
-        yield from _put("Commands below record the work; in the shell where they are typed, first:", "  ")
-        yield from _put(ledger.shell, "    ")
-    yield from _title("Open gaps: settle each, or write down who accepts it", "-")
-    for gap in ledger.gaps:
+        yield from _put("The commands below record the work. Type this first, in the same shell:", "  ")
+        yield from _put(page.shell, "    ")
+    yield from _title("Open gaps: close each, or write down who accepts it", "-")
+    for gap in page.gaps:
         yield from _put(f"{gap.level}: {gap.code}: {gap.subject}: {gap.message}", "  [ ] ")
         yield from (_put(f"rule: {gap.source}", "      ") if gap.source else ())
         yield from (_put(gap.hint, "      ") if gap.hint else ())
-        yield "      settled by: ______________________________  when: ______________________"
-    if not ledger.gaps:
+        yield "      closed by: _______________________________  when: ______________________"
+    if not page.gaps:
         yield "  none was found"
-    yield from _put(ledger.gap_counts, "  ")
+    yield from _put(page.gap_counts, "  ")
 
 
 def _step(step: StepPage) -> Iterator[str]:
@@ -231,12 +231,12 @@ def _step(step: StepPage) -> Iterator[str]:
         yield from (_put(back.rule, "    ") if back.rule else ())
     if not step.windows:
         yield ""
-        yield from _put("No window could be planned for this step: see what was found while planning.")
+        yield from _put("No window could be planned for this step: see the findings above.")
     for window in step.windows:
         yield from _title(window.title, "-")
         yield from _put(window.message)
         yield from (visible(row) for row in window.gantt.split("\n"))
-        yield from _put("~ assumed minutes: neither the manifest nor a measurement says them", "    ")
+        yield from _put("~ assumed minutes: neither the manifest nor a measurement gives them", "    ")
         for action in window.rows:
             yield from _action(action)
 

@@ -1,4 +1,4 @@
-"""What stands at a site: domain by domain, chassis by chassis, slot by slot, as one HTML file or as text.
+"""What is at a site: domain by domain, chassis by chassis, slot by slot, as one HTML file or as text.
 
 Rules: what is not known is `?` and counted, never left blank; what is withdrawn, what waits and what was read otherwise
 than recorded are reported in words, not in colour alone; it renders what it is given and computes nothing but the
@@ -18,10 +18,10 @@ from bundlekeeper.reports.pages import render
 WIDTH = 80
 LABELS = {
     "components": "components",
-    "running_not_known": "of which it is not known what they run",
-    "waiting": "with an image that waits for the next activation",
-    "read_otherwise": "read otherwise than recorded",
-    "withdrawn": "with a withdrawn bundle's image on them",
+    "running_not_known": "components whose version is not known",
+    "waiting": "components with an image that waits for activation",
+    "read_otherwise": "the last reading differs from the record",
+    "withdrawn": "components with an image of a withdrawn bundle",
 }
 
 
@@ -46,8 +46,8 @@ class SiteComponent:
     def marks(self) -> tuple[str, ...]:
         """What is to be reported of it, in words."""
         rows = [f"withdrawn: {self.withdrawn}"] if self.withdrawn else []
-        rows += ["read otherwise than recorded"] if self.differs else []
-        return (*rows, *(["not known what it runs"] if self.active == "?" else []))
+        rows += ["the last reading differs from the record"] if self.differs else []
+        return (*rows, *(["its version is not known"] if self.active == "?" else []))
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class SiteSlot:
 
 @dataclass(frozen=True, slots=True)
 class Chassis:
-    """One chassis, or what stands in none."""
+    """One chassis, or what is in none."""
 
     name: str
     slots: tuple[SiteSlot, ...]
@@ -161,8 +161,9 @@ def _lines(page: SitePage) -> Iterator[str]:
                 for component in slot.components:
                     waiting = f"; {component.waiting}" if component.waiting else ""
                     marks = f"  ! {'; '.join(component.marks)}" if component.marks else ""
-                    what = f"{component.kind} {component.model} {component.component}: {component.active} since {component.since} ({component.evidence})"
-                    yield from _put(what + waiting + marks, "      ")
+                    what = f"{component.kind} {component.model} {component.component}: {component.active}"
+                    since = f" since {component.since} ({component.evidence})"
+                    yield from _put(what + since + waiting + marks, "      ")
     yield ""
     for label, value in page.facts:
         yield from _put(f"{label}: {value}")

@@ -266,7 +266,8 @@ def _tree(rnd: Random) -> Documents:
     made = deepcopy(made)
     values: list[Any] = [
         None, "", "6.1.0", True, False, {"@odata.id": SYSTEM}, to(SYSTEM), to(SYSTEM, MANAGER), to(ADAPTER), [], {},
-        {"State": "Absent"}, {"State": "Enabled", "Health": "Critical"}, "S-1", "Gull-2", 7, "x" * 3000, to("/elsewhere"),
+        {"State": "Absent"}, {"State": "Enabled", "Health": "Critical"}, "S-1", "Gull-2", 7, "x" * 3000,
+        to("/elsewhere"),
         {"PartLocation": {"ServiceLabel": "Slot 3", "LocationOrdinalValue": 2, "LocationType": "Slot"}},
         {"PartLocation": {"LocationOrdinalValue": 1, "LocationType": "Bay"}},
     ]  # fmt: skip

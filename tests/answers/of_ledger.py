@@ -66,7 +66,7 @@ def _statement(rnd: Random) -> Event:
         if not event.bundle:
             event = replace(event, sha256="")
     if what in {EventKind.STAGED, EventKind.REMOVED}:
-        event = replace(event, bank=rnd.choice(["pending", "spare", "store", "list"]))
+        event = replace(event, bank=rnd.choice(["pending", "spare", "boot_files"]))
     if what is EventKind.REMOVED:
         event = replace(event, version=rnd.choice([*VERSIONS, *(() if event.bank == "boot_files" else ("",))]))
     if what is observed:

@@ -24,8 +24,9 @@ from tests.kits.planning_kit import ROOT, TODAY
 
 _QUOTED = re.compile(r'"[^"\n]*"')
 _WORDS = (
-    "", "blade", "rack", "infrastructure", "bios", "io-module", "tide-gauge", "Tern-2", "Tern-4", "tern-2", "6.1.0", "5.4.2",
-    "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current", "managed-servers",
+    "", "blade", "rack", "infrastructure", "bios", "io-module", "tide-gauge", "Tern-2", "Tern-4", "tern-2",
+    "6.1.0", "5.4.2", "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current",
+    "managed-servers",
     "own copy", "a" * 64, "A" * 64, "0" * 64, "blade-6.bin", "../x", "CON", "natural", "listed", "semver", "x y",
     "6.1.0-p2", "golden", "INFRA-5.bin", "publisher",
 )  # fmt: skip

@@ -278,7 +278,7 @@ def _documents(rnd: Random) -> Any:
 
 def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
     arrived = {
-        f.path: Arrived(f.path, f.sha256, rnd.choice(["added", "store", "list", NOT_IN_STORE]), _MADE)
+        f.path: Arrived(f.path, f.sha256, rnd.choice(["added", "in the store", NOT_IN_STORE]), _MADE)
         for f in index.files
         if rnd.random() < 0.7
     }

@@ -18,11 +18,11 @@ from bundlekeeper.planning.route import why_none
 from bundlekeeper.planning.route.check_plan import hold
 from bundlekeeper.planning.route.find import route
 from bundlekeeper.planning.route.search import RouteSearch
-from bundlekeeper.planning.route.space import room
+from bundlekeeper.planning.route.space import space_findings
 from bundlekeeper.planning.route.types import NoRoute, Route
 from bundlekeeper.planning.route.way_back import lost, ways_back
 from bundlekeeper.planning.space import what_to_remove
-from bundlekeeper.planning.space.fit import Lying, Room, SpaceLoad, plan_space
+from bundlekeeper.planning.space.fit import Lying, PartitionSpace, SpaceLoad, plan_space
 from bundlekeeper.planning.space.what_to_remove import File, smallest_removal
 from bundlekeeper.planning.windows.make import schedule, schedule_all
 from bundlekeeper.planning.windows.schedule import (
@@ -82,7 +82,7 @@ def _space(rnd: Random) -> Any:
     ]
     lying = tuple(Lying(version, bytes_of(*few)) for version in rnd.sample(versions, rnd.randint(0, 6)))
     runs = rnd.choice([*versions[5:], *versions[5:], None, ""]) if not lying else rnd.choice([lying[0].version, "6.0"])
-    asked = Room(
+    asked = PartitionSpace(
         rnd.choice(["boot-file", "boot-file", "boot-file", "two-bank", "overwrite"]),
         bytes_of(*few),
         lying if rnd.random() < 0.95 else None,
@@ -109,7 +109,7 @@ def _way(asked: Asked, domain: str) -> Any:
     if isinstance(found, NoRoute):
         return found
     back = ways_back(asked.fleet, found, asked.holdings)
-    return [found, back, lost(back), room(asked.fleet, found)]
+    return [found, back, lost(back), space_findings(asked.fleet, found)]
 
 
 @question("routes-of-disorder", 30)

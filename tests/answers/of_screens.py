@@ -354,7 +354,7 @@ def _bars(rnd: Random) -> Any:
 def _window_bars(rnd: Random) -> Any:
     asked = orderly(rnd)
     found = told(lambda: None)
-    way = route.way_of(_given(rnd, asked), asked.fleet, "holm-a", asked.release, Options())
+    way = route.route_of(_given(rnd, asked), asked.fleet, "holm-a", asked.release, Options())
     if isinstance(way, PlannedRoute):
         times = way.timeline
         found = [[plain(way.bars(w)), list(gantt.lines(way.bars(w), w.minutes)), times.again(w)] for w in times.windows]

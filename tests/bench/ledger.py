@@ -156,7 +156,7 @@ def ledger_file(world: World) -> tuple[float, float]:
 
 @cache
 def _list(folder: Path, form: str, components: int) -> Path:
-    """An inventory of so many components, a hundred thousand where not told otherwise."""
+    """An inventory of so many components, a hundred thousand where not stated otherwise."""
     path = folder / f"list.{form}"
     keys = ("site", "domain", "chassis", "slot", "parent", "kind", "model", "serial", "active", "pending", "policy")
     rows = (

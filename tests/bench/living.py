@@ -43,13 +43,13 @@ _UNDER_100_MB = Target(Judged.OURS, False, 100e6)
 
 
 @bench(
-    "memory, take",
+    "memory, store add",
     what="peak memory of bundlekeeper store add of one large bundle",
     against="peak memory of openssl dgst -sha256 of the same file",
     unit="bytes",
     target=_UNDER_100_MB,
 )
-def memory_of_take(world: World) -> tuple[float, float]:
+def memory_of_add(world: World) -> tuple[float, float]:
     """The memory of the largest job."""
     store = world.folder / "memory-store"
     offered = str(world.folder / "offered")
@@ -62,13 +62,13 @@ def memory_of_take(world: World) -> tuple[float, float]:
 
 
 @bench(
-    "memory, check",
+    "memory, verify",
     what="peak memory of bundlekeeper verify --at of one large bundle",
     against="peak memory of openssl dgst -sha256 of the same file",
     unit="bytes",
     target=_UNDER_100_MB,
 )
-def memory_of_check(world: World) -> tuple[float, float]:
+def memory_of_verify(world: World) -> tuple[float, float]:
     """The memory of a verification in any folder."""
     line = keeper_line("verify", str(world.big_store_inputs), "--at", str(world.folder / "offered"), "--json")
     return peak_bytes(line), peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
@@ -100,19 +100,19 @@ def start_help(world: World) -> tuple[float, float]:
 
 
 @bench(
-    "held --json",
+    "store list --json",
     what="bundlekeeper store list --json on a store of 6 bundles",
     against="python -c pass",
     unit="s",
     target=ratio_at_most(8.0),
 )
-def start_held(world: World) -> tuple[float, float]:
+def start_list(world: World) -> tuple[float, float]:
     """A simple question to the store database."""
     return _against_bare(world, "store", "list", "--json", "--store", str(world.small_store))
 
 
 @bench(
-    "check --quick",
+    "verify --quick",
     what="bundlekeeper verify MANIFEST --at DIR --quick: many small files, unchanged since their verification",
     against="python -c pass",
     unit="s",

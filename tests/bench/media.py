@@ -28,7 +28,7 @@ from tests.kits.media_write_kit import ANYWHERE, packing_of_one, sign
 from tests.kits.memory import peak_bytes
 from tests.kits.store_kit import now
 
-_PROOF = "verifying from the medium"
+_VERIFICATION = "verifying from the medium"
 _MOST_BYTES = 100_000_000
 
 
@@ -41,7 +41,7 @@ class _UntilVerification(Silent):
 
     def begin(self, title: str, total_bytes: int, files: int) -> None:
         """The verification is not counted."""
-        if title == _PROOF:
+        if title == _VERIFICATION:
             self.reached_s = time.perf_counter()
             self.stop.set()
 

@@ -1,4 +1,4 @@
-"""Rows on receiving a media set: time against a take of the same bytes, and memory."""
+"""Rows on receiving a media set: time against an addition of the same bytes, and memory."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def _timed(store: Path, *words: str) -> float:
     return took
 
 
-def _against_take(world: World, count: int) -> tuple[float, float]:
+def _against_add(world: World, count: int) -> tuple[float, float]:
     volumes, manifest = [str(each) for each in _volumes(world, count)], world.big_store_inputs
 
     def ours(world: World) -> float:
@@ -97,7 +97,7 @@ def _against_take(world: World, count: int) -> tuple[float, float]:
     def theirs(world: World) -> float:
         warm(world.big)
         offered = str(world.folder / "offered")
-        return _timed(world.folder / "taken-store", "store", "add", str(manifest), "--from", offered)
+        return _timed(world.folder / "added-store", "store", "add", str(manifest), "--from", offered)
 
     return in_turns(world, ours, theirs)
 
@@ -110,8 +110,8 @@ def _against_take(world: World, count: int) -> tuple[float, float]:
     target=ratio_at_most(1.15),
 )
 def receive(world: World) -> tuple[float, float]:
-    """Receiving costs little more than taking."""
-    return _against_take(world, 1)
+    """Receiving costs little more than adding."""
+    return _against_add(world, 1)
 
 
 @bench(
@@ -123,7 +123,7 @@ def receive(world: World) -> tuple[float, float]:
 )
 def receive_split(world: World) -> tuple[float, float]:
     """One hash verifies its parts and its whole."""
-    return _against_take(world, 3)
+    return _against_add(world, 3)
 
 
 @bench(

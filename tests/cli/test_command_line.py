@@ -90,7 +90,7 @@ def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
     ):
         ran = keeper(*words)
         document = ran.json
-        assert document["schema"] == f"bundlekeeper.{words[0]}/1"
+        assert document["schema"] == f"bundlekeeper.{'-'.join(word for word in words[:2] if word.isalpha())}/1"
         assert document["ok"] is False
         assert document["findings"] == []
         assert document["error"]["exit"] == ran.status == 2

@@ -16,7 +16,7 @@ import pytest
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
-from tests.conftest import HARBOUR, Keeper, World
+from tests.conftest import MARRAM, Keeper, World
 
 MIB = 1024 * 1024
 BLANK = "\n"
@@ -50,7 +50,7 @@ def test_more_than_the_limit_on_stdin_is_refused(
     texts = {"LIST": tmp_path / "list", "MARRAM": world.manifest, "DOWNLOADS": world.downloads}
     begins = world.manifest.read_text()
     if "inventory" in words:
-        begins = HARBOUR.read_text()
+        begins = MARRAM.read_text()
     if "stage" in words:
         begins = "component,bundle\n"
     if "MARRAM" in words:

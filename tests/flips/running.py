@@ -43,7 +43,7 @@ OF_LEDGER: dict[str, tuple[str, ...]] = {
     "where --by": ("where", "--count", "site,domain,kind,active", "--json"),
     "where --by, others": ("where", "--count", "chassis,spare,pending", "--kind", "io-module", "--json"),
     "where --bundle": ("where", "--bundle", "infrastructure/6.1.0", "--json"),
-    "where --version": ("where", "--version", "6.0.1", "--bank", "store", "list", "--json"),
+    "where --version": ("where", "--version", "6.0.1", "--bank", "boot_files", "--json"),
     "where --on": ("where", "--on", "2026-11-22", "--json"),
     "where, component --on": ("where", "HOLMA-IO1", "--on", "2026-11-22", "--json"),
     "where --known": ("where", "--known", "2026-11-29", "--json"),
@@ -281,8 +281,8 @@ def run(database: str, seed: int, first: int, count: int, tell: Callable[[str], 
         flipper = Flipper(Path(folder), database, seed)
         tell(f"{database}: {flipper.path.stat().st_size} bytes")
         for number in range(first, first + count):
-            told = len(outcome.violations)
+            reported = len(outcome.violations)
             flipper.flip(number, outcome)
-            for each in outcome.violations[told:]:
+            for each in outcome.violations[reported:]:
                 tell(f"{each.kind}: {each.command}: {each.detail} ({each.replay})")
     return outcome

@@ -9,7 +9,7 @@ from unittest.mock import patch
 
 from bundlekeeper.demo import tour_world
 
-HARBOUR = Path(__file__).parents[2] / "manifests" / "marram-2026-11.toml"
+MARRAM = Path(__file__).parents[2] / "manifests" / "marram-2026-11.toml"
 DATABASES = {"store database": "store.sqlite", "ledger": "ledger.sqlite"}
 _SMALL = tuple((family, version, size // 512) for family, version, size in tour_world.BUNDLES)
 _STAGE = ("--bundle", "infrastructure/6.1.0", "--evidence", "digest-read-back", "--reported-by", "kim")
@@ -39,7 +39,7 @@ def make(base: Path, run: Callable[[Sequence[str]], int]) -> World:
         ("store", "add", str(old), *add, "--allow-expired", "the newer one is on its way"),
         ("store", "add", str(now), *add),
         ("store", "add", str(new), *add),
-        ("inventory", "load", str(HARBOUR), "--reported-by", "kim"),
+        ("inventory", "load", str(MARRAM), "--reported-by", "kim"),
         ("stage", "HOLMA-IO1", *_STAGE),
         ("activate", "HOLMA-IO1", "--reported-by", "kim"),
         ("observe", "HOLMA-IO1", "--active", "6.0.1", "--reported-by", "kim"),
@@ -54,7 +54,7 @@ def make(base: Path, run: Callable[[Sequence[str]], int]) -> World:
 
 def _later(base: Path) -> Path:
     """A later inventory, in which one component was replaced and one runs another version."""
-    text = HARBOUR.read_text("utf-8").replace("read_at = 2026-11-20", "read_at = 2026-11-23")
+    text = MARRAM.read_text("utf-8").replace("read_at = 2026-11-20", "read_at = 2026-11-23")
     text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
     path = base / "office-later.toml"
     path.write_text(text, "utf-8")
@@ -65,5 +65,5 @@ def _withdrawing(text: str) -> str:
     """The manifest with one blade bundle withdrawn."""
     rows = text.split("[[bundle]]")
     (at,) = (i for i, row in enumerate(rows) if 'file = "marram-blade-6.0.1.bin"' in row)
-    rows[at] = rows[at].replace('lifecycle = "superseded"', 'lifecycle = "withdrawn"\nwhy = "memory errors"')
+    rows[at] = rows[at].replace('lifecycle = "superseded"', 'lifecycle = "withdrawn"\nreason = "memory errors"')
     return "[[bundle]]".join(rows)

@@ -16,7 +16,7 @@ assert parsers_media and parsers_verification  # imported for what they add
 _TURN_S = 2.0
 
 
-def _told(failures: dict[tuple[str, str], Failure], made: Counter[str], taken: Counter[str], seed: int) -> None:
+def _report(failures: dict[tuple[str, str], Failure], made: Counter[str], taken: Counter[str], seed: int) -> None:
     for name in PARSERS:
         if made[name]:
             print(f"{name:<18} {made[name]:>9} examples, {taken[name]:>8} taken")
@@ -56,7 +56,7 @@ def main(arguments: Sequence[str]) -> int:
                 if failure is not None and (key := (each.name, failure.message[-120:])) not in failures:
                     failures[key] = failure
                     print(f"FAILED {failure}", file=sys.stderr, flush=True)
-    _told(failures, made, taken, seed)
+    _report(failures, made, taken, seed)
     return 1 if failures else 0
 
 

@@ -42,7 +42,7 @@ NEW_KIND: Edits = {
     "model/vocabulary.py": (
         '    "bios": KindFacts(',
         '    "tide-gauge": KindFacts(\n'
-        '        "boot-file", "hand", "pointer", "path", "the gauge is silent while it restarts", 35, paired=True,\n'
+        '        "boot-file", "operator", "pointer", "path", 35, "the gauge is silent while it restarts", pair=True,\n'
         "        in_chassis=True,\n"
         "    ),\n"
         '    "bios": KindFacts(',
@@ -100,16 +100,16 @@ USE_KEY = """
         data = f"{head}holm,holm-a,bios,B7,6.0,{berth}\\n".encode()
         return read_inventory([InventorySource("holm.csv", data, "csv")])
 
-    with Ledger.open(Path("ledger.sqlite"), write=True) as book:
-        told = []
+    with Ledger.open(Path("ledger.sqlite"), write=True) as ledger:
+        reported = []
         for day, berth in ((1, "north"), (2, "south")):
-            plan = plan_load(book, sheet(day, berth), says="list", source="holm.csv")
-            load(book, plan, datetime(2026, 3, 9, tzinfo=UTC))
-            told = [change.says() for change in plan.changes]
-        assert told == ["bios B7 at holm/holm-a/?/?: berth was north, is south"], told
-        found = believed(book).inventory
-    (part,) = found.components
-    assert part.berth == "south"
+            plan = plan_load(ledger, sheet(day, berth), reported_by="list", source="holm.csv")
+            load(ledger, plan, datetime(2026, 3, 9, tzinfo=UTC))
+            reported = [change.message() for change in plan.changes]
+        assert reported == ["bios B7 at holm/holm-a/?/?: berth was north, is south"], reported
+        found = believed(ledger).inventory
+    (component,) = found.components
+    assert component.berth == "south"
     for form, text in (("json", to_json(found)), ("toml", to_toml(found))):
         assert "berth" in text
         assert read_inventory([InventorySource("i", text.encode(), form)]) == found
@@ -122,10 +122,10 @@ def test_a_new_key_of_a_component_is_declared_once(tmp_path: Path) -> None:
 
 
 def test_a_key_is_never_half_declared(tmp_path: Path) -> None:
-    """A key that says nothing of itself, or says that events tell it where none does, stops the program at once."""
+    """A key without a declaration, or one that claims events where none reports it, stops the program at once."""
     done = _run(tmp_path / "undeclared", UNDECLARED, "import bundlekeeper.model.inventory.types")
     assert done.returncode == 1
-    assert "Component.berth says nothing of how it is read, compared and recorded" in done.stderr
+    assert "Component.berth does not declare how it is read, compared and recorded" in done.stderr
     done = _run(tmp_path / "recorded", RECORDED, "import bundlekeeper.ledger.ask.as_inventory")
     assert done.returncode == 1
     assert "ValueError" in done.stderr
@@ -137,7 +137,7 @@ USE_KIND = """
     from bundlekeeper.planning.gaps.find import gaps
     from bundlekeeper.planning.route.find import Route, route
     from bundlekeeper.planning.windows.make import schedule
-    from tests.kits.planning_kit import NOW, bundle, held_all, image, manifest
+    from tests.kits.planning_kit import NOW, bundle, stored_all, image, manifest
 
     rules = manifest(
         *(bundle("infrastructure", v, image("tide-gauge", "TG-1", v)) for v in ("6.0", "6.1")),
@@ -149,20 +149,20 @@ USE_KIND = """
         f"holm,holm-a,{chassis},tide-gauge,TG-1,G{n},6.0,6.0,{half},gauge,yes\\n"
         for n, (chassis, half) in enumerate((("1", "leading"), ("", "following")))
     )
-    keys = "site,domain,chassis,kind,model,serial,active,held,half,pair,healthy"
+    keys = "site,domain,chassis,kind,model,serial,active,boot_files,half,pair,healthy"
     data = f"# read_at = 2026-11-20\\n# zone = UTC\\n{keys}\\n{rows}".encode()
     parts = read_inventory([InventorySource("holm.csv", data, "csv")])
     assert parts.components[0].kind == "tide-gauge" and not parts.own_kinds
 
-    report = gaps("holm-a", "6.1", rules, parts, held_all(rules), NOW)
-    says = [gap.finding.says for gap in report.gaps]
-    assert any("whether its halves are in one chassis" in line for line in says), says
+    report = gaps("holm-a", "6.1", rules, parts, stored_all(rules), NOW)
+    messages = [gap.finding.message for gap in report.gaps]
+    assert any("whether its halves are in one chassis" in line for line in messages), messages
 
     fleet = Fleet(rules, parts)
-    found = route(fleet, "holm-a", "6.1", held_all(rules), NOW)
+    found = route(fleet, "holm-a", "6.1", stored_all(rules), NOW)
     assert isinstance(found, Route), found
     assert [step.what for step in found.steps] == ["infrastructure"]
-    facts = fleet.book.facts("tide-gauge", "TG-1")
+    facts = fleet.manifest_index.facts("tide-gauge", "TG-1")
     assert (facts.method, facts.back, facts.effect) == ("boot-file", "pointer", "the gauge is silent while it restarts")
     actions = [a for w in schedule(fleet, found, 240).windows for a in w.actions if a.kind == "tide-gauge"]
     assert {(a.verb, a.down) for a in actions if a.down != "nothing"} == {("activate", "path")}
@@ -183,12 +183,12 @@ USE_FILE_SYSTEM = """
     assert (kind.label, kind.usable, kind.largest_file) == ("16GB:slate", 8_000_000_000, 10_000_000)
     assert kind.cost(1) == 512 + 1024 and kind.fits(kind.usable) == 10_000_000
     strictest = parse_supply("16GB").kind
-    assert (strictest.usable, strictest.largest_file) == (8_000_000_000, 10_000_000) and "Slate" in strictest.says
+    assert (strictest.usable, strictest.largest_file) == (8_000_000_000, 10_000_000) and "Slate" in strictest.basis
     for wrong in ("1MB:slate", "dvd:slate", "16GB:slat"):
         try:
             parse_supply(wrong)
         except InputError as e:
-            assert "slate" in e.says or "a disc takes" in e.says
+            assert "slate" in e.message or "a disc takes" in e.message
         else:
             raise AssertionError(wrong)
 """

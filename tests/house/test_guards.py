@@ -49,5 +49,5 @@ def test_the_command_sees_red_and_green(monkeypatch: pytest.MonkeyPatch, capsys:
     gone = Guard("gone", SMALL.file, "no such text", "", SMALL.test)
     monkeypatch.setattr(command, "GUARDS", (SMALL, same, gone, GUARDS[0]))
     assert command.main(["--only", "json_read"]) == 1
-    told = [line.split("  ")[0] for line in capsys.readouterr().out.splitlines()]
-    assert told[1:4] == ["red", "GREEN", "BROKEN"]
+    reported = [line.split("  ")[0] for line in capsys.readouterr().out.splitlines()]
+    assert reported[1:4] == ["red", "GREEN", "BROKEN"]

@@ -33,8 +33,8 @@ def _docstring(node: Function | ast.ClassDef) -> str:
 
 def _others(docstring: str) -> list[str]:
     """The functions that a docstring names for what is raised: "Raises as `other`"."""
-    _, raises, told = docstring.partition("Raises")
-    return [name for others in ANOTHER.findall(raises and told) for name in re.findall(r"`([\w.]+)`", others)]
+    _, raises, named = docstring.partition("Raises")
+    return [name for others in ANOTHER.findall(raises and named) for name in re.findall(r"`([\w.]+)`", others)]
 
 
 class Known:
@@ -82,17 +82,17 @@ class Known:
         words = (_name(node) for kind in returns if kind for node in ast.walk(kind) if isinstance(node, ast.expr))
         return {word for word in words if self.is_ours(word)}
 
-    def tells(self, docstring: str, error: str, file: str, seen: frozenset[str] = frozenset()) -> bool:
+    def documents(self, docstring: str, error: str, file: str, seen: frozenset[str] = frozenset()) -> bool:
         """True when the docstring names the error or what it is made from, or another function whose own does."""
-        _, raises, told = re.sub(r"\bRaise\b", "Raises", docstring).partition("Raises")
+        _, raises, named = re.sub(r"\bRaise\b", "Raises", docstring).partition("Raises")
         ours = [name for name in self.above(error) if self.is_ours(name)]
         if error == "KeeperError":  # of a maker that gives any of them
             ours = [name for name in self.bases if self.is_ours(name)]
-        if any(re.search(rf"\b{name}\b", raises and told) for name in ours):
+        if any(re.search(rf"\b{name}\b", raises and named) for name in ours):
             return True
         others = {whole for name in _others(docstring) for whole in self.called(name, file)} - seen
         return any(
-            self.tells(_docstring(self.documented[whole]), error, _file(whole), seen | others) for whole in others
+            self.documents(_docstring(self.documented[whole]), error, _file(whole), seen | others) for whole in others
         )
 
 
@@ -155,13 +155,13 @@ def _public(body: list[ast.stmt]) -> Iterator[Function]:
             yield from _public(node.body)
 
 
-def untold(file: str, tree: ast.Module, known: Known) -> list[str]:
+def undocumented(file: str, tree: ast.Module, known: Known) -> list[str]:
     """What the public functions of a module raise themselves and do not say."""
     found = []
     for function in _public(tree.body):
         for node, caught in _raises(function.body):
             for error in sorted(_errors(node.exc, function, known, file) if node.exc else ()):
-                if {*known.above(error)}.isdisjoint(caught) and not known.tells(_docstring(function), error, file):
+                if {*known.above(error)}.isdisjoint(caught) and not known.documents(_docstring(function), error, file):
                     found.append(f"{function.name} raises {error} in line {node.lineno}")
     return found
 
@@ -183,7 +183,7 @@ KNOWN = Known(TREES)
 
 @pytest.mark.parametrize("file", [file for file in TREES if not file.startswith(COMMANDS) and file != ALONE])
 def test_public_functions_say_what_they_raise(file: str) -> None:
-    assert untold(file, TREES[file], KNOWN) == []
+    assert undocumented(file, TREES[file], KNOWN) == []
 
 
 @pytest.mark.parametrize("file", TREES)
@@ -245,7 +245,7 @@ def test_the_reader_sees_what_is_not_said() -> None:
     """The rule's own reader."""
     tree = ast.parse(SAMPLE)
     known = Known({"sample.py": tree})
-    assert [message.partition(" in line")[0] for message in untold("sample.py", tree, known)] == [
+    assert [message.partition(" in line")[0] for message in undocumented("sample.py", tree, known)] == [
         "plain raises InputError",
         "maker raises SpoiltError",
         "held raises SpoiltError",

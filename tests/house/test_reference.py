@@ -23,7 +23,7 @@ from tests.kits.sure import some
 
 COMMON = {"--store", "--details", "--json", "--quiet", "-q", "--help", "-h", "--debug"}
 ALWAYS = {"schema", "ok", "findings", "error"}
-SHARED = {"manifest", "manifest_signature"}  # told at the beginning; a command's part names them
+SHARED = {"manifest", "manifest_signature"}  # documented at the beginning; a command's part names them
 
 
 @pytest.fixture(scope="module")
@@ -62,10 +62,10 @@ def _is(documented: FieldPath, path: FieldPath) -> bool:
 def _option_problems(part: ReferencePart) -> list[str]:
     wrong = []
     for command in part.commands:
-        told = {option for row in part.of(command) for option in row.options}
-        due = OPTIONS[command] - COMMON
-        wrong += [f"{command}: {option} is not told" for option in due - told]
-        wrong += [f"{command} has no {option}" for option in told - due]
+        documented = {option for row in part.of(command) for option in row.options}
+        expected = OPTIONS[command] - COMMON
+        wrong += [f"{command}: {option} is not documented" for option in expected - documented]
+        wrong += [f"{command} has no {option}" for option in documented - expected]
     return wrong
 
 
@@ -74,22 +74,24 @@ def _field_problems(part: ReferencePart, seen: PrintedJson) -> list[str]:
     for command in part.commands:
         rows = part.of(command)
         own = {path for row in rows for path in row.fields}
-        told = own | {path for row in START.rows for path in row.fields if path[:1] in own or path[0] in ALWAYS}
-        wrong += [f"{command}: {'.'.join(path)} is not told" for path in _untold(told, seen.fields[command])]
+        documented = own | {path for row in START.rows for path in row.fields if path[:1] in own or path[0] in ALWAYS}
+        wrong += [
+            f"{command}: {'.'.join(path)} is not documented" for path in _undocumented(documented, seen.fields[command])
+        ]
         for row in rows:
             if not re.search(r"\bonly\b", row.message):
                 wrong += [f"{command} prints no {'.'.join(p)}" for p in row.fields if not _was_seen(p, seen, command)]
     return wrong
 
 
-def _untold(told: Iterable[FieldPath], found: FieldPaths) -> Iterator[FieldPath]:
-    exact = {path for path in told if path[-1] != REST and not any(name.isupper() for name in path)}
-    loose = set(told) - exact
-    above = {path[:length] for path in told for length in range(len(path))}
+def _undocumented(documented: Iterable[FieldPath], found: FieldPaths) -> Iterator[FieldPath]:
+    exact = {path for path in documented if path[-1] != REST and not any(name.isupper() for name in path)}
+    loose = set(documented) - exact
+    above = {path[:length] for path in documented for length in range(len(path))}
     for path, sorts in found.items():  # an object, an array or null is reported where something in it is
-        is_told = path in exact or any(_is(one, path) for one in loose)
-        holds_told = path in above or any(_is(one[: len(path)], path) for one in loose)
-        if not is_told and ("value" in sorts or not holds_told):
+        is_documented = path in exact or any(_is(one, path) for one in loose)
+        has_documented = path in above or any(_is(one[: len(path)], path) for one in loose)
+        if not is_documented and ("value" in sorts or not has_documented):
             yield path
 
 
@@ -105,13 +107,13 @@ def test_each_command_has_its_part() -> None:
 
 
 @pytest.mark.parametrize("part", PARTS, ids=lambda part: ", ".join(part.commands))
-def test_each_option_is_told_where_its_command_is(part: ReferencePart) -> None:
+def test_each_option_is_documented_where_its_command_is(part: ReferencePart) -> None:
     """And none that the command does not have; the words of another command's may be mentioned."""
     assert _option_problems(part) == []
     assert options_in(part.text) <= {option for options in OPTIONS.values() for option in options} | COMMON
 
 
-def test_options_of_all_commands_are_told_once() -> None:
+def test_options_of_all_commands_are_documented_once() -> None:
     """With the commands that do not have them, or, where they are few, those that do."""
     assert {option for row in START.rows for option in row.options} == COMMON
     for row in (row for row in START.rows if row.options & {"--store", "--json", "--quiet"}):
@@ -126,19 +128,19 @@ def test_each_command_was_seen_to_answer(seen: PrintedJson) -> None:
 
 
 @pytest.mark.parametrize("part", PARTS, ids=lambda part: ", ".join(part.commands))
-def test_each_field_that_is_printed_is_told_where_its_command_is(part: ReferencePart, seen: PrintedJson) -> None:
+def test_each_field_that_is_printed_is_documented_where_its_command_is(part: ReferencePart, seen: PrintedJson) -> None:
     """And each that is reported is printed, or its row says when it is."""
     assert _field_problems(part, seen) == []
 
 
 def test_fields_of_all_commands_are_printed(seen: PrintedJson) -> None:
-    """Those that the reference tells at its beginning."""
-    told = {path for row in START.rows for path in row.fields}
-    assert {path[0] for path in told} == ALWAYS | SHARED
-    assert [path for path in told if not any(_was_seen(path, seen, command) for command in seen.whole)] == []
+    """Those that the reference has at its beginning."""
+    documented = {path for row in START.rows for path in row.fields}
+    assert {path[0] for path in documented} == ALWAYS | SHARED
+    assert [path for path in documented if not any(_was_seen(path, seen, command) for command in seen.whole)] == []
 
 
-def test_a_row_that_is_taken_away_is_missed(seen: PrintedJson) -> None:
+def test_a_row_that_is_removed_is_missed(seen: PrintedJson) -> None:
     """Every row of every part."""
     for part in some(PARTS):
         for row in some(part.rows):
@@ -152,7 +154,7 @@ def test_what_is_not_there_is_no_option_and_no_field(seen: PrintedJson) -> None:
     check = next(
         part for part in reference(text.replace("| `--at DIR`, ", "| `--up DIR`, ")) if "verify" in part.commands
     )
-    assert set(_option_problems(check)) == {"verify: --at is not told", "verify has no --up"}
+    assert set(_option_problems(check)) == {"verify: --at is not documented", "verify has no --up"}
     assert _field_problems(check, seen) == ["verify prints no colour"]
 
 
@@ -169,20 +171,20 @@ def _example(title: str, format_key: str) -> dict[str, Any]:
     return next(example for example in found if format_key in example)
 
 
-def _untold_keys(due: dict[str, set[str]], told: dict[str, set[str]]) -> dict[str, set[str]]:
-    """The keys that no row tells. The rows are of the same tables, and of no other."""
-    assert told.keys() == due.keys()
-    return {table: lacking for table, keys in due.items() if (lacking := keys - told[table])}
+def _missing_keys(expected: dict[str, set[str]], documented: dict[str, set[str]]) -> dict[str, set[str]]:
+    """The keys that no row has. The rows are of the same tables, and of no other."""
+    assert documented.keys() == expected.keys()
+    return {table: lacking for table, keys in expected.items() if (lacking := keys - documented[table])}
 
 
 def _model_keys(model: Any) -> set[str]:
     return {field.alias or name for name, field in model.model_fields.items()} - {"note"}
 
 
-def test_each_key_of_a_manifest_is_told() -> None:
+def test_each_key_of_a_manifest_is_documented() -> None:
     from bundlekeeper.model.manifest import types
 
-    due = {
+    expected = {
         "the file itself": _model_keys(types.Manifest),
         "`[versions]`": _model_keys(types.Versions),
         "`[[bundle]]`": _model_keys(types.Bundle),
@@ -194,51 +196,51 @@ def test_each_key_of_a_manifest_is_told() -> None:
         "`[[compatible]]`": _model_keys(types.Compatible),
         "`what`, `when`, `need`": _model_keys(types.RuleSubject),
     }
-    assert _untold_keys(due, _keys_of("Manifest", "table")) == {}
+    assert _missing_keys(expected, _keys_of("Manifest", "table")) == {}
     assert _model_keys(types.JumpWhat) == _model_keys(types.RuleSubject) - {"version"}
     base = types.Manifest.__bases__[0]
     models = [model for model in vars(types).values() if isinstance(model, type) and issubclass(model, base)]
-    assert len(models) == len(due) + 2  # the base itself, and what a jump is about
+    assert len(models) == len(expected) + 2  # the base itself, and what a jump is about
 
 
-def test_each_key_of_an_inventory_is_told() -> None:
+def test_each_key_of_an_inventory_is_documented() -> None:
     from bundlekeeper.model.inventory import cells
 
-    due = {f"`[[{table}]]`": set(keys) for table, keys in cells.tables(()).items()}
-    due["the file itself"] = {"inventory", "read_at", "zone", "note"}
-    assert _untold_keys(due, _keys_of("What is where", "table")) == {}
+    expected = {f"`[[{table}]]`": set(keys) for table, keys in cells.tables(()).items()}
+    expected["the file itself"] = {"inventory", "read_at", "zone", "note"}
+    assert _missing_keys(expected, _keys_of("What is where", "table")) == {}
 
 
-def test_each_key_of_a_map_is_told() -> None:
+def test_each_key_of_a_map_is_documented() -> None:
     from bundlekeeper.links.redfish.user_map import MapEntry
 
-    due = {"the file itself": {"redfish"}, "`[[map]]`": {field.name for field in fields(MapEntry)}}
-    assert _untold_keys(due, _keys_of("What is where", "in a map")) == {}
+    expected = {"the file itself": {"redfish"}, "`[[map]]`": {field.name for field in fields(MapEntry)}}
+    assert _missing_keys(expected, _keys_of("What is where", "in a map")) == {}
 
 
-def test_each_column_of_recorded_statements_is_told() -> None:
+def test_each_column_of_recorded_statements_is_documented() -> None:
     from bundlekeeper.jobs.recording.selection import Places
     from bundlekeeper.jobs.recording.statements import Asked, RecordDetails
 
-    told = re.search(
+    documented = re.search(
         r"(?s)^A CSV for `stage`.*?title row of these: (.*?): what", section("What is where"), re.MULTILINE
     )
-    due = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
-    assert told is not None
-    assert set(spans(told[1])) - {";"} == due
+    expected = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
+    assert documented is not None
+    assert set(spans(documented[1])) - {";"} == expected
 
 
-def test_each_key_of_acceptance_is_told() -> None:
+def test_each_key_of_store_settings_is_documented() -> None:
     from bundlekeeper.model.store_settings import StoreSettings
 
-    due = {field.name.removesuffix("_s") for field in fields(StoreSettings)} | {"store"}
-    assert _example("Trust", "store").keys() == due
+    expected = {field.name.removesuffix("_s") for field in fields(StoreSettings)} | {"store"}
+    assert _example("Trust", "store").keys() == expected
 
 
-def test_each_key_of_a_plan_by_hand_is_told() -> None:
+def test_each_key_of_a_plan_by_hand_is_documented() -> None:
     from bundlekeeper.model.route import hand_plan
 
-    told = _example("The route to a release", "plan")
-    assert told.keys() == {"plan", "domain", "release", "step", "note"}
+    documented = _example("The route to a release", "plan")
+    assert documented.keys() == {"plan", "domain", "release", "step", "note"}
     step = {field.name for field in fields(hand_plan.PlanStep)} - {"digests"}  # which a route's own file has
-    assert {key for row in told["step"] for key in row} == step
+    assert {key for row in documented["step"] for key in row} == step

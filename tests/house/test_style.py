@@ -14,7 +14,7 @@ ROOT = Path(__file__).parents[2]
 @pytest.mark.parametrize(
     "arguments",
     [
-        ["ruff", "verify", "--no-cache", "bundlekeeper", "tests"],
+        ["ruff", "check", "--no-cache", "bundlekeeper", "tests"],
         ["ruff", "format", "--no-cache", "--check", "bundlekeeper", "tests"],
         ["mypy", "--strict", "bundlekeeper", "tests"],
     ],

@@ -21,7 +21,7 @@ HERE = Path(__file__).parents[1]
 ROOT = HERE.parent
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 _LATER = (ast.stmt, ast.excepthandler, ast.Lambda, ast.IfExp, ast.ListComp, ast.SetComp, ast.DictComp, ast.GeneratorExp)
-WITHOUT = {  # that nothing is raised is all that they say; what is refused stands beside them
+WITHOUT = {  # that nothing is raised is all that they say; what is refused is beside them
     "links/http/test_client.py::test_headers_that_can_be_sent",
     "verification/signatures/test_sshsig.py::test_the_rebuilt_signature_is_good_when_nothing_is_changed",
 }
@@ -242,7 +242,7 @@ def test_nobody_sleeps_to_wait_for_something() -> None:
     assert {name: count for name, count in calls.items() if count} == SLEEPS
 
 
-def test_what_is_waited_for_in_vain_is_told() -> None:
+def test_what_is_waited_for_in_vain_is_reported() -> None:
     looks = iter([False, False, True])
     wait_until(lambda: next(looks), "the third look")
     with pytest.raises(AssertionError, match="not seen in 0 s: rain"):

@@ -49,7 +49,7 @@ def test_every_command_of_the_tour_opens_each_thing_once(tmp_path: Path, opened:
         status = run(number, step)
         if opened:
             seen.add(" ".join(step.command[:2]) if step.command[0] in GROUPS else step.command[0])
-        stores = sum(count for what, count in opened.items() if what.startswith("Store"))
+        stores = sum(count for what, count in opened.items() if what.startswith("Store,"))
         if step.command[:2] == ("media", "receive") and opened["StoreDatabase, to read"] == 2:
             opened["StoreDatabase, to read"] = 1
         if stores > 1 or any(count > 1 for count in opened.values()):

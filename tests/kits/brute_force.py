@@ -101,7 +101,7 @@ class Brute:
     def obeys(
         self, switches: tuple[int, ...], managers: tuple[int, ...], table: int, servers: list[tuple[str, int]]
     ) -> bool:
-        """Whether one mixture, part by part, obeys every rule and the trade's order."""
+        """Whether one mixture, part by part, obeys every rule and the usual order."""
         rows = [self.seen("infrastructure", "fabric-switch", "Reed-40", n) for n in switches]
         rows += [self.seen("infrastructure", "domain-manager", "Reed-40", n) for n in managers]
         rows.append(self.seen("infrastructure", "model-list", "Reed-40", table))

@@ -49,7 +49,7 @@ def banks(part: Component) -> tuple[str | None, str | None, str | None]:
     return part.active, part.pending, part.spare
 
 
-def whys(found: Placed) -> dict[str, str]:
+def reasons(found: Placed) -> dict[str, str]:
     return {u.odata_id.rpartition("/")[2]: u.reason for u in found.unmapped}
 
 

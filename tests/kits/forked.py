@@ -70,23 +70,23 @@ def run(
     texts, sent = [str(word) for word in words], stdin.encode("utf-8", "surrogateescape")
     environment = {**(os.environ if env is None else env), _WARNINGS: "error"}
     if _at_start(environment) == _START and len(sent) <= _PIPE_BYTES:
-        told = {"words": texts, "env": environment, "cwd": str(cwd), "under": [*under]}
-        status, out, err = _forked(told, sent)
+        command = {"words": texts, "env": environment, "cwd": str(cwd), "under": [*under]}
+        status, out, err = _forked(command, sent)
     else:
-        command = [*under, sys.executable, *texts]
-        done = subprocess.run(command, env=environment, input=sent, capture_output=True, cwd=cwd, check=False)
+        started = [*under, sys.executable, *texts]
+        done = subprocess.run(started, env=environment, input=sent, capture_output=True, cwd=cwd, check=False)
         status, out, err = done.returncode, done.stdout, done.stderr
     return Ended(texts, status, *(said.decode("utf-8", "surrogateescape") for said in (out, err)))
 
 
-def _forked(told: Mapping[str, object], stdin: bytes) -> tuple[int, bytes, bytes]:
+def _forked(command: Mapping[str, object], stdin: bytes) -> tuple[int, bytes, bytes]:
     orders, server = _server()
     order, (given, full) = os.memfd_create("order"), os.pipe()
     ours, theirs = zip(*(os.pipe() for _ in ("status", "stdout", "stderr")), strict=True)
     passed = [order, theirs[0], given, *theirs[1:]]
     try:
         umask = Path("/proc/self/status").read_text("utf-8").partition("\nUmask:")[2].split()[0]
-        os.write(order, json.dumps({**told, "umask": int(umask, 8)}).encode("ascii"))
+        os.write(order, json.dumps({**command, "umask": int(umask, 8)}).encode("ascii"))
         os.write(full, stdin)
         socket.send_fds(orders, [b"!"], passed)
     finally:
@@ -154,17 +154,17 @@ def _serve(orders: socket.socket) -> list[str]:
 
 
 def _become(order: int, *streams: int) -> list[str]:
-    told = json.loads(os.pread(order, os.fstat(order).st_size, 0))
+    command = json.loads(os.pread(order, os.fstat(order).st_size, 0))
     for number, fd in enumerate(streams):
         os.dup2(fd, number)
     os.closerange(3, 256)
     os.environ.clear()
-    os.environ.update(told["env"])
-    os.chdir(told["cwd"])
-    os.umask(told["umask"])
-    if told["under"]:
-        _let_trace(told["under"])
-    words: list[str] = told["words"]
+    os.environ.update(command["env"])
+    os.chdir(command["cwd"])
+    os.umask(command["umask"])
+    if command["under"]:
+        _let_trace(command["under"])
+    words: list[str] = command["words"]
     return words
 
 

@@ -4,4 +4,4 @@ from __future__ import annotations
 
 from pathlib import Path
 
-HARBOUR = Path(__file__).parents[2] / "manifests" / "marram-2026-11.toml"
+MARRAM = Path(__file__).parents[2] / "manifests" / "marram-2026-11.toml"

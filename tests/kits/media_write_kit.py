@@ -73,20 +73,20 @@ SPLIT = (
 class World:
     """A store that holds some pieces, and the packing of a set of them."""
 
-    def __init__(self, base: Path, pieces: Sequence[Piece] = PIECES, volumes: int = 1, *, taken: bool = False) -> None:
+    def __init__(self, base: Path, pieces: Sequence[Piece] = PIECES, volumes: int = 1, *, added: bool = False) -> None:
         self.base = base
         self.pieces = tuple(pieces)
         self.kit = Kit(base)
-        if not taken:
-            self._take()
+        if not added:
+            self._add()
         self.packing = packing_of(self.kit.root, self.pieces, volumes)
 
     @classmethod
     def again(cls, base: Path, pieces: Sequence[Piece], volumes: int) -> World:
         """The same world in another process."""
-        return cls(base, pieces, volumes, taken=True)
+        return cls(base, pieces, volumes, added=True)
 
-    def _take(self) -> None:
+    def _add(self) -> None:
         bundles = []
         for each in self.pieces:
             self.kit.offer(each.name, each.data)

@@ -1,4 +1,4 @@
-"""How much memory a process took, told by itself."""
+"""How much memory a process took, as it reports itself."""
 
 from __future__ import annotations
 

@@ -31,7 +31,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
     for version in VERSIONS:
         own = [image(kind, model, version, size=rnd.randint(50, 200)) for kind, model in _OWN]
         table = image("model-list", "Reed-40", TABLES[version])
-        rows.append(bundle("infrastructure", version, *own, table, state=rnd.choice(["current", "superseded"])))
+        rows.append(bundle("infrastructure", version, *own, table, lifecycle=rnd.choice(["current", "superseded"])))
         same = rnd.random() < 0.2  # an image that did not change
         adapter = image("network-adapter", ("Tern-2", "Tern-4"), "5.4.2" if same else version)
         images = [image(kind, ("Tern-2", "Tern-4"), version) for kind in _BLADE[:2]]
@@ -212,7 +212,7 @@ def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) ->
     """Many domains that all have a way to 6.1; each `separate_windows` of them are kept apart, all share the policies.
 
     Clusters are each domain's own. Half of the servers take policy `gold`, which applies when confirmed; of the others
-    each third domain's are at-once, so that its last step cannot be planned.
+    each third domain's apply immediately, so that its last step cannot be planned.
     """
     components: list[Component] = []
     rooms: list[Partition] = []

@@ -24,7 +24,7 @@ from bundlekeeper.cli.screen.help import GROUPS
 from bundlekeeper.cli.screen.run import dispatch
 from bundlekeeper.demo import tour
 from bundlekeeper.errors import KeeperError
-from tests.conftest import HARBOUR
+from tests.conftest import MARRAM
 from tests.kits.redfish_server import PASSWORD, USER, World, documents, serving
 from tests.kits.signing_world import chain, pem
 
@@ -123,7 +123,7 @@ def _manifests_and_store(seen: PrintedJson) -> None:
 
 
 def _parts_and_plans(seen: PrintedJson) -> None:
-    seen.run("inventory", "load", str(HARBOUR))
+    seen.run("inventory", "load", str(MARRAM))
     seen.run("gaps", "--all", "--to", "6.1")
     seen.run("route", "holm-b", "--to", "6.1", "--out", "route.json")
     seen.run("plan", "check", "route.json")

@@ -72,8 +72,8 @@ class Bench:
 
 def shape(part: Component) -> dict[str, object]:
     """What is known of a component, without where the test put it."""
-    told = {name: getattr(part, name) for name in Component.__slots__}
-    return {name: value for name, value in told.items() if value is not None and name not in ("site", "domain")}
+    fields = {name: getattr(part, name) for name in Component.__slots__}
+    return {name: value for name, value in fields.items() if value is not None and name not in ("site", "domain")}
 
 
 def codes(reading: ServiceReading) -> list[tuple[str, str]]:

@@ -48,7 +48,8 @@ LARGE = (
     Large(6, stops=6, compatible_rules=12, tight=True), Large(7, costs=False), Large(8, mixed=0.8, patches=6),
     Large(9, start=37, to=4, down=True, spread=0), Large(10, start=30, to=12, down=True, spread=0, tight=True),
     Large(11, blocked=True), Large(12, blocked=True, tight=True, stops=5), Large(13, start=12, spread=12, stops=4),
-    Large(14, start=20, to=39, spread=8, compatible_rules=14, stops=2), Large(15, spread=3, stops=0, compatible_rules=0, patches=0),
+    Large(14, start=20, to=39, spread=8, compatible_rules=14, stops=2),
+    Large(15, spread=3, stops=0, compatible_rules=0, patches=0),
     Large(16, start=8, spread=8, stops=8, compatible_rules=8, mixed=0.5),
     Large(17, start=37, to=20, down=True, spread=0, compatible_rules=1),
     Large(18, start=37, to=22, down=True, spread=0, compatible_rules=0),
@@ -78,7 +79,7 @@ def large_manifest(world: Large) -> Manifest:
         family = rnd.choice(["infrastructure", "blade", "rack"])
         kind, model = {"infrastructure": _OWN[2], "blade": ("bios", "Tern-4"), "rack": ("bios", "Gull-2")}[family]
         name = f"{VERSIONS[place]}-p1"
-        rows.append(bundle(family, name, component(kind, model, name), onto=VERSIONS[place], only=(kind,)))
+        rows.append(bundle(family, name, component(kind, model, name), base=VERSIONS[place], only=(kind,)))
         release[place][family] = name
     tables = {"model-list": {"order": "listed", "list": tuple(f"t{n}" for n in range(1, 41))}}
     rules = {"jump": tuple(_jumps(rnd, world)), "compatible": tuple(_besides(rnd, world))}

@@ -146,7 +146,7 @@ def test_that_a_kind_becomes_known_changes_no_identity(
     assert identity(part) == before
 
 
-def test_the_whole_slot_tells_parts_of_these_kinds_only() -> None:
+def test_the_whole_slot_identifies_components_of_these_kinds_only() -> None:
     """A kind that is added with `whole_slot` would get other identities than its components have in ledgers."""
     assert {kind for kind, facts in KINDS.items() if facts.whole_slot} == {
         "fabric-switch", "domain-manager", "io-module", "port-extender", "chassis-controller", "model-list",

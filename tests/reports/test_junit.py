@@ -112,7 +112,7 @@ def test_what_was_found(tmp_path: Path) -> None:
     assert "copy it again" in found["a.bin"].result[0].text
 
 
-def test_skipped_and_unproven(tmp_path: Path) -> None:
+def test_skipped_and_unverified(tmp_path: Path) -> None:
     """Verified lately is skipped; not verified fails, because the check does not end well either."""
     root, ledger = fill(tmp_path, {"a.bin": A, "b.bin": B}), Known()
     wanted = listing(facts("a.bin", A), facts("b.bin", B))

@@ -75,10 +75,11 @@ def test_a_run_book_tells_what_the_issue_asks_for(office: Keeper, tmp_path: Path
     for told in (re.sub(r"\s+", " ", page.text), re.sub(r"\s+", " ", plain)):
         assert told.lower().index("cautions first") < told.lower().index("at a glance")
         for words in (
-            "two-bank, by hand", "down", "switch the banks back to", "staging any image", "common practice: order",
+            "two-bank, by an operator",
+            "down", "switch the banks back to", "staging any image", "common practice: order",
             "release notes 6.1, table 5", "swap the lead", "who", "when", "open gaps", "could not be made", sha256,
             head,
-            "bundlekeeper stage HOLMA-IO1 --bundle infrastructure/6.1.0", "it tells 6.1.0", "policy-shared",
+            "bundlekeeper stage HOLMA-IO1 --bundle infrastructure/6.1.0", "it reports 6.1.0", "policy-shared",
             "It calls no step safe", "hospitals",
         ):  # fmt: skip
             assert words.lower() in told.lower(), words
@@ -136,7 +137,7 @@ def test_what_is_withdrawn_is_flagged_in_words(keeper: Keeper, world: World, tmp
     text = world.manifest.read_text("utf-8")
     at = text.index("marram-infrastructure-5.4.10.bin")
     old = 'lifecycle = "superseded"'
-    text = text[:at] + text[at:].replace(old, 'lifecycle = "withdrawn"\nwhy = "notice 7"', 1)
+    text = text[:at] + text[at:].replace(old, 'lifecycle = "withdrawn"\nreason = "notice 7"', 1)
     world.manifest.write_text(text, encoding="utf-8")
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 1
     assert keeper("inventory", "load", HARBOUR).status == 0

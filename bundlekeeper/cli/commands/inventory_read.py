@@ -92,9 +92,9 @@ def read(
 
 def password() -> str:
     """From the environment, else from a prompt. Raises InputError where there is neither."""
-    told = os.environ.get(PASSWORD, "")
-    if told:
-        return told
+    given = os.environ.get(PASSWORD, "")
+    if given:
+        return given
     if not sys.stdin.isatty():
         raise InputError("there is no password", hint=f"set {PASSWORD}, name a --netrc file, or run it on a terminal")
     import getpass

@@ -1,7 +1,7 @@
 """Findings in short: `!!` for an error, ` !` for a warning, one or two lines each, nothing for a note.
 
 Rules: every error is reported, warnings of one code by the first of them and their number; what is left out here is
-counted and stands under `--details`; lines wrap where the width of a line is known, else a finding is one line.
+counted and shown by `--details`; lines wrap where the width of a line is known, else a finding is one line.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from bundlekeeper.cli.screen.tables import width_of
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, shell_word, visible
 
-_ERRORS = 10  # told at most; the others are counted
+_ERRORS = 10  # shown at most; the others are counted
 _LONG = 140  # characters of a warning: what fits two lines of 80 under a mark
 _MARKS = {Level.ERROR: " !! ", Level.WARNING: "  ! "}
 _INDENT = "    "
@@ -88,7 +88,7 @@ def again(*words: str | None, **options: object) -> str:
 
 
 def next_line(command: str) -> None:
-    """Say on stderr what comes next; never broken, so that it can be pasted."""
+    """Print on stderr what comes next; never broken, so that it can be pasted."""
     output.aside(f"next: {command}")
 
 

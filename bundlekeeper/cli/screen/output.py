@@ -173,7 +173,7 @@ def error_text(error: KeeperError) -> None:
             if row != f"  hint: {visible(error.hint)}":
                 aside(f"  {row}")
     if len(cases) > _CASES:
-        aside(f"  and {len(cases) - _CASES} more (--json tells all)")
+        aside(f"  and {len(cases) - _CASES} more (--json lists all)")
 
 
 def error_envelope(error: KeeperError, command: str) -> None:

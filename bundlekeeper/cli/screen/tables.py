@@ -1,8 +1,8 @@
 """Tables: aligned within the width of a line, in colour on a terminal; where no width is known, records with tabs.
 
-Rules: a column is declared once, with its title, its cell and how it stands; cells are data and pass `visible`; no
-markup is ever read from data; nothing is ever cut: what finds no space wraps, or goes below its row; the form without a
-width is stable (a record a line, a tab between cells, no padding, no colours), so that a script can part it.
+Rules: a column is declared once, with its title, its cell and how it is aligned; cells are data and pass `visible`; no
+markup is ever read from data; nothing is ever cut: what has no space wraps, or goes below its row; the form without a
+width is stable (a record a line, a tab between cells, no padding, no colours), so that a script can split it.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ STYLES = {
 
 @dataclass(frozen=True, slots=True)
 class Column(Generic[Row]):
-    """One column: its title and what of a row stands in it.
+    """One column: its title and the cell that it shows of a row.
 
     `right` puts numbers under each other; `below` moves it to a line of its own under the row, with its title, where a
     line is too short for all columns; where that is not enough, more do. A table in which no column may go below wraps
@@ -65,7 +65,7 @@ class Column(Generic[Row]):
 
 
 def width_of(stream: TextIO) -> int | None:
-    """How many characters a line of `stream` has space for: COLUMNS, else the terminal's; None where neither says."""
+    """How many characters a line of `stream` has space for: COLUMNS, else the terminal's; None for neither."""
     named = os.environ.get("COLUMNS", "")
     if named.isascii() and named.isdigit() and len(named) < 6 and int(named) > 0:
         return int(named)
@@ -73,7 +73,7 @@ def width_of(stream: TextIO) -> int | None:
         return None
     try:
         return os.get_terminal_size(stream.fileno()).columns or _USUAL_WIDTH
-    except (OSError, ValueError):  # a stream in memory has no number; a terminal may not tell its size
+    except (OSError, ValueError):  # a stream in memory has no number; a terminal may not report its size
         return _USUAL_WIDTH
 
 
@@ -103,45 +103,45 @@ def _records(columns: Sequence[Column[Row]], cells: Iterable[Sequence[str]], cap
 
 
 def _laid_out(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], width: int) -> list[list[list[str]]]:
-    """The titles and the rows, each as lines of padded cells: columns that find no space go below, long cells wrap."""
+    """The titles and the rows, each as lines of padded cells: columns without space go below, long cells wrap."""
     titles = [visible(column.title) for column in columns]
     table = [titles, *cells]
     widths = [max(map(len, column)) for column in zip(*table, strict=True)]
-    beside = list(range(len(columns)))
+    in_row = list(range(len(columns)))
     movable = any(column.below for column in columns)
-    if movable and _total(widths, beside) > width:
-        beside = [i for i in beside if not columns[i].below] or beside[:1]
-    while movable and _total(widths, beside) > width and len(beside) > 1:
-        beside.pop()
-    _narrow(columns, widths, beside, width)
-    rows = [_row_lines(columns, widths, beside, row) for row in table]
-    below = [i for i in range(len(columns)) if i not in beside]
+    if movable and _total(widths, in_row) > width:
+        in_row = [i for i in in_row if not columns[i].below] or in_row[:1]
+    while movable and _total(widths, in_row) > width and len(in_row) > 1:
+        in_row.pop()
+    _narrow(columns, widths, in_row, width)
+    rows = [_row_lines(columns, widths, in_row, row) for row in table]
+    below = [i for i in range(len(columns)) if i not in in_row]
     for lines, row in zip(rows[1:], cells, strict=True):
         under = (f"{titles[i]} {row[i]}" for i in below if row[i])
         lines += [[f"    {line}"] for cell in _packed(under, width - 4) for line in _wrapped(cell, width - 4)]
     return rows
 
 
-def _total(widths: Sequence[int], beside: Sequence[int]) -> int:
-    return sum(widths[i] for i in beside) + 2 * (len(beside) - 1)
+def _total(widths: Sequence[int], in_row: Sequence[int]) -> int:
+    return sum(widths[i] for i in in_row) + 2 * (len(in_row) - 1)
 
 
-def _narrow(columns: Sequence[Column[Row]], widths: list[int], beside: Sequence[int], width: int) -> None:
+def _narrow(columns: Sequence[Column[Row]], widths: list[int], in_row: Sequence[int], width: int) -> None:
     """Take what the line lacks from the widest columns of text; numbers never break."""
-    while _total(widths, beside) > width:
-        texts = [i for i in beside if not columns[i].right and widths[i] > _NARROWEST]
+    while _total(widths, in_row) > width:
+        texts = [i for i in in_row if not columns[i].right and widths[i] > _NARROWEST]
         if not texts:
             return
         widths[max(texts, key=lambda i: widths[i])] -= 1
 
 
 def _row_lines(
-    columns: Sequence[Column[Row]], widths: Sequence[int], beside: Sequence[int], row: Sequence[str]
+    columns: Sequence[Column[Row]], widths: Sequence[int], in_row: Sequence[int], row: Sequence[str]
 ) -> list[list[str]]:
-    wrapped = [[row[i]] if columns[i].right else _wrapped(row[i], widths[i]) for i in beside]
+    wrapped = [[row[i]] if columns[i].right else _wrapped(row[i], widths[i]) for i in in_row]
     lines = zip_longest(*wrapped, fillvalue="")
     return [
-        [c.rjust(widths[i]) if columns[i].right else c.ljust(widths[i]) for i, c in zip(beside, line, strict=True)]
+        [c.rjust(widths[i]) if columns[i].right else c.ljust(widths[i]) for i, c in zip(in_row, line, strict=True)]
         for line in lines
     ]
 

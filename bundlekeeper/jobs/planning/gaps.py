@@ -1,7 +1,7 @@
-"""Everything that stands between a domain, or every domain, and a release.
+"""Everything that is between a domain, or every domain, and a release.
 
-Rules: dates are judged by the later of now and what the store knows; domains are judged one after the other as they
-are asked for, so that nobody needs to hold them all.
+Rules: dates are judged by the later of now and what the store knows; domains are judged one after the other as they are
+asked for, so that nobody needs to keep them all.
 """
 
 from __future__ import annotations

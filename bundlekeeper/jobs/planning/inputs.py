@@ -1,8 +1,8 @@
-"""What gaps, route and run-books are made from: manifest, inventory, holdings, each with what vouches for it.
+"""What gaps, route and run-books are made from: manifest, inventory, holdings, each with its signature or its origin.
 
-Rules: a manifest that the store would not take stops the command (4), the kept one as well as one that is named; a
-bundle's signature is ruled on by the digests of its last verification, never by a new read, and what that cannot tell
-is unknown; a bundle without a verification has no signature that is known; what is missing is an error, never an empty
+Rules: a manifest that the store would not admit stops the command (4), the one in force as well as one that is named; a
+bundle's signature is judged by the digests of its last verification, never by a new read, and what that does not show
+is unknown; of a bundle without a verification no signature is known; what is missing is an error, never an empty
 answer.
 """
 
@@ -69,17 +69,19 @@ class Inputs:
 
 
 def read_inputs(session: Session, files: InputFiles, *, bare: bool = False) -> Inputs:
-    """Manifest, inventory and holdings: from files that are named, else from the store and its record.
+    """Manifest, inventory and holdings: from files that are named, else from the store and its ledger.
 
     With `bare`, an inventory that is nowhere to be had is one of nothing, with no origin.
 
-    Raises InputError when one of them is not to be had, RefusedError for a manifest that the store would not take,
+    Raises InputError when one of them is not to be had, RefusedError for a manifest that the store would not admit,
     UnfinishedError, DamagedError, LockedError.
     """
     from bundlekeeper.store.contents.manifest_dates import doubts, latest
 
     if files.signature is not None and files.manifest is None:
-        raise InputError("--signature is about a manifest that is named", hint="--manifest FILE --signature FILE")
+        raise InputError(
+            "--signature needs a manifest that is named", hint="name both: --manifest FILE --signature FILE"
+        )
     if files.manifest is not None:
         loaded, unknown, ruling = _named(session, files.manifest, files.signature)
     else:
@@ -129,7 +131,7 @@ def _kept(session: Session) -> tuple[Loaded, tuple[Finding, ...], Ruling]:
         )
     ruling = session.voucher.rule_kept(session.store.fd, kept.admitted)
     insist(ruling, kept.admitted.place)
-    # What lint says of the kept one was reported when it was taken.
+    # What lint finds in the manifest in force was reported when it was admitted.
     return replace(kept.loaded, problems=()), kept.unknown, ruling
 
 
@@ -155,12 +157,12 @@ def _recorded(
 
     if not session.is_there or ((bare or not wanted) and not session.ledger_is_there):
         return None, None, ()
-    manifest_index = session.ledger
+    ledger = session.ledger
     if not wanted:
-        return manifest_index.head(), None, ()
+        return ledger.head(), None, ()
     clock = session.now()
-    with manifest_index.reading():  # the head that is reported and the inventory are of one moment
-        head, found, beyond = manifest_index.head(), believed(manifest_index, clock=clock), ahead(manifest_index, clock)
+    with ledger.reading():  # the head that is reported and the inventory are of one moment
+        head, found, beyond = ledger.head(), believed(ledger, clock=clock), ahead(ledger, clock)
     doubts = () if beyond is None else (beyond.doubt("not counted here"),)
     if found is None and bare:
         return head, None, doubts
@@ -168,14 +170,14 @@ def _recorded(
         hint = "bundlekeeper inventory load FILE, or --inventory"
         raise InputError("no inventory was loaded yet", hint=hint, problems=doubts)
     for key in found.unplaced[:20]:
-        session.tell(f"note: {key} is recorded, but nothing says where it is: left out")
+        session.tell(f"note: {key} is recorded, but not where it is: left out")
     if len(found.unplaced) > 20:
         session.tell(f"note: {len(found.unplaced) - 20} more are left out for the same reason")
     return head, found.inventory, doubts
 
 
 def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Finding]]:
-    """What the store holds and admits, as planning asks for it, nothing where there is no store; and what is doubtful.
+    """What is in the store and what it accepts, as planning asks for it, nothing without a store; and what is doubtful.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """

@@ -1,7 +1,7 @@
-"""A route in short: from where it leads, and each step in the few words that one decides by.
+"""A route in short: where it starts, and each step in the few words that a person decides by.
 
-Rules: derived from the plan alone, nothing is looked up; of several answers the worst is reported, with how many it
-is for.
+Rules: derived from the plan alone, nothing is looked up; of several answers the worst is reported, with how many it is
+for.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def in_short(found: DomainRoute, planned: PlannedRoute) -> RouteInShort:
 
 
 def _starts(route: Route) -> tuple[str, ...]:
-    """What components run before their first change; without those whose versions are no bundle's (a model table's)."""
+    """What components run before their first change; without those whose versions are no bundle's (a model list's)."""
     seen: set[str] = set()
     starts: dict[str, None] = {}
     for step in route.steps:

@@ -1,4 +1,4 @@
-"""A plan that a file holds: read, held against its inputs and against the rules, and compared with the best way."""
+"""A plan in a file: read, checked against its inputs and the rules, and compared with the best route."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class CheckedPlan:
 
 
 def check_plan(session: Session, file: str, files: InputFiles) -> CheckedPlan:
-    """Hold a file against the rules: a document whose inputs changed is refused, any other plan is judged.
+    """Check a file against the rules: a document whose inputs changed is refused, any other plan is judged.
 
     Raises InputError for what cannot be read; RefusedError; as `read_inputs`.
     """
@@ -95,25 +95,25 @@ def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
     }
     found = differences(read.inputs, now)
     if found:
-        message = "the route was made from other inputs than there are now"
+        message = "the plan was made from other inputs than there are now"
         over = f" --out {shlex.quote(name)} --force" if name != "-" else ""
         hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release}{over} makes it again"
         raise RefusedError(message, hint=hint, where=name, problems=found)
 
 
 def _compared(found: PlanVerdict, better: Route | NoRoute) -> str:
-    """Whether a cheaper way exists, in words."""
+    """Whether a cheaper route exists, in words."""
     from bundlekeeper.planning.route.types import Route
 
     if not isinstance(better, Route):
-        return "no allowed route was found at all: bundlekeeper route says why"
+        return "no allowed route was found at all: bundlekeeper route explains why"
     mine, best = found.route.cost, better.cost
     if best < mine:
         return (
-            f"a shorter way exists: {counted(best[0], 'step')} instead of {mine[0]}, "
+            f"a shorter route exists: {counted(best[0], 'step')} instead of {mine[0]}, "
             f"{counted(best[1], 'server restart')} instead of {mine[1]}, "
             f"{best[2]} minutes of writing instead of {mine[2]}"
         )
     if mine < best:
-        return "no allowed route is as short as this plan: what it leaves out stands among the findings"
+        return "no allowed route is as short as this plan: see the findings for what it leaves out"
     return "no allowed route is shorter"

@@ -1,7 +1,6 @@
-"""The run-book of a route that is found now, or of a plan that a file holds, as one page.
+"""The run-book of a route that is found now, or of a plan in a file, as one page.
 
-Rules: a plan whose inputs changed, or that breaks a rule, has no run-book; what was checked, and what was not, stands
-in it.
+Rules: a plan whose inputs changed, or that breaks a rule, has no run-book; it lists what was checked, and what was not.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning import plan_file
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
-from bundlekeeper.jobs.planning.route import Options, PlannedRoute, options_of, scheduled, way_of
+from bundlekeeper.jobs.planning.route import Options, PlannedRoute, options_of, route_of, scheduled
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
@@ -22,14 +21,15 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.types import NoRoute
 
 _CHECKED = (
-    "Space, verifications, signatures and all else of the open gaps below: how many checks could not be made stands there.",
+    "Checked for the open gaps below: space, verifications, signatures and the rest. The number of checks that could "
+    "not be made is there.",
     "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare components.",
 )
 
 
 @dataclass(frozen=True, slots=True)
 class RunbookWanted:
-    """Of what a run-book is asked for: the way of a domain to a release, or a file's plan; and how its windows are."""
+    """What a run-book is asked for: a domain's route to a release, or a file's plan; and the length of its windows."""
 
     domain: str | None = None
     release: str = ""
@@ -40,7 +40,7 @@ class RunbookWanted:
 
 @dataclass(frozen=True, slots=True)
 class ReportPage:
-    """A page, HTML or plain text; the findings that stand in it; what the JSON envelope tells of it."""
+    """A page, HTML or plain text; the findings that are in it; what the JSON envelope has about it."""
 
     page: str
     findings: tuple[Finding, ...]
@@ -49,7 +49,7 @@ class ReportPage:
 
 @dataclass(frozen=True, slots=True)
 class NoRunbook:
-    """Why there is no run-book: there is no way."""
+    """Why there is no run-book: there is no route."""
 
     given: Inputs
     none: NoRoute
@@ -73,23 +73,27 @@ class _Plan:
 
 
 def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, plain: bool) -> ReportPage | NoRunbook:
-    """The run-book that is asked for, as plain text or as HTML, or why there is no way.
+    """The run-book that is asked for, as plain text or as HTML, or why there is no route.
 
     Raises InputError; RefusedError for a file's plan whose inputs changed or that breaks a rule; as `read_inputs`.
     """
     from bundlekeeper.planning.fleet.domains import Fleet
 
     if ask.file is None and (ask.domain is None or not ask.release):
-        raise InputError("name a domain and a release, or a route", hint="--runbook DOMAIN --to RELEASE")
+        raise InputError(
+            "name a domain and a release, or a plan", hint="--runbook DOMAIN --to RELEASE, or --runbook --plan FILE"
+        )
     given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
     if ask.file is not None:
         return _page(session, _of_file(given, fleet, ask, ask.file), plain=plain)
     options = options_of(ask.window, ask.per_cluster)
-    found = way_of(given, fleet, ask.domain or "", ask.release, options)
+    found = route_of(given, fleet, ask.domain or "", ask.release, options)
     if not isinstance(found, PlannedRoute):
         return NoRunbook(given, found)
-    checked = "Every state between obeys every jump and beside rule of the manifest: that was looked at for this route."
+    checked = (
+        "Checked for this route: every state between obeys every jump rule and every compatible rule of the manifest."
+    )
     return _page(session, _Plan(given, fleet, found, options, checked), plain=plain)
 
 
@@ -102,20 +106,20 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
         options, sha256 = options_of(ask.window, ask.per_cluster), ""
     else:
         if ask.window is not None:
-            raise InputError("the route's file says how long its windows are", hint="leave out --window")
+            raise InputError("the plan's file says how long its windows are", hint="leave out --window")
         if ask.per_cluster not in (1, document.per_cluster):
-            raise InputError("the route's file says how many go at a time", hint="leave out --per-cluster")
+            raise InputError("the plan's file says how many servers go at a time", hint="leave out --per-cluster")
         plan_file.insist_unchanged(given, document, file)
         options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
     verdict = hold(fleet, plan, given.holdings)
     against = [finding for finding in verdict.findings if _forbids(finding, plan.domain)]
     if against:
-        hint = "bundlekeeper plan check FILE tells everything about it"
-        message = "the plan breaks rules, so there is no run-book of it"
+        hint = "see everything about it: bundlekeeper plan check FILE"
+        message = "the plan breaks rules, so it has no run-book"
         raise RefusedError(message, hint=hint, where=file, problems=against)
     checked = (
-        f"Each step of {file} was held against every rule of the manifest: "
+        f"Each step of {file} was checked against every rule of the manifest: "
         f"{counted(verdict.states, 'state')}, {counted(verdict.rules, 'rule')}."
     )
     return _Plan(given, fleet, scheduled(given, fleet, verdict.route, options), options, checked, sha256)
@@ -130,13 +134,13 @@ def _page(session: Session, plan: _Plan, *, plain: bool) -> ReportPage:
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
     checked = (plan.checked, *_CHECKED)
     material = Material(given, plan.fleet, plan.planned, plan.options, gaps, checked, session.now(), plan.sha256)
-    manifest_index = runbook(material)
+    made = runbook(material)
     findings = (*plan.planned.findings, *(gap.finding for gap in material.open_gaps))
     about = {"domain": route.domain, "release": route.release, **given.about()}
-    return ReportPage(text(manifest_index) if plain else html(manifest_index), findings, about)
+    return ReportPage(text(made) if plain else html(made), findings, about)
 
 
 def _forbids(found: Finding, domain: str) -> bool:
     """Whether a finding forbids the plan: a fact of one of its steps that is not known does, as in a route."""
-    unknown = found.code == "not-checked" and found.subject != domain  # what the domain does not list is only told
+    unknown = found.code == "not-checked" and found.subject != domain  # what the domain does not list is only reported
     return unknown or (found.level is Level.ERROR and found.code != "not-in-store")

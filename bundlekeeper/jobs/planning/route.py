@@ -1,7 +1,7 @@
 """A plan with everything that is reported of it: its route, its windows, its ways back, and the document that keeps it.
 
 Rules: a plan is made again from its inputs each time, also where a document is read: nothing that a file says of
-minutes, rules or ways back is ever told; what a plan was made from goes into its document whole.
+minutes, rules or ways back is ever reported; what a plan was made from goes into its document whole.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class PlannedRoute:
 
     @staticmethod
     def bars(window: Window) -> list[GanttBar]:
-        """One bar for each thing that is worked on: its server's for parts of servers."""
+        """One bar for each thing that is worked on: its server's for components of servers."""
         from bundlekeeper.planning.windows.types import NOTHING
         from bundlekeeper.reports.gantt import GanttBar, Span
 
@@ -62,7 +62,7 @@ class PlannedRoute:
 
 @dataclass(frozen=True)
 class DomainRoute:
-    """One domain's way, or why there is none, and what it was made from."""
+    """One domain's route, or why there is none, and what it was made from."""
 
     given: Inputs
     options: Options
@@ -71,12 +71,12 @@ class DomainRoute:
 
     @property
     def planned(self) -> PlannedRoute | None:
-        """The way; None where there is none."""
+        """The route; None where there is none."""
         return self.found if isinstance(self.found, PlannedRoute) else None
 
     @property
     def none(self) -> NoRoute | None:
-        """Why there is no way; None where there is one."""
+        """Why there is no route; None where there is one."""
         return None if isinstance(self.found, PlannedRoute) else self.found
 
     @property
@@ -91,7 +91,7 @@ class DomainRoute:
 
     @cached_property
     def document(self) -> dict[str, Any]:
-        """The whole plan and what it was made from, as its file holds it."""
+        """The whole plan and what it was made from, as its file has it."""
         import bundlekeeper
         from bundlekeeper.model.route.document import CAUTION, SCHEMA, inventory_facts, manifest_facts
         from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
@@ -151,16 +151,16 @@ def options_of(window: str | None, per_cluster: int) -> Options:
 
 
 def find_route(session: Session, domain: str, release: str, options: Options, files: InputFiles) -> DomainRoute:
-    """The cheapest allowed way of one domain, or why there is none. Raises InputError; as `read_inputs`."""
+    """The cheapest allowed route of one domain, or why there is none. Raises InputError; as `read_inputs`."""
     from bundlekeeper.planning.fleet.domains import Fleet
 
     given = read_inputs(session, files)
-    found = way_of(given, Fleet(given.manifest, given.inventory), domain, release, options)
+    found = route_of(given, Fleet(given.manifest, given.inventory), domain, release, options)
     return DomainRoute(given, options, found, session.now())
 
 
-def way_of(given: Inputs, fleet: Fleet, domain: str, release: str, options: Options) -> PlannedRoute | NoRoute:
-    """The cheapest allowed way with its windows, or why there is none. Raises InputError."""
+def route_of(given: Inputs, fleet: Fleet, domain: str, release: str, options: Options) -> PlannedRoute | NoRoute:
+    """The cheapest allowed route with its windows, or why there is none. Raises InputError."""
     from bundlekeeper.planning.route.find import route
     from bundlekeeper.planning.route.types import NoRoute
 
@@ -170,20 +170,23 @@ def way_of(given: Inputs, fleet: Fleet, domain: str, release: str, options: Opti
 
 def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> PlannedRoute:
     """A route's windows and ways back. Raises InputError for a window that is too short."""
-    from bundlekeeper.planning.route.space import room
+    from bundlekeeper.planning.route.space import space_findings
     from bundlekeeper.planning.route.way_back import lost, ways_back
     from bundlekeeper.planning.windows.make import schedule
 
     times = schedule(fleet, route, options.window_minutes, options.per_cluster)
     back = ways_back(fleet, route, given.holdings)
     return PlannedRoute(
-        route, times, back, (*given.findings, *route.findings, *room(fleet, route), *times.findings, *lost(back))
+        route,
+        times,
+        back,
+        (*given.findings, *route.findings, *space_findings(fleet, route), *times.findings, *lost(back)),
     )
 
 
 def plain(value: Any) -> dict[str, Any]:  # noqa: ANN401  (any of planning's values)
     """One of planning's values as JSON has it, without its findings, which are reported once."""
     rows = asdict(value)
-    for told in ("findings", "told"):
-        rows.pop(told, None)
+    for name in ("findings", "own_findings"):
+        rows.pop(name, None)
     return rows

@@ -1,7 +1,7 @@
 """Several domains on their way to one release: a route for each, and one timeline of rounds for all of them.
 
-Rules: what stands in one domain's way stops no other; a name that is wrong stops the command before anything is
-planned; a domain's own findings carry its name; components that no domain holds are reported, never silently left out.
+Rules: what blocks one domain stops no other; a name that is wrong stops the command before anything is
+planned; a domain's own findings carry its name; components that are in no domain are reported, never silently left out.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class PlannedDomain:
-    """One domain's way with its ways back and its own findings."""
+    """One domain's route with its ways back and its own findings."""
 
     name: str
     found: Route | NoRoute
@@ -36,7 +36,7 @@ class PlannedDomain:
 
     @property
     def way(self) -> Route | None:
-        """The way; None where there is none."""
+        """The route; None where there is none."""
         return self.found if isinstance(self.found, Route) else None
 
     @property
@@ -98,7 +98,7 @@ class DomainsTogether:
         }
 
     def rows(self) -> Iterator[dict[str, Any]]:
-        """Domain by domain as JSON has it: the windows of a fleet are never held twice."""
+        """Domain by domain as JSON has it: the windows of a fleet are never in memory twice."""
         at = {row: place for place, row in enumerate(self.findings)}
         windows: dict[str, list[Window]] = {}
         for window in self.timeline.windows:
@@ -120,7 +120,7 @@ class DomainsTogether:
 def find_routes(
     session: Session, names: Sequence[str], site: str, release: str, options: Options, files: InputFiles
 ) -> DomainsTogether:
-    """The cheapest allowed way of each domain that is named, or at the site, or of every one, in one timeline.
+    """The cheapest allowed route of each domain that is named, or at the site, or of every one, in one timeline.
 
     Raises InputError for unknown domains, site or release, and for a window that is too short; as `read_inputs`.
     """
@@ -135,21 +135,21 @@ def find_routes(
     ways = [route(fleet, name, release, given.holdings, given.judged_at) for name in chosen]
     routes = [way for way in ways if isinstance(way, Route)]
     times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster)
-    domains = tuple(_domain(given, fleet, way, times.told.get(way.domain, ())) for way in ways)
-    own = {row for rows in times.told.values() for row in rows}
+    domains = tuple(_domain(given, fleet, way, times.own_findings.get(way.domain, ())) for way in ways)
+    own = {row for rows in times.own_findings.values() for row in rows}
     shared = (*given.findings, *(row for row in times.findings if row not in own))
     if not names and not site:
         shared = (*shared, *_left_out(fleet))
     return DomainsTogether(given, options, release, domains, times, shared, session.now())
 
 
-def _domain(given: Inputs, fleet: Fleet, way: Route | NoRoute, told: Iterable[Finding]) -> PlannedDomain:
-    from bundlekeeper.planning.route.space import room
+def _domain(given: Inputs, fleet: Fleet, way: Route | NoRoute, own: Iterable[Finding]) -> PlannedDomain:
+    from bundlekeeper.planning.route.space import space_findings
     from bundlekeeper.planning.route.way_back import lost, ways_back
 
     back = ways_back(fleet, way, given.holdings) if isinstance(way, Route) else ()
-    full = room(fleet, way) if isinstance(way, Route) else ()
-    rows = (*way.findings, *full, *told, *lost(back))
+    full = space_findings(fleet, way) if isinstance(way, Route) else ()
+    rows = (*way.findings, *full, *own, *lost(back))
     return PlannedDomain(way.domain, way, back, tuple(dict.fromkeys(_of(way.domain, row) for row in rows)))
 
 
@@ -169,7 +169,7 @@ def _named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:
                 finding("not-checked", name, "named more than once", "name each domain once", level=Level.ERROR)
             )
     if problems:
-        raise InputError("not every domain that is named can be planned", problems=problems)
+        raise InputError("some domains cannot be planned", problems=problems)
     if names:
         return tuple(names)
     if not fleet.domains:
@@ -184,7 +184,7 @@ def _named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:
 
 
 def _left_out(fleet: Fleet) -> tuple[Finding, ...]:
-    """What is to be reported of components that stand in no domain, where all domains are planned."""
+    """What is to be reported of components in no domain, where all domains are planned."""
     number = sum(not component.domain for component in fleet.inventory.components)
     if not number:
         return ()
@@ -197,6 +197,6 @@ def _left_out(fleet: Fleet) -> tuple[Finding, ...]:
 
 
 def _of(domain: str, row: Finding) -> Finding:
-    """A finding that says whose it is."""
-    is_told = row.subject in ("manifest", domain) or row.subject.startswith(f"{domain}: ")
-    return row if is_told else replace(row, subject=f"{domain}: {row.subject}")
+    """The finding with its domain in the subject."""
+    is_named = row.subject in ("manifest", domain) or row.subject.startswith(f"{domain}: ")
+    return row if is_named else replace(row, subject=f"{domain}: {row.subject}")

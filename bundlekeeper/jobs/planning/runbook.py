@@ -1,4 +1,4 @@
-"""From a plan to the words of its run-book: every claim beside the rule, the table or the practice that it rests on.
+"""From a plan to the words of its run-book: every claim with the rule, the table or the practice that it rests on.
 
 Rules: nothing is planned here; what the manifest says is reported apart from what is common practice and from what is
 assumed; commands that are shown are quoted for a shell.
@@ -38,42 +38,42 @@ PRACTICE = "common practice"
 _BY = {"operator": "by an operator", "policy": "by policy"}
 _BUILT_IN = f"{PRACTICE}: the built-in table of kinds"
 
-#: What is seen to before anything else.
+#: What is checked before anything else.
 _FIRST = (
     ("a configuration backup was taken and read back", PRACTICE),
     ("no critical fault is open; every path is redundant", PRACTICE),
     ("each host's own path count and driver level are written down; they are compared after the work", PRACTICE),
-    ("the work of each server that restarts can be taken over by others", PRACTICE),
-    ("the maker's release notes of every bundle below were read, and nothing in them speaks against this", PRACTICE),
+    ("other servers can take over the work of each server that restarts", PRACTICE),
+    ("the maker's release notes of every bundle below were read, and nothing in them forbids this", PRACTICE),
     ("the windows are agreed: local change control, those responsible for safety", PRACTICE),
 )
 _PAIRS = ("every redundant pair is healthy, and which half leads is known", PRACTICE)
 _VERIFY = {
     "check-backup": "the backup is there, and was read back",
-    "check-pairs": "each pair says so itself",
+    "check-pairs": "each pair reports it itself",
     "check-faults": "the manager lists none",
-    "check-paths": "each path is seen from both ends",
+    "check-paths": "each path is up, seen from both ends",
     "note-paths": "written down; needed again at the end",
     "remove-settings": "the older version's list of settings has them all",
-    "stage": "the component itself names the staged image; read its digest back where it can tell it",
+    "stage": "the component itself reports the staged image; read its digest back where it can report it",
     "activate": "the component comes back; its version is verified below",
     "write": "the component comes back; its version is verified below",
-    "level": "both halves tell the same version",
-    "swap-lead": "the other half says that it leads",
+    "level": "both halves report the same version",
+    "swap-lead": "the other half reports that it leads",
     "wait-for-manager": "the manager answers",
     "wait-for-paths": "every path is redundant again; nothing else goes down before",
-    "move-workload": "nothing runs on it, and it takes nothing new",
+    "move-workload": "nothing runs on it, and it gets no new work",
     "edit-policy": "the policy names the version, and nothing applied by itself",
     "assign-policy": "the server names that policy, and nothing applied by itself",
     "confirm": "the pending change is the expected one",
     "start-window": "the window is open, and the servers restart",
     "check-window": "the window is open, and ends after the restart",
     "restart": "the server comes back",
-    "apply": "the component tells no failed update; its version is verified below",
+    "apply": "the component reports no failed update; its version is verified below",
     "compare-paths": "path count before: ____  now: ____",
     "record": "bundlekeeper where shows it",
 }
-_STAGING = "nothing runs it yet, so nothing goes back; what stood in the spare place before is overwritten"
+_STAGING = "nothing runs it yet, so nothing goes back; what was in the spare bank before is overwritten"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ class Material:
 
     @property
     def open_gaps(self) -> tuple[Gap, ...]:
-        """The gaps that the plan does not close by itself: going there in one step is not what it does."""
+        """The gaps that the plan does not close by itself: it does not go there in one step."""
         return tuple(gap for gap in self.gaps.gaps if gap.code != "jump-refused")
 
 
@@ -137,10 +137,10 @@ def runbook(of: Material) -> Runbook:
             for gap in shown
         ),
         f"{counted(of.gaps.checks_made, 'check')} made, {of.gaps.checks_not_made} could not be made for lack of a fact"
-        + (f"; {closed} more about going there in one step, which this plan does not" if closed else ""),
+        + (f"; {closed} more about going there in one step: this plan does not do that" if closed else ""),
         tuple(_step(of, step) for step in route.steps),
         tuple(_facts(of)),
-        f"ROUTE={of.sha256}" if of.sha256 else "",
+        f"PLAN={of.sha256}" if of.sha256 else "",
     )
 
 
@@ -160,7 +160,7 @@ def _facts(of: Material) -> Iterator[tuple[str, str]]:
         "ledger's head",
         f"{head.digest} ({counted(head.count, 'event')}, ledger {head.ledger})" if head is not None else "none",
     )
-    yield "route document, SHA-256", of.sha256 or "none was written: bundlekeeper route DOMAIN --to RELEASE --out FILE"
+    yield "plan's file, SHA-256", of.sha256 or "no file: bundlekeeper route DOMAIN --to RELEASE --out FILE writes one"
     limit = of.options.window_minutes
     yield "longest window asked for", "none" if limit is None else f"{limit} minutes"
     yield "servers of one cluster at a time", str(of.options.per_cluster)
@@ -173,7 +173,7 @@ def _span(minutes: int) -> str:
 def _step(of: Material, step: Step) -> StepPage:
     windows = [w for w in of.planned.timeline.windows if w.step == step.number]
     where = f"step {step.number}: {step.what} to {step.name}"
-    rules = [RunbookText(q.message, q.source or "no rule speaks about it: ask the publisher") for q in step.quotes]
+    rules = [RunbookText(q.message, q.source or "no rule is about it: ask the publisher") for q in step.quotes]
     rules.append(RunbookText(_order(of, step), f"{PRACTICE}: order"))
     back = [way for way in of.planned.back if way.step == step.number]
     return StepPage(
@@ -238,8 +238,8 @@ def _window(of: Material, step: Step, window: Window) -> WindowPage:
     drawn = [*gantt.lines(of.planned.bars(window), window.minutes), f"    {gantt.KEY}"]
     return WindowPage(
         f"Window {window.number}: {_span(window.minutes)}",
-        f"It takes {_span(window.minutes)}{within}; minutes count from its start.{separate_windows} Between two things that are "
-        "down, wait for what the action before asks for, however long that takes."
+        f"It takes {_span(window.minutes)}{within}; minutes count from its start.{separate_windows} "
+        "Between two things that are down, wait for what the action before asks for, however long that takes."
         f"{again if first else ''}",
         "\n".join(drawn),
         tuple(_action(of, step, window, number, action) for number, action in enumerate(window.actions, 1)),
@@ -261,7 +261,7 @@ def _action(of: Material, step: Step, window: Window, number: int, action: Actio
         f"{action.subject}{f' {action.version}' if action.version else ''}",
         "; ".join(word for word in words if word),
         action.down,
-        f"it tells {action.version}"
+        f"it reports {action.version}"
         if action.verb == "verify" and action.version
         else _VERIFY.get(action.verb, "done"),
         _command(of, action, change or _of_server(step, action)),
@@ -293,5 +293,5 @@ def _command(of: Material, action: Action, change: StepChange | None) -> str:
     }
     if action.verb not in words:
         return ""
-    route = ' --route "$ROUTE"' if of.sha256 and action.verb != "verify" else ""
+    route = ' --plan "$PLAN"' if of.sha256 and action.verb != "verify" else ""
     return shlex.join(("bundlekeeper", *words[action.verb])) + route

@@ -50,6 +50,6 @@ def _undone_already(ledger: Ledger, entry: LedgerEntry) -> RefusedError:
     names = {entry.id, entry.event.reading} - {""}
     by = next(e for e in ledger.entries() if e.event.undoes in names and not e.void)
     what = "" if by.event.undoes == entry.id else "with its whole reading, "
-    told = f"{what}by {by.event.reported_by}, {by.event.at.text()}: {by.event.reason}"
+    undone = f"{what}by {by.event.reported_by}, {by.event.at.text()}: {by.event.reason}"
     hint = f"if that was wrong: bundlekeeper ledger undo {by.id[:12]} --reason TEXT makes it count again"
-    return RefusedError("refused, nothing was recorded: it was undone already", hint=hint, evidence=[told])
+    return RefusedError("refused, nothing was recorded: it was undone already", hint=hint, evidence=[undone])

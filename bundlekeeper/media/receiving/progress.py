@@ -42,7 +42,7 @@ class VolumeRow:
 
 
 @dataclass(frozen=True, slots=True)
-class AddedBundles:
+class AddedByPlace:
     """What adding to the store gave: the row of each bundle, by place, and when each was verified."""
 
     rows: Mapping[str, AddRow]
@@ -65,7 +65,7 @@ def updated_record(
     index: SetIndex,
     received: ReceivedSet,
     facts: Mapping[str, BundleFacts],
-    added: AddedBundles,
+    added: AddedByPlace,
     payload: Payload,
     *,
     begun: Callable[[SetFile], int],

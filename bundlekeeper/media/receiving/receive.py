@@ -124,14 +124,14 @@ def receive(
             reason = allow_rollback
             if reason is None and _overtaken_by_notices(sets, index):
                 reason = f"receiving set {index.name} began before the withdrawals that were received since"
-            whys = AllowReasons(allow_expired, reason)
+            reasons = AllowReasons(allow_expired, reason)
             work.findings += _doubts(sets, index, begun, clock())
-            loaded, signature = work.manifest(whys)  # where it is refused, nothing is recorded or joined
+            loaded, signature = work.manifest(reasons)  # where it is refused, nothing is recorded or joined
             if not dry_run:
                 sets.receive(begun, first.index, first.signature)
                 if begun.rollback:
                     _record_exception(store, index, begun)
-            result = work.run(loaded, signature, whys, wait_s, dry_run=dry_run)
+            result = work.run(loaded, signature, reasons, wait_s, dry_run=dry_run)
     return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
 
 
@@ -229,7 +229,7 @@ class _Work:
         self._withdrawn: tuple[Withdrawn, ...] = ()
 
     def run(
-        self, loaded: Loaded, signature: bytes | None, whys: AllowReasons, wait_s: float, *, dry_run: bool
+        self, loaded: Loaded, signature: bytes | None, reasons: AllowReasons, wait_s: float, *, dry_run: bool
     ) -> Reception:
         """Join what is split, add what is whole, record what arrived."""
         facts = self._facts(loaded)
@@ -240,7 +240,7 @@ class _Work:
             source = SetSource(self._index, self._payload, joining, self._kept, self._received.parts)
             if dry_run:
                 opened = self._database.verified()
-                result = rehearse(self._store, loaded, [source], self._clock(), whys, "none", signature, opened)
+                result = rehearse(self._store, loaded, [source], self._clock(), reasons, "none", signature, opened)
             else:
                 result = add_bundles(
                     self._store,
@@ -250,8 +250,8 @@ class _Work:
                     progress=self._progress,
                     stop=self._stop,
                     wait_s=wait_s,
-                    allow_expired=whys.expired,
-                    allow_rollback=whys.rollback,
+                    allow_expired=reasons.expired,
+                    allow_rollback=reasons.rollback,
                     signature=signature,
                 )
         self.findings += but_of_bundles(loaded.problems)
@@ -267,7 +267,7 @@ class _Work:
 
     # The manifest, which is checked first
 
-    def manifest(self, whys: AllowReasons) -> tuple[Loaded, bytes | None]:
+    def manifest(self, reasons: AllowReasons) -> tuple[Loaded, bytes | None]:
         """The set's manifest and its signature, both checked as `store add` will check them.
 
         Raises RefusedError, InputError when it can't be read.
@@ -292,7 +292,7 @@ class _Work:
         voucher = Voucher.of(self._store, self._clock(), self._database.admitted_if_readable())
         ruling = voucher.rule_manifest(each.path, data, signature, issued=loaded.manifest.issued)
         insist(ruling, each.path)
-        admit_manifest.judge(loaded, self._database.admitted(), self._clock(), whys)
+        admit_manifest.judge(loaded, self._database.admitted(), self._clock(), reasons)
         return loaded, signature
 
     def _small(self, each: SetFile) -> bytes | None:
@@ -401,7 +401,7 @@ class _Work:
             self._index,
             self._received,
             facts,
-            arrival.AddedBundles({row.place: row for row in result.rows}, verified_at),
+            arrival.AddedByPlace({row.place: row for row in result.rows}, verified_at),
             self._payload,
             begun=lambda each: begun_bytes(self._store.fd, each),
             keep=keep,

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
-from bundlekeeper.planning.fleet.domain_state import DomainState, stand
+from bundlekeeper.planning.fleet.domain_state import DomainState, read_domain
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
@@ -167,7 +167,7 @@ class _Gatherer:
         taken = every_variant(self.fleet.manifest_index, self.fleet.manifest_index.manifest.families)
         target = aim(self.fleet.manifest_index, self.fleet.manifest_index.release(meant.release), taken, self.holdings)
         name = meant.name if meant.kind == "domain" else f"release {meant.name}"
-        self._supply(stand(self.fleet.reader, name, ()), target)
+        self._supply(read_domain(self.fleet.reader, name, ()), target)
         self._add(target.choices.values())
         message = "what runs there is not known" if meant.kind == "domain" else "no domain was named"
         level = None if meant.kind == "domain" else Level.NOTE

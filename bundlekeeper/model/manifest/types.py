@@ -116,7 +116,7 @@ class KindRule(_Table):
     pair: bool | None = Field(default=None, description="usually one of a redundant pair")
     turn: Annotated[int, Field(ge=0, le=99)] | None = Field(default=None, description="the lower, the earlier going up")
     ahead: bool | None = Field(default=None, description="may run ahead of everything at no risk")
-    lists_models: bool | None = Field(default=None, description="tells the manager which models exist")
+    lists_models: bool | None = Field(default=None, description="gives the manager the list of models that exist")
     none: bool | None = Field(default=None, description="true: this platform has no such component")
     order: VersionOrder | None = Field(default=None, description="order of this kind's image versions")
     list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(default=None)

@@ -139,7 +139,7 @@ def differences(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[Finding
 
 
 def _changed(subject: str, message: str) -> Finding:
-    return finding("input-changed", subject, message, "make the plan again")
+    return finding("input-changed", subject, message, "make the plan again: bundlekeeper route")
 
 
 def _of_manifests(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Finding]:
@@ -239,7 +239,9 @@ class RouteDocument:
         self.window_minutes = self._number(raw, "window_minutes", 0, MAX_WINDOW) or None
         self.per_cluster = self._number(raw, "per_cluster", 1, MAX_PER_CLUSTER)
         if raw.get("route") is None:
-            raise InputError("the document has no route: none was found", where=name, hint="make the plan again")
+            raise InputError(
+                "the document has no route: none was found", where=name, hint="make the plan again: bundlekeeper route"
+            )
         steps = self._get(raw, list, "route", "steps")
         if len(steps) > MAX_STEPS:
             raise InputError(f"{len(steps)} steps; {MAX_STEPS} are the most that are read", where=name)
@@ -258,11 +260,13 @@ class RouteDocument:
                 value = value[key]
                 continue
             where = f"{self._name}#{json_read.pointer((*at, *path[: number + 1]))}"
-            raise InputError(f"the route document has no {key}", where=where, hint="make the plan again")
+            raise InputError(
+                f"the route document has no {key}", where=where, hint="make the plan again: bundlekeeper route"
+            )
         if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
             where = f"{self._name}#{json_read.pointer((*at, *path))}"
             message = f"this is not a route document: {shown(value)} is here"
-            raise InputError(message, where=where, hint="make the plan again")
+            raise InputError(message, where=where, hint="make the plan again: bundlekeeper route")
         return value
 
     def _number(self, raw: Mapping[str, Any], key: str, least: int, most: int) -> int:
@@ -277,7 +281,9 @@ class RouteDocument:
         name, what = self._get(raw, str, "name", at=at), self._get(raw, str, "what", at=at)
         if what not in (INFRASTRUCTURE, SERVERS):
             where = f"{self._name}#{json_read.pointer(at)}"
-            raise InputError(f"a step cannot be of {shown(what)}", where=where, hint="make the plan again")
+            raise InputError(
+                f"a step cannot be of {shown(what)}", where=where, hint="make the plan again: bundlekeeper route"
+            )
         digests: dict[tuple[str, str], None] = {}
         servers: list[str] = []
         kinds: dict[str, None] = {}

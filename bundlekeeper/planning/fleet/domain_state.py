@@ -1,17 +1,16 @@
-"""Where a domain stands: the bundles that each component, each server and each class of servers is at.
+"""The state of a domain: the bundles that each component, each server and each class of servers is at.
 
-Rules: a component is at bundle B when B lists exactly its active version for its kind and model;
-it may be at several, or at none, and that is never assumed to be good. "Exactly" is decided by the order of the kind's
-image versions ([kind.X] order, else the manifest's): a bundle that lists the very text wins, else one that lists an
-equal version (6.1 = 6.1.0). A version that the order cannot place equals only its own text.
-A server is at B when every part of it that B covers is, and B covers at least one; a patch covers what its base covers.
-Else it is mixed, and rules must hold for the lowest and the highest bundle found: the ends of the narrowest stretch of
-bundles in which each of its components is at one (of equally narrow stretches the lowest), because a component whose
-image did
-not change for years is not "found" at the oldest of its bundles. A part of which something is not known keeps its
-server from being at any bundle. A server takes the variant that its own components name, else the one that the
-infrastructure of its domain names; where two are named, none is known. Which components make a server is the
-inventory's word; a doubt is reported, nothing is guessed.
+Rules: a component is at bundle B when B lists exactly its active version for its kind and model; it may be at several,
+or at none, and that is never assumed to be good. "Exactly" is decided by the order of the kind's image versions
+([kind.X] order, else the manifest's): a bundle that lists the very text wins, else one that lists an equal version (6.1
+= 6.1.0). A version that the order cannot place equals only its own text. A server is at B when every component that B
+covers is, and B covers at least one; a patch covers what its base covers. Else it is mixed, and rules must hold for the
+lowest and the highest bundle found: the ends of the narrowest stretch of bundles in which each of its components is at
+one (of equally narrow stretches the lowest), because a component whose image did not change for years is not "found" at
+the oldest of its bundles. A component of which something is not known keeps its server from being at any bundle. A
+server has the variant that its own components name, else the one that the infrastructure of its domain names; where two
+are named, none is known. Which components make a server comes from the inventory; a doubt is reported, nothing is
+guessed.
 """
 
 from __future__ import annotations
@@ -69,7 +68,7 @@ class At:
 
     Each of `readings` must satisfy a rule, by any one of its versions: one reading where the thing is at those
     bundles, two (the lowest and the highest bundle found) where it is mixed, none where no bundle was found.
-    `certain` is False where a part of it is at no bundle that is known, so that nothing that holds is sure.
+    `certain` is False where a part of it is at no bundle that is known, so that no answer is sure.
     """
 
     readings: tuple[tuple[str, ...], ...]
@@ -107,12 +106,12 @@ class ServerAt:
     key: str
     place: Place
     components: tuple[PlacedComponent, ...]
-    kin: ServerClass
+    server_class: ServerClass
 
     @property
     def family(self) -> str | None:
         """Blade or rack; None where it is not known."""
-        return self.kin.family
+        return self.server_class.family
 
     @property
     def name(self) -> str:
@@ -149,8 +148,8 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True)
 class DomainState:
-    """One domain as it stands. `families` are those that it has, in the manifest's usual order; `variant` is what its
-    infrastructure says, None where it says nothing."""
+    """One domain as it is. `families` are those that it has, in the manifest's usual order; `variant` is what its
+    infrastructure names, None where it names none."""
 
     domain: str
     variant: str | None
@@ -168,7 +167,7 @@ class DomainState:
 
 
 class StateReader:
-    """Reads components and servers of any number of domains by one book; like ones are read once."""
+    """Reads components and servers of any number of domains by one manifest; like ones are read once."""
 
     def __init__(self, manifest_index: ManifestIndex) -> None:
         self.manifest_index = manifest_index
@@ -179,7 +178,7 @@ class StateReader:
     def reading(
         self, family: str | None, variant: str | None, kind: str, model: str | None, active: str | None
     ) -> ComponentReading:
-        """What a part of that family, variant, kind, model and active version is read as."""
+        """What a component of that family, variant, kind, model and active version is read as."""
         key = (family, variant, kind, model, active)
         if key not in self._readings:
             bundles, lack = self._bundles_of(family, variant, kind, model, active)
@@ -325,7 +324,7 @@ def server_name(key: str, place: Place) -> str:
     return place.path() if place.slot else key
 
 
-def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:
+def read_domain(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:
     """Read one domain; `components` are all that the inventory lists of it."""
     manifest_index = reader.manifest_index
     own: list[Component] = []
@@ -352,7 +351,7 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
     servers = tuple(_server(reader, key, components, word) for key, components in grouped.items())
     classes: dict[ServerClass, list[ServerAt]] = {}
     for server in servers:
-        classes.setdefault(server.kin, []).append(server)
+        classes.setdefault(server.server_class, []).append(server)
     present: set[str] = {INFRASTRUCTURE} if own else set()
     present |= {server.family for server in servers if server.family is not None}
     return DomainState(
@@ -360,7 +359,7 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
         word,
         infrastructure,
         servers,
-        tuple((kin, tuple(rows)) for kin, rows in classes.items()),
+        tuple((server_class, tuple(rows)) for server_class, rows in classes.items()),
         _pairs((*infrastructure, *(p for server in servers for p in server.components))),
         tuple(f for f in (INFRASTRUCTURE, *SERVER_FAMILIES) if f in present),
         tuple(_doubts(servers)),

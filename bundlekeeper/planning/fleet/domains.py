@@ -1,8 +1,8 @@
 """One manifest and one inventory, indexed once for any number of domains.
 
 Rules: every index is made in one pass over the inventory, so that a fleet costs what its components cost; a domain is
-read when it is asked for; which servers a policy touches is answered over all domains, and where servers of unknown
-policy stand, that is part of the answer.
+read when it is asked for; which servers a policy touches is answered over all domains, with the domains that have
+servers of unknown policy.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.inventory.types import EVERYWHERE, Component, Inventory, Partition, Place, Policy, server_key
-from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, server_name, stand
+from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, read_domain, server_name
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex, near
 from bundlekeeper.planning.fleet.rules import Rules
 
@@ -96,11 +96,11 @@ class Fleet:
         return tuple(self._components)
 
     def state(self, domain: str) -> DomainState:
-        """Where one domain stands. Raises InputError, with a suggestion, for a domain that the inventory lacks."""
+        """The state of one domain. Raises InputError, with a suggestion, for a domain that the inventory lacks."""
         if domain not in self._components:
             hint = near(domain, self._components) or "the inventory lists no domain"
             raise InputError(f"the inventory has no domain {domain!r}", hint=hint)
-        return stand(self.reader, domain, self._components[domain])
+        return read_domain(self.reader, domain, self._components[domain])
 
     def components(self, domain: str) -> Sequence[Component]:
         """A domain's components as the inventory has them; none for a domain that it lacks."""

@@ -1,9 +1,9 @@
-"""A manifest, indexed for planning: which image each bundle brings for a kind and model, and how a component takes it.
+"""A manifest, indexed for planning: which image each bundle brings for a kind and model, and how it is written.
 
-Rules: of a family that is published in variants only the bundles of the right one are meant (`suits`); a patch
-(`base`) brings its base's images where it has none of its own; a file with `only` some kinds speaks about nothing else;
-image versions stand in the kind's own order, bundle versions in the manifest's; what neither the built-in table of
-kinds nor the manifest says of a kind is None. Nothing here changes after it was made.
+Rules: of a family that is published in variants only the bundles of the right one are meant (`suits`); a patch (`base`)
+brings its base's images where it has none of its own; a file with `only` some kinds is about nothing else; image
+versions follow the kind's own order, bundle versions the manifest's; what neither the built-in table of kinds nor the
+manifest says of a kind is None. Nothing here changes after it was made.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class ComponentFacts:
-    """How parts of one kind and model take their image; None is not known. `minutes` is for one part.
+    """How components of one kind and model get their image; None is not known. `minutes` is for one component.
 
     `assumed_minutes` is True where no manifest says the minutes and the built-in table's are meant.
     """
@@ -109,7 +109,7 @@ class ManifestIndex:
         return self.scale_of_bundles if kind is None else self._scales.get(kind, self.scale_of_bundles)
 
     def facts(self, kind: str, model: str | None) -> ComponentFacts:
-        """How parts of the kind and model take their image: the manifest's word before the built-in table's."""
+        """How components of the kind and model get their image: by the manifest, else by the built-in table."""
         key = (kind, model)
         if key not in self._facts:
             rule = self.manifest.kind.get(kind)
@@ -119,7 +119,8 @@ class ManifestIndex:
         return self._facts[key]
 
     def is_of_server(self, kind: str) -> bool:
-        """True for parts of servers; a kind of the manifest's own is one unless only infrastructure bundles list it."""
+        """True for components of servers; a kind of the manifest's own is one unless only infrastructure bundles list
+        it."""
         known = KINDS.get(kind)
         if known is not None:
             return known.of_server
@@ -138,9 +139,9 @@ class ManifestIndex:
         return tuple(dict.fromkeys(bundle.variant for bundle in self._bundles[family] if bundle.variant is not None))
 
     def variant(self, family: str, word: str | None) -> str | None:
-        """The variant that something takes of a family: what the inventory says (`word`), or all that there is.
+        """The variant that something takes of a family: what the inventory names (`word`), or the only one.
 
-        Empty for a family that is not published in variants; None where several exist and the inventory says none.
+        Empty for a family that is not published in variants; None where several exist and the inventory names none.
         """
         if not self._in_variants[family]:
             return ""
@@ -177,7 +178,7 @@ class ManifestIndex:
 
     @property
     def model_lists(self) -> tuple[str, ...]:
-        """The kinds that tell the manager which models exist, as far as the platform has, or may have, one."""
+        """The kinds that list for the manager which models exist, as far as the platform has, or may have, one."""
         kinds = dict.fromkeys((*KINDS, *self.manifest.kind))
         return tuple(k for k in kinds if self.facts(k, None).lists_models and self.may_list_kind(INFRASTRUCTURE, k))
 
@@ -199,14 +200,14 @@ class ManifestIndex:
         return next(iter(self.at_variant(bundle.family, bundle.base, bundle.variant)), None)
 
     def chain(self, bundle: Bundle) -> tuple[Bundle, ...]:
-        """The bundles that must be taken in turn: the base first, then its patches, `bundle` last."""
+        """The bundles that must be written in turn: the base first, then its patches, `bundle` last."""
         found = [bundle]
         while (base := self.base(found[0])) is not None and base not in found:
             found.insert(0, base)
         return tuple(found)
 
     def whole(self, bundle: Bundle) -> dict[tuple[str, str], ImageOffer]:
-        """What stands on the components after the bundle and its bases were taken: (kind, model) -> the offer."""
+        """What is on the components after the bundle and its bases were written: (kind, model) -> the offer."""
         if id(bundle) not in self._whole:
             found: dict[tuple[str, str], ImageOffer] = {}
             for link in self.chain(bundle):
@@ -218,8 +219,8 @@ class ManifestIndex:
     def first_list(self, kind: str, of: str | None, family: str, model: str) -> tuple[str, str] | None:
         """The oldest list that came with a release whose bundle of the family lists the model: release and version.
 
-        An inference for where no rule speaks: releases were tested together, so that list knew the model. `kind` is
-        the list's, `of` the model of the component that it is on. None where no release tells.
+        An inference where no rule is about it: releases were tested together, so that list knew the model. `kind` is
+        the list's, `of` the model of the component that it is on. None where no release shows it.
         """
         key = (kind, of, family, model)
         if key not in self._lists:
@@ -255,7 +256,7 @@ def suits(bundle: Bundle, variant: str | None) -> bool:
 
 
 def is_part(bundle: Bundle) -> bool:
-    """True for a file that brings only some kinds and goes onto no base: it says nothing about the other components."""
+    """True for a file that brings only some kinds and goes onto no base: it is not about the other components."""
     return bundle.only is not None and bundle.base is None
 
 
@@ -273,7 +274,7 @@ def _scale(name: str, listed: tuple[str, ...] | None) -> VersionScale:
 
 
 def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
-    """The first word of each key wins: the model's, the kind's, the built-in table's."""
+    """The first value of each key wins: the model's, the kind's, the built-in table's."""
     known = KINDS.get(kind)
 
     def said(key: str, default: object) -> Any:  # noqa: ANN401  (the key's own type)
@@ -296,7 +297,7 @@ def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
         minutes=said("minutes", None),
         assumed_minutes=minutes is None,
         down=down or "server",
-        effect=effect or (EFFECTS[down] if down else "not known: taken as a restart of the server"),
+        effect=effect or (EFFECTS[down] if down else "not known: planned as a restart of the server"),
         pair=pair,
         in_chassis=known is not None and known.in_chassis,
         turn=FIRST_TURN if ahead else said("turn", LAST_TURN),

@@ -1,13 +1,11 @@
-"""A manifest's rules, asked of components as they stand: what may follow what, and what must stand beside what.
+"""A manifest's rules, asked of components as they are: what may follow what, and what must run together.
 
-Rules: a rule that names a kind speaks about image versions in that kind's order, any other about bundle versions, and
-never about a kind that may run ahead of everything. All matching jumps must hold; with none, going up is unstated (but
-for what may run ahead, which is at no risk) and going down is refused. `compatible` holds in every state for every
-pair of
+Rules: a rule that names a kind is about image versions in that kind's order, any other about bundle versions, and never
+about a kind that may run ahead of everything. All matching jumps must hold; with none, going up is unstated (but for
+what may run ahead, which is at no risk) and going down is refused. `compatible` applies in every state to every pair of
 components in its scope. A component that is at several bundles runs bytes that belong to each of them, so it meets a
-rule when
-one of them does; a mixed server must meet it at its lowest and at its highest bundle. An answer that hangs on a fact
-that is not known is UNKNOWN and names the fact; what is refused without that fact stays so.
+rule when one of them does; a mixed server must meet it at its lowest and at its highest bundle. An answer that depends
+on a fact that is not known is UNKNOWN and names the fact; what is refused without that fact stays so.
 """
 
 from __future__ import annotations
@@ -64,14 +62,14 @@ class JumpAnswer:
 
 
 def seen(reading: ComponentReading, at: At | None = None) -> SeenVersion:
-    """A component as rules see it; `at` is its server's, without it the component stands for itself."""
+    """A component as rules see it; `at` is its server's, without it the component is on its own."""
     if at is None:
         at = At((reading.bundles,), certain=True) if reading.bundles else At((), certain=False)
     return SeenVersion(reading.family, reading.kind, reading.model, reading.active or None, at)
 
 
 class Rules:
-    """The jumps and the beside rules of one book."""
+    """The jump rules and the compatible rules of one manifest."""
 
     def __init__(self, manifest_index: ManifestIndex) -> None:
         self.manifest_index = manifest_index
@@ -80,7 +78,7 @@ class Rules:
         self._answers: dict[tuple[SeenVersion, str, str], JumpAnswer] = {}
 
     def jump(self, component: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
-        """Whether the component may go from where it stands to that image of that bundle, in one step."""
+        """Whether the component may go from what it runs to that image of that bundle, in one step."""
         key = (component, to_image, to_bundle)
         if key not in self._answers:
             self._answers[key] = self._judged(component, to_image, to_bundle)
@@ -95,7 +93,7 @@ class Rules:
         ]
         worst = max(of_readings, key=_badness)
         if not component.at.certain and worst.answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED):
-            return JumpAnswer(RuleAnswer.UNKNOWN, fact="the bundle that another part of it is at", down=worst.down)
+            return JumpAnswer(RuleAnswer.UNKNOWN, fact="the bundle that another component of it is at", down=worst.down)
         return worst
 
     def _from(self, component: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> JumpAnswer:
@@ -113,7 +111,7 @@ class Rules:
         if broken:
             return JumpAnswer(RuleAnswer.REFUSED, tuple(broken), down=down)
         if down is None and not met and not facts:
-            facts["where it stands in the order of versions"] = None
+            facts["its place in the order of versions"] = None
         if facts:
             return JumpAnswer(RuleAnswer.UNKNOWN, fact=", ".join(facts), down=down)
         if met or (down is False and self.manifest_index.facts(component.kind, component.model).ahead):
@@ -121,7 +119,8 @@ class Rules:
         return JumpAnswer(RuleAnswer.REFUSED if down else RuleAnswer.UNSTATED, down=down)
 
     def _rule(self, rule: Jump, component: SeenVersion, versions: tuple[str | None, str]) -> bool | str | None:
-        """True where the rule is met, False where it refuses, None where it does not speak, else the missing fact."""
+        """True where the rule is met, False where it refuses, None where it is not about this, else the missing
+        fact."""
         meant = self.selects(rule.what, component)
         scale = self.manifest_index.scale(rule.what.kind)
         start, end = versions
@@ -136,8 +135,8 @@ class Rules:
             return f"the place of {start} in {scale.name} order"
         if way == 0 or rule.direction == ("down" if way < 0 else "up"):
             return None
-        held = scale.holds(rule.from_, start)
-        return held if held is not None else f"whether {start} is {rule.from_}"
+        met = scale.holds(rule.from_, start)
+        return met if met is not None else f"whether {start} is {rule.from_}"
 
     def _down(self, component: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
         image_way = (
@@ -149,7 +148,7 @@ class Rules:
         return None if image_way is None or bundle_way is None else False
 
     def selects(self, what: RuleSubject | JumpWhat, component: SeenVersion) -> bool | None:
-        """Whether a rule's selection means the component, its version left aside; None where that is not known."""
+        """Whether a rule's selection means the component, whatever its version; None where that is not known."""
         if what.kind is None and self.manifest_index.facts(component.kind, component.model).ahead:
             return False
         return _selects(what, component)
@@ -169,10 +168,10 @@ class Rules:
         if any(None in row for row in inside):
             return None
         if wanted:
-            held = all(any(row) for row in inside)
-            return held if component.at.certain or not held else None
-        held = any(all(row) for row in inside)
-        return held if component.at.certain or held else None
+            met = all(any(row) for row in inside)
+            return met if component.at.certain or not met else None
+        met = any(all(row) for row in inside)
+        return met if component.at.certain or met else None
 
 
 def _badness(answer: JumpAnswer) -> tuple[int, bool]:
@@ -195,9 +194,9 @@ def _selects(what: RuleSubject | JumpWhat, component: SeenVersion) -> bool | Non
 
 @dataclass(frozen=True, slots=True)
 class Breach(Generic[Tag]):
-    """One need of one rule that is not met among the parts of one scope, or not known to be met.
+    """One need of one rule that is not met among the components of one scope, or not known to be met.
 
-    Refused when there are both `whens` (the rule speaks about them) and `shorts` (they fall short of the need). The
+    Refused when there are both `whens` (the rule is about them) and `shorts` (they fall short of the need). The
     `maybe_` ones could, for a fact that is not known; they matter when the other side has some of either.
     """
 
@@ -210,17 +209,17 @@ class Breach(Generic[Tag]):
 
     @property
     def refused(self) -> bool:
-        """True where two components stand there that may not stand beside each other, whatever is not known."""
+        """True where two of the components may not run together, whatever is not known."""
         return bool(self.whens and self.shorts)
 
     @property
     def unknown(self) -> bool:
-        """True where some two components may or may not stand beside each other."""
+        """True where it is not known whether some two components may run together."""
         return bool(self.maybe_whens and (self.shorts or self.maybe_shorts)) or bool(self.whens and self.maybe_shorts)
 
 
 def breaches(rules: Rules, scope: str, components: Iterable[tuple[SeenVersion, Tag]]) -> Iterator[Breach[Tag]]:
-    """Every need of the rules of that scope that some parts of one group do not meet, or may not meet.
+    """Every need of the rules of that scope that some components of one group do not meet, or may not meet.
 
     `components` are those of one server, pair, chassis or domain; like ones may be given once, with a tag for all of
     them.

@@ -1,7 +1,7 @@
 """What a store holds, as planning asks for it: which digests, verified when, and what their signatures are worth.
 
-Rules: the caller tells it, nothing here knows a store; None is not known, and neither verified nor unverified; a file
-is the bundle's by its SHA-256 alone, never by its name, family or version; what the store accepts is the store's word.
+Rules: the caller gives it, nothing here knows a store; None is not known, and neither verified nor unverified; a file
+is the bundle's by its SHA-256 alone, never by its name, family or version; what the store accepts is given too.
 """
 
 from __future__ import annotations
@@ -28,9 +28,10 @@ class StoredFile:
     """One bundle file in the store.
 
     `verified` is True when all its bytes were read and their digest was `sha256`, at the aware time `verified_at`, and
-    nothing has touched the file since; False when that is known not to hold; None when it is not known. `signature` is
+    nothing has touched the file since; False when that is known not to be so; None when it is not known. `signature` is
     ABSENT only where it is known that there is none; UNKNOWN is reported as not checked, whatever the store accepts.
-    `against` is what a check found against the signature (a key that was dropped, say), told instead of `signature`.
+    `against` is what a check found against the signature (a key that was removed, say), reported instead of
+    `signature`.
     """
 
     sha256: str
@@ -50,10 +51,10 @@ class StoredFile:
 
 
 class Holdings:
-    """Everything that a store holds, and what it accepts.
+    """Everything that is in a store, and what it accepts.
 
-    `signed_families` are those whose bundles need a good signature; `max_verification_age_s` is in seconds, None for
-    no limit.
+    `signed_families` are those whose bundles need a good signature; `max_verification_age_s` is in seconds, None for no
+    limit.
     """
 
     def __init__(
@@ -76,5 +77,5 @@ class Holdings:
         return self._by_digest.get(sha256.lower())
 
     def called(self, family: str, version: str) -> tuple[StoredFile, ...]:
-        """Every file that is held as that family's bundle of that version, whatever its bytes."""
+        """Every file in the store as that family's bundle of that version, whatever its bytes."""
         return tuple(self._by_version.get((family, version), ()))

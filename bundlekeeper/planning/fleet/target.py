@@ -1,6 +1,6 @@
 """What a release means for one domain: for each family that it has, one bundle and the bases that it goes onto.
 
-Rules: of several versions that a release lists, the first one that is held whole is meant, and where none is, the
+Rules: of several versions that a release lists, the first one that the store has whole is meant, and where none is, the
 first; only a bundle of the right variant can be meant, and none where that is not known; a family that the release does
 not name, or names without a bundle, has a choice without one, so that it cannot be overlooked.
 """
@@ -27,7 +27,7 @@ Taken = tuple[str, str | None]  # a family and the variant that is taken of it: 
 class TargetChoice:
     """One family's bundle. `version` is the chosen version, empty where the release names none.
 
-    `chain` are the bundles to take in turn, the base first and `bundle` last; `offered` what the release lists.
+    `chain` are the bundles to write in turn, the base first and `bundle` last; `offered` what the release lists.
     """
 
     family: str
@@ -80,7 +80,7 @@ def taken_by(manifest_index: ManifestIndex, state: DomainState, families: Iterab
     family."""
     found: dict[Taken, None] = {}
     for family in families:
-        own = {(s.family, s.kin.variant): None for s in state.servers if s.family == family}
+        own = {(s.family, s.server_class.variant): None for s in state.servers if s.family == family}
         unsure = any(server.family is None for server in state.servers) and family in SERVER_FAMILIES
         if family == INFRASTRUCTURE or unsure or not own:
             own[family, manifest_index.variant(family, state.variant)] = None

@@ -1,10 +1,9 @@
 """Gaps of single components: what it runs, whether the target serves it, whether it may go there, and how it gets back.
 
-Rules: like parts of like servers are reported once, with all their keys; a component that the target does not move is
-asked for
-its version only; of the jumps onto a base and its patches each is judged; going down is always told, as an error where
-no rule lets it pass; a way back is what is common practice for the method, and where that means installing the older
-image again, the bundle that brings it must be in the store.
+Rules: like components of like servers are reported once, with all their keys; a component that the target does not move
+is asked for its version only; of the jumps onto a base and its patches each is judged; going down is always reported,
+as an error where no rule allows it; a way back is what is common practice for the method, and where that means
+installing the older image again, the bundle that brings it must be in the store.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
 
 
 def check_components(case: Case) -> None:
-    """Every gap of every part."""
+    """Every gap of every component."""
     unserved: dict[tuple[str, str], list[str]] = {}
     for group in case.groups:
         served = tuple(like for like in group.likes if _is_served(case, group, like))
@@ -78,14 +77,14 @@ def _versions(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
             message = f"runs {active}, which no bundle of the manifest lists for {called}"
             if active in case.manifest_index.manifest.versions.known:
                 message += " (it is named under known, without images)"
-            hint = "add the bundle that brings it to the manifest, so that rules can speak about it"
+            hint = "add the bundle that brings it to the manifest, so that rules can apply to it"
         keys = [key for like in rows for key in like.keys]
         evidence = {"active": active, "kinds": [like.reading.kind for like in rows]}
         case.tally.add(code, group.named(tuple(rows)), message, hint, things=keys, evidence=evidence)
 
 
 def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
-    """Components that run what was withdrawn: a reason to hurry where the target takes them away, else a warning."""
+    """Components that run what was withdrawn: a reason to hurry where the target replaces them, else a warning."""
     found: dict[tuple[str, bool], list[Like]] = {}
     whys: dict[str, str] = {}
     for like in likes:
@@ -95,7 +94,7 @@ def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
         bundles = [offer.bundle for offer in offers if case.fleet.reader.is_at(like.reading, offer)]
         if bundles and all(bundle.lifecycle.value == "withdrawn" for bundle in bundles):
             found.setdefault((bundles[-1].version, like.moves), []).append(like)
-            whys[bundles[-1].version] = bundles[-1].reason or "it is not said why"
+            whys[bundles[-1].version] = bundles[-1].reason or "no reason is given"
     for (version, moves), rows in found.items():
         message = f"runs {group.family} {version}, which was withdrawn: {whys[version]}"
         level, hint = (Level.NOTE, "") if moves else (None, "choose a release that brings another image")
@@ -169,7 +168,7 @@ class _Hop:
 
 
 def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
-    told: dict[tuple[object, ...], list[_Hop]] = {}
+    alike: dict[tuple[object, ...], list[_Hop]] = {}
     downs: dict[tuple[object, ...], list[_Hop]] = {}
     for like in moving:
         for hop in _hops(case, like):
@@ -185,10 +184,10 @@ def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
             else:
                 case.tally.made("jump", len(like.components))
             if hop.answer.answer is not RuleAnswer.ALLOWED:
-                told.setdefault(key, []).append(hop)
+                alike.setdefault(key, []).append(hop)
             if hop.answer.down is not False:
                 downs.setdefault((hop.answer.down, *key), []).append(hop)
-    for hops in told.values():
+    for hops in alike.values():
         _tell_jump(case, group, hops)
     for hops in downs.values():
         _tell_down(case, group, hops)
@@ -263,16 +262,16 @@ def _tell_jump(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
         message = f"whether it may go from {start} to {to}"
         case.tally.lack("jump", subject, message, answer.fact, things=keys, times=0, evidence=evidence)
     elif answer.answer is RuleAnswer.UNSTATED:
-        message = f"no rule speaks about going from {start} to {to}"
+        message = f"no rule is about going from {start} to {to}"
         hint = "look it up in the release notes and add the jump, with its source"
         case.tally.add("jump-unstated", subject, message, hint, things=keys, evidence=evidence)
     elif answer.rules:
         message = f"may not go from {start} to {to} in one step: {quoted(answer.rules)}"
-        hint = "bundlekeeper route looks for a way with stops between"
+        hint = "look for a route with stops between: bundlekeeper route"
         case.tally.add("jump-refused", subject, message, hint, things=keys, evidence=evidence, sources=sources)
     else:
-        message = f"may not go down from {start} to {to}: no rule says that it may be done"
-        hint = "down only where a rule says so; add the jump, with its source, if the release notes allow it"
+        message = f"may not go down from {start} to {to}: no rule allows it"
+        hint = "going down needs a rule that allows it; add the jump, with its source, if the release notes allow it"
         case.tally.add("jump-refused", subject, message, hint, things=keys, evidence=evidence)
 
 
@@ -289,9 +288,13 @@ def _tell_down(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
     passes = answer.answer is RuleAnswer.ALLOWED
     message = f"goes down from {start} to {to}"
     if passes:
-        message += f", which a rule lets pass: {quoted(answer.rules)}"
+        message += f", which a rule allows: {quoted(answer.rules)}"
     level = Level.WARNING if passes else Level.ERROR
-    hint = "is it meant? settings that the older version lacks must go first" if passes else "choose a newer release"
+    hint = (
+        "make sure that it is intended; remove the settings that the older version lacks first"
+        if passes
+        else "choose a newer release"
+    )
     sources = tuple(jump.source for jump in answer.rules) if passes else ()
     evidence = _evidence(hops)
     case.tally.add(
@@ -331,12 +334,17 @@ def _way_back(case: Case, like: Like) -> Iterator[_Way]:
         yield (
             like.keys,
             f"how {reading.kind} gets back",
-            f"say it in the manifest: [kind.{reading.kind}] back = …",
+            f"set it in the manifest: [kind.{reading.kind}] back = …",
             False,
         )
     elif back == "none":
         tally.made("way back", number)
-        yield like.keys, "once it is written there is no way back", "weigh it; keep a spare component at hand", True
+        yield (
+            like.keys,
+            "once it is written there is no way back",
+            "decide whether to go on; keep a spare component at hand",
+            True,
+        )
     elif back == "switch":
         tally.made("way back", number)
     elif back == "pointer":
@@ -352,17 +360,17 @@ def _pointer(case: Case, like: Like) -> Iterator[_Way]:
         active, boot_files = component.component.active, component.component.boot_files
         if not active or boot_files is None:
             case.tally.uncounted("way back")
-            fact = "which image files lie on it (held)" if boot_files is None else "the running version"
+            fact = "which image files are on it (boot_files)" if boot_files is None else "the running version"
             yield (component.key,), fact, "read it and load it again", False
             continue
         case.tally.made("way back")
         if not any(scale.same(active, version) for version in boot_files):
-            message = f"the file of the running {active} does not lie there: the pointer cannot go back to it"
+            message = f"the file of the running {active} is not on it: the pointer cannot go back to it"
             yield (component.key,), message, f"bring the image {active} back before anything else", True
 
 
 def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
-    """overwrite: the older image is installed again, from a bundle that the store must hold."""
+    """overwrite: the older image is installed again, from a bundle that must be in the store."""
     bundles = like.reading.bundles
     family = like.reading.family or ""
     number = len(like.components)
@@ -377,5 +385,10 @@ def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
     ]
     if not any(case.holdings.stored(offer.bundle.sha256) for offer in fitting):
         what = "installing again, then restoring the backup" if back == "restore" else "installing again"
-        message = f"the way back is {what}, and the store does not hold {family} {' or '.join(bundles)}"
-        yield like.keys, message, f"take {family} {bundles[-1]} into the store first", True
+        message = f"the way back is {what}, and the store has no {family} {' or '.join(bundles)}"
+        yield (
+            like.keys,
+            message,
+            f"add {family} {bundles[-1]} to the store first: bundlekeeper store add MANIFEST --from DIR",
+            True,
+        )

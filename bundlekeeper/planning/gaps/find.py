@@ -1,8 +1,8 @@
-"""Everything that stands between a domain and a release: one list, worst first, each with its evidence and a hint.
+"""Everything that is between a domain and a release: one list, worst first, each with its evidence and a hint.
 
 Rules: every check is made or named as not made, never skipped; unknown is never zero and never good, so blanking a fact
 cannot make an answer better; nothing is looked up here: manifest, inventory, holdings and the time are arguments. What
-is asked is one jump from what runs to the release; whether there is a way with stops between is the route's question.
+is asked is one jump from what runs to the release; whether there is a route with stops between is not asked here.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Fleet", "GapAnswer", "gaps", "gaps_all", "gaps_of"]
 
-_NOTHING_TOLD = GapAnswer()
+_NO_ANSWER = GapAnswer()
 
 
 def gaps(
@@ -42,34 +42,34 @@ def gaps(
     inventory: Inventory,
     holdings: Holdings,
     now: datetime,
-    told: GapAnswer = _NOTHING_TOLD,
+    answer: GapAnswer = _NO_ANSWER,
 ) -> GapReport:
     """Every gap of one domain. `now` is an aware time.
 
     Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
     """
-    return gaps_of(Fleet(manifest, inventory), domain, release, holdings, now, told)
+    return gaps_of(Fleet(manifest, inventory), domain, release, holdings, now, answer)
 
 
 def gaps_all(
-    fleet: Fleet, release: str, holdings: Holdings, now: datetime, told: GapAnswer = _NOTHING_TOLD
+    fleet: Fleet, release: str, holdings: Holdings, now: datetime, answer: GapAnswer = _NO_ANSWER
 ) -> Iterator[GapReport]:
-    """Every gap of every domain, one report after the other, so that nobody needs to hold them all.
+    """Every gap of every domain, one report after the other, so that nobody needs to keep them all.
 
     Raises InputError for a release that the manifest lacks.
     """
     fleet.manifest_index.release(release)
-    return (gaps_of(fleet, domain, release, holdings, now, told) for domain in fleet.domains)
+    return (gaps_of(fleet, domain, release, holdings, now, answer) for domain in fleet.domains)
 
 
 def gaps_of(
-    fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime, told: GapAnswer = _NOTHING_TOLD
+    fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime, answer: GapAnswer = _NO_ANSWER
 ) -> GapReport:
     """Every gap of one domain of a fleet that was indexed already. Raises InputError, as `gaps`."""
     meant = fleet.manifest_index.release(release)
     state = fleet.state(domain)
     target = aim(fleet.manifest_index, meant, taken_by(fleet.manifest_index, state, _families(state)), holdings)
-    case = Case(fleet, state, target, holdings, now, told)
+    case = Case(fleet, state, target, holdings, now, answer)
     case = replace(case, groups=groups_of(fleet, state, target))
     for check in (check_supply, check_components, check_mix, check_servers, check_pairs, check_room):
         check(case)

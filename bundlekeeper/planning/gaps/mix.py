@@ -1,10 +1,10 @@
-"""Gaps of what stands beside what: today's mixture, the target's, and components that are off their neighbours.
+"""Gaps of what runs together: today's mixture, the target's, and components that are off their neighbours.
 
-Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is
-not
+Rules: `compatible` is asked of today's state and of the target's, in each of its scopes; a component whose scope is not
 known (its chassis, its pair) is reported where a rule of that scope could mean it. Infrastructure at two bundles is a
-step that was begun, at more it is refused; what may run ahead and files for some kinds only don't count there.
-Neighbours are the parts of one kind and model in the domain: what most of them run is the norm, and the others differ.
+step that was begun, at more it is refused; what may run ahead and files for some kinds only do not count there.
+Neighbours are the components of one kind and model in the domain: what most of them run is the norm, and the others
+differ.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def _scopes(case: Case) -> Iterator[_Scope]:
         yield "domain", case.domain, [((like.now, like.components), like.after) for like in case.likes()]
     if "server" in wanted:
         for group in case.groups:
-            if group.kin is not None:
+            if group.server_class is not None:
                 yield "server", group.name, [((like.now, like.components), like.after) for like in group.likes]
     for scope in wanted & {"chassis", "pair"}:
         found: dict[str, dict[int, tuple[Like, list[PlacedComponent]]]] = {}
@@ -88,27 +88,27 @@ def _unplaced(case: Case) -> None:
 
 
 def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], when: str, *, is_solved: bool) -> None:
-    """Tell one need that is not met; where it may be met and may not, tell the facts."""
+    """Report one need that is not met; where it may be met and may not, report the facts."""
     need, rule = breach.need, breach.rule
     wants = " ".join(w for w in (need.kind, " or ".join(need.models or ()), need.family, need.version) if w)
     if not breach.refused:
         rows = [*breach.maybe_whens, *breach.maybe_shorts]
         components = [component for row in (*rows, *breach.whens, *breach.shorts) for component in row]
-        message = f"whether the rule that wants {wants} ({rule.source}) holds {when}"
+        message = f"whether the rule that requires {wants} ({rule.source}) holds {when}"
         fact = f"what {_named(rows)} {'runs' if len(rows) == 1 and len(rows[0]) == 1 else 'run'}"
         case.tally.lack("compatible", place, message, fact, things=dict.fromkeys(p.key for p in components))
         return
     keys = dict.fromkeys(component.key for row in (*breach.shorts, *breach.whens) for component in row)
     evidence = {"when": when, "need": wants, "short": _runs(breach.shorts), "compatible": _runs(breach.whens)}
     if need.kind and case.manifest_index.facts(need.kind, None).lists_models:
-        message = f"{when} the {need.kind} does not know what {_named(breach.whens)} need: {wants} is wanted"
+        message = f"{when} the {need.kind} does not know what {_named(breach.whens)} need: {wants} is required"
         level, hint = (Level.WARNING, _FIRST) if is_solved else (None, f"choose a release with a newer {need.kind}")
         case.tally.add(
             "model-unlisted", place, message, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
         )
         return
-    message = f"{when} {_named(breach.shorts)} may not stand beside {_named(breach.whens)}: {wants} is wanted"
-    hint = "bundlekeeper route looks for an order in which every state between is allowed"
+    message = f"{when} {_named(breach.shorts)} may not run together with {_named(breach.whens)}: {wants} is required"
+    hint = "look for an order in which every state between is allowed: bundlekeeper route"
     case.tally.add(
         "mix-refused", place, f"{message} ({rule.source})", hint, things=keys, evidence=evidence, sources=(rule.source,)
     )
@@ -160,17 +160,17 @@ def _infrastructure(case: Case) -> None:
     subject = f"{case.domain}: infrastructure"
     if unknown and len(names) <= 2:
         fact = f"the bundle of {some([component.key for component in unknown])}"
-        message, times = "whether the infrastructure stands at one bundle, or between two", len(unknown)
+        message, times = "whether the infrastructure is at one bundle, or between two", len(unknown)
         case.tally.lack("infrastructure mix", subject, message, fact, things=keys, times=times)
     if len(names) < 2 or (len(names) == 2 and target in names):
         return
     evidence = {"bundles": list(names), "target": target}
     if len(names) == 2:
-        message = f"stands between {names[0]} and {names[1]}, and neither is the target {target or '(none)'}"
+        message = f"is between {names[0]} and {names[1]}, and neither is the target {target or '(none)'}"
         hint = "finish the step that was begun before the next one"
         case.tally.add("mix-refused", subject, message, hint, level=Level.WARNING, things=keys, evidence=evidence)
     else:
-        message = f"stands at {', '.join(names)} at once; a step replaces one bundle by one other"
+        message = f"is at {', '.join(names)} at once; a step replaces one bundle by one other"
         hint = "bring the infrastructure to one bundle first"
         case.tally.add("mix-refused", subject, message, hint, things=keys, evidence=evidence)
 
@@ -186,7 +186,7 @@ def _for_some_kinds(case: Case, component: PlacedComponent) -> bool:
 
 
 def _lines(case: Case, versions: Iterable[str]) -> frozenset[str]:
-    """The bundles with patches named by the base that they go onto: a patched component stands at its base's bundle
+    """The bundles with patches named by the base that they go onto: a patched component is at its base's bundle
     too."""
     found = set()
     for version in versions:
@@ -207,9 +207,9 @@ def _fewest(sets: list[frozenset[str]], target: str) -> tuple[str, ...]:
 
 def _mixed_servers(case: Case) -> None:
     for group in case.groups:
-        if group.kin is None:
+        if group.server_class is None:
             continue
-        at = group.kin.at
+        at = group.server_class.at
         if not at.certain:
             case.tally.uncounted("mixed server", len(group.servers))
             continue
@@ -219,7 +219,7 @@ def _mixed_servers(case: Case) -> None:
             message = f"components are at different bundles, from {low} to {high}"
             components = {
                 f"{reading.kind} {reading.model}": [reading.active, *reading.bundles]
-                for reading in group.kin.components
+                for reading in group.server_class.components
             }
             evidence = {"lowest": low, "highest": high, "components": components}
             hint = "rules must hold for both; bring the server to one bundle"
@@ -253,7 +253,8 @@ def _neighbours(case: Case) -> None:
             continue
         norm = groups[0][0].reading.active
         for components in groups[1:]:
-            message = f"{counted(len(components), 'part')} at {components[0].reading.active}, {len(groups[0])} of {number} at {norm}"
+            message = f"{counted(len(components), 'component')} at {components[0].reading.active}"
+            message += f", {len(groups[0])} of {number} at {norm}"
             subject = f"{case.domain}: {name} {some([component.key for component in components])}"
             keys = [component.key for component in components]
             hint = "was it replaced? bring it level with its neighbours"

@@ -1,11 +1,10 @@
 """Gaps of redundant pairs: is each pair whole and healthy, and is it known which half leads.
 
-Rules: kinds that usually come in pairs are asked whether they are in one; a component that is known to stand alone is
-reported,
-since nothing takes over while it restarts; a manager on a host of its own is no half unless it says so; a pair of which
-only one half is listed was not checked; which half leads matters where the halves are taken one after the other or one
-through the other (`boot-file`, `overwrite`). Practice: "a healthy pair, … every path redundant" stands before anything
-else.
+Rules: kinds that usually come in pairs are asked whether they are in one; a component that is known to have no second
+half is reported, since nothing takes over while it restarts; a manager on a host of its own is no half unless it says
+so; a pair of which only one half is listed was not checked; which half leads matters where the halves are written one
+after the other or one through the other (`boot-file`, `overwrite`). Practice: "a healthy pair, … every path redundant"
+comes before anything else.
 """
 
 from __future__ import annotations
@@ -29,8 +28,8 @@ def check_pairs(case: Case) -> None:
         _healthy(case, pair)
         _lead(case, pair)
     if not case.state.infrastructure:
-        message = "whether the domain's pairs are whole and healthy, and what its infrastructure runs"
-        fact = "its infrastructure, no part of it is listed"
+        message = "whether the domain's pairs are whole and healthy, and what the infrastructure runs"
+        fact = "its infrastructure: the inventory lists none"
         case.tally.lack("infrastructure", case.domain, message, fact, hint="load an inventory of the whole domain")
 
 
@@ -40,12 +39,12 @@ def _alone(case: Case, component: PlacedComponent) -> None:
         case.tally.made("pair")
         return
     if component.component.pair is None:
-        hint = "give both halves the name of their pair, or write - where it stands alone"
+        hint = "give both halves the name of their pair, or write - where it has no second half"
         message = "whether another component takes over while it restarts"
         case.tally.lack("pair", name, message, "its pair", hint=hint, things=(component.key,))
         return
     case.tally.made("pair")
-    message = "stands alone: nothing takes over while it restarts"
+    message = "has no second half: nothing takes over while it restarts"
     hint = "plan for what is down meanwhile"
     evidence = {"pair": component.component.pair}
     case.tally.add(
@@ -74,7 +73,7 @@ def _in_one_chassis(case: Case, pair: Pair) -> None:
     if len(pair.chassis) > 1:
         rows = [f"{half.key} in {half.component.chassis or 'none'}" for half in pair.halves]
         message = f"its halves are not in one chassis: {', '.join(rows)}"
-        hint = "give the parts of each chassis a pair of their own: none takes over for another chassis"
+        hint = "give the components of each chassis a pair of their own: none takes over for another chassis"
         evidence = {half.key: half.component.chassis for half in pair.halves}
         case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)
     elif case.manifest_index.facts(pair.kind, None).in_chassis and any(
@@ -92,7 +91,7 @@ def _healthy(case: Case, pair: Pair) -> None:
     if ill:
         case.tally.made("health")
         message = f"not healthy: {', '.join(ill)}"
-        hint = "fix the pair first: its halves are taken one after the other"
+        hint = "fix the pair first: its halves are written one after the other"
         evidence = {half.key: half.component.healthy for half in pair.halves}
         case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)
     elif unknown:
@@ -110,7 +109,7 @@ def _lead(case: Case, pair: Pair) -> None:
     keys = [half.key for half in pair.halves]
     if None in halves:
         unknown = ", ".join(half.key for half in pair.halves if half.component.half is None)
-        message = "which half leads, so which one is taken first"
+        message = "which half leads, so which one is written first"
         case.tally.lack("lead", _name(case, pair), message, f"the half of {unknown}", things=keys)
         return
     case.tally.made("lead")

@@ -1,7 +1,7 @@
 """One question about gaps while it is answered: what is there, where it is to go, and the tally of what was found.
 
-Rules: components that are read alike, in servers that are alike, are judged once and told once; every judgement keeps
-the keys of all components that it is about; nothing here judges.
+Rules: components that are read alike, in servers that are alike, are judged once and reported once; every judgement
+keeps the keys of all components that it is about; nothing here judges.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class GapAnswer:
 
 @dataclass(frozen=True, slots=True)
 class Like:
-    """Components that are read alike: one infrastructure component, or the same part of each server of a class."""
+    """Components that are read alike: one infrastructure component, or the same component of each server of a class."""
 
     reading: ComponentReading
     now: SeenVersion
@@ -59,7 +59,7 @@ class GapGroup:
     name: str
     family: str | None
     likes: tuple[Like, ...]
-    kin: ServerClass | None = None  # None for the infrastructure
+    server_class: ServerClass | None = None  # None for the infrastructure
     servers: tuple[ServerAt, ...] = ()
 
     @property
@@ -69,11 +69,11 @@ class GapGroup:
 
     def named(self, likes: tuple[Like, ...]) -> str:
         """The group's name, with the components that are meant where they are not all of them."""
-        if self.kin is None and len(likes) == 1 and len(likes[0].components) == 1:
+        if self.server_class is None and len(likes) == 1 and len(likes[0].components) == 1:
             return component_name(likes[0].components[0])
         if len(likes) == len(self.likes):
             return self.name
-        if self.kin is None:
+        if self.server_class is None:
             names = [f"{len(like.components)} {like.reading.kind} {like.reading.model or '?'}" for like in likes]
             return f"{self.name}: {', '.join(names)}"
         return f"{self.name}: {', '.join(dict.fromkeys(like.reading.kind for like in likes))}"
@@ -88,7 +88,7 @@ class Case:
     target: ReleaseTarget
     holdings: Holdings
     now: datetime
-    told: GapAnswer
+    answer: GapAnswer
     tally: Tally = field(default_factory=Tally)
     groups: tuple[GapGroup, ...] = ()
 
@@ -115,7 +115,10 @@ def groups_of(fleet: Fleet, state: DomainState, target: ReleaseTarget) -> tuple[
         own.setdefault(id(component.reading), []).append(component)
     likes = tuple(_like(fleet, target, components) for components in own.values())
     rows = [GapGroup(f"{state.domain}: infrastructure", INFRASTRUCTURE, likes)] if likes else []
-    return (*rows, *(_class(fleet, state.domain, target, kin, servers) for kin, servers in state.classes))
+    return (
+        *rows,
+        *(_class(fleet, state.domain, target, server_class, servers) for server_class, servers in state.classes),
+    )
 
 
 def _like(fleet: Fleet, target: ReleaseTarget, components: list[PlacedComponent]) -> Like:
@@ -126,20 +129,22 @@ def _like(fleet: Fleet, target: ReleaseTarget, components: list[PlacedComponent]
 
 
 def _class(
-    fleet: Fleet, domain: str, target: ReleaseTarget, kin: ServerClass, servers: tuple[ServerAt, ...]
+    fleet: Fleet, domain: str, target: ReleaseTarget, server_class: ServerClass, servers: tuple[ServerAt, ...]
 ) -> GapGroup:
     by_reading: dict[int, list[PlacedComponent]] = {}
     for server in servers:
         for component in server.components:
             by_reading.setdefault(id(component.reading), []).append(component)
-    distinct = {id(reading): reading for reading in kin.components}
+    distinct = {id(reading): reading for reading in server_class.components}
     offers = {key: target.offer(reading) for key, reading in distinct.items()}
     after = {key: _after(fleet, reading, offers[key]) for key, reading in distinct.items()}
-    at_after = fleet.reader.server_class(kin.family, kin.variant, (after[id(reading)] for reading in kin.components)).at
+    at_after = fleet.reader.server_class(
+        server_class.family, server_class.variant, (after[id(reading)] for reading in server_class.components)
+    ).at
     likes = tuple(
         Like(
             reading,
-            seen(reading, kin.at),
+            seen(reading, server_class.at),
             tuple(by_reading[key]),
             offers[key],
             _moves(fleet, reading, offers[key]),
@@ -147,7 +152,13 @@ def _class(
         )
         for key, reading in distinct.items()
     )
-    return GapGroup(servers_name(fleet.manifest_index, domain, kin, servers), kin.family, likes, kin, servers)
+    return GapGroup(
+        servers_name(fleet.manifest_index, domain, server_class, servers),
+        server_class.family,
+        likes,
+        server_class,
+        servers,
+    )
 
 
 def _after(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) -> ComponentReading:
@@ -172,18 +183,23 @@ def _stays_ahead(fleet: Fleet, reading: ComponentReading, offer: ImageOffer) -> 
 def component_name(component: PlacedComponent) -> str:
     """A component for people: `holm-a 1: io-module RUSH-1`."""
     where = "/".join(p for p in (component.component.chassis, component.component.slot) if p)
-    return f"{component.component.domain}{' ' + where if where else ''}: {component.component.kind} {component.component.serial or component.key}"
+    listed = component.component
+    return f"{listed.domain}{' ' + where if where else ''}: {listed.kind} {listed.serial or component.key}"
 
 
-def servers_name(manifest_index: ManifestIndex, domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
+def servers_name(
+    manifest_index: ManifestIndex, domain: str, server_class: ServerClass, servers: tuple[ServerAt, ...]
+) -> str:
     """A class of servers for people, with the models of what comes first in a server.
 
     `holm-a: holm/holm-a/1/1: 1 blade server Tern-2`.
     """
     known = [
-        (manifest_index.facts(reading.kind, None).turn, reading.model) for reading in kin.components if reading.model
+        (manifest_index.facts(reading.kind, None).turn, reading.model)
+        for reading in server_class.components
+        if reading.model
     ]
     models = dict.fromkeys(model for turn, model in known if turn == min(known)[0])
-    family = f"{kin.family} server" if kin.family else "server"
+    family = f"{server_class.family} server" if server_class.family else "server"
     labels = some([server.name for server in servers])
     return f"{domain}: {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()

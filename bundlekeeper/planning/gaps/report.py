@@ -99,7 +99,7 @@ class GapReport:
 
     @property
     def ok(self) -> bool:
-        """True when nothing stands between: no error, no warning."""
+        """True when nothing is between: no error, no warning."""
         return is_ok(self.findings)
 
     @property

@@ -1,11 +1,11 @@
 """Gaps of servers: the policies that bring their firmware, the list that must know their models, their drivers.
 
 Rules: a server is asked for the policy of each of its policy-driven components, moving or not, because a policy that
-names another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to
-a list where a rule says so, else where a release with a bundle for that model came with that list or an older one;
-host drivers are never known here unless the user vouches for them. Practice: a policy that applies immediately restarts
-all of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter
-firmware are supported as pairs.
+names another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to a
+list where a rule says so, else where a release with a bundle for that model came with that list or an older one; host
+drivers are never known here unless the user vouches for them. Practice: a policy that applies immediately restarts all
+of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter firmware
+are supported as pairs.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def check_servers(case: Case) -> None:
     """Every gap of servers as such."""
     for doubt in case.state.doubts:
         keys = [component.key for component in doubt.components]
-        hint = "give the parts of a server its serial as parent, and say chassis - for a rack server"
+        hint = "give the components of a server its serial as parent, and say chassis - for a rack server"
         fact = {"parent": "its server (parent, or chassis and slot)", "family": "its family"}[doubt.fact]
         case.tally.lack("grouping", case.domain, doubt.message, fact, hint=hint, things=keys, times=len(keys))
     _policies(case)
@@ -95,11 +95,13 @@ def _policy(case: Case, name: str, components: list[PlacedComponent]) -> None:
         tally.lack("policy", subject, "what it gives and when", "the policy itself", hint=hint, things=keys)
     for policy in policies:
         if policy.versions is None:
-            tally.lack("policy", subject, "whether it names the wanted versions", "its versions", things=keys)
+            tally.lack("policy", subject, "whether it names the versions of the release", "its versions", things=keys)
         else:
             _versions(case, policy, components, subject)
         if policy.applies is None:
-            tally.lack("policy", subject, "whether editing it restarts servers at once", "how it applies", things=keys)
+            tally.lack(
+                "policy", subject, "whether editing it restarts servers immediately", "how it applies", things=keys
+            )
         else:
             tally.made("policy")
             if policy.applies in _BY_ITSELF:
@@ -127,7 +129,7 @@ def _versions(case: Case, policy: Policy, components: list[PlacedComponent], sub
         if named is None or not scale.same(named, wanted):
             wrong.setdefault((key if named else reading.kind, named, wanted), []).append(component.key)
     for (key, named, wanted), keys in wrong.items():
-        message = f"names {key} {named}, the release wants {wanted}" if named else f"names no version for {key}"
+        message = f"names {key} {named}, the release has {wanted}" if named else f"names no version for {key}"
         hint = f"when it is time, set it to {wanted}; until then it gives its servers something else"
         evidence = {"policy": policy.name, "names": named, "wanted": wanted, "components": len(keys)}
         case.tally.add("policy-differs", subject, message, hint, things=keys, evidence=evidence)
@@ -173,7 +175,7 @@ def _lists(case: Case) -> None:
     """Does each list of models know each model of a server?"""
     models: dict[tuple[str, str], list[str]] = {}
     for group in case.groups:
-        for like in group.likes if group.kin is not None else ():
+        for like in group.likes if group.server_class is not None else ():
             family, model = group.family, like.reading.model
             if not family or not model or not case.manifest_index.lists_kind(family, like.reading.kind):
                 continue  # told elsewhere, or of a kind that the manifest leaves alone
@@ -193,7 +195,7 @@ def _lists(case: Case) -> None:
 
 
 def _told_by_rule(case: Case, family: str, model: str) -> bool:
-    """True where a beside rule says which list the model needs, so that it is judged with the rules."""
+    """True where a compatible rule says which list the model needs, so that it is judged with the rules."""
     return any(
         need.kind in case.manifest_index.model_lists
         and rule.when.family in (None, family)
@@ -234,10 +236,10 @@ def _drivers(case: Case) -> None:
     if not servers:
         return
     subject = f"{case.domain}: hosts"
-    if case.told.drivers:
+    if case.answer.drivers:
         case.tally.made("drivers", len(servers))
         message = f"the drivers of {counted(len(servers), 'host')} were compared with the adapters' firmware"
-        case.tally.add("not-checked", subject, f"{message} by you: {case.told.drivers}", level=Level.NOTE)
+        case.tally.add("not-checked", subject, f"{message}, reported by: {case.answer.drivers}", level=Level.NOTE)
         return
     message = f"whether the drivers of {counted(len(servers), 'host')} go with the new firmware of their adapters"
     hint = "compare them with the release notes: drivers and adapter firmware are supported as pairs"

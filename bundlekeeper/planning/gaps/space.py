@@ -1,12 +1,10 @@
-"""Gaps of room: does each image fit on each component, on each half of a pair, at each step of bringing it there.
+"""Gaps of space: does each image fit on each component, on each half of a pair, at each step of bringing it there.
 
 Rules: each infrastructure component that takes its image into a file system (`boot-file`, `overwrite`) must have a
-partition
-listed, any other component is asked only where one is; where a component has several, and they differ in the answer,
-which one
-takes images is not known; a removal is reported with the images that may go and why the others may not. That a bank
-is as large as the images made for it is common practice: where no partition is listed nothing was checked, and it is
-reported.
+partition listed, any other component is asked only where one is; where a component has several, and they differ in the
+answer, which one takes images is not known; a removal is reported with the images that may go and why the others may
+not. That a bank is as large as the images made for it is common practice: where no partition is listed nothing was
+checked, and it is reported.
 """
 
 from __future__ import annotations
@@ -18,11 +16,11 @@ from bundlekeeper.model.vocabulary import METHODS
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.gaps.question import Case, GapGroup, Like, component_name
-from bundlekeeper.planning.space.fit import Fit, Lying, Room, SpaceLoad, SpacePlan, plan_space
+from bundlekeeper.planning.space.fit import Fit, Lying, PartitionSpace, SpaceLoad, SpacePlan, plan_space
 
 
 def check_room(case: Case) -> None:
-    """Every gap of room."""
+    """Every gap of space."""
     unlisted: list[str] = []
     for group in case.groups:
         for like in group.likes:
@@ -36,7 +34,7 @@ def check_room(case: Case) -> None:
                     case.tally.lack("space", _name(group, component), message, fact, things=(component.key,))
                 elif partitions:
                     _component(case, group, like, component, partitions)
-                elif group.kin is None and facts.files:
+                elif group.server_class is None and facts.files:
                     hint = "list it under [[partition]], with its free bytes"
                     message = "whether its image fits"
                     case.tally.lack(
@@ -45,7 +43,9 @@ def check_room(case: Case) -> None:
                 else:
                     unlisted.append(component.key)
     if unlisted:
-        message = f"whether the images of {len(unlisted)} components fit their banks (common practice: a bank is made for them)"
+        message = (
+            f"whether images fit the banks of {len(unlisted)} components (common practice: banks are made for them)"
+        )
         things, times = unlisted, len(unlisted)
         subject = f"{case.domain}: banks"
         case.tally.lack("bank", subject, message, "their partitions", things=things, times=times, level=Level.NOTE)
@@ -54,7 +54,7 @@ def check_room(case: Case) -> None:
 def _name(group: GapGroup, component: PlacedComponent) -> str:
     return (
         component_name(component)
-        if group.kin is None
+        if group.server_class is None
         else f"{component.component.domain}: {component.component.kind} {component.key}"
     )
 
@@ -75,8 +75,10 @@ def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
     return tuple(loads)
 
 
-def room_of(manifest_index: ManifestIndex, component: PlacedComponent, method: str, partition: Partition) -> Room:
-    """A component's partition as it lies, with what the manifest says of the sizes of what lies there."""
+def space_of(
+    manifest_index: ManifestIndex, component: PlacedComponent, method: str, partition: Partition
+) -> PartitionSpace:
+    """A component's partition as it is, with what the manifest says of the sizes of the images on it."""
     one = component.component
     boot_files = (
         None
@@ -85,7 +87,7 @@ def room_of(manifest_index: ManifestIndex, component: PlacedComponent, method: s
     )
     bank = METHODS[method].over
     over: str | None = getattr(one, bank) if bank is not None else None
-    return Room(
+    return PartitionSpace(
         method,
         partition.free_bytes,
         boot_files,
@@ -115,7 +117,7 @@ def _component(
         fact = f"the images of {blind.file}"
         case.tally.lack("space", _name(group, component), "whether its image fits", fact, things=(component.key,))
         return
-    plans = [(p, plan_space(room_of(case.manifest_index, component, method, p), loads, scale)) for p in partitions]
+    plans = [(p, plan_space(space_of(case.manifest_index, component, method, p), loads, scale)) for p in partitions]
     subject = _name(group, component)
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
@@ -133,7 +135,7 @@ def _component(
 
 
 def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
-    """What is reported of a partition where images do not fit as it lies: how bad that is, what it says, and a hint."""
+    """What is reported of a partition where images do not fit as it is: how bad that is, the message, and a hint."""
     several = len({step.version for step in plan.steps}) > 1
     gone = [
         f"{file.name} ({human_bytes(file.size_bytes)}{f', before {before}' if several else ''})"
@@ -141,12 +143,12 @@ def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
     ]
     if plan.fit is Fit.AFTER_REMOVAL:
         smallest = "the smallest set" if plan.fewest_bytes else "the fewest images, not verified to be the fewest bytes"
-        message = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes room"
+        message = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes enough space"
         return Level.WARNING, message, "remove them first, and read the list of files again"
     after = f" even when {', '.join(gone)} {'is' if len(gone) == 1 else 'are'} removed" if gone else ""
     message = f"{partition.name}: cannot fit, short by {plan.short_bytes} bytes{after}"
     kept = [f"{version}: {reason}" for version, reason in plan.kept]
-    hint = f"make room by other means; not to be removed: {'; '.join(kept)}" if kept else "make room by other means"
+    hint = f"make space by other means; not to be removed: {'; '.join(kept)}" if kept else "make space by other means"
     return Level.ERROR, message, hint
 
 

@@ -1,8 +1,8 @@
 """Gaps of what is to be carried in: is each bundle of the release there, verified, signed, and not withdrawn.
 
-Rules: every family that the domain has, or may have, is asked for; a patch needs its bases too; what the store holds
+Rules: every family that the domain has, or may have, is asked for; a patch needs its bases too; what is in the store
 counts by digest, never by name; a digest that nobody published verifies nothing; a signature is asked for where the
-store's own policy wants one, whatever the manifest says, and one that was not looked at is reported.
+store's own policy requires one, whatever the manifest says, and one that was not looked at is reported.
 Practice: one file per family, a wrong variant is a classic mistake, forgetting a family is the commonest gap.
 """
 
@@ -33,9 +33,9 @@ def check_supply(case: Case) -> None:
         case.tally.made("family")
         _other_variants(case, choice)
         for bundle in choice.chain:
-            _standing(case, bundle, choice)
+            _lifecycle(case, bundle, choice)
             _digest(case, bundle)
-            _held(case, bundle)
+            _in_store(case, bundle)
         _base(case, choice)
 
 
@@ -64,7 +64,7 @@ def _missing(case: Case, choice: TargetChoice) -> None:
     groups = [group for group in case.groups if group.family in (family, None)]
     things = [key for group in groups if _takes(group, choice.variant) for key in group.keys]
     if choice.variant is None:
-        message = f"which variant of {family} is taken: {some(list(case.manifest_index.variants(family)))}"
+        message = f"which variant of {family} is needed: {some(list(case.manifest_index.variants(family)))}"
         hint = "name it in the inventory: variant on a component of the server, or of the domain's infrastructure"
         case.tally.lack("variant", subject, message, "the variant", hint=hint, things=things)
         return
@@ -76,7 +76,7 @@ def _missing(case: Case, choice: TargetChoice) -> None:
         case.tally.add("wrong-variant", subject, message, hint, things=things, evidence=evidence)
         return
     if choice.offered:
-        message = f"release {release} wants {family} {choice.offered[0]}, and the manifest has no such bundle"
+        message = f"release {release} names {family} {choice.offered[0]}, and the manifest has no bundle of it"
     else:
         message = f"release {release} names no version of {family}"
     if not sure:
@@ -86,15 +86,15 @@ def _missing(case: Case, choice: TargetChoice) -> None:
 
 
 def _takes(group: GapGroup, variant: str | None) -> bool:
-    """True for the servers that take that variant, and for the infrastructure, which takes one."""
-    return group.kin is None or group.kin.family is None or group.kin.variant == variant
+    """True for the servers of that variant, and for the infrastructure, which has one."""
+    return group.server_class is None or group.server_class.family is None or group.server_class.variant == variant
 
 
 def _called(bundle: Bundle) -> str:
     return f"{bundle.family} {bundle.version} ({bundle.file})"
 
 
-def _standing(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
+def _lifecycle(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
     case.tally.made("lifecycle")
     if bundle.lifecycle.value == "withdrawn":
         message = f"withdrawn by its publisher{': ' + bundle.reason if bundle.reason else ''}"
@@ -123,7 +123,7 @@ def _digest(case: Case, bundle: Bundle) -> None:
         case.tally.add("self-digest", _called(bundle), message, hint, evidence={"digest_from": bundle.digest_from})
 
 
-def _held(case: Case, bundle: Bundle) -> None:
+def _in_store(case: Case, bundle: Bundle) -> None:
     file = case.holdings.stored(bundle.sha256)
     case.tally.made("in-store")
     evidence = {"file": bundle.file, "size_bytes": bundle.size, "sha256": bundle.sha256}
@@ -139,14 +139,14 @@ def _not_in_store(case: Case, bundle: Bundle, evidence: dict[str, object]) -> No
     called = case.holdings.called(bundle.family, bundle.version)
     if called:
         message += (
-            f"; what it holds as {bundle.family} {bundle.version} has other bytes (sha256 {called[0].sha256[:16]}…)"
+            f"; what it has as {bundle.family} {bundle.version} has other bytes (sha256 {called[0].sha256[:16]}…)"
         )
     hint = "bundlekeeper store add MANIFEST --from DIR"
     case.tally.add("not-in-store", _called(bundle), message, hint, evidence=evidence)
 
 
 def _other_variants(case: Case, choice: TargetChoice) -> None:
-    """Another variant, held where the right one of a version as good as the chosen is wanted."""
+    """Another variant in the store, where the right one of a version as good as the chosen is needed."""
     for version in choice.offered[: choice.offered.index(choice.version) + 1]:
         bundles = case.manifest_index.at(choice.family, version)
         wanted = [bundle for bundle in bundles if suits(bundle, choice.variant)]
@@ -157,7 +157,7 @@ def _other_variants(case: Case, choice: TargetChoice) -> None:
             variant = others.get(file.sha256.lower()) or file.variant
             if variant in ("", choice.variant):
                 continue
-            message = f"the store holds {choice.family} {version} in the variant {variant}"
+            message = f"the store has {choice.family} {version} in the variant {variant}"
             hint = f"get {' or '.join(bundle.file for bundle in wanted)}, the variant {choice.variant}"
             if not choice.variant:
                 hint = f"get {' or '.join(bundle.file for bundle in wanted)}"
@@ -188,7 +188,7 @@ def _proof(case: Case, bundle: Bundle, file: StoredFile) -> None:
         fact = (
             "when it was verified"
             if file.verified_at is None
-            else f"how it was verified later than now ({file.verified_at})"
+            else f"when it was verified: the recorded time is later than now ({file.verified_at})"
         )
         tally.lack("verification age", subject, "whether its verification is too old", fact, hint=hint)
         return
@@ -217,16 +217,16 @@ def _signature(case: Case, bundle: Bundle, file: StoredFile) -> None:
         tally.made("signature")
         where = "it has none" if stated else "the manifest names none"
         hint = "get the publisher's signature and name it in the manifest"
-        tally.add("unsigned", subject, f"this store wants a signature, {where}", hint, evidence=evidence)
+        tally.add("unsigned", subject, f"this store requires a signature, {where}", hint, evidence=evidence)
     elif file.signature is SignatureState.UNKNOWN:
-        fact = "whether there is one, and what it says"
+        fact = "whether there is one, and whether it is good"
         tally.lack("signature", subject, "whether its signature is good", fact, hint="bundlekeeper verify")
     else:
         tally.made("signature")
 
 
 def _base(case: Case, choice: TargetChoice) -> None:
-    """A patch whose base is no bundle of the manifest: nothing can be said of the base's own images."""
+    """A patch whose base is no bundle of the manifest: nothing is known about the base's own images."""
     first = choice.chain[0]
     if first.base is None:
         return

@@ -1,10 +1,10 @@
-"""The cheapest way in a given number of windows: first whether there is one, then by A* (Hart and others 1968).
+"""The cheapest route in a given number of windows: first whether there is one, then by A* (Hart and others 1968).
 
 Rules: a place is what the infrastructure runs, how many windows are left, and for each class all states that it can be
 in with the cost of being there: a class takes a step or leaves it without the others being asked, so no subset of
 classes is ever tried; states from which a class would not end in the windows that are left are dropped. A place is
-skipped when another one at the same windows and infrastructure can do all that it can for no more. Equal ways are
-reported apart by the order of options, classes and states alone.
+skipped when another one at the same windows and infrastructure can do all that it can for no more. Equal routes are
+ordered by options, classes and states alone.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ class Best:
         self._gained: dict[tuple[int, int, int, int], Gains] = {}
 
     def is_possible(self) -> bool:
-        """True where some way of so many windows is allowed, as far as the guard follows. Raises TooMany."""
+        """True where some route of so many windows is allowed, as far as the guard follows. Raises TooMany."""
         seen: dict[tuple[int, int], list[int]] = {}
         todo: list[tuple[int, int, Sets, _Trail]] = [(self.windows, 0, (1,) * self.t.number, None)]
         while todo:
@@ -100,7 +100,7 @@ class Best:
         return False
 
     def _bound_by(self, trail: _Trail) -> None:
-        """What the steps of a way that was found cost at least, as a bound for all others."""
+        """What the steps of a route that was found cost at least, as a bound for all others."""
         steps = []
         while trail is not None:
             trail, option, end = trail
@@ -115,7 +115,7 @@ class Best:
         return _Node(self.windows, 0, 0, ({0: 0},) * self.t.number)
 
     def _joined(self, sets: Sets) -> int:
-        """All sets as one, so that one is within another where no bit is left over."""
+        """All sets as one, so that one is within another where no bit remains."""
         found = 0
         for which, width in zip(sets, self._widths, strict=True):
             found = found << width | which
@@ -182,7 +182,7 @@ class Best:
         return self._gained[key]
 
     def _moded(self, left: int, own: int, sets: Sets, gains: list[Gains], option: int) -> Iterator[list[Ways]]:
-        """For each mode of the window, each class's ways through it: state, end, packed cost."""
+        """For each mode of the window, each class's moves through it: state, end, packed cost."""
         rows = [self._row(i, left, own, which, option, gains[i]) for i, which in enumerate(sets)]
         if not self.guard.followed:
             yield [row for row, _ in rows]
@@ -200,7 +200,7 @@ class Best:
                 yield kept
 
     def _row(self, i: int, left: int, own: int, which: int, option: int, gains: Gains) -> tuple[Ways, Marks]:
-        """One class's ways through a window, and the tokens that are followed of each."""
+        """One class's moves through a window, and the tokens that are followed of each."""
         key = (i, left, own, which, option)
         if key not in self._ways:
             stays = ((c, c, 0) for c in bits(which & self.t.within(i, left - 1, own)))
@@ -210,7 +210,7 @@ class Best:
         return self._ways[key]
 
     def cheapest(self) -> CostedRoute | None:
-        """The cheapest way of exactly so many windows, as far as the guard follows. Raises TooMany."""
+        """The cheapest route of exactly so many windows, as far as the guard follows. Raises TooMany."""
         start = self._start()
         heap: list[tuple[int, int, int, _Node]] = [(0, self.windows, 0, start)]
         seen: dict[tuple[int, int], _Places] = {}
@@ -271,7 +271,7 @@ class Best:
 
 
 def _moved(ways: Ways, known: Paid) -> Paid:
-    """What it costs to be in each state after those ways."""
+    """What it costs to be in each state after those moves."""
     if len(ways) == len(known) and all(not cost and c == end for c, end, cost in ways):
         return known  # every state stays, and so does what it costs
     found: Paid = {}
@@ -283,7 +283,7 @@ def _moved(ways: Ways, known: Paid) -> Paid:
 
 
 def _came(ways: Ways, known: Paid, end: int) -> int:
-    """The state from which the cheapest of the ways to an end comes, of equals the first."""
+    """The state from which the cheapest of the moves to an end comes, of equals the first."""
     return min((way for way in ways if way[1] == end), key=lambda w: known[w[0]] + w[2])[0]
 
 

@@ -1,9 +1,8 @@
-"""The manifest's rules as a search asks them: which blockers stand against a jump, and against two components side by
-side.
+"""The manifest's rules as a search asks them: which blockers forbid a jump, or two components side by side.
 
 Rules: every answer is a set of blockers, as bits of one integer, so that "allowed" is zero and an explanation can ask
-again with fewer of them; the judgement itself is `planning.fleet.rules`', here it is only remembered by what the
-rules can tell apart; a fact that is not known is a blocker too, and so is what the trade's order asks for.
+again with fewer of them; the judgement itself is made in `planning.fleet.rules`, here it is only kept by what the
+rules can tell apart; a fact that is not known is a blocker too, and so is what the usual order asks for.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ PRACTICE = "common practice"
 
 @dataclass(frozen=True, slots=True)
 class Blocker:
-    """What stands in a way: a rule of the manifest, the trade's order, or a fact that is not known.
+    """What blocks a route: a rule of the manifest, the usual order, or a fact that is not known.
 
     `sort` is `jump`, `compatible`, `practice` or `fact`; `source` quotes where the rule comes from.
     """
@@ -57,7 +56,7 @@ Place = tuple[str, str | None]  # scope and its place; None is not known, and ma
 
 
 class BlockerJudge:
-    """Remembers what the rules of one book say."""
+    """Keeps what the rules of one manifest say."""
 
     def __init__(self, rules: Rules) -> None:
         self.rules = rules
@@ -96,23 +95,23 @@ class BlockerJudge:
         return tuple(scale.holds(text, version) for text in self._jump_ranges)
 
     def _asked_of(self, family: str | None, kind: str, model: str | None) -> Hashable:
-        """What jump rules can tell of such components."""
+        """What jump rules see of such components."""
         component = SeenVersion(family, kind, model, None, At((), certain=False))
         return kind, model is None, tuple(self.rules.selects(rule.what, component) for rule in self.rules.jumps)
 
     def _image_way(self, kind: str, start: str | None, end: str) -> Hashable:
-        """What jump rules can tell of two image versions."""
+        """What jump rules see of two image versions."""
         way = start and self.rules.manifest_index.scale(kind).compare(start, end)
         return start and self._signature(kind, start), way, self._signature(kind, end)
 
     def _bundle_way(self, at: At, end: str) -> Hashable:
-        """What jump rules can tell of the bundles that something is at, and of another one."""
+        """What jump rules see of the bundles that something is at, and of another one."""
         compare = self.rules.manifest_index.scale(None).compare
         rows = tuple(tuple((self._signature(None, v), compare(v, end)) for v in reading) for reading in at.readings)
         return self._signature(None, end), rows, at.certain
 
     def jump(self, component: SeenVersion, offer: ImageOffer) -> JumpAnswer:
-        """`Rules.jump`, asked once for versions that no jump rule tells apart and that lie the same way."""
+        """`Rules.jump`, asked once for versions that no jump rule distinguishes and that are ordered alike."""
         image, bundle = offer.image.version, offer.bundle.version
         key = (
             self._asked(component.family, component.kind, component.model),
@@ -127,7 +126,7 @@ class BlockerJudge:
         return found
 
     def jump_mask(self, component: SeenVersion, offer: ImageOffer, answer: JumpAnswer) -> int:
-        """The blockers of a jump that was judged so; none where it is allowed, or goes up and no rule speaks."""
+        """The blockers of a jump that was judged so; none where it is allowed, or goes up and no rule is about it."""
         name = f"{component.kind} {component.model or '?'}"
         if answer.answer is RuleAnswer.UNKNOWN:
             return self.blocker("fact", "", f"whether {name} may jump: {answer.fact}")
@@ -137,8 +136,8 @@ class BlockerJudge:
         for rule in answer.rules:
             mask |= self.jump_rule(rule)
         if answer.down is not False:
-            message = f"{name} would go down, and no rule says that it may be done"
-            mask |= self.blocker("practice", f"{PRACTICE}: down only where a rule says so", message)
+            message = f"{name} would go down, and no rule allows it"
+            mask |= self.blocker("practice", f"{PRACTICE}: down only where a rule allows it", message)
         return mask or self.blocker("fact", "", f"whether {name} may go to {offer.bundle.version}")
 
     def jump_rule(self, rule: Jump) -> int:
@@ -151,7 +150,7 @@ class BlockerJudge:
     def beside_rule(self, rule: Compatible, need: RuleSubject) -> int:
         """The bit of one need of a `compatible` rule."""
         return self.blocker(
-            "compatible", rule.source, f"{_named(rule.when)} wants {_named(need)} in the same {rule.scope}"
+            "compatible", rule.source, f"{_named(rule.when)} requires {_named(need)} in the same {rule.scope}"
         )
 
     def needs(self, rule: Compatible) -> list[int]:
@@ -168,16 +167,16 @@ class BlockerJudge:
         return len(self._pairs)
 
     def need_blocker(self, place: int, *, sure: bool) -> int:
-        """The bit of a need at a place, or of the fact that it hangs on."""
+        """The bit of a need at a place, or of the fact that it depends on."""
         rule, need = self._pairs[place]
         if sure:
             return self.beside_rule(rule, need)
-        return self.blocker("fact", rule.source, f"whether {_named(rule.when)} stands beside {_named(need)}")
+        return self.blocker("fact", rule.source, f"whether {_named(rule.when)} runs together with {_named(need)}")
 
     def _meant_by(
         self, scope: str, family: str | None, kind: str, model: str | None
     ) -> list[tuple[int, bool | None, bool | None]]:
-        """The needs that speak about such components: its place, whether the condition does, and whether the need
+        """The needs that are about such components: its place, whether the condition does, and whether the need
         does."""
         component = SeenVersion(family, kind, model, None, At((), certain=False))
         rows = ((n, *self._pairs[n]) for n in self._of_scope.get(scope, ()))

@@ -1,11 +1,9 @@
-"""A plan that somebody made, step by step against the rules that a route obeys: every state between is judged.
+"""A plan that somebody made, checked step by step against the rules that a route obeys: every state between is judged.
 
-Rules: every problem is reported, with its step, the rule and the rule's source, and the plan is then followed on as
-if the
-step had been done, so that one fault hides no other; what stands beside each other today is reported once and is no
-step's
+Rules: every problem is reported, with its step, the rule and the rule's source, and the plan is then followed on as if
+the step had been done, so that one fault hides no other; what runs together today is reported once and is no step's
 fault; a step that changes nothing is reported; what is not known refuses, as in a route. The judgement is the route's
-own (`find.Course`), asked about given steps; nothing is searched for.
+own (`find.RouteFinder`), asked about given steps; nothing is searched for.
 """
 
 from __future__ import annotations
@@ -25,7 +23,7 @@ from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
-from bundlekeeper.planning.route.find import Course
+from bundlekeeper.planning.route.find import RouteFinder
 from bundlekeeper.planning.route.types import Route, Step
 from bundlekeeper.planning.route.units import Maker, Move, Option
 
@@ -37,7 +35,7 @@ if TYPE_CHECKING:
 class PlanVerdict:
     """What the rules say of a plan: its steps as a route has them, and what was found.
 
-    `states` counts the states that were judged, `rules` the rules that were held against each.
+    `states` counts the states that were judged, `rules` the rules that each was checked against.
     """
 
     route: Route
@@ -61,15 +59,15 @@ class _Meant:
 
 
 def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> PlanVerdict:
-    """Hold a plan against the rules.
+    """Check a plan against the rules.
 
     Raises InputError with every name that manifest or inventory do not have, each with its place in the plan.
     """
     state = fleet.state(plan.domain)
     fleet.manifest_index.release(plan.release)
     meant = _Names(fleet, state, plan, holdings).steps()
-    course = _CheckedRoute(fleet, _parted(state, meant), plan.release, holdings, meant)
-    return course.stored()
+    finder = _CheckedRoute(fleet, _parted(state, meant), plan.release, holdings, meant)
+    return finder.stored()
 
 
 class _Names:
@@ -92,7 +90,7 @@ class _Names:
         found = tuple(self._step(number, step) for number, step in enumerate(self.plan.steps))
         if self.problems:
             message = self.problems[0].message if len(self.problems) == 1 else f"{len(self.problems)} problems"
-            raise InputError(f"the plan cannot be held against the rules: {message}", problems=self.problems)
+            raise InputError(f"the plan cannot be checked against the rules: {message}", problems=self.problems)
         return found
 
     def _step(self, number: int, step: PlanStep) -> _Meant:
@@ -114,9 +112,15 @@ class _Names:
             for family, digest in step.digests:
                 bundle = by_digest.get(digest)
                 if bundle is None or bundle.family != family:
-                    self._problem(path, f"the manifest has no {family} bundle {digest[:16]}…", "make the plan again")
+                    self._problem(
+                        path,
+                        f"the manifest has no {family} bundle {digest[:16]}…",
+                        "make the plan again: bundlekeeper route",
+                    )
                 elif (family, bundle.variant) in named:
-                    self._problem(path, f"one step with two {family} bundles", "make the plan again")
+                    self._problem(
+                        path, f"one step with two {family} bundles", "make the plan again: bundlekeeper route"
+                    )
                 else:
                     named.add((family, bundle.variant))
                     yield family, bundle
@@ -166,7 +170,7 @@ def _names(server: ServerAt) -> tuple[str, ...]:
 
 
 def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
-    """The standing with its classes parted where a step takes only some servers of one."""
+    """The state with its classes split where a step moves only some servers of one."""
     named = [m.servers for m in meant if m.servers is not None]
 
     def components(servers: tuple[ServerAt, ...]) -> Iterable[tuple[ServerAt, ...]]:
@@ -175,11 +179,13 @@ def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
             found.setdefault(tuple(server.key in keys for keys in named), []).append(server)
         return (tuple(rows) for rows in found.values())
 
-    return replace(state, classes=tuple((kin, rows) for kin, all_ in state.classes for rows in components(all_)))
+    return replace(
+        state, classes=tuple((server_class, rows) for server_class, all_ in state.classes for rows in components(all_))
+    )
 
 
-class _CheckedRoute(Course):
-    """A course whose options are the plan's steps, option n being step n."""
+class _CheckedRoute(RouteFinder):
+    """A route finder whose options are the plan's steps, option n being step n."""
 
     def __init__(
         self, fleet: Fleet, state: DomainState, release: str, holdings: Holdings, meant: Sequence[_Meant]
@@ -213,14 +219,14 @@ class _CheckedRoute(Course):
         judged = 1
         for number, meant in enumerate(self.meant):
             moves = {i: m for i, unit in enumerate(self.units) if (m := unit.moves[states[i]].get(number)) is not None}
-            told = f"step {number + 1}"
-            found += self._standing_of(told, meant)
+            place = f"step {number + 1}"
+            found += self._bundles_of(place, meant)
             if not moves:
-                found.append(self._nothing(told, meant))
+                found.append(self._nothing(place, meant))
                 continue
             judged += 1 + sum(len(m.hops) for m in moves.values())
-            found += self._against(told, self._mask(states, moves))
-            found += self._unstated(told, states, moves)
+            found += self._against(place, self._mask(states, moves))
+            found += self._unstated(place, states, moves)
             for i, move in moves.items():
                 states[i] = move.end
                 cost = (cost[0] + move.cost[0], cost[1] + move.cost[1], cost[2] + move.cost[2])
@@ -253,7 +259,7 @@ class _CheckedRoute(Course):
         return mask
 
     def _pair(self, i: int, a: int, j: int, b: int) -> int:
-        """The blockers of unit i in state a beside unit j in state b; none for two that stand so today."""
+        """The blockers of unit i in state a beside unit j in state b; none for two that are so today."""
         if a == 0 and b == 0:
             return 0
         if j < i:
@@ -273,41 +279,42 @@ class _CheckedRoute(Course):
         wanted = self._wanted(j, b)
         return bool(wanted) and not any(self._covers(version) >> a & 1 for version in wanted)
 
-    def _against(self, told: str, mask: int) -> Iterable[Finding]:
+    def _against(self, place: str, mask: int) -> Iterable[Finding]:
         for blocker in self.judge.named(mask):
             quoted = f"{blocker.message} ({blocker.source or 'not known'})"
-            yield finding(_code(blocker), told, quoted, _HINTS.get(_code(blocker), ""))
+            yield finding(_code(blocker), place, quoted, _HINTS.get(_code(blocker), ""))
 
-    def _unstated(self, told: str, states: Sequence[int], moves: dict[int, Move]) -> Iterable[Finding]:
+    def _unstated(self, place: str, states: Sequence[int], moves: dict[int, Move]) -> Iterable[Finding]:
         down = []
         for i, move in moves.items():
             for hop in move.hops:
                 kind = self.units[i].states[states[i]].readings[hop.slot].kind
                 if hop.answer.answer.value == "unstated":
-                    message = f"no rule speaks about {kind} going to {hop.offer.image.version}"
-                    yield finding("jump-unstated", told, message, "ask the publisher")
+                    message = f"no rule is about {kind} going to {hop.offer.image.version}"
+                    yield finding("jump-unstated", place, message, "ask the publisher")
                 if hop.answer.down:
                     down.append(kind)
         if down:
             message = f"{', '.join(dict.fromkeys(down))} goes down"
-            hint = "settings that the older version lacks must go first"
-            yield finding("downgrade", told, message, hint, Level.WARNING)
+            hint = "remove the settings that the older version lacks first"
+            yield finding("downgrade", place, message, hint, Level.WARNING)
 
-    def _standing_of(self, told: str, meant: _Meant) -> Iterable[Finding]:
+    def _bundles_of(self, place: str, meant: _Meant) -> Iterable[Finding]:
         for family, bundle in meant.option.bundles:
             if meant.servers is None and family not in self.state.families:
                 continue
             if bundle.lifecycle.value == "withdrawn":
-                message = f"{family} {bundle.version} is withdrawn by its publisher{': ' + bundle.reason if bundle.reason else ''}"
-                yield finding("withdrawn", told, message, "choose another", Level.ERROR)
+                reason = f": {bundle.reason}" if bundle.reason else ""
+                message = f"{family} {bundle.version} is withdrawn by its publisher{reason}"
+                yield finding("withdrawn", place, message, "choose another bundle", Level.ERROR)
             if self.holdings.stored(bundle.sha256) is None:
                 message = f"{family} {bundle.version} is needed, not in the store"
-                yield finding("not-in-store", told, message, "bundlekeeper store add MANIFEST --from DIR")
+                yield finding("not-in-store", place, message, "bundlekeeper store add MANIFEST --from DIR")
 
-    def _nothing(self, told: str, meant: _Meant) -> Finding:
+    def _nothing(self, place: str, meant: _Meant) -> Finding:
         who = "the infrastructure" if meant.own else "the servers that it is about"
         message = f"it changes nothing: the bundle has no image for {who} that is not running already"
-        return finding("no-change", told, message, "leave it out, or name what was meant")
+        return finding("no-change", place, message, "leave it out, or name what was meant")
 
     def _not_there(self, states: Sequence[int]) -> Iterable[Finding]:
         for unit, state in zip(self.units, states, strict=True):
@@ -319,20 +326,20 @@ class _CheckedRoute(Course):
         today = self.refused((0,) * len(self.units)) & ~end
         for blocker in self.judge.named(today):
             message = f"today's mixture is refused already: {blocker.message} ({blocker.source})"
-            yield finding("mix-refused", self.state.domain, message, "the plan starts from it", Level.WARNING)
+            yield finding("mix-refused", self.state.domain, message, "the plan starts from this mixture", Level.WARNING)
 
 
 _HINTS = {
-    "jump-refused": "go by a version between, or ask the publisher",
-    "mix-refused": "move what the rule speaks about first",
-    "downgrade": "down only where a rule says that it may be done",
+    "jump-refused": "stop at a version between, or ask the publisher",
+    "mix-refused": "first move what the rule is about",
+    "downgrade": "go down only where a rule allows it",
     "model-unlisted": "bring it up first",
-    "not-checked": "find the fact out; what is not known refuses",
+    "not-checked": "find the fact out: what is not known is not allowed",
 }
 
 
 def _code(blocker: Blocker) -> str:
-    """The finding's code for what stands against a step."""
+    """The finding's code for what forbids a step."""
     if blocker.sort == "practice":
         return "downgrade" if blocker.source.startswith(f"{PRACTICE}: down only") else "mix-refused"
     codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}

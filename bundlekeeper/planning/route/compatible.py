@@ -1,8 +1,8 @@
-"""What may stand beside what, for all states of all units at once, as bits.
+"""What may run together, for all states of all units at once, as bits.
 
-Rules: two things clash in a token that one of them sets and the other lacks, and in nothing else but the trade's order
+Rules: two things clash in a token that one of them sets and the other lacks, and in nothing else but the usual order
 between the infrastructure and a class; each token and each order has its blocker, so that the same table answers with
-fewer of them held. What already stands beside each other today is nobody's step: tokens of "all" meet only those of
+fewer of them applied. What already runs together today is no step's fault: tokens of "all" meet only those of
 "changed", never "all" meets "all", but at the end, where it is asked whether the mixture that is reached is refused.
 """
 
@@ -67,7 +67,7 @@ class Pairs:
         return self._found[token]
 
     def clash(self, a: Tokens, b: Tokens) -> int:
-        """The blockers of two things that stand beside each other."""
+        """The blockers of two things that run together."""
         both = (a[0] & b[1]) | (a[1] & b[0])
         if not both:
             return 0
@@ -79,7 +79,7 @@ class Pairs:
         return self._clashes[both]
 
     def on_the_way(self, state: State) -> Tokens:
-        """The tokens of a state that stands beside others on the way."""
+        """The tokens of a state together with others on the way."""
         sets, lacks = self._of(state.everything)
         fresh_sets, fresh_lacks = self._of(state.changed)
         return sets | fresh_sets << self.number, fresh_lacks | lacks << self.number
@@ -108,8 +108,8 @@ def make(
 ) -> CompatibleRules:
     """The tables of these units, the first `own` of them infrastructure.
 
-    `order(j)` yields what the trade's order says of class j: its state, a blocker, and the infrastructure's states that
-    it keeps out beside that one.
+    `order(j)` yields what the usual order forbids of class j: its state, a blocker, and the infrastructure's states
+    that it forbids together with that one.
     """
     pairs = Pairs(judge, units)
     tokens = [[pairs.on_the_way(s) for s in unit.states] for unit in units]

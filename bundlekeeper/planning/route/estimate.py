@@ -1,8 +1,8 @@
 """What is left to pay at least, in the windows that are left.
 
 Rules: for each class the exact answer for the infrastructure with that class alone, in so many windows or fewer: once
-with the infrastructure's own cost, once without it. All classes without it, and one of them with it, is never more
-than what is left, so that A* may go by it; the one is chosen that says most.
+with the infrastructure's own cost, once without it. All classes without it, and one of them with it, is never more than
+what is left, so that A* may use it; the largest is chosen.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ FAR = 1 << 400
 
 
 class Estimate:
-    """Remembers what it was asked."""
+    """Keeps its answers."""
 
     def __init__(self, t: Tables) -> None:
         self.t = t
         self._known: list[dict[tuple[int, int, int], Least]] = [{} for _ in range(t.number)]
 
     def rest(self, left: int, own: int, paid: int, costs: tuple[Paid, ...], bound: int) -> tuple[int, tuple[Paid, ...]]:
-        """No more than what a way through here costs in all, and the states of classes that may keep it in the bound.
+        """No more than what a route through here costs in all, and the states of classes that may keep it in the bound.
 
         `paid` is what the infrastructure has cost so far, `costs` what each class has for being in a state.
         """

@@ -1,10 +1,10 @@
-"""The way from what runs today to a release: the fewest windows, then server restarts, then minutes, then bytes.
+"""The route from what runs today to a release: the fewest windows, then server restarts, then minutes, then bytes.
 
 Rules: a step is one infrastructure change or any number of server classes brought to one release's version of their
-family; every state between obeys every rule, and so does the mix while a step is under way; what already stands beside
-each other today is reported and is nobody's step; no server is ahead of the infrastructure or of the list of models; a
-patch goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool
-plans: it says what it checked, and calls no step harmless.
+family; every state between obeys every rule, and so does the mix while a step is under way; what already runs together
+today is reported and is no step's fault; no server is ahead of the infrastructure or of the list of models; a patch
+goes onto its base; a withdrawn bundle is no stop on the way. Where there is no route the reason is reported. The tool
+plans: it reports what it checked, and calls no step harmless.
 """
 
 from __future__ import annotations
@@ -37,24 +37,24 @@ from bundlekeeper.planning.route.why_none import blocking
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
 
-__all__ = ["Course", "NoRoute", "Route", "route"]
+__all__ = ["NoRoute", "Route", "RouteFinder", "route"]
 
 
 def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime) -> Route | NoRoute:
-    """The cheapest allowed way of one domain to a release, or why there is none. `now` is an aware time.
+    """The cheapest allowed route of one domain to a release, or why there is none. `now` is an aware time.
 
     Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
     """
     with _uncollected():
-        course = Course(fleet, fleet.state(domain), release, holdings)
-        found = RouteSearch(course.problem(release)).run()
-        wider = course.with_stops_not_in_store() if found.steps is None and found.exhausted else None
+        finder = RouteFinder(fleet, fleet.state(domain), release, holdings)
+        found = RouteSearch(finder.problem(release)).run()
+        wider = finder.with_stops_not_in_store() if found.steps is None and found.exhausted else None
         further = RouteSearch(wider.problem(release)).run() if wider is not None else found
         if further.steps is None:
-            none = course.no_route(found)
-            return replace(none, passed_over=course.passed_over()) if found.exhausted else none
-    steps = (wider or course).steps(further.steps)
-    findings = [*(wider or course).findings(steps)]
+            none = finder.no_route(found)
+            return replace(none, passed_over=finder.passed_over()) if found.exhausted else none
+    steps = (wider or finder).steps(further.steps)
+    findings = [*(wider or finder).findings(steps)]
     expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
@@ -73,7 +73,7 @@ def _uncollected() -> Iterator[None]:
             gc.enable()
 
 
-class Course:
+class RouteFinder:
     """One domain with everything that may be done to it on the way to a release."""
 
     def __init__(
@@ -116,10 +116,10 @@ class Course:
             name = f"{state.domain}: infrastructure"
             self.units.append(self.maker.unit(name, INFRASTRUCTURE, state.infrastructure, (), own))
         self.own = len(self.units)
-        for kin, servers in state.classes:
+        for server_class, servers in state.classes:
             components = [component for server in servers for component in server.components]
-            name = servers_name(self.fleet.manifest_index, state.domain, kin, servers)
-            self.units.append(self.maker.unit(name, kin.family, components, servers, of(servers)))
+            name = servers_name(self.fleet.manifest_index, state.domain, server_class, servers)
+            self.units.append(self.maker.unit(name, server_class.family, components, servers, of(servers)))
         self._covers = cache(self._covered)
 
     def _own_options(self) -> Iterable[Option]:
@@ -147,27 +147,29 @@ class Course:
     def _may_stop(self, bundle: Bundle, release: str) -> bool:
         return self.takes_withdrawn or bundle.lifecycle != "withdrawn" or release == self.release
 
-    def with_stops_not_in_store(self) -> Course | None:
-        """The same with the version that each release on the way names first, held or not; None where that is this one.
+    def with_stops_not_in_store(self) -> RouteFinder | None:
+        """The same with the version that each release on the way names first, in the store or not; None where it is
+        this.
 
-        Where the way leads over a bundle that is not held, that is what is to be reported, and not that there is none.
+        Where the route needs a bundle that is not in the store, that is what is to be reported, and not that there is
+        none.
         """
-        other = Course(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
+        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
         return other if other.targets != self.targets else None
 
     def passed_over(self) -> tuple[tuple[str, str], ...]:
-        """The withdrawn bundles, with why, over which there would be a way where without them is none."""
+        """The withdrawn bundles, with why, with which there would be a route where without them is none."""
         rules = self.fleet.manifest_index.manifest
         if not any(bundle.lifecycle == "withdrawn" for bundle in rules.bundle):
             return ()
-        other = Course(self.fleet, self.state, self.release, self.holdings, withdrawn=True)
+        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, withdrawn=True)
         found = RouteSearch(other.problem(self.release)).run()
         used = {change.sha256 for step in other.steps(found.steps or ()) for change in step.changes}
         rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.lifecycle == "withdrawn")
         return tuple((f"{bundle.family} {bundle.version}", bundle.reason or "") for bundle in rows)
 
     def problem(self, release: str) -> RouteProblem:
-        """The search for the way to a release."""
+        """The search for the route to a release."""
         target = self.targets[release]
         goals = [
             frozenset(n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)) for unit in self.units
@@ -187,7 +189,7 @@ class Course:
         return True
 
     def refused(self, states: tuple[int, ...]) -> int:
-        """The blockers of a state, with those that hold of today's components already."""
+        """The blockers of a state, with those that apply to today's components already."""
         mask = 0
         rows = [self.units[i].states[s].everything for i, s in enumerate(states)]
         for n, row in enumerate(rows):
@@ -197,7 +199,7 @@ class Course:
         return mask
 
     def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
-        """The trade's order: no server ahead of its infrastructure, none of a model that a list does not know."""
+        """The usual order: no server ahead of its infrastructure, none of a model that a list does not know."""
         number = len(self.units[0].states)
         for b in range(len(self.units[j].states)):
             wanted = self._wanted(j, b)
@@ -315,7 +317,7 @@ class Course:
                 blocker = self.judge.named(self.judge.jump_rule(rule))[0]
                 yield Quote(blocker.sort, blocker.source, blocker.message)
             if hop.answer.answer is RuleAnswer.UNSTATED:
-                yield Quote("unstated", "", f"no rule speaks about {reading.kind} going to {hop.offer.image.version}")
+                yield Quote("unstated", "", f"no rule is about {reading.kind} going to {hop.offer.image.version}")
 
     def _besides(self, states: list[int]) -> Iterable[Quote]:
         """The rules whose condition something meets in a state, and which it obeys."""
@@ -329,7 +331,7 @@ class Course:
                     yield Quote(blocker.sort, blocker.source, blocker.message)
 
     def findings(self, steps: tuple[Step, ...]) -> Iterable[Finding]:
-        """What to know of a way that was found."""
+        """What to know of a route that was found."""
         bundles = {c.sha256: c for s in steps for c in s.changes}
         for change in bundles.values():
             if self.holdings.stored(change.sha256) is None:
@@ -341,8 +343,8 @@ class Course:
                 if not quote.source:
                     yield finding("jump-unstated", f"step {step.number}", quote.message, "ask the publisher")
             if step.is_down:
-                message = "goes down, which a rule lets pass"
-                hint = "settings that the older version lacks must go first"
+                message = "goes down, which a rule allows"
+                hint = "remove the settings that the older version lacks first"
                 yield finding("downgrade", f"step {step.number}", message, hint, level=Level.WARNING)
         for unit in self.units:
             for slot in unit.slots:
@@ -354,16 +356,16 @@ class Course:
         today = self.refused((0,) * len(self.units))
         for blocker in self.judge.named(today):
             message = f"today's mixture is refused already: {blocker.message} ({blocker.source})"
-            yield finding("mix-refused", self.state.domain, message, "this route starts from it", level=Level.WARNING)
+            yield finding(
+                "mix-refused", self.state.domain, message, "this route starts from this mixture", level=Level.WARNING
+            )
 
     def unlisted(self) -> Iterable[Finding]:
-        """What could not be asked, because the inventory lists no such component: that is no verification that there
-        is none."""
+        """What could not be asked, because the inventory lists no such component: that does not show that there is
+        none."""
         hint = "load an inventory of the whole domain"
         if not self.state.infrastructure:
-            message = (
-                "no part of the infrastructure is listed: what it runs, and whether that fits the servers, is not known"
-            )
+            message = "no infrastructure is listed: what it runs, and whether that fits the servers, is not known"
             yield finding("not-checked", self.state.domain, message, hint)
             return
         listed = {component.reading.kind for component in self.state.infrastructure}
@@ -373,7 +375,7 @@ class Course:
                 yield finding("not-checked", self.state.domain, message, hint)
 
     def no_route(self, found: FoundRoute) -> NoRoute:
-        """Why there is no way, and the nearest release that can be reached."""
+        """Why there is no route, and the nearest release that can be reached."""
         problem = self.problem(self.release)
         reasons = tuple(dict.fromkeys(self._reasons()))
         nearest = self._nearest()
@@ -391,11 +393,11 @@ class Course:
         )
 
     def _variants(self) -> Iterable[Quote]:
-        """The units of which it is not known which variant they take."""
+        """The units whose variant is not known."""
         for unit in self.units:
             if unit.family is not None and unit.variant is None:
                 words = " or ".join(self.fleet.manifest_index.variants(unit.family))
-                yield Quote("fact", "", f"{unit.name}: which variant they take, {words}")
+                yield Quote("fact", "", f"{unit.name}: which variant they need, {words}")
 
     def _reasons(self) -> Iterable[str]:
         """What no rule is needed for: facts that are not known, and bundles that are not there."""
@@ -404,10 +406,10 @@ class Course:
                 yield f"{unit.name}: whether they are blade or rack servers is not known"
                 continue
             if unit.variant is None:
-                continue  # told as a fact that is not known
+                continue  # reported as a fact that is not known
             if self.target.choices[unit.family, unit.variant].bundle is None:
                 which = f"the variant {unit.variant}" if unit.variant else "no variant"
-                of = f" for what takes {which}" if self.fleet.manifest_index.variants(unit.family) else ""
+                of = f" for what needs {which}" if self.fleet.manifest_index.variants(unit.family) else ""
                 yield f"release {self.release} has no {unit.family} bundle{of} in the manifest"
             for slot in unit.slots:
                 if slot[0].reading.model is None and self.target.means(slot[0].reading):

@@ -1,10 +1,10 @@
-"""Classes beside each other: they clash in few tokens, and only those that turned out to matter are followed.
+"""Classes together: they clash in few tokens, and only those that turned out to matter are followed.
 
 Rules: within one window, for each token, either no class sets it, or none lacks it, or one class alone does both, and
 that is all that pairs of classes can be asked: so a window is looked at once per such choice (its modes), and inside a
-mode each class is free of the others. A token is followed once a way was found that clashes in it (refinement by
-counterexample, Clarke and others 2000; from memory); what is not followed can only make a way seem allowed, never
-refused, and a way is believed only when nothing in it clashes.
+mode each class is free of the others. A token is followed once a route was found that clashes in it (refinement by
+counterexample, Clarke and others 2000; from memory); what is not followed can only make a route seem allowed, never
+refused, and a route is accepted only when nothing in it clashes.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class TooMany(Exception):  # noqa: N818  (control flow inside the search)
 
 
 class Marks:
-    """The tokens that are followed of each way of one class through a window, and of all of them together."""
+    """The tokens that are followed of each move of one class through a window, and of all of them together."""
 
     __slots__ = ("both", "each", "lacks", "sets")
 
@@ -46,11 +46,11 @@ class RouteGuard:
         self._blockers, self._enabled = compatible.blockers, enabled
         self.followed = 0
         self.followed_at_end = 0
-        self._held: dict[int, bool] = {}
+        self._enforced: dict[int, bool] = {}
         self._passing: dict[tuple[int, int, int], int] = {}
 
     def clashes(self, states: Sequence[Tokens]) -> int:
-        """The tokens, held by some blocker, in which any two of the classes clash."""
+        """The tokens, with a blocker that applies, in which any two of the classes clash."""
         found = 0
         for i, (sets, _) in enumerate(states):
             for j, (_, lacks) in enumerate(states):
@@ -59,9 +59,9 @@ class RouteGuard:
         return sum(1 << t for t in bits(found) if self._is_stored(t)) if found else 0
 
     def _is_stored(self, token: int) -> bool:
-        if token not in self._held:
-            self._held[token] = bool(self._blockers(token) & self._enabled)
-        return self._held[token]
+        if token not in self._enforced:
+            self._enforced[token] = bool(self._blockers(token) & self._enabled)
+        return self._enforced[token]
 
     def passing(self, i: int, ban: Ban) -> int:
         """The states of class i that a mode leaves it, as bits."""

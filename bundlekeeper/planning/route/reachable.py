@@ -1,9 +1,9 @@
-"""Whether there is any way at all, without counting windows.
+"""Whether there is any route at all, without counting windows.
 
 Rules: for each state of the infrastructure, each class has a set of states that it can be in; sets only grow while the
-infrastructure stands still, and lose what does not fit when it moves, so that a set within another one at the same
-place need not be looked at. No way is said only when every place was looked at; a way is said only when one was
-written out and nothing in it clashed.
+infrastructure does not move, and lose what does not fit when it moves, so that a set within another one at the same
+place need not be looked at. That there is no route is answered only when every place was looked at; that there is one,
+only when one was written out and nothing in it clashed.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Sets = tuple[int, ...]
 
 @dataclass(slots=True)
 class _Node:
-    """Where the infrastructure is, and the classes may be; `mode` where they got there while it stood still."""
+    """Where the infrastructure is, and the classes may be; `mode` where they got there while it did not move."""
 
     own: int
     sets: Sets
@@ -29,7 +29,7 @@ class _Node:
 
 
 def reachable(t: Tables, guard: RouteGuard, most: int) -> bool:
-    """True where there is a way. Raises TooMany when more than `most` sets would have to be looked at.
+    """True where there is a route. Raises TooMany when more than `most` sets would have to be looked at.
 
     The guard follows what it learns, and keeps it.
     """
@@ -49,7 +49,7 @@ class _Reach:
         self.seen: dict[int, list[Sets]] = {}
 
     def run(self) -> tuple[_Node, Sets] | None:
-        """A node at the end with the sets that may stand there; None where there is none."""
+        """A node at the end with the sets that may be there; None where there is none."""
         todo = [_Node(0, (1,) * self.t.number)]
         while todo:
             node = todo.pop()
@@ -106,7 +106,7 @@ class _Reach:
                 yield grown
 
     def _closed(self, node: _Node, mode: Mode) -> _Node | None:
-        """Every state that each class gets to while the infrastructure stands still."""
+        """Every state that each class gets to while the infrastructure does not move."""
         sets = []
         for i, which in enumerate(node.sets):
             allowed = _allowed(self.t, self.guard, i, node.own, mode)
@@ -129,7 +129,7 @@ def _allowed(t: Tables, guard: RouteGuard, i: int, own: int, mode: Mode) -> int:
 
 
 def _trail(t: Tables, which: int, allowed: int, i: int, end: int) -> list[int]:
-    """One way of class i from some state of `which` to the end, the infrastructure standing still."""
+    """One way of class i from some state of `which` to the end, while the infrastructure does not move."""
     came = dict.fromkeys(bits(which & allowed), NEVER)
     todo = list(came)
     for c in todo:

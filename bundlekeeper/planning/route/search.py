@@ -1,7 +1,7 @@
-"""The shortest allowed way over the states of all units: whether there is one, in how many windows, and the cheapest.
+"""The shortest allowed route over the states of all units: whether there is one, in how many windows, and the cheapest.
 
 Rules: costs are compared in this order: windows, server restarts, minutes, bytes; windows are tried from the fewest
-that any one class of servers needs with the infrastructure, so the first that do are the fewest; a way is given only
+that any one class of servers needs with the infrastructure, so the first that do are the fewest; a route is given only
 when every pair of states on it was asked; what is followed of the classes' pairs grows until that is so.
 """
 
@@ -52,14 +52,14 @@ class RouteSearch:
         self.guard = RouteGuard(problem.compatible, problem.own, self.tables.number, problem.enabled)
 
     def has_way(self, most: int = MOST_PLACES) -> bool | None:
-        """Whether there is any way; None where more places than `most` would have to be looked at."""
+        """Whether there is any route; None where more places than `most` would have to be looked at."""
         try:
             return reachable(self.tables, self.guard, most)
         except TooMany:
             return None
 
     def run(self, most: int = MOST_PLACES) -> FoundRoute:
-        """The cheapest way from today's states."""
+        """The cheapest route from today's states."""
         found = self.has_way(most)
         if not found:
             return FoundRoute(None, (0, 0, 0, 0), found is False)
@@ -77,7 +77,7 @@ class RouteSearch:
             return FoundRoute(None, (0, 0, 0, 0), False)
 
     def _learn(self, way: CostedRoute) -> bool:
-        """Follow the tokens in which a way clashes, if any."""
+        """Follow the tokens in which a route clashes, if any."""
         guard, more = self.guard, 0
         for before, after in zip(way.states, way.states[1:], strict=False):
             rows = zip(guard.way, before, after, strict=True)

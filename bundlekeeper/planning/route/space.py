@@ -1,10 +1,10 @@
 """Whether the images of a route fit, on each component and each half of a pair, at each of its steps one after the
 other.
 
-Rules: what a step brings lies there when the next one comes, stops among them, so that a route is asked as a whole; a
+Rules: what a step brings is there when the next one comes, stops among them, so that a route is asked as a whole; a
 component that takes its image into a file system must have a partition listed, any other is asked only where one is
 (common practice: a bank is made for its images; `gaps` counts those); where several partitions differ in the answer,
-which one takes images is not known; what is not known is reported, never taken for room.
+which one takes images is not known; what is not known is reported, never counted as space.
 """
 
 from __future__ import annotations
@@ -18,18 +18,18 @@ from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.version_scale import VersionScale
-from bundlekeeper.planning.gaps.space import room_of, words
+from bundlekeeper.planning.gaps.space import space_of, words
 from bundlekeeper.planning.route.types import ComponentChange, Route, StepChange
-from bundlekeeper.planning.space.fit import Fit, Room, SpaceLoad, SpacePlan, plan_space
+from bundlekeeper.planning.space.fit import Fit, PartitionSpace, SpaceLoad, SpacePlan, plan_space
 
 _LISTED = "list it under [[partition]], with its free bytes"
-_ROOM = "whether its images fit"
+_FITS = "whether its images fit"
 
 Told = tuple[int, str, Level, str, str]  # step, code, level, what it says, hint
 Loads = list[tuple[int, SpaceLoad]]  # the images that one component takes, with their steps
 
 
-def room(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
+def space_findings(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
     """What to know of the space for a route's images, by step; like findings of several components as one.
 
     Raises InputError for a domain that the inventory lacks.
@@ -75,7 +75,9 @@ def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool)
     first = loads[0][0]
     if method is None:
         yield _lack(
-            first, f"how {component.reading.kind} is written (method)", f"say it in [kind.{component.reading.kind}]"
+            first,
+            f"how {component.reading.kind} is written (method)",
+            f"set it in the manifest: [kind.{component.reading.kind}]",
         )
         return
     if not partitions:
@@ -84,7 +86,7 @@ def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool)
         return
     scale = fleet.manifest_index.scale(component.reading.kind)
     images = [load for _, load in loads]
-    plans = [(p, _planned(room_of(fleet.manifest_index, component, method, p), images, scale)) for p in partitions]
+    plans = [(p, _planned(space_of(fleet.manifest_index, component, method, p), images, scale)) for p in partitions]
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
         yield _lack(first, "which of its partitions takes images", "list the one that does, alone")
@@ -99,22 +101,22 @@ def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool)
             yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", _LISTED)
 
 
-def _planned(room_: Room, images: list[SpaceLoad], scale: VersionScale) -> SpacePlan:
+def _planned(space: PartitionSpace, images: list[SpaceLoad], scale: VersionScale) -> SpacePlan:
     """The plan of one partition; what cannot fit for the images before the first unknown one cannot fit at all."""
-    plan = plan_space(room_, images, scale)
+    plan = plan_space(space, images, scale)
     if plan.fit is Fit.UNKNOWN:
         known = list(takewhile(lambda i: None not in (i.size_bytes, i.unpacked_bytes, i.working_bytes), images))
-        begun = plan_space(room_, known, scale)
+        begun = plan_space(space, known, scale)
         return begun if begun.fit is Fit.SHORT else plan
     return plan
 
 
 def _lack(step: int, fact: str, hint: str) -> Told:
-    return step, "not-checked", Level.WARNING, f"{_ROOM} (not known: {fact})", hint
+    return step, "not-checked", Level.WARNING, f"{_FITS} (not known: {fact})", hint
 
 
 def _steps(plan: SpacePlan, loads: Loads) -> Iterator[int]:
-    """The steps at which room is short, or at which something must go first."""
+    """The steps at which space is short, or at which something must be removed first."""
     if plan.fit is Fit.SHORT:
         versions = [s.version for s in plan.steps if s.short_bytes]
     else:

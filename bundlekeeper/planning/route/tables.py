@@ -1,7 +1,7 @@
-"""What a search asks again and again, for one set of goals and of blockers that are held.
+"""What a search asks again and again, for one set of goals and of blockers that apply.
 
-Rules: a state of the infrastructure or of a class is kept only where it lies on some way of its own; how far a class
-is from its end is the exact answer for the infrastructure with that one class of servers, so that no joint way is
+Rules: a state of the infrastructure or of a class is kept only where it lies on some way of its own; how far a class is
+from its end is the exact answer for the infrastructure with that one class of servers, so that no joint route is
 shorter; nothing here depends on the other classes.
 """
 
@@ -32,7 +32,7 @@ def unpacked(cost: int) -> Costs:
 
 
 class Moves:
-    """The moves of units that no enabled blocker stands against, for one set of blockers after the other."""
+    """The moves of units that no enabled blocker forbids, for one set of blockers after the other."""
 
     def __init__(self, units: Sequence[Unit]) -> None:
         self.units = units
@@ -82,16 +82,16 @@ class Tables:
         units, free = moves.units, moves.free(enabled)
         self.classes = units[own:]
         self.number = len(self.classes)
-        held = [{s for s in g if not compatible.alone(i, s) & enabled} for i, g in enumerate(goals)]
+        allowed = [{s for s in g if not compatible.alone(i, s) & enabled} for i, g in enumerate(goals)]
         #: own_moves[a]: option, end, packed cost; moves[i][c]: option -> end, packed cost.
         self.own_moves: list[list[tuple[int, int, int]]] = [[]]
         self.goal = 1
         if own:
-            self.goal = sum(1 << a for a in held[0])
-            rows = _alive(free[0], held[0])
+            self.goal = sum(1 << a for a in allowed[0])
+            rows = _alive(free[0], allowed[0])
             self.own_moves = [[(o, e, c) for o, (e, c) in row.items()] for row in rows]
-        self.moves = [_alive(free[own + i], held[own + i]) for i in range(self.number)]
-        self.goals = [sum(1 << c for c in held[own + i]) for i in range(self.number)]
+        self.moves = [_alive(free[own + i], allowed[own + i]) for i in range(self.number)]
+        self.goals = [sum(1 << c for c in allowed[own + i]) for i in range(self.number)]
         self.rows = [self._rows(compatible.banned[own + i]) for i in range(self.number)]
         self.last_rows = [self._rows(compatible.last_banned[own + i]) for i in range(self.number)]
         self._fits: dict[tuple[int, int], int] = {}
@@ -100,7 +100,7 @@ class Tables:
         self._within: dict[tuple[int, int, int], int] = {}
 
     def _rows(self, banned: Sequence[Sequence[Banned]]) -> list[int]:
-        """The states of the infrastructure that each state of a class may stand beside."""
+        """The states of the infrastructure that each state of a class may run together with."""
         every = (1 << len(self.own_moves)) - 1
         found = []
         for entries in banned:
@@ -113,7 +113,7 @@ class Tables:
 
     @cached_property
     def cheap_own(self) -> list[int]:
-        """The packed cost from each state of the infrastructure to its end, alone; NEVER where there is no way."""
+        """The packed cost from each state of the infrastructure to its end, alone; NEVER where there is no route."""
         return _cheapest([{o: (e, c) for o, e, c in own_move} for own_move in self.own_moves], bits(self.goal))
 
     @cached_property
@@ -134,7 +134,7 @@ class Tables:
         return far
 
     def fits(self, i: int, a: int) -> int:
-        """The states of class i that may stand beside the infrastructure's state a."""
+        """The states of class i that may run together with the infrastructure's state a."""
         key = (i, a)
         if key not in self._fits:
             self._fits[key] = sum(1 << c for c, row in enumerate(self.rows[i]) if row >> a & 1)
@@ -202,7 +202,7 @@ class Tables:
         return max(len(self._own_exact), *(len(self._exact(i)) for i in range(self.number)), 1)
 
     def least(self) -> int:
-        """No more than the windows from today to the end; NEVER where some class has no way even alone."""
+        """No more than the windows from today to the end; NEVER where some class has no route even alone."""
         least = next((d for d in range(len(self._own_exact)) if self.own_within(d, 0)), NEVER)
         if least == NEVER or not all(self.goals):
             return NEVER
@@ -242,7 +242,7 @@ def _alive(moves: list[Row], goals: set[int]) -> list[Row]:
 
 
 def _cheapest(moves: Sequence[Row], goals: Sequence[int]) -> list[int]:
-    """The packed cost from each state to a goal, alone; NEVER where there is no way."""
+    """The packed cost from each state to a goal, alone; NEVER where there is no route."""
     back: list[list[tuple[int, int]]] = [[] for _ in moves]
     for a, row in enumerate(moves):
         for end, cost in row.values():

@@ -1,7 +1,7 @@
 """A route and its steps as values; no answer is a route that was not searched for.
 
-Rules: plain values, comparable, without references to what they were made from; every rule is quoted with its source;
-a number of minutes or bytes that no manifest says is marked assumed.
+Rules: plain values, comparable, without references to what they were made from; every rule is quoted with its source; a
+number of minutes or bytes that no manifest gives is marked assumed.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from bundlekeeper.findings import Finding, finding
 
 @dataclass(frozen=True, slots=True)
 class Quote:
-    """One rule, with where it comes from; no source where no rule speaks.
+    """One rule, with where it comes from; no source where no rule is about it.
 
     `sort` is `jump`, `compatible`, `practice`, `model` (one that is not listed), `fact` (one not known) or `unstated`.
     """
@@ -92,7 +92,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """A way. `cost` is windows, server restarts, minutes one after the other, and bytes."""
+    """A route. `cost` is windows, server restarts, minutes one after the other, and bytes."""
 
     domain: str
     release: str
@@ -103,11 +103,11 @@ class Route:
 
 @dataclass(frozen=True, slots=True)
 class NoRoute:
-    """No way. `blocking` are rules that block it even alone; the fewest where `exact`, else some that were found.
+    """No route. `blocking` are rules that block it even alone; the fewest where `exact`, else some that were found.
 
     `reasons` need no rule; `nearest` is a release that can be reached, empty for none; `exhausted` is False where the
-    search gave up before it had looked at everything, so that a way may exist. `passed_over` are withdrawn bundles,
-    with why, over which there would be a way.
+    search gave up before it had looked at everything, so that a route may exist. `passed_over` are withdrawn bundles,
+    with the reason, with which there would be a route.
     """
 
     domain: str
@@ -121,7 +121,7 @@ class NoRoute:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What stands in the way, as findings."""
+        """What blocks the route, as findings."""
         codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}
         rows = [
             finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.message} ({q.source or 'not known'})")
@@ -129,9 +129,9 @@ class NoRoute:
         ]
         rows += [finding("family-missing", self.domain, reason) for reason in self.reasons]
         for bundle, why in self.passed_over:
-            message = f"{bundle} would be a stop on a way, and is withdrawn{f': {why}' if why else ''}"
-            rows.append(finding("withdrawn", self.domain, message, "ask the publisher for another way between"))
+            message = f"{bundle} would be a stop on a route, and is withdrawn{f': {why}' if why else ''}"
+            rows.append(finding("withdrawn", self.domain, message, "ask the publisher for another version between"))
         if not self.exhausted:
-            message = "the search gave up before it had looked at every way: one may exist"
+            message = "the search gave up before it had looked at every route: one may exist"
             rows.append(finding("not-checked", self.domain, message, "bring servers to fewer different versions first"))
         return tuple(rows) or (finding("jump-refused", self.domain, "no bundle of the manifest leads there"),)

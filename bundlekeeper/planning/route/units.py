@@ -1,12 +1,10 @@
 """What moves in a route: the infrastructure as one unit, each class of servers as one, with their states and moves.
 
 Rules: a state is what each group of like components runs; a move is one bundle brought to all of a unit's components
-that it has
-images for, a patch only onto its base; what may run ahead may be brought alone and stays where it is newer (common
-practice). A move carries every blocker that stands against it: its jumps, the mix while it is under way
-(infrastructure in the order of its kinds' turns, the other way round going down; one server after
-the other, its components in an order that every rule allows), and the unit's own state after it. What already stands
-beside each other today is nobody's step and is not held against one.
+that it has images for, a patch only onto its base; what may run ahead may be brought alone and stays where it is newer
+(common practice). A move has every blocker that forbids it: its jumps, the mix while it is under way (infrastructure in
+the order of its kinds' turns, the other way round going down; one server after the other, its components in an order
+that every rule allows), and the unit's own state after it. What already runs together today is no step's fault.
 """
 
 from __future__ import annotations
@@ -64,7 +62,7 @@ class Hop:
 class Move:
     """One unit's part of a step. `cost` is server restarts, minutes and bytes; `bare` are the blockers of its jumps.
 
-    What stands against the mix while it is under way is found out when it is asked for: most moves are refused before.
+    What forbids the mix while it is under way is found out when it is asked for: most moves are refused before.
     """
 
     __slots__ = ("_found", "_mixed", "bare", "cost", "end")
@@ -82,7 +80,7 @@ class Move:
 
     @property
     def hops(self) -> tuple[Hop, ...]:
-        """The hops in the order in which they are taken."""
+        """The hops in the order in which they are done."""
         return self._both()[0]
 
     @property
@@ -91,13 +89,14 @@ class Move:
         return self.bare | self._both()[1]
 
     def is_free(self, enabled: int) -> bool:
-        """True where none of those blockers stands against it."""
+        """True where none of those blockers forbids it."""
         return not self.bare & enabled and not self.mask & enabled
 
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """A hop with what was found out of it. `way` is as of `Maker._way`; `cost` is minutes and bytes for one part."""
+    """A hop with what was found out of it. `way` is as of `Maker._way`; `cost` is minutes and bytes for one
+    component."""
 
     hop: Hop
     way: int | None
@@ -127,7 +126,7 @@ class Unit:
     places: tuple[frozenset[Place], ...]
     variant: str | None  # the one that its components take of the family, empty for none, None where it is not known
     servers: tuple[ServerAt, ...] = ()
-    kin: ServerClass | None = None
+    server_class: ServerClass | None = None
     states: list[State] = field(default_factory=list)
     moves: list[dict[int, Move]] = field(default_factory=list)
     index: dict[tuple[int, ...], int] = field(default_factory=dict)  # by the identities of readings, which are shared
@@ -166,10 +165,10 @@ class Maker:
         for component in components:
             groups.setdefault(component.reading, []).append(component)
         slots = tuple(tuple(rows) for rows in groups.values())
-        kin = servers[0].kin if servers else None
+        server_class = servers[0].server_class if servers else None
         places = tuple(frozenset(self._places(slot, bool(servers))) for slot in slots)
         variant = next(iter(groups)).variant
-        made = Unit(name, family, slots, places, variant, tuple(servers), kin)
+        made = Unit(name, family, slots, places, variant, tuple(servers), server_class)
         self._state(made, tuple(groups))
         at = 0
         while at < len(made.states):
@@ -195,9 +194,9 @@ class Maker:
                 yield ("pair", component.component.pair and f"{component.component.kind} {component.component.pair}")
 
     def at(self, unit: Unit, readings: Sequence[ComponentReading]) -> At | None:
-        """The bundles that a server of such readings is at; None for the infrastructure, whose components stand
-        alone."""
-        if unit.kin is None:
+        """The bundles that a server of such readings is at; None for the infrastructure, whose components are each
+        on their own."""
+        if unit.server_class is None:
             return None
         number = len(unit.servers)
         rows = [r for r, slot in zip(readings, unit.slots, strict=True) for _ in range(max(1, len(slot) // number))]
@@ -271,7 +270,9 @@ class Maker:
         new = unit.states[end]
         hops = tuple(one.hop for one in judged)
         facts = self.fleet.manifest_index.facts
-        if unit.kin is not None and any(facts(old.readings[hop.slot].kind, None).down == "server" for hop in hops):
+        if unit.server_class is not None and any(
+            facts(old.readings[hop.slot].kind, None).down == "server" for hop in hops
+        ):
             cost[0] = len(unit.servers)
 
         def mixed() -> tuple[tuple[Hop, ...], int]:
@@ -345,11 +346,11 @@ class Maker:
             keys = [(reading, (reading.kind, reading.model or "")) for reading in state.readings]
             if all(self.runs(r, whole[k]) or self.runs(r, patched[k]) for r, k in keys if k in whole):
                 return 0
-        return self.judge.blocker("practice", f"manifest: onto of {bundle.file}", message)
+        return self.judge.blocker("practice", f"manifest: base of {bundle.file}", message)
 
     def _ordered(self, unit: Unit, old: State, new: State, hops: tuple[Hop, ...]) -> tuple[tuple[Hop, ...], int]:
-        """The hops in the order in which they are taken, and the blockers of the mix while that is under way."""
-        if unit.kin is None:
+        """The hops in the order in which they are done, and the blockers of the mix while that is under way."""
+        if unit.server_class is None:
             return self._outer(unit, old, new, hops)
         mask = 0
         if len(unit.servers) > 1:  # one is moved, another one not yet
@@ -389,7 +390,7 @@ class Maker:
         return (tuple(usual), mask | blockers) if order is None else (order, mask)
 
     def _between(self, unit: Unit, readings: tuple[ComponentReading, ...]) -> int:
-        """The blockers among the parts of one server in the middle of its move."""
+        """The blockers among the components of one server in the middle of its move."""
         if not self.judge.scopes:
             return 0
         at = self.at(unit, readings)
@@ -445,7 +446,7 @@ class Maker:
         if not rest or frozenset.intersection(*rest):
             return 0
         names = sorted(frozenset.union(*rest))
-        message = f"the infrastructure stands at {', '.join(names)}: a step replaces one bundle by one other"
+        message = f"the infrastructure is at {', '.join(names)}: a step replaces one bundle by one other"
         return self.judge.blocker("practice", f"{PRACTICE}: one change at a time", message)
 
     def _line(self, version: str) -> str:

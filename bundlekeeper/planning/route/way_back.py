@@ -1,9 +1,9 @@
 """The way back of each step of a route: how, until when, what would destroy it, and whether a rule allows it.
 
-Rules: what is common practice for the method, or the manifest's `back`; where it needs a bundle or a
-file, that is named with whether it is there; what is not known is said, and never counts as a way back. A way back is a
-jump like any other: the manifest's rules are asked from where the step leads, and going down without a rule that says
-so is refused. Steps are undone last one first: only then is every state on the way back one that the route has shown.
+Rules: what is common practice for the method, or the manifest's `back`; where it needs a bundle or a file, that is
+named with whether it is there; what is not known is reported, and never counts as a way back. A way back is a jump like
+any other: the manifest's rules are asked from where the step leads, and going down without a rule that says so is
+refused. Steps are undone last one first: only then is every state on the way back one that the route has shown.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ class WayBack:
     """How like components get back from `end` to `start`, what they ran before a step.
 
     `means` is the trade's word (`switch`, `pointer`, `reinstall`, `restore`, `none`), empty where it is not known;
-    `exists` and `known` speak about the means alone: `known` is False where a fact is lacking. `allowed` is what the
-    manifest's rules say of the jump back, None where that is not known or no rule is asked; `rule` says it in words.
+    `exists` and `known` are about the means alone: `known` is False where a fact is lacking. `allowed` is what the
+    manifest's rules say of the jump back, None where that is not known or no rule is asked; `rule` is that in words.
     """
 
     step: int
@@ -54,7 +54,7 @@ class WayBack:
 
 
 def ways_back(fleet: Fleet, route: Route, holdings: Holdings) -> tuple[WayBack, ...]:
-    """The way back of every part of every step, in the order of the route.
+    """The way back of every component of every step, in the order of the route.
 
     Raises InputError for a domain that the inventory lacks.
     """
@@ -85,7 +85,7 @@ def lost(ways: Iterable[WayBack]) -> tuple[Finding, ...]:
             code = "no-way-back" if way.allowed is False else "not-checked"
             groups.setdefault((way.step, code, way.rule), []).append(name)
     return tuple(
-        finding(code, f"step {step}: {some(list(dict.fromkeys(names)))}", message, "weigh it before the step",
+        finding(code, f"step {step}: {some(list(dict.fromkeys(names)))}", message, "decide about it before the step",
                 level=Level.WARNING)
         for (step, code, message), names in groups.items()
     )  # fmt: skip
@@ -96,13 +96,13 @@ def _way(
 ) -> WayBack:  # fmt: skip
     back = fleet.manifest_index.facts(component.kind, component.model or None).back
     way = WayBack(
-        step.number, component.kind, component.model, component.keys, "", "", "", exists=False, known=False, start=component.start,
-        end=component.end, means=back or "",
+        step.number, component.kind, component.model, component.keys, "", "", "", exists=False, known=False,
+        start=component.start, end=component.end, means=back or "",
     )  # fmt: skip
     start = component.start or "the version of before, which is not known"
     later = next(_later(route, step.number, component), None)
     if back is None:
-        how = f"how {component.kind} gets back is not known: say it in [kind.{component.kind}] back = …"
+        how = f"how {component.kind} gets back is not known: set it in the manifest: [kind.{component.kind}] back = …"
         way = replace(way, how=how)
     elif back == "none":
         way = replace(way, how="none: once it is written there is no way back", known=True)
@@ -135,14 +135,14 @@ def _switch(way: WayBack, start: str, later: int | None) -> WayBack:
 
 
 def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | None) -> WayBack:
-    """boot-file: the file that ran before must lie on every one of the components."""
+    """boot-file: the file that ran before must be on every one of the components."""
     scale = fleet.manifest_index.scale(way.kind)
     rows = [
         component for component in fleet.components(domain) if component.kind == way.kind and component.key in way.keys
     ]
-    how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make room"
+    how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make space"
     if any(component.boot_files is None for component in rows) or not way.start:
-        return replace(way, how=f"{how}, if it lies there: that is not known", destroyed_by=destroys)
+        return replace(way, how=f"{how}, if it is there: that is not known", destroyed_by=destroys)
     # A file that a step of this route brings lies there afterwards; today's list only tells of what runs today.
     lacking = [
         component.key
@@ -151,15 +151,15 @@ def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | N
         and not any(scale.same(way.start, v) for v in component.boot_files or ())
     ]
     if lacking:
-        return replace(way, how=f"{how}: it does not lie on {', '.join(lacking)}", known=True)
-    until = f"the file of {start} is removed" + (f"; after step {later} it is another jump" if later else "")
+        return replace(way, how=f"{how}: it is not on {', '.join(lacking)}", known=True)
+    until = f"the file of {start} is removed" + (f"; after step {later} it is a different jump" if later else "")
     return replace(way, how=how, until=until, destroyed_by=destroys, exists=True, known=True)
 
 
 def _installed(
     fleet: Fleet, holdings: Holdings, way: WayBack, change: StepChange, start: str, later: int | None
 ) -> WayBack:  # fmt: skip
-    """overwrite: the older bundle must be held; where settings go with it, so must the backup from before."""
+    """overwrite: the older bundle must be in the store; where settings go with it, so must the backup from before."""
     bundles = (bundle for bundle in fleet.manifest_index.manifest.bundle if bundle.sha256 == change.sha256)
     variant = next((bundle.variant for bundle in bundles), None)  # of what the step takes, so of what ran before
     how, restores = f"install {start} again", way.means == "restore"
@@ -172,21 +172,21 @@ def _installed(
     ]
     stored = [(b, f) for b in fitting if (f := holdings.stored(b.sha256)) is not None]
     if not stored:
-        lacks = f"no bundle with {start} is held" if fitting else f"no bundle of the manifest brings {start}"
+        lacks = f"no bundle with {start} is in the store" if fitting else f"no bundle of the manifest brings {start}"
         return replace(way, how=f"{how}; {lacks}", known=bool(way.start))
     stored.sort(key=lambda row: (row[1].verified is not True, row[0].lifecycle == "withdrawn"))
     bundle, file = stored[0]
     name = f"{change.family} {bundle.version}"
     if file.verified is not True:
-        how += f"; {name} is held and not verified"
+        how += f"; {name} is in the store and not verified"
     how += _withdrawn(bundle)
-    until = f"{name} is dropped from the store"
-    destroys = f"dropping {name} from the store"
+    until = f"{name} is removed from the store"
+    destroys = f"removing {name} from the store"
     if restores:
         until += f", or the backup is lost: one from {way.end} does not restore on {start}"
         destroys += ", or losing the backup"
     if later:
-        until += f"; after step {later} it is another jump"
+        until += f"; after step {later} it is a different jump"
     return replace(way, how=how, until=until, destroyed_by=destroys, exists=True, known=file.verified is True)
 
 
@@ -195,7 +195,7 @@ def _withdrawn(bundle: Bundle) -> str:
 
 
 class _Past:
-    """What each part of a domain runs as the route goes on, and what the rules say of going back."""
+    """What each component of a domain runs as the route goes on, and what the rules say of going back."""
 
     def __init__(self, fleet: Fleet, domain: str) -> None:
         self.fleet = fleet
@@ -214,7 +214,7 @@ class _Past:
     def back(
         self, change: StepChange, component: ComponentChange, before: dict[str, str | None]
     ) -> tuple[bool | None, str]:
-        """Whether the rules let the component go back from what it runs now, and in words."""
+        """Whether the rules allow the component to go back from what it runs now, and in words."""
         if not component.start:
             return None, "whether it may go back is not known: what it ran before is not"
         old, old_at = self._at(change, component.keys[0], before)
@@ -254,7 +254,7 @@ class _Past:
         if answer.answer is RuleAnswer.ALLOWED:
             return True, f"going back to {start} is allowed: {quotes}"
         if answer.answer is RuleAnswer.UNSTATED:
-            return None, f"no rule speaks about going back to {start}"
+            return None, f"no rule is about going back to {start}"
         if answer.answer is RuleAnswer.UNKNOWN:
             return None, f"whether it may go back to {start} is not known: {answer.fact}"
         if quotes:

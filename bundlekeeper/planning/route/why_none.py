@@ -1,8 +1,8 @@
-"""Why there is no way: the fewest rules that block it even where no other rule is held.
+"""Why there is no route: the fewest rules that block it even without any other rule.
 
 Rules: exact by implicit hitting sets (Reiter 1987, smallest unsatisfiable subsets; from memory): a set that hits every
-set of blockers whose lifting opens the way is tried by increasing size, and where it does not block, one more such set
-is learnt; bounded in searches and in size, and the answer says whether the bound was met.
+set of blockers without which there is a route is tried by increasing size, and where it does not block, one more such
+set is learnt; bounded in searches and in size, and the answer says whether the bound was met.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class _Asker:
         self.searches = 0
 
     def blocks(self, enabled: int) -> bool:
-        """True where there is no way with only these blockers."""
+        """True where there is no route with only these blockers."""
         self.searches += 1
         if self.searches > MOST_SEARCHES:
             raise _Bound
@@ -39,7 +39,7 @@ class _Asker:
 
 
 def blocking(problem: RouteProblem, number: int) -> tuple[int, bool]:
-    """The fewest of `number` blockers that block the way, as bits, and whether they are known to be the fewest."""
+    """The fewest of `number` blockers that block the route, as bits, and whether they are known to be the fewest."""
     asker = _Asker(problem)
     every = (1 << number) - 1
     learnt: list[int] = []
@@ -56,7 +56,7 @@ def blocking(problem: RouteProblem, number: int) -> tuple[int, bool]:
 
 
 def _grown(asker: _Asker, enabled: int, every: int) -> int:
-    """As many blockers as still leave a way, `enabled` among them."""
+    """As many blockers as still leave a route, `enabled` among them."""
     todo = [[n for n in range(every.bit_length()) if not enabled >> n & 1]]
     while todo:
         chunk = todo.pop()

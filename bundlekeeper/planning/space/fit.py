@@ -1,15 +1,14 @@
 """Does an image fit on a component's partition, at each step of bringing it there, and what must go first.
 
-Rules: an image needs its size while it is brought, its size, unpacked size and working room while it is unpacked, and
+Rules: an image needs its size while it is brought, its size, unpacked size and working space while it is unpacked, and
 its unpacked size once it lies there. What is written over something known (`overwrite`: the running copy, `two-bank`:
-the spare bank) is given that copy's unpacked size back; where that size is not known nothing is given back.
-Only whole image files of a `boot-file` component may be removed, and never one that is running, pending, about to be
-used,
-or the only way back. That is the newest file that is older than the running one (a pointer or an allowed jump down
-could go back to it), or where all are newer, the newest; files that the order cannot place are all kept, as any of them
-may be it. After an image of the sequence was activated, the way back is the one that ran before, and the older may go.
-No size is ever taken as zero because it is not known: what then cannot be said is named in `lacks`.
-Units: bytes. Sizes are the manifest's; that files lie there unpacked is common practice.
+the spare bank) is given that copy's unpacked size back; where that size is not known nothing is given back. Only whole
+image files of a `boot-file` component may be removed, and never one that is running, pending, about to be used, or the
+only way back. That is the newest file that is older than the running one (a pointer or an allowed jump down could go
+back to it), or where all are newer, the newest; files that the order cannot place are all kept, as any of them may be
+it. After an image of the sequence was activated, the way back is the one that ran before, and the older may go. No size
+is ever taken as zero because it is not known: what is then not known is named in `lacks`. Units: bytes. Sizes are the
+manifest's; that files lie there unpacked is common practice.
 """
 
 from __future__ import annotations
@@ -34,7 +33,7 @@ class Fit(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SpaceLoad:
-    """An image to be brought: its version, and bytes as transferred, as unpacked, and of temporary room."""
+    """An image to be brought: its version, and bytes as transferred, as unpacked, and of temporary space."""
 
     version: str
     size_bytes: int | None
@@ -51,7 +50,7 @@ class Lying:
 
 
 @dataclass(frozen=True, slots=True)
-class Room:
+class PartitionSpace:
     """A component and one of its partitions, before anything is brought. None is not known, the empty text known to
     be none.
 
@@ -103,32 +102,32 @@ class SpacePlan:
     fewest_bytes: bool = True
 
 
-def plan_space(room: Room, loads: Sequence[SpaceLoad], scale: VersionScale) -> SpacePlan:
+def plan_space(space: PartitionSpace, loads: Sequence[SpaceLoad], scale: VersionScale) -> SpacePlan:
     """Plan the partition for these images, each activated before the next is brought; `scale` is the kind's order."""
-    lies = [room.keeps and _lies(room, load.version, scale) for load in loads]
+    lies = [space.keeps and _lies(space, load.version, scale) for load in loads]
     coming = [load for load, there in zip(loads, lies, strict=True) if not there]
     if not coming:
         return SpacePlan(Fit.FITS)
-    facts = ["free_bytes"] if room.free_bytes is None else []
+    facts = ["free_bytes"] if space.free_bytes is None else []
     facts += [f"{name} of image {load.version}" for load in coming for name, value in _sizes(load) if value is None]
-    if facts or room.free_bytes is None:
+    if facts or space.free_bytes is None:
         return SpacePlan(Fit.UNKNOWN, lacks=tuple(facts))
-    needs = _needs(room, loads, lies)
+    needs = _needs(space, loads, lies)
     short: list[int] = []
     taken = 0
     for need in needs:
-        short.append(taken + need.peak_bytes - room.free_bytes)
+        short.append(taken + need.peak_bytes - space.free_bytes)
         taken += need.growth_bytes
     if max(short) <= 0:
-        return SpacePlan(Fit.FITS, _steps(room.free_bytes, needs, {}))
-    files, kept, lacks = _removable(room, loads, lies, scale)
+        return SpacePlan(Fit.FITS, _steps(space.free_bytes, needs, {}))
+    files, kept, lacks = _removable(space, loads, lies, scale)
     found = smallest_removal(files, short)
     remove: dict[int, list[File]] = {}
     for step, file in _when_needed(found.files, short):
         remove.setdefault(step, []).append(file)
     return SpacePlan(
         Fit.SHORT if found.short_bytes else Fit.AFTER_REMOVAL,
-        _steps(room.free_bytes, needs, {k: sum(f.size_bytes for f in gone) for k, gone in remove.items()}),
+        _steps(space.free_bytes, needs, {k: sum(f.size_bytes for f in gone) for k, gone in remove.items()}),
         tuple((loads[step].version, file) for step, gone in sorted(remove.items()) for file in gone),
         found.short_bytes,
         tuple(kept),
@@ -137,8 +136,8 @@ def plan_space(room: Room, loads: Sequence[SpaceLoad], scale: VersionScale) -> S
     )
 
 
-def _lies(room: Room, version: str, scale: VersionScale) -> bool:
-    return any(scale.same(version, lying.version) for lying in room.lying or ())
+def _lies(space: PartitionSpace, version: str, scale: VersionScale) -> bool:
+    return any(scale.same(version, lying.version) for lying in space.lying or ())
 
 
 def _sizes(load: SpaceLoad) -> tuple[tuple[str, int | None], ...]:
@@ -158,10 +157,10 @@ class _Need:
         return max((need for _, need in self.steps), default=0)
 
 
-def _needs(room: Room, loads: Sequence[SpaceLoad], lies: Sequence[bool]) -> list[_Need]:
+def _needs(space: PartitionSpace, loads: Sequence[SpaceLoad], lies: Sequence[bool]) -> list[_Need]:
     """What each image in turn needs; nothing where its file lies there."""
-    over = [] if room.keeps else [room.replaced_bytes or 0]
-    if METHODS[room.method].over == SPARE:
+    over = [] if space.keeps else [space.replaced_bytes or 0]
+    if METHODS[space.method].over == SPARE:
         over.append(0)  # the bank that runs now: its size is not asked, so nothing is given back
     rows: list[_Need] = []
     for place, (load, there) in enumerate(zip(loads, lies, strict=True)):
@@ -173,7 +172,7 @@ def _needs(room: Room, loads: Sequence[SpaceLoad], lies: Sequence[bool]) -> list
         more = max(0, growth)
         steps = (("bring", size), ("unpack", size + working + more), ("keep", more))
         rows.append(_Need(load.version, steps, growth))
-        if not room.keeps:
+        if not space.keeps:
             over.append(unpacked)
     return rows
 
@@ -201,19 +200,19 @@ def _when_needed(files: Sequence[File], short: Sequence[int]) -> list[tuple[int,
 
 
 def _removable(
-    room: Room, loads: Sequence[SpaceLoad], lies: Sequence[bool], scale: VersionScale
+    space: PartitionSpace, loads: Sequence[SpaceLoad], lies: Sequence[bool], scale: VersionScale
 ) -> tuple[list[File], list[tuple[str, str]], list[str]]:
     """The files that may go and from which step on, those that may not and why, and the facts that are not known."""
-    if not room.keeps:
+    if not space.keeps:
         return [], [], []
-    facts = (("boot_files", room.lying), ("active", room.active), ("pending", room.pending))
+    facts = (("boot_files", space.lying), ("active", space.active), ("pending", space.pending))
     lacks = [name for name, value in facts if value is None]
     if lacks:
-        return [], [(f.version, "it is not known what may go") for f in room.lying or ()], lacks
+        return [], [(f.version, "it is not known what may go") for f in space.lying or ()], lacks
     files: list[File] = []
     kept: list[tuple[str, str]] = []
-    for lying in room.lying or ():
-        reason, step = _protected(room, lying.version, loads, scale)
+    for lying in space.lying or ():
+        reason, step = _protected(space, lying.version, loads, scale)
         if step < len(loads) and lying.size_bytes is not None:
             files.append(File(lying.version, lying.size_bytes, step))
         elif step < len(loads):
@@ -226,29 +225,31 @@ def _removable(
     return files, kept, lacks
 
 
-def _protected(room: Room, version: str, loads: Sequence[SpaceLoad], scale: VersionScale) -> tuple[str, int]:
+def _protected(space: PartitionSpace, version: str, loads: Sequence[SpaceLoad], scale: VersionScale) -> tuple[str, int]:
     """Why a file may not go now, and the step from which on it may: 0 for now.
 
     An image of the sequence is about to be used until its own step, runs at the next and is the way back at the one
     after that; so is the running one, as if it were the image of step -1.
     """
     reasons = [("", 0)]
-    if scale.same(version, room.active or ""):
+    if scale.same(version, space.active or ""):
         reasons.append(("it is running", 2))
-    if room.pending and scale.same(version, room.pending):
+    if space.pending and scale.same(version, space.pending):
         reasons.append(("it is pending", 1))
-    if version in _ways_back(room, scale):
-        there = _lies(room, room.active or "", scale)
+    if version in _ways_back(space, scale):
+        there = _lies(space, space.active or "", scale)
         reasons.append(("it is the only way back", 1 if there else 2))
-    reasons += [("it is to run", place + 3) for place, load in enumerate(loads) if scale.same(version, load.version)]
+    reasons += [
+        ("it is about to run", place + 3) for place, load in enumerate(loads) if scale.same(version, load.version)
+    ]
     return max(reasons, key=lambda r: r[1])
 
 
-def _ways_back(room: Room, scale: VersionScale) -> frozenset[str]:
+def _ways_back(space: PartitionSpace, scale: VersionScale) -> frozenset[str]:
     """The files that must be kept so that the running image has a way back."""
-    running = room.active or ""
-    others = [lying.version for lying in room.lying or () if not scale.same(lying.version, running)]
-    others = [other for other in others if not (room.pending and scale.same(other, room.pending))]
+    running = space.active or ""
+    others = [lying.version for lying in space.lying or () if not scale.same(lying.version, running)]
+    others = [other for other in others if not (space.pending and scale.same(other, space.pending))]
     placed = [other for other in others if scale.key(other) is not None]
     if scale.key(running) is None or not placed:
         return frozenset(others)

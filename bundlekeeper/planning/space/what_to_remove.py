@@ -1,8 +1,8 @@
-"""The smallest set of images to remove so that there is room: fewest images, and of those sets the fewest bytes.
+"""The smallest set of images to remove so that there is space: fewest images, and of those sets the fewest bytes.
 
-Rules: exact, not greedy. Fewest: taking the largest that may go, step by step, until there is room, needs no more
+Rules: exact, not greedy. Fewest: taking the largest that may go, step by step, until there is space, needs no more
 images than any other set, because in any set the largest image that may go can stand in for another without making
-room smaller at any step. Fewest bytes among sets of that many: meet in the middle (Horowitz and Sahni 1974, from
+space smaller at any step. Fewest bytes among sets of that many: meet in the middle (Horowitz and Sahni 1974, from
 memory: the sums of two halves, sorted), over every choice among the few images that may go only later. Sums that are
 equal are kept once. Where a half would hold more than `MAX_SUMS` sums the number of images is still the fewest, and
 `fewest_bytes` is False.

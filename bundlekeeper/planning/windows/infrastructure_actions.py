@@ -1,13 +1,12 @@
-"""A step of the infrastructure as real actions in the trade's order (common practice, from memory).
+"""A step of the infrastructure as real actions in the usual order (common practice, from memory).
 
 Rules: preconditions first; going up what may run ahead, then by the turns of the kinds: what takes the manager down
 (where it is written over, on the leading half, which brings the following level), all staging, which has no effect yet,
 then side by side: the following half of every pair with its switch, every path back and verified, the lead swapped, the
 leading half likewise; going down the settings first, then the other way round. A side is one piece, so that no half of
-a pair restarts before the other half's side is back. A component whose pair or half is not known may be the other
-half of
-any, so that it is activated when nothing else is, and told. Once the lead is swapped the half that the inventory calls
-following leads, in later steps too, until the next swap.
+a pair restarts before the other half's side is back. A component whose pair or half is not known may be the other half
+of any, so that it is activated when nothing else is, and reported. Once the lead is swapped the half that the inventory
+calls following leads, in later steps too, until the next swap.
 """
 
 from __future__ import annotations
@@ -51,7 +50,7 @@ class Draft:
         self.refused = False  # True where the step cannot be planned; the findings say why
 
     def add(self, piece: WorkPiece) -> int:
-        """Take a piece; its place is what others name in `after`."""
+        """Add a piece; its place is what others name in `after`."""
         self.pieces.append(piece)
         return len(self.pieces) - 1
 
@@ -76,11 +75,12 @@ class One:
         return f"{self.change.kind} {self.key}"
 
     def does(self, verb: str, minutes: int, *, assumed: bool = True, down: str = NOTHING, note: str = "") -> Action:
-        """An action on this part."""
+        """An action on this component."""
         return Action(
             verb, self.name, self.change.kind, self.change.end, minutes, assumed, down, key=self.key,
             method=self.facts.method or "", applied_by=self.facts.applied_by or "", pair=self.component.pair or "",
-            half=self.component.half or "", cluster=self.component.cluster or "", policy=self.component.policy or "", note=note,
+            half=self.component.half or "", cluster=self.component.cluster or "",
+            policy=self.component.policy or "", note=note,
         )  # fmt: skip
 
     @property
@@ -164,7 +164,11 @@ def infrastructure(fleet: Fleet, state: DomainState, step: Step, draft: Draft, l
     for one in ones:
         if one.facts.method is None:
             message = "how it takes its image is not known: planned as if it were written straight over"
-            draft.tell(finding("not-checked", one.name, message, f"say it in [kind.{one.change.kind}] method = …"))
+            draft.tell(
+                finding(
+                    "not-checked", one.name, message, f"set it in the manifest: [kind.{one.change.kind}] method = …"
+                )
+            )
     _healthy(state, ones, draft)
     lowered = step.changes[0].version if step.is_down else ""
     ready = [draft.add(preconditions(state, hosts=True, down=lowered))]
@@ -183,7 +187,7 @@ def infrastructure(fleet: Fleet, state: DomainState, step: Step, draft: Draft, l
 
 
 def _healthy(state: DomainState, ones: Sequence[One], draft: Draft) -> None:
-    """Tell of pairs that are not healthy: restarting the half that is would take both down."""
+    """Report pairs that are not healthy: restarting the half that is would take both down."""
     moving = {
         (component.component.kind, component.component.pair) for component in ones if component.facts.down != NOTHING
     }
@@ -195,14 +199,14 @@ def _healthy(state: DomainState, ones: Sequence[One], draft: Draft) -> None:
         unknown = [component.key for component in pair.halves if component.component.healthy is None]
         if len(pair.halves) < 2:
             message = "its other half is not listed: nothing is planned for it, and nothing is known of it"
-            hint = "load an inventory with both halves, or write pair - where it stands alone"
+            hint = "load an inventory with both halves, or write pair - where it has no second half"
             draft.tell(finding("not-checked", name, message, hint, level=Level.WARNING))
         if ill:
             message = f"{some(ill)} is not healthy: with the other half restarting, nothing is left of the pair"
             draft.tell(finding("pair-unhealthy", name, message, "fix it before the window"))
         elif unknown:
             message = f"whether {some(unknown)} is healthy is not known"
-            hint = "look before the window, and load an inventory that tells"
+            hint = "look before the window, and load an inventory that says it"
             draft.tell(finding("not-checked", name, message, hint, level=Level.WARNING))
 
 
@@ -259,7 +263,7 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
     for n, one in enumerate(ones):
         takes = one.take()
         level = n > 0 or (known and one.component.half == lead.following)
-        note = lead.note(one.component.half) if known else "on the half that leads: which one that is is not known"
+        note = lead.note(one.component.half) if known else "on the half that leads; which one leads is not known"
         actions.append(replace(takes, verb="level" if level else "write", note=note))
     name = ones[0].component.pair or ones[0].key
     return WorkPiece(
@@ -268,10 +272,11 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
 
 
 def side(manifest_index: ManifestIndex, state: DomainState, component: Component) -> str | None:
-    """The half that a component is known to be, empty for one that is known to stand alone, None where it is not known.
+    """The half that a component is known to be, empty for one that is known to have no second half, None where it is
+    not known.
 
-    A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
-    whose halves are in two chassis, since neither takes over for what is in the other's.
+    A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one whose
+    halves are in two chassis, since neither takes over for what is in the other's.
     """
     if stands_alone(manifest_index, state, component):
         return ""
@@ -286,7 +291,8 @@ def side(manifest_index: ManifestIndex, state: DomainState, component: Component
 def _sides(
     state: DomainState, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
 ) -> tuple[list[int], Lead]:  # fmt: skip
-    """Stage everything, then the following side, the leading side, and each part of which the side is not known."""
+    """Stage everything, then the following side, the leading side, and each component of which the side is not
+    known."""
     staged = {
         component.key: draft.add(WorkPiece(component.name, (component.stage(),), tuple(ready)))
         for component in ones
@@ -309,15 +315,13 @@ def _sides(
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
     unsure = [component for component in ones if of[component.key] is None and component.facts.down != NOTHING]
     if unsure:
-        message = (
-            "of which pair it is which half is not known, so it is activated alone: any like component may be its other"
-        )
+        message = "its pair or half is not known, so it is activated alone: any like component may be its other half"
         draft.tell(_unsure(unsure, message))
     return last, now
 
 
 def _unsure(ones: Sequence[One], message: str) -> Finding:
-    hint = "give it pair and half in the inventory, or pair - where it stands alone"
+    hint = "give it pair and half in the inventory, or pair - where it has no second half"
     return finding("not-checked", some([component.name for component in ones]), message, hint, level=Level.WARNING)
 
 
@@ -325,7 +329,11 @@ def _swap(switches: Sequence[One], lead: Lead) -> list[Action]:
     """Swapping the lead of each pair before the half that leads restarts."""
     rows = []
     for one in switches:
-        note = lead.note(one.component.half) if one.component.half == lead.leading else "if it leads: that is not known"
+        note = (
+            lead.note(one.component.half)
+            if one.component.half == lead.leading
+            else "if it leads: whether it does is not known"
+        )
         rows.append(replace(one.does("swap-lead", SWAP_MINUTES, note=note), version=""))
     return rows
 

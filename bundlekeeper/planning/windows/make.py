@@ -1,9 +1,8 @@
 """Routes as maintenance windows: each step's real actions, in windows of a length that the user gives.
 
 Rules: a step is never in a window with another; steps keep the route's order; what belongs together (a side of the
-infrastructure, a server) is done in one window; domains of one `separate_windows` set, or whose servers share a
-cluster or may,
-are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
+infrastructure, a server) is done in one window; domains of one `separate_windows` set, or whose servers share a cluster
+or may, are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
 Whose hands do the work is not counted: what may go side by side is planned side by side.
 """
 
@@ -58,12 +57,12 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         raise InputError("at least one server of a cluster must be worked on at a time", hint="--per-cluster 1")
     if len({r.domain for r in routes}) < len(routes):
         raise InputError("two routes of one domain cannot be in one timeline", hint="one release for each domain")
-    told: dict[str, tuple[Finding, ...]] = {}
+    own_findings: dict[str, tuple[Finding, ...]] = {}
     unplanned: list[tuple[str, int]] = []
     drafts = []
     for route in routes:
         rows = _drafts(fleet, route, per_cluster)
-        told[route.domain] = tuple(dict.fromkeys(f for draft in rows for f in draft.findings))
+        own_findings[route.domain] = tuple(dict.fromkeys(f for draft in rows for f in draft.findings))
         good = next((n for n, draft in enumerate(rows) if draft.refused), len(rows))
         unplanned += [(route.domain, step.number) for step in route.steps[good:]]
         drafts.append((route, rows[:good]))
@@ -71,13 +70,13 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         _fit([piece for _, rows in drafts for draft in rows for piece in draft.pieces], length)
     plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
     windows = tuple(_windows(plans))
-    findings = dict.fromkeys(f for rows in told.values() for f in rows)
+    findings = dict.fromkeys(f for rows in own_findings.values() for f in rows)
     findings |= dict.fromkeys(_between(fleet, drafts))
     longest: dict[int, int] = {}
     for window in windows:
         longest[window.round] = max(longest.get(window.round, 0), window.minutes)
     makespan = sum(longest.values())
-    return Timeline(windows, makespan, _bound(plans), tuple(findings), tuple(unplanned), told)
+    return Timeline(windows, makespan, _bound(plans), tuple(findings), tuple(unplanned), own_findings)
 
 
 def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
@@ -148,7 +147,7 @@ def _load(plan: _Plan, pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> W
 
 
 def _bound(plans: Sequence[_Plan]) -> int:
-    """No schedule is shorter than one domain's work, nor than that of all domains of one apart set."""
+    """No schedule is shorter than one domain's work, nor than that of all domains of one `separate_windows` set."""
     sets: dict[int, int] = {}
     for plan in plans:
         for n in plan.sets:
@@ -160,9 +159,8 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     """What is to be reported of several domains in one timeline; `drafts` are those of the steps that have windows.
 
     A policy names one version at a time, for all servers that it touches: where domains want another of it, the one
-    that edits it later takes the others' servers along. An `separate_windows` set that names a domain which the
-    inventory lacks
-    keeps nobody apart from it. That servers in no known cluster keep domains apart is reported once for all.
+    that edits it later moves the others' servers too. A `separate_windows` set that names a domain which the inventory
+    lacks keeps nobody apart from it. That servers in no known cluster keep domains apart is reported once for all.
     """
     if len(drafts) < 2:
         return
@@ -170,7 +168,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     lone = [route.domain for route, rows in drafts if any(piece.alone for draft in rows for piece in draft.pieces)]
     if lone:
         message = "servers in no known cluster: while they are worked on, no other domain's servers are"
-        hint = "give their components a cluster in the inventory: rounds are many without"
+        hint = "give their components a cluster in the inventory: without, there are many rounds"
         yield finding("not-checked", some(lone), message, hint, level=Level.WARNING)
     wanted: dict[tuple[str, object], dict[str, dict[str, None]]] = {}
     for route, rows in drafts:
@@ -179,7 +177,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     for (name, _), asked in wanted.items():
         if len(asked) > 1 and len({domain for domains in asked.values() for domain in domains}) > 1:
             words = "; ".join(f"{version} for {some(list(domains))}" for version, domains in asked.items())
-            message = f"names one version at a time, and is to name {words}: what it named last reaches all of them"
+            message = f"names one version at a time, and should name {words}: the last one reaches all of them"
             yield finding("policy-shared", f"policy {name}", message, _SPLIT, level=Level.ERROR)
 
 
@@ -189,6 +187,6 @@ def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:
         if lacking := [domain for domain in apart.domains if domain not in known]:
             if planned.isdisjoint(apart.domains):
                 continue
-            message = f"the inventory has no domain {some(lacking)}: from it nobody is kept apart"
-            subject = f"apart {some(list(apart.domains))}"
+            message = f"the inventory has no domain {some(lacking)}: nobody is kept apart from it"
+            subject = f"separate_windows {some(list(apart.domains))}"
             yield finding("not-checked", subject, message, near(lacking[0], fleet.domains), level=Level.WARNING)

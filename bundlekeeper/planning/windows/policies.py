@@ -2,9 +2,9 @@
 
 Rules: a policy applies by itself (when it is edited, or when the platform's maintenance window starts), when its update
 is started, or at a server's reset, be it any or one in that window. One that applies by itself restarts every server
-that it touches, in any domain. How it applies is taken for immediate where that is not known, or told in two ways; a
-server whose policy is not known may be touched by any; what a step edited names
-what that step brought, whatever the inventory says.
+that it touches, in any domain. How it applies counts as immediate where that is not known, or listed in two ways; a
+server whose policy is not known may be touched by any; what a step edited names what that step brought, whatever the
+inventory says.
 """
 
 from __future__ import annotations
@@ -30,10 +30,9 @@ IN_WINDOW: tuple[Applies, ...] = (AT_WINDOW, "in-maintenance-window-on-reset")
 class PolicyUse:
     """One policy as a step uses it.
 
-    `applies` is the inventory's word, empty where it is not known; `wanted` is what it must name, for people; `named`
-    says that it names that already;
-    `users` are the servers that it touches, by domain and key; `maybe` the domains with servers of unknown policy.
-    `scopes` tell it from others of its name.
+    `applies` is from the inventory, empty where it is not known; `wanted` is what it must name, for people; `named`
+    says that it names that already; `users` are the servers that it touches, by domain and key; `maybe` the domains
+    with servers of unknown policy. `scopes` distinguish it from others of its name.
     """
 
     name: str
@@ -62,13 +61,17 @@ def use(
 
     `wants` is what it must name in the end; `edited` are the policies that an earlier step edited.
     """
-    told = fleet.policies(name, domain) or (Policy(name),)
-    applies = {p.applies for p in told}
+    listed = fleet.policies(name, domain) or (Policy(name),)
+    applies = {p.applies for p in listed}
     word = applies.pop() if len(applies) == 1 else None
-    named = name not in edited and all(_names(fleet, p, change, component) for change, component in wants for p in told)
-    maybe = dict.fromkeys(d for policy in told for d in fleet.users(policy).maybe)
+    named = name not in edited and all(
+        _names(fleet, p, change, component) for change, component in wants for p in listed
+    )
+    maybe = dict.fromkeys(d for policy in listed for d in fleet.users(policy).maybe)
     wanted = ", ".join(dict.fromkeys(f"{change.family} {change.version}" for change, _ in wants))
-    return PolicyUse(name, word or "", wanted, named, fleet.touched(told), tuple(maybe), tuple(p.scope for p in told))
+    return PolicyUse(
+        name, word or "", wanted, named, fleet.touched(listed), tuple(maybe), tuple(p.scope for p in listed)
+    )
 
 
 def _names(fleet: Fleet, policy: Policy, change: StepChange, component: ComponentChange) -> bool:

@@ -76,7 +76,7 @@ class _Best:
 
     @property
     def is_shortest(self) -> bool:
-        """True where the bound verifies that none is shorter."""
+        """True where the bound shows that none is shorter."""
         return self.least is not None and self.least[0] == self.bound
 
     def try_(self, order: tuple[int, ...], opening: Collection[int] | None = None) -> bool:
@@ -118,8 +118,8 @@ def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
     They are the longest chain of pieces that must follow each other; for each lock all that need it; for each cluster
     its work shared out evenly (McNaughton 1959, from memory), or the shortest pieces that some hand must take; and the
     pieces longer than half a window, of which one window holds one for each that may be worked on at once, so that each
-    group's longest counts (as in bin packing).
-    What must come before the first and after the last of those that share a lock or cluster comes on top.
+    group's longest counts (as in bin packing). What must come before the first and after the last of those that share a
+    lock or cluster comes on top.
     """
     alone = sum(piece.minutes for piece in pieces if piece.alone)
     tails, heads = _tails(pieces, count_alone=False), _heads(pieces)
@@ -276,7 +276,7 @@ class _Held:
         return all(self.used.get((c, True), 0) + n <= self.per_cluster for c, n in piece.clusters)
 
     def take(self, piece: WorkPiece, sign: int) -> None:
-        """Take what it needs, or give it back where `sign` is -1."""
+        """Use what it needs, or give it back where `sign` is -1."""
         self.number += sign
         if piece.alone:
             self.alone = sign > 0
@@ -286,7 +286,7 @@ class _Held:
 
 @dataclass(frozen=True, slots=True)
 class WindowLoad:
-    """What one window of one domain asks of a round. `separate_windows` are the apart sets that the domain is in, by
+    """What one window of one domain asks of a round. `separate_windows` are the sets that the domain is in, by
     number."""
 
     minutes: int
@@ -341,7 +341,7 @@ class _Taken:
         self.servers = self.lone = False
 
     def add(self, load: WindowLoad) -> bool:
-        """Take a window into the round where it may be in it."""
+        """Add a window to the round where it may be in it."""
         if self.apart & load.apart or self.clusters & load.clusters:
             return False
         if (load.servers and self.lone) or (load.lone and self.servers):

@@ -1,11 +1,11 @@
-"""A step of servers as real actions in the trade's order (common practice, from memory).
+"""A step of servers as real actions in the usual order (common practice, from memory).
 
-Rules: each server's paths and driver level are noted and its workload moved off first, its components are taken in the
-route's order, and afterwards the host's path count is compared with the one from before. A component that a policy
-drives
-is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one policy
-restarts by itself go together, so that they are one piece; where that takes others too, or more of a cluster than may
-go at a time, the step is refused. A server that is in no known cluster is worked on alone, and told.
+Rules: each server's paths and driver level are noted and its workload moved off first, its components are written in
+the route's order, and afterwards the host's path count is compared with the one from before. A component that a policy
+drives is not written by hand: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that
+one policy restarts by itself go together, so that they are one piece; where that restarts others too, or more of a
+cluster than may go at a time, the step is refused. A server that is in no known cluster is worked on alone, and
+reported.
 """
 
 from __future__ import annotations
@@ -41,13 +41,13 @@ if TYPE_CHECKING:
 #: Assumed minutes, from memory: none is published.
 MOVE_MINUTES, EDIT_MINUTES, CONFIRM_MINUTES, RESTART_MINUTES = 15, 5, 1, 5
 
-SPLIT_HINT = "split the policy first, or let it apply when confirmed, so that servers restart a few at a time"
+SPLIT_HINT = "split the policy first, or let it apply on-start-update-request, so that servers restart a few at a time"
 _TELL_HINT = "list the policy in the inventory, with versions, applies and scope; write - where there is none"
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """One part of a server that takes an image; `policy` is None where it is not known or none drives the part."""
+    """One component of a server that gets an image; `policy` is None where it is not known or none drives it."""
 
     change: ComponentChange
     component: Component
@@ -89,7 +89,7 @@ class Host:
         )  # fmt: skip
 
     def works(self, turn: Turn, verb: str, minutes: int, *, assumed: bool = True, down: str = NOTHING) -> Action:
-        """An action on one part of it."""
+        """An action on one component of it."""
         return Action(
             verb, f"{self.name}: {turn.change.kind} {turn.key}", turn.change.kind, turn.change.end, minutes, assumed,
             down, key=turn.key, method=turn.facts.method or "", applied_by=turn.facts.applied_by or "",
@@ -294,14 +294,14 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
     """What to know of the servers of a step: clusters, policies, and who drives their components."""
     for cluster, word in ((None, "it is not known in which cluster they are"), ("", "they are in no cluster")):
         if lone := [host.at.name for host in hosts if host.cluster == cluster]:
-            message = f"{word}, so each is worked on alone: who takes its work over is not known"
+            message = f"{word}, so each is worked on alone: what takes over its work is not known"
             hint = "give their components a cluster in the inventory"
             draft.tell(finding("not-checked", _named(lone), message, hint, level=Level.WARNING))
     unknown = [
         host.at.name for host in hosts if any(turn.by_policy and turn.component.policy is None for turn in host.turns)
     ]
     if unknown:
-        message = "which policy drives them is not known, nor whom else it restarts: planned as if it were their own"
+        message = "which policy drives them is not known, nor what else it restarts: planned as if it were their own"
         draft.tell(finding("not-checked", _named(unknown), message, _TELL_HINT, level=Level.ERROR))
     without = [
         host.at.name for host in hosts if any(turn.by_policy and turn.component.policy == "" for turn in host.turns)
@@ -311,13 +311,17 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
     unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.applied_by is None)
     for kind in unsure:
         message = "whether a policy drives it is not known: planned as if an operator did it"
-        draft.tell(finding("not-checked", kind, message, f"say it in [kind.{kind}] applied_by = …", level=Level.ERROR))
+        draft.tell(
+            finding(
+                "not-checked", kind, message, f"set it in the manifest: [kind.{kind}] applied_by = …", level=Level.ERROR
+            )
+        )
     own = {(draft.domain, host.at.key) for host in hosts}
     for policy in uses.values():
         number, others = policy.users.outside(own)
         if policy.is_edited_before and others:
             message = f"editing it reaches {counted(number, 'server')} that this step does not: {others}"
-            hint = "they take the image when they are confirmed or restart: split the policy, or plan them too"
+            hint = "they get the image when their update is started or they restart: split the policy, or plan them too"
             draft.tell(finding("policy-shared", f"policy {policy.name}", message, hint))
         if policy.is_edited_before and policy.maybe:
             message = f"editing it may reach servers of {some(policy.maybe)} whose policy is not known"

@@ -2,7 +2,7 @@
 
 Rules: plain values without references to what they were made from; minutes are whole; `start` counts from the start of
 the action's own window; windows of one round may be open at the same time, those of different rounds never are; a
-number of minutes that no manifest says is marked assumed; a step that has no windows is listed as unplanned, with the
+number of minutes that no manifest gives is marked assumed; a step that has no windows is listed as unplanned, with the
 reason among the findings.
 """
 
@@ -20,12 +20,12 @@ CHECKS = frozenset({"check-backup", "check-pairs", "check-faults", "check-paths"
 #: What is done, for people.
 VERBS: dict[str, str] = {
     "check-backup": "back up the configuration and read the backup back",
-    "check-pairs": "see that every pair is healthy, and which half leads",
-    "check-faults": "see that no critical fault is open",
-    "check-paths": "see that every path is redundant",
+    "check-pairs": "check that every pair is healthy, and which half leads",
+    "check-faults": "check that no critical fault is open",
+    "check-paths": "check that every path is redundant",
     "note-paths": "note each host's own path count and its driver level",
     "remove-settings": "remove the settings that the older version lacks",
-    "stage": "bring the image there; no effect yet",
+    "stage": "bring the image there: it has no effect yet",
     "activate": "activate what is staged",
     "write": "write over the running copy",
     "level": "the leading half brings the following half level",
@@ -35,13 +35,13 @@ VERBS: dict[str, str] = {
     "move-workload": "move the workload off the server",
     "edit-policy": "edit the policy so that it names the version",
     "assign-policy": "assign a policy that names the version",
-    "confirm": "start the update that the policy waits to be asked for",
+    "confirm": "start the update for which the policy waits",
     "start-window": "start the platform's maintenance window, so that the policy applies",
-    "check-window": "see that the platform's maintenance window is open: outside it a restart applies nothing",
+    "check-window": "check that the platform's maintenance window is open: outside it a restart applies nothing",
     "restart": "restart the server, so that the policy applies",
     "apply": "the policy applies its image",
     "verify": "verify the running version",
-    "compare-paths": "see that the host's path count equals the count from before",
+    "compare-paths": "check that the host's path count equals the count from before",
     "record": "record it",
 }
 
@@ -51,8 +51,8 @@ class Action:
     """One thing to do, `minutes` long, from minute `start` of window number `window`.
 
     `verb` is a key of VERBS; `subject` names the thing for people, `key` is the component's, the server's or the
-    policy's own; `down` is what is down meanwhile, or `nothing`. `pair`, `half` and `cluster` are the inventory's
-    words, empty where there is none or it is not known; `method` and `applied_by` are the kind's, empty for none.
+    policy's own; `down` is what is down meanwhile, or `nothing`. `pair`, `half` and `cluster` are from the inventory,
+    empty where there is none or it is not known; `method` and `applied_by` are the kind's, empty for none.
     """
 
     verb: str
@@ -102,7 +102,7 @@ class Timeline:
 
     `makespan` is the minutes of all rounds, one after the other, each as long as its longest window; `lower_bound` is
     what no schedule of the same work can beat. `unplanned` are the steps, by domain, that have no windows. `findings`
-    are all that was found; `told` are those of each domain's own steps, without those of domains together.
+    are all that was found; `own_findings` are those of each domain's own steps, without those of domains together.
     """
 
     windows: tuple[Window, ...]
@@ -110,7 +110,7 @@ class Timeline:
     lower_bound: int
     findings: tuple[Finding, ...]
     unplanned: tuple[tuple[str, int], ...] = ()
-    told: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
+    own_findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
 
     @property
     def rounds(self) -> int:
@@ -130,5 +130,5 @@ class Timeline:
 
     @property
     def is_shortest(self) -> bool:
-        """True when the bound verifies that no schedule is shorter; False where that is not known."""
+        """True when the bound shows that no schedule is shorter; False where that is not known."""
         return self.makespan == self.lower_bound

@@ -87,8 +87,7 @@ def add_bundles(
 
     `signature` is the manifest's own; `wait_s` is how many seconds to wait for the lock; a dry run may have no `store`.
     Raises RefusedError (manifest, signature, store), InputError (no such source, store.toml), LockedError,
-    DamagedError, UnfinishedError (no space, I/O), StoppedError; the bundles that were added stay, the findings are in
-    `problems`.
+    DamagedError, UnfinishedError (no space, I/O), StoppedError with its findings; bundles that were added stay.
     """
     reasons = admit_manifest.AllowReasons(allow_expired, allow_rollback)
     insist_on_names(loaded.manifest)  # before anything is touched

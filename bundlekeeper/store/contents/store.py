@@ -192,7 +192,7 @@ def _bare(fd: int, where: str) -> InputError | None:
     return InputError(
         f"the folder has no {KEEPER}, but a store's {', '.join(there)}",
         where=where,
-        hint=f"copy {KEEPER} as well, a hidden folder; without it: bundlekeeper store add MANIFEST --from DIR, a new store",
+        hint=f"copy the hidden folder {KEEPER} too, or make a new store: bundlekeeper store add MANIFEST --from DIR",
     )
 
 
@@ -230,10 +230,10 @@ def _insist_on_trust(fd: int, root: Path, *, write: bool) -> Rights:
 
 def _make_tree(fd: int, where: str) -> None:
     if not files.exists(fd, KEEPER):
-        strange = sorted(set(os.listdir(fd)) - _HARMLESS)
-        if strange:
+        foreign = sorted(set(os.listdir(fd)) - _HARMLESS)
+        if foreign:
             raise InputError(
-                f"the folder is no store and has other things in it: {', '.join(strange[:3])}",
+                f"the folder is no store and has other things in it: {', '.join(foreign[:3])}",
                 where=where,
                 hint="name a new or empty folder with --store",
             )

@@ -186,8 +186,8 @@ STORED = RowTable(
     "bundle",
     "bundle",
     _columns(
-        "place family version name size sha256 platform sequence digest_from lifecycle reason variant added_at added_from "
-        "way_in images released signature"
+        "place family version name size sha256 platform sequence digest_from lifecycle reason variant "
+        "added_at added_from way_in images released signature"
     ),
     ("place",),
     _stored_row,

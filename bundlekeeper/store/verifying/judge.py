@@ -247,7 +247,7 @@ class FileJudge:
         return row
 
     def _unreadable(self, slot: ExpectedSlot, entry: WalkEntry, reason: str) -> VerifiedRow:
-        hint = "nothing is known about its bytes: check the device, its connection and the file's mode; then run verify again"
+        hint = "its bytes are unknown: check the device, its connection and the file's mode; then run verify again"
         self._find("unreadable", entry.path, f"could not be read: {reason}", hint)
         return self._row(slot, entry, Status.UNREADABLE, reason)
 

@@ -16,14 +16,14 @@ import pytest
 
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, marked
 from tests.conftest import Keeper, World
-from tests.kits.ledger_commands import HARBOUR
+from tests.kits.ledger_commands import MARRAM
 
 
 @pytest.fixture
 def office(keeper: Keeper, world: World) -> Keeper:
     """A store with the tour's bundles and the office's inventory."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
-    loaded = keeper("inventory", "load", HARBOUR, "--reported-by", "kim", "--json")
+    loaded = keeper("inventory", "load", MARRAM, "--reported-by", "kim", "--json")
     assert loaded.status == 0, loaded.out + loaded.err
     assert loaded.json["counts"] == {"components": 57, "changes": 57, "new_events": 58}
     return keeper
@@ -31,10 +31,10 @@ def office(keeper: Keeper, world: World) -> Keeper:
 
 def test_loading_again_changes_nothing_and_a_new_reading_shows_what_changed(office: Keeper, tmp_path: Path) -> None:
     """Loading again shows what changed since: added, gone, replaced components, other versions."""
-    again = office("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json
+    again = office("inventory", "load", MARRAM, "--reported-by", "kim", "--json").json
     assert again["counts"]["new_events"] == 0
     assert again["changes"] == []
-    text = HARBOUR.read_text().replace("read_at = 2026-11-20", "read_at = 2026-11-22")
+    text = MARRAM.read_text().replace("read_at = 2026-11-20", "read_at = 2026-11-22")
     text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
     newer = tmp_path / "newer.toml"
     newer.write_text(text)
@@ -216,7 +216,7 @@ def test_a_wrong_entry_is_undone_by_a_later_one(office: Keeper) -> None:
     undoing = again.err.partition("bundlekeeper ledger undo ")[2].split()[0]
     assert office("ledger", "undo", undoing, "--reason", "it was this one").status == 0
     assert office("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "6.1.0"
-    reading = office("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json["reading"]
+    reading = office("inventory", "load", MARRAM, "--reported-by", "kim", "--json").json["reading"]
     assert office("ledger", "undo", reading, "--reason", "another site's").status == 0
     observed = history[0]["id"]
     whole = office("ledger", "undo", observed, "--reason", "x")
@@ -224,7 +224,7 @@ def test_a_wrong_entry_is_undone_by_a_later_one(office: Keeper) -> None:
     assert "with its whole reading" in whole.err
 
 
-def test_history_tells_places_and_moves(office: Keeper, tmp_path: Path) -> None:
+def test_history_lists_places_and_moves(office: Keeper, tmp_path: Path) -> None:
     """Its place is an attribute with dates ... known serial elsewhere = moved, and its history follows."""
     rows = tmp_path / "moved.csv"
     rows.write_text(
@@ -357,7 +357,7 @@ def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(office: Keeper, tmp
     assert saved.json["lost"] == [3]
     for words in (
         ["observe", "HOLMA-IO1", "--active", "6.0.2"],
-        ["inventory", "load", HARBOUR],
+        ["inventory", "load", MARRAM],
         ["ledger", "merge", path],
     ):
         refused = office(*words)
@@ -457,10 +457,10 @@ def test_the_future_is_not_believed_today(office: Keeper, tmp_path: Path) -> Non
     far = ["--read-at", "2999-11-20", "--zone", "UTC"]
     refused = office("inventory", "load", rows, *far, "--json")
     assert refused.status == 2
-    assert "still to come" in refused.json["findings"][0]["message"]
+    assert "in the future" in refused.json["findings"][0]["message"]
     staged = office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--at", "2999-01-01")
     assert staged.status == 2
-    assert "still to come" in staged.err
+    assert "in the future" in staged.err
     assert office("observe", "HOLMA-IO1", "--active", "9", "--at", "2999-01-01").status == 2
     never = office("observe", "HOLMA-IO1", "--active", "9", "--at", "2026-03-29T02:30", "--zone", "Europe/Oslo")
     assert never.status == 2
@@ -502,7 +502,7 @@ def test_odd_words_are_refused_in_words(office: Keeper, words: list[str], messag
 def test_a_file_whose_name_is_no_unicode_can_be_loaded(keeper: Keeper, tmp_path: Path) -> None:
     """The name is in the ledger as a terminal shows it."""
     path = tmp_path / os.fsdecode(b"n\xff.toml")
-    shutil.copy(HARBOUR, path)
+    shutil.copy(MARRAM, path)
     assert keeper("inventory", "load", path, "--reported-by", "kim").status == 0
     source = keeper("where", "HOLMA-IO1", "--history", "--json").json["history"][0]["event"]["source"]
     assert source.endswith("n\\xff.toml")
@@ -515,7 +515,7 @@ def test_merging_several_files_reports_each_and_waits_for_none(office: Keeper, t
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     other = tmp_path / "other"
-    assert office("inventory", "load", HARBOUR, "--reported-by", "bo", "--store", other).status == 0
+    assert office("inventory", "load", MARRAM, "--reported-by", "bo", "--store", other).status == 0
     ran = office("ledger", "merge", pipe, tmp_path / "nowhere", tmp_path, exported, "--store", other)
     assert ran.status == 2
     assert "3 of 4 files not merged" in ran.err

@@ -48,7 +48,7 @@ def bundles_of(sequence: int) -> tuple[Bundle, ...]:
     )
 
 
-HARBOUR = Path(__file__).parents[3] / "manifests" / "marram-2026-11.toml"
+MARRAM = Path(__file__).parents[3] / "manifests" / "marram-2026-11.toml"
 
 
 class Stores:
@@ -80,7 +80,7 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
     """Issue 6: "The air-gapped site's whole round trip", every step a process of its own."""
     stores = Stores(keeper, tmp_path)
     stores.run("main site", "store", "add", world.manifest, "--from", world.downloads)
-    stores.run("main site", "inventory", "load", HARBOUR)
+    stores.run("main site", "inventory", "load", MARRAM)
     stores.trusting()
     pack = ("media", "pack", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "packing.json")
     stores.run("main site", *pack)
@@ -107,7 +107,7 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
     manifest = next((tmp_path / "site" / "manifests").glob("*.toml"))
     named = stores.run("site", "verify", manifest, "--quick", "--json", status=1).json
     assert [f["code"] for f in named["findings"]].count("missing") == 3, "whoever names a manifest asks for all of it"
-    stores.run("site", "inventory", "load", HARBOUR)
+    stores.run("site", "inventory", "load", MARRAM)
     word = (
         "--site",
         "skerry",
@@ -148,7 +148,7 @@ def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: Wor
     world.manifest.write_text(newer)
     stores.run("main site", "store", "add", world.manifest, "--from", world.downloads, status=1)
     stores.trusting()
-    stores.run("site", "inventory", "load", HARBOUR)
+    stores.run("site", "inventory", "load", MARRAM)
     medium = tmp_path / "stick"
     medium.mkdir()
     stores.run("main site", "media", "write", "--notice", "--to", medium, "--key", tmp_path / "holm.key")
@@ -325,7 +325,7 @@ class RoundTrip(RuleBasedStateMachine):
         assert self.skerry.bundles() == self.whole
 
     @invariant()
-    def the_depot_answers_as_the_site_did(self) -> None:
+    def the_main_site_answers_as_the_site_did(self) -> None:
         """ "merges it into the ledger, twice is the same as once, in any order" (issue 6)."""
         assert self._where(self.main_site) == self.snapshots[self.read_up_to]
 

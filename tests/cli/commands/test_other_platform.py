@@ -136,7 +136,7 @@ def test_a_platform_that_is_built_otherwise_goes_its_whole_way(keeper: Keeper, t
     assert [f for f in gaps.json["findings"] if f["level"] == "error" and f["code"] != "jump-refused"] == []
     assert {"family-missing", "wrong-variant", "model-unlisted", "no-policy", "pair-unhealthy"}.isdisjoint(gaps.codes)
     lacking = [f for f in gaps.json["findings"] if f["code"] == "not-checked"]
-    assert not any(re.search("pair|variant|policy|model.list", f["says"]) for f in some(lacking))
+    assert not any(re.search("pair|variant|policy|model.list", f["message"]) for f in some(lacking))
 
     assert keeper("route", "fescue-a", "--to", "2.0.0", "--out", "route.json").status < 2
     plan = json.loads((tmp_path / "route.json").read_text())
@@ -150,8 +150,8 @@ def test_a_platform_that_is_built_otherwise_goes_its_whole_way(keeper: Keeper, t
     assert done.status < 2, done.err
     text = done.out
     for word in ("halves", "half of", "pair", "lead", "model list", "model-list", "polic", "boot-file", "pointer"):
-        told = text.replace("supported as pairs", "")  # drivers and firmware
-        assert word not in told, [line for line in told.splitlines() if word in line]
+        stated = text.replace("supported as pairs", "")  # drivers and firmware
+        assert word not in stated, [line for line in stated.splitlines() if word in line]
     assert not re.search(r"\b(following|leading) (half|side)\b", text)
     assert "overwrite, by an operator" in text
     assert "two-bank, by an operator" in text

@@ -141,7 +141,7 @@ def test_a_plan_made_by_hand_is_judged_and_compared(office: Keeper, tmp_path: Pa
     file.write_text(PLAN)
     done = office("plan", "check", file, "--json")
     assert (done.status, done.codes) == (0, [])
-    assert "a shorter way exists: 2 steps instead of 3" in done.json["compared"]
+    assert "a shorter route exists: 2 steps instead of 3" in done.json["compared"]
     blocks = PLAN.split("[[step]]")
     file.write_text("[[step]]".join([blocks[0], blocks[2] + "\n", blocks[1] + "\n", blocks[3]]))
     done = office("plan", "check", file)

@@ -124,7 +124,7 @@ def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(office:
     parts.write_text(f'{TEXT}{spare}\n[[separate_windows]]\ndomains = ["holm-a", "skerry-b"]\n')
     done = office("route", "--all", "--to", "6.1", "--inventory", parts, "--details")
     assert "not-checked: 1 component: in no domain, so in no route" in done.out
-    assert "apart holm-a, skerry-b: the inventory has no domain skerry-b: from it nobody is kept apart" in done.out
+    assert "apart holm-a, skerry-b: the inventory has no domain skerry-b: nobody is kept apart from it" in done.out
     assert "did you mean 'skerry-a'?" in done.out
     head = 'inventory = 1\nread_at = 2026-11-20\nzone = "UTC"\n'
     for text, message in ((head, "no component is listed"), (head + spare, "the inventory lists no domain")):
@@ -162,7 +162,7 @@ def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     assert ", not ready" in done.out
     assert re.search(r"(?m)^ +2 +- +\d+ servers to 6.1 +-  not planned", done.out)
     assert "steps without windows, so not in that time: 2" in done.out
-    assert " !! policy-at-once: policy " in done.out
+    assert " !! policy-immediate: policy " in done.out
     done = office("route", *words, "--details")
     assert re.search(r"^  step 2: servers +\|\.+ not planned \.+\|$", done.out, re.M)
     assert "steps without windows, so not in those minutes: 2" in done.out

@@ -153,7 +153,7 @@ def test_on_the_command_line(keeper: Keeper, tmp_path: Path) -> None:
     for name, other in (("use", "root"), ("old", "strange")):
         refused = add(name, "--root", tmp_path / other)
         assert (refused.status, refused.out) == (4, "")
-    assert "nobody is trusted" in keeper("trust", "list").out
+    assert "no key is trusted" in keeper("trust", "list").out
     added = add("old", "--root", tmp_path / "root")
     assert added.status == 1
     assert "trusted: old" in added.out

@@ -254,7 +254,7 @@ def test_a_link_at_a_bundles_place_is_not_followed(kit: Kit, tmp_path: Path) -> 
     (kit.root / PLACE_B).symlink_to(tmp_path / "outside")
     result = check(kit)
     assert found(result) == {("missing", PLACE_B)}
-    assert "a symbolic link stands under this name" in result.findings[0].message
+    assert "a symbolic link is under this name" in result.findings[0].message
 
 
 def test_against_a_manifest_in_hand_nothing_is_moved(kit: Kit) -> None:

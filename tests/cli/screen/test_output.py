@@ -19,7 +19,7 @@ def test_the_cases_of_an_error_stand_under_its_hint_and_many_are_counted(capsys:
     assert rows[:5] == ["error: 2 rows are wrong", "where: a.csv", "hint: bring it", "  row 1", "  row 2\\x1b"]
     assert rows[5:] == [
         *(f"  error: missing: file-{n}: is not there" for n in range(8)),
-        "  and 1 more (--json tells all)",
+        "  and 1 more (--json lists all)",
     ]
 
 

@@ -62,10 +62,10 @@ def piped(columns: str, monkeypatch: pytest.MonkeyPatch, *names: Column[list[str
 
 
 def test_a_pipe_without_a_width_gets_a_record_a_line_with_tabs(monkeypatch: pytest.MonkeyPatch) -> None:
-    told = "place\tactive\tnote\nholm/holm-a/1/3\t6.1.0\tby night\nx\t\ta\\tb\n"
-    assert piped("", monkeypatch) == told
+    printed = "place\tactive\tnote\nholm/holm-a/1/3\t6.1.0\tby night\nx\t\ta\\tb\n"
+    assert piped("", monkeypatch) == printed
     for nonsense in ("wide", "0", "-80", "９９"):
-        assert piped(nonsense, monkeypatch) == told
+        assert piped(nonsense, monkeypatch) == printed
 
 
 def test_a_pipe_with_a_width_gets_what_a_terminal_of_that_width_shows(monkeypatch: pytest.MonkeyPatch) -> None:

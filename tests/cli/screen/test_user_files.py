@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import HARBOUR, Keeper, World
+from tests.conftest import MARRAM, Keeper, World
 
 MANIFESTS = Path(__file__).parents[3] / "manifests"
 
@@ -36,7 +36,7 @@ def test_nothing_of_another_kind_is_written_over(
     path.write_text(text, encoding="utf-8")
     done = office(*asked)
     assert (done.status, path.read_text("utf-8")) == (2, text), done.err
-    assert "not written over" in done.err
+    assert "--force" in done.err
     path.write_text("")
     assert office(*asked).status < 2
     first = path.read_text("utf-8")
@@ -81,7 +81,7 @@ def test_a_file_of_another_kind_is_named_for_what_it_is(keeper: Keeper, world: W
 
 def test_only_what_was_staged_is_activated_without_a_name(keeper: Keeper) -> None:
     """An image that was read in a spare bank may be the old one: activating it would be recorded as a way down."""
-    assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
+    assert keeper("inventory", "load", MARRAM, "--reported-by", "kim").status == 0
     done = keeper("activate", "holm-b", "--kind", "io-module")
     assert done.status == 4
     assert done.err.count("5.4.2 is in its spare bank, and may be the old image") == 1, "each reason once"

@@ -409,14 +409,14 @@ def test_what_a_load_reports_is_what_where_answers_afterwards(
                 continue
             was = {name for name, answer in before.items() if answer[1]}
             now = {name for name, answer in after.items() if answer[1]}
-            told_of = {what: {c.component.key for c in plan.changes if c.what is what} for what in InventoryChange}
+            changed = {what: {c.component.key for c in plan.changes if c.what is what} for what in InventoryChange}
             replaced = {c.before.key for c in plan.changes if c.what is InventoryChange.REPLACED and c.before}
-            assert told_of[InventoryChange.ADDED] | told_of[InventoryChange.REPLACED] == now - was
-            assert told_of[InventoryChange.GONE] | replaced == was - now
+            assert changed[InventoryChange.ADDED] | changed[InventoryChange.REPLACED] == now - was
+            assert changed[InventoryChange.GONE] | replaced == was - now
             stayed = was & now
-            assert told_of[InventoryChange.MOVED] == {n for n in stayed if before[n][0] != after[n][0]}
+            assert changed[InventoryChange.MOVED] == {n for n in stayed if before[n][0] != after[n][0]}
             active = {n for n in stayed if before[n][2][0] and before[n][2][0][0] != after[n][2][0][0]}
-            assert told_of[InventoryChange.VERSION] == active
+            assert changed[InventoryChange.VERSION] == active
 
 
 def test_a_problem_in_the_zone_is_reported_first(ledger: Ledger) -> None:

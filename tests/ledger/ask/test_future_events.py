@@ -15,7 +15,7 @@ from bundlekeeper.ledger.ask.future_events import ahead
 from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.record.ledger import Ledger
 from tests.conftest import Keeper
-from tests.kits.ledger_commands import HARBOUR
+from tests.kits.ledger_commands import MARRAM
 from tests.kits.ledger_history import DAY0, MEMORY, at, read, stated
 
 FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
@@ -24,7 +24,7 @@ FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 @pytest.fixture
 def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
     """A store of which one component was observed while the clock was a century ahead."""
-    assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
+    assert keeper("inventory", "load", MARRAM, "--reported-by", "kim").status == 0
     event = stated(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
     with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as ledger:
         ledger.record([event], FAR)

@@ -48,10 +48,10 @@ def test_content_and_event_are_the_same_thing(events: list[Event]) -> None:
 
 FIELDS: dict[str, Any] = {
     "reported_by": "bo", "done_by": "bo", "approved_by": "cy", "change": "C", "plan": "b" * 64, "source": "s",
-    "component": "B8", "kind": "disk", "model": "M", "parent": "P", "method": "overwrite", "bank": "spare", "version":
-    "7", "family": "rack", "bundle": "7", "sha256": "b" * 64, "before": (("a", "b"),), "after": (("a", "b"),),
-    "deviations": "d", "anyway": "a", "note": "n", "order": 1, "at": at(1), "place": Place("holm"), "reading": "c" *
-    64, "evidence": EvidenceKind.WRITTEN_NOTE,
+    "component": "B8", "kind": "disk", "model": "M", "parent": "P", "method": "overwrite", "bank": "spare",
+    "version": "7", "family": "rack", "bundle": "7", "sha256": "b" * 64, "before": (("a", "b"),),
+    "after": (("a", "b"),), "deviations": "d", "anyway": "a", "note": "n", "order": 1, "at": at(1),
+    "place": Place("holm"), "reading": "c" * 64, "evidence": EvidenceKind.WRITTEN_NOTE,
 }  # fmt: skip
 
 

@@ -181,7 +181,7 @@ def test_a_gap_after_a_copys_file_begins_where_that_file_ended(make: Maker, tmp_
 
 
 @cache
-def components() -> dict[tuple[int, int], list[bytes]]:
+def parts() -> dict[tuple[int, int], list[bytes]]:
     """Files of one ledger at every length, whole and in parts, by their count and after which event they begin."""
     files = {}
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "one"), write=True) as one:
@@ -194,8 +194,8 @@ def components() -> dict[tuple[int, int], list[bytes]]:
 @settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=1, max_size=7))
 def test_events_that_never_came_are_reported_until_they_have_come(carry: list[tuple[int, int]]) -> None:
-    """ "events before a component that never came are reported, until they have come", in any order of components"""
-    files = components()
+    """Events before a part that never came are reported until they have come, in any order of parts."""
+    files = parts()
     came: set[int] = set()
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "third"), write=True) as third:
         for one, other in carry:

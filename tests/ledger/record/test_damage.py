@@ -30,7 +30,7 @@ from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
 from bundlekeeper.model.inventory.types import Place
-from tests.conftest import HARBOUR, Keeper
+from tests.conftest import MARRAM, Keeper
 from tests.kits.ledger_history import DAY0, at, everything, read, stated
 
 NOW = DAY0 + timedelta(days=10)
@@ -177,7 +177,7 @@ def numbered(connection: sqlite3.Connection, statement: str) -> str:
 @pytest.mark.fault(89)
 @pytest.mark.parametrize(("statement", "asks"), CELLS.items())
 def test_a_cell_that_is_not_what_was_written_is_reported(path: Path, statement: str, asks: Collection[Ask]) -> None:
-    """A value that another statement than ours wrote is in no answer; `ledger verify` tells of it."""
+    """A value that another statement than ours wrote is in no answer; `ledger verify` reports it."""
     with closing(sqlite3.connect(path)) as raw, raw:
         assert raw.execute(numbered(raw, statement)).rowcount
     for ask in asks:
@@ -389,7 +389,7 @@ def damage_text(path: Path) -> None:
 @pytest.mark.fault(89)
 def test_a_damaged_text_is_reported_and_repaired_by_loading_it_again(keeper: Keeper, tmp_path: Path) -> None:
     """Check, rebuild and salvage read every document; loading the same inventory again heals it."""
-    assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
+    assert keeper("inventory", "load", MARRAM, "--reported-by", "kim").status == 0
     ledger = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     damage_text(ledger)
     for words in (["ledger", "verify"], ["ledger", "verify"], ["ledger", "rebuild"]):
@@ -406,7 +406,7 @@ def test_a_damaged_text_is_reported_and_repaired_by_loading_it_again(keeper: Kee
     refused = keeper("ledger", "export")
     assert refused.status == 3
     assert "inventory load FILE" in refused.err
-    again = keeper("inventory", "load", HARBOUR, "--reported-by", "kim", "--json")
+    again = keeper("inventory", "load", MARRAM, "--reported-by", "kim", "--json")
     assert again.status == 0, again.out
     assert again.json["counts"]["new_events"] == 0
     assert keeper("ledger", "verify").status == 0

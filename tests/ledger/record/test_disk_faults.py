@@ -67,7 +67,7 @@ def insist_on_nothing(kit: Kit, name: str) -> None:
 
 @pytest.mark.fault(4)
 @needs_strace
-def test_without_its_fsyncs_a_take_loses_bytes_in_a_power_cut(tmp_path: Path) -> None:
+def test_without_its_fsyncs_an_addition_loses_bytes_in_a_power_cut(tmp_path: Path) -> None:
     """ "somebody removes an fsync: a test goes red": every fsync says OK and does nothing."""
     disk = Disk(tmp_path)
     disk.mount()
@@ -201,9 +201,9 @@ def test_a_new_ledger_is_synced_before_anything_is_acknowledged(tmp_path: Path) 
     )
     lines = log.read_text().splitlines()
     linked = next(n for n, line in enumerate(lines) if "link" in line and '"' in line and "ledger.sqlite" in line)
-    told = next(n for n, line in enumerate(lines) if "write(1<" in line and done.stdout[:20] in line)
+    answered = next(n for n, line in enumerate(lines) if "write(1<" in line and done.stdout[:20] in line)
     folder = [n for n, line in enumerate(lines) if "fsync(" in line and f"<{tmp_path}>" in line]
     assert any(".part-" in line and "sync(" in line for line in lines[:linked])
-    assert any(linked < n < told for n in folder)
+    assert any(linked < n < answered for n in folder)
     synced = [n for n, line in enumerate(lines) if "sync(" in line and f"<{path}>" in line]
-    assert any(linked < n < told for n in synced)
+    assert any(linked < n < answered for n in synced)

@@ -265,7 +265,7 @@ def test_a_ledger_of_another_program_or_a_newer_one_is_refused(tmp_path: Path) -
     connection.execute("PRAGMA user_version = 1")
     connection.execute("PRAGMA application_id = 7")
     connection.close()
-    with pytest.raises(DamagedError, match="not a ledger of ours"):
+    with pytest.raises(DamagedError, match="not a ledger of bundlekeeper's"):
         Ledger.open(path, write=True)
 
 
@@ -337,18 +337,18 @@ def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Pat
         for n in (8, 9)
     )
     path = tmp_path / "l"
-    told = []
+    answers = []
     with Ledger.open(path, write=True) as ledger:
         with pytest.raises(InputError):
             ledger.record([eighth], DAY0, also=fail)
         assert ledger.words.find("the 8th") is None
         for event in (ninth, eighth):
             ledger.record([event], DAY0)
-        told += [where(ledger, Selector(component=name)) for name in ("C8", "C9")]
+        answers += [where(ledger, Selector(component=name)) for name in ("C8", "C9")]
     with Ledger.open(path, write=False) as ledger:
-        told += [where(ledger, Selector(component=name)) for name in ("C8", "C9")]
+        answers += [where(ledger, Selector(component=name)) for name in ("C8", "C9")]
         assert verify(ledger).ok
-    for number, (answer,) in zip("8989", told, strict=True):
+    for number, (answer,) in zip("8989", answers, strict=True):
         assert answer.active is not None
         found = (answer.kind, answer.active.version, answer.active.sha256, answer.active.since.reported_by)
         assert found == (f"gauge-{number}", f"{number}.0", number * 64, f"the {number}th")

@@ -23,7 +23,7 @@ from bundlekeeper.links.redfish.walk import type_of
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.inventory.write_toml import to_toml
-from tests.kits.firmware_trees import ADAPTER, ITEMS, MANAGER, SYSTEM, banks, only, placed, to, two, whys
+from tests.kits.firmware_trees import ADAPTER, ITEMS, MANAGER, SYSTEM, banks, only, placed, reasons, to, two
 from tests.kits.redfish_bench import WHEN
 from tests.kits.redfish_server import Documents, documents
 
@@ -66,7 +66,7 @@ def test_two_versions_for_one_bank_make_it_unknown(rack: Documents) -> None:
     del rack[MANAGER]["FirmwareVersion"]
     found = two(rack, {}, {})
     assert banks(only(found, "management-controller")) == (None, None, None)
-    assert "several items are active" in whys(found)["bmc-a"] == whys(found)["bmc-b"]
+    assert "several items are active" in reasons(found)["bmc-a"] == reasons(found)["bmc-b"]
     found = two_staged(rack)
     assert banks(only(found, "management-controller")) == (None, None, None)
 
@@ -107,10 +107,10 @@ def test_an_item_of_a_whole_system(rack: Documents) -> None:
         del item["Links"]
     found = placed(rack)
     assert banks(only(found, "bios")) == ("6.0.1", "6.1.0", None)  # the second by its SoftwareId
-    assert list(whys(found)) == ["cpld"]
+    assert list(reasons(found)) == ["cpld"]
     del rack[SYSTEM]["BiosVersion"]
     found = placed(rack)
-    assert banks(only(found, "bios")) == (None, None, None) and set(whys(found)) == {"bios-a", "bios-b", "cpld"}
+    assert banks(only(found, "bios")) == (None, None, None) and set(reasons(found)) == {"bios-a", "bios-b", "cpld"}
     del rack[f"{ITEMS}/bios-b"], rack[f"{ITEMS}/cpld"]
     assert only(placed(rack), "bios").active == "6.0.1"
 
@@ -128,17 +128,17 @@ def test_what_has_no_identity_is_no_component(rack: Documents) -> None:
         rack[path]["SerialNumber"] = " N/A "
     found = placed(rack)
     assert {c.kind for c in found.components} == {"storage-controller", "network-adapter", "disk"}
-    assert "its component has no identity" in whys(found)["bios-a"] and found.nameless == 0
+    assert "its component has no identity" in reasons(found)["bios-a"] and found.nameless == 0
     del rack[f"{ITEMS}/bmc-a"], rack[f"{ITEMS}/bmc-b"]
     found = placed(rack)
-    assert found.nameless == 1 and "no identity" in whys(found)["bmc"]
+    assert found.nameless == 1 and "no identity" in reasons(found)["bmc"]
 
 
 def test_one_identity_is_one_component(rack: Documents) -> None:
     rack["/redfish/v1/Systems/1/Storage/1/Drives/1"]["SerialNumber"] = "HOLM-D0"
     found = placed(rack)
     assert len([c for c in found.components if c.kind == "disk"]) == 1
-    assert "as /redfish/v1/Systems/1/Storage/1/Drives/0 is;" in whys(found)["1"]
+    assert "as /redfish/v1/Systems/1/Storage/1/Drives/0 is;" in reasons(found)["1"]
 
 
 def test_the_users_placement_wins() -> None:
@@ -190,7 +190,7 @@ def test_the_map_comes_before_the_service(rack: Documents) -> None:
         "d",
         "6.0.1",
     )
-    assert found.skipped == 1 and found.used == {1, 2, 3} and list(whys(found)) == ["cpld"]
+    assert found.skipped == 1 and found.used == {1, 2, 3} and list(reasons(found)) == ["cpld"]
     assert [c.active for c in found.components if c.kind == "disk"] == ["5.4.10"] * 2  # of their own word
 
 
@@ -203,9 +203,9 @@ def test_the_maps_own_places() -> None:
     component = only(placed(made, table), "model-list")
     assert (component.parent, component.model, component.active) == ("SKERRY-C1", "Dune-8", "2026.3")
     blank = MapEntry(software_id="MB4-LOGIC", kind="board-logic")
-    assert "its component has no identity" in whys(placed(made, blank))["Blade2.Logic"]
+    assert "its component has no identity" in reasons(placed(made, blank))["Blade2.Logic"]
     wrong = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/9")
-    assert "no such resource" in whys(placed(made, wrong))["Blade2.Logic"]
+    assert "no such resource" in reasons(placed(made, wrong))["Blade2.Logic"]
     every = MapEntry(id="Drivers", kind="board-logic", of="/redfish/v1/Systems/*")
     assert [c.parent for c in placed(made, every).components if c.kind == "board-logic"] == ["SKERRY-B1", "SKERRY-B2"]
 
@@ -218,7 +218,7 @@ def test_two_items_of_one_part_in_the_map(rack: Documents) -> None:
     )
     assert banks(only(placed(rack, *entries), "board-logic")) == ("2.10", None, "2.9")
     found = placed(rack, MapEntry(id="cpld*", kind="board-logic"))
-    assert only(found, "board-logic").active is None and set(whys(found)) == {"cpld", "cpld-2"}
+    assert only(found, "board-logic").active is None and set(reasons(found)) == {"cpld", "cpld-2"}
 
 
 def test_the_map_means_the_component_that_exists(rack: Documents) -> None:
@@ -247,7 +247,7 @@ def test_which_of_several_the_map_means(rack: Documents) -> None:
     disks = rack[f"{ITEMS}/disks"]
     del disks["RelatedItem"]
     found = placed(rack, MapEntry(id="disks", kind="disk"))
-    assert "has 2 components of the kind disk" in whys(found)["disks"] and "serial" in whys(found)["disks"]
+    assert "has 2 components of the kind disk" in reasons(found)["disks"] and "serial" in reasons(found)["disks"]
     disks["Version"] = "9.9"
     for reported in ({"serial": "HOLM-D1"}, {"slot": "4/2"}, {"of": "/redfish/v1/Systems/1/Storage/1/Drives/1"}):
         found = placed(rack, MapEntry(id="disks", kind="disk", **reported))
@@ -269,9 +269,9 @@ def test_the_map_of_one_blade_means_that_blade() -> None:
     )
     assert sorted(c.key for c in found.components) == kinds
     assert [c.active for c in found.components if c.kind == "bios"] == ["5.4.2", "5.4.10"]
-    assert {"Blade1.BIOS", "Blade2.BIOS"}.isdisjoint(whys(found))
+    assert {"Blade1.BIOS", "Blade2.BIOS"}.isdisjoint(reasons(found))
     found = placed(made, MapEntry(id="Blade*.BIOS", kind="bios"))
-    assert "has 2 components of the kind bios" in whys(found)["Blade1.BIOS"]
+    assert "has 2 components of the kind bios" in reasons(found)["Blade1.BIOS"]
 
 
 def test_the_map_adds_what_a_component_lacks(rack: Documents) -> None:
@@ -298,7 +298,8 @@ def test_a_manager_without_a_kind_is_listed(rack: Documents) -> None:
         "SerialNumber": "HOLM-M2",
     }
     assert (
-        whys(placed(rack))["2"] == "/redfish/v1/Managers/2 is a manager of the type RackManager: its kind is not known"
+        reasons(placed(rack))["2"]
+        == "/redfish/v1/Managers/2 is a manager of the type RackManager: its kind is not known"
     )
     found = placed(rack, MapEntry(odata_id="/redfish/v1/Managers/2", kind="domain-manager"))
     assert only(found, "domain-manager").active == "6.1.0"
@@ -335,7 +336,7 @@ def test_a_bios_version_with_more_behind_a_blank(rack: Documents, own: str, same
         rack[f"{ITEMS}/{name}"] |= {"RelatedItem": to(f"{SYSTEM}/Bios")}
     found = placed(rack)
     assert only(found, "bios").active == ("6.0.1" if same else own)
-    assert ("bios-b" in whys(found)) and ("bios-a" in whys(found)) is not same
+    assert ("bios-b" in reasons(found)) and ("bios-a" in reasons(found)) is not same
 
 
 # -- names and hostile documents -------------------------------------------------------------------------------------

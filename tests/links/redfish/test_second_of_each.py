@@ -23,7 +23,7 @@ from bundlekeeper.links.redfish.session import Cache
 from bundlekeeper.links.redfish.types import Credentials, ServiceReading
 from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.model.inventory.types import Component
-from tests.kits.firmware_trees import ADAPTER, MANAGER, SYSTEM, banks, only, placed, to, two, whys
+from tests.kits.firmware_trees import ADAPTER, MANAGER, SYSTEM, banks, only, placed, reasons, to, two
 from tests.kits.local_server import Authority
 from tests.kits.redfish_bench import ITEMS, PLACE, QUICK, WHEN, WHO, Bench, raw
 from tests.kits.redfish_collections import collection, item, trusted
@@ -65,7 +65,7 @@ def test_two_controllers_of_one_storage(rack: Documents) -> None:
         "HOLM-R2-SC2": ("7.0.0", "/1"),
     }
     rack[f"{ITEMS}/raid"]["RelatedItem"] = to(STORAGE)
-    assert whys(placed(rack))["raid"] == f"{STORAGE} has 2 controllers"
+    assert reasons(placed(rack))["raid"] == f"{STORAGE} has 2 controllers"
 
 
 def test_two_controllers_in_a_collection() -> None:
@@ -73,7 +73,7 @@ def test_two_controllers_in_a_collection() -> None:
     path = "/redfish/v1/Systems/Blade1/Storage/1/Controllers"
     made[f"{path}/1"] = {**made[f"{path}/0"], "Id": "1"}
     found = placed(made)
-    assert whys(found)["Blade1.RAID"] == "/redfish/v1/Systems/Blade1/Storage/1 has 2 controllers"
+    assert reasons(found)["Blade1.RAID"] == "/redfish/v1/Systems/Blade1/Storage/1 has 2 controllers"
     slots = [c.slot for c in found.components if c.kind == "storage-controller"]
     assert slots == ["1/0", "2/0", "1/1"]
 
@@ -89,7 +89,7 @@ def test_an_adapter_with_two_controllers(rack: Documents) -> None:
 
 def test_both_systems_of_a_chassis_get_their_bios() -> None:
     found = placed(documents("chassis"))
-    assert found.mapped == 9 and {"Blade1.BIOS", "Blade2.BIOS"}.isdisjoint(whys(found))
+    assert found.mapped == 9 and {"Blade1.BIOS", "Blade2.BIOS"}.isdisjoint(reasons(found))
 
 
 def test_one_image_of_two_managers(rack: Documents) -> None:
@@ -128,7 +128,7 @@ def test_every_item_that_was_not_placed_has_a_reason(rack: Documents) -> None:
     del rack[f"{ITEMS}/bmc-c"]["Active"]
     found = two(rack, {}, {"Active": True, "Version": "6.1.0"})
     assert only(found, "management-controller").active == "6.1.0"
-    assert all("another item is active" in whys(found)[name] for name in ("bmc-a", "bmc-c"))
+    assert all("another item is active" in reasons(found)[name] for name in ("bmc-a", "bmc-c"))
 
 
 def test_an_entry_with_serial_and_slot_or_a_parent(rack: Documents) -> None:
@@ -144,7 +144,7 @@ def test_an_entry_with_serial_and_slot_or_a_parent(rack: Documents) -> None:
     made = documents("chassis")
     del made[f"{ITEMS}/Blade2.BIOS"]["RelatedItem"]
     found = placed(made, MapEntry(id="Blade2.BIOS", kind="bios", parent="SKERRY-B2"))
-    assert "Blade2.BIOS" not in whys(found) and len([c for c in found.components if c.kind == "bios"]) == 2
+    assert "Blade2.BIOS" not in reasons(found) and len([c for c in found.components if c.kind == "bios"]) == 2
 
 
 def test_the_second_entry_about_a_part_counts(rack: Documents) -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from bundlekeeper.errors import KeeperError, LockedError, StoppedError, UnfinishedError
 from bundlekeeper.media.set.remembered_sets import Sets
-from bundlekeeper.store.adding import add as intake
+from bundlekeeper.store.adding import add
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.verification.hashing.read import Stop
@@ -134,14 +134,14 @@ def test_the_medium_vanishes_between_the_look_and_the_read(
 ) -> None:
     media = write_set(made, tmp_path)
     site = Site(tmp_path / "skerry")
-    real = intake.add_bundles
+    real = add.add_bundles
 
-    def take_late(*args: Any, **options: Any) -> Any:
+    def add_late(*args: Any, **options: Any) -> Any:
         shutil.rmtree(media[0])
         shutil.rmtree(media[1])
         return real(*args, **options)
 
-    monkeypatch.setattr("bundlekeeper.media.receiving.receive.add_bundles", take_late)
+    monkeypatch.setattr("bundlekeeper.media.receiving.receive.add_bundles", add_late)
     came = site.receive(*media)
     whole_or_absent(site)
     assert "unreadable" in {f.code for f in came.findings}

@@ -512,7 +512,7 @@ def test_the_verifier_finds_every_harm(world: World, tmp_path: Path, harm: str) 
     assert "WRONG" in said
 
 
-def test_the_verifier_tells_volumes_of_two_sets_apart(tmp_path: Path) -> None:
+def test_the_verifier_distinguishes_volumes_of_two_sets(tmp_path: Path) -> None:
     volumes = []
     for name in ("one", "two"):
         base = folder(tmp_path, name)

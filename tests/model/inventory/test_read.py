@@ -146,7 +146,7 @@ def test_several_files_make_one_inventory() -> None:
     sources = [
         InventorySource("c.csv", (CSV_HEAD + CSV_ROW).replace("{d}", ",").encode(), "csv"),
         InventorySource("p.csv", b"component,name,size_bytes,free_bytes\nMF40-2,images,100,\n", "csv"),
-        InventorySource("y.csv", b"name,versions,applies,scope\nweb,blade=6.0.1|bios=6.0.1-b,next-restart,*\n", "csv"),
+        InventorySource("y.csv", b"name,versions,applies,scope\nweb,blade=6.0.1|bios=6.0.1-b,on-reset,*\n", "csv"),
         InventorySource("a.csv", b"domains\nholm-a|holm-b\n", "csv"),
     ]
     found = read_inventory(sources, read_at=datetime(2026, 1, 1, tzinfo=UTC), zone="UTC")

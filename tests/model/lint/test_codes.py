@@ -186,7 +186,7 @@ CASES: list[Case] = [
     case("date-order", ("2026-08-01", "▼2026-08-15")),
     case("date-order", ("2027-02-14", "▼2026-08-14")),
     case("expired", ("2027-02-14", "▼2026-11-24")),
-    # told alone
+    # reported alone
     case("newer-format", ("manifest = 1", "manifest = ▼2")),
     case("not-toml", ("sequence = 3", "sequence = ▼three")),
     case("not-toml", ("size = 10", "size = ▼" + "1" * 401)),

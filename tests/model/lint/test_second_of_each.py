@@ -79,7 +79,7 @@ def good() -> Document:
     }
 
 
-def told(document: Document, code: str) -> list[Path]:
+def places_of(document: Document, code: str) -> list[Path]:
     return [p.path for p in check(document, TODAY).problems if p.code == code]
 
 
@@ -401,4 +401,4 @@ def test_the_second_is_reported_as_well_as_the_first(case: str) -> None:
     code, change, paths = CASES[case]
     document = good()
     change(document)
-    assert told(document, code) == paths
+    assert places_of(document, code) == paths

@@ -19,7 +19,7 @@ ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
 TODAY = date(2026, 11, 25)
 
 
-def told(findings: list[Finding]) -> list[tuple[str, str]]:
+def codes_and_subjects(findings: list[Finding]) -> list[tuple[str, str]]:
     return [(f.code, f.subject) for f in findings]
 
 
@@ -64,14 +64,14 @@ def test_the_second_signature_is_no_bundle_either() -> None:
 def test_a_third_line_may_contradict_the_first_two(digests: tuple[str, ...]) -> None:
     rows, found = entries_from_list(listed("".join(f"{d}  {n}/a.bin\n" for n, d in enumerate(digests))))
     assert rows == []
-    assert told(found) == [("listed-twice", "a.bin")]
+    assert codes_and_subjects(found) == [("listed-twice", "a.bin")]
 
 
 def test_every_other_algorithm_of_a_file_and_every_such_file_is_named() -> None:
     text = "".join(f"MD5 ({n}) = {'c' * 32}\nSHA1 ({n}) = {'d' * 40}\n" for n in ("a.bin", "b.bin"))
     rows, found = entries_from_list(listed(text))
     assert rows == []
-    assert told(found) == [("other-algorithm", "a.bin"), ("other-algorithm", "b.bin")]
+    assert codes_and_subjects(found) == [("other-algorithm", "a.bin"), ("other-algorithm", "b.bin")]
     assert all("MD5 and SHA1" in f.message for f in found)
 
 
@@ -89,7 +89,7 @@ def test_a_third_list_is_compared_with_the_first_and_a_second_file_with_its_list
         ("b", TWO, 2, "publisher: B"),
         ("c", THREE, None, "publisher: C"),
     ]
-    assert told(found) == [("listed-twice", "a"), ("digest-differs", "c")]
+    assert codes_and_subjects(found) == [("listed-twice", "a"), ("digest-differs", "c")]
 
 
 def test_every_file_that_came_with_different_bytes_is_left_to_review_with_lists_and_without() -> None:
@@ -97,13 +97,13 @@ def test_every_file_that_came_with_different_bytes_is_left_to_review_with_lists_
     for lists in ([], [listed(f"{ONE}  x\n")]):
         entries, found = merge(lists, files)
         assert [e for e in entries if e.file != "x"] == [DraftRow("a"), DraftRow("b")]
-        assert told(found) == [("given-twice", "a"), ("given-twice", "b")]
+        assert codes_and_subjects(found) == [("given-twice", "a"), ("given-twice", "b")]
 
 
 def test_every_problem_of_every_list_is_reported() -> None:
     text = f"{ONE}  a\n{TWO}  old/a\n{ONE}  b\n{TWO}  old/b\n"
     entries, found = merge([listed(text, "A"), listed(text.replace("a\n", "c\n"), "B")], [])
-    assert told(found) == [("listed-twice", name) for name in "abcb"]
+    assert codes_and_subjects(found) == [("listed-twice", name) for name in "abcb"]
     assert all(e.sha256 is None for e in entries)
 
 
@@ -111,7 +111,7 @@ def test_every_problem_of_every_list_is_reported() -> None:
 
 
 def done(pair: tuple[str, AmendReport]) -> tuple[list[dict[str, object]], list[tuple[str, str]]]:
-    return tomllib.loads(pair[0])["bundle"], told(pair[1].findings)
+    return tomllib.loads(pair[0])["bundle"], codes_and_subjects(pair[1].findings)
 
 
 def test_every_bundle_of_one_file_is_filled_and_every_difference_reported() -> None:

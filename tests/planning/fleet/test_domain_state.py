@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from bundlekeeper.model.inventory.types import Component
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet import domain_state
-from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, stand
+from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, read_domain
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 from tests.kits.planning_kit import blade, bundle, image, manifest, marram, pair
 
@@ -20,7 +20,7 @@ SWITCH = Component("fabric-switch", "holm", "holm-a", model="Reed-40", serial="F
 
 
 def _stand(manifest_: Manifest, *components: Component) -> DomainState:
-    return stand(StateReader(ManifestIndex(manifest_)), "holm-a", components)
+    return read_domain(StateReader(ManifestIndex(manifest_)), "holm-a", components)
 
 
 def _two() -> Manifest:
@@ -37,23 +37,23 @@ def test_a_part_may_be_at_several_bundles_or_at_none() -> None:
     [server] = _stand(_two(), bios, adapter).servers
     assert [p.reading.bundles for p in server.components] == [(), ("5.0", "6.0")]
     assert server.components[0].reading.lack == domain_state.UNLISTED
-    assert server.kin.at.bundles == () and not server.kin.at.certain
+    assert server.server_class.at.bundles == () and not server.server_class.at.certain
 
 
 def test_a_server_is_at_the_bundle_that_all_its_parts_are_at() -> None:
     """A server is at B when every component that B covers is."""
     bios, _, adapter = blade("1", "7")
     [server] = _stand(_two(), replace(bios, active="2.0"), adapter).servers
-    assert server.kin.at.bundles == ("6.0",)
-    assert not server.kin.at.mixed
+    assert server.server_class.at.bundles == ("6.0",)
+    assert not server.server_class.at.mixed
 
 
 def test_a_mixed_server_is_held_at_the_narrowest_stretch() -> None:
     """Else it is mixed, and rules must hold for the lowest and the highest bundle found."""
     bios, _, adapter = blade("1", "7")
     [server] = _stand(_two(), replace(bios, active="3.0"), adapter).servers
-    assert server.kin.at.mixed
-    assert server.kin.at.readings == (("6.0",), ("7.0",))  # not 5.0: the adapter's image just did not change
+    assert server.server_class.at.mixed
+    assert server.server_class.at.readings == (("6.0",), ("7.0",))  # not 5.0: the adapter's image just did not change
 
 
 @pytest.mark.parametrize(
@@ -129,7 +129,7 @@ def test_a_patch_covers_what_its_base_covers() -> None:
     bios, controller, _ = blade("1", "6-p1")
     for version, at, mixed in [("6", ("6-p1",), False), ("5", (), True)]:
         [server] = _stand(manifest(*rows), bios, replace(controller, active=version)).servers
-        assert (server.kin.at.bundles, server.kin.at.mixed) == (at, mixed)
+        assert (server.server_class.at.bundles, server.server_class.at.mixed) == (at, mixed)
 
 
 def test_classes_are_servers_of_one_family_models_and_versions() -> None:
@@ -189,7 +189,7 @@ def test_at_by_a_naive_reading_of_the_definition(
         return versions[which] == active or (active not in texts and versions[which] == equal)
 
     expected = [str(p) for p, row in enumerate(bundles, 10) if lists(row, 0) and lists(row, 1)]
-    assert list(server.kin.at.bundles) == expected
+    assert list(server.server_class.at.bundles) == expected
     for which in (0, 1):
         at = [str(p) for p, row in enumerate(bundles, 10) if lists(row, which)]
         assert list(server.components[which].reading.bundles) == at

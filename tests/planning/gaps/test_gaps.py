@@ -22,7 +22,7 @@ from bundlekeeper.planning.fleet.stock import Holdings, SignatureState, StoredFi
 from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
-from bundlekeeper.planning.gaps.space import room_of
+from bundlekeeper.planning.gaps.space import space_of
 from tests.kits.planning_kit import (
     NOW,
     PROVEN,
@@ -49,8 +49,8 @@ class _World:
     release: str = "6.1"
 
     def report(self) -> GapReport:
-        told = GapAnswer(drivers="I. Ferro, list of 2026-11-20")
-        return gaps("holm-a", self.release, self.manifest, self.inventory, self.holdings, NOW, told)
+        answer = GapAnswer(drivers="I. Ferro, list of 2026-11-20")
+        return gaps("holm-a", self.release, self.manifest, self.inventory, self.holdings, NOW, answer)
 
     def components(self, change: Callable[[Component], dict[str, Any]]) -> _World:
         """The world with every component changed as `change` says."""
@@ -201,7 +201,7 @@ def _ahead(kind: str = "model-list", **rule: Any) -> list[str]:
 
 
 def test_a_rule_about_a_family_never_reaches_what_may_run_ahead() -> None:
-    """A small image that tells the manager which models exist is brought up first, at no risk (common practice)."""
+    """A small image that gives the manager the list of models is brought up first, at no risk (common practice)."""
     assert _ahead() == []
     assert _ahead(ahead=False) != []  # a manifest may take it away
     assert _ahead("chassis-controller") != []
@@ -226,8 +226,8 @@ def test_a_manager_on_a_host_of_its_own_has_no_pair_unless_one_is_named() -> Non
     """It has a serial and no parent; where another of its kind names a pair, it may be the other half."""
     manager = _is("domain-manager", "following")
 
-    def told(*worlds: _World) -> list[list[str]]:
-        return [[g.finding.message for g in w.report().gaps if g.evidence.get("verify") == "pair"] for w in worlds]
+    def messages(*worlds: _World) -> list[list[str]]:
+        return [[g.finding.message for g in w.report().gaps if g.evidence.get("check") == "pair"] for w in worlds]
 
     world = _good()
     alone = tuple(p for p in world.inventory.components if not manager(p))
@@ -235,7 +235,7 @@ def test_a_manager_on_a_host_of_its_own_has_no_pair_unless_one_is_named() -> Non
     lone = world.components(_set(_is("domain-manager"), pair=None, half=None))
     inside = world.components(_set(_is("domain-manager"), pair=None, half=None, parent="SW1"))
     half = _good().components(_set(manager, pair=None, half=None))
-    none, some_, others = told(lone, inside, half)
+    none, some_, others = messages(lone, inside, half)
     assert none == []
     assert some_ == ["whether another component takes over while it restarts (not known: its pair)"]
     assert len(others) == 2  # its own pair, and the other half of the pair that is named
@@ -782,7 +782,7 @@ def test_of_sizes_that_differ_the_least_counts_and_none_where_one_is_not_known(
     ]
     fleet = Fleet(manifest(*rows), inventory(_switches()))
     component = next(p for p in fleet.state("holm-a").infrastructure)
-    found = room_of(fleet.manifest_index, component, "boot-file", Partition(component.key, "images", 1000, 100))
+    found = space_of(fleet.manifest_index, component, "boot-file", Partition(component.key, "images", 1000, 100))
     assert found.lying is not None
     assert [(file.version, file.size_bytes) for file in found.lying] == [("5.4.10", least)]
 
@@ -856,7 +856,7 @@ def test_servers_without_infrastructure_are_not_a_whole_domain() -> None:
     """What is not listed is not known, not absent."""
     world = replace(_good(), inventory=inventory(blade("1", "6.0.1"), (), _good().inventory.policies))
     facts = [g.evidence.get("lacks", "") for g in world.report().gaps if g.code == "not-checked"]
-    assert any("no part of it is listed" in str(fact) for fact in facts)
+    assert any("the inventory lists none" in str(fact) for fact in facts)
 
 
 def test_planning_does_not_pay_for_pydantic() -> None:

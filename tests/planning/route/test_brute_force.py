@@ -1,7 +1,7 @@
 """Routes against brute force: every state is written out, and every mixture on the way is asked of the rules itself.
 
 The two share only `planning.rules` (tested elsewhere): here there is no estimate, no pairwise table and no merging;
-a step is looked at in each mixture of moved and not yet moved components, in the trade's order for the infrastructure.
+a step is looked at in each mixture of moved and not yet moved components, in the usual order for the infrastructure.
 """
 
 from __future__ import annotations

@@ -310,18 +310,18 @@ def test_a_mutated_document_is_told_apart_judged_or_refused_and_never_breaks_us(
 
 
 def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no_change() -> None:
-    components = whole_domain("6.0.1")
+    whole = whole_domain("6.0.1")
     then = {
         "manifest": manifest_facts(marram(), "0" * 64),
-        "inventory": inventory_facts(components, "holm-a", _BY_POLICY),
+        "inventory": inventory_facts(whole, "holm-a", _BY_POLICY),
     }
 
     def told(components: Any, **more: Any) -> list[str]:
-        changed = replace(components, components=tuple(components), **more)
+        changed = replace(whole, components=tuple(components), **more)
         now = {**then, "inventory": inventory_facts(changed, "holm-a", _BY_POLICY)}
         return [f"{f.subject}: {f.message}" for f in differences(then, now)]
 
-    rows = list(components.components)
+    rows = list(whole.components)
     assert told(rows, read_at=date(2026, 12, 1)) == []
     assert told(reversed(rows)) == []
     first = rows[0]
@@ -348,7 +348,7 @@ def test_a_digest_that_is_not_that_of_what_a_document_lists_was_edited() -> None
     }
     then = {**now, "inventory": {**now["inventory"], "sha256": "0" * 64}}
     (told,) = differences(then, now)
-    assert "the document was edited" in told.message
+    assert "it was edited" in told.message
 
 
 def test_two_policies_of_one_name_hide_nothing_from_a_document() -> None:

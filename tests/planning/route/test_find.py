@@ -92,7 +92,7 @@ def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> Non
     assert isinstance(found, NoRoute)
     assert found.passed_over == (("infrastructure 2.0", "loses its pair"),)
     assert [f.message for f in found.findings if f.code == "withdrawn"] == [
-        "infrastructure 2.0 would be a stop on a way, and is withdrawn: loses its pair"
+        "infrastructure 2.0 would be a stop on a route, and is withdrawn: loses its pair"
     ]
     found = find(small(jump=(jump(">=3.0", ">=9.0"),)), stock("1.0", ("Tern-2", "1.0")), "3.0")
     assert isinstance(found, NoRoute)

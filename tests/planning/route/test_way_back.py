@@ -70,11 +70,11 @@ def test_ways_back() -> None:
     assert "restore the backup" in manager.how
     assert "one from 6.0.1 does not restore on 5.4.10" in manager.until
     for kind in ("fabric-switch", "domain-manager"):  # the next step that writes it again, and none after the last
-        assert rows[1, kind].until.endswith("; after step 3 it is another jump"), kind
-        assert "another jump" not in rows[3, kind].until
+        assert rows[1, kind].until.endswith("; after step 3 it is a different jump"), kind
+        assert "a different jump" not in rows[3, kind].until
     empty = ways(whole_domain("5.4.10"), stored=Holdings())
     assert not empty[1, "domain-manager"].exists
-    assert "is held" in empty[1, "domain-manager"].how
+    assert "is in the store" in empty[1, "domain-manager"].how
 
 
 def test_a_file_that_is_not_known_to_lie_there_is_no_known_way_back() -> None:
@@ -85,13 +85,13 @@ def test_a_file_that_is_not_known_to_lie_there_is_no_known_way_back() -> None:
         assert (switch.known, switch.exists) == (known, False)
 
 
-def test_a_bundle_that_is_held_and_not_proven_is_no_known_way_back() -> None:
+def test_a_stored_bundle_that_is_not_verified_is_no_known_way_back() -> None:
     stored = Holdings(
         replace(f, verified=None) for b in marram().bundle if (f := stored_all(marram()).stored(b.sha256))
     )
     manager = ways(whole_domain("6.0.1"), stored=stored)[1, "domain-manager"]
     assert not manager.known
-    assert "held and not verified" in manager.how
+    assert "is in the store and not verified" in manager.how
 
 
 def test_going_back_down_without_a_rule_is_refused() -> None:
@@ -123,7 +123,7 @@ def test_rules_for_going_down_or_both_ways_are_quoted() -> None:
 def test_the_way_back_of_a_way_down_goes_up() -> None:
     rows = world(jump("down"), start="6.1.0", end="6.0.1")
     assert {w.allowed for w in rows.values()} == {None}
-    assert {w.rule for w in rows.values()} == {"no rule speaks about going back to 6.1.0"}
+    assert {w.rule for w in rows.values()} == {"no rule is about going back to 6.1.0"}
     assert {f.code for f in lost(rows.values())} == {"not-checked"}
     assert {w.allowed for w in world(jump("both"), start="6.1.0", end="6.0.1").values()} == {True}
 

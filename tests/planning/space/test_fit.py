@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 from bundlekeeper.model.versions import Natural
 from bundlekeeper.planning.fleet.version_scale import VersionScale
-from bundlekeeper.planning.space.fit import Fit, Lying, Room, SpaceLoad, SpacePlan, plan_space
+from bundlekeeper.planning.space.fit import Fit, Lying, PartitionSpace, SpaceLoad, SpacePlan, plan_space
 
 SCALE = VersionScale(Natural())
 NEW = SpaceLoad("7.0", 100, 200, 10)
 FILES = (Lying("4.0", 150), Lying("5.0", 160), Lying("6.0", 200))
-ROOM = Room("boot-file", 400, FILES, "6.0", "")
+ROOM = PartitionSpace("boot-file", 400, FILES, "6.0", "")
 
 
 def _gone(plan: SpacePlan) -> list[str]:
@@ -98,7 +98,7 @@ def test_a_file_that_lies_there_needs_no_room_and_stays() -> None:
     assert plan_space(room, [NEW], SCALE) == SpacePlan(Fit.FITS)
     later = SpaceLoad("8.0", 100, 200, 10)
     plan = plan_space(room, [NEW, later], SCALE)
-    assert dict(plan.kept)["7.0"] == "it is to run"
+    assert dict(plan.kept)["7.0"] == "it is about to run"
     assert plan_space(replace(room, free_bytes=160), [NEW, later], SCALE).fit is Fit.AFTER_REMOVAL
 
 
@@ -121,7 +121,7 @@ def test_without_the_running_file_the_older_one_stays_the_way_back() -> None:
 )
 def test_what_is_written_over_gives_its_room_back(method: str, replaced: int | None, free: int, fit: Fit) -> None:
     """ "written straight over the running copy"; "written to its spare bank" (two-bank)"""
-    room = Room(method, free, None, "6.0", None, replaced)
+    room = PartitionSpace(method, free, None, "6.0", None, replaced)
     assert plan_space(room, [NEW], SCALE).fit is fit
 
 
@@ -142,7 +142,7 @@ def test_a_plan_carried_out_never_runs_short_and_never_takes_what_is_needed(
     """ "found out an hour into the window": the plan is carried out on a model of the flash."""
     files = dict(lying)
     sequence = [SpaceLoad(v, 100 + int(v[0]), 150, 20) for v in loads]
-    room = Room("boot-file", free, tuple(Lying(v, s) for v, s in lying), active, pending)
+    room = PartitionSpace("boot-file", free, tuple(Lying(v, s) for v, s in lying), active, pending)
     plan = plan_space(room, sequence, SCALE)
     if plan.fit is Fit.SHORT:
         assert plan.short_bytes > 0 and plan.lacks == ()

@@ -47,7 +47,7 @@ def chance(seed: int, most: int = 5) -> tuple[list[WorkPiece], int | None, int]:
         locks = tuple(name for name in ("x", "y") if rnd.random() < 0.2)
         alone = rnd.random() < 0.12
         cluster = "" if alone else rnd.choice(["", "a", "a", "b"])
-        number = rnd.randint(1, per_cluster)  # servers that an at-once policy restarts together
+        number = rnd.randint(1, per_cluster)  # servers that a policy that applies immediately restarts together
         pieces.append(piece(rnd.randint(1, 6), after, locks, cluster, number=number, alone=alone))
     longest = max(p.minutes for p in pieces)
     length = rnd.choice([None, longest, longest + 1, longest + 3, 2 * longest])

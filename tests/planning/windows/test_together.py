@@ -71,8 +71,8 @@ def test_domains_that_want_the_same_or_have_a_policy_of_their_own_are_not() -> N
 
 def test_findings_by_domain_are_all_but_those_of_domains_together() -> None:
     times = planned("6.0.1", "5.4.10", applies="on-start-update-request", names="5.4.10")
-    own = {f for rows in times.told.values() for f in rows}
-    assert set(times.told) == {"d0", "d1"}
+    own = {f for rows in times.own_findings.values() for f in rows}
+    assert set(times.own_findings) == {"d0", "d1"}
     assert [f.message for f in times.findings if f not in own] == _clashes(times)
 
 
@@ -85,7 +85,7 @@ def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_p
                 whole.read_at, whole.zone, whole.components, separate_windows=(SeparateWindows(separate_windows),)
             )
         )
-        assert len([f for f in times.findings if f.subject.startswith("apart ")]) == told
+        assert len([f for f in times.findings if f.subject.startswith("separate_windows ")]) == told
 
 
 def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> None:
@@ -94,7 +94,7 @@ def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> Non
     times = _timeline(inventory(components, (), [Policy("gold", {"blade": "6.0.1"}, "on-start-update-request")]))
     told = [f for f in times.findings if f.message.startswith("servers in no known cluster")]
     assert [f.subject for f in told] == ["d0, d1"]
-    assert times.told["d0"]
+    assert times.own_findings["d0"]
     for number in range(1, times.rounds + 1):
         assert len([w for w in times.windows if w.round == number and w.step == 2]) < 2
 

@@ -532,7 +532,7 @@ def test_progress_is_reported(tmp_path: Path) -> None:
     """Bytes to read, files, and every byte that was read."""
     reported: list[Any] = []
 
-    class Telling(Silent):
+    class Reporting(Silent):
         def begin(self, title: str, total_bytes: int, files: int) -> None:
             reported.append((title, total_bytes, files))
 
@@ -547,7 +547,7 @@ def test_progress_is_reported(tmp_path: Path) -> None:
 
     kit = Kit(tmp_path)
     kit.offer("a.bin", GOOD)
-    kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"b"), progress=Telling())
+    kit.add(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"b"), progress=Reporting())
     assert reported == [("adding", len(GOOD), 2), "a.bin", len(GOOD), "b.bin", "done"]
 
 

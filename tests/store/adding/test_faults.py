@@ -47,7 +47,7 @@ def test_no_space_is_predicted(tmp_path: Path) -> None:
 @root_only
 def test_no_space_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What was taken before stays, the component is gone, and with room it goes on."""
-    monkeypatch.setattr("bundlekeeper.store.adding.plan.insist_on_room", lambda *_: None)
+    monkeypatch.setattr("bundlekeeper.store.adding.plan.insist_on_space", lambda *_: None)
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
         kit = Kit(tmp_path, "m/store")
         big = bytes(4 << 20)
@@ -445,7 +445,7 @@ def test_two_processes_that_add_at_once(tmp_path: Path) -> None:
         for _ in range(4)
     ]
     said = [json.loads(process.communicate()[0]) for process in started]
-    assert sorted(each["statuses"][0] for each in said) == ["already there"] * 3 + ["added"]
+    assert sorted(each["statuses"][0] for each in said) == ["added"] + ["already there"] * 3
     assert sum(each["read"] for each in said) == len(GOOD)
 
 

@@ -102,7 +102,7 @@ def test_a_later_manifest_heals_only_what_it_corrects() -> None:
 def test_an_admission_by_a_clock_that_was_ahead_names_the_manifest() -> None:
     """Its date of issue is right, so no later one corrects it: whose clock it was is for the user to say."""
     (found,) = date_findings([admitted(14, date(2026, 8, 14), datetime(2037, 1, 2, tzinfo=UTC))], NOW)
-    assert "marram, sequence 14 was accepted on 2037-01-02" in found.message
+    assert "marram, sequence 14 was admitted on 2037-01-02" in found.message
     assert "2026-11-30" in found.message
     assert "judged by" not in found.hint
 

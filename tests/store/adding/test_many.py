@@ -82,6 +82,6 @@ def test_files_of_one_size_are_read_once_however_many_bundles_are_missing(tmp_pa
     missing = [kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(100, 140)]
     result = kit.add(*missing)
     assert (result.counts, set(codes(result)), result.read_bytes) == ({"missing": 40}, {"missing"}, 40 * 6)
-    assert result.findings[0].message.endswith("; 40 files of its size do not hold its bytes")
+    assert result.findings[0].message.endswith("; 40 files of its size have other bytes")
     found = kit.add(*missing, kit.bundle("a.bin", _bytes(7), version="a"), manifest=2)
     assert (found.counts, found.read_bytes) == ({"missing": 40, "added": 1}, 41 * 6)

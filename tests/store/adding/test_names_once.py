@@ -14,7 +14,7 @@ from tests.conftest import World
 
 
 def test_adding_judges_each_name_twice(world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """By lint, which tells all problems of a manifest, and by the store; its place is computed from it once."""
+    """By lint, which reports all problems of a manifest, and by the store; its place is computed from it once."""
     judged: Counter[str] = Counter()
     real = safe_names.problems_of_name
 

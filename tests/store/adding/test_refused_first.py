@@ -1,4 +1,4 @@
-"""A manifest that is refused waits for no lock and fixes nothing; refused later, it tells what was fixed."""
+"""A manifest that is refused waits for no lock and fixes nothing; refused later, it reports what was fixed."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_repaired(
 
 
 def test_a_repair_is_reported_with_a_later_refusal(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """A rollback is seen only by what the fixed database knows; the error tells the damage, too."""
+    """A rollback is seen only by what the fixed database knows; the error reports the damage, too."""
     store = _added(keeper, world, tmp_path)
     text = world.manifest.read_text("utf-8")
     world.manifest.write_text(text.replace("sequence = 14", "sequence = 13"), "utf-8")

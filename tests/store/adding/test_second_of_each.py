@@ -192,5 +192,5 @@ def test_a_conflicts_offered_file_is_kept_and_reported(tmp_path: Path) -> None:
     assert kept[b"second"] in reported[0] and kept[b"secund"] not in reported[0] and kept[b"secund"] in reported[1]
     tree = kit.tree()
     assert {kept[name]: tree[kept[name]] for name in kept} == {kept[name]: name for name in kept}
-    assert b"its place is taken by other bytes" in tree[f"{kept[b'second']}.note.txt"]
+    assert b"other bytes are at its place" in tree[f"{kept[b'second']}.note.txt"]
     assert tree["blade/6.1.0/a.bin"] == b"first"

@@ -144,7 +144,7 @@ class Stores(RuleBasedStateMachine):
     # What always holds
 
     @invariant()
-    def nothing_wrong_is_called_proven(self) -> None:
+    def nothing_wrong_is_called_verified(self) -> None:
         """Nothing is called verified that was not read."""
         if hasattr(self, "kit"):
             disk = self._on_disk()

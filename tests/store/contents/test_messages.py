@@ -159,7 +159,7 @@ def test_a_tree_without_its_keeper_is_no_empty_folder(keeper: Keeper, world: Wor
         ran = keeper(*words)
         assert ran.status == 2, ran.err
         assert "no .keeper, but a store's infrastructure, blade, rack, manifests" in ran.err
-        assert "Copy .keeper as well" in ran.err
+        assert "copy the hidden folder .keeper too" in ran.err
     ran = keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet")
     assert "note: the store had no .keeper folder: a new one was made" in ran.err
     assert "no .keeper" not in keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").err

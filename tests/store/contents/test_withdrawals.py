@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import HARBOUR, Keeper, World
+from tests.conftest import MARRAM, Keeper, World
 
 NAME = "marram-infrastructure-6.1.0.bin"
 BACK = ("--allow-rollback", "the blades need the older one")
@@ -42,13 +42,13 @@ def test_a_withdrawal_outlives_going_back(gone_back: Keeper, world: World, tmp_p
         assert "ports flap (by manifest 15, which this store admitted)" in reported["message"]
     assert lifecycle(gone_back).startswith("withdrawn: ports flap")
     for words in (("gaps", "holm-a", "--to", "6.1"), ("media", "pack", "--for", "6.1", "--volume", "dvd")):
-        inventory = () if words[0] == "media" else ("--inventory", HARBOUR)
+        inventory = () if words[0] == "media" else ("--inventory", MARRAM)
         ran = gone_back(*words, *inventory, "--json")
         assert (ran.status, "withdrawn" in ran.codes) == (1, True), words
 
 
 def test_what_runs_somewhere_is_still_found(gone_back: Keeper, world: World) -> None:
-    assert gone_back("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
+    assert gone_back("inventory", "load", MARRAM, "--reported-by", "kim").status == 0
     before = gone_back("where", "--withdrawn", "--json").json["components"]
     gone_back("store", "add", world.manifest, "--from", world.downloads, "-q", *BACK)
     assert gone_back("where", "--withdrawn", "--json").json["components"] == before

@@ -24,7 +24,7 @@ from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.row_checksums import checksum
 from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.verifying.verify import CheckMeans, ReadingLimits, VerifyResult, check_store
-from tests.conftest import HARBOUR, Keeper, World
+from tests.conftest import MARRAM, Keeper, World
 from tests.kits.store_kit import Kit, now
 
 A, B, C = b"a" * 50, b"b" * 60, b"c" * 70
@@ -144,19 +144,19 @@ def test_a_broken_row_is_damage_of_the_row_and_heals(place: Place, what: str) ->
     assert (codes(found), {row.state for row in rows}) == ({"withdrawn"}, {"verified"})
 
 
-def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: World, tmp_path: Path) -> None:
+def test_commands_report_a_broken_row_with_status_3(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """One turned bit in a standing; by the command line, with the code and the way out."""
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "-q").status == 0
     with sqlite3.connect(tmp_path / "store/.keeper/store.sqlite") as raw:
         raw.execute("UPDATE bundle SET lifecycle = 'curqent' WHERE name = 'marram-blade-6.1.0.bin'")
     raw.close()
-    gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", HARBOUR)
+    gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", MARRAM)
     assert (gaps.status, gaps.codes) == (3, ["damaged"])
     assert "bundlekeeper verify" in gaps.json["error"]["hint"]
     with (tmp_path / "store/.keeper/store.sqlite").open("r+b") as file:
         file.seek(4096)
         file.write(bytes(300))
-    gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", HARBOUR)
+    gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", MARRAM)
     assert (gaps.status, gaps.codes) == (3, ["damaged"])
     for words in (["store", "list"], ["verify", "--quick", "-q"]):
         reported = keeper(*words, "--json")

@@ -95,12 +95,12 @@ def test_a_closed_root_is_unfinished_work(tmp_path: Path) -> None:
     (tmp_path / "closed").mkdir(mode=0)
     let_everybody_in(tmp_path)
 
-    def is_told() -> bool:
+    def is_reported() -> bool:
         with pytest.raises(UnfinishedError, match="cannot be opened"):
             list(walk(tmp_path / "closed"))
         return True
 
-    assert without_rights(is_told)
+    assert without_rights(is_reported)
 
 
 def test_a_folder_that_may_be_listed_and_not_entered(tmp_path: Path) -> None:

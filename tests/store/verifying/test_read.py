@@ -23,7 +23,7 @@ from bundlekeeper.findings import exit_status
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.database.store_database import StoreDatabase
-from bundlekeeper.store.verifying import read as proving
+from bundlekeeper.store.verifying import read
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.store.verifying.verify import CheckMeans, check_folder
 from bundlekeeper.verification.hashing.read import Stop
@@ -134,7 +134,7 @@ def test_an_unread_stray_is_reported_as_unread(tmp_path: Path) -> None:
 def test_out_of_time_in_the_middle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No new file is begun; those begun are finished; the next run begins with what is left."""
     root, known, seconds = fill(tmp_path, FILES), Known(), [0.0]
-    monkeypatch.setattr(proving, "monotonic", lambda: seconds[0])
+    monkeypatch.setattr(read, "monotonic", lambda: seconds[0])
 
     def pass_time(_name: str) -> None:
         seconds[0] += 1
@@ -215,24 +215,24 @@ def test_a_file_that_goes_away_before_it_is_read(tmp_path: Path) -> None:
     """A name that vanished after the walk is unreadable, not altered."""
     root = fill(tmp_path, FILES)
 
-    def take_away(name: str) -> None:
+    def remove(name: str) -> None:
         if name == NAMES[-1]:  # the largest is read first
             (root / NAMES[0]).unlink(missing_ok=True)
 
-    result = watched(root, Watch(take_away), limits=ReadingLimits(workers=1))
+    result = watched(root, Watch(remove), limits=ReadingLimits(workers=1))
     assert found(result) == {("unreadable", NAMES[0])}
 
 
 class _FullVerifications(Known):
-    """A book on a disk without room."""
+    """A database on a disk without space."""
 
     def record_verifications(self, verifications: object) -> None:
         """Fail."""
         raise UnfinishedError("no space")
 
 
-def test_proofs_that_cannot_be_recorded(tmp_path: Path) -> None:
-    """The check goes on and its result stands; that nothing was recorded is reported."""
+def test_verifications_that_cannot_be_recorded(tmp_path: Path) -> None:
+    """The verification goes on and its result is kept; that nothing was recorded is reported."""
     result = check(fill(tmp_path, FILES), listing_for(FILES), known=_FullVerifications())
     assert result.verified == 12
     assert isinstance(result.trouble, KeeperError)

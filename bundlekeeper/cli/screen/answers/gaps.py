@@ -1,4 +1,4 @@
-"""What stands between domains and a release, as text, JSON and JUnit XML, domain by domain."""
+"""What is between domains and a release, as text, JSON and JUnit XML, domain by domain."""
 
 from __future__ import annotations
 
@@ -51,11 +51,11 @@ def show(
     `words` are the options that were given, for the next command. Raises InputError, UnfinishedError when that file
     cannot be written.
     """
-    given, told = found.given, form is not OutputForm.JSON and junit != "-"
+    given, as_text = found.given, form is not OutputForm.JSON and junit != "-"
     kept: list[GapReport] = []
     rows: list[DomainInShort] = []
     statuses = [exit_status(given.findings)]
-    if told:
+    if as_text:
         manifest_signature.tell(given.signature)
         if whole:
             output.findings_text(given.findings)
@@ -63,13 +63,13 @@ def show(
         statuses.append(exit_status(report.findings))
         if (form is OutputForm.JSON) or junit is not None:
             kept.append(report)
-        if told and whole:
+        if as_text and whole:
             _print(report)
-        elif told and every:
+        elif as_text and every:
             rows.append(DomainInShort.of(report))
-        elif told:
+        elif as_text:
             _in_short(report, given.findings, words)
-    if told and every and not whole:
+    if as_text and every and not whole:
         _all_in_short(found, rows, words)
     if junit is not None:
         _write_junit(found, kept, junit)

@@ -26,13 +26,12 @@ def show(found: ReportPage, *, out: str, force: bool, form: OutputForm) -> None:
         output.line(f"sha256: {written['sha256']}")
         if found.findings:
             output.line(
-                f"{counted(counts[0], 'error')}, {counted(counts[1], 'warning')}, "
-                f"{counted(counts[2], 'note')} stand in it"
+                f"{counted(counts[0], 'error')}, {counted(counts[1], 'warning')}, {counted(counts[2], 'note')} in it"
             )
 
 
 def show_none(found: NoRunbook, *, form: OutputForm) -> None:
-    """Say why there is nothing to be written."""
+    """Print why there is no page."""
     none = found.none
     if form is OutputForm.JSON:
         data = {"domain": none.domain, "release": none.release, **found.given.about()}

@@ -1,4 +1,4 @@
-"""A domain's route, or what the rules say of a plan: on one screen as text, and as JSON."""
+"""A domain's route, or the check of a plan: on one screen as text, and as JSON."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def show(
     if written is not None:
         output.line(f"written: {written['file']}")
         output.line(f"sha256: {written['sha256']}")
-        next_line("give that SHA-256 to stage and activate with --route, once the plan is approved")
+        next_line("give that SHA-256 to stage and activate with --plan, once the plan is approved")
     elif not whole:
         more = {"details": True} if _is_stuck(found) else {"out": f"{found.domain}.json"}
         next_line(again("route", found.domain, **words, **more))
@@ -96,10 +96,10 @@ def _from(short: RouteInShort) -> str:
 
 
 def _verdict(found: DomainRoute) -> str:
-    told = tally(found.findings)
-    if not told:
+    counts_text = tally(found.findings)
+    if not counts_text:
         return "route, no problems found"
-    return f"route with {told}{', not ready' if _is_stuck(found) else ''}"
+    return f"route with {counts_text}{', not ready' if _is_stuck(found) else ''}"
 
 
 def _none(none: NoRoute, found: DomainRoute) -> None:
@@ -111,7 +111,7 @@ def _none(none: NoRoute, found: DomainRoute) -> None:
 
 
 def show_check(found: CheckedPlan, *, form: OutputForm) -> None:
-    """Print what the rules say of a plan, and whether there is a cheaper way."""
+    """Print the check of a plan, and whether there is a cheaper route."""
     verdict = found.verdict
     if form is OutputForm.JSON:
         data = {"domain": verdict.route.domain, "release": verdict.route.release, **found.given.about()}

@@ -33,10 +33,10 @@ def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: boo
         return
     times = found.timeline
     ways = sum(domain.way is not None for domain in found.domains)
-    told = tally(found.findings)
+    counts_text = tally(found.findings)
     put(
         f"{found.given.manifest.platform} to {found.release}: route found for {ways} of "
-        f"{counted(len(found.domains), 'domain')}{f', with {told}' if told else ''}"
+        f"{counted(len(found.domains), 'domain')}{f', with {counts_text}' if counts_text else ''}"
     )
     least = "this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}"
     counts = f"{counted(times.rounds, 'round')}, {counted(len(times.windows), 'window')}, {hours(times.makespan)}"

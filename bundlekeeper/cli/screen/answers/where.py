@@ -1,7 +1,7 @@
 """How the answers of `where` are reported: table, JSON, CSV, picture, history, counts.
 
-Rules: what nobody said is "?" and never an empty cell, what was read as none is "-"; a CSV cell never begins with what
-a spreadsheet would run as a formula.
+Rules: what nobody reported is "?" and never an empty cell, what was read as none is "-"; a CSV cell never begins with
+what a spreadsheet would run as a formula.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def _since(read: Callable[[Evidence], str]) -> Callable[[WhereAnswer], str]:
     return cell
 
 
-def _held(answer: WhereAnswer) -> str:
+def _boot_files(answer: WhereAnswer) -> str:
     return ", ".join(_version(image) for image in answer.boot_files) or ("-" if answer.boot_files_whole else "?")
 
 
@@ -78,7 +78,7 @@ COLUMNS: tuple[Column[WhereAnswer], ...] = (
     Column("record", lambda answer: answer.agreement.value),
     Column("pending", lambda answer: _version(answer.pending)),
     Column("spare", lambda answer: _version(answer.spare)),
-    Column("boot_files", _held, below=True),
+    Column("boot_files", _boot_files, below=True),
 )
 
 
@@ -101,7 +101,7 @@ def _show_answers(found: WhereFound, *, form: OutputForm) -> None:
         output.findings_text(found.doubts)
     else:
         write(COLUMNS, answers)
-        output.line(f"{counted(len(answers), 'component')}; {differs} whose last reading is not what was recorded")
+        output.line(f"{counted(len(answers), 'component')}; {differs} whose last reading differs from the record")
         output.findings_text(found.doubts)
 
 
@@ -200,14 +200,14 @@ def _show_history(found: WhereFound, *, form: OutputForm) -> None:
             last = event.place
         reason = f"; {event.reason or event.note or event.anyway}" if event.reason or event.note or event.anyway else ""
         output.line(
-            f"{_when(event.at)}  {what}{void}  says {event.reported_by}, {event.evidence.value}, learned {_when(entry.learned)}, "
-            f"id {entry.id[:12]}{reason}"
+            f"{_when(event.at)}  {what}{void}  reported by {event.reported_by}, {event.evidence.value}, "
+            f"learned {_when(entry.learned)}, id {entry.id[:12]}{reason}"
         )
     output.line(f"{found.component}: {counted(len(found.entries), 'event')}")
 
 
 def _moved_from(before: Place | None, now: Place) -> str:
-    """Where it was before, when both places tell a level and it is not the same."""
+    """Where it was before, when both places have a level and it is not the same."""
     if before is None:
         return ""
     pairs = ((getattr(before, level), getattr(now, level)) for level in ("site", "domain", "chassis", "slot"))
@@ -216,7 +216,7 @@ def _moved_from(before: Place | None, now: Place) -> str:
 
 
 def _show_picture(found: WhereFound) -> None:
-    """Chassis as boxes of slots, and what is doubtful about them beside."""
+    """Chassis as boxes of slots, and what is doubtful about them on stderr."""
     from bundlekeeper.cli.screen.picture import Cell, write
 
     cells = [
@@ -246,5 +246,5 @@ def _csv(columns: Sequence[Column[Row]], rows: Sequence[Row]) -> None:
 
 
 def _harmless(cell: str) -> str:
-    """A lone "-" is our own word for none; anything else that a spreadsheet could take for a formula gets a quote."""
+    """A lone "-" is our own word for none; anything else that a spreadsheet could read as a formula gets a quote."""
     return f"'{cell}" if cell != "-" and cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell

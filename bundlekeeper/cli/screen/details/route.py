@@ -1,4 +1,4 @@
-"""A whole route, its windows and ways back, or what the rules say of a plan, as text of 80 columns."""
+"""A whole route, its windows and ways back, or the check of a plan, as text of 80 columns."""
 
 from __future__ import annotations
 
@@ -44,11 +44,11 @@ def show(found: DomainRoute) -> None:
 
 
 def show_check(found: CheckedPlan) -> None:
-    """Print what the rules say of a plan, step by step, and whether there is a cheaper way."""
+    """Print the check of a plan, step by step, and whether there is a cheaper route."""
     output.findings_text(found.given.findings)
     if found.sha256 is not None:
         put(f"{found.file}: made from what there is now (sha256 {found.sha256})")
-    _held(found)
+    _checked(found)
 
 
 def _planned(found: PlannedRoute) -> None:
@@ -84,7 +84,8 @@ def _step(step: Step) -> None:
         put(f"{change.name}: {change.family} {change.version} ({change.file})", 2)
         for component in change.components:
             put(
-                f"{len(component.keys)} {component.kind} {component.model}: {component.start or '?'} -> {component.end}",
+                f"{len(component.keys)} {component.kind} {component.model}: "
+                f"{component.start or '?'} -> {component.end}",
                 4,
             )
     for quote in step.quotes:
@@ -121,17 +122,17 @@ def _unplanned(step: Step) -> None:
 
 
 def _none(found: NoRoute) -> None:
-    """Print why there is no way."""
+    """Print why there is no route."""
     put(f"{found.domain} to {found.release}: no allowed route was found")
     output.findings_text(found.findings)
     if found.blocking:
         fewest = "the fewest that block it" if found.exact else "some that block it, maybe not the fewest"
-        put(f"{len(found.blocking)} named above: {fewest}, even where no other rule is held")
+        put(f"{len(found.blocking)} named above: {fewest}, even without any other rule")
     put(f"nearest release that can be reached: {found.nearest or 'none'}")
 
 
-def _held(found: CheckedPlan) -> None:
-    """Print what the rules say of a plan, and whether there is a cheaper way."""
+def _checked(found: CheckedPlan) -> None:
+    """Print the check of a plan, and whether there is a cheaper route."""
     verdict, route = found.verdict, found.verdict.route
     put(
         f"{route.domain} to {route.release}: the plan has {counted(route.cost[0], 'step')}, "
@@ -147,6 +148,6 @@ def _held(found: CheckedPlan) -> None:
     put(found.compared)
     put(
         "Space, verifications, signatures and pairs were not looked at here: bundlekeeper gaps, and "
-        "report --runbook --route, do."
+        "report --runbook --plan, do."
     )
     put(CAUTION)

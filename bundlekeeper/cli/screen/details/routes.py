@@ -1,4 +1,4 @@
-"""Several domains on their way to one release, with all that stands in each one's way, as text of 80 columns."""
+"""Several domains on their way to one release, with all that blocks each one, as text of 80 columns."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def show(found: DomainsTogether) -> None:
     ways = [d for d in found.domains if d.way is not None]
     put(
         f"{counted(len(found.domains), 'domain')} to {found.release}: "
-        f"{len(ways)} have a way, {len(found.domains) - len(ways)} not"
+        f"route found for {len(ways)}, for {len(found.domains) - len(ways)} not"
     )
     for number, windows in found.rounds.items():
         here = ", ".join(f"{w.domain} (step {w.step})" for w in windows)
@@ -39,8 +39,8 @@ def show(found: DomainsTogether) -> None:
         _tell(domain, rounds.get(domain.name, ()), unplanned.get(domain.name, ()))
     output.findings_text((*in_common(found.domains), *found.shared))
     put(
-        f"{times.rounds} rounds, {len(times.windows)} windows, {times.makespan} minutes in all; no order of this work "
-        f"takes less than {times.lower_bound}"
+        f"{times.rounds} rounds, {len(times.windows)} windows, {times.makespan} minutes in all; "
+        f"cannot take less than {times.lower_bound}"
     )
     words = ["bundlekeeper", "route", found.domains[0].name, "--to", found.release]
     words += ["--window", str(options.window_minutes)] if options.window_minutes is not None else []
@@ -55,20 +55,20 @@ def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]
         put(f"{domain.name}: no allowed route was found; nearest that can be reached: {domain.nearest or 'none'}")
         return
     counts = [(sum(finding.level is level for finding in domain.findings), level.value) for level in Level]
-    told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
+    counts_text = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
     steps = (
         f"{counted(len(way.steps), 'step')}, {counted(way.cost[1], 'server restart')}"
         if way.steps
         else "runs that release already"
     )
     when = f"; rounds {ranges(rounds)}" if rounds else ""
-    put(f"{domain.name}: {steps}{when}{f'; {told}' if told else ''}")
+    put(f"{domain.name}: {steps}{when}{f'; {counts_text}' if counts_text else ''}")
     for step in unplanned:
         put(f"step {step}: no windows: what forbids them, in it or an earlier one, is reported below", 2)
 
 
 def in_common(domains: Iterable[PlannedDomain]) -> Iterator[Finding]:
-    """Errors, and all that is found of a domain without a way; what domains have in common is reported once, for
+    """Errors, and all that is found of a domain without a route; what domains have in common is reported once, for
     all."""
     found: dict[Finding, list[str]] = {}
     for domain in domains:

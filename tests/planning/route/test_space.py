@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from bundlekeeper.findings import Finding
@@ -9,7 +10,7 @@ from bundlekeeper.model.inventory.types import Component, Partition
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.find import route
-from bundlekeeper.planning.route.space import room
+from bundlekeeper.planning.route.space import space_findings
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.make import schedule
 from tests.kits.planning_kit import bundle, image, inventory, manifest, marram, pair, stored_all, whole_domain
@@ -45,16 +46,16 @@ def _told(first: int | None, second: int | None, last: int | None = 200) -> list
             {"what": what, "to": ">=3", "from": ">=2", "source": "notes"},
         ],
     )
-    halves = pair("fabric-switch", "fabric", "1.0", stored=("1.0",), pending="")
+    halves = pair("fabric-switch", "fabric", "1.0", boot_files=("1.0",), pending="")
     rooms = [Partition(h.key, "images", 10_000, free) for h, free in zip(halves, (first, second), strict=True)]
     fleet = Fleet(rules, inventory(halves, rooms))
     found = route(fleet, "holm-a", "3.0", Holdings(), NOW)
     assert isinstance(found, Route)
     assert [step.name for step in found.steps] == ["2.0", "3.0"]
-    return [*room(fleet, found)]
+    return [*space_findings(fleet, found)]
 
 
-def test_the_stop_takes_room_too() -> None:
+def test_the_stop_needs_space_too() -> None:
     """ "Space, per partition and per half of a pair, at each step" (issue 5, point 2): 200 + 310 bytes are needed."""
     assert _told(510, 510) == []
     (told,) = _told(510, 509)
@@ -64,14 +65,14 @@ def test_the_stop_takes_room_too() -> None:
     assert "1.0" in told.hint  # the way back from 2.0 stays
 
 
-def test_too_little_for_the_stop_itself_is_told_at_its_step() -> None:
+def test_too_little_for_the_stop_itself_is_reported_at_its_step() -> None:
     """310 bytes are needed at the stop; each half is reported, like ones as one."""
     (told,) = _told(309, 309)
     assert told.subject.startswith("step 1: ")
     assert told.subject.count("fabric-switch") == 2
 
 
-def test_room_that_is_not_known_is_never_room() -> None:
+def test_space_that_is_not_known_is_never_space() -> None:
     """Unknown is never good."""
     (told,) = _told(510, None)
     assert (told.code, told.level.value) == ("not-checked", "warning")
@@ -91,8 +92,9 @@ def test_what_is_not_listed_is_told_and_no_fewer_facts_are_a_better_answer() -> 
     assert facts(list(whole.components)) == set()
     (told,) = facts([c for c in whole.components if c.kind != "model-list"])
     assert told.startswith("not-checked: no model-list is listed")
-    (told,) = facts([c for c in whole.components if c.kind in ("bios", "management-controller")])
-    assert told.startswith("not-checked: no part of the infrastructure is listed")
+    servers = [c for c in whole.components if c.kind in ("bios", "management-controller")]
+    (told,) = facts([replace(c, variant="managed-servers") for c in servers])
+    assert told.startswith("not-checked: no infrastructure is listed")
 
 
 def test_half_a_pair_is_told_with_its_windows() -> None:
