@@ -1282,7 +1282,7 @@ MEDIA = (
         "a file of another kind is written over",
         "cli/screen/user_files.py",
         "    if force and kind is not None:",
-        "cli/screen/test_user_files.py::test_nothing_of_another_kind_is_overwritten",
+        "cli/screen/test_user_files.py::test_nothing_of_another_kind_is_written_over",
     ),
     _never(
         "another set under the same number",

@@ -351,7 +351,7 @@ def cut(handler: Handler) -> None:
 BROKEN: dict[str, tuple[Callable[[Handler], None], str]] = {
     "huge": (raw(b" " * 5_000_000), "larger than 4194304 bytes"),
     "broken": (raw(b'{"Id": '), "not JSON"),
-    "key twice": (raw(b'{"Id": "1", "Id": "2"}'), "stands twice"),
+    "key twice": (raw(b'{"Id": "1", "Id": "2"}'), "is twice"),
     "a list": (raw(b"[]"), "not one JSON object"),
     "nothing": (raw(b""), "not JSON"),
     "deep": (raw(b'{"a":' * 100_000), "nested too deeply"),
