@@ -60,7 +60,7 @@ def test_the_text_has_80_columns_rounds_domains_and_where_the_detail_is(office: 
     assert re.search(r"^round \d: \d+ minutes: holm-b \(step \d\), skerry-a \(step \d\)$", flat, re.M)
     assert re.search(r"^skerry-a: 4 steps, \d+ server restarts; rounds [-0-9, ]+", flat, re.M)
     assert "bundlekeeper route holm-b --to 6.1 --window 240" in flat
-    assert "stand above this plan" in flat
+    assert "come before this plan" in flat
     site = office("route", "--site", "holm", "--to", "6.1", "--json").json
     assert [row["domain"] for row in site["routes"]] == ["holm-a", "holm-b"]
 
