@@ -162,7 +162,7 @@ def _key_by_key(rnd: Random) -> Any:
                 raw[table][-1][key] = value
                 source = InventorySource("i.json", json.dumps(raw, default=str).encode(), "json")
                 rows.append([table, key, repr(value), told(_last, source, table)])
-    head = ("site", "domain", "kind", "serial", "slot", "pair", "half", "healthy", "store", "list", "active")
+    head = ("site", "domain", "kind", "serial", "slot", "pair", "half", "healthy", "boot_files", "active")
     good = ("holm", "holm-a", "bios", "S1", "3", "", "", "yes", "", "6.0.1")
     for number, key in enumerate(head):
         for value in _CELLS:
@@ -188,7 +188,7 @@ def _key_by_key(rnd: Random) -> Any:
 
 
 _KEYS = {
-    "component": ("policy", "store", "list", "zeal"), "partition": ("size_bytes", "free_bytes", "zeal"),
+    "component": ("policy", "boot_files", "zeal"), "partition": ("size_bytes", "free_bytes", "zeal"),
     "policy": ("versions", "applies", "scope", "zeal"),
 }  # fmt: skip
 

@@ -150,7 +150,7 @@ def _selector(rnd: Random) -> Selector:
     }
     chosen = rnd.sample(sorted(options), rnd.choice([0, 1, 1, 1, 2]))
     bank = (
-        rnd.choice(["", "", "active", "pending", "spare", "store", "list", "x"])
+        rnd.choice(["", "", "active", "pending", "spare", "boot_files", "x"])
         if {"version", "sha256", "bundles"} & set(chosen)
         else ""
     )

@@ -55,7 +55,7 @@ def _blurred(rnd: Random, component: Component, others: tuple[Component, ...]) -
     for _ in range(rnd.choice([1, 1, 2])):
         name = rnd.choice([f.name for f in fields(Component) if f.name not in _NEVER_BLANK])
         kin = [other for other in others if other.kind == component.kind]
-        blank: Any = None if name in ("active", "half", "healthy", "store", "list") else rnd.choice([None, ""])
+        blank: Any = None if name in ("active", "half", "healthy", "boot_files") else rnd.choice([None, ""])
         value = blank if rnd.random() < 0.6 else getattr(rnd.choice(kin), name)
         component = replace(component, **{name: value})
     return component

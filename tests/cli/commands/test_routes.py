@@ -124,7 +124,10 @@ def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(office:
     parts.write_text(f'{TEXT}{spare}\n[[separate_windows]]\ndomains = ["holm-a", "skerry-b"]\n')
     done = office("route", "--all", "--to", "6.1", "--inventory", parts, "--details")
     assert "not-checked: 1 component: in no domain, so in no route" in done.out
-    assert "separate_windows holm-a, skerry-b: the inventory has no domain skerry-b: no domain is kept out of its windows" in done.out
+    assert (
+        "separate_windows holm-a, skerry-b: the inventory has no domain skerry-b: no domain is kept out of its windows"
+        in done.out
+    )
     assert "did you mean 'skerry-a'?" in done.out
     head = 'inventory = 1\nread_at = 2026-11-20\nzone = "UTC"\n'
     for text, message in ((head, "no component is listed"), (head + spare, "the inventory lists no domain")):

@@ -18,11 +18,11 @@ _CHILD = """
 import time
 from bundlekeeper.planning.gaps.find import Fleet, gaps_all
 from tests.kits.memory import peak_bytes
-from tests.kits.planning_kit import NOW, held_all, marram
+from tests.kits.planning_kit import NOW, stored_all, marram
 from tests.kits.planning_worlds import large_fleet
 whole = large_fleet(500, 40)
 began = time.perf_counter()
-reports = list(gaps_all(Fleet(marram(), whole), "6.1", held_all(marram()), NOW))
+reports = list(gaps_all(Fleet(marram(), whole), "6.1", stored_all(marram()), NOW))
 took = time.perf_counter() - began
 peak = peak_bytes()
 checks = sum(r.checks_made + r.checks_not_made for r in reports)

@@ -24,9 +24,9 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import route
 from bundlekeeper.planning.windows.make import schedule_all
 from tests.kits.memory import peak_bytes
-from tests.kits.planning_kit import NOW, held_all, marram
+from tests.kits.planning_kit import NOW, stored_all, marram
 from tests.kits.planning_worlds import fleet_with_ways
-whole, held = fleet_with_ways(500, 40), held_all(marram())
+whole, held = fleet_with_ways(500, 40), stored_all(marram())
 fleet = Fleet(marram(), whole)
 times = schedule_all(fleet, [route(fleet, d, "6.1", held, NOW) for d in fleet.domains], 240)
 peak = peak_bytes()
