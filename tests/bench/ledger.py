@@ -168,7 +168,7 @@ def _list(folder: Path, form: str, components: int) -> Path:
             stream.write('# read_at = "2026-03-01"\n# zone = "UTC"\n')
             csv.writer(stream).writerows((keys, *rows))
         elif form == "json":
-            head = {"inventory": 1, "added": "2026-03-01", "zone": "UTC"}
+            head = {"inventory": 1, "read_at": "2026-03-01", "zone": "UTC"}
             json.dump({**head, "component": [dict(zip(keys, row, strict=True)) for row in rows]}, stream)
         else:
             stream.write('inventory = 1\nread_at = 2026-03-01\nzone = "UTC"\n')

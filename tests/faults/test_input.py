@@ -5,12 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import re
 import subprocess
 import sys
 import unicodedata
 import zipfile
 from operator import itemgetter
+from unittest import mock
 
 import pytest
 from hypothesis import given, settings
@@ -72,7 +74,9 @@ def moving(line: str) -> set[str]:
 def printed(text: str) -> list[str]:
     """What all sinks print of this text, by lines."""
     out = io.StringIO()
-    tables.write([Column(text, str), Column("b", str)], [text], text, out)
+    with mock.patch.dict(os.environ):
+        os.environ.pop("COLUMNS", None)  # else a long cell is wrapped
+        tables.write([Column(text, str), Column("b", str)], [text], text, out)
     output.write_findings([Finding("altered", Level.ERROR, text, text, hint=text, where=text, excerpt=text)], out)
     picture.write([Cell(text, text, text, text, text, text, True)], out)
     return out.getvalue().split("\n")

@@ -23,7 +23,7 @@ def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_cauti
     assert any(re.search(r"\|.*#.*\|", line) for line in lines)
     for words in ("down: half, minutes", "rule: ", "back: ", "destroyed by", "cannot take less than"):
         assert words in done.out
-    assert "stand above this plan" in done.out.replace("\n  ", " ")
+    assert "come before this plan" in done.out.replace("\n  ", " ")
 
 
 def test_the_answer_stands_on_one_screen_and_the_rest_under_details(office: Keeper) -> None:

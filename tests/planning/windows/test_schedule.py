@@ -169,7 +169,7 @@ def _fewest(chains: list[list[WindowLoad]]) -> int:
         return 0
     totals = []
     for choice in product((False, True), repeat=len(chains)):
-        some = [n for n, read_at in enumerate(choice) if read_at and chains[n]]
+        some = [n for n, takes in enumerate(choice) if takes and chains[n]]
         loads = [chains[n][0] for n in some]
         separate_windows = [a for load in loads for a in load.apart]
         clusters = [c for load in loads for c in load.clusters]

@@ -152,11 +152,11 @@ def test_pairs_that_cross_two_chassis_never_take_both_modules_of_one_down() -> N
         for c in components.components
     ]
     _, times = planned(inventory(crossed))
-    read_at = [a for w in times.windows for a in w.actions if a.verb == "activate" and a.key in modules]
-    assert len(read_at) == 4
-    for a, b in combinations(read_at, 2):
+    activated = [a for w in times.windows for a in w.actions if a.verb == "activate" and a.key in modules]
+    assert len(activated) == 4
+    for a, b in combinations(activated, 2):
         assert a.end <= b.start or b.end <= a.start
-    assert any("of which pair it is which half is not known" in f.message for f in times.findings)
+    assert any("its pair or half is not known" in f.message for f in times.findings)
 
 
 def _downward() -> tuple[Fleet, Route]:

@@ -183,7 +183,7 @@ def test_removing_needs_a_reason_and_happens_once() -> None:
     removed = remove(entry(), at=AT, reason="the stick with its key was lost")
     assert removed.removed
     assert not entry().removed
-    with pytest.raises(InputError, match="needs a reason"):
+    with pytest.raises(InputError, match="give a reason"):
         remove(entry(), at=AT, reason="  ")
     with pytest.raises(InputError, match="was removed on 2026-08-01 already: the stick"):
         remove(removed, at=AT, reason="again")

@@ -177,12 +177,12 @@ def test_unknown_key() -> None:
     """Fault 19 of the trade: a key that came on the same stick as the signature is no entry, so it is unknown."""
     verdict = judged(ssh(), [], Said())
     assert codes(verdict) == ["unknown-key"]
-    assert "by another way" in verdict.findings[0].hint
+    assert "through another channel" in verdict.findings[0].hint
     stranger = judged(ssh(which=4), [entry()], Said())
     assert codes(stranger) == ["unknown-key"]
     assert public("ed25519", 4).fingerprint in stranger.findings[0].message
-    owner = judged(ssh(which=4), [entry(), entry(name="main site", which=4)], Said())
-    assert "that key is main site" in owner.findings[0].message
+    owner = judged(ssh(which=4), [entry(), entry(name="holm", which=4)], Said())
+    assert "that key is holm" in owner.findings[0].message
     document = judge_document(
         "m", ssh(which=4), trust=[entry()], evidence=evidence(), moments=[WHEN], purpose="manifests"
     )
@@ -393,4 +393,4 @@ def test_a_form_that_the_store_does_not_allow_is_a_finding_and_is_not_verified()
         assert stated.good is found.good is good
         if not good:
             assert codes(stated) == codes(found) == ["bad-signature"]
-            assert "takes no signatures of the form sshsig" in stated.findings[0].message
+            assert "allows no signatures of the form sshsig" in stated.findings[0].message
