@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import mmap
 import os
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -53,6 +54,18 @@ def test_the_number_is_the_one_that_stat_prints(path: str) -> None:
     expected = KINDS.get(int(done.stdout, 16), UNKNOWN)
     assert describe(path).stable_identity == expected.stable_identity
     assert describe(path).name.split(".")[0].startswith(expected.name[:4])
+
+
+def test_the_numbers_are_those_of_linux() -> None:
+    """Oracle: linux/magic.h (UAPI); of those that it lacks, the numbers that are letters (from memory)."""
+    header = Path("/usr/include/linux/magic.h")
+    if not header.is_file():
+        pytest.skip("no kernel headers here")
+    numbers = {int(text, 16) for text in re.findall(r"MAGIC\w*\s+(0x[0-9a-fA-F]+)", header.read_text("utf-8"))}
+    letters = {b"H+": "hfsplus", b"XFSB": "xfs", b"JFS1": "jfs", b"ntfs": "ntfs3", b"NTFS": "ntfs", b"VBox": "vboxsf"}
+    spelled = {int.from_bytes(word, order) for word in letters for order in ("big", "little")}
+    memory = {0xF2F52010, 0xCA451A4E, 0x2FC12FC1, 0x2011BAB0, 0x15013346, 0x0BD00BD0}
+    assert set(KINDS) - numbers - spelled - memory == set()
 
 
 def test_what_cannot_be_asked_is_unknown_and_not_stable(tmp_path: Path) -> None:

@@ -76,6 +76,9 @@ def test_either_hash_of_an_ssh_signature_needs_one_read(hash_: str, kit: Kit, tm
     assert check(kit).bytes_read == len(GOOD)
     extra = dict(kit.verifications()["blade/6.1.0/a.bin"].extra)
     assert list(extra) == (["sha512"] if hash_ == "sha512" else [])
+    (kit.root / ".keeper/store.sqlite").unlink()  # so that no digest is known
+    assert check(kit).bytes_read == len(GOOD)
+    assert dict(kit.verifications()["blade/6.1.0/a.bin"].extra) == extra
 
 
 # Policy × what is found
