@@ -79,7 +79,7 @@ STEPS = (
         f"Verify a stick on which one bit of {SPOILT} was changed",
         ("verify", "marram.toml", "--at", "stick", "--quiet"),
         1,
-        "The size is right, the bytes are not: exactly that file is found, and the line that fixes it is printed.",
+        "The size is right, the bytes are not: exactly that file is found, and what to do is printed.",
     ),
     TourStep(
         "Verify the store itself",

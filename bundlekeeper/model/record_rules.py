@@ -73,12 +73,10 @@ def staging(component: RecordedComponent, bundle: RecordedBundle | None, version
     place = bank or (how.usual if how else None) or ("" if component.method else "spare")
     banks = how.banks if how else None
     if banks == ():
-        against.append(
-            f"a {component.kind} is overwritten in place, it has no bank to stage into: record its activation"
-        )
+        against.append(f"{component.kind} is overwritten in place, it has no bank to stage into: record its activation")
         place = place or "pending"
     elif banks is not None and place not in banks:
-        against.append(f"a {component.kind} ({component.method}) has no bank {place!r}, only {' and '.join(banks)}")
+        against.append(f"{component.kind} ({component.method}) has no bank {place!r}, only {' and '.join(banks)}")
     return RecordChoice(component, chosen, place, tuple(against))
 
 

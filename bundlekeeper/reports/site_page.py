@@ -20,7 +20,7 @@ LABELS = {
     "components": "components",
     "running_not_known": "components whose version is not known",
     "waiting": "components with an image that waits for activation",
-    "read_otherwise": "the last reading differs from the record",
+    "read_otherwise": "components whose last reading differs from the record",
     "withdrawn": "components with an image of a withdrawn bundle",
 }
 

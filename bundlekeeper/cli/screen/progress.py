@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, TextIO
 
 from bundlekeeper.formats.durations import human
-from bundlekeeper.formats.escape import human_bytes, visible
+from bundlekeeper.formats.escape import counted, human_bytes, visible
 from bundlekeeper.model.progress import Progress, Silent
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ class ProgressLines:
             self._began_s = self._monotonic()
             self._next_s = self._began_s + self._every_s
             if files:
-                self._write(f"{title}: {files} files, {human_bytes(total_bytes)}")
+                self._write(f"{title}: {counted(files, 'file')}, {human_bytes(total_bytes)}")
 
     def file(self, name: str) -> None:
         """Remember the file for the next line."""

@@ -135,7 +135,7 @@ def _usage_hint(words: list[str], message: str) -> str:
 def _module_of(command: str) -> str:
     if command in COMMANDS:
         return COMMANDS[command][0]
-    near = difflib.get_close_matches(command, COMMANDS, n=1)
+    near = difflib.get_close_matches(command, COMMANDS, n=1, cutoff=0.75)
     hint = f"did you mean: bundlekeeper {near[0]}" if near else "bundlekeeper --help lists the commands"
     what = "option before the command" if command.startswith("-") else "command"
     raise InputError(f"no such {what}: {command}", hint=hint)

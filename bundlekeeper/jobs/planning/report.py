@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 _CHECKED = (
     "Checked for the open gaps below: space, verifications, signatures and the rest. The number of checks that could "
     "not be made is there.",
-    "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare components.",
+    "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare parts.",
 )
 
 

@@ -285,7 +285,10 @@ def _way(action: Action, way: WayBack | None) -> str:
 def _command(of: Material, action: Action, change: StepChange | None) -> str:
     if change is None or not action.key:
         return ""
-    bundle = f"{change.family}/{change.version}"
+    named = [
+        b for b in of.fleet.manifest_index.manifest.bundle if (b.family, b.version) == (change.family, change.version)
+    ]
+    bundle = change.file if len(named) > 1 else f"{change.family}/{change.version}"
     words: dict[str, tuple[str, ...]] = {
         "stage": ("stage", action.key, "--bundle", bundle),
         "verify": ("observe", action.key, "--active", action.version),

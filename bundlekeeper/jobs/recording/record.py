@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
-from bundlekeeper.formats.escape import some
+from bundlekeeper.formats.escape import some, visible
 from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_SHOWN, RecordDetails, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
@@ -21,12 +21,14 @@ from bundlekeeper.model.record_rules import (
     activating,
     staging,
 )
+from bundlekeeper.model.vocabulary import BANKS
 
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
     from bundlekeeper.ledger.ask.types import WhereAnswer
     from bundlekeeper.ledger.event.events import Event
     from bundlekeeper.ledger.record.ledger import Recorded
+    from bundlekeeper.store.database.rows import StoredBundle
 
 _WHAT = {"stage": "staged", "activate": "activated", "observe": "observed"}
 
@@ -116,6 +118,8 @@ def _to_events(work: _Work, row: RecordStatement) -> None:
     from bundlekeeper.ledger.ask import where as questions
 
     session = work.session
+    if row.asked.bank and row.asked.bank not in BANKS[1:]:
+        raise InputError(f"there is no bank {visible(row.asked.bank)}", hint=f"the banks are {', '.join(BANKS[1:])}")
     answers = questions.where(session.ledger, selector_of(session, row.places), clock=session.now())
     if not answers:
         raise _no_match(session)
@@ -254,6 +258,9 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
         session = work.session
         database = session.database
         rows = holdings(session.store, database, session.now()) if database is not None else []
+        _insist_on_one(
+            name, [row.stored for row in rows if (family, version) == (row.stored.family, row.stored.version)]
+        )
         for row in rows:
             stored = row.stored
             if name == stored.name or (family, version) == (stored.family, stored.version):
@@ -278,6 +285,13 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
             recorded = replace(recorded, near=near)
         work.bundles[name] = recorded
     return work.bundles[name]
+
+
+def _insist_on_one(name: str, bundles: Sequence[StoredBundle]) -> None:
+    """Raise InputError where the family and version are those of several bundles: which bytes it was is not known."""
+    if len({bundle.sha256 for bundle in bundles}) > 1:
+        names = " or ".join(sorted(bundle.name for bundle in bundles))
+        raise InputError(f"{name} is {len(bundles)} bundles, each of its own variant", hint=f"name the file: {names}")
 
 
 def _moment(work: _Work, details: RecordDetails, answer: WhereAnswer) -> Moment:

@@ -143,8 +143,11 @@ class BlockerJudge:
     def jump_rule(self, rule: Jump) -> int:
         """The bit of a jump rule."""
         what = " ".join(w for w in (rule.what.kind, " or ".join(rule.what.models or ()), rule.what.family) if w)
+        direction = "up or down" if rule.direction == "both" else rule.direction
         return self.blocker(
-            "jump", rule.source, f"{what or 'everything'} goes {rule.direction} to {rule.to} only from {rule.from_}"
+            "jump",
+            rule.source,
+            f"{what or 'everything'} goes {direction} to {rule.to} only from {rule.from_}",
         )
 
     def beside_rule(self, rule: Compatible, need: RuleSubject) -> int:

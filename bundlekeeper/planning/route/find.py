@@ -397,7 +397,7 @@ class RouteFinder:
         for unit in self.units:
             if unit.family is not None and unit.variant is None:
                 words = " or ".join(self.fleet.manifest_index.variants(unit.family))
-                yield Quote("fact", "", f"{unit.name}: which variant they need, {words}")
+                yield Quote("fact", "", f"{unit.name}: which variant is needed, {words}")
 
     def _reasons(self) -> Iterable[str]:
         """What no rule is needed for: facts that are not known, and bundles that are not there."""
@@ -409,8 +409,8 @@ class RouteFinder:
                 continue  # reported as a fact that is not known
             if self.target.choices[unit.family, unit.variant].bundle is None:
                 which = f"the variant {unit.variant}" if unit.variant else "no variant"
-                of = f" for what needs {which}" if self.fleet.manifest_index.variants(unit.family) else ""
-                yield f"release {self.release} has no {unit.family} bundle{of} in the manifest"
+                of = f", of {which}, for {unit.name}" if self.fleet.manifest_index.variants(unit.family) else ""
+                yield f"the manifest has no {unit.family} bundle for release {self.release}{of}"
             for slot in unit.slots:
                 if slot[0].reading.model is None and self.target.means(slot[0].reading):
                     yield f"the model of {slot[0].reading.kind} {slot[0].key} is not known"

@@ -70,7 +70,8 @@ def _planned(found: PlannedRoute) -> None:
             _unplanned(step)
     output.findings_text(found.findings)
     put(f"{minutes} minutes of writing one after the other, {size:,} bytes written")
-    put(f"{len(times.windows)} windows, {times.makespan} minutes in all; cannot take less than {times.lower_bound}")
+    windows_text = counted(len(times.windows), "window")
+    put(f"{windows_text}, {times.makespan} minutes in all; cannot take less than {times.lower_bound}")
     if times.unplanned:
         put(f"steps without windows, so not in those minutes: {found.unplanned}")
     put(CAUTION)
