@@ -37,10 +37,8 @@ def test_a_bank_that_does_not_exist_is_refused_whatever_the_reason(anyway: tuple
 def test_a_version_of_two_variants_is_recorded_by_its_files_name(office: Keeper, world: World, tmp_path: Path) -> None:
     """Both are bundles of one family and version with other bytes: which it was must be said."""
     later = tmp_path / "later.toml"
-    rows = [
     head = 'manifest = 1\nplatform = "marram"\nsequence = 20\nissued = 2026-11-20\nfamilies = ["rack"]'
     rows = [f'{head}\nvariants = ["managed", "alone"]\n']
-    ]
     for version, variant in (("6.1.0", "managed"), ("6.0.1", "alone")):
         data = (world.downloads / f"marram-rack-{version}.bin").read_bytes()
         rows.append(
