@@ -7,6 +7,7 @@ import fcntl
 import os
 import struct
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -50,7 +51,19 @@ class Disk:
         finally:
             os.close(fd)
         subprocess.run(["umount", self.point], check=True)
+        self._until_released()
         self.mount()
+
+    def _until_released(self) -> None:
+        """Wait until no one holds the dead file system; the same device mounted again would be the dead one.
+
+        Another process with a copy of our mounts (another test's `unshare -m`) keeps it for as long as it lives.
+        """
+        for _ in range(600):
+            if not subprocess.run(["losetup", "-j", self.image], check=True, capture_output=True).stdout:
+                return
+            time.sleep(0.1)
+        pytest.fail(f"{self.image} is held by another process's mounts")
 
 
 @pytest.fixture
