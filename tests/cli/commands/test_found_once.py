@@ -72,6 +72,14 @@ def test_lint_warns_and_all_else_says_a_note(
         assert (ran.status, ran.json["ok"], codes(ran)) == (0, True, {(code, "note"): count}), words
 
 
+def test_the_list_says_of_a_second_name_that_it_is_of_the_same_bytes(keeper: Keeper, tmp_path: Path) -> None:
+    """And of the first that it is not."""
+    manifest = written(tmp_path, {"a.bin": b"same", "b.bin": b"same"})
+    keeper("store", "add", manifest, "--from", tmp_path / "downloads")
+    listed = keeper("store", "list").out
+    assert listed.count("same bytes") == 1 and listed.count("verified") > 2
+
+
 def test_verifying_by_the_stores_own_manifest_reports_the_same_as_by_the_file(keeper: Keeper, tmp_path: Path) -> None:
     """Other warnings of the manifest, too: here a table of a kind that nothing uses."""
     manifest = written(tmp_path, {"a.bin": b"bytes"})

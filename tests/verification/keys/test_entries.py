@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
-from bundlekeeper.verification.keys.entries import Sources, anchors_of, key_of, make_entry, remove
+from bundlekeeper.verification.keys.entries import Sources, anchors_of, key_of, make_entry, remove, with_crls
 from bundlekeeper.verification.keys.entry_files import FORMAT, file_names, from_files, is_crls_name, to_files
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 from tests.kits.minisign_files import public_file
@@ -288,6 +288,14 @@ def test_texts_and_lists_are_bounded_so_that_what_is_written_can_be_read(monkeyp
     monkeypatch.setattr("bundlekeeper.formats.limits.ENTRY_CRL_BYTES", 100)
     with pytest.raises(InputError, match="the lists more than 100"):
         full_chain()
+
+
+def test_newer_lists_are_bounded_as_the_first_ones_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = full_chain()
+    assert with_crls(whole, list(whole.crls)).crls == whole.crls
+    monkeypatch.setattr("bundlekeeper.formats.limits.ENTRY_CRL_BYTES", sum(map(len, whole.crls)) - 1)
+    with pytest.raises(InputError, match="lists take more than"):
+        with_crls(whole, list(whole.crls))
 
 
 def test_the_largest_entry_can_be_read_back() -> None:
