@@ -48,7 +48,7 @@ def tests_for(change: Change, known: mapping.Map, seconds: float) -> list[str]:
 def near(change: Change) -> list[str]:
     """The kept answers, the tests in the folder of the change and above it, and those of the commands."""
     folder = Path(change.file).parent
-    commands = [] if folder.parts[0] in {"formats", "verification"} else ["tests/cli/commands"]
+    commands = [] if {"formats", "verification"} & set(folder.parts[:1]) else ["tests/cli/commands"]
     places = ["tests/answers", f"tests/{folder}", *(f"tests/{above}" for above in folder.parents if above != Path())]
     chosen: list[str] = []
     for place in (*places, *commands):
