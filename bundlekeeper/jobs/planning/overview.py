@@ -6,11 +6,12 @@ for.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bundlekeeper.formats.escape import counted
+from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.windows.types import NOTHING
 
@@ -44,27 +45,31 @@ class StepInShort:
 
 @dataclass(frozen=True, slots=True)
 class RouteInShort:
-    """The versions that its components run before, how many of the domain's components change, and its steps."""
+    """The versions that its components run before, in words what reaches the release, and its steps."""
 
     starts: tuple[str, ...]
-    changed: int
-    components: int
+    reaches: str
     steps: tuple[StepInShort, ...]
 
 
 def in_short(found: DomainRoute, planned: PlannedRoute) -> RouteInShort:
     """The overview of a domain's planned route."""
     route = planned.route
-    changed = {
-        key
-        for step in route.steps
-        for change in step.changes
-        for component in change.components
-        for key in component.keys
-    }
-    everything = {component.key for component in found.given.inventory.components if component.domain == route.domain}
+    components = sum(component.domain == route.domain for component in found.given.inventory.components)
     rows = tuple(_step(step, planned) for step in route.steps)
-    return RouteInShort(_starts(route), len(changed), len(everything | changed), rows)
+    return RouteInShort(_starts(route), _reaches(route, components), rows)
+
+
+def _reaches(route: Route, components: int) -> str:
+    """`reaches 6.1 on all 19 components`, or `reaches 6.1 except 1 server`.
+
+    What no bundle of the manifest has an image for is no exception, and is not reached either.
+    """
+    if not route.not_reached:
+        number = f"all {components}" if route.reached == components else f"{route.reached} of {components}"
+        return f"reaches {route.release} on {number} component{'s' * (components != 1)}"
+    numbers = Counter(what for what, _ in route.not_reached)
+    return f"reaches {route.release} except {some([counted(number, what) for what, number in numbers.items()])}"
 
 
 def _starts(route: Route) -> tuple[str, ...]:

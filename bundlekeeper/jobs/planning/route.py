@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.findings import Finding, is_ok
+from bundlekeeper.findings import Finding, Level, is_ok
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
@@ -40,6 +40,16 @@ class PlannedRoute:
     timeline: Timeline
     back: tuple[WayBack, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def errors(self) -> tuple[Finding, ...]:
+        """What must be mended before the first window."""
+        return tuple(row for row in self.findings if row.level is Level.ERROR)
+
+    @property
+    def is_ready(self) -> bool:
+        """True where nothing that was found is an error; a route with one is not ready."""
+        return not self.errors
 
     @property
     def unplanned(self) -> str:
@@ -109,6 +119,7 @@ class DomainRoute:
         return {
             "schema": SCHEMA,
             "ok": is_ok(self.findings),
+            "ready": planned is not None and planned.is_ready,
             "findings": [finding.as_json() for finding in self.findings],
             "made_at": self.made_at.isoformat(timespec="seconds"),
             "made_by": f"bundlekeeper {bundlekeeper.__version__}",

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Timeline, Window
 
+AT_RELEASE, READY, WITH_ERRORS, WITHOUT = VERDICTS = ("at the release", "ready", "with errors", "without a route")
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedDomain:
@@ -64,6 +66,20 @@ class DomainsTogether:
         return tuple(dict.fromkeys(rows))
 
     @property
+    def counts(self) -> dict[str, int]:
+        """How many domains there are of each verdict, none of it left out: each domain is in one."""
+        verdicts = [self.verdict(domain) for domain in self.domains]
+        return {verdict: number for verdict in VERDICTS if (number := verdicts.count(verdict))}
+
+    def verdict(self, domain: PlannedDomain) -> str:
+        """One of `VERDICTS`; an error of what all domains are made from is one of each domain."""
+        if domain.way is None:
+            return WITHOUT
+        if any(row.level is Level.ERROR for row in (*domain.findings, *self.shared)):
+            return WITH_ERRORS
+        return READY if domain.way.steps else AT_RELEASE
+
+    @property
     def rounds(self) -> dict[int, list[Window]]:
         """The windows of each round."""
         rows: dict[int, list[Window]] = {}
@@ -81,6 +97,7 @@ class DomainsTogether:
             "made_at": self.made_at.isoformat(timespec="seconds"),
             "made_by": f"bundlekeeper {bundlekeeper.__version__}",
             "release": self.release,
+            "counts": self.counts,
             "options": asdict(self.options),
             **self.given.about(),
             "timeline": {"makespan": times.makespan, "lower_bound": times.lower_bound, "unplanned": times.unplanned},
@@ -108,6 +125,7 @@ class DomainsTogether:
     def _row(self, domain: PlannedDomain, windows: Iterable[Window], at: Mapping[Finding, int]) -> dict[str, Any]:
         return {
             "domain": domain.name,
+            "ready": self.verdict(domain) in (READY, AT_RELEASE),
             "findings": [at[row] for row in domain.findings],
             "route": plain(domain.way) if domain.way else None,
             "no_route": None if domain.way else plain(domain.found),

@@ -10,7 +10,7 @@ plans: it reports what it checked, and calls no step harmless.
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES, SERVERS
-from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
+from bundlekeeper.planning.fleet.domain_state import DomainState, PlacedComponent, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import suits
 from bundlekeeper.planning.fleet.rules import RuleAnswer
@@ -58,7 +58,7 @@ def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: date
     expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
-    return Route(domain, release, steps, further.cost, tuple(findings))
+    return Route(domain, release, steps, further.cost, tuple(findings), finder.not_reached(), finder.reached())
 
 
 @contextmanager
@@ -347,11 +347,10 @@ class RouteFinder:
                 hint = "remove the settings that the older version lacks first"
                 yield finding("downgrade", f"step {step.number}", message, hint, level=Level.WARNING)
         for unit in self.units:
-            for slot in unit.slots:
+            for slot in self._without_image(unit):
                 reading = slot[0].reading
-                if self.target.means(reading) and self.target.offer(reading) is None:
-                    message = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
-                    yield finding("model-unsupported", unit.name, message)
+                message = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
+                yield finding("model-unsupported", unit.name, message)
         yield from self.unlisted()
         today = self.refused((0,) * len(self.units))
         for blocker in self.judge.named(today):
@@ -359,6 +358,28 @@ class RouteFinder:
             yield finding(
                 "mix-refused", self.state.domain, message, "this route starts from this mixture", level=Level.WARNING
             )
+
+    def _without_image(self, unit: Unit) -> Iterator[Sequence[PlacedComponent]]:
+        """Like components of a unit that the release should have an image for, and has not."""
+        for slot in unit.slots:
+            if self.target.means(slot[0].reading) and self.target.offer(slot[0].reading) is None:
+                yield slot
+
+    def not_reached(self) -> tuple[tuple[str, str], ...]:
+        """What is not at the release in the end: servers by key, components of the infrastructure with their kind."""
+        found: list[tuple[str, str]] = []
+        for unit in self.units:
+            slots = list(self._without_image(unit))
+            if unit.servers:
+                found += [("server", server.key) for server in unit.servers if slots]
+            else:
+                found += [(component.reading.kind, component.key) for slot in slots for component in slot]
+        return tuple(found)
+
+    def reached(self) -> int:
+        """How many components the release has an image for."""
+        slots = (slot for unit in self.units for slot in unit.slots)
+        return sum(len(slot) for slot in slots if self.target.offer(slot[0].reading) is not None)
 
     def unlisted(self) -> Iterable[Finding]:
         """What could not be asked, because the inventory lists no such component: that does not show that there is

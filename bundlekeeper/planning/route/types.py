@@ -92,13 +92,19 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """A route. `cost` is windows, server restarts, minutes one after the other, and bytes."""
+    """A route. `cost` is windows, server restarts, minutes one after the other, and bytes.
+
+    `not_reached` are the servers, by key, and the components of the infrastructure for which the release has no image
+    though it should: each with what it is, `server` or its kind. `reached` is how many components have one.
+    """
 
     domain: str
     release: str
     steps: tuple[Step, ...]
     cost: tuple[int, int, int, int]
     findings: tuple[Finding, ...]
+    not_reached: tuple[tuple[str, str], ...] = ()
+    reached: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,13 +48,14 @@ def test_the_text_has_80_columns_rounds_domains_and_where_the_detail_is(office: 
     short = office(*words, env={"COLUMNS": "80"})
     rows = [*short.out.splitlines(), *short.err.splitlines()]
     assert (len(rows) <= 24, max(map(len, rows)) <= 80) == (True, True), short.out
-    assert rows[0].startswith("marram to 6.1: route found for 2 of 2 domains, with ")
-    assert re.search(r"(?m)^skerry-a +4 +\d+ +[-0-9, ]+ +0 +\d+  found$", short.out)
+    assert re.fullmatch(r"marram to 6.1: 2 ready; \d+ warnings", rows[0])
+    assert re.fullmatch(r"skerry-a +4 +\d+ +[-0-9, ]+ +0 +\d+  ready", short.out.splitlines()[-1])
     assert rows[-1] in {f"next: bundlekeeper route {name} --to 6.1 --window 4h" for name in ("holm-b", "skerry-a")}
     done = office(*words, "--details")
     assert done.status == 1
     lines = done.out.splitlines()
-    assert lines[0] == "2 domains to 6.1: route found for 2 of 2"
+    assert re.fullmatch(r"2 domains to 6.1: 2 ready; \d+ warnings", lines[0])
+    assert lines[-1].startswith("skerry-a")
     assert [x for x in lines if len(x) > 80 and not re.match(r"(error|warning|note|  hint)\b", x)] == []
     flat = done.out.replace("\n  ", " ")
     assert re.search(r"^round \d: \d+ minutes: holm-b \(step \d\), skerry-a \(step \d\)$", flat, re.M)
@@ -71,7 +72,7 @@ def test_a_domain_without_a_way_is_told_and_stops_no_other(office: Keeper, parts
     words = ("route", "--all", "--to", "6.1", "--inventory", parts)
     done = office(*words)
     assert done.status == 1
-    assert done.out.startswith("marram to 6.1: route found for 2 of 3 domains, with ")
+    assert done.out.startswith("marram to 6.1: 2 ready, 1 without a route; ")
     assert re.search(r"(?m)^holm-b +- +- +- .* none; nearest: ", done.out)
     assert re.search(r"(?m)^( !!|  !) [a-z-]+( \(\d+\))?: holm-b", done.out)
     assert done.err.startswith("next: bundlekeeper route holm-b --to 6.1 ")
@@ -80,6 +81,26 @@ def test_a_domain_without_a_way_is_told_and_stops_no_other(office: Keeper, parts
     assert [row["route"] is None for row in found["routes"]] == [False, True, False]
     assert found["routes"][1]["no_route"]["domain"] == "holm-b"
     assert not found["routes"][1]["windows"]
+    assert [row["ready"] for row in found["routes"]] == [True, False, True]
+    assert found["counts"] == {"ready": 2, "without a route": 1}
+
+
+def test_a_route_with_errors_is_never_called_ready_and_says_what_it_does_not_reach(office: Keeper, parts: Path) -> None:
+    """A component whose model no bundle has an image for stays as it is: its server does not reach the release."""
+    own = r'(parent = "HOLMB-B1"\nkind = "management-controller"\nmodel = )"Tern-\d"'
+    parts.write_text(re.sub(own, r'\1"Tern-9"', TEXT))
+    assert "Tern-9" in parts.read_text()
+    alone = office("route", "holm-b", "--to", "6.1", "--inventory", parts)
+    assert re.match(r"holm-b from 5.4.10 to 6.1: route with \d+ errors?, .*, not ready\n", alone.out)
+    assert "; reaches 6.1 except 1 server\n" in alone.out
+    assert alone.err.endswith("--details\n")  # no file is proposed of what is not ready
+    whole = office("route", "holm-b", "--to", "6.1", "--inventory", parts, "--details").out
+    assert re.match(r"holm-b to 6.1: route with \d+ errors?, .*, not ready\n", whole)
+    many = office("route", "--all", "--to", "6.1", "--inventory", parts)
+    assert re.match(r"marram to 6.1: 2 ready, 1 with errors; \d errors?, ", many.out)
+    assert re.search(r"(?m)^holm-b .* with errors$", many.out)
+    found = office("route", "holm-b", "--to", "6.1", "--inventory", parts, "--json").json
+    assert (found["ready"], found["route"]["not_reached"]) == (False, [["server", "HOLMB-B1"]])
 
 
 def test_wrong_words_are_told_with_what_is_meant_and_all_names_at_once(office: Keeper, tmp_path: Path) -> None:

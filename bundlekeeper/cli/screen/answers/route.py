@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 from bundlekeeper.cli.screen import manifest_signature, output
 from bundlekeeper.cli.screen.details import route as details
 from bundlekeeper.cli.screen.forms import OutputForm
-from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges, tally
+from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges
 from bundlekeeper.cli.screen.tables import Column, write
-from bundlekeeper.findings import Level
 from bundlekeeper.formats.durations import clock, hours
 from bundlekeeper.formats.escape import counted, some
 
@@ -48,12 +47,12 @@ def show(
         output.line(f"sha256: {written['sha256']}")
         next_line("give that SHA-256 to stage and activate with --plan, once the plan is approved")
     elif not whole:
-        more = {"details": True} if _is_stuck(found) else {"out": f"{found.domain}.json"}
+        more = (
+            {"details": True}
+            if found.planned is None or not found.planned.is_ready
+            else {"out": f"{found.domain}.json"}
+        )
         next_line(again("route", found.domain, **words, **more))
-
-
-def _is_stuck(found: DomainRoute) -> bool:
-    return found.planned is None or any(finding.level is Level.ERROR for finding in found.findings)
 
 
 COLUMNS: tuple[Column[StepInShort], ...] = (
@@ -70,7 +69,7 @@ def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
     from bundlekeeper.jobs.planning.overview import in_short
 
     route, times, short = planned.route, planned.timeline, in_short(found, planned)
-    put(f"{route.domain}{_from(short)} to {route.release}: {_verdict(found)}")
+    put(f"{route.domain}{_from(short)} to {route.release}: {details.verdict(planned)}")
     if not route.steps:
         put("it runs that release already")
     else:
@@ -80,7 +79,7 @@ def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
             hours(times.makespan),
             counted(route.cost[1], "restart"),
         )
-        put(f"{', '.join(counts)}; {short.changed} of {counted(short.components, 'component')} change")
+        put(f"{', '.join(counts)}; {short.reaches}")
         output.line()
         write(COLUMNS, short.steps)
         output.line()
@@ -93,13 +92,6 @@ def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
 
 def _from(short: RouteInShort) -> str:
     return f" from {some(short.starts, 3)}" if short.starts else ""
-
-
-def _verdict(found: DomainRoute) -> str:
-    counts_text = tally(found.findings)
-    if not counts_text:
-        return "route, no problems found"
-    return f"route with {counts_text}{', not ready' if _is_stuck(found) else ''}"
 
 
 def _none(none: NoRoute, found: DomainRoute) -> None:

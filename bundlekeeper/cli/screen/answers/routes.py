@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import manifest_signature, output
 from bundlekeeper.cli.screen.details import routes as details
-from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges, tally
+from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.durations import hours
@@ -23,26 +23,37 @@ def show_json(found: DomainsTogether) -> None:
 
 
 def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: bool) -> None:
-    """Print a line for each domain, what is wrong once for all that have it, and the time of all rounds together.
+    """Print the time of all rounds together, what is wrong once for all that have it, and a line for each domain.
 
     `words` are the options that were given, for the next command; with `whole` each round and every error is reported.
     """
     manifest_signature.tell(found.given.signature)
     if whole:
         details.show(found)
+        output.line()
+        table(found)
         return
     times = found.timeline
-    ways = sum(domain.way is not None for domain in found.domains)
-    counts_text = tally(found.findings)
-    put(
-        f"{found.given.manifest.platform} to {found.release}: route found for {ways} of "
-        f"{counted(len(found.domains), 'domain')}{f', with {counts_text}' if counts_text else ''}"
-    )
+    put(f"{found.given.manifest.platform} to {found.release}: {details.headline(found)}")
     least = "this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}"
     counts = f"{counted(times.rounds, 'round')}, {counted(len(times.windows), 'window')}, {hours(times.makespan)}"
     if times.windows:
         put(counts if times.unplanned else f"{counts}; {least}")
+    if rows := (*details.in_common(found.domains), *found.shared):
+        output.line()
+        marked(rows)
+    if times.unplanned:
+        steps = ", ".join(f"{name} step {step}" for name, step in times.unplanned)
+        put(f"steps without windows, so not in that time: {steps}")
     output.line()
+    table(found)
+    worst = max(found.domains, key=_how_bad)
+    next_line(again("route", worst.name, **words))
+
+
+def table(found: DomainsTogether) -> None:
+    """Print a line for each domain."""
+    times = found.timeline
     rounds: dict[str, list[int]] = {}
     for window in times.windows:
         rounds.setdefault(window.domain, []).append(window.round)
@@ -53,17 +64,9 @@ def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: boo
         Column("rounds", lambda domain: ranges(rounds.get(domain.name, ()))),
         Column("errors", lambda domain: str(_number(domain, Level.ERROR)), right=True),
         Column("warnings", lambda domain: str(_number(domain, Level.WARNING)), right=True),
-        Column("route", _route),
+        Column("route", lambda domain: _route(found, domain)),
     )
     write(columns, found.domains)
-    if rows := (*details.in_common(found.domains), *found.shared):
-        output.line()
-        marked(rows)
-    if times.unplanned:
-        steps = ", ".join(f"{name} step {step}" for name, step in times.unplanned)
-        put(f"steps without windows, so not in that time: {steps}")
-    worst = max(found.domains, key=_how_bad)
-    next_line(again("route", worst.name, **words))
 
 
 def _number(domain: PlannedDomain, level: Level) -> int:
@@ -74,7 +77,7 @@ def _how_bad(domain: PlannedDomain) -> tuple[bool, int, int]:
     return domain.way is None, _number(domain, Level.ERROR), _number(domain, Level.WARNING)
 
 
-def _route(domain: PlannedDomain) -> str:
+def _route(found: DomainsTogether, domain: PlannedDomain) -> str:
     if domain.way is None:
         return f"none; nearest: {domain.nearest or 'none'}"
-    return "found" if domain.way.steps else "runs it already"
+    return found.verdict(domain)

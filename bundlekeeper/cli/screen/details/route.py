@@ -6,6 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.marks import tally
 from bundlekeeper.formats.escape import counted, visible
 from bundlekeeper.model.route.document import CAUTION
 
@@ -51,11 +52,20 @@ def show_check(found: CheckedPlan) -> None:
     _checked(found)
 
 
+def verdict(found: PlannedRoute) -> str:
+    """What a route is worth, in words: one with an error is not ready."""
+    counts_text = tally(found.findings)
+    if not counts_text:
+        return "route, no problems found"
+    return f"route with {counts_text}{'' if found.is_ready else ', not ready'}"
+
+
 def _planned(found: PlannedRoute) -> None:
     """Print the steps with their rules, windows and ways back, then all that was found."""
     route, times = found.route, found.timeline
     windows, restarts, minutes, size = route.cost
-    put(f"{route.domain} to {route.release}: {counted(windows, 'step')}, {counted(restarts, 'server restart')}")
+    put(f"{route.domain} to {route.release}: {verdict(found)}")
+    put(f"{counted(windows, 'step')}, {counted(restarts, 'server restart')}")
     if not route.steps:
         put("it runs that release already")
     for step in route.steps:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.details.route import put
-from bundlekeeper.cli.screen.marks import ranges
+from bundlekeeper.cli.screen.marks import ranges, tally
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.route.document import CAUTION
@@ -18,14 +18,17 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.routes import DomainsTogether, PlannedDomain
 
 
+def headline(found: DomainsTogether) -> str:
+    """How many domains there are of each verdict: `1 ready, 4 with errors, 1 without a route; 12 errors`."""
+    verdicts = ", ".join(f"{number} {verdict}" for verdict, number in found.counts.items())
+    counts_text = tally(found.findings)
+    return f"{verdicts}; {counts_text}" if counts_text else verdicts
+
+
 def show(found: DomainsTogether) -> None:
     """Print the rounds, each domain in short, what is wrong once for all that have it, and where the detail is."""
     times, options = found.timeline, found.options
-    ways = [d for d in found.domains if d.way is not None]
-    put(
-        f"{counted(len(found.domains), 'domain')} to {found.release}: "
-        f"route found for {len(ways)} of {len(found.domains)}"
-    )
+    put(f"{counted(len(found.domains), 'domain')} to {found.release}: {headline(found)}")
     for number, windows in found.rounds.items():
         here = ", ".join(f"{w.domain} (step {w.step})" for w in windows)
         put(f"round {number}: {max(w.minutes for w in windows)} minutes: {here}")
