@@ -70,6 +70,8 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         _fit([piece for _, rows in drafts for draft in rows for piece in draft.pieces], length)
     plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
     windows = tuple(_windows(plans))
+    for found, whose in _clashes(drafts):
+        own_findings |= {domain: (*own_findings[domain], found) for domain in whose}
     findings = dict.fromkeys(f for rows in own_findings.values() for f in rows)
     findings |= dict.fromkeys(_between(fleet, drafts))
     longest: dict[int, int] = {}
@@ -158,9 +160,8 @@ def _bound(plans: Sequence[_Plan]) -> int:
 def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> Iterator[Finding]:
     """What is to be reported of several domains in one timeline; `drafts` are those of the steps that have windows.
 
-    A policy names one version at a time, for all servers that it touches: where domains want another of it, the one
-    that edits it later moves the others' servers too. A `separate_windows` set that names a domain which the inventory
-    lacks keeps nobody apart from it. That servers in no known cluster keep domains apart is reported once for all.
+    A `separate_windows` set that names a domain which the inventory lacks keeps nobody apart from it. That servers in
+    no known cluster keep domains apart is reported once for all.
     """
     if len(drafts) < 2:
         return
@@ -170,15 +171,24 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
         message = "servers in no known cluster: while they are worked on, no other domain's servers are"
         hint = "give their components a cluster in the inventory: without, there are many rounds"
         yield finding("not-checked", some(lone), message, hint, level=Level.WARNING)
+
+
+def _clashes(drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> Iterator[tuple[Finding, tuple[str, ...]]]:
+    """A policy that domains want at different versions, with those domains.
+
+    It names one version at a time, for all servers that it touches: the domain that edits it later moves the others'
+    servers too.
+    """
     wanted: dict[tuple[str, object], dict[str, dict[str, None]]] = {}
     for route, rows in drafts:
         for use in (use for draft in rows for use in draft.uses):
             wanted.setdefault((use.name, use.scopes), {}).setdefault(use.wanted, {})[route.domain] = None
     for (name, _), asked in wanted.items():
-        if len(asked) > 1 and len({domain for domains in asked.values() for domain in domains}) > 1:
+        whose = tuple(dict.fromkeys(domain for domains in asked.values() for domain in domains))
+        if len(asked) > 1 and len(whose) > 1:
             words = "; ".join(f"{version} for {some(list(domains))}" for version, domains in asked.items())
             message = f"names one version at a time, and should name {words}: the last one reaches all of them"
-            yield finding("policy-shared", f"policy {name}", message, _SPLIT, level=Level.ERROR)
+            yield finding("policy-shared", f"policy {name}", message, _SPLIT, level=Level.ERROR), whose
 
 
 def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:

@@ -69,11 +69,12 @@ def test_domains_that_want_the_same_or_have_a_policy_of_their_own_are_not() -> N
     assert _clashes(_timeline(inventory([p for d in domains for p in d.components], (), own))) == []
 
 
-def test_findings_by_domain_are_all_but_those_of_domains_together() -> None:
+def test_what_domains_do_to_each_other_is_found_of_each_of_them() -> None:
+    """So that neither of them is called ready."""
     times = planned("6.0.1", "5.4.10", applies="on-start-update-request", names="5.4.10")
-    own = {f for rows in times.own_findings.values() for f in rows}
     assert set(times.own_findings) == {"d0", "d1"}
-    assert [f.message for f in times.findings if f not in own] == _clashes(times)
+    for rows in times.own_findings.values():
+        assert [f.message for f in rows if "names one version at a time" in f.message] == _clashes(times)
 
 
 def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_planned() -> None:
