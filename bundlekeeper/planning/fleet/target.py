@@ -74,6 +74,27 @@ class ReleaseTarget:
             and self.manifest_index.lists_kind(choice.family, reading.kind)
         )
 
+    def lacks(self, reading: ComponentReading) -> bool:
+        """True where its family's bundle should bring an image for it, and does not: it stays as it is."""
+        return self.means(reading) and self.offer(reading) is None
+
+
+def open_versions(manifest_index: ManifestIndex, release: Release) -> Release:
+    """The release without what was withdrawn, where it lists more than that of the family."""
+    left: dict[str, tuple[str, ...] | None] = {}
+    for family in (INFRASTRUCTURE, *SERVER_FAMILIES):
+        versions = release.versions(family)
+        bundles = {version: manifest_index.at(family, version) for version in versions}
+        is_open = [v for v in versions if any(bundle.lifecycle != "withdrawn" for bundle in bundles[v])]
+        left[family] = tuple(is_open) or versions or None
+    return release.model_copy(update=left)
+
+
+def later_versions(release: Release, first: int) -> Release:
+    """The release without its `first` versions of each family; the last of each is kept."""
+    rows = {family: release.versions(family) for family in (INFRASTRUCTURE, *SERVER_FAMILIES)}
+    return release.model_copy(update={family: row[min(first, len(row) - 1) :] or None for family, row in rows.items()})
+
 
 def taken_by(manifest_index: ManifestIndex, state: DomainState, families: Iterable[str]) -> tuple[Taken, ...]:
     """Of each of the families the variants that the domain's components take, or would, where it has none of the

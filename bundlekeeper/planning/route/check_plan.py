@@ -237,7 +237,15 @@ class _CheckedRoute(RouteFinder):
         found += self._today(end)
         found += self.unlisted()
         steps = self._numbered(taken)
-        route = Route(self.state.domain, self.release, steps, (len(steps), *cost), tuple(found))
+        route = Route(
+            self.state.domain,
+            self.release,
+            steps,
+            (len(steps), *cost),
+            tuple(found),
+            self.not_reached(),
+            self.reached(),
+        )
         return PlanVerdict(
             route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
         )

@@ -10,7 +10,7 @@ plans: it reports what it checked, and calls no step harmless.
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
@@ -19,23 +19,31 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES, SERVERS
-from bundlekeeper.planning.fleet.domain_state import DomainState, PlacedComponent, ServerAt
+from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import suits
 from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import ReleaseTarget, aim, taken_by
+from bundlekeeper.planning.fleet.target import ReleaseTarget, aim, later_versions, open_versions, taken_by
 from bundlekeeper.planning.gaps.question import servers_name
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
 from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
 from bundlekeeper.planning.route.tables import Moves
-from bundlekeeper.planning.route.types import ComponentChange, NoRoute, Quote, Route, Step, StepChange
+from bundlekeeper.planning.route.types import (
+    ComponentChange,
+    NoRoute,
+    Quote,
+    Route,
+    Step,
+    StepChange,
+    StopPassedOver,
+)
 from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
 from bundlekeeper.planning.route.why_none import blocking
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.manifest.types import Bundle
+    from bundlekeeper.model.manifest.types import Bundle, Release
 
 __all__ = ["NoRoute", "Route", "RouteFinder", "route"]
 
@@ -86,19 +94,16 @@ class RouteFinder:
         withdrawn: bool = False,
         stops: Holdings | None = None,
     ) -> None:
-        """With `withdrawn`, stops at what was withdrawn, too; with `stops`, which of a release's versions is meant on
-        the way is chosen by these holdings. Raises InputError for a release that it lacks."""
+        """With `withdrawn`, stops at what was withdrawn, too; with `stops`, at every version that a release on the way
+        lists, the first that these holdings have before the others. Raises InputError for a release that it lacks."""
         self.takes_withdrawn = withdrawn
         self.fleet, self.state, self.release, self.holdings = fleet, state, release, holdings
         self.judge = BlockerJudge(fleet.rules)
         fleet.manifest_index.release(release)
         self.taken = taken_by(fleet.manifest_index, state, (INFRASTRUCTURE, *SERVER_FAMILIES))
         self.variant = fleet.manifest_index.variant(INFRASTRUCTURE, state.variant)
-        on_the_way = holdings if stops is None else stops
-        self.targets = {
-            r.name: aim(fleet.manifest_index, r, self.taken, holdings if r.name == release else on_the_way)
-            for r in fleet.manifest_index.manifest.release
-        }
+        self.stops = holdings if stops is None else stops
+        self.targets = {r.name: self._aimed(r) for r in fleet.manifest_index.manifest.release}
         self.target = self.targets[release]
         self.maker = Maker(
             fleet, self.judge, (bundle for choice in self.target.choices.values() for bundle in choice.chain)
@@ -136,7 +141,7 @@ class RouteFinder:
                 yield Option(f"{bundle.version}, {' and '.join(ahead)} only", ((INFRASTRUCTURE, bundle),), ahead)
 
     def _server_options(self) -> Iterable[Option]:
-        for name, target in self.targets.items():
+        for name, target in (*self.targets.items(), *self._further()):
             chains = [(c.family, c.chain) for c in target.choices.values() if c.family in SERVER_FAMILIES and c.chain]
             for link in range(max((len(chain) for _, chain in chains), default=0)):
                 rows = [(family, chain[min(link, len(chain) - 1)]) for family, chain in chains]
@@ -144,29 +149,50 @@ class RouteFinder:
                 if kept:
                     yield Option(name, kept, link=link)
 
+    def _aimed(self, release: Release, first: int = 0) -> ReleaseTarget:
+        """What a release means: the one that is asked for as it is, one on the way without what was withdrawn."""
+        if release.name == self.release:
+            return aim(self.fleet.manifest_index, release, self.taken, self.holdings)
+        rest = release if self.takes_withdrawn else open_versions(self.fleet.manifest_index, release)
+        return aim(self.fleet.manifest_index, later_versions(rest, first), self.taken, self.stops)
+
+    def _further(self) -> Iterator[tuple[str, ReleaseTarget]]:
+        """Where every version counts, what the releases on the way mean by their further ones."""
+        if self.stops is self.holdings:
+            return
+        for release in self.fleet.manifest_index.manifest.release:
+            most = max(len(release.versions(family)) for family in SERVER_FAMILIES)
+            for first in range(1, most) if release.name != self.release else ():
+                yield release.name, self._aimed(release, first)
+
     def _may_stop(self, bundle: Bundle, release: str) -> bool:
         return self.takes_withdrawn or bundle.lifecycle != "withdrawn" or release == self.release
 
     def with_stops_not_in_store(self) -> RouteFinder | None:
-        """The same with the version that each release on the way names first, in the store or not; None where it is
-        this.
+        """The same with every version that a release on the way lists, in the store or not; None where it is this.
 
         Where the route needs a bundle that is not in the store, that is what is to be reported, and not that there is
         none.
         """
         other = RouteFinder(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
-        return other if other.targets != self.targets else None
+        return other if other.options != self.options else None
 
-    def passed_over(self) -> tuple[tuple[str, str], ...]:
-        """The withdrawn bundles, with why, with which there would be a route where without them is none."""
+    def passed_over(self) -> tuple[StopPassedOver, ...]:
+        """The stops of a route over withdrawn bundles, where without them there is none: those that were withdrawn, or
+        are not in the store."""
         rules = self.fleet.manifest_index.manifest
         if not any(bundle.lifecycle == "withdrawn" for bundle in rules.bundle):
             return ()
-        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, withdrawn=True)
+        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, withdrawn=True, stops=Holdings())
         found = RouteSearch(other.problem(self.release)).run()
         used = {change.sha256 for step in other.steps(found.steps or ()) for change in step.changes}
-        rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.lifecycle == "withdrawn")
-        return tuple((f"{bundle.family} {bundle.version}", bundle.reason or "") for bundle in rows)
+        rows = []
+        for bundle in (bundle for bundle in rules.bundle if bundle.sha256 in used):
+            gone, there = bundle.lifecycle == "withdrawn", self.holdings.stored(bundle.sha256) is not None
+            if gone or not there:
+                name = f"{bundle.family} {bundle.version}"
+                rows.append(StopPassedOver(name, gone, (bundle.reason or "") if gone else "", there))
+        return tuple(rows)
 
     def problem(self, release: str) -> RouteProblem:
         """The search for the route to a release."""
@@ -347,8 +373,7 @@ class RouteFinder:
                 hint = "remove the settings that the older version lacks first"
                 yield finding("downgrade", f"step {step.number}", message, hint, level=Level.WARNING)
         for unit in self.units:
-            for slot in self._without_image(unit):
-                reading = slot[0].reading
+            for reading in (slot[0].reading for slot in unit.slots if self.target.lacks(slot[0].reading)):
                 message = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
                 yield finding("model-unsupported", unit.name, message)
         yield from self.unlisted()
@@ -359,21 +384,13 @@ class RouteFinder:
                 "mix-refused", self.state.domain, message, "this route starts from this mixture", level=Level.WARNING
             )
 
-    def _without_image(self, unit: Unit) -> Iterator[Sequence[PlacedComponent]]:
-        """Like components of a unit that the release should have an image for, and has not."""
-        for slot in unit.slots:
-            if self.target.means(slot[0].reading) and self.target.offer(slot[0].reading) is None:
-                yield slot
-
     def not_reached(self) -> tuple[tuple[str, str], ...]:
         """What is not at the release in the end: servers by key, components of the infrastructure with their kind."""
-        found: list[tuple[str, str]] = []
+        found: dict[tuple[str, str], None] = {}
         for unit in self.units:
-            slots = list(self._without_image(unit))
-            if unit.servers:
-                found += [("server", server.key) for server in unit.servers if slots]
-            else:
-                found += [(component.reading.kind, component.key) for slot in slots for component in slot]
+            for slot in (slot for slot in unit.slots if self.target.lacks(slot[0].reading)):
+                own = [(component.reading.kind, component.key) for component in slot]
+                found |= dict.fromkeys([("server", server.key) for server in unit.servers] or own)
         return tuple(found)
 
     def reached(self) -> int:

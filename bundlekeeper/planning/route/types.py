@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bundlekeeper.findings import Finding, finding
+from bundlekeeper.findings import Finding, Level, finding
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,12 +108,32 @@ class Route:
 
 
 @dataclass(frozen=True, slots=True)
+class StopPassedOver:
+    """A bundle that would be a stop on a route, were it not withdrawn (`reason`), or were it in the store."""
+
+    bundle: str
+    withdrawn: bool
+    reason: str
+    in_store: bool
+
+    @property
+    def finding(self) -> tuple[str, str, str]:
+        """The finding's code, its message and its hint."""
+        message = f"{self.bundle} would be a stop on a route, and is "
+        if not self.withdrawn:
+            return "not-in-store", f"{message}not in the store", "bundlekeeper store add MANIFEST --from DIR"
+        message += f"withdrawn{f': {self.reason}' if self.reason else ''}"
+        message += "" if self.in_store else "; it is not in the store"
+        return "withdrawn", message, "ask the publisher for another version between"
+
+
+@dataclass(frozen=True, slots=True)
 class NoRoute:
     """No route. `blocking` are rules that block it even alone; the fewest where `exact`, else some that were found.
 
     `reasons` need no rule; `nearest` is a release that can be reached, empty for none; `exhausted` is False where the
-    search gave up before it had looked at everything, so that a route may exist. `passed_over` are withdrawn bundles,
-    with the reason, with which there would be a route.
+    search gave up before it had looked at everything, so that a route may exist. `passed_over` are the stops of a route
+    that there would be, had nothing been withdrawn.
     """
 
     domain: str
@@ -123,20 +143,21 @@ class NoRoute:
     reasons: tuple[str, ...]
     nearest: str
     exhausted: bool
-    passed_over: tuple[tuple[str, str], ...] = ()
+    passed_over: tuple[StopPassedOver, ...] = ()
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What blocks the route, as findings."""
+        """What blocks the route, as findings: first the stops that it lacks, which the rest follows from."""
         codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}
         rows = [
+            finding(code, self.domain, message, hint, Level.ERROR)
+            for code, message, hint in (stop.finding for stop in self.passed_over)
+        ]
+        rows += [
             finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.message} ({q.source or 'not known'})")
             for q in self.blocking
         ]
         rows += [finding("family-missing", self.domain, reason) for reason in self.reasons]
-        for bundle, why in self.passed_over:
-            message = f"{bundle} would be a stop on a route, and is withdrawn{f': {why}' if why else ''}"
-            rows.append(finding("withdrawn", self.domain, message, "ask the publisher for another version between"))
         if not self.exhausted:
             message = "the search gave up before it had looked at every route: one may exist"
             rows.append(finding("not-checked", self.domain, message, "bring servers to fewer different versions first"))

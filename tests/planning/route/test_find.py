@@ -10,7 +10,9 @@ import pytest
 from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.find import NoRoute, Route, route
+from bundlekeeper.planning.route.types import StopPassedOver
 from tests.kits.planning_kit import NOW, bundle, image, manifest, marram, stored_all, whole_domain
 from tests.kits.route_stock import VERSIONS, stock
 from tests.kits.route_worlds import LARGE, Large, large_domain, large_manifest
@@ -90,13 +92,53 @@ def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> Non
     ]
     found = find(rules.model_copy(update={"bundle": tuple(rows)}), stock("1.0", ("Tern-2", "1.0")), "3.0")
     assert isinstance(found, NoRoute)
-    assert found.passed_over == (("infrastructure 2.0", "loses its pair"),)
+    assert found.passed_over == (StopPassedOver("infrastructure 2.0", True, "loses its pair", True),)
+    assert found.findings[0].level.value == "error"  # the reason, before the rules that follow from it
     assert [f.message for f in found.findings if f.code == "withdrawn"] == [
         "infrastructure 2.0 would be a stop on a route, and is withdrawn: loses its pair"
     ]
     found = find(small(jump=(jump(">=3.0", ">=9.0"),)), stock("1.0", ("Tern-2", "1.0")), "3.0")
     assert isinstance(found, NoRoute)
     assert found.passed_over == ()
+
+
+def _withdrawn(rules: Manifest, *which: tuple[str, str]) -> Manifest:
+    gone = {"lifecycle": "withdrawn", "reason": "loses its pair"}
+    rows = (b.model_copy(update=gone if (b.family, b.version) in which else {}) for b in rules.bundle)
+    return rules.model_copy(update={"bundle": tuple(rows)})
+
+
+def _stored_but(rules: Manifest, *which: tuple[str, str]) -> Holdings:
+    rows = [b for b in rules.bundle if (b.family, b.version) not in which]
+    return stored_all(rules.model_copy(update={"bundle": tuple(rows)}))
+
+
+def test_a_stop_that_was_withdrawn_and_is_not_in_the_store_is_named_too() -> None:
+    rules = _withdrawn(marram(), ("blade", "6.0.1"))
+    held = _stored_but(rules, ("blade", "6.0.1"), ("rack", "6.0.1"))
+    found = route(Fleet(rules, whole_domain("5.4.10")), "holm-a", "6.1", held, NOW)
+    assert isinstance(found, NoRoute)
+    assert [(f.code, f.message) for f in found.findings[:2]] == [
+        (
+            "withdrawn",
+            "blade 6.0.1 would be a stop on a route, and is withdrawn: loses its pair; it is not in the store",
+        ),
+        ("not-in-store", "rack 6.0.1 would be a stop on a route, and is not in the store"),
+    ]
+
+
+def test_a_withdrawn_version_that_a_release_prefers_hides_no_other_one() -> None:
+    """Of the versions that a release lists, the next one is the stop, in the store or not."""
+    ask = {"when": {"family": "infrastructure", "version": ">=3.0"}, "need": ({"family": "blade", "version": ">=2.0"},)}
+    more = bundle("blade", "2.1", image("bios", ("Tern-2", "Tern-4"), "2.1"))
+    releases = [{"name": v, "infrastructure": v, "blade": ("2.1", "2.0") if v == "2.0" else v} for v in VERSIONS]
+    rules = small(compatible=({"scope": "domain", **ask, "source": "table 5"},), bundles=(more,), release=releases)
+    rules = _withdrawn(rules, ("blade", "2.1"))
+    domain = stock("2.0", ("Tern-2", "1.0"))
+    assert way(find(rules, domain, "3.0"))[0] == ("servers", ["2.0"])
+    found = route(Fleet(rules, domain), "holm-a", "3.0", _stored_but(rules, ("blade", "2.0")), NOW)
+    assert way(found)[0] == ("servers", ["2.0"])
+    assert "not-in-store" in {f.code for f in found.findings}
 
 
 def test_a_server_left_behind_is_brought_up_before_the_infrastructure_goes_on() -> None:
