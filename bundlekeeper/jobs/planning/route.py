@@ -181,6 +181,7 @@ def route_of(given: Inputs, fleet: Fleet, domain: str, release: str, options: Op
 
 def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> PlannedRoute:
     """A route's windows and ways back. Raises InputError for a window that is too short."""
+    from bundlekeeper.planning.gaps.lowered import policy_findings
     from bundlekeeper.planning.route.space import space_findings
     from bundlekeeper.planning.route.way_back import lost, ways_back
     from bundlekeeper.planning.windows.make import schedule
@@ -191,7 +192,14 @@ def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Pl
         route,
         times,
         back,
-        (*given.findings, *route.findings, *space_findings(fleet, route), *times.findings, *lost(back)),
+        (
+            *given.findings,
+            *route.findings,
+            *policy_findings(fleet, route.domain, route.lowered),
+            *space_findings(fleet, route),
+            *times.findings,
+            *lost(back),
+        ),
     )
 
 

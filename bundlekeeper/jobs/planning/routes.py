@@ -162,12 +162,14 @@ def find_routes(
 
 
 def _domain(given: Inputs, fleet: Fleet, way: Route | NoRoute, own: Iterable[Finding]) -> PlannedDomain:
+    from bundlekeeper.planning.gaps.lowered import policy_findings
     from bundlekeeper.planning.route.space import space_findings
     from bundlekeeper.planning.route.way_back import lost, ways_back
 
     back = ways_back(fleet, way, given.holdings) if isinstance(way, Route) else ()
     full = space_findings(fleet, way) if isinstance(way, Route) else ()
-    rows = (*way.findings, *full, *own, *lost(back))
+    low = policy_findings(fleet, way.domain, way.lowered if isinstance(way, Route) else ())
+    rows = (*way.findings, *low, *full, *own, *lost(back))
     return PlannedDomain(way.domain, way, back, tuple(dict.fromkeys(_of(way.domain, row) for row in rows)))
 
 

@@ -17,6 +17,7 @@ from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.inventory.types import Policy
 from bundlekeeper.model.vocabulary import SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent, ServerAt
+from bundlekeeper.planning.gaps.lowered import HINT, lowered
 from bundlekeeper.planning.gaps.question import Case
 
 _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the evidence names them all
@@ -97,7 +98,14 @@ def _policy(case: Case, name: str, components: list[PlacedComponent]) -> None:
         if policy.versions is None:
             tally.lack("policy", subject, "whether it names the versions of the release", "its versions", things=keys)
         else:
-            _versions(case, policy, components, subject)
+            low = lowered(
+                case.fleet, policy, [component for component in components if not _goes_down(case, component)]
+            )
+            for row in low:
+                evidence = {"policy": name, "names": row.named, "runs": row.runs, "components": len(row.keys)}
+                tally.add("downgrade", subject, row.message, HINT, level=row.level, things=row.keys, evidence=evidence)
+            told = {key for row in low for key in row.keys}
+            _versions(case, policy, [component for component in components if component.key not in told], subject)
         if policy.applies is None:
             tally.lack(
                 "policy", subject, "whether editing it restarts servers immediately", "how it applies", things=keys
@@ -107,6 +115,13 @@ def _policy(case: Case, name: str, components: list[PlacedComponent]) -> None:
             if policy.applies in _BY_ITSELF:
                 _by_itself(case, policy, subject, keys)
         _shared(case, policy, subject, keys)
+
+
+def _goes_down(case: Case, component: PlacedComponent) -> bool:
+    """True where the release itself takes it down, which is reported as a jump."""
+    offer = case.target.offer(component.reading)
+    scale = case.manifest_index.scale(component.reading.kind)
+    return offer is not None and scale.compare(offer.image.version, component.reading.active or "") == -1
 
 
 def _versions(case: Case, policy: Policy, components: list[PlacedComponent], subject: str) -> None:

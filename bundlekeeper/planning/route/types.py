@@ -106,6 +106,12 @@ class Route:
     not_reached: tuple[tuple[str, str], ...] = ()
     reached: int = 0
 
+    @property
+    def lowered(self) -> frozenset[str]:
+        """The keys of the components that go down in some step."""
+        changes = (component for step in self.steps for change in step.changes for component in change.components)
+        return frozenset(key for component in changes if component.down for key in component.keys)
+
 
 @dataclass(frozen=True, slots=True)
 class StopPassedOver:

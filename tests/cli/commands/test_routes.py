@@ -103,6 +103,17 @@ def test_a_route_with_errors_is_never_called_ready_and_says_what_it_does_not_rea
     assert (found["ready"], found["route"]["not_reached"]) == (False, [["server", "HOLMB-B1"]])
 
 
+def test_a_policy_that_would_take_servers_down_keeps_a_route_from_being_ready(office: Keeper, parts: Path) -> None:
+    policy = r'(name = "shared"\nversions = )\{.+\}(\napplies = )"[^"]+"'
+    parts.write_text(re.sub(policy, r'\1{ blade = "5.4.2", rack = "5.4.2" }\2"immediate"', TEXT))
+    found = office("route", "holm-b", "--to", "6.1", "--inventory", parts, "--json").json
+    low = [row for row in found["findings"] if row["code"] == "downgrade"]
+    assert {(row["level"], row["subject"]) for row in low} == {("error", "policy shared")}
+    assert found["ready"] is False
+    lines = office("gaps", "holm-b", "--to", "6.1", "--inventory", parts).out.splitlines()
+    assert any(line.startswith(" !! downgrade: policy shared: names blade 5.4.2, and 5.4.10 runs") for line in lines)
+
+
 def test_wrong_words_are_told_with_what_is_meant_and_all_names_at_once(office: Keeper, tmp_path: Path) -> None:
     several: tuple[tuple[tuple[object, ...], tuple[str, ...]], ...] = (
         (("holm-a", "holm-z", "skerry-b"), ("holm-z: the inventory has no", "did you mean 'skerry-a'?")),

@@ -435,6 +435,22 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: _good().policy(versions={"blade": "6.1.0", "bios": "6.0.1"}),
         {"policy-differs": Level.WARNING},
     ),
+    "policy for an older version than runs": (
+        lambda: _good().policy(versions={"blade": "5.4.10"}),
+        {"downgrade": Level.WARNING},
+    ),
+    "policy for an older image than runs": (
+        lambda: _good().policy(versions={"blade": "6.1.0", "bios": "5.4.10"}),
+        {"downgrade": Level.WARNING},
+    ),
+    "policy for an older version that applies immediately": (
+        lambda: _good().policy(versions={"blade": "5.4.10"}, applies="immediate"),
+        {"downgrade": Level.ERROR, "policy-immediate": Level.WARNING},
+    ),
+    "policy for an older version, and when it applies is not known": (
+        lambda: _good().policy(versions={"blade": "5.4.10"}, applies=None),
+        {"downgrade": Level.ERROR, "not-checked": Level.WARNING},
+    ),
     "policy for nothing": (lambda: _good().policy(versions={}), {"policy-differs": Level.WARNING}),
     "policy that applies immediately": (
         lambda: _good().policy(applies="immediate"),
