@@ -219,8 +219,9 @@ class ManifestIndex:
     def first_list(self, kind: str, of: str | None, family: str, model: str) -> tuple[str, str] | None:
         """The oldest list that came with a release whose bundle of the family lists the model: release and version.
 
-        An inference where no rule is about it: releases were tested together, so that list knew the model. `kind` is
-        the list's, `of` the model of the component that it is on. None where no release shows it.
+        An inference where no rule is about it: releases were tested together, so that list knew the model; so were
+        bundles of one version that no release names (common practice). `kind` is the list's, `of` the model of the
+        component that it is on. None where no release shows it.
         """
         key = (kind, of, family, model)
         if key not in self._lists:
@@ -238,8 +239,31 @@ class ManifestIndex:
             if not any(listed == model for bundle in bundles for _, listed in self.whole(bundle)):
                 continue
             for version in release.versions(INFRASTRUCTURE):
-                offers = (self.whole(bundle).get((kind, of)) for bundle in self.at(INFRASTRUCTURE, version))
-                yield from ((release.name, offer.image.version) for offer in offers if offer is not None)
+                for bundle in self.at(INFRASTRUCTURE, version):
+                    offer = self._list_with(bundle, kind, of)
+                    if offer is not None:
+                        yield release.name, offer.image.version
+        named = {version for release in self.manifest.release for version in release.versions(INFRASTRUCTURE)}
+        for bundle in self._bundles[INFRASTRUCTURE]:
+            beside = self.at(family, bundle.version) if bundle.version not in named else ()
+            if any(listed == model for other in beside for _, listed in self.whole(other)):
+                offer = self._list_with(bundle, kind, of)
+                if offer is not None:
+                    yield bundle.version, offer.image.version
+
+    def _list_with(self, bundle: Bundle, kind: str, of: str) -> ImageOffer | None:
+        """The list that runs with an infrastructure bundle: its own, else the newest of an older bundle, which it
+        leaves as it is."""
+        own = self.whole(bundle).get((kind, of))
+        if own is not None or not bundle.images:
+            return own
+        compare = self.scale_of_bundles.compare
+        older = [
+            o
+            for o in self._offers.get((INFRASTRUCTURE, kind, of), ())
+            if compare(o.bundle.version, bundle.version) == -1
+        ]
+        return older[-1] if older else None
 
     def release(self, name: str) -> Release:
         """The release of that name. Raises InputError, with a suggestion, where there is none."""

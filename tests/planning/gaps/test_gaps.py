@@ -172,6 +172,34 @@ def _new_model() -> _World:
     return world.rules(bundle=rows).components(lambda p: {"model": "Tern-8", "active": "6.1.0"} if p.parent else {})
 
 
+def _lists(second: bool, *, release: bool) -> list[str]:
+    """Whether Tern-4, which came with 2.0, is known: its infrastructure bundle has a list of its own, or not, and a
+    release names it, or not."""
+    rows = []
+    for v, lists in (("1.0", "t1"), ("2.0", "t2" if second else ""), ("3.0", "t3")):
+        own = [image("model-list", "Reed-40", lists)] if lists else []
+        rows.append(bundle("infrastructure", v, image("fabric-switch", "Reed-40", v), *own))
+        rows.append(bundle("blade", v, image("bios", "Tern-2" if v == "1.0" else ("Tern-2", "Tern-4"), v)))
+    names = [v for v in ("1.0", "2.0", "3.0") if release or v != "2.0"]
+    releases = [{"name": v, "infrastructure": v, "blade": v} for v in names]
+    rules = manifest(
+        *rows, release=tuple(releases), kind={"model-list": {"order": "listed", "list": ("t1", "t2", "t3")}}
+    )
+    runs = {"model-list": "t2" if second else "t1", "bios": "2.0", "fabric-switch": "2.0"}
+    domain = whole_domain("6.0.1", blades=1, racks=0)
+    components = [replace(p, active=runs[p.kind]) for p in domain.components if p.kind in runs]
+    components = [replace(p, model="Tern-4") if p.kind == "bios" else p for p in components]
+    report = gaps("holm-a", "3.0", rules, replace(domain, components=tuple(components)), stored_all(rules), NOW)
+    return [gap.finding.message for gap in report.gaps if gap.code == "model-unlisted"]
+
+
+def test_what_runs_as_the_release_notes_shipped_it_is_no_unlisted_model() -> None:
+    """A release whose infrastructure leaves the list as it is came with the one before; and bundles of one version
+    were tested together, whether or not a release names them."""
+    assert [_lists(second, release=True) for second in (True, False)] == [[], []]
+    assert [_lists(second, release=False) for second in (True, False)] == [[], []]
+
+
 def _sizeless() -> tuple[Any, ...]:
     images = next(b.images for b in marram().bundle if b.file == _INFRA)
     return tuple(i.model_copy(update={"working": None}) if i.kind == "domain-manager" else i for i in images)
