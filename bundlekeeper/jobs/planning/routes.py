@@ -181,13 +181,9 @@ def _named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:
     for name in dict.fromkeys(names):
         if name not in fleet.domains:
             hint = near(name, fleet.domains)
-            problems.append(
-                finding("not-checked", name, "the inventory has no domain of that name", hint, level=Level.ERROR)
-            )
+            problems.append(Finding("bad-value", Level.ERROR, name, "the inventory has no domain of that name", hint))
         elif names.count(name) > 1:
-            problems.append(
-                finding("not-checked", name, "named more than once", "name each domain once", level=Level.ERROR)
-            )
+            problems.append(Finding("bad-value", Level.ERROR, name, "named more than once", "name each domain once"))
     if problems:
         raise InputError("some domains cannot be planned", problems=problems)
     if names:

@@ -1,8 +1,9 @@
 """Routes as maintenance windows: each step's real actions, in windows of a length that the user gives.
 
 Rules: a step is never in a window with another; steps keep the route's order; what belongs together (a side of the
-infrastructure, a server) is done in one window; domains of one `separate_windows` set, or whose servers share a cluster
-or may, are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
+infrastructure, a server) is done in one window; domains of one `separate_windows` set are never in one round, nor are
+domains whose servers share a cluster, or may, where either restarts servers of it or paths to them; a step that may not
+be done so has no windows, nor has any step of its domain after it.
 Whose hands do the work is not counted: what may go side by side is planned side by side.
 """
 
@@ -21,7 +22,7 @@ from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.infrastructure_actions import Draft, Lead, infrastructure
 from bundlekeeper.planning.windows.schedule import Placed, WindowLoad, WorkPiece, lower_bound, minutes_of, pack, rounds
 from bundlekeeper.planning.windows.server_actions import clusters_of, servers
-from bundlekeeper.planning.windows.types import VERBS, Action, Timeline, Window
+from bundlekeeper.planning.windows.types import PATHS, VERBS, Action, Timeline, Window
 
 __all__ = ["VERBS", "Action", "Timeline", "schedule", "schedule_all"]
 
@@ -35,6 +36,7 @@ class _Plan:
     domain: str
     apart: tuple[str, ...]
     sets: frozenset[int]
+    clusters: frozenset[str | None]  # of its servers; None where one is not known
     windows: list[tuple[int, list[WorkPiece], list[Placed]]] = field(default_factory=list)
     bound: int = 0
 
@@ -69,11 +71,12 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
     if length is not None:
         _fit([piece for _, rows in drafts for draft in rows for piece in draft.pieces], length)
     plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
-    windows = tuple(_windows(plans))
+    chains = [[_load(plan, pieces, rows) for _, pieces, rows in plan.windows] for plan in plans]
+    windows = tuple(_windows(plans, chains))
     for found, whose in _clashes(drafts):
         own_findings |= {domain: (*own_findings[domain], found) for domain in whose}
     findings = dict.fromkeys(f for rows in own_findings.values() for f in rows)
-    findings |= dict.fromkeys(_between(fleet, drafts))
+    findings |= dict.fromkeys(_between(fleet, plans, chains))
     longest: dict[int, int] = {}
     for window in windows:
         longest[window.round] = max(longest.get(window.round, 0), window.minutes)
@@ -105,7 +108,8 @@ def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
     worst = next(piece for piece in long if piece.minutes == least)
     message = f"a window of {length} minutes is too short for {worst.subject}: it takes {least}"
     problems = (
-        finding("not-checked", piece.subject, f"takes {piece.minutes} minutes, which no window has") for piece in long
+        Finding("bad-value", Level.ERROR, piece.subject, f"takes {piece.minutes} minutes, which no window has")
+        for piece in long
     )
     raise InputError(message, hint=f"--window {least}m or longer", problems=list(dict.fromkeys(problems)))
 
@@ -113,7 +117,9 @@ def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
 def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], length: int | None, per_cluster: int) -> _Plan:
     sets = frozenset(n for n, row in enumerate(fleet.inventory.separate_windows) if route.domain in row.domains)
     named = {domain for n in sets for domain in fleet.inventory.separate_windows[n].domains} - {route.domain}
-    plan = _Plan(route.domain, tuple(sorted(named)), sets)
+    of_server = fleet.manifest_index.is_of_server
+    clusters = {component.cluster for component in fleet.components(route.domain) if of_server(component.kind)}
+    plan = _Plan(route.domain, tuple(sorted(named)), sets, frozenset(clusters - {""}))
     for step, draft in zip(route.steps, drafts, strict=False):
         plan.bound += lower_bound(draft.pieces, length, per_cluster)
         for rows in pack(draft.pieces, length, per_cluster):
@@ -121,8 +127,7 @@ def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], length: int | Non
     return plan
 
 
-def _windows(plans: Sequence[_Plan]) -> Iterable[Window]:
-    chains = [[_load(plan, pieces, rows) for _, pieces, rows in plan.windows] for plan in plans]
+def _windows(plans: Sequence[_Plan], chains: Sequence[Sequence[WindowLoad]]) -> Iterable[Window]:
     at = [0] * len(plans)
     number = 0
     for round_, open_ in enumerate(rounds(chains), 1):
@@ -143,9 +148,11 @@ def _windows(plans: Sequence[_Plan]) -> Iterable[Window]:
 
 def _load(plan: _Plan, pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> WindowLoad:
     mine = [pieces[n] for n, _ in rows]
-    lone = any(piece.alone for piece in mine)
-    clusters = clusters_of(mine)
-    return WindowLoad(minutes_of(pieces, rows), plan.sets, clusters, lone or bool(clusters), lone)
+    of_paths = any(action.down in PATHS for piece in mine for action in piece.actions)
+    present = frozenset(cluster for cluster in plan.clusters if cluster is not None)
+    lone = any(piece.alone for piece in mine) or (of_paths and None in plan.clusters)
+    clusters = clusters_of(mine) | (present if of_paths else frozenset())
+    return WindowLoad(minutes_of(pieces, rows), plan.sets, clusters, lone or bool(clusters), lone, present)
 
 
 def _bound(plans: Sequence[_Plan]) -> int:
@@ -157,19 +164,21 @@ def _bound(plans: Sequence[_Plan]) -> int:
     return max([0, *(p.bound for p in plans), *sets.values()])
 
 
-def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> Iterator[Finding]:
-    """What is to be reported of several domains in one timeline; `drafts` are those of the steps that have windows.
+def _between(fleet: Fleet, plans: Sequence[_Plan], chains: Sequence[Sequence[WindowLoad]]) -> Iterator[Finding]:
+    """What is to be reported of several domains in one timeline.
 
-    A `separate_windows` set that names a domain which the inventory lacks keeps nobody apart from it. That servers in
-    no known cluster keep domains apart is reported once for all.
+    A `separate_windows` set that names a domain which the inventory lacks keeps nobody apart from it. That servers
+    whose cluster is not known keep domains apart is reported once for all.
     """
-    if len(drafts) < 2:
+    if len(plans) < 2:
         return
-    yield from _misnamed(fleet, {route.domain for route, _ in drafts})
-    lone = [route.domain for route, rows in drafts if any(piece.alone for draft in rows for piece in draft.pieces)]
+    yield from _misnamed(fleet, {plan.domain for plan in plans})
+    lone = [plan.domain for plan, loads in zip(plans, chains, strict=True) if any(load.lone for load in loads)]
     if lone:
-        message = "servers in no known cluster: while they are worked on, no other domain's servers are"
-        hint = "give their components a cluster in the inventory: without, there are many rounds"
+        message = "servers whose cluster is not known: while they or their paths restart, no other domain's do"
+        hint = (
+            "list the cluster of each component in the inventory, - where there is none: without, there are many rounds"
+        )
         yield finding("not-checked", some(lone), message, hint, level=Level.WARNING)
 
 

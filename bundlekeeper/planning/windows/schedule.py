@@ -286,27 +286,25 @@ class _Held:
 
 @dataclass(frozen=True, slots=True)
 class WindowLoad:
-    """What one window of one domain asks of a round. `separate_windows` are the sets that the domain is in, by
-    number."""
+    """What one window of one domain asks of a round.
+
+    `apart` are the sets of `separate_windows` that the domain is in, by number; `clusters` those of which the window
+    restarts servers, or paths to servers, and `present` those that the domain has servers in. `servers` is True where
+    it restarts any of that, `lone` where the cluster of some of it is not known, and so may be any.
+    """
 
     minutes: int
     apart: frozenset[int]
     clusters: frozenset[str] = frozenset()
     servers: bool = False
-    lone: bool = False  # works on a server without a known cluster: with no other domain's servers in one round
+    lone: bool = False
+    present: frozenset[str] = frozenset()
 
 
 def may_share(loads: Iterable[WindowLoad]) -> bool:
     """Whether windows of different domains may be open at the same time."""
-    apart, clusters, servers, lone = set[int](), set[str](), 0, False
-    for load in loads:
-        if apart & load.apart or clusters & load.clusters:
-            return False
-        apart |= load.apart
-        clusters |= load.clusters
-        servers += load.servers
-        lone |= load.lone
-    return not (lone and servers > 1)
+    taken = _Taken()
+    return all(taken.add(load) for load in loads)
 
 
 def rounds(chains: Sequence[Sequence[WindowLoad]]) -> list[list[int]]:
@@ -333,21 +331,24 @@ def rounds(chains: Sequence[Sequence[WindowLoad]]) -> list[list[int]]:
 
 
 class _Taken:
-    """What the windows of one round use; as `may_share`, one by one."""
+    """What the windows of one round use."""
 
     def __init__(self) -> None:
         self.apart: set[int] = set()
         self.clusters: set[str] = set()
+        self.present: set[str] = set()
         self.servers = self.lone = False
 
     def add(self, load: WindowLoad) -> bool:
         """Add a window to the round where it may be in it."""
-        if self.apart & load.apart or self.clusters & load.clusters:
+        present = load.present | load.clusters
+        if self.apart & load.apart or self.clusters & present or self.present & load.clusters:
             return False
         if (load.servers and self.lone) or (load.lone and self.servers):
             return False
         self.apart |= load.apart
         self.clusters |= load.clusters
+        self.present |= present
         self.servers |= load.servers
         self.lone |= load.lone
         return True

@@ -4,8 +4,8 @@ Rules: each server's paths and driver level are noted and its workload moved off
 the route's order, and afterwards the host's path count is compared with the one from before. A component that a policy
 drives is not written by hand: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that
 one policy restarts by itself go together, so that they are one piece; where that restarts others too, or more of a
-cluster than may go at a time, the step is refused. A server that is in no known cluster is worked on alone, and
-reported.
+cluster than may go at a time, the step is refused. A server whose cluster is not known is worked on alone, and
+reported; one that is known to be in none is in nobody's way.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ def servers(
     for group in _groups(hosts, uses):
         _judge(draft, group, uses, per_cluster)
         after = (first, *dict.fromkeys(before[policy] for h in group for policy in h.policies if policy in before))
-        lone = any(not h.cluster for h in group)
+        lone = any(h.cluster is None for h in group)
         number: dict[str, int] = {}
         for host in group:
             if host.cluster:
@@ -172,8 +172,8 @@ def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_
     names = dict.fromkeys(policy for host in group for policy in host.policies if uses[policy].restarts_all)
     own = {(draft.domain, host.at.key) for host in group}
     clusters = [host.cluster for host in group]
-    most = max((clusters.count(cluster) for cluster in set(clusters)), default=0)
-    too_many = len(group) > 1 and (most > per_cluster or not all(clusters))
+    most = max((clusters.count(cluster) for cluster in set(clusters) - {None, ""}), default=0)
+    too_many = len(group) > 1 and (most > per_cluster or None in clusters)
     for name in names:
         touched = uses[name]
         applies = _APPLIES.get(touched.applies, "may apply immediately, how it applies is not known")
@@ -292,11 +292,12 @@ def _by_operator(host: Host, turn: Turn) -> Iterator[Action]:
 
 def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> None:
     """What to know of the servers of a step: clusters, policies, and who drives their components."""
-    for cluster, word in ((None, "it is not known in which cluster they are"), ("", "they are in no cluster")):
-        if lone := [host.at.name for host in hosts if host.cluster == cluster]:
-            message = f"{word}, so each is worked on alone: what takes over its work is not known"
-            hint = "give their components a cluster in the inventory"
-            draft.tell(finding("not-checked", _named(lone), message, hint, level=Level.WARNING))
+    if lone := [host.at.name for host in hosts if host.cluster is None]:
+        message = "its cluster is not known, so it is worked on alone: nor is what takes over its work"
+        if len(lone) > 1:
+            message = "their clusters are not known, so each is worked on alone: nor is what takes over their work"
+        hint = "list the cluster of each component in the inventory; write - where there is none"
+        draft.tell(finding("not-checked", _named(lone), message, hint, level=Level.WARNING))
     unknown = [
         host.at.name for host in hosts if any(turn.by_policy and turn.component.policy is None for turn in host.turns)
     ]

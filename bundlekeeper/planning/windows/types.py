@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from bundlekeeper.findings import Finding
 
 NOTHING = "nothing"
+#: What is down where paths of servers are.
+PATHS = frozenset({"half", "fabric", "path"})
 #: What is looked at before anything is done, and again where another day may have come between.
 CHECKS = frozenset({"check-backup", "check-pairs", "check-faults", "check-paths"})
 

@@ -27,7 +27,7 @@ def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain
     assert found["schema"] == "bundlekeeper.route/1"
     rounds = [{w["domain"] for w in row["windows"]} for row in found["rounds"]]
     assert not [r for r in rounds if {"holm-a", "holm-b"} <= r]
-    assert {"holm-a", "skerry-a"} in rounds
+    assert any({"skerry-a"} < r for r in rounds)
     assert found["timeline"]["makespan"] == sum(row["minutes"] for row in found["rounds"])
     assert found["timeline"]["makespan"] >= found["timeline"]["lower_bound"] > 0
     assert [row["domain"] for row in found["routes"]] == ["holm-a", "holm-b", "skerry-a"]
@@ -168,7 +168,9 @@ def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(office:
         assert (done.status, message in done.err) == (2, True)
 
 
-def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(office: Keeper, parts: Path) -> None:
+def test_a_server_in_three_clusters_or_in_an_unknown_one_is_worked_on_alone_and_told(
+    office: Keeper, parts: Path
+) -> None:
     """ "a server without a cluster alone, with a finding" (issue 5, point 4)"""
     found = re.findall(r'(?m)^cluster = "[^"]*"$', TEXT)
     assert len(found) > 10
@@ -176,10 +178,8 @@ def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(offic
     for text in (re.sub(r"(?m)^cluster = .*$", lambda _: next(names), TEXT), re.sub(r"(?m)^cluster = .*\n", "", TEXT)):
         parts.write_text(text)
         found_ = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
-        assert [
-            f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["message"]
-        ]
-        assert [f for f in found_["findings"] if f["message"].startswith("servers in no known cluster: while")]
+        assert [f for f in found_["findings"] if "so each is worked on alone" in f["message"]]
+        assert [f for f in found_["findings"] if f["message"].startswith("servers whose cluster is not known: while")]
         for row in found_["rounds"]:  # no other domain's servers in a round with such a one
             steps = {r["domain"]: r["route"]["steps"] for r in found_["routes"]}
             servers = [w for w in row["windows"] if steps[w["domain"]][w["step"] - 1]["what"] == "servers"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from functools import cache
-from itertools import combinations, product
+from itertools import combinations, permutations, product
 
 import pytest
 
@@ -172,14 +172,9 @@ def _fewest(chains: list[list[WindowLoad]]) -> int:
         some = [n for n, takes in enumerate(choice) if takes and chains[n]]
         loads = [chains[n][0] for n in some]
         separate_windows = [a for load in loads for a in load.apart]
-        clusters = [c for load in loads for c in load.clusters]
+        in_the_way = any(one.clusters & (other.clusters | other.present) for one, other in permutations(loads, 2))
         lone = any(load.lone for load in loads) and sum(load.servers for load in loads) > 1
-        if (
-            some
-            and len(set(separate_windows)) == len(separate_windows)
-            and len(set(clusters)) == len(clusters)
-            and not lone
-        ):
+        if some and len(set(separate_windows)) == len(separate_windows) and not in_the_way and not lone:
             rest = [c[1:] if n in some else c for n, c in enumerate(chains)]
             totals.append(max(load.minutes for load in loads) + _fewest(rest))
     return min(totals)
@@ -189,11 +184,14 @@ def _chains(rnd: random.Random) -> list[list[WindowLoad]]:
     chains = []
     for _ in range(rnd.randint(1, 3)):
         separate_windows = frozenset(n for n in range(2) if rnd.random() < 0.4)
+        present = frozenset(c for c in "ab" if rnd.random() < 0.2)
         chain = []
         for _ in range(rnd.randint(1, 3)):
             clusters = frozenset(c for c in "ab" if rnd.random() < 0.3)
             lone = rnd.random() < 0.15
-            chain.append(WindowLoad(rnd.randint(1, 9), separate_windows, clusters, lone or bool(clusters), lone))
+            chain.append(
+                WindowLoad(rnd.randint(1, 9), separate_windows, clusters, lone or bool(clusters), lone, present)
+            )
         chains.append(chain)
     return chains
 

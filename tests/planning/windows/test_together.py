@@ -89,11 +89,11 @@ def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_p
         assert len([f for f in times.findings if f.subject.startswith("separate_windows ")]) == told
 
 
-def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> None:
+def test_servers_of_an_unknown_cluster_keep_domains_apart_and_that_is_told_once() -> None:
     domains = [whole_domain(domain=d, racks=0) for d in ("d0", "d1", "d2")]
-    components = [replace(p, cluster="" if p.domain != "d2" else p.cluster) for d in domains for p in d.components]
+    components = [replace(p, cluster=None if p.domain != "d2" else p.cluster) for d in domains for p in d.components]
     times = _timeline(inventory(components, (), [Policy("gold", {"blade": "6.0.1"}, "on-start-update-request")]))
-    told = [f for f in times.findings if f.message.startswith("servers in no known cluster")]
+    told = [f for f in times.findings if f.message.startswith("servers whose cluster is not known")]
     assert [f.subject for f in told] == ["d0, d1"]
     assert times.own_findings["d0"]
     for number in range(1, times.rounds + 1):

@@ -312,14 +312,28 @@ def test_servers_of_one_cluster_one_after_the_other_and_two_at_a_time_where_that
         assert (len(moves), len(set(moves))) == (4, starts)
 
 
-@pytest.mark.parametrize("cluster", [None, ""])
-def test_a_server_without_a_cluster_is_worked_on_alone_and_told(cluster: str | None) -> None:
+def _first_in(cluster: str | None) -> Inventory:
+    """Three servers, the first of them in another cluster."""
     components = whole_domain("6.0.1", blades=3, racks=0)
-    lonely = tuple(replace(c, cluster=cluster) if c.slot == "1" else c for c in components.components)
-    components = replace(components, components=lonely)
+    rows = tuple(replace(c, cluster=cluster) if c.slot == "1" else c for c in components.components)
+    return replace(components, components=rows)
+
+
+def test_a_server_of_an_unknown_cluster_is_worked_on_alone_and_told() -> None:
+    components = _first_in(None)
     _, times = planned(components, per_cluster=2)
-    assert [f.code for f in times.findings] == ["not-checked"]
+    (told,) = times.findings
+    assert (told.code, told.message.split(",")[0]) == ("not-checked", "its cluster is not known")
     assert_kept(components, times, 2)
+
+
+def test_a_server_that_is_known_to_be_in_no_cluster_costs_no_window() -> None:
+    """`-` is a value: it is in nobody's way, so it goes beside the others."""
+    _, times = planned(_first_in(""), per_cluster=2)
+    assert not times.findings
+    assert times.windows[1].minutes == planned(_first_in("c1"), per_cluster=3)[1].windows[1].minutes
+    moves = [a.start for a in times.windows[1].actions if a.verb == "move-workload"]
+    assert (len(moves), len(set(moves))) == (3, 1)
 
 
 def test_no_window_is_longer_than_asked_and_a_piece_that_does_not_fit_is_refused() -> None:
@@ -484,6 +498,20 @@ def test_a_cluster_over_two_domains_is_not_worked_on_in_both_at_a_time() -> None
     assert [w.domain for w in times.windows if w.step == 2] != []
     for n in some(range(1, times.rounds + 1)):
         assert len([w for w in times.windows if w.round == n and w.step == 2]) < 2
+
+
+def test_domains_that_share_a_cluster_are_not_in_one_round_when_either_restarts_something_of_it() -> None:
+    """Paths of one domain and servers of the other, of one cluster: its workload would have nowhere to go."""
+    for clusters, limit in (("wide", 100), ("wide", None), ("", 100)):
+        fleet, routes = fleet_of("holm-a", "holm-b", clusters=clusters)
+        times = schedule_all(fleet, routes, limit)
+        together = 0
+        for n in some(range(1, times.rounds + 1)):
+            rows = [w for w in times.windows if w.round == n]
+            restarts = [w for w in rows if any(a.down in ("half", "path", "server") for a in w.actions)]
+            together += len(rows) > 1
+            assert not clusters or len(rows) < 2 or not restarts
+        assert together or clusters
 
 
 def test_many_domains() -> None:
