@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Image, Jump
 
 
+_ORDER = "look at the text as read, or declare an order for the kind: [kind.NAME] order = …"
+
+
 def check_components(case: Case) -> None:
     """Every gap of every component."""
     unserved: dict[tuple[str, str], list[str]] = {}
@@ -71,7 +74,7 @@ def _versions(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
         elif lack == UNORDERED:
             orders = dict.fromkeys(case.manifest_index.scale(like.reading.kind).name for like in rows)
             message = f"runs {active}, which no bundle lists for {called} and {' or '.join(orders)} order cannot place"
-            hint = "look at the text as read, or declare an order for the kind: [kind.NAME] order = …"
+            hint = _ORDER
             code = "version-unordered"
         else:
             message = f"runs {active}, which no bundle of the manifest lists for {called}"
@@ -179,7 +182,7 @@ def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
                 hop.to.bundle.version,
                 hop.start,
             )
-            if hop.answer.answer is RuleAnswer.UNKNOWN:
+            if hop.answer.answer is RuleAnswer.UNKNOWN or hop.answer.down is None:
                 case.tally.uncounted("jump", len(like.components))
             else:
                 case.tally.made("jump", len(like.components))
@@ -283,7 +286,7 @@ def _tell_down(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
         if answer.answer is not RuleAnswer.UNKNOWN:  # there, the jump's own gap tells it
             message = f"whether going from {start} to {to} goes down"
             fact = "the place of its versions in their order"
-            case.tally.lack("jump", group.named(likes), message, fact, things=keys, times=len(keys))
+            case.tally.lack("jump", group.named(likes), message, fact, hint=_ORDER, things=keys, times=0)
         return
     passes = answer.answer is RuleAnswer.ALLOWED
     message = f"goes down from {start} to {to}"

@@ -81,7 +81,8 @@ def _in_one_chassis(case: Case, pair: Pair) -> None:
     ):
         lacking = ", ".join(half.key for half in pair.halves if half.component.chassis is None)
         message = "whether its halves are in one chassis"
-        case.tally.lack("chassis", _name(case, pair), message, f"the chassis of {lacking}", things=keys)
+        hint = "list its chassis in the inventory"
+        case.tally.lack("chassis", _name(case, pair), message, f"the chassis of {lacking}", hint=hint, things=keys)
 
 
 def _healthy(case: Case, pair: Pair) -> None:
@@ -96,7 +97,8 @@ def _healthy(case: Case, pair: Pair) -> None:
         case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)
     elif unknown:
         fact = f"the health of {', '.join(unknown)}"
-        case.tally.lack("health", _name(case, pair), "whether the pair is healthy", fact, things=keys)
+        message, hint = "whether the pair is healthy", "look, and load an inventory with healthy = true or false"
+        case.tally.lack("health", _name(case, pair), message, fact, hint=hint, things=keys)
     else:
         case.tally.made("health")
 
@@ -110,7 +112,8 @@ def _lead(case: Case, pair: Pair) -> None:
     if None in halves:
         unknown = ", ".join(half.key for half in pair.halves if half.component.half is None)
         message = "which half leads, so which one is written first"
-        case.tally.lack("lead", _name(case, pair), message, f"the half of {unknown}", things=keys)
+        hint = "list its half in the inventory: leading or following"
+        case.tally.lack("lead", _name(case, pair), message, f"the half of {unknown}", hint=hint, things=keys)
         return
     case.tally.made("lead")
     if sorted(map(str, halves)) != sorted(HALVES):

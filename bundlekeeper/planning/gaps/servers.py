@@ -54,7 +54,9 @@ def _policies(case: Case) -> None:
     if unsure:
         kinds = dict.fromkeys(p.component.kind for p in unsure)
         fact, keys = f"who drives {some(list(kinds))} (applied_by)", [p.key for p in unsure]
-        case.tally.lack("policy", case.domain, "whether it takes a policy", fact, things=keys, times=len(keys))
+        message = f"whether {'it takes' if len(kinds) == 1 else 'they take'} a policy"
+        hint = f"set it in the manifest: [kind.{next(iter(kinds))}] applied_by = …"
+        case.tally.lack("policy", case.domain, message, fact, hint=hint, things=keys, times=len(keys))
     _without(case, without, unknown)
     for name, components in users.items():
         _policy(case, name, components)
@@ -69,14 +71,14 @@ def _without(
         labels, keys = _labels_and_keys(without.values())
         case.tally.made("policy", len(keys))
         message = f"{counted(len(labels), 'server')} without a policy: {some(labels, _MOST_NAMED)}"
-        hint = "assign one; without it they get nothing, or a platform default"
+        hint = f"assign one; without it {'it gets' if len(labels) == 1 else 'they get'} nothing, or a platform default"
         subject = f"{case.domain}: {some(labels)}"
         case.tally.add("no-policy", subject, message, hint, things=keys, evidence={"servers": labels})
     if unknown:
         labels, keys = _labels_and_keys(unknown.values())
         subject = f"{case.domain}: {some(labels)}"
         message = f"which firmware {counted(len(labels), 'server')} will be given"
-        fact = "the policy of some of their components"
+        fact = f"the policy of some of {'its' if len(labels) == 1 else 'their'} components"
         hint = "list the policy; write - where there is none"
         evidence = {"servers": labels}
         case.tally.lack("policy", subject, message, fact, hint=hint, things=keys, times=len(keys), evidence=evidence)
@@ -96,7 +98,8 @@ def _policy(case: Case, name: str, components: list[PlacedComponent]) -> None:
         tally.lack("policy", subject, "what it gives and when", "the policy itself", hint=hint, things=keys)
     for policy in policies:
         if policy.versions is None:
-            tally.lack("policy", subject, "whether it names the versions of the release", "its versions", things=keys)
+            message, hint = "whether it names the versions of the release", "list its versions under [[policy]]"
+            tally.lack("policy", subject, message, "its versions", hint=hint, things=keys)
         else:
             low = lowered(
                 case.fleet, policy, [component for component in components if not _goes_down(case, component)]
@@ -107,9 +110,8 @@ def _policy(case: Case, name: str, components: list[PlacedComponent]) -> None:
             told = {key for row in low for key in row.keys}
             _versions(case, policy, [component for component in components if component.key not in told], subject)
         if policy.applies is None:
-            tally.lack(
-                "policy", subject, "whether editing it restarts servers immediately", "how it applies", things=keys
-            )
+            message, hint = "whether editing it restarts servers immediately", "list its applies under [[policy]]"
+            tally.lack("policy", subject, message, "how it applies", hint=hint, things=keys)
         else:
             tally.made("policy")
             if policy.applies in _BY_ITSELF:
@@ -160,7 +162,8 @@ _BY_ITSELF = {
 def _by_itself(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
     number = case.fleet.users(policy).number
     message = (
-        f"{_BY_ITSELF[policy.applies or '']} restarts {counted(number, 'server')} in the middle of whatever they do"
+        f"{_BY_ITSELF[policy.applies or '']} restarts {counted(number, 'server')} "
+        f"in the middle of whatever {'it does' if number == 1 else 'they do'}"
     )
     hint = "set it to on-start-update-request or on-reset before you edit it"
     case.tally.add("policy-immediate", subject, message, hint, things=keys, evidence={"servers": number})
@@ -203,10 +206,16 @@ def _lists(case: Case) -> None:
         if not lists:
             things = dict.fromkeys(key for rows in models.values() for key in rows)
             message = f"whether the {kind} knows the models of the servers"
-            case.tally.lack("model list", case.domain, message, f"the {kind}, none is listed", things=things)
+            fact, hint = f"the {kind}, none is listed", absent(kind)
+            case.tally.lack("model list", case.domain, message, fact, hint=hint, things=things)
         for component in lists:
             for (family, model), keys in models.items():
                 _list(case, component, family, model, keys)
+
+
+def absent(kind: str) -> str:
+    """What to do where the inventory lists no component of a kind that the platform may not have."""
+    return f"load an inventory with it; for a platform without one set [kind.{kind}] none = true in the manifest"
 
 
 def _told_by_rule(case: Case, family: str, model: str) -> bool:
@@ -228,7 +237,8 @@ def _list(case: Case, component: PlacedComponent, family: str, model: str, keys:
     message = f"whether the {kind} ({component.key}) knows {model}"
     if least is None or not active:
         fact = f"which {kind} knows it: no rule says it, and no release" if active else f"the {kind}'s version"
-        tally.lack("model list", subject, message, fact, things=things)
+        hint = "add a compatible rule that names it, with its source" if active else "read it and load it again"
+        tally.lack("model list", subject, message, fact, hint=hint, things=things)
         return
     release, version = least
     way = scale.compare(active, version)
@@ -256,6 +266,7 @@ def _drivers(case: Case) -> None:
         message = f"the drivers of {counted(len(servers), 'host')} were compared with the adapters' firmware"
         case.tally.add("not-checked", subject, f"{message}, reported by: {case.answer.drivers}", level=Level.NOTE)
         return
-    message = f"whether the drivers of {counted(len(servers), 'host')} go with the new firmware of their adapters"
+    whose = "its" if len(servers) == 1 else "their"
+    message = f"whether the drivers of {counted(len(servers), 'host')} go with the new firmware of {whose} adapters"
     hint = "compare them with the release notes: drivers and adapter firmware are supported as pairs"
     case.tally.lack("drivers", subject, message, "the drivers' level", hint=hint, times=len(servers))

@@ -9,8 +9,10 @@ checked, and it is reported.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from bundlekeeper.findings import Level
-from bundlekeeper.formats.escape import human_bytes, some
+from bundlekeeper.formats.escape import counted, human_bytes, some
 from bundlekeeper.model.inventory.types import Partition
 from bundlekeeper.model.vocabulary import METHODS
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
@@ -31,7 +33,8 @@ def check_room(case: Case) -> None:
                 partitions = case.fleet.partitions(component.key)
                 if facts.method is None:
                     message, fact = "whether its image fits", f"how {like.reading.kind} is written (method)"
-                    case.tally.lack("space", _name(group, component), message, fact, things=(component.key,))
+                    hint = f"set it in the manifest: [kind.{like.reading.kind}] method = …"
+                    case.tally.lack("space", _name(group, component), message, fact, hint=hint, things=(component.key,))
                 elif partitions:
                     _component(case, group, like, component, partitions)
                 elif group.server_class is None and facts.files:
@@ -43,12 +46,11 @@ def check_room(case: Case) -> None:
                 else:
                     unlisted.append(component.key)
     if unlisted:
-        message = (
-            f"whether images fit the banks of {len(unlisted)} components (common practice: banks are made for them)"
-        )
+        number = counted(len(unlisted), "component")
+        message = f"whether images fit the banks of {number} (common practice: banks are made for them)"
         things, times = unlisted, len(unlisted)
         subject = f"{case.domain}: banks"
-        case.tally.lack("bank", subject, message, "their partitions", things=things, times=times, level=Level.NOTE)
+        case.tally.lack("bank", subject, message, "the partitions", things=things, times=times, level=Level.NOTE)
 
 
 def _name(group: GapGroup, component: PlacedComponent) -> str:
@@ -57,6 +59,16 @@ def _name(group: GapGroup, component: PlacedComponent) -> str:
         if group.server_class is None
         else f"{component.component.domain}: {component.component.kind} {component.key}"
     )
+
+
+def to_add(facts: Collection[str]) -> str:
+    """What to add, and where, so that these facts of space are known."""
+    images = [fact for fact in facts if " of image " in fact]
+    keys = [fact for fact in facts if fact in ("boot_files", "active", "pending")]
+    rows = ["list its free_bytes under [[partition]]"] if "free_bytes" in facts else []
+    rows += [f"add to the manifest the {some(images)}"] if images else []
+    rows += [f"list its {' and '.join(keys)} in the inventory, - where there is none"] if keys else []
+    return "; ".join(rows)
 
 
 def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
@@ -122,12 +134,13 @@ def _component(
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
         message = f"whether its image fits: {some([f'{p.name}: {plan.fit.value}' for p, plan in plans])}"
-        case.tally.lack("space", subject, message, "which of its partitions takes images", things=(component.key,))
+        fact, hint = "which of its partitions takes images", "list the one that does, alone"
+        case.tally.lack("space", subject, message, fact, hint=hint, things=(component.key,))
         return
     partition, plan = min(plans, key=lambda row: row[1].short_bytes)
     if plan.fit is Fit.UNKNOWN:
         message = f"whether its image fits on {partition.name}"
-        case.tally.lack("space", subject, message, some(plan.lacks), things=(component.key,))
+        case.tally.lack("space", subject, message, some(plan.lacks), hint=to_add(plan.lacks), things=(component.key,))
         return
     case.tally.made("space", max(1, len(plan.steps)))
     if plan.fit is not Fit.FITS:
@@ -167,4 +180,5 @@ def _tell(case: Case, subject: str, component: PlacedComponent, partition: Parti
     case.tally.add("not-enough-space", subject, message, hint, level=level, things=(component.key,), evidence=evidence)
     if plan.lacks:
         message = f"whether more could go from {partition.name}"
-        case.tally.lack("removal", subject, message, some(plan.lacks), things=(component.key,))
+        hint = to_add(plan.lacks)
+        case.tally.lack("removal", subject, message, some(plan.lacks), hint=hint, things=(component.key,))

@@ -77,11 +77,13 @@ def _missing(case: Case, choice: TargetChoice) -> None:
         return
     if choice.offered:
         message = f"release {release} names {family} {choice.offered[0]}, and the manifest has no bundle of it"
+        hint = f"add the bundle of {family} {choice.offered[0]} to the manifest"
     else:
         message = f"release {release} names no version of {family}"
+        hint = f"add {family} to the release"
     if not sure:
         message += f"; whether the domain has {family} components is not known"
-    hint = f"add {family} to the release; a set is complete only with every family that the domain has"
+    hint += "; a set is complete only with every family that the domain has"
     case.tally.add("family-missing", subject, message, hint, things=things, evidence=evidence)
 
 

@@ -26,6 +26,7 @@ from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget, aim, later_versions, open_versions, taken_by
 from bundlekeeper.planning.gaps.question import servers_name
+from bundlekeeper.planning.gaps.servers import absent
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
 from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
@@ -410,7 +411,7 @@ class RouteFinder:
         for kind in self.fleet.manifest_index.model_lists if self.state.servers else ():
             if kind not in listed:
                 message = f"no {kind} is listed: whether it knows the models of the servers is not known"
-                yield finding("not-checked", self.state.domain, message, hint)
+                yield finding("not-checked", self.state.domain, message, absent(kind))
 
     def no_route(self, found: FoundRoute) -> NoRoute:
         """Why there is no route, and the nearest release that can be reached."""

@@ -18,14 +18,13 @@ from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.version_scale import VersionScale
-from bundlekeeper.planning.gaps.space import space_of, words
+from bundlekeeper.planning.gaps.space import space_of, to_add, words
 from bundlekeeper.planning.route.types import ComponentChange, Route, StepChange
 from bundlekeeper.planning.space.fit import Fit, PartitionSpace, SpaceLoad, SpacePlan, plan_space
 
 _LISTED = "list it under [[partition]], with its free bytes"
-_FITS = "whether its images fit"
 
-Told = tuple[int, str, Level, str, str]  # step, code, level, what it says, hint
+Told = tuple[int, str, Level, str, str]  # step, code, level, what it says with `{its}` for the owner, hint
 Loads = list[tuple[int, SpaceLoad]]  # the images that one component takes, with their steps
 
 
@@ -41,9 +40,13 @@ def space_findings(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
         for told in _asked(fleet, component, loads, own=own):
             groups.setdefault(told, []).append(f"{component.reading.kind} {key}")
     return tuple(
-        finding(code, f"step {step}: {some(names)}", message, hint, level=level)
+        finding(code, f"step {step}: {some(names)}", _owned(message, len(names)), hint, level=level)
         for (step, code, level, message, hint), names in sorted(groups.items(), key=lambda row: row[0][0])
     )
+
+
+def _owned(message: str, number: int) -> str:
+    return message.replace("{its}", "its" if number == 1 else "their")
 
 
 def _taken(fleet: Fleet, route: Route) -> dict[str, tuple[bool, Loads]]:
@@ -82,23 +85,23 @@ def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool)
         return
     if not partitions:
         if own and facts.files:
-            yield _lack(first, "its partitions", _LISTED)
+            yield _lack(first, "{its} partitions", _LISTED)
         return
     scale = fleet.manifest_index.scale(component.reading.kind)
     images = [load for _, load in loads]
     plans = [(p, _planned(space_of(fleet.manifest_index, component, method, p), images, scale)) for p in partitions]
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
-        yield _lack(first, "which of its partitions takes images", "list the one that does, alone")
+        yield _lack(first, "which of {its} partitions takes images", "list the one that does, alone")
         return
     partition, plan = min(plans, key=lambda row: row[1].short_bytes)
     if plan.fit is Fit.UNKNOWN:
-        yield _lack(first, f"on {partition.name}: {some(plan.lacks)}", _LISTED)
+        yield _lack(first, f"on {partition.name}: {some(plan.lacks)}", to_add(plan.lacks))
     elif plan.fit is not Fit.FITS:
         level, message, hint = words(partition, plan)
         yield next(_steps(plan, loads), first), "not-enough-space", level, message, hint
         if plan.lacks:
-            yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", _LISTED)
+            yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", to_add(plan.lacks))
 
 
 def _planned(space: PartitionSpace, images: list[SpaceLoad], scale: VersionScale) -> SpacePlan:
@@ -112,7 +115,7 @@ def _planned(space: PartitionSpace, images: list[SpaceLoad], scale: VersionScale
 
 
 def _lack(step: int, fact: str, hint: str) -> Told:
-    return step, "not-checked", Level.WARNING, f"{_FITS} (not known: {fact})", hint
+    return step, "not-checked", Level.WARNING, f"whether {{its}} images fit (not known: {fact})", hint
 
 
 def _steps(plan: SpacePlan, loads: Loads) -> Iterator[int]:

@@ -85,10 +85,15 @@ def lost(ways: Iterable[WayBack]) -> tuple[Finding, ...]:
             code = "no-way-back" if way.allowed is False else "not-checked"
             groups.setdefault((way.step, code, way.rule), []).append(name)
     return tuple(
-        finding(code, f"step {step}: {some(list(dict.fromkeys(names)))}", message, "decide about it before the step",
-                level=Level.WARNING)
-        for (step, code, message), names in groups.items()
+        finding(code, f"step {step}: {some(names)}", message if len(names) == 1 else _of_several(message),
+                "decide about it before the step", level=Level.WARNING)
+        for (step, code, message), names in ((key, list(dict.fromkeys(row))) for key, row in groups.items())
     )  # fmt: skip
+
+
+def _of_several(message: str) -> str:
+    """What is reported of one kind, as it is of several."""
+    return message.replace("whether it may", "whether they may").replace("what it ran", "what they ran")
 
 
 def _way(

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 MOVE_MINUTES, EDIT_MINUTES, CONFIRM_MINUTES, RESTART_MINUTES = 15, 5, 1, 5
 
 SPLIT_HINT = "split the policy first, or let it apply on-start-update-request, so that servers restart a few at a time"
+_GET = "they get the image when their update is started or they restart"
 _TELL_HINT = "list the policy in the inventory, with versions, applies and scope; write - where there is none"
 
 
@@ -302,13 +303,15 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
         host.at.name for host in hosts if any(turn.by_policy and turn.component.policy is None for turn in host.turns)
     ]
     if unknown:
-        message = "which policy drives them is not known, nor what else it restarts: planned as if it were their own"
+        them, own = ("it", "its own") if len(unknown) == 1 else ("them", "their own")
+        message = f"which policy drives {them} is not known, nor what else that restarts: planned as if it were {own}"
         draft.tell(finding("not-checked", _named(unknown), message, _TELL_HINT, level=Level.ERROR))
     without = [
         host.at.name for host in hosts if any(turn.by_policy and turn.component.policy == "" for turn in host.turns)
     ]
     if without:
-        draft.tell(finding("no-policy", _named(without), "without a policy: one is assigned when it is their turn"))
+        whose = "its turn" if len(without) == 1 else "their turn"
+        draft.tell(finding("no-policy", _named(without), f"without a policy: one is assigned when it is {whose}"))
     unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.applied_by is None)
     for kind in unsure:
         message = "whether a policy drives it is not known: planned as if an operator did it"
@@ -322,7 +325,8 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
         number, others = policy.users.outside(own)
         if policy.is_edited_before and others:
             message = f"editing it reaches {counted(number, 'server')} that this step does not: {others}"
-            hint = "they get the image when their update is started or they restart: split the policy, or plan them too"
+            gets = "it gets the image when its update is started or it restarts" if number == 1 else _GET
+            hint = f"{gets}: split the policy, or plan {'it' if number == 1 else 'them'} too"
             draft.tell(finding("policy-shared", f"policy {policy.name}", message, hint))
         if policy.is_edited_before and policy.maybe:
             message = f"editing it may reach servers of {some(policy.maybe)} whose policy is not known"
