@@ -70,6 +70,7 @@ CODES: dict[str, Code] = {
     "jump-unstated": Code(_W, "no rule is about this jump"),
     "mix-refused": Code(_E, "these versions may not be used beside each other"),
     "downgrade": Code(_E, "the version goes down"),
+    "older-manifest": Code(_W, "a manifest is older than one that was admitted before"),
     "version-unordered": Code(_W, "the version cannot be placed in the manifest's order"),
     "version-unknown": Code(_W, "the running version is unknown or matches no bundle"),
     "mixed-server": Code(_W, "one server's components are at different bundles"),

@@ -60,7 +60,8 @@ def report(
     from bundlekeeper.jobs.session import Session
 
     if runbook == bool(site):
-        raise InputError("the report is about nothing", hint="--runbook DOMAIN --to RELEASE, or --site NAME")
+        message = "the report is about two things" if runbook else "the report is about nothing"
+        raise InputError(message, hint="--runbook DOMAIN --to RELEASE, or --site NAME")
     if domains and len(domains) > 1:
         raise InputError("a run-book is about one domain", hint="one run-book for each: repeat the command")
     domain = domains[0] if domains else None

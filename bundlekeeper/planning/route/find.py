@@ -34,6 +34,7 @@ from bundlekeeper.planning.route.tables import Moves
 from bundlekeeper.planning.route.types import (
     ComponentChange,
     NoRoute,
+    OtherReason,
     Quote,
     Route,
     Step,
@@ -438,21 +439,26 @@ class RouteFinder:
                 words = " or ".join(self.fleet.manifest_index.variants(unit.family))
                 yield Quote("fact", "", f"{unit.name}: which variant is needed, {words}")
 
-    def _reasons(self) -> Iterable[str]:
+    def _reasons(self) -> Iterable[OtherReason]:
         """What no rule is needed for: facts that are not known, and bundles that are not there."""
         for unit in self.units:
             if unit.family is None:
-                yield f"{unit.name}: whether they are blade or rack servers is not known"
+                they = "it is a blade or a rack server" if len(unit.servers) == 1 else "they are blade or rack servers"
+                yield OtherReason("not-checked", f"{unit.name}: whether {they} is not known")
                 continue
             if unit.variant is None:
                 continue  # reported as a fact that is not known
-            if self.target.choices[unit.family, unit.variant].bundle is None:
+            choice = self.target.choices[unit.family, unit.variant]
+            if choice.bundle is None:
                 which = f"the variant {unit.variant}" if unit.variant else "no variant"
                 of = f", of {which}, for {unit.name}" if self.fleet.manifest_index.variants(unit.family) else ""
-                yield f"the manifest has no {unit.family} bundle for release {self.release}{of}"
+                message = f"the manifest has no {unit.family} bundle for release {self.release}{of}"
+                others = any(self.fleet.manifest_index.at(unit.family, version) for version in choice.offered)
+                yield OtherReason("wrong-variant" if others else "family-missing", message)
             for slot in unit.slots:
                 if slot[0].reading.model is None and self.target.means(slot[0].reading):
-                    yield f"the model of {slot[0].reading.kind} {slot[0].key} is not known"
+                    message = f"the model of {slot[0].reading.kind} {slot[0].key} is not known"
+                    yield OtherReason("not-checked", message)
 
     def _nearest(self) -> str:
         """The release next to the target, by its infrastructure's place, that can be reached; empty for none."""

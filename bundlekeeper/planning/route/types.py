@@ -114,6 +114,17 @@ class Route:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherReason:
+    """What blocks a route without any rule: a fact that is not known, or a bundle that is not there.
+
+    `code` is the finding's, as `gaps` has it for the same.
+    """
+
+    code: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
 class StopPassedOver:
     """A bundle that would be a stop on a route, were it not withdrawn (`reason`), or were it in the store."""
 
@@ -146,7 +157,7 @@ class NoRoute:
     release: str
     blocking: tuple[Quote, ...]
     exact: bool
-    reasons: tuple[str, ...]
+    reasons: tuple[OtherReason, ...]
     nearest: str
     exhausted: bool
     passed_over: tuple[StopPassedOver, ...] = ()
@@ -163,7 +174,7 @@ class NoRoute:
             finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.message} ({q.source or 'not known'})")
             for q in self.blocking
         ]
-        rows += [finding("family-missing", self.domain, reason) for reason in self.reasons]
+        rows += [finding(reason.code, self.domain, reason.message) for reason in self.reasons]
         if not self.exhausted:
             message = "the search gave up before it had looked at every route: one may exist"
             rows.append(finding("not-checked", self.domain, message, "bring servers to fewer different versions first"))

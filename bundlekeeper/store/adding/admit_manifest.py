@@ -85,7 +85,7 @@ def judge(
                 message, hint="add the newer one; to go back on purpose: --allow-rollback REASON (it is recorded)"
             )
         exceptions.append(("rollback", reasons.rollback))
-        findings.append(finding("downgrade", subject, f"{message}; allowed: {reasons.rollback}", level=Level.NOTE))
+        findings.append(finding("older-manifest", subject, f"{message}; allowed: {reasons.rollback}", level=Level.NOTE))
     if manifest.expires is not None and manifest.expires < latest(known, now, manifest).date():
         message = f"this manifest expired on {manifest.expires}"
         if not reasons.expired:

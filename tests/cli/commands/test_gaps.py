@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -95,6 +96,15 @@ def test_the_json_of_a_fleet_grows_with_the_fleet_and_keeps_all_evidence(keeper:
                 touched.append(sum(map(len, shared[name].values())))
     assert len(touched) == 20
     assert set(touched) == {7 * 20}  # every third of a domain's twenty servers, from the second
+
+
+def test_the_gaps_of_all_domains_end_with_a_line_for_each(office: Keeper) -> None:
+    """In short and in full; a domain with errors is counted as that."""
+    short, whole = (office("gaps", "--all", "--to", "6.1", *words) for words in ((), ("--details",)))
+    head, _, table = short.out.partition("\n\n")
+    assert re.match(r"marram to 6.1: 2 with errors, 1 with warnings only; \d+ errors, \d+ warnings\n", head)
+    assert [line.split()[0] for line in table.splitlines()] == ["domain", "holm-a", "holm-b", "skerry-a"]
+    assert whole.out.endswith(f"\n\n{table}")
 
 
 def test_a_wrong_word_is_told_with_the_one_that_is_meant(office: Keeper) -> None:

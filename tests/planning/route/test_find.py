@@ -11,6 +11,7 @@ from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
+from bundlekeeper.planning.gaps.find import gaps_of
 from bundlekeeper.planning.route.find import NoRoute, Route, route
 from bundlekeeper.planning.route.types import StopPassedOver
 from tests.kits.planning_kit import NOW, bundle, image, manifest, marram, stored_all, whole_domain
@@ -53,7 +54,9 @@ def test_a_server_that_may_be_of_either_family_is_the_reason_beside_a_model_tabl
     components = [replace(p, model="Tern-9", chassis=None) if p.policy else p for p in domain.components]
     found = find(marram(), replace(domain, components=tuple(components)), "6.1")
     assert isinstance(found, NoRoute)
-    assert any("whether they are blade or rack servers is not known" in reason for reason in found.reasons)
+    (reason,) = [reason for reason in found.reasons if "rack server" in reason.message]
+    assert reason.code == "not-checked"
+    assert reason.message.endswith(": whether it is a blade or a rack server is not known")
 
 
 def test_no_way_down_without_a_rule() -> None:
@@ -100,6 +103,15 @@ def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> Non
     found = find(small(jump=(jump(">=3.0", ">=9.0"),)), stock("1.0", ("Tern-2", "1.0")), "3.0")
     assert isinstance(found, NoRoute)
     assert found.passed_over == ()
+
+
+def test_a_bundle_of_another_variant_only_is_the_same_finding_as_in_gaps() -> None:
+    rows = (b.model_copy(update={"variant": "single-servers"} if b.family == "rack" else {}) for b in marram().bundle)
+    rules = marram().model_copy(update={"bundle": tuple(rows)})
+    found = find(rules, whole_domain("6.0.1"), "6.1")
+    report = gaps_of(Fleet(rules, whole_domain("6.0.1")), "holm-a", "6.1", stored_all(rules), NOW)
+    assert "wrong-variant" in {row.code for row in found.findings} & {row.code for row in report.findings}
+    assert "family-missing" not in {row.code for row in (*found.findings, *report.findings)}
 
 
 def _withdrawn(rules: Manifest, *which: tuple[str, str]) -> Manifest:

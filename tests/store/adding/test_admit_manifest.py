@@ -92,7 +92,10 @@ def test_rollback_is_refused_unless_a_reason_is_given(tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="older"):
         kit.add(manifest=4)
     result = kit.add(manifest=4, allow_rollback="the newer one was withdrawn")
-    assert codes(result) == ["downgrade", "not-checked"]  # what the newer withdrew: the kit's is no TOML to be read
+    assert codes(result) == [
+        "older-manifest",
+        "not-checked",
+    ]  # what the newer withdrew: the kit's is no TOML to be read
     assert [a.sequence for a in kit.admitted()] == [5, 4]
     ((_, what, subject, reason),) = kit.exceptions()
     assert (what, subject, reason) == ("rollback", "marram-4", "the newer one was withdrawn")

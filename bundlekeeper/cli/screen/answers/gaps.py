@@ -63,14 +63,14 @@ def show(
         statuses.append(exit_status(report.findings))
         if (form is OutputForm.JSON) or junit is not None:
             kept.append(report)
+        if as_text and every:
+            rows.append(DomainInShort.of(report))
         if as_text and whole:
             _print(report)
-        elif as_text and every:
-            rows.append(DomainInShort.of(report))
-        elif as_text:
+        elif as_text and not every:
             _in_short(report, given.findings, words)
-    if as_text and every and not whole:
-        _all_in_short(found, rows, words)
+    if as_text and every:
+        _all_in_short(found, rows, words, whole=whole)
     if junit is not None:
         _write_junit(found, kept, junit)
     if form is OutputForm.JSON:
@@ -114,18 +114,28 @@ COLUMNS: tuple[Column[DomainInShort], ...] = (
 )
 
 
-def _all_in_short(found: FoundGaps, rows: Sequence[DomainInShort], words: Mapping[str, object]) -> None:
-    """Every domain: the verdict, a line for each, and how much was looked at."""
-    good = sum(not row.errors and not row.warnings for row in rows)
+def _verdicts(rows: Sequence[DomainInShort]) -> str:
+    """How many domains have errors, how many warnings only, how many neither; and how many there are of those."""
+    bad = sum(row.errors > 0 for row in rows)
+    warned = sum(row.warnings > 0 and not row.errors for row in rows)
+    numbers = (
+        (bad, "with errors"), (warned, "with warnings only"), (len(rows) - bad - warned, "with nothing between"),
+    )  # fmt: skip
+    verdicts = ", ".join(f"{number} {verdict}" for number, verdict in numbers if number) or "no domains"
     errors, warnings = sum(row.errors for row in rows), sum(row.warnings for row in rows)
-    head = f"{found.given.manifest.platform} to {found.release}: {good} of {counted(len(rows), 'domain')} ready"
-    put(f"{head}; {counted(errors, 'error')}, {counted(warnings, 'warning')}")
-    marked(found.given.findings)
+    return f"{verdicts}; {counted(errors, 'error')}, {counted(warnings, 'warning')}"
+
+
+def _all_in_short(found: FoundGaps, rows: Sequence[DomainInShort], words: Mapping[str, object], *, whole: bool) -> None:
+    """Every domain: the verdict, how much was looked at, and a line for each; `whole`, after the reports, that line
+    only."""
+    if not whole:
+        put(f"{found.given.manifest.platform} to {found.release}: {_verdicts(rows)}")
+        put(_checks(sum(row.made for row in rows), sum(row.not_made for row in rows)))
+        marked(found.given.findings)
     output.line()
     write(COLUMNS, rows)
-    output.line()
-    put(_checks(sum(row.made for row in rows), sum(row.not_made for row in rows)))
-    if rows:
+    if rows and not whole:
         worst = max(rows, key=lambda row: (row.errors, row.warnings))
         next_line(again("gaps", worst.name, **words))
 
