@@ -1,4 +1,4 @@
-"""A small share of `python -m tests.optimum`: schedules beside the shortest, by a solver that shares no code with them."""
+"""A small share of `python -m tests.optimum`: schedules beside the shortest, by a solver that shares no code."""
 
 from __future__ import annotations
 

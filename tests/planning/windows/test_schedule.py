@@ -98,7 +98,7 @@ def best_of_all(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
 def test_larger_schedules_are_allowed_and_near_the_bound() -> None:
     """Up to 25 pieces: 1.08 of the bound on average, 1.44 at most, when this was written; the bound is not the best."""
     gaps = []
-    for seed in range(120):
+    for seed in range(30):
         pieces, length, per_cluster = chance(seed, 25)
         found, bound = assert_allowed(pieces, length, per_cluster), lower_bound(pieces, length, per_cluster)
         assert bound <= found
