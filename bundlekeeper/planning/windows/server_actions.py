@@ -303,8 +303,10 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
         host.at.name for host in hosts if any(turn.by_policy and turn.component.policy is None for turn in host.turns)
     ]
     if unknown:
-        them, own = ("it", "its own") if len(unknown) == 1 else ("them", "their own")
-        message = f"which policy drives {them} is not known, nor what else that restarts: planned as if it were {own}"
+        them, theirs = ("it", "its own") if len(unknown) == 1 else ("them", "their own")
+        message = (
+            f"which policy drives {them} is not known, nor what else that restarts: planned as if it were {theirs}"
+        )
         draft.tell(finding("not-checked", _named(unknown), message, _TELL_HINT, level=Level.ERROR))
     without = [
         host.at.name for host in hosts if any(turn.by_policy and turn.component.policy == "" for turn in host.turns)
