@@ -100,7 +100,7 @@ def test_a_part_continues_what_was_merged_before(make: Maker) -> None:
     first = merge(two, carried(one), DAY0)
     one.record([read(1, "6.1"), read(2, "6.1")], DAY0)
     component = carried(one, after=first.theirs.count)
-    assert len(component) == 4
+    assert len(component) == 5  # header, two events, their batch, end
     second = merge(two, component, DAY0)
     assert (second.new, second.fork) == (2, None)
     assert everything(one) == everything(two)
