@@ -204,4 +204,5 @@ def text_of(entry: LedgerEntry) -> str:
     event = entry.event
     what = " ".join(word for word in (event.what.value, event.version) if word)
     about = f" on {event.component}" if event.component else ""
-    return f"{what}{about}, {event.at.text()}, reported by {event.reported_by}"
+    when = re.sub(r"\.[0-9]+", "", event.at.text())  # to the second
+    return f"{what}{about}, {when}, reported by {event.reported_by}"

@@ -21,7 +21,6 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, finding
@@ -102,8 +101,8 @@ def export(ledger: Ledger, after: int = 0) -> Iterator[bytes]:
         yield canonical(entry.event).encode() + b"\n"
     if running.hex() != head.digest:
         raise DATABASE.damaged("its chain does not end in its head", ledger.where)
-    for runs in _whole_batches(ledger, after, head.count):
-        yield _line({"batch": runs})
+    for batch in _whole_batches(ledger, after, head.count):
+        yield _line({"batch": batch.id, "runs": batch.runs})
     for digest in documents:
         text = ledger.document(digest)
         if text is not None:
@@ -111,13 +110,13 @@ def export(ledger: Ledger, after: int = 0) -> Iterator[bytes]:
     yield end_line(head.digest, head.count)
 
 
-def _whole_batches(ledger: Ledger, after: int, count: int) -> Iterator[batches.Runs]:
+def _whole_batches(ledger: Ledger, after: int, count: int) -> Iterator[batches.Batch]:
     """The batches whose events are all among those after number `after` up to `count`. Raises as `export`."""
     with ledger.reading():
         found = batches.batches(ledger.connection)
     for batch in found:
         if all(first > after and first + length - 1 <= count for first, length in batch.runs):
-            yield batch.runs
+            yield batch
 
 
 def span(after: int, count: int) -> str:
@@ -146,7 +145,8 @@ def merge(ledger: Ledger, lines: Iterable[bytes], learned: datetime, where: str 
     def follow(connection: sqlite3.Connection) -> None:
         part = other_chains.ChainPart(carried.after, carried.before, carried.ids, carried.head)
         met.append(other_chains.follow(connection, ours, part))
-        batches.keep(connection, carried.ids, carried.batches)
+        with _placed(where, len(carried.lines) + 2):
+            batches.keep(connection, carried.ids, carried.batches)
 
     recorded = ledger.record(carried.events(), learned, own=False, documents=carried.documents, also=follow)
     return Merged(recorded, carried.head, *met[-1])
@@ -206,7 +206,7 @@ class _Carried:
     head: chain.Head
     lines: _Lines = field(default_factory=lambda: _Lines())
     ids: bytearray = field(default_factory=bytearray)
-    batches: list[batches.Runs] = field(default_factory=list)
+    batches: list[tuple[str, batches.Runs]] = field(default_factory=list)
     documents: dict[str, bytes] = field(default_factory=dict)  # compressed, by the SHA-256 of the text
 
     @property
@@ -304,7 +304,9 @@ def _end(carried: _Carried, line: bytes) -> None:
 def _batch(carried: _Carried, line: bytes) -> int:
     """Read the runs of a batch, which are all of events of this file; return how many events it has."""
     found = json_read.loads(line)
-    runs: Any = found.get("batch") if isinstance(found, dict) and len(found) == 1 else None
+    if not isinstance(found, dict) or set(found) != {"batch", "runs"}:
+        raise InputError("it has a batch that cannot be read", hint=_AGAIN)
+    name, runs = _hex(found["batch"], 32).hex(), found["runs"]
     first, last = carried.after + 1, carried.after + len(carried.lines)
     if (
         not (isinstance(runs, list) and runs)
@@ -312,7 +314,7 @@ def _batch(carried: _Carried, line: bytes) -> int:
         or not all(first <= number and length > 0 and number + length - 1 <= last for number, length in runs)
     ):
         raise InputError("it has a batch that is not of events of this file", hint=_AGAIN)
-    carried.batches.append([(number - carried.after, length) for number, length in runs])  # places in the file
+    carried.batches.append((name, [(number - carried.after, length) for number, length in runs]))  # places in the file
     return sum(length for _, length in runs)
 
 

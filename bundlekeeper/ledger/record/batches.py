@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from bundlekeeper.errors import InputError
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.event import own_chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
@@ -69,7 +70,7 @@ def batches(connection: sqlite3.Connection) -> list[Batch]:
     Raises DamagedError where a row is not what was written, or is missing; sqlite3.Error.
     """
     rows = learning_rows(connection)
-    ends = [row.first for row in rows[1:]] + [own_chain.read(connection).events + 1]
+    ends = [*(row.first for row in rows), own_chain.read(connection).events + 1][1:]
     found = [
         Batch(row.batch.hex(), ((row.first, end - row.first),), bool(row.own), Moment(row.at, False, "UTC"))
         for row, end in zip(rows, ends, strict=True)
@@ -108,21 +109,24 @@ def _shared(one: str, other: str) -> int:
     return next((number for number, pair in enumerate(zip(one, other, strict=True)) if pair[0] != pair[1]), len(one))
 
 
-def keep(connection: sqlite3.Connection, ids: bytes | bytearray, found: Iterable[Runs]) -> None:
-    """Keep batches of another ledger: `ids` are ids of events that are here, one after the other, and a batch is runs
-    of their places, from 1. One that is known already is passed over.
+def keep(connection: sqlite3.Connection, ids: bytes | bytearray, found: Iterable[tuple[str, Runs]]) -> None:
+    """Keep batches of another ledger: `ids` are ids of events that are here, one after the other; a batch is its id
+    and runs of places of its events among them, from 1. One that is known already is passed over.
 
-    Used inside the writing transaction. Raises DamagedError, sqlite3.Error.
+    Used inside the writing transaction. Raises InputError where its events are not those that its id names;
+    DamagedError, sqlite3.Error.
     """
     known = {batch for (batch,) in connection.execute("SELECT batch FROM learning UNION SELECT batch FROM batch")}
     new = 0
-    for runs in found:
+    for name, runs in found:
         events = [
             bytes(ids[at : at + ID_BYTES])
             for first, length in runs
             for at in range((first - 1) * ID_BYTES, (first + length - 1) * ID_BYTES, ID_BYTES)
         ]
-        batch = bytes.fromhex(batch_id(events))
+        if batch_id(events) != name:
+            raise InputError(f"batch {name[:12]} is not of the events that it was")
+        batch = bytes.fromhex(name)
         if batch in known:
             continue
         known.add(batch)

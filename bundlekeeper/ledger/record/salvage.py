@@ -17,7 +17,7 @@ from bundlekeeper.errors import DamagedError, InputError, KeeperError
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row
-from bundlekeeper.ledger.record.batches import Runs, batches, keep, runs_of
+from bundlekeeper.ledger.record.batches import Runs, batch_id, batches, keep, runs_of
 from bundlekeeper.ledger.record.check_tail import wrong_with
 from bundlekeeper.ledger.record.ledger import Ledger
 
@@ -62,7 +62,7 @@ _LOST_HINT = (
 )
 
 
-def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str], list[Runs]]:
+def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str], list[tuple[str, Runs]]]:
     with DATABASE.on_disk(str(damaged)):
         connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
         try:
@@ -104,15 +104,17 @@ def _readable(source: Ledger, count: int) -> tuple[list[Event], list[int]]:
     return found, lost
 
 
-def _whole_batches(connection: sqlite3.Connection, found: list[Event], lost: set[int]) -> list[Runs]:
-    """The batches of which no event is lost, as runs of the places of their events among those that were found."""
+def _whole_batches(connection: sqlite3.Connection, found: list[Event], lost: set[int]) -> list[tuple[str, Runs]]:
+    """The batches of which no event is lost, each as its id and runs of places of its events among those found."""
+    kept: list[tuple[str, Runs]] = []
     with suppress(sqlite3.Error, KeeperError):
-        known = batches(connection)
         numbers = (number for number in count_from(1) if number not in lost)
         place_of = {number: place for place, (number, _) in enumerate(zip(numbers, found, strict=False), 1)}
-        places = [[place_of.get(number, 0) for number in batch.numbers()] for batch in known if not batch.brought]
-        return [runs_of(numbers) for numbers in places if all(numbers)]
-    return []
+        for batch in batches(connection):
+            places = [place_of.get(number, 0) for number in batch.numbers()]
+            if all(places) and batch_id(bytes.fromhex(found[place - 1].id()) for place in places) == batch.id:
+                kept.append((batch.id, runs_of(places)))
+    return kept
 
 
 def _documents(source: Ledger, events: list[Event]) -> dict[str, str]:
