@@ -49,7 +49,8 @@ class WhereTimes:
 class WhereFound:
     """One of three: the states of components, counts by `keys`, or everything that was recorded of `component`.
 
-    `possible` is False where nothing can match, because nothing is withdrawn.
+    `batches` are id and name of the batch of each of `entries`, by its number. `possible` is False where nothing can
+    match, because nothing is withdrawn.
     """
 
     times: WhereTimes
@@ -60,6 +61,7 @@ class WhereFound:
     groups: list[WhereGroup] = field(default_factory=list)
     component: str = ""
     entries: list[LedgerEntry] = field(default_factory=list)
+    batches: dict[int, tuple[str, str]] = field(default_factory=dict)
 
     @property
     def contents(self) -> list[dict[str, Any]]:
@@ -89,12 +91,20 @@ def where(
     if history:
         if not meant.component:
             raise InputError("--history shows one component", hint="name it by its serial")
-        return found(component=meant.component, entries=questions.history(ledger, meant.component))
+        entries = questions.history(ledger, meant.component)
+        return found(component=meant.component, entries=entries, batches=_batches(ledger, entries))
     if count:
         keys = tuple(key.strip() for key in count.split(","))
         groups = questions.summary(ledger, keys, meant, on=on, known=known, zone=times.zone, clock=session.now())
         return found(keys=keys, groups=groups)
     return found(answers=questions.where(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now()))
+
+
+def _batches(ledger: Ledger, entries: list[LedgerEntry]) -> dict[int, tuple[str, str]]:
+    from bundlekeeper.ledger.record.batches import names_of_events
+
+    with ledger.reading():
+        return names_of_events(ledger.connection, [entry.seq for entry in entries])
 
 
 def time_of(text: str | None, option: str) -> date | datetime | None:

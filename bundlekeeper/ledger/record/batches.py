@@ -45,6 +45,10 @@ class Batch:
         """True where it is all that was new in a file of another store."""
         return self.learned is not None and not self.own
 
+    def has(self, number: int) -> bool:
+        """True where the event of this number is one of its events."""
+        return any(first <= number < first + length for first, length in self.runs)
+
     def numbers(self) -> Iterator[int]:
         """The numbers of its events."""
         for first, length in self.runs:
@@ -75,7 +79,9 @@ def batches(connection: sqlite3.Connection) -> list[Batch]:
         Batch(row.batch.hex(), ((row.first, end - row.first),), bool(row.own), Moment(row.at, False, "UTC"))
         for row, end in zip(rows, ends, strict=True)
     ]
-    return found + _of_others(connection)
+    others = _of_others(connection)
+    ids = {batch.id for batch in others}  # a file that brought one batch is that batch
+    return [batch for batch in found if batch.own or batch.id not in ids] + others
 
 
 def _of_others(connection: sqlite3.Connection) -> list[Batch]:
@@ -86,6 +92,23 @@ def _of_others(connection: sqlite3.Connection) -> list[Batch]:
         Batch(batch.hex(), tuple((seq, length) for _, seq, length in runs))
         for batch, runs in groupby(rows, key=lambda row: bytes(row[0]))
     ]
+
+
+def names_of_events(connection: sqlite3.Connection, numbers: Iterable[int]) -> dict[int, tuple[str, str]]:
+    """The id and the name of the batch by which each of these events was recorded, in this store or another.
+
+    An event whose batch never came here has none. Raises as `batches`.
+    """
+    known = batches(connection)
+    ids = sorted(batch.id for batch in known)
+    recorded = [batch for batch in known if not batch.brought]
+    recorded.sort(key=lambda batch: (not batch.own, sum(length for _, length in batch.runs)))  # the smallest first
+    found: dict[int, tuple[str, str]] = {}
+    for number in numbers:
+        batch = next((batch for batch in recorded if batch.has(number)), None)
+        if batch is not None:
+            found[number] = batch.id, shortened(batch.id, ids)
+    return found
 
 
 def name_of(connection: sqlite3.Connection, batch: str) -> str:
@@ -116,7 +139,8 @@ def keep(connection: sqlite3.Connection, ids: bytes | bytearray, found: Iterable
     Used inside the writing transaction. Raises InputError where its events are not those that its id names;
     DamagedError, sqlite3.Error.
     """
-    known = {batch for (batch,) in connection.execute("SELECT batch FROM learning UNION SELECT batch FROM batch")}
+    select = "SELECT batch FROM learning WHERE own = 1 UNION SELECT batch FROM batch"
+    known = {batch for (batch,) in connection.execute(select)}
     new = 0
     for name, runs in found:
         events = [

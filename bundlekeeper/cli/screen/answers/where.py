@@ -181,7 +181,13 @@ def _show_history(found: WhereFound, *, form: OutputForm) -> None:
     """Everything that was recorded of one component, void entries too."""
     if form is OutputForm.JSON:
         rows = [
-            {"id": entry.id, "learned": entry.learned.text(), "void": entry.void, "event": content}
+            {
+                "id": entry.id,
+                "batch": found.batches.get(entry.seq, (None, ""))[0],
+                "learned": entry.learned.text(),
+                "void": entry.void,
+                "event": content,
+            }
             for entry, content in zip(found.entries, found.contents, strict=True)
         ]
         output.envelope("where", [], {"component": found.component, "history": rows})
@@ -195,13 +201,14 @@ def _show_history(found: WhereFound, *, form: OutputForm) -> None:
         what = " ".join(component for component in (event.what.value, event.bank, event.version or seen) if component)
         if event.place is not None:
             what += f" at {event.place.path()}{_moved_from(last, event.place)}"
-        void = " (corrected)" if entry.void else ""
+        void = " (undone)" if entry.void else ""
+        batch = found.batches.get(entry.seq, ("", "?"))[1]
         if event.place is not None and not entry.void and event.what != "gone":
             last = event.place
         reason = f"; {event.reason or event.note or event.anyway}" if event.reason or event.note or event.anyway else ""
         output.line(
             f"{_when(event.at)}  {what}{void}  reported by {event.reported_by}, {event.evidence.value}, "
-            f"learned {_when(entry.learned)}, id {entry.id[:12]}{reason}"
+            f"learned {_when(entry.learned)}, id {entry.id[:12]}, batch {batch}{reason}"
         )
     output.line(f"{found.component}: {counted(len(found.entries), 'event')}")
 
