@@ -56,11 +56,15 @@ class Appending:
         A statement that is there already keeps its order, so that it is recognised.
         """
         found: list[Event] = []
-        select = "SELECT turn, id, void FROM event WHERE component = ? AND at = ? AND what = ? AND bank = ?"
+        select = "SELECT turn, id, void FROM event WHERE {} AND at = ? AND what = ? AND bank = ?"
         for event in events:
             there = {e.order: e.id() for e in found if _alike(e, event)}
-            cells = (self.words.find(event.component), event.at.at_us, WHAT_CODE[event.what], BANK_CODE[event.bank])
-            there |= {turn: "" if void else i.hex() for turn, i, void in self.connection.execute(select, cells)}
+            about = "component = ?" if event.component else "component IS NULL AND ? IS NULL"
+            component = self.words.find(event.component) if event.component else None
+            cells = (component, event.at.at_us, WHAT_CODE[event.what], BANK_CODE[event.bank])
+            there |= {
+                turn: "" if void else i.hex() for turn, i, void in self.connection.execute(select.format(about), cells)
+            }
             same = next((order for order, i in there.items() if i == replace(event, order=order).id()), None)
             if same is not None:
                 event = replace(event, order=same)
