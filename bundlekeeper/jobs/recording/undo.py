@@ -184,7 +184,7 @@ def _undone_already(whole: WholeLedger, wanted: Sequence[int]) -> InputError:
 
 
 def _rested_on(whole: WholeLedger, later: Sequence[int]) -> RefusedError:
-    message = f"refused, nothing was recorded: {counted(len(later), 'later entry', 'later entries')} rest on it"
+    message = f"refused, nothing was recorded: {counted(len(later), 'later entry rests', 'later entries rest')} on it"
     hint = "take those back first, or --with-later takes them back, too"
     return RefusedError(message, hint=hint, evidence=_texts(whole, later))
 

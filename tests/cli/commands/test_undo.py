@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
+from bundlekeeper.errors import LockedError
+from bundlekeeper.jobs.recording.undo import UndoRequest, undo
+from bundlekeeper.jobs.session import Session
+from bundlekeeper.ledger.ask.undoing import Effect, WholeLedger
+from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.ledger.record.batches import batch_id
+from bundlekeeper.ledger.record.ledger import Ledger
 from tests.conftest import Keeper
 from tests.kits.ledger_commands import MARRAM
+from tests.kits.ledger_history import DAY0, read, stated
 
 _MODULES = ("--domain", "holm-a", "--kind", "io-module")
 
@@ -73,7 +84,7 @@ def test_an_activation_that_rests_on_it_is_listed_and_can_be_taken_back_too(offi
     refused = office("ledger", "undo", batch, "--reason", "wrong")
     assert refused.status == 4
     assert "1 later entry rests on it" in refused.err
-    assert f"activated 6.1.0 on HOLMA-IO2, " in refused.err
+    assert "activated 6.1.0 on HOLMA-IO2, " in refused.err
     assert activated[:12] in refused.err
     assert "--with-later" in refused.err
     assert state(office) == after
@@ -140,11 +151,7 @@ def test_what_names_nothing_is_an_error_with_what_to_do(office: Keeper, words: t
 
 def test_digits_that_two_ids_begin_with_are_an_error_that_lists_both(keeper: Keeper, tmp_path: Path) -> None:
     """Batches are made until two of them share four digits, in a ledger of this process."""
-    from bundlekeeper.ledger.record.batches import batch_id
-    from bundlekeeper.ledger.record.ledger import Ledger
-    from tests.kits.ledger_history import DAY0, read
-
-    seen: dict[str, object] = {}
+    seen: dict[str, Event] = {}
     for number in range(10_000):
         event = read(0, f"6.{number}", component=f"C{number}")
         digits = batch_id([bytes.fromhex(event.id())])[:4]
@@ -154,7 +161,7 @@ def test_digits_that_two_ids_begin_with_are_an_error_that_lists_both(keeper: Kee
     pair = [seen[digits], event]
     assert keeper("inventory", "load", MARRAM).status == 0
     with Ledger.open(tmp_path / "store" / ".keeper" / "ledger.sqlite", write=True) as ledger:
-        names = [ledger.record([one], DAY0).batch_name for one in pair]  # type: ignore[list-item]  # events
+        names = [ledger.record([one], DAY0).batch_name for one in pair]
     ran = keeper("ledger", "undo", digits, "--reason", "x")
     assert ran.status == 2
     assert f"2 ids begin with {digits}" in ran.err
@@ -173,3 +180,23 @@ def test_every_command_that_records_prints_its_batch(office: Keeper, tmp_path: P
     batch_of(office("ledger", "merge", tmp_path / "events", "--store", tmp_path / "other").out)
     assert "recorded as batch" not in office("inventory", "load", MARRAM, "--reported-by", "kim").out
     assert "recorded as batch" not in office("stage", "HOLMA-IO2", "--version", "6.1.0", "--dry-run").out
+
+
+def test_what_is_recorded_at_the_same_time_stops_an_undo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An activation that another process records after this one has looked would rest on what it takes back."""
+    path = tmp_path / "ledger.sqlite"
+    staged, activated = stated(EventKind.STAGED, 1, "6.1", bank="spare"), stated(EventKind.ACTIVATED, 2, "6.1")
+    with Ledger.open(path, write=True) as ledger, Ledger.open(path, write=True) as other:
+        ledger.record([staged], DAY0)
+        effect = WholeLedger.effect
+
+        def late(whole: WholeLedger, wanted: Sequence[int]) -> Effect:
+            found = effect(whole, wanted)
+            other.record([activated], DAY0)
+            return found
+
+        monkeypatch.setattr(WholeLedger, "effect", late)
+        session = cast("Session", SimpleNamespace(ledger=ledger, now=lambda: DAY0))
+        with pytest.raises(LockedError, match="nothing was undone"):
+            undo(session, UndoRequest((staged.id(),), "wrong", "ada"))
+        assert [entry.event for entry in ledger.entries()] == [staged, activated]
