@@ -21,6 +21,7 @@ from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
 from tests.kits.ledger_history import DAY0, read, stated
+from tests.kits.sure import some
 
 ONE = [read(0, "6.0"), stated(EventKind.STAGED, 1, "6.1", bank="pending")]
 TWO = [stated(EventKind.ACTIVATED, 2, "6.1")]
@@ -63,7 +64,7 @@ def test_a_batch_is_the_same_in_every_store_that_has_its_events(tmp_path: Path) 
     for source, target in ((0, 1), (0, 1), (1, 2), (2, 0)):
         carry(names[source], names[target])
     wanted = {first.batch: [event.id() for event in ONE], second.batch: [event.id() for event in TWO]}
-    for name in names:
+    for name in some(names):
         with Ledger.open(name, write=True) as ledger:
             assert wanted.items() <= events_of(ledger).items()
             assert verify(ledger).ok
@@ -146,7 +147,7 @@ def test_a_name_is_short_and_no_other_batch_has_it() -> None:
     random = Random(7)
     for count in (1, 2, 50, 300):
         ids = sorted({f"{random.randrange(16**3):03x}{random.randrange(16**61):061x}" for _ in range(count)})
-        for batch in ids:
+        for batch in some(ids):
             name = shortened(batch, ids)
             assert [other for other in ids if other.startswith(name)] == [batch]
             assert len(name) >= 4
