@@ -1,0 +1,63 @@
+"""Options that are given twice: those that take one value refuse it, whatever command they are of.
+
+Rules: the last value never wins in silence; every option that is given too often is named at once; an option that
+takes several values keeps all of them, and is not looked at here.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.errors import InputError
+
+if TYPE_CHECKING:
+    from typer import _click
+
+
+def refuse_repeats(command: _click.Command) -> None:
+    """Make a command, and every command under it, refuse an option that is given twice and takes one value.
+
+    Parsing then raises InputError.
+    """
+    for below in getattr(command, "commands", {}).values():
+        refuse_repeats(below)
+    make = command.make_parser
+
+    def make_parser(context: _click.Context) -> Any:  # noqa: ANN401 - a parser, which has no public name
+        parser = make(context)
+        parse = parser.parse_args
+
+        def parse_args(args: list[str]) -> Any:  # noqa: ANN401 - what the parser returns
+            values, left, order = parse(args)
+            _insist_on_once(order)
+            return values, left, order
+
+        parser.parse_args = parse_args
+        return parser
+
+    command.make_parser = make_parser  # type: ignore[method-assign]  # for all commands; a class would be for each one
+
+
+def _insist_on_once(order: Sequence[Any]) -> None:
+    """Raise InputError where a parameter comes twice in `order`, which has one entry for each use."""
+    often = {
+        parameter: count
+        for parameter, count in Counter(order).items()
+        if count > 1 and not parameter.multiple and not parameter.is_eager
+    }
+    if not often:
+        return
+    options = [f"{_name(option)} is given {_times(count)}" for option, count in often.items()]
+    takes = any(not option.is_flag for option in often)
+    hint = "each takes one value: name it once, or repeat the command" if takes else "name it once"
+    raise InputError("; ".join(options), hint=hint)
+
+
+def _name(option: Any) -> str:  # noqa: ANN401 - an option of the parser's
+    return max(option.opts, key=len)
+
+
+def _times(count: int) -> str:
+    return "twice" if count == 2 else f"{count} times"
