@@ -8,15 +8,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from bundlekeeper.errors import InputError
 
-if TYPE_CHECKING:
-    from typer import _click
 
-
-def refuse_repeats(command: _click.Command) -> None:
+def refuse_repeats(command: Any) -> None:  # noqa: ANN401 - a command of the parser's, which has no public name
     """Make a command, and every command under it, refuse an option that is given twice and takes one value.
 
     Parsing then raises InputError.
@@ -25,7 +22,7 @@ def refuse_repeats(command: _click.Command) -> None:
         refuse_repeats(below)
     make = command.make_parser
 
-    def make_parser(context: _click.Context) -> Any:  # noqa: ANN401 - a parser, which has no public name
+    def make_parser(context: Any) -> Any:  # noqa: ANN401 - the parser, and its context
         parser = make(context)
         parse = parser.parse_args
 
@@ -37,7 +34,7 @@ def refuse_repeats(command: _click.Command) -> None:
         parser.parse_args = parse_args
         return parser
 
-    command.make_parser = make_parser  # type: ignore[method-assign]  # for all commands; a class would be for each one
+    command.make_parser = make_parser
 
 
 def _insist_on_once(order: Sequence[Any]) -> None:
@@ -56,7 +53,7 @@ def _insist_on_once(order: Sequence[Any]) -> None:
 
 
 def _name(option: Any) -> str:  # noqa: ANN401 - an option of the parser's
-    return max(option.opts, key=len)
+    return str(max(option.opts, key=len))
 
 
 def _times(count: int) -> str:

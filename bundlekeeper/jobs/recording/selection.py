@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.jobs.session import Session
@@ -15,15 +15,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Which components are meant: those that match the name and every option that is given."""
+    """Which components are meant: those that match the name and every option that is given.
+
+    Of several words of one option, one suffices.
+    """
 
     name: str | None = None
-    site: str = ""
-    domain: str = ""
-    chassis: str = ""
-    slot: str = ""
-    kind: str = ""
-    model: str = ""
+    site: tuple[str, ...] = ()
+    domain: tuple[str, ...] = ()
+    chassis: tuple[str, ...] = ()
+    slot: tuple[str, ...] = ()
+    kind: tuple[str, ...] = ()
+    model: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, name: str | None, *options: Sequence[str] | None) -> Places:
+        """The places of a command: its name, and its options in the order of the fields, None where not given."""
+        return cls(name, *(tuple(words or ()) for words in options))
 
 
 def selector_of(session: Session, places: Places) -> Selector:
@@ -32,25 +40,31 @@ def selector_of(session: Session, places: Places) -> Selector:
     Raises InputError for a name or a word that was never recorded; a kind that exists is allowed even where no
     component of it was recorded.
     """
-    from bundlekeeper.ledger.ask.types import Selector
+    from bundlekeeper.ledger.ask.types import Selector, words_of
     from bundlekeeper.ledger.ask.where import find
 
     chosen = find(session.ledger, places.name) if places.name else Selector()
-    given = {key: value for key, value in asdict(places).items() if value and key != "name"}
-    for key, value in given.items():
-        if getattr(chosen, key) not in ("", value):
-            raise InputError(f"{places.name} is not at --{key} {value}", hint="give either the name or the option")
-    _insist_on_known(session, given)
+    given: dict[str, Any] = {}
+    for key, words in asdict(places).items():
+        if key == "name" or not words:
+            continue
+        named = words_of(getattr(chosen, key))
+        both = tuple(word for word in named if word in words) if named else words
+        if not both:
+            message = f"{places.name} is not at --{key} {' or '.join(words)}"
+            raise InputError(message, hint="give either the name or the option")
+        given[key] = both[0] if len(both) == 1 else both
+    _insist_on_known(session, [(key, word) for key, words in given.items() for word in words_of(words)])
     return replace(chosen, **given)
 
 
-def _insist_on_known(session: Session, given: Mapping[str, str]) -> None:
+def _insist_on_known(session: Session, given: Sequence[tuple[str, str]]) -> None:
     """Insist that every word was ever recorded under its key. Raises InputError naming all that were not."""
     from bundlekeeper.ledger.ask.where import ever, nearest
     from bundlekeeper.model.vocabulary import KINDS
 
     wrong, near = [], []
-    for key, value in given.items():
+    for key, value in given:
         if ever(session.ledger, key, value) or (key == "kind" and value in KINDS):
             continue
         kinds = {*KINDS, *session.own_kinds} if key == "kind" else set()

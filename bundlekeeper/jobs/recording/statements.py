@@ -90,7 +90,8 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
             given: dict[str, Any] = {k: c.strip() for k, c in zip(titles, row, strict=True) if c.strip()}
             given.update({k: given[k].split(";") for k in ("before", "after") if k in given})
             asked, details = _with(options.asked, given), _with(options.details, given)
-            rows.append(RecordStatement(asked, _with(options.places, given), details, f"{file}:{number}"))
+            places = _with(options.places, {k: c if k == "name" else (c,) for k, c in given.items()})
+            rows.append(RecordStatement(asked, places, details, f"{file}:{number}"))
     if unknown:
         message = "; ".join([*unknown, *wrong][:MAX_SHOWN])
         raise InputError(message, where=file, hint=f"columns: {', '.join(sorted(keys))}")

@@ -26,13 +26,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class WhereAsked:
-    """Which images are asked for."""
+    """Which images are asked for: of several words of one field, one suffices."""
 
-    bundle: str = ""
-    version: str = ""
-    sha256: str = ""
+    bundle: tuple[str, ...] = ()
+    version: tuple[str, ...] = ()
+    sha256: tuple[str, ...] = ()
+    bank: tuple[str, ...] = ()
     withdrawn: bool = False
-    bank: str = ""
     gone: bool = False
 
 
@@ -130,11 +130,11 @@ def narrowed(session: Session, selector: Selector, asked: WhereAsked) -> Selecto
         if not bundles:
             return None
     elif asked.bundle:
-        bundles = (_bundle(session, asked.bundle),)
-    digest = asked.sha256.lower()
-    if digest and (len(digest) != 64 or set(digest) - set("0123456789abcdef")):
+        bundles = tuple(_bundle(session, name) for name in dict.fromkeys(asked.bundle))
+    digests = tuple(digest.lower() for digest in asked.sha256)
+    if any(len(digest) != 64 or set(digest) - set("0123456789abcdef") for digest in digests):
         raise InputError("--sha256 takes 64 hexadecimal digits")
-    return replace(selector, bundles=bundles, version=asked.version, sha256=digest, bank=asked.bank, gone=asked.gone)
+    return replace(selector, bundles=bundles, version=asked.version, sha256=digests, bank=asked.bank, gone=asked.gone)
 
 
 def _stored(session: Session) -> list[StoredBundle]:

@@ -33,6 +33,15 @@ class BundleOf:
     images: tuple[ImageOf, ...] = ()
 
 
+#: One word, or several, of which one suffices; "" and () are not given.
+Words = str | tuple[str, ...]
+
+
+def words_of(words: Words) -> tuple[str, ...]:
+    """The words as a tuple, each once; empty where none is given."""
+    return tuple(dict.fromkeys(words)) if isinstance(words, tuple) else (words,) if words else ()
+
+
 @dataclass(frozen=True, slots=True)
 class Selector:
     """Which components and images are meant; every field that is given must match, "" is not given.
@@ -43,18 +52,18 @@ class Selector:
     components that are no longer anywhere.
     """
 
-    site: str = ""
-    domain: str = ""
-    chassis: str = ""
-    slot: str = ""
-    kind: str = ""
-    model: str = ""
+    site: Words = ""
+    domain: Words = ""
+    chassis: Words = ""
+    slot: Words = ""
+    kind: Words = ""
+    model: Words = ""
     component: str = ""
     parent: str = ""
-    version: str = ""
-    sha256: str = ""
+    version: Words = ""
+    sha256: Words = ""
     bundles: tuple[BundleOf, ...] = ()
-    bank: str = ""
+    bank: Words = ""
     gone: bool = False
 
 

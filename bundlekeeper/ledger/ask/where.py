@@ -15,7 +15,16 @@ from typing import Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
-from bundlekeeper.ledger.ask.types import Agreement, BundleOf, Evidence, InBank, Selector, WhereAnswer, WhereGroup
+from bundlekeeper.ledger.ask.types import (
+    Agreement,
+    BundleOf,
+    Evidence,
+    InBank,
+    Selector,
+    WhereAnswer,
+    WhereGroup,
+    words_of,
+)
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import RANK
@@ -192,8 +201,9 @@ class _Chosen:
 
 def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
     """The components that the selector means, with their states."""
-    if selector.bank and selector.bank not in _BANK_NAMES:
-        raise InputError(f"there is no bank {selector.bank!r}", hint=f"the banks are {', '.join(_BANK_NAMES)}")
+    for bank in words_of(selector.bank):
+        if bank not in _BANK_NAMES:
+            raise InputError(f"there is no bank {bank!r}", hint=f"the banks are {', '.join(_BANK_NAMES)}")
     meant = _Meant(ledger, selector)
     if meant.impossible:
         return
@@ -222,15 +232,17 @@ class _Meant:
     def __init__(self, ledger: Ledger, selector: Selector) -> None:
         self.ledger = ledger
         self.selector = selector
-        self.words: dict[str, int] = {}
+        self.words: dict[str, tuple[int, ...]] = {}  # of each field that is given: one of them suffices
         self.impossible = False  # it names something that no event ever named
         for key in (*_WORDS, "component", "version", "sha256"):
-            text = getattr(selector, key)
-            if text:
-                number = ledger.words.surely(text)
-                self.impossible = self.impossible or number is None
-                self.words[key] = number or 0
-        self.slots = _slot_words(ledger, selector.slot) if selector.slot else None
+            texts = words_of(getattr(selector, key))
+            if texts:
+                numbers = (ledger.words.surely(text) for text in texts)
+                self.words[key] = tuple(number for number in numbers if number is not None)
+                self.impossible = self.impossible or not self.words[key]
+        self.banks = words_of(selector.bank) or _BANK_NAMES
+        slots = words_of(selector.slot)
+        self.slots = tuple(sorted({word for slot in slots for word in _slot_words(ledger, slot)})) if slots else None
         self.of_images = bool(selector.version or selector.sha256 or selector.bundles)
         self._bundles: dict[Image, tuple[BundleOf, ...] | None] = {}
         self.impossible = self.impossible or self.slots == ()
@@ -246,30 +258,36 @@ class _Meant:
                 if (image[2] and named == (find(bundle.family), find(bundle.version)))
                 or (not image[2] and any(find(i.version) == image[0] for i in bundle.images))
             )
-            others = self.words.get("version", image[0]) != image[0] or self.words.get("sha256", image[3]) != image[3]
+            others = self._is_other("version", image[0]) or self._is_other("sha256", image[3])
             self._bundles[image] = None if others or (self.selector.bundles and not bundles) else bundles
         return self._bundles[image]
+
+    def _is_other(self, key: str, number: int | None) -> bool:
+        """True where a field is given and this is none of its words."""
+        return key in self.words and number not in self.words[key]
 
     def questions(self) -> Iterator[RowsQuestion]:
         """Questions about rows of `state` that together miss none that is meant."""
         if "component" in self.words:
-            yield about([self.words["component"]])
+            yield about(self.words["component"])
             return
         condition, values = self.condition()
         if self.of_images:
             yield from self._by_image(condition, values)
         elif "parent" in self.words:
-            yield RowsQuestion("parent = ?", (self.words["parent"],), "state_parent")
+            yield RowsQuestion("parent = ?", self.words["parent"], "state_parent")
         else:
             yield RowsQuestion(condition, values, "state_site" if "site" in self.words else "state_place")
 
     def condition(self) -> tuple[str, list[int]]:
         """The condition on place, kind and model, which are columns of the indexes by place."""
-        terms, values = [], []
+        terms: list[str] = []
+        values: list[int] = []
         for key in _PLACES:
             if key in self.words:
-                terms.append(f"{key} = ?")
-                values.append(self.words[key])
+                numbers = self.words[key]
+                terms.append(f"{key} = ?" if len(numbers) == 1 else f"{key} IN ({','.join('?' * len(numbers))})")
+                values.extend(numbers)
         if self.slots is not None:
             terms.append(f"slot IN ({','.join('?' * len(self.slots))})")
             values.extend(self.slots)
@@ -279,7 +297,7 @@ class _Meant:
         images = self.ledger.images.all().items()
         numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None) or "0"
         for bank in _BANK_NAMES:  # no image has the number 0, and SQLite uses no index for an empty list
-            if self.selector.bank not in {"", bank}:
+            if bank not in self.banks:
                 continue
             if bank == "boot_files":
                 yield from self._by_boot_file(numbers)
@@ -305,9 +323,9 @@ class _Meant:
         if not snapshot.present and not self.selector.gone and "component" not in self.words:
             return None
         for key in _WORDS:
-            if key in self.words and getattr(snapshot, key) != self.words[key]:
+            if self._is_other(key, getattr(snapshot, key)):
                 return None
-        if self.words.get("component", state.component) != state.component:
+        if self._is_other("component", state.component):
             return None
         if self.slots is not None and snapshot.slot not in self.slots:
             return None
@@ -326,9 +344,9 @@ class _Meant:
     def _in_banks(self, state: StateAsOf) -> Iterator[Image]:
         for name in ("active", "pending", "spare"):
             bank: Bank = getattr(state.snapshot, name)
-            if self.selector.bank in {"", name} and bank is not None and bank[0] is not None:
+            if name in self.banks and bank is not None and bank[0] is not None:
                 yield bank[0]
-        if self.selector.bank in {"", "boot_files"}:
+        if "boot_files" in self.banks:
             yield from (image for image, _ in state.boot_files)
 
     def _fits(self, bundle: BundleOf, image: Image, state: StateAsOf) -> bool:

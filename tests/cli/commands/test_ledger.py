@@ -299,6 +299,28 @@ def test_what_is_known_and_matches_nothing_is_an_empty_answer(office: Keeper) ->
 
 
 @pytest.mark.fault(74)
+def test_of_an_option_that_is_given_twice_one_value_suffices(office: Keeper) -> None:
+    """Recorded for both, and asked of both; a wrong one among good ones is named, and nothing is recorded."""
+    places = ["--site", "holm", "--kind", "fabric-switch", "--kind", "io-module"]
+    assert len(office("observe", *places, "--active", "6.0.1", "--dry-run", "--json").json["events"]) == 8
+    wrong = office("observe", *places, "--kind", "io-modul", "--active", "6.0.1")
+    assert (wrong.status, "did you mean --kind io-module?" in wrong.err) == (2, True)
+    counts = office("where", *places, "--count", "kind", "--count", "site", "--json").json["groups"]
+    assert [(group["kind"], group["components"]) for group in counts] == [("fabric-switch", 4), ("io-module", 4)]
+    bundles = ["--bundle", "infrastructure/6.0.1", "--bundle", "blade/6.0.1"]
+    each = [
+        {c["component"] for c in office("where", *bundles[at : at + 2], "--json").json["components"]} for at in (0, 2)
+    ]
+    both = {c["component"] for c in office("where", *bundles, "--json").json["components"]}
+    assert both == each[0] | each[1] != each[0]
+    families = office("store", "list", "--family", "blade", "--family", "rack", "--json").json["bundles"]
+    assert {bundle["family"] for bundle in families} == {"blade", "rack"}
+    assert (
+        office("where", "holm-a", "--domain", "holm-a", "--domain", "holm-b", "--count", "domain").out.count("holm")
+        == 1
+    )
+
+
 def test_output_as_csv_counts_and_picture(office: Keeper) -> None:
     """ "Output: table, JSON, CSV, and a chassis picture in the terminal" (issue 4, point 5)"""
     rows = list(csv.DictReader(io.StringIO(office("where", "holm-b", "--csv").out)))

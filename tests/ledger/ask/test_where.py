@@ -302,8 +302,17 @@ def test_everything_can_be_selected(ledger: Ledger) -> None:
     assert (answer.component, answer.bundles) == ("B7", (blade,))
     (answer,) = where(ledger, Selector(bundles=(boot_files, other)))
     assert (answer.component, answer.bundles) == ("F1", (boot_files,))
-    with pytest.raises(InputError):
-        found(bank="drawer")
+    assert found(site=("holm", "skerry")) == found(kind=("bios", "network-adapter", "fabric-switch"))
+    assert found(site=("holm", "skerry")) == ["B7", adapter_key, "F1"]
+    assert found(domain=("holm-a", "skerry-a"), kind=("bios", "disk")) == found(sha256=("a" * 64, "b" * 64)) == ["B7"]
+    assert found(slot=("3/1", "5")) == [adapter_key]
+    assert found(version=("6.1", "5.4"), bank=("active", "boot_files")) == ["F1"]
+    assert found(version=("6.1", "5.4"), bank=("pending", "boot_files")) == ["B7", "F1"]
+    assert found(site=("nowhere", "skerry")) == ["F1"]  # what was never recorded takes nothing away from the others
+    assert found(site=("nowhere", "neither")) == []
+    for bank in ("drawer", ("active", "drawer")):
+        with pytest.raises(InputError):
+            found(bank=bank)
 
 
 def test_a_name_is_found_for_what_it_is(ledger: Ledger) -> None:
@@ -368,6 +377,9 @@ def test_a_summary_counts_what_the_answers_list(ledger: Ledger) -> None:
     assert ("holm", "bios", "M0", None, "") in {g.values for g in now}
     assert summary(ledger, (), Selector(domain="holm-a"))[0].count == 24
     assert summary(ledger, ("site",), Selector(site="nowhere")) == []
+    both, one = Selector(site=("holm", "skerry"), model=("M0", "M1")), Selector(model="M1")
+    assert summary(ledger, ("kind",), both)[0].count == 23  # C1 has another model since day 1
+    assert summary(ledger, ("kind",), one) == summary(ledger, ("kind",), one, on=date(2026, 1, 9))
     (group,) = summary(ledger, ("active",), Selector(version="6.2"))
     assert group.values == ("6.2",)
     with pytest.raises(InputError):
@@ -403,6 +415,10 @@ def test_questions_use_the_index_that_is_meant_for_them(ledger: Ledger, on: date
         Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],
         Selector(parent="MB4-7"): ["INDEX state_parent", "COVERING INDEX state_parent_too"],
         Selector(site="holm"): ["state_site (site=? AND until", "COVERING INDEX state_place (until"],
+        Selector(site=("holm", "skerry"), kind="bios"): [
+            "INDEX state_site (site=? AND until",
+            "COVERING INDEX state_place (until",
+        ],
         Selector(domain="holm-a", kind="bios"): [
             "INDEX state_place (until",
             "COVERING INDEX state_site (site>?)",  # site by site
