@@ -10,7 +10,7 @@ import pytest
 import typer
 
 from bundlekeeper.cli.screen.help import COMMANDS
-from bundlekeeper.cli.screen.repeats import refuse_repeats
+from bundlekeeper.cli.screen.parsing import prepare
 from bundlekeeper.cli.screen.run import dispatch
 from bundlekeeper.errors import InputError
 from tests.kits.sure import some
@@ -55,7 +55,7 @@ def test_an_option_given_twice_counts_twice_or_is_refused(words: tuple[str, ...]
         dispatch([*words, *(word for option in single for word in _twice(option))])
     said = refused.value.message.split("; ")
     assert said == [f"{max(option.opts, key=len)} is given twice" for option in single]
-    refuse_repeats(command)
+    prepare(command)
     for option in _options(command, several=True):
         values, _, _ = command.make_parser(typer.Context(command)).parse_args(_twice(option))
         assert values[option.name] == ["1", "2"]

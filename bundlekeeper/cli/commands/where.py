@@ -44,16 +44,18 @@ CountOption = Annotated[
     Several, typer.Option("--count", metavar="KEY,KEY", help="Count by site, domain, kind, active, …; repeatable.")
 ]
 ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="For sites without a zone in an inventory.")]
-CsvOption = Annotated[bool, typer.Option("--csv", help="A table for a spreadsheet.")]
 PictureOption = Annotated[bool, typer.Option("--picture", help="The chassis, slot by slot.")]
-HistoryOption = Annotated[bool, typer.Option("--history", help="Everything ever recorded of one component.")]
+HistoryOption = Annotated[bool, typer.Option("--history", help="Everything ever recorded of them.")]
 GoneOption = Annotated[bool, typer.Option("--gone", help="Also what is no longer anywhere.")]
 
 
+NameArgument = Annotated[
+    str | None, typer.Argument(metavar="[NAME]", help="Serial, place, site, domain, kind, model or family.")
+]
+
+
 def where(
-    name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="Serial, site, domain, or site/domain/chassis/slot.")
-    ] = None,
+    name: NameArgument = None,
     site: SiteOption = None,
     domain: DomainOption = None,
     chassis: ChassisOption = None,
@@ -72,7 +74,6 @@ def where(
     gone: GoneOption = False,
     history: HistoryOption = False,
     picture: PictureOption = False,
-    csv: CsvOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -82,10 +83,10 @@ def where(
     from bundlekeeper.jobs.recording.selection import Places
     from bundlekeeper.jobs.session import Session
 
-    form = form_of(json=json, csv=csv, picture=picture)
+    form = form_of(json=json, picture=picture)
     if picture and count:
         raise InputError("--picture shows components, --count counts them", hint="one of them")
-    if history and (on or known or count or csv or picture):
+    if history and (on or known or count or picture):
         raise InputError("--history shows everything, as lines or as --json", hint="leave the other options out")
     places = Places.of(name, site, domain, chassis, slot, kind, model)
     bundles, versions, digests, banks = (tuple(words or ()) for words in (bundle, version, sha256, bank))

@@ -47,10 +47,10 @@ class WhereTimes:
 
 @dataclass(frozen=True, slots=True)
 class WhereFound:
-    """One of three: the states of components, counts by `keys`, or everything that was recorded of `component`.
+    """One of three: the states of components, counts by `keys`, or everything that was recorded of `components`.
 
-    `batches` are id and name of the batch of each of `entries`, by its number. `possible` is False where nothing can
-    match, because nothing is withdrawn.
+    `batches` are id and name of the batch of each of `entries`, by its number. `components` is None where no history
+    was asked for; `possible` is False where nothing can match, because nothing is withdrawn.
     """
 
     times: WhereTimes
@@ -59,7 +59,7 @@ class WhereFound:
     answers: list[WhereAnswer] = field(default_factory=list)
     keys: tuple[str, ...] = ()
     groups: list[WhereGroup] = field(default_factory=list)
-    component: str = ""
+    components: list[str] | None = None
     entries: list[LedgerEntry] = field(default_factory=list)
     batches: dict[int, tuple[str, str]] = field(default_factory=dict)
 
@@ -74,7 +74,7 @@ class WhereFound:
 def where(
     session: Session, places: Places, asked: WhereAsked, times: WhereTimes, *, count: str = "", history: bool = False
 ) -> WhereFound:
-    """Ask the ledger; with `count` (keys, separated by commas) for counts, with `history` for one component's events.
+    """Ask the ledger; with `count` (keys, separated by commas) for counts, with `history` for events, of gone ones too.
 
     Raises InputError for what was never recorded and for a question that cannot be; DamagedError, LockedError,
     RefusedError, UnfinishedError.
@@ -89,10 +89,10 @@ def where(
     if meant is None:
         return found(possible=False)
     if history:
-        if not meant.component:
-            raise InputError("--history shows one component", hint="name it by its serial")
-        entries = questions.history(ledger, meant.component)
-        return found(component=meant.component, entries=entries, batches=_batches(ledger, entries))
+        answers = questions.where(ledger, replace(meant, gone=True), clock=session.now())
+        components = [answer.component for answer in answers] or ([meant.component] if meant.component else [])
+        entries = [entry for component in components for entry in questions.history(ledger, component)]
+        return found(components=components, entries=entries, batches=_batches(ledger, entries))
     if count:
         keys = tuple(key.strip() for key in count.split(","))
         groups = questions.summary(ledger, keys, meant, on=on, known=known, zone=times.zone, clock=session.now())

@@ -1,4 +1,4 @@
-"""Options that are given twice: those that take one value refuse it, whatever command they are of.
+"""What every command has from here: options that take one value refuse a second one, and help is never cut.
 
 Rules: the last value never wins in silence; every option that is given too often is named at once; an option that
 takes several values keeps all of them, and is not looked at here.
@@ -13,13 +13,14 @@ from typing import Any
 from bundlekeeper.errors import InputError
 
 
-def refuse_repeats(command: Any) -> None:  # noqa: ANN401 - a command of the parser's, which has no public name
+def prepare(command: Any) -> None:  # noqa: ANN401 - a command of the parser's, which has no public name
     """Make a command, and every command under it, refuse an option that is given twice and takes one value.
 
-    Parsing then raises InputError.
+    Parsing then raises InputError. A group's help has the first sentence of each command whole.
     """
     for below in getattr(command, "commands", {}).values():
-        refuse_repeats(below)
+        prepare(below)
+    command.short_help = " ".join((command.help or "").partition("\n\n")[0].split()).partition(". ")[0].rstrip(".")
     make = command.make_parser
 
     def make_parser(context: Any) -> Any:  # noqa: ANN401 - the parser, and its context
