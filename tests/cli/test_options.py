@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -47,8 +48,11 @@ def _twice(option: Any) -> list[str]:
 
 
 @pytest.mark.parametrize("words", EVERY, ids=" ".join)
-def test_an_option_given_twice_counts_twice_or_is_refused(words: tuple[str, ...]) -> None:
+def test_an_option_given_twice_counts_twice_or_is_refused(
+    words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """ "An option given twice counts twice or is refused with a word" (issue 15, point 9), of every command."""
+    monkeypatch.chdir(tmp_path)  # a command that was not refused would write here
     command = EVERY[words]
     single = some(_options(command, several=False))
     with pytest.raises(InputError) as refused:
