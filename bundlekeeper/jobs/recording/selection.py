@@ -41,9 +41,8 @@ def selector_of(session: Session, places: Places) -> Selector:
     component of it was recorded.
     """
     from bundlekeeper.ledger.ask.types import Selector, words_of
-    from bundlekeeper.ledger.ask.where import find
 
-    chosen = find(session.ledger, places.name) if places.name else Selector()
+    chosen = _named(session, places.name) if places.name else Selector()
     given: dict[str, Any] = {}
     for key, words in asdict(places).items():
         if key == "name" or not words:
@@ -58,20 +57,58 @@ def selector_of(session: Session, places: Places) -> Selector:
     return replace(chosen, **given)
 
 
+def _named(session: Session, name: str) -> Selector:
+    """What a name means: what was recorded under it, else a kind or a family. Raises InputError for none of these."""
+    from bundlekeeper.ledger.ask.find import find
+    from bundlekeeper.ledger.ask.types import Selector
+    from bundlekeeper.model.vocabulary import FAMILIES, KINDS
+
+    try:
+        return find(session.ledger, name)
+    except InputError:
+        if name in FAMILIES:
+            return _of_family(session, name)
+        if name in {*KINDS, *session.own_kinds}:
+            return Selector(kind=name)
+        raise
+
+
+def _of_family(session: Session, family: str) -> Selector:
+    """The components that a family's bundles are for. Raises InputError where no bundle says for which models."""
+    from bundlekeeper.ledger.ask.types import Selector
+    from bundlekeeper.model.vocabulary import INFRASTRUCTURE, KINDS
+
+    if family == INFRASTRUCTURE:
+        return Selector(kind=tuple(kind for kind, facts in KINDS.items() if not facts.of_server))
+    bundles = [*(session.database.stored() if session.database is not None else ())]
+    listed = session.manifest.bundle if session.manifest is not None else ()
+    images = [i for bundle in (*bundles, *listed) if bundle.family == family for i in bundle.images if i.models]
+    if not images:
+        message = f"nothing says for which models {family} bundles are"
+        raise InputError(message, hint="bundlekeeper store add MANIFEST --from DIR, or --kind and --model")
+    models = sorted({model for image in images for model in image.models})
+    return Selector(kind=tuple(sorted({image.kind for image in images})), model=tuple(models))
+
+
 def _insist_on_known(session: Session, given: Sequence[tuple[str, str]]) -> None:
     """Insist that every word was ever recorded under its key. Raises InputError naming all that were not."""
-    from bundlekeeper.ledger.ask.where import ever, nearest
+    from bundlekeeper.ledger.ask.find import ever, nearest
     from bundlekeeper.model.vocabulary import KINDS
 
     wrong, near = [], []
+    good: dict[str, tuple[str, ...]] = {}
     for key, value in given:
-        if ever(session.ledger, key, value) or (key == "kind" and value in KINDS):
+        if ever(session.ledger, key, value):
+            good[key] = (*good.get(key, ()), value)
+    for key, value in given:
+        if value in good.get(key, ()) or (key == "kind" and value in KINDS):
             continue
         kinds = {*KINDS, *session.own_kinds} if key == "kind" else set()
         if value in kinds:
             continue
         wrong.append(f"--{key} {value}: no {key} of that name was ever recorded")
-        close = nearest(session.ledger, key, value, kinds)
+        within = {other: words for other, words in good.items() if other != key}
+        close = nearest(session.ledger, key, value, kinds, within)
         near.extend([f"--{key} {close}"] if close else [])
     if wrong:
         hint = f"did you mean {', '.join(near)}?" if near else "bundlekeeper where shows what is known"

@@ -130,7 +130,7 @@ def narrowed(session: Session, selector: Selector, asked: WhereAsked) -> Selecto
         if not bundles:
             return None
     elif asked.bundle:
-        bundles = tuple(_bundle(session, name) for name in dict.fromkeys(asked.bundle))
+        bundles = tuple(bundle for name in dict.fromkeys(asked.bundle) for bundle in _bundles(session, name))
     digests = tuple(digest.lower() for digest in asked.sha256)
     if any(len(digest) != 64 or set(digest) - set("0123456789abcdef") for digest in digests):
         raise InputError("--sha256 takes 64 hexadecimal digits")
@@ -141,8 +141,8 @@ def _stored(session: Session) -> list[StoredBundle]:
     return session.database.stored() if session.database is not None else []
 
 
-def _bundle(session: Session, text: str) -> BundleOf:
-    """The bundle `family/version`, or the file of that name, with its images where the store knows them.
+def _bundles(session: Session, text: str) -> list[BundleOf]:
+    """The bundles `family/version`, one of each variant, or the file of that name; with images where they are known.
 
     One that is neither in the store nor in the manifest in force is known when an event named it. Raises InputError.
     """
@@ -153,15 +153,19 @@ def _bundle(session: Session, text: str) -> BundleOf:
 
     stored = _stored(session)
     family, slash, version = text.partition("/")
-    for bundle in stored:
-        if text == bundle.name or (family, version) == (bundle.family, bundle.version):
-            return _bundle_of(bundle)
-    if slash and ever_bundle(session.ledger, family, version):
-        return BundleOf(family, version)
     listed = session.manifest.bundle if session.manifest is not None else ()
-    for stated in listed:
-        if text == stated.file or (family, version) == (stated.family, stated.version):
-            return _bundle_of(stated)
+    files = [*((bundle.name, bundle) for bundle in stored), *((bundle.file, bundle) for bundle in listed)]
+    for name, bundle in files:
+        if text == name:
+            return [_bundle_of(bundle, sha256=bundle.sha256)]
+    held = [_bundle_of(bundle) for bundle in stored if (family, version) == (bundle.family, bundle.version)]
+    if held:
+        return held
+    if slash and ever_bundle(session.ledger, family, version):
+        return [BundleOf(family, version)]
+    stated = [_bundle_of(bundle) for bundle in listed if (family, version) == (bundle.family, bundle.version)]
+    if stated:
+        return stated
     known = [f"{bundle.family}/{bundle.version}" for bundle in stored] + [bundle.name for bundle in stored]
     known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
     near = get_close_matches(text, known, n=1)
@@ -170,11 +174,11 @@ def _bundle(session: Session, text: str) -> BundleOf:
     raise InputError(message, hint=hint)
 
 
-def _bundle_of(bundle: StoredBundle | Bundle) -> BundleOf:
+def _bundle_of(bundle: StoredBundle | Bundle, *, sha256: str = "") -> BundleOf:
     from bundlekeeper.ledger.ask.types import BundleOf, ImageOf
 
     images = tuple(ImageOf(image.kind, tuple(image.models), image.version) for image in bundle.images)
-    return BundleOf(bundle.family, bundle.version, images)
+    return BundleOf(bundle.family, bundle.version, images, sha256)
 
 
 def _withdrawn(session: Session) -> tuple[BundleOf, ...]:

@@ -26,11 +26,15 @@ class ImageOf:
 
 @dataclass(frozen=True, slots=True)
 class BundleOf:
-    """A bundle to look for: by family and version where events name them, else by the images that it has."""
+    """A bundle to look for: by family and version where events name them, else by the images that it has.
+
+    With `sha256` it is one of several files of that version: what an event names by another digest is not it.
+    """
 
     family: str
     version: str
     images: tuple[ImageOf, ...] = ()
+    sha256: str = ""
 
 
 #: One word, or several, of which one suffices; "" and () are not given.

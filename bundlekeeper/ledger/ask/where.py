@@ -10,11 +10,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from operator import itemgetter
-from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
+from bundlekeeper.ledger.ask.find import slot_words
 from bundlekeeper.ledger.ask.types import (
     Agreement,
     BundleOf,
@@ -29,7 +29,7 @@ from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import RANK
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place
-from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, EVIDENCES, PLACE_OF, WHATS, counts, events_of, sealed
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, EVIDENCES, PLACE_OF, WHATS, sealed
 from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
 from bundlekeeper.ledger.state.fold import OPEN, Bank, Image
 from bundlekeeper.model.inventory.types import Place
@@ -97,55 +97,6 @@ def history(ledger: Ledger, component: str) -> list[LedgerEntry]:
     return sorted(entries, key=lambda e: (e.event.at.at_us, e.event.order, RANK[e.event.what], e.id))
 
 
-def find(ledger: Ledger, name: str) -> Selector:
-    """Make a selector of a name that a user gives: of a component, a server, a chassis, a site, a domain, or a path.
-
-    A path is `site/domain/chassis/slot` or its beginning. Raises InputError, with the nearest name, where nothing of
-    that name was ever recorded; DamagedError, LockedError, UnfinishedError.
-    """
-    with ledger.reading():
-        for key in ("component", "parent", "site", "domain"):
-            level: dict[str, Any] = {key: name}
-            if _exists(ledger, **level):
-                return Selector(**level)
-        steps = name.split("/", 3)
-        levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), steps, strict=False))
-        if len(steps) > 1 and all(steps) and _exists(ledger, **levels):
-            return Selector(**levels)
-        _insist_on_absent(ledger, name, levels)
-        import difflib
-
-        from bundlekeeper.formats.text_file import shown
-
-        known = [
-            text for (text,) in ledger.connection.execute("SELECT text FROM word WHERE length(text) < 100 LIMIT 100000")
-        ]
-        near = difflib.get_close_matches(name[:200], known, 1, 0.75)
-        hint = f"did you mean {near[0]!r}?" if near else "give a serial, a site, a domain, or site/domain/chassis/slot"
-        raise InputError(f"nothing called {shown(name)} was ever recorded", hint=hint)
-
-
-_LEVELS = ("site", "domain", "chassis", "slot", "kind", "model")
-
-
-def ever(ledger: Ledger, level: str, value: str) -> bool:
-    """True when an event ever named `value` as one of _LEVELS; a slot also by a position in it.
-
-    Raises DamagedError, LockedError, UnfinishedError.
-    """
-    with ledger.reading():
-        if level == "slot":
-            return bool(_slot_words(ledger, value))
-        number = ledger.words.surely(value)
-        if level not in _LEVELS or number is None:
-            return False
-        # a state, now or of the past, is found quickly; only what was undone must be looked for among all events
-        return any(
-            ledger.connection.execute(f"SELECT 1 FROM {table} WHERE {level} = ? LIMIT 1", (number,)).fetchone()  # noqa: S608
-            for table in ("state", "event")
-        )
-
-
 def ever_bundle(ledger: Ledger, family: str, version: str) -> bool:
     """True when an event ever named this bundle. Raises DamagedError, LockedError, UnfinishedError."""
     with ledger.reading():
@@ -154,43 +105,6 @@ def ever_bundle(ledger: Ledger, family: str, version: str) -> bool:
             return False
         select = "SELECT 1 FROM {} WHERE family = ? AND bundle = ? LIMIT 1"
         return any(ledger.connection.execute(select.format(t), numbers).fetchone() for t in ("image", "event"))
-
-
-def nearest(ledger: Ledger, level: str, value: str, others: Iterable[str] = ()) -> str:
-    """The recorded word of a level, or one of `others`, that is most like `value`; "" where none is like it.
-
-    Raises DamagedError, LockedError, UnfinishedError.
-    """
-    import difflib
-
-    with ledger.reading():
-        rows = ledger.connection.execute(f"SELECT DISTINCT {level} FROM state WHERE {level} IS NOT NULL")  # noqa: S608  (a level)
-        known = {ledger.words.text(number) for (number,) in rows.fetchall()} - {""}
-    near = difflib.get_close_matches(value, sorted(known | set(others)), 1, 0.5)
-    return near[0] if near else ""
-
-
-def _exists(ledger: Ledger, *, in_table: bool = False, **levels: str) -> bool:
-    """Whether a component was ever there; with `in_table`, by the table, and not by an index."""
-    numbers = {key: ledger.words.surely(value) for key, value in levels.items()}
-    if None in numbers.values():
-        return False
-    # no index has the seal, and none is on the result of a function: SQLite must read the table
-    cell, term = ("seal", "coalesce({}, 0) = ?") if in_table else ("1", "{} = ?")
-    where = " AND ".join(map(term.format, numbers))
-    select = f"SELECT {cell} FROM state WHERE {where} LIMIT 1"  # noqa: S608  (levels)
-    return bool(ledger.connection.execute(select, (*numbers.values(),)).fetchone())
-
-
-def _insist_on_absent(ledger: Ledger, name: str, levels: dict[str, str]) -> None:
-    """Insist that what no index has is not in the tables either. Raises DamagedError."""
-    asked: list[dict[str, str]] = [{key: name} for key in ("component", "parent", "site", "domain")]
-    for level in [*asked, *([levels] if len(levels) > 1 else [])]:
-        if _exists(ledger, in_table=True, **level):
-            raise seals.derived("an index lacks a name that its table has")
-    number = ledger.words.find(name)
-    if number is not None and any(map(counts, events_of(ledger.connection, number))):
-        raise seals.derived("the state of a component is missing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,19 +127,6 @@ def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen
             yield _Chosen(state, bundles)
 
 
-def _slot_words(ledger: Ledger, slot: str) -> tuple[int, ...]:
-    """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
-    select = "SELECT id FROM word {} WHERE text = ? OR (text >= ? AND text < ?)"
-    found, other = (
-        {number for (number,) in ledger.connection.execute(select.format(index), (slot, f"{slot}/", f"{slot}0"))}
-        for index in ("INDEXED BY sqlite_autoindex_word_1", "INDEXED BY word_text")
-    )
-    if found != other:
-        raise DATABASE.damaged("the index of its words lacks one")
-    ledger.words.fetch(found)
-    return tuple(sorted(found))
-
-
 class _Meant:
     """A selector in the numbers of one store."""
 
@@ -242,7 +143,7 @@ class _Meant:
                 self.impossible = self.impossible or not self.words[key]
         self.banks = words_of(selector.bank) or _BANK_NAMES
         slots = words_of(selector.slot)
-        self.slots = tuple(sorted({word for slot in slots for word in _slot_words(ledger, slot)})) if slots else None
+        self.slots = tuple(sorted({word for slot in slots for word in slot_words(ledger, slot)})) if slots else None
         self.of_images = bool(selector.version or selector.sha256 or selector.bundles)
         self._bundles: dict[Image, tuple[BundleOf, ...] | None] = {}
         self.impossible = self.impossible or self.slots == ()
@@ -255,7 +156,11 @@ class _Meant:
             bundles = tuple(
                 bundle
                 for bundle in self.selector.bundles
-                if (image[2] and named == (find(bundle.family), find(bundle.version)))
+                if (
+                    image[2]
+                    and named == (find(bundle.family), find(bundle.version))
+                    and (not bundle.sha256 or not image[3] or image[3] == find(bundle.sha256))
+                )
                 or (not image[2] and any(find(i.version) == image[0] for i in bundle.images))
             )
             others = self._is_other("version", image[0]) or self._is_other("sha256", image[3])
@@ -350,8 +255,11 @@ class _Meant:
             yield from (image for image, _ in state.boot_files)
 
     def _fits(self, bundle: BundleOf, image: Image, state: StateAsOf) -> bool:
-        """True when events name the bundle, or when the bundle has this version for this kind and model."""
-        if image[2]:
+        """True when events name the bundle, or when the bundle has this version for this kind and model.
+
+        Where they name no digest, and the bundle is one of several files of its version, both must be so.
+        """
+        if image[2] and (image[3] or not bundle.sha256 or not bundle.images):
             return True
         words = self.ledger.words
         version, kind = words.text(image[0]), words.maybe(state.snapshot.kind)

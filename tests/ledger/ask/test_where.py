@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.ledger.ask.find import find
 from bundlekeeper.ledger.ask.types import Agreement, BundleOf, ImageOf, Selector, WhereAnswer
-from bundlekeeper.ledger.ask.where import find, history, summary, where
+from bundlekeeper.ledger.ask.where import history, summary, where
 from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild

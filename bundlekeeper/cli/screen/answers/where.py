@@ -147,7 +147,7 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
         "recorded": _bank(answer.recorded),
         "read": _evidence(answer.seen),
         "agreement": answer.agreement.value,
-        "bundles": [f"{b.family}/{b.version}" for b in answer.bundles],
+        "bundles": list(dict.fromkeys(f"{bundle.family}/{bundle.version}" for bundle in answer.bundles)),
     }
 
 
