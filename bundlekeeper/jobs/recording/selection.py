@@ -34,8 +34,8 @@ class Places:
         return cls(name, *(tuple(words or ()) for words in options))
 
 
-def selector_of(session: Session, places: Places) -> Selector:
-    """What a name and the place options mean together.
+def selector_of(session: Session, places: Places, *, sorts: bool = False) -> Selector:
+    """What a name and the place options mean together; with `sorts` a name may be that of a kind, model or family.
 
     Raises InputError for a name or a word that was never recorded; a kind that exists is allowed even where no
     component of it was recorded.
@@ -43,6 +43,9 @@ def selector_of(session: Session, places: Places) -> Selector:
     from bundlekeeper.ledger.ask.types import Selector, words_of
 
     chosen = _named(session, places.name) if places.name else Selector()
+    if not sorts and (chosen.kind or chosen.model):
+        message = f"{places.name} is no place and no component: it means all of that sort, everywhere"
+        raise InputError(message, hint="--kind or --model, with --site or --domain, says which are meant")
     given: dict[str, Any] = {}
     for key, words in asdict(places).items():
         if key == "name" or not words:

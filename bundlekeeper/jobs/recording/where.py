@@ -82,7 +82,7 @@ def where(
     from bundlekeeper.ledger.ask import where as questions
 
     ledger = session.ledger
-    meant = narrowed(session, selector_of(session, places), asked)
+    meant = narrowed(session, selector_of(session, places, sorts=True), asked)
     on, known = time_of(times.on, "--on"), time_of(times.known, "--known")
     doubtful = [] if history else doubts(ledger, on, known, times.zone, session.now())
     found = partial(WhereFound, times, doubtful)
@@ -154,10 +154,10 @@ def _bundles(session: Session, text: str) -> list[BundleOf]:
     stored = _stored(session)
     family, slash, version = text.partition("/")
     listed = session.manifest.bundle if session.manifest is not None else ()
-    files = [*((bundle.name, bundle) for bundle in stored), *((bundle.file, bundle) for bundle in listed)]
-    for name, bundle in files:
-        if text == name:
-            return [_bundle_of(bundle, sha256=bundle.sha256)]
+    named = [_bundle_of(bundle, sha256=bundle.sha256) for bundle in stored if text == bundle.name]
+    named += [_bundle_of(bundle, sha256=bundle.sha256) for bundle in listed if text == bundle.file]
+    if named:
+        return named[:1]
     held = [_bundle_of(bundle) for bundle in stored if (family, version) == (bundle.family, bundle.version)]
     if held:
         return held

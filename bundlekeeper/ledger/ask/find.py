@@ -11,6 +11,7 @@ from difflib import SequenceMatcher, get_close_matches
 from typing import Any
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats.escape import some
 from bundlekeeper.ledger.ask.types import Selector, Words, words_of
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
@@ -19,8 +20,10 @@ from bundlekeeper.ledger.record.ledger import Ledger
 
 #: What a name may be of, in the order in which it is asked; the fields of a Selector.
 _LEVELS = ("component", "parent", "site", "domain", "kind", "model")
+_LIKE = ("site", "domain", "kind", "model", "parent", "component")  # in which a like name is looked for, the first wins
 _PLACE = ("site", "domain", "chassis", "slot")
 _OPTIONS = (*_PLACE, "kind", "model")
+_NEARBY = 0.2  # of likeness: what it is worth to be at the place that was named
 _ANY = ("?", "-")  # in a place as it is printed: not known, none
 
 
@@ -43,9 +46,7 @@ def find(ledger: Ledger, name: str) -> Selector:
         _insist_on_absent(ledger, name, paths)
         from bundlekeeper.formats.text_file import shown
 
-        close = _like(ledger, name)
-        hint = f"did you mean {close!r}?" if close else "give a serial, a site, a domain, or site/domain/chassis/slot"
-        raise InputError(f"nothing called {shown(name)} was ever recorded", hint=hint)
+        raise InputError(f"nothing called {shown(name)} was ever recorded", hint=_hint(ledger, name))
 
 
 def _paths(name: str) -> list[dict[str, Any]]:
@@ -58,20 +59,25 @@ def _paths(name: str) -> list[dict[str, Any]]:
     return [levels for levels in found if levels]
 
 
-def _like(ledger: Ledger, name: str) -> str:
-    """The recorded name that is most like this one; "" where none is. Of a path, its last step that is wrong."""
+def _hint(ledger: Ledger, name: str) -> str:
+    """What may have been meant; of a path, by the first step that nothing has, beside what there is."""
     for levels in _paths(name):
-        *above, last = levels.items()
-        within = dict(above)
-        if above and _exists(ledger, within):
-            close = nearest(ledger, last[0], last[1], within=within)
-            if close:
-                return "/".join([*within.values(), close])
-    found = []
-    for level in ("site", "domain", "kind", "model", "parent", "component"):
-        close = _closest(name[:200], _texts(ledger, level), 0.75)
-        found.extend([(SequenceMatcher(None, name.casefold(), close.casefold()).ratio(), close)] if close else [])
-    return max(found, key=lambda rated: rated[0])[1] if found else ""
+        steps = list(levels.items())
+        for end in range(len(steps) - 1, 0, -1):
+            above = dict(steps[:end])
+            if _exists(ledger, above):
+                key, step = steps[end]
+                there, place = _texts(ledger, key, above), "/".join(above.values())
+                close = _closest(step, there, 0.5)
+                return f"did you mean '{place}/{close}'?" if close else f"{place} has {key} {some(there)}"
+    found = [close for level in _LIKE if (close := _closest(name[:200], _texts(ledger, level), 0.75))]
+    close = max(found, key=lambda word: _likeness(name, word), default="")
+    return f"did you mean {close!r}?" if close else "give a serial, a site, a domain, or site/domain/chassis/slot"
+
+
+def _likeness(one: str, other: str) -> float:
+    """From 0 to 1, whatever the case of letters."""
+    return SequenceMatcher(None, one.casefold(), other.casefold()).ratio()
 
 
 def _texts(ledger: Ledger, level: str, within: Mapping[str, Words] | None = None) -> list[str]:
@@ -121,8 +127,9 @@ def nearest(
     UnfinishedError.
     """
     with ledger.reading():
-        close = _closest(value, _texts(ledger, level, within), 0.5) if within else ""
-        return close or _closest(value, [*_texts(ledger, level), *others], 0.5)
+        beside = _closest(value, _texts(ledger, level, within), 0.5) if within else ""
+        close = _closest(value, [*_texts(ledger, level), *others], 0.5)
+    return beside if beside and _likeness(value, beside) + _NEARBY >= _likeness(value, close) else close
 
 
 def slot_words(ledger: Ledger, slot: str) -> tuple[int, ...]:

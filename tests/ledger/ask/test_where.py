@@ -13,7 +13,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.ledger.ask.find import find
 from bundlekeeper.ledger.ask.types import Agreement, BundleOf, ImageOf, Selector, WhereAnswer
 from bundlekeeper.ledger.ask.where import history, summary, where
 from bundlekeeper.ledger.event.events import Event, EventKind, Seen
@@ -314,19 +313,6 @@ def test_everything_can_be_selected(ledger: Ledger) -> None:
     for bank in ("drawer", ("active", "drawer")):
         with pytest.raises(InputError):
             found(bank=bank)
-
-
-def test_a_name_is_found_for_what_it_is(ledger: Ledger) -> None:
-    """ "`where` takes either" a component or its place."""
-    ledger.record([read(0, "6.0", parent="MB4-7")], DAY0)
-    assert find(ledger, "B7") == Selector(component="B7")
-    assert find(ledger, "MB4-7") == Selector(parent="MB4-7")
-    assert find(ledger, "holm") == Selector(site="holm")
-    assert find(ledger, "holm-a") == Selector(domain="holm-a")
-    assert find(ledger, "holm/holm-a/1/3") == Selector(site="holm", domain="holm-a", chassis="1", slot="3")
-    with pytest.raises(InputError) as caught:
-        find(ledger, "holm-b")
-    assert caught.value.hint == "did you mean 'holm-a'?"
 
 
 def test_a_moved_component_keeps_its_history(ledger: Ledger) -> None:
