@@ -319,6 +319,24 @@ def test_of_an_option_that_is_given_twice_one_value_suffices(office: Keeper) -> 
     )
 
 
+def test_sorts_are_found_by_their_names_and_recorded_only_by_options(office: Keeper) -> None:
+    """A kind's, a model's, a family's name, and the history of all that is found; no recording is about everything."""
+    for name, count in (("io-module", 6), ("Gull-1", 6), ("infrastructure", 27), ("board-logic", 0), ("holm-a/1/3", 2)):
+        found = office("where", name, "--json").json["components"]
+        assert len(found) == count, name
+        history = office("where", name, "--history", "--json").json
+        assert history["history_of"] == [component["component"] for component in found]
+        assert {row["event"]["component"] for row in history["history"]} == set(history["history_of"])
+    assert {c["domain"] for c in office("where", "blade", "--domain", "holm-a", "--json").json["components"]} == {
+        "holm-a"
+    }
+    for name in ("io-module", "Gull-1", "blade"):
+        refused = office("observe", name, "--active", "6.1.0")
+        assert (refused.status, "no place and no component" in refused.err) == (2, True)
+    missing = office("ledger", "merge", "nope")
+    assert "where: nope\n" in missing.err
+
+
 def test_counts_and_picture(office: Keeper) -> None:
     """ "Output: table, JSON … and a chassis picture in the terminal" (issue 4, point 5)"""
     groups = office("where", "--count", "site,kind,active", "--json").json["groups"]

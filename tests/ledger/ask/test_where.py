@@ -315,6 +315,23 @@ def test_everything_can_be_selected(ledger: Ledger) -> None:
             found(bank=bank)
 
 
+def test_of_two_files_of_one_version_the_other_is_not_counted(ledger: Ledger) -> None:
+    """By the digest that events name; where they name none, by what the file is for."""
+    common = {"family": "blade", "bundle": "6.1.0"}
+    ledger.record(
+        [
+            stated(EventKind.ACTIVATED, 1, "6.1", component="B1", sha256="a" * 64, **common),
+            stated(EventKind.ACTIVATED, 1, "6.1", component="B2", sha256="b" * 64, **common),
+            stated(EventKind.ACTIVATED, 1, "6.1", component="B3", **common),
+            stated(EventKind.ACTIVATED, 1, "6.1", component="B4", model="Tern-2", **common),
+        ],
+        DAY0,
+    )
+    managed = BundleOf("blade", "6.1.0", (ImageOf("bios", ("Tern-4",), "6.1"),), "a" * 64)
+    assert [a.component for a in where(ledger, Selector(bundles=(managed,)))] == ["B1", "B3"]
+    assert len(where(ledger, Selector(bundles=(replace(managed, sha256=""),)))) == 4
+
+
 def test_a_moved_component_keeps_its_history(ledger: Ledger) -> None:
     """Known serial elsewhere = moved, and its history follows."""
     ledger.record([read(0, "6.0"), read(4, "6.0", place=Place("skerry", "skerry-a", "2", "5"))], DAY0)
