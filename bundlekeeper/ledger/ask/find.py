@@ -133,7 +133,10 @@ def nearest(
 
 
 def slot_words(ledger: Ledger, slot: str) -> tuple[int, ...]:
-    """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
+    """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`.
+
+    Raises DamagedError.
+    """
     select = "SELECT id FROM word {} WHERE text = ? OR (text >= ? AND text < ?)"
     found, other = (
         {number for (number,) in ledger.connection.execute(select.format(index), (slot, f"{slot}/", f"{slot}0"))}
