@@ -1065,10 +1065,10 @@ TEXT = (
     ),
     Guard(
         "CSV cells are no formulas",
-        "cli/screen/answers/where.py",
-        "[_harmless(visible(column.cell(row))) for column in columns]",
+        "cli/screen/csv_tables.py",
+        "[harmless(visible(column.cell(row))) for column in columns]",
         "[visible(column.cell(row)) for column in columns]",
-        "faults/test_input.py::test_no_cell_is_a_formula",
+        "cli/commands/test_export.py::test_what_is_exported_is_loaded_again",
     ),
     Guard(
         "no markup is read from data",

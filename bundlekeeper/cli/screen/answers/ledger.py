@@ -91,4 +91,7 @@ def show_salvaged(done: LedgerSalvaged, *, form: OutputForm) -> None:
     output.findings_text(done.findings)
     texts = f" and {counted(len(saved.texts), 'text')} of inventories" if saved.texts else ""
     output.line(f"{counted(saved.events, 'event')} saved in {out}, {len(saved.lost)}{texts} lost")
-    output.aside(f"next: move the damaged ledger away, then: mv -n {out} STORE/.keeper/ledger.sqlite")
+    if saved.lost or saved.texts:
+        output.aside(f"next: move the damaged ledger away, then: mv -n {out} STORE/.keeper/ledger.sqlite")
+    else:  # every event could be read: whether anything else is damaged was not looked at
+        output.aside("next: bundlekeeper ledger verify")
