@@ -10,7 +10,7 @@ plans: it reports what it checked, and calls no step harmless.
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
@@ -26,11 +26,12 @@ from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget, aim, taken_by
 from bundlekeeper.planning.gaps.question import servers_name
+from bundlekeeper.planning.route import left_out
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
 from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
 from bundlekeeper.planning.route.tables import Moves
-from bundlekeeper.planning.route.types import ComponentChange, NoRoute, Quote, Route, Step, StepChange
+from bundlekeeper.planning.route.types import ComponentChange, LeftOut, NoRoute, Quote, Route, Step, StepChange
 from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
 from bundlekeeper.planning.route.why_none import blocking
 
@@ -40,13 +41,16 @@ if TYPE_CHECKING:
 __all__ = ["NoRoute", "Route", "RouteFinder", "route"]
 
 
-def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime) -> Route | NoRoute:
+def route(
+    fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime, left: Sequence[LeftOut] = ()
+) -> Route | NoRoute:
     """The cheapest allowed route of one domain to a release, or why there is none. `now` is an aware time.
 
-    Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
+    `left` are servers that somebody leaves out. Raises InputError, with a suggestion, for a domain that the inventory
+    lacks or a release that the manifest lacks.
     """
     with _uncollected():
-        finder = RouteFinder(fleet, fleet.state(domain), release, holdings)
+        finder = RouteFinder(fleet, fleet.state(domain), release, holdings, left=left)
         found = RouteSearch(finder.problem(release)).run()
         wider = finder.with_stops_not_in_store() if found.steps is None and found.exhausted else None
         further = RouteSearch(wider.problem(release)).run() if wider is not None else found
@@ -54,11 +58,11 @@ def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: date
             none = finder.no_route(found)
             return replace(none, passed_over=finder.passed_over()) if found.exhausted else none
     steps = (wider or finder).steps(further.steps)
-    findings = [*(wider or finder).findings(steps)]
+    findings = [*(wider or finder).findings(steps, further.steps)]
     expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
-    return Route(domain, release, steps, further.cost, tuple(findings))
+    return Route(domain, release, steps, further.cost, tuple(findings), finder.left_out)
 
 
 @contextmanager
@@ -83,13 +87,16 @@ class RouteFinder:
         release: str,
         holdings: Holdings,
         *,
+        left: Sequence[LeftOut] = (),
         withdrawn: bool = False,
         stops: Holdings | None = None,
     ) -> None:
-        """With `withdrawn`, stops at what was withdrawn, too; with `stops`, which of a release's versions is meant on
-        the way is chosen by these holdings. Raises InputError for a release that it lacks."""
+        """`left` are servers that somebody leaves out. With `withdrawn`, stops at what was withdrawn, too; with
+        `stops`, which of a release's versions is meant on the way is chosen by these holdings. Raises InputError for a
+        release that it lacks."""
         self.takes_withdrawn = withdrawn
-        self.fleet, self.state, self.release, self.holdings = fleet, state, release, holdings
+        self.fleet, self.release, self.holdings, self.left = fleet, release, holdings, left
+        self.state = left_out.split(state, [[server.server] for server in left])
         self.judge = BlockerJudge(fleet.rules)
         fleet.manifest_index.release(release)
         self.taken = taken_by(fleet.manifest_index, state, (INFRASTRUCTURE, *SERVER_FAMILIES))
@@ -100,6 +107,9 @@ class RouteFinder:
             for r in fleet.manifest_index.manifest.release
         }
         self.target = self.targets[release]
+        named = {server.server for server in left}
+        lacking = left_out.unknown(fleet, self.state, self.target)
+        self.left_out = (*left, *(server for server in lacking if server.server not in named))
         self.maker = Maker(
             fleet, self.judge, (bundle for choice in self.target.choices.values() for bundle in choice.chain)
         )
@@ -116,10 +126,15 @@ class RouteFinder:
             name = f"{state.domain}: infrastructure"
             self.units.append(self.maker.unit(name, INFRASTRUCTURE, state.infrastructure, (), own))
         self.own = len(self.units)
+        left = {server.server for server in self.left_out}
         for server_class, servers in state.classes:
             components = [component for server in servers for component in server.components]
             name = servers_name(self.fleet.manifest_index, state.domain, server_class, servers)
-            self.units.append(self.maker.unit(name, server_class.family, components, servers, of(servers)))
+            options = [] if servers[0].key in left else of(servers)
+            unit = self.maker.unit(name, server_class.family, components, servers, options)
+            if servers[0].key in left:
+                unit.stay()
+            self.units.append(unit)
         self._covers = cache(self._covered)
 
     def _own_options(self) -> Iterable[Option]:
@@ -154,7 +169,7 @@ class RouteFinder:
         Where the route needs a bundle that is not in the store, that is what is to be reported, and not that there is
         none.
         """
-        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
+        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, left=self.left, stops=Holdings())
         return other if other.targets != self.targets else None
 
     def passed_over(self) -> tuple[tuple[str, str], ...]:
@@ -162,7 +177,7 @@ class RouteFinder:
         rules = self.fleet.manifest_index.manifest
         if not any(bundle.lifecycle == "withdrawn" for bundle in rules.bundle):
             return ()
-        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, withdrawn=True)
+        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, left=self.left, withdrawn=True)
         found = RouteSearch(other.problem(self.release)).run()
         used = {change.sha256 for step in other.steps(found.steps or ()) for change in step.changes}
         rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.lifecycle == "withdrawn")
@@ -172,7 +187,8 @@ class RouteFinder:
         """The search for the route to a release."""
         target = self.targets[release]
         goals = [
-            frozenset(n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)) for unit in self.units
+            frozenset({0} if unit.still else (n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)))
+            for unit in self.units
         ]
         return RouteProblem(self.moves, self.own, self.compatible, goals)
 
@@ -330,7 +346,15 @@ class RouteFinder:
                     blocker = self.judge.named(self.judge.beside_rule(rule, self.judge.need(need)))[0]
                     yield Quote(blocker.sort, blocker.source, blocker.message)
 
-    def findings(self, steps: tuple[Step, ...]) -> Iterable[Finding]:
+    def _trail(self, taken: Iterable[Taken]) -> Iterator[tuple[int, tuple[int, ...]]]:
+        """Each step's number with the states of the units after it."""
+        states = [0] * len(self.units)
+        for number, (option, takers) in enumerate(taken, 1):
+            for i in takers:
+                states[i] = self.units[i].moves[states[i]][option].end
+            yield number, tuple(states)
+
+    def findings(self, steps: tuple[Step, ...], taken: Iterable[Taken]) -> Iterable[Finding]:
         """What to know of a route that was found."""
         bundles = {c.sha256: c for s in steps for c in s.changes}
         for change in bundles.values():
@@ -346,8 +370,10 @@ class RouteFinder:
                 message = "goes down, which a rule allows"
                 hint = "remove the settings that the older version lacks first"
                 yield finding("downgrade", f"step {step.number}", message, hint, level=Level.WARNING)
+        yield from left_out.findings(self.left_out)
+        yield from left_out.doubts(self.judge, self.units, self._trail(taken))
         for unit in self.units:
-            for slot in unit.slots:
+            for slot in () if unit.still else unit.slots:
                 reading = slot[0].reading
                 if self.target.means(reading) and self.target.offer(reading) is None:
                     message = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
@@ -385,35 +411,39 @@ class RouteFinder:
         return NoRoute(
             self.state.domain,
             self.release,
-            (*self._variants(), *(Quote(b.sort, b.source, b.message) for b in self.judge.named(blockers))),
+            (*self._facts(), *(Quote(b.sort, b.source, b.message) for b in self.judge.named(blockers))),
             exact,
             reasons,
             nearest,
             found.exhausted,
+            left_out=self.left_out,
+            refused_out=bool(self.left) and self._has_way_with_all(),
         )
 
-    def _variants(self) -> Iterable[Quote]:
-        """The units whose variant is not known."""
+    def _has_way_with_all(self) -> bool:
+        whole = RouteFinder(self.fleet, self.state, self.release, self.holdings)
+        return RouteSearch(whole.problem(self.release)).has_way() is True
+
+    def _facts(self) -> Iterable[Quote]:
+        """What is not known of the infrastructure, and the units whose variant is not known."""
+        for fact in left_out.infrastructure_lacks(self.fleet, self.state, self.target):
+            yield Quote("fact", "", f"{self.state.domain}: infrastructure: {fact}")
         for unit in self.units:
+            if unit.still:
+                continue
             if unit.family is not None and unit.variant is None:
                 words = " or ".join(self.fleet.manifest_index.variants(unit.family))
                 yield Quote("fact", "", f"{unit.name}: which variant is needed, {words}")
 
     def _reasons(self) -> Iterable[str]:
-        """What no rule is needed for: facts that are not known, and bundles that are not there."""
+        """What no rule is needed for: bundles that are not there."""
         for unit in self.units:
-            if unit.family is None:
-                yield f"{unit.name}: whether they are blade or rack servers is not known"
-                continue
-            if unit.variant is None:
+            if unit.still or unit.family is None or unit.variant is None:
                 continue  # reported as a fact that is not known
             if self.target.choices[unit.family, unit.variant].bundle is None:
                 which = f"the variant {unit.variant}" if unit.variant else "no variant"
                 of = f", of {which}, for {unit.name}" if self.fleet.manifest_index.variants(unit.family) else ""
                 yield f"the manifest has no {unit.family} bundle for release {self.release}{of}"
-            for slot in unit.slots:
-                if slot[0].reading.model is None and self.target.means(slot[0].reading):
-                    yield f"the model of {slot[0].reading.kind} {slot[0].key} is not known"
 
     def _nearest(self) -> str:
         """The release next to the target, by its infrastructure's place, that can be reached; empty for none."""

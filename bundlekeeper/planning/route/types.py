@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats.escape import some
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +92,27 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A server for which the release is not reached: for a reason that somebody gives, or, where that is empty, for
+    lack of facts. `server` is its key, `name` for people."""
+
+    server: str
+    name: str
+    reason: str = ""
+    lacks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Route:
-    """A route. `cost` is windows, server restarts, minutes one after the other, and bytes."""
+    """A route. `cost` is windows, server restarts, minutes one after the other, and bytes; `left_out` are the servers
+    that it does not bring to the release."""
 
     domain: str
     release: str
     steps: tuple[Step, ...]
     cost: tuple[int, int, int, int]
     findings: tuple[Finding, ...]
+    left_out: tuple[LeftOut, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +121,8 @@ class NoRoute:
 
     `reasons` need no rule; `nearest` is a release that can be reached, empty for none; `exhausted` is False where the
     search gave up before it had looked at everything, so that a route may exist. `passed_over` are withdrawn bundles,
-    with the reason, with which there would be a route.
+    with the reason, with which there would be a route. `left_out` is as of a route; `refused_out` says that there would
+    be a route with the servers that somebody leaves out.
     """
 
     domain: str
@@ -118,6 +133,8 @@ class NoRoute:
     nearest: str
     exhausted: bool
     passed_over: tuple[tuple[str, str], ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    refused_out: bool = False
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -131,6 +148,10 @@ class NoRoute:
         for bundle, why in self.passed_over:
             message = f"{bundle} would be a stop on a route, and is withdrawn{f': {why}' if why else ''}"
             rows.append(finding("withdrawn", self.domain, message, "ask the publisher for another version between"))
+        if self.refused_out:
+            names = some([server.name for server in self.left_out if server.reason])
+            message = f"leaving out {names} is refused: with it there is a route"
+            rows.append(finding("mix-refused", self.domain, message, "plan it too, or choose a release that allows it"))
         if not self.exhausted:
             message = "the search gave up before it had looked at every route: one may exist"
             rows.append(finding("not-checked", self.domain, message, "bring servers to fewer different versions first"))

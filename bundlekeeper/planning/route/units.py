@@ -130,6 +130,14 @@ class Unit:
     states: list[State] = field(default_factory=list)
     moves: list[dict[int, Move]] = field(default_factory=list)
     index: dict[tuple[int, ...], int] = field(default_factory=dict)  # by the identities of readings, which are shared
+    still: bool = False  # it stays as it is today, and need not reach anything
+    doubtful: dict[Place, BlockerRow] = field(default_factory=dict)  # of one that stays: what is seen, perhaps included
+
+    def stay(self) -> None:
+        """Let it stay as it is: of what is seen of it only what is sure refuses anything."""
+        today = self.states[0]
+        self.still, self.doubtful = True, today.everything
+        today.everything = {place: row.sure for place, row in today.everything.items()}
 
 
 class Maker:

@@ -1,0 +1,183 @@
+"""The servers that a route leaves as they are: because somebody says so, or because a fact about them is not known.
+
+Rules: what is left out keeps what it runs, and the rules still hold for that beside everything else: what is surely
+refused refuses the route, what is not known for lack of a fact about the server is reported at the step that depends on
+it; what runs together today is no step's fault. A fact that is not known stops the servers that it is about and no
+other one; a variant that no component of the whole domain names is the domain's fact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import replace
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats.escape import some
+from bundlekeeper.planning.fleet.domain_state import (
+    UNLISTED,
+    ComponentReading,
+    DomainState,
+    ServerAt,
+    ServerClass,
+)
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import near
+from bundlekeeper.planning.fleet.rules import RuleAnswer, seen
+from bundlekeeper.planning.fleet.target import ReleaseTarget
+from bundlekeeper.planning.route.blockers import BlockerJudge
+from bundlekeeper.planning.route.types import LeftOut
+from bundlekeeper.planning.route.units import Unit
+
+_NOT_REACHED = "the release is not reached for it"
+
+
+def labels(server: ServerAt) -> tuple[str, ...]:
+    """How a server may be named: by its key, as all answers do, in its domain by chassis and slot."""
+    short = "/".join(word for word in (server.place.chassis, server.place.slot) if word)
+    return tuple(dict.fromkeys(word for word in (server.key, server.name, short) if word))
+
+
+def named(states: Iterable[DomainState], wanted: Sequence[tuple[str, str]]) -> dict[str, tuple[LeftOut, ...]]:
+    """The servers that are meant, each with its reason, by domain. Raises InputError with every name that is wrong."""
+    known: dict[str, dict[tuple[str, str], ServerAt]] = {}
+    for state in states:
+        for server in state.servers:
+            for label in labels(server):
+                known.setdefault(label, {})[state.domain, server.key] = server
+    found: dict[str, dict[str, LeftOut]] = {}
+    problems = []
+    for name, reason in wanted:
+        meant = known.get(name, {})
+        if len(meant) != 1:
+            message = f"{len(meant)} servers have that name" if meant else "no server of what is planned has that name"
+            hint = f"name one by its serial: {some([key for _, key in meant])}" if meant else near(name, known)
+            problems.append(finding("not-checked", name, message, hint, level=Level.ERROR))
+            continue
+        ((domain, key), server) = next(iter(meant.items()))
+        if key in found.get(domain, ()):
+            problems.append(
+                finding("not-checked", name, "left out more than once", "name each server once", level=Level.ERROR)
+            )
+        found.setdefault(domain, {})[key] = LeftOut(key, server.name, reason)
+    if problems:
+        raise InputError("some servers cannot be left out", problems=problems)
+    return {domain: tuple(rows.values()) for domain, rows in found.items()}
+
+
+def split(state: DomainState, sets: Sequence[Collection[str]]) -> DomainState:
+    """The state with its classes split where one of the sets of servers, by key, has only some of one."""
+
+    def parts(servers: tuple[ServerAt, ...]) -> Iterable[tuple[ServerAt, ...]]:
+        found: dict[tuple[bool, ...], list[ServerAt]] = {}
+        for server in servers:
+            found.setdefault(tuple(server.key in keys for keys in sets), []).append(server)
+        return (tuple(rows) for rows in found.values())
+
+    if not any(sets):
+        return state
+    return replace(
+        state, classes=tuple((server_class, rows) for server_class, all_ in state.classes for rows in parts(all_))
+    )
+
+
+def unknown(fleet: Fleet, state: DomainState, target: ReleaseTarget) -> Iterator[LeftOut]:
+    """The servers that cannot be planned for lack of a fact, with the facts."""
+    for server_class, servers in state.classes:
+        facts = tuple(dict.fromkeys(_lacks(fleet, state, target, server_class)))
+        if facts:
+            yield from (LeftOut(server.key, server.name, lacks=facts) for server in servers)
+
+
+def _lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget, server_class: ServerClass) -> Iterator[str]:
+    family = server_class.family
+    if family is None:
+        yield "whether it is a blade or a rack server"
+        return
+    if server_class.variant is None:
+        if fleet.manifest_index.variant(family, state.variant) is not None:
+            yield f"which variant it takes, {' or '.join(fleet.manifest_index.variants(family))}"
+        return
+    for reading in dict.fromkeys(server_class.components):
+        fact = component_lacks(fleet, target, reading)
+        if not fact and (reading.lack or not server_class.at.certain):
+            fact = _unjudged(fleet, target, server_class, reading)
+        if fact:
+            yield fact
+
+
+def component_lacks(fleet: Fleet, target: ReleaseTarget, reading: ComponentReading, key: str = "") -> str:
+    """What is not known of a component, so that it cannot be told whether it runs the target's image; empty for
+    nothing. `key` names one component."""
+    name = " ".join(word for word in (reading.kind, reading.model, key) if word)
+    if reading.model is None:
+        return f"the model of {name}" if target.means(reading) else ""
+    offer = target.offer(reading)
+    if offer is None:
+        return ""
+    if not reading.active:
+        return f"the active version of {name}"
+    scale = fleet.manifest_index.scale(reading.kind)
+    if scale.compare(reading.active, offer.image.version) is None:
+        return f"the place of {reading.active} in {scale.name} order, the active version of {name}"
+    return ""
+
+
+def _unjudged(fleet: Fleet, target: ReleaseTarget, server_class: ServerClass, reading: ComponentReading) -> str:
+    """The fact for lack of which no bundle can be judged that the component could be brought to; empty where one
+    can."""
+    offer = target.offer(reading)
+    if offer is None or fleet.manifest_index.scale(reading.kind).same(reading.active or "", offer.image.version):
+        return ""
+    offers = fleet.manifest_index.offers(
+        server_class.family or "", server_class.variant, reading.kind, reading.model or ""
+    )
+    component = seen(reading, server_class.at)
+    answers = [fleet.rules.jump(component, offer.image.version, offer.bundle.version) for offer in offers]
+    if any(answer.answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED) for answer in answers):
+        return ""
+    fact = next((answer.fact for answer in answers if answer.answer is RuleAnswer.UNKNOWN), "")
+    if fact and reading.lack == UNLISTED:
+        return f"the bundle that {reading.kind} {reading.model} {reading.active} is of"
+    return fact
+
+
+def findings(left: Sequence[LeftOut]) -> Iterator[Finding]:
+    """What is to be reported of servers that are left out, like ones as one where a fact is not known."""
+    for server in left:
+        if not server.lacks:
+            message = f"left out: {server.reason}; {_NOT_REACHED}"
+            yield finding("falls-short", f"server {server.name}", message, level=Level.WARNING)
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for server in left:
+        if server.lacks:
+            groups.setdefault(server.lacks, []).append(server.name)
+    for facts, names in groups.items():
+        message = f"not planned, because this is not known: {some(list(facts))}; {_NOT_REACHED}"
+        hint = "load an inventory that says it, and plan again"
+        yield finding("not-checked", f"server{'s' if len(names) > 1 else ''} {some(names)}", message, hint)
+
+
+def doubts(judge: BlockerJudge, units: Sequence[Unit], trail: Iterable[tuple[int, Sequence[int]]]) -> Iterator[Finding]:
+    """The rules of which it is not known whether they hold beside a server that is left out, at the first step that
+    depends on it; `trail` has the states of the units after each step."""
+    told: dict[tuple[str, int], int] = {}
+    for number, states in trail:
+        for unit in units:
+            for other, state in zip(units, states, strict=True):
+                if not unit.doubtful or other is unit or state == 0:
+                    continue
+                rows = other.states[state].everything
+                mask = judge.compatible(rows, unit.doubtful) & ~judge.compatible(rows, unit.states[0].everything)
+                told.setdefault((unit.name, mask), number)
+    for (name, mask), number in told.items():
+        for blocker in judge.named(mask):
+            message = f"{blocker.message} is not known ({blocker.source})"
+            hint = "find out before that step what it runs"
+            yield finding("not-checked", f"step {number}: {name}", message, hint, level=Level.ERROR)
+
+
+def infrastructure_lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget) -> Iterator[str]:
+    """What is not known of the infrastructure's components, so that it cannot be planned."""
+    facts = (component_lacks(fleet, target, p.reading, p.key) for p in state.infrastructure)
+    yield from (fact for fact in facts if fact)
