@@ -163,7 +163,7 @@ def without_of(servers: Sequence[str], reasons: Sequence[str]) -> tuple[Without,
     if len(reasons) not in (1, len(servers)) or not all(reason.strip() for reason in reasons):
         message = f"{counted(len(servers), 'server')} left out, and {counted(len(reasons), 'reason')}"
         raise InputError(message, hint="--without SERVER --reason TEXT; one reason for each, or one for all")
-    return tuple(zip(servers, reasons if len(reasons) > 1 else reasons * len(servers), strict=True))
+    return tuple(zip(servers, reasons if len(reasons) > 1 else [*reasons] * len(servers), strict=True))
 
 
 def find_route(

@@ -96,7 +96,10 @@ class RouteFinder:
         release that it lacks."""
         self.takes_withdrawn = withdrawn
         self.fleet, self.release, self.holdings, self.left = fleet, release, holdings, left
-        self.state = left_out.split(state, [[server.server] for server in left])
+        self.state = state
+        if left:
+            keys = {server.server for server in left}
+            self.state = left_out.split(state, lambda server: server.key in keys)
         self.judge = BlockerJudge(fleet.rules)
         fleet.manifest_index.release(release)
         self.taken = taken_by(fleet.manifest_index, state, (INFRASTRUCTURE, *SERVER_FAMILIES))
@@ -107,9 +110,8 @@ class RouteFinder:
             for r in fleet.manifest_index.manifest.release
         }
         self.target = self.targets[release]
-        named = {server.server for server in left}
-        lacking = left_out.unknown(fleet, self.state, self.target)
-        self.left_out = (*left, *(server for server in lacking if server.server not in named))
+        lacking, self.stopped = left_out.unknown(fleet, self.state, self.target, {server.server for server in left})
+        self.left_out = (*left, *lacking)
         self.maker = Maker(
             fleet, self.judge, (bundle for choice in self.target.choices.values() for bundle in choice.chain)
         )
@@ -144,6 +146,10 @@ class RouteFinder:
                 continue
             if self.takes_withdrawn or bundle.lifecycle != "withdrawn" or bundle in choice.chain:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
+        for bundle in self.fleet.manifest_index.bundles(INFRASTRUCTURE):
+            if suits(bundle, self.variant) and bundle.lifecycle != "withdrawn":
+                name = f"{bundle.version}, what is behind only"
+                yield Option(name, ((INFRASTRUCTURE, bundle),), bundle.only or (), behind=True)
         for bundle in choice.chain:
             facts = self.fleet.manifest_index.facts
             ahead = tuple(dict.fromkeys(i.kind for i in bundle.images if facts(i.kind, None).ahead))
@@ -425,9 +431,9 @@ class RouteFinder:
         return RouteSearch(whole.problem(self.release)).has_way() is True
 
     def _facts(self) -> Iterable[Quote]:
-        """What is not known of the infrastructure, and the units whose variant is not known."""
-        for fact in left_out.infrastructure_lacks(self.fleet, self.state, self.target):
-            yield Quote("fact", "", f"{self.state.domain}: infrastructure: {fact}")
+        """What is not known of the infrastructure or of all servers, and the units whose variant is not known."""
+        for fact in left_out.domain_lacks(self.fleet, self.state, self.target, self.stopped):
+            yield Quote("fact", "", fact)
         for unit in self.units:
             if unit.still:
                 continue

@@ -3,12 +3,13 @@
 Rules: what is left out keeps what it runs, and the rules still hold for that beside everything else: what is surely
 refused refuses the route, what is not known for lack of a fact about the server is reported at the step that depends on
 it; what runs together today is no step's fault. A fact that is not known stops the servers that it is about and no
-other one; a variant that no component of the whole domain names is the domain's fact.
+other one, but for the last: where no server can be planned, nor can the domain; a variant that no component of the
+whole domain names is the domain's fact.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from bundlekeeper.errors import InputError
@@ -65,28 +66,32 @@ def named(states: Iterable[DomainState], wanted: Sequence[tuple[str, str]]) -> d
     return {domain: tuple(rows.values()) for domain, rows in found.items()}
 
 
-def split(state: DomainState, sets: Sequence[Collection[str]]) -> DomainState:
-    """The state with its classes split where one of the sets of servers, by key, has only some of one."""
+def split(state: DomainState, part: Callable[[ServerAt], Hashable]) -> DomainState:
+    """The state with each of its classes split into the servers that are of the same part."""
 
     def parts(servers: tuple[ServerAt, ...]) -> Iterable[tuple[ServerAt, ...]]:
-        found: dict[tuple[bool, ...], list[ServerAt]] = {}
+        found: dict[Hashable, list[ServerAt]] = {}
         for server in servers:
-            found.setdefault(tuple(server.key in keys for keys in sets), []).append(server)
+            found.setdefault(part(server), []).append(server)
         return (tuple(rows) for rows in found.values())
 
-    if not any(sets):
-        return state
     return replace(
         state, classes=tuple((server_class, rows) for server_class, all_ in state.classes for rows in parts(all_))
     )
 
 
-def unknown(fleet: Fleet, state: DomainState, target: ReleaseTarget) -> Iterator[LeftOut]:
-    """The servers that cannot be planned for lack of a fact, with the facts."""
+def unknown(
+    fleet: Fleet, state: DomainState, target: ReleaseTarget, named: Collection[str]
+) -> tuple[tuple[LeftOut, ...], tuple[LeftOut, ...]]:
+    """The servers, but for the named ones, that cannot be planned for lack of a fact: those that are left out, and
+    those that stop their domain, because no other server could be planned."""
+    found: list[LeftOut] = []
     for server_class, servers in state.classes:
         facts = tuple(dict.fromkeys(_lacks(fleet, state, target, server_class)))
         if facts:
-            yield from (LeftOut(server.key, server.name, lacks=facts) for server in servers)
+            found += [LeftOut(s.key, s.name, lacks=facts) for s in servers if s.key not in named]
+    planned = sum(server.key not in named for server in state.servers) - len(found)
+    return (tuple(found), ()) if planned else ((), tuple(found))
 
 
 def _lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget, server_class: ServerClass) -> Iterator[str]:
@@ -148,12 +153,8 @@ def findings(left: Sequence[LeftOut]) -> Iterator[Finding]:
         if not server.lacks:
             message = f"left out: {server.reason}; {_NOT_REACHED}"
             yield finding("falls-short", f"server {server.name}", message, level=Level.WARNING)
-    groups: dict[tuple[str, ...], list[str]] = {}
-    for server in left:
-        if server.lacks:
-            groups.setdefault(server.lacks, []).append(server.name)
-    for facts, names in groups.items():
-        message = f"not planned, because this is not known: {some(list(facts))}; {_NOT_REACHED}"
+    for facts, names in _alike(left).items():
+        message = f"not planned, because this is not known: {some(facts)}; {_NOT_REACHED}"
         hint = "load an inventory that says it, and plan again"
         yield finding("not-checked", f"server{'s' if len(names) > 1 else ''} {some(names)}", message, hint)
 
@@ -177,7 +178,18 @@ def doubts(judge: BlockerJudge, units: Sequence[Unit], trail: Iterable[tuple[int
             yield finding("not-checked", f"step {number}: {name}", message, hint, level=Level.ERROR)
 
 
-def infrastructure_lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget) -> Iterator[str]:
-    """What is not known of the infrastructure's components, so that it cannot be planned."""
+def domain_lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget, stopped: Sequence[LeftOut]) -> Iterator[str]:
+    """What is not known of the infrastructure's components, and of the servers that stop their domain."""
     facts = (component_lacks(fleet, target, p.reading, p.key) for p in state.infrastructure)
-    yield from (fact for fact in facts if fact)
+    yield from (f"{state.domain}: infrastructure: {fact}" for fact in facts if fact)
+    for lacks, names in _alike(stopped).items():
+        yield f"{some(names)}: {some(lacks)}"
+
+
+def _alike(left: Iterable[LeftOut]) -> dict[tuple[str, ...], list[str]]:
+    """The names of servers by the facts that they lack."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for server in left:
+        if server.lacks:
+            groups.setdefault(server.lacks, []).append(server.name)
+    return groups
