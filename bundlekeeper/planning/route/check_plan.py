@@ -26,6 +26,7 @@ from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import RouteFinder
 from bundlekeeper.planning.route.left_out import doubts, labels, split, unknown
 from bundlekeeper.planning.route.left_out import findings as left_out_findings
+from bundlekeeper.planning.route.space import with_removals
 from bundlekeeper.planning.route.types import LeftOut, Route, Step
 from bundlekeeper.planning.route.units import Maker, Move, Option
 
@@ -296,7 +297,7 @@ class _CheckedRoute(RouteFinder):
         trail = ((number, states) for number, (_, states) in zip(numbers, self._trail(taken), strict=True))
         found += doubts(self.judge, self.units, trail)
         found += self.unlisted()
-        steps = self._numbered(taken)
+        steps = with_removals(self.fleet, self.state.domain, self._numbered(taken))
         route = Route(self.state.domain, self.release, steps, (len(steps), *cost), tuple(found), self.left_out)
         return PlanVerdict(
             route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)

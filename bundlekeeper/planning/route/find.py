@@ -30,6 +30,7 @@ from bundlekeeper.planning.route import left_out
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
 from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
+from bundlekeeper.planning.route.space import with_removals
 from bundlekeeper.planning.route.tables import Moves
 from bundlekeeper.planning.route.types import ComponentChange, LeftOut, NoRoute, Quote, Route, Step, StepChange
 from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
@@ -57,7 +58,7 @@ def route(
         if further.steps is None:
             none = finder.no_route(found)
             return replace(none, passed_over=finder.passed_over()) if found.exhausted else none
-    steps = (wider or finder).steps(further.steps)
+    steps = with_removals(fleet, domain, (wider or finder).steps(further.steps))
     findings = [*(wider or finder).findings(steps, further.steps)]
     expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():

@@ -56,14 +56,28 @@ class StepChange:
 
 
 @dataclass(frozen=True, slots=True)
+class ImageRemoval:
+    """An image file that must go from a component's partition before a step brings an image there: `key` is the
+    component's, `version` the file's, `size_bytes` what that gives back."""
+
+    key: str
+    kind: str
+    partition: str
+    version: str
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
-    """One change of the infrastructure (`what` is its family), or of servers to the release `name`."""
+    """One change of the infrastructure (`what` is its family), or of servers to the release `name`; `removals` come
+    first in it."""
 
     number: int
     what: str
     name: str
     changes: tuple[StepChange, ...]
     quotes: tuple[Quote, ...]
+    removals: tuple[ImageRemoval, ...] = ()
 
     @property
     def is_down(self) -> bool:

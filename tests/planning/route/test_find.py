@@ -51,7 +51,7 @@ def test_a_server_that_may_be_of_either_family_is_the_reason_beside_a_model_tabl
     components = [replace(p, model="Tern-9", chassis=None) if p.policy else p for p in domain.components]
     found = find(marram(), replace(domain, components=tuple(components)), "6.1")
     assert isinstance(found, NoRoute)
-    assert any("whether they are blade or rack servers is not known" in reason for reason in found.reasons)
+    assert any("whether it is a blade or a rack server" in quote.message for quote in found.blocking)
 
 
 def test_no_way_down_without_a_rule() -> None:
