@@ -87,7 +87,7 @@ def _removals(step: Step, planned: PlannedRoute) -> Iterator[StepInShort]:
         groups.setdefault((removal.kind, removal.version), []).append(removal.key)
     for (kind, version), keys in groups.items():
         windows = {
-            window.number: sum(a.minutes for a in window.actions if _removes(a, version, keys))
+            window.number: max(a.minutes for a in window.actions if _removes(a, version, keys))
             for window in planned.timeline.windows
             if window.step == step.number and any(_removes(a, version, keys) for a in window.actions)
         }

@@ -25,9 +25,8 @@ from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import RouteFinder
 from bundlekeeper.planning.route.left_out import doubts, labels, split, unknown
-from bundlekeeper.planning.route.left_out import findings as left_out_findings
 from bundlekeeper.planning.route.space import with_removals
-from bundlekeeper.planning.route.types import LeftOut, Route, Step
+from bundlekeeper.planning.route.types import LeftOut, Route, Step, left_out_findings
 from bundlekeeper.planning.route.units import Maker, Move, Option
 
 if TYPE_CHECKING:

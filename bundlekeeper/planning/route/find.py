@@ -32,7 +32,16 @@ from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
 from bundlekeeper.planning.route.space import with_removals
 from bundlekeeper.planning.route.tables import Moves
-from bundlekeeper.planning.route.types import ComponentChange, LeftOut, NoRoute, Quote, Route, Step, StepChange
+from bundlekeeper.planning.route.types import (
+    ComponentChange,
+    LeftOut,
+    NoRoute,
+    Quote,
+    Route,
+    Step,
+    StepChange,
+    left_out_findings,
+)
 from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
 from bundlekeeper.planning.route.why_none import blocking
 
@@ -377,7 +386,7 @@ class RouteFinder:
                 message = "goes down, which a rule allows"
                 hint = "remove the settings that the older version lacks first"
                 yield finding("downgrade", f"step {step.number}", message, hint, level=Level.WARNING)
-        yield from left_out.findings(self.left_out)
+        yield from left_out_findings(self.left_out)
         yield from left_out.doubts(self.judge, self.units, self._trail(taken))
         for unit in self.units:
             for slot in () if unit.still else unit.slots:

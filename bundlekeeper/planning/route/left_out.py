@@ -27,10 +27,8 @@ from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.rules import RuleAnswer, seen
 from bundlekeeper.planning.fleet.target import ReleaseTarget
 from bundlekeeper.planning.route.blockers import BlockerJudge
-from bundlekeeper.planning.route.types import LeftOut
+from bundlekeeper.planning.route.types import LeftOut, alike
 from bundlekeeper.planning.route.units import Unit
-
-_NOT_REACHED = "the release is not reached for it"
 
 
 def labels(server: ServerAt) -> tuple[str, ...]:
@@ -147,18 +145,6 @@ def _unjudged(fleet: Fleet, target: ReleaseTarget, server_class: ServerClass, re
     return fact
 
 
-def findings(left: Sequence[LeftOut]) -> Iterator[Finding]:
-    """What is to be reported of servers that are left out, like ones as one where a fact is not known."""
-    for server in left:
-        if not server.lacks:
-            message = f"left out: {server.reason}; {_NOT_REACHED}"
-            yield finding("falls-short", f"server {server.name}", message, level=Level.WARNING)
-    for facts, names in _alike(left).items():
-        message = f"not planned, because this is not known: {some(facts)}; {_NOT_REACHED}"
-        hint = "load an inventory that says it, and plan again"
-        yield finding("not-checked", f"server{'s' if len(names) > 1 else ''} {some(names)}", message, hint)
-
-
 def doubts(judge: BlockerJudge, units: Sequence[Unit], trail: Iterable[tuple[int, Sequence[int]]]) -> Iterator[Finding]:
     """The rules of which it is not known whether they hold beside a server that is left out, at the first step that
     depends on it; `trail` has the states of the units after each step."""
@@ -182,14 +168,5 @@ def domain_lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget, stoppe
     """What is not known of the infrastructure's components, and of the servers that stop their domain."""
     facts = (component_lacks(fleet, target, p.reading, p.key) for p in state.infrastructure)
     yield from (f"{state.domain}: infrastructure: {fact}" for fact in facts if fact)
-    for lacks, names in _alike(stopped).items():
+    for lacks, names in alike(stopped).items():
         yield f"{some(names)}: {some(lacks)}"
-
-
-def _alike(left: Iterable[LeftOut]) -> dict[tuple[str, ...], list[str]]:
-    """The names of servers by the facts that they lack."""
-    groups: dict[tuple[str, ...], list[str]] = {}
-    for server in left:
-        if server.lacks:
-            groups.setdefault(server.lacks, []).append(server.name)
-    return groups

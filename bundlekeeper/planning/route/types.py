@@ -6,10 +6,13 @@ number of minutes or bytes that no manifest gives is marked assumed.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from bundlekeeper.findings import Finding, finding
+from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
+
+_NOT_REACHED = "the release is not reached for it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +119,29 @@ class LeftOut:
     lacks: tuple[str, ...] = ()
 
 
+def alike(left: Iterable[LeftOut]) -> dict[tuple[str, ...], list[str]]:
+    """The names of servers by the facts that they lack."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for server in left:
+        if server.lacks:
+            groups.setdefault(server.lacks, []).append(server.name)
+    return groups
+
+
+def left_out_findings(left: Iterable[LeftOut]) -> Iterator[Finding]:
+    """What is to be reported of servers that are left out, like ones as one where a fact is not known."""
+    rows = tuple(left)
+    for server in rows:
+        if not server.lacks:
+            message = f"left out, so {_NOT_REACHED}: {server.reason}"
+            yield finding("falls-short", f"server {server.name}", message, level=Level.WARNING)
+    for facts, names in alike(rows).items():
+        verb = "are" if len(facts) > 1 else "is"
+        message = f"not planned, as {some(facts)} {verb} not known, so {_NOT_REACHED}"
+        hint = "load an inventory that says it, and plan again"
+        yield finding("not-checked", f"server{'s' if len(names) > 1 else ''} {some(names)}", message, hint)
+
+
 @dataclass(frozen=True, slots=True)
 class Route:
     """A route. `cost` is windows, server restarts, minutes one after the other, and bytes; `left_out` are the servers
@@ -152,7 +178,7 @@ class NoRoute:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What blocks the route, as findings."""
+        """What blocks the route, and what was left out of it, as findings."""
         codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}
         rows = [
             finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.message} ({q.source or 'not known'})")
@@ -169,4 +195,5 @@ class NoRoute:
         if not self.exhausted:
             message = "the search gave up before it had looked at every route: one may exist"
             rows.append(finding("not-checked", self.domain, message, "bring servers to fewer different versions first"))
-        return tuple(rows) or (finding("jump-refused", self.domain, "no bundle of the manifest leads there"),)
+        rows = rows or [finding("jump-refused", self.domain, "no bundle of the manifest leads there")]
+        return (*rows, *left_out_findings(self.left_out))
