@@ -38,13 +38,15 @@ if TYPE_CHECKING:
 class PlanVerdict:
     """What the rules say of a plan: its steps as a route has them, and what was found.
 
-    `states` counts the states that were judged, `rules` the rules that each was checked against.
+    `states` counts the states that were judged, `rules` the rules that each was checked against. `about_left_out` are
+    those of the findings that are about servers that are left out.
     """
 
     route: Route
     findings: tuple[Finding, ...]
     states: int
     rules: int
+    about_left_out: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,8 +252,9 @@ class _CheckedRoute(RouteFinder):
         self.variant = fleet.manifest_index.variant(INFRASTRUCTURE, state.variant)
         self.targets = {release: aim(fleet.manifest_index, fleet.manifest_index.release(release), self.taken, holdings)}
         self.target = self.targets[release]
-        named = {server.server for server in left}.union(*(m.servers or () for m in meant))
-        self.left_out = (*left, *unknown(fleet, self.state, self.target, named)[0])
+        moved = set[str]().union(*(m.servers or () for m in meant))
+        lacking, _ = unknown(fleet, self.state, self.target, {server.server for server in left}, moved)
+        self.left_out = (*left, *lacking)
         self.meant = meant
         self.maker = Maker(fleet, self.judge, (b for m in meant for _, b in m.option.bundles))
         options = [m.option for m in meant]
@@ -291,16 +294,16 @@ class _CheckedRoute(RouteFinder):
         found += self._against("the end", end)
         found += self._not_there(states)
         found += self._today(end)
-        found += left_out_findings(self.left_out)
+        about_left_out = [*left_out_findings(self.left_out)]
         numbers = [number + 1 for number, _ in taken]
         trail = ((number, states) for number, (_, states) in zip(numbers, self._trail(taken), strict=True))
-        found += doubts(self.judge, self.units, trail)
+        about_left_out += doubts(self.judge, self.units, trail)
+        found += about_left_out
         found += self.unlisted()
         steps = with_removals(self.fleet, self.state.domain, self._numbered(taken))
         route = Route(self.state.domain, self.release, steps, (len(steps), *cost), tuple(found), self.left_out)
-        return PlanVerdict(
-            route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
-        )
+        rules = len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
+        return PlanVerdict(route, tuple(found), judged, rules, tuple(about_left_out))
 
     def _numbered(self, taken: Sequence[tuple[int, tuple[int, ...]]]) -> tuple[Step, ...]:
         rows = zip(self.steps(taken), taken, strict=True)

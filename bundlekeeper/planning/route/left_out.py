@@ -79,16 +79,18 @@ def split(state: DomainState, part: Callable[[ServerAt], Hashable]) -> DomainSta
 
 
 def unknown(
-    fleet: Fleet, state: DomainState, target: ReleaseTarget, named: Collection[str]
+    fleet: Fleet, state: DomainState, target: ReleaseTarget, left: Collection[str], moved: Collection[str] = ()
 ) -> tuple[tuple[LeftOut, ...], tuple[LeftOut, ...]]:
-    """The servers, but for the named ones, that cannot be planned for lack of a fact: those that are left out, and
-    those that stop their domain, because no other server could be planned."""
+    """The servers that cannot be planned for lack of a fact: those that are left out, and those that stop their
+    domain, because no other server could be planned. Those of `left` are left out already, those of `moved` are planned
+    by somebody, as keys."""
     found: list[LeftOut] = []
+    skipped = {*left, *moved}
     for server_class, servers in state.classes:
         facts = tuple(dict.fromkeys(_lacks(fleet, state, target, server_class)))
         if facts:
-            found += [LeftOut(s.key, s.name, lacks=facts) for s in servers if s.key not in named]
-    planned = sum(server.key not in named for server in state.servers) - len(found)
+            found += [LeftOut(s.key, s.name, lacks=facts) for s in servers if s.key not in skipped]
+    planned = sum(server.key not in left for server in state.servers) > len(found)
     return (tuple(found), ()) if planned else ((), tuple(found))
 
 
@@ -101,12 +103,14 @@ def _lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget, server_class
         if fleet.manifest_index.variant(family, state.variant) is not None:
             yield f"which variant it takes, {' or '.join(fleet.manifest_index.variants(family))}"
         return
-    for reading in dict.fromkeys(server_class.components):
-        fact = component_lacks(fleet, target, reading)
-        if not fact and (reading.lack or not server_class.at.certain):
-            fact = _unjudged(fleet, target, server_class, reading)
-        if fact:
-            yield fact
+    readings = tuple(dict.fromkeys(server_class.components))
+    own = [fact for reading in readings if (fact := component_lacks(fleet, target, reading))]
+    if own or server_class.at.certain:
+        yield from own
+        return
+    unjudged = {reading: _unjudged(fleet, target, server_class, reading) for reading in readings}
+    facts = {reading: fact for reading, fact in unjudged.items() if fact}
+    yield from [fact for reading, fact in facts.items() if reading.lack] or facts.values()
 
 
 def component_lacks(fleet: Fleet, target: ReleaseTarget, reading: ComponentReading, key: str = "") -> str:
