@@ -153,27 +153,33 @@ class Brute:
                     yield found
 
     def own_steps(self, state: State) -> Iterator[tuple[State, tuple[int, int, int, int]]]:
-        kinds = ("fabric-switch", "domain-manager", *["fabric-switch"] * len(state[4]))
         now = (*state[:2], *state[4])
         for to, which in [*((n, which) for n in range(3) for which in ("all", "behind")), (self.goal, "table")]:
             if which == "behind" and not min(now) < to < max(now):
                 continue
             then = {"all": (to,) * len(now), "behind": tuple(max(n, to) for n in now), "table": now}[which]
-            table = max(to, state[2])
-            after: State = (then[0], then[1], table, state[3], then[2:])
-            pairs = zip((*kinds, "model-list"), (*now, state[2]), (*then, table), strict=True)
-            moves = [(k, a, b) for k, a, b in pairs if a != b]
-            if not moves or not self.ordered(after) or len({a for k, a, _ in moves if k != "model-list"}) > 1:
-                continue  # of two bundles to a third one is more than one change at a time
-            if not all(self.jumps("infrastructure", k, "Reed-40", a, b) for k, a, b in moves):
-                continue
-            servers = self.servers(state[3])
-            down = any(b < a for _, a, b in moves)
-            stages = self.mixtures(state, after, down)
-            if all(self.obeys(*mixture, servers) for mixture in stages):
-                minutes = sum(self.images[k, b][0] * (1 if k == "model-list" else 2) for k, _, b in moves)
-                size = sum(self.images[k, b][1] * (1 if k == "model-list" else 2) for k, _, b in moves)
-                yield after, (1, 0, minutes, size)
+            if (found := self.own_step(state, then, max(to, state[2]))) is not None:
+                yield found
+
+    def own_step(
+        self, state: State, then: tuple[int, ...], table: int
+    ) -> tuple[State, tuple[int, int, int, int]] | None:
+        """The infrastructure's step to those versions of switches, managers and late switches, and of the table."""
+        kinds = ("fabric-switch", "domain-manager", *["fabric-switch"] * len(state[4]), "model-list")
+        after: State = (then[0], then[1], table, state[3], then[2:])
+        pairs = zip(kinds, (*state[:2], *state[4], state[2]), (*then, table), strict=True)
+        moves = [(k, a, b) for k, a, b in pairs if a != b]
+        if not moves or not self.ordered(after) or len({a for k, a, _ in moves if k != "model-list"}) > 1:
+            return None  # of two bundles to a third one is more than one change at a time
+        if not all(self.jumps("infrastructure", k, "Reed-40", a, b) for k, a, b in moves):
+            return None
+        servers = self.servers(state[3])
+        down = any(b < a for _, a, b in moves)
+        if not all(self.obeys(*mixture, servers) for mixture in self.mixtures(state, after, down)):
+            return None
+        minutes = sum(self.images[k, b][0] * (1 if k == "model-list" else 2) for k, _, b in moves)
+        size = sum(self.images[k, b][1] * (1 if k == "model-list" else 2) for k, _, b in moves)
+        return after, (1, 0, minutes, size)
 
     def mixtures(self, old: State, new: State, down: bool) -> Iterator[tuple[tuple[int, ...], tuple[int, ...], int]]:
         """Table, manager, switches going up; switches, manager going down; halves one by one."""
