@@ -158,7 +158,7 @@ class RouteFinder:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
         for bundle in self.fleet.manifest_index.bundles(INFRASTRUCTURE):
             if suits(bundle, self.variant) and bundle.lifecycle != "withdrawn":
-                name = f"{bundle.version}, what is behind only"
+                name = f"{bundle.version}, older ones only"
                 yield Option(name, ((INFRASTRUCTURE, bundle),), bundle.only or (), behind=True)
         for bundle in choice.chain:
             facts = self.fleet.manifest_index.facts
