@@ -171,6 +171,6 @@ def doubts(judge: BlockerJudge, units: Sequence[Unit], trail: Iterable[tuple[int
 def domain_lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget, stopped: Sequence[LeftOut]) -> Iterator[str]:
     """What is not known of the infrastructure's components, and of the servers that stop their domain."""
     facts = (component_lacks(fleet, target, p.reading, p.key) for p in state.infrastructure)
-    yield from (f"{state.domain}: infrastructure: {fact}" for fact in facts if fact)
+    yield from (f"infrastructure: {fact}" for fact in facts if fact)
     for lacks, names in alike(stopped).items():
         yield f"{some(names)}: {some(lacks)}"

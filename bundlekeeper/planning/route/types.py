@@ -181,7 +181,12 @@ class NoRoute:
         """What blocks the route, and what was left out of it, as findings."""
         codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}
         rows = [
-            finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.message} ({q.source or 'not known'})")
+            finding(
+                codes.get(q.sort, "jump-refused"),
+                self.domain,
+                f"{q.message} ({q.source or 'not known'})",
+                level=Level.ERROR if q.sort == "fact" else None,
+            )
             for q in self.blocking
         ]
         rows += [finding("family-missing", self.domain, reason) for reason in self.reasons]

@@ -126,7 +126,7 @@ def test_an_unknown_fact_of_the_infrastructure_is_named_with_its_component() -> 
     assert isinstance(found, NoRoute)
     key = next(p.key for p in rows if p.kind == "io-module")
     told = [f.message for f in found.findings if f.code == "not-checked"]
-    assert told[0] == f"holm-a: infrastructure: the active version of io-module Rush-4 {key} (not known)"
+    assert told[0] == f"infrastructure: the active version of io-module Rush-4 {key} (not known)"
 
 
 def test_names_of_servers_are_found_in_any_domain_and_all_wrong_ones_are_told() -> None:
