@@ -213,7 +213,7 @@ def test_large_domains_are_answered(large: Large) -> None:
 
 
 def test_an_added_chassis_and_a_forgotten_server_come_level_with_their_domain_alone() -> None:
-    """ "What lags behind its domain is brought level alone where the rules allow": both run 5.4.10 in a domain of 6.1.0,
+    """What lags is brought level where the rules allow: both run 5.4.10 in a domain of 6.1.0,
     and 6.0 is a stop on the way of infrastructure; no server is ahead of it, and 6.1 wants servers of 6.0."""
     whole = whole_domain("6.1.0")
     added = [
