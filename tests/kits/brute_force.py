@@ -77,7 +77,7 @@ class Brute:
         self.left_servers: tuple[str, ...] = ()
         if leaves:
             self.leave_out(rnd.randrange(len(self.classes)))
-        came = (rnd.randrange(3),) if late else ()
+        came: tuple[int, ...] = (rnd.randrange(3),) if late else ()
         halves = [p for p in self.parts.components if p.kind == "fabric-switch"] if late else []
         more = [replace(p, serial=f"late {p.serial}", pair="q", active=VERSIONS[came[0]]) for p in halves]
         self.parts = replace(self.parts, components=(*self.parts.components, *more))

@@ -151,7 +151,8 @@ class Chance:
         if state[4] and self.rnd.random() < 0.5:  # only the switches that came late, by name
             keys = tuple(f"late fabric-switch-{half}" for half in ("leading", "following"))
             self.steps.append(PlanStep("infrastructure", VERSIONS[to], components=keys))
-            then, table = (*state[:2], to), state[2]
+            then: tuple[int, ...] = (*state[:2], to)
+            table = state[2]
         else:
             self.steps.append(PlanStep("infrastructure", VERSIONS[to]))
             then, table = (to, to, *[to] * len(state[4])), max(to, state[2])
