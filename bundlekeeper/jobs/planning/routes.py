@@ -40,6 +40,14 @@ class PlannedDomain:
         return self.found if isinstance(self.found, Route) else None
 
     @property
+    def about_left_out(self) -> tuple[Finding, ...]:
+        """What is reported of the servers that its route leaves out."""
+        from bundlekeeper.planning.route.types import left_out_findings
+
+        rows = () if self.way is None else left_out_findings(self.way.left_out)
+        return tuple(_of(self.name, row) for row in rows)
+
+    @property
     def nearest(self) -> str:
         """Where there is no way, the nearest release that can be reached; empty for none."""
         return self.found.nearest if isinstance(self.found, NoRoute) else ""

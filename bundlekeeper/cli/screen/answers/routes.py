@@ -56,7 +56,8 @@ def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: boo
         Column("route", _route),
     )
     write(columns, found.domains)
-    if rows := (*details.in_common(found.domains), *found.shared):
+    left = (row for domain in found.domains for row in domain.about_left_out)
+    if rows := (*details.in_common(found.domains), *left, *found.shared):
         output.line()
         marked(rows)
     if times.unplanned:
