@@ -69,12 +69,17 @@ JobsOption = Annotated[
 ReportedByOption = Annotated[
     str | None, typer.Option("--reported-by", metavar="NAME", help="Who reports it (default: you).")
 ]
-SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="Only at this site.")]
-DomainOption = Annotated[str, typer.Option("--domain", metavar="NAME", help="Only in this domain.")]
-ChassisOption = Annotated[str, typer.Option("--chassis", metavar="NAME", help="Only in this chassis.")]
-SlotOption = Annotated[str, typer.Option("--slot", metavar="N", help="Only in this slot.")]
-KindOption = Annotated[str, typer.Option("--kind", metavar="KIND", help="Only components of this kind.")]
-ModelOption = Annotated[str, typer.Option("--model", metavar="MODEL", help="Only components of this model.")]
+Several = list[str] | None  # of an option that may be repeated: one of its values suffices
+SiteOption = Annotated[Several, typer.Option("--site", metavar="NAME", help="Only at this site; repeatable.")]
+DomainOption = Annotated[Several, typer.Option("--domain", metavar="NAME", help="Only in this domain; repeatable.")]
+ChassisOption = Annotated[Several, typer.Option("--chassis", metavar="NAME", help="Only in this chassis; repeatable.")]
+SlotOption = Annotated[Several, typer.Option("--slot", metavar="N", help="Only in this slot; repeatable.")]
+KindOption = Annotated[
+    Several, typer.Option("--kind", metavar="KIND", help="Only components of this kind; repeatable.")
+]
+ModelOption = Annotated[
+    Several, typer.Option("--model", metavar="MODEL", help="Only components of this model; repeatable.")
+]
 
 
 def now() -> datetime:

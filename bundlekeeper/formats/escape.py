@@ -6,6 +6,7 @@ it prints; what could move the cursor, change colours, reorder text or break the
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Sequence
 
@@ -28,6 +29,23 @@ def visible(text: str) -> str:
     if text.isascii() and text.isprintable():
         return text
     return "".join(_escape(c) if unicodedata.category(c) in _HIDDEN else c for c in text)
+
+
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+
+
+def harmless(cell: str) -> str:
+    """A cell for a table that a spreadsheet opens: none is run as a formula; `without_quote` takes it back.
+
+    A `'` comes before what would be run, and before what looks as if that had been done. A lone `-` is our word for
+    none, and is not changed.
+    """
+    return f"'{cell}" if cell != "-" and _FORMULA.match(cell) else cell
+
+
+def without_quote(cell: str) -> str:
+    """The cell of which `harmless` made this one."""
+    return cell[1:] if cell[:1] == "'" and _FORMULA.match(cell, 1) else cell
 
 
 def shell_word(text: str) -> str:

@@ -33,6 +33,7 @@ RECEIPT_BYTES = 8 * _GIB  # with a ledger of 20 million events
 LEDGER_LINE_BYTES = 2 * INVENTORY_BYTES  # one event, or one inventory as base64 of compressed text
 LEDGER_FILE_BYTES = 8 * _GIB  # 20 million events, which take about as much memory packed
 LEDGER_EVENTS = 20_000_000
+BATCHES_OF_EVENT = 64  # in one file; an event is in one more batch for each store that it went through
 RESUME_BYTES = 32 * _MIB  # the state of 1,000 volumes in work
 LISTING_BYTES = 64 * _MIB  # a manifest parsed, kept as JSON
 DOWNLOAD_RECORD_BYTES = 64 * _KIB  # the state of one download

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -39,8 +40,8 @@ class StoreList:
         }
 
 
-def store_list(session: Session, family: str | None = None) -> StoreList:
-    """What is in the store of one family, or of all.
+def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
+    """What is in the store of these families, of all where none is named.
 
     Raises InputError for a family that is none; DamagedError, LockedError, RefusedError, UnfinishedError.
     """
@@ -48,10 +49,12 @@ def store_list(session: Session, family: str | None = None) -> StoreList:
     from bundlekeeper.store.contents.right_now import findings_of, holdings
     from bundlekeeper.store.signatures.voucher import read_settings
 
-    if family is not None and family not in FAMILIES:
-        raise InputError(f"no such family: {family}", hint=f"one of {', '.join(FAMILIES)}")
+    wrong = [family for family in families if family not in FAMILIES]
+    if wrong:
+        raise InputError(f"no such family: {', '.join(wrong)}", hint=f"one of {', '.join(FAMILIES)}")
     database, found = session.consulted
-    rows = sorted(holdings(session.store, database, session.now(), family), key=_place_in_list)
+    held = (h for f in dict.fromkeys(families) or (None,) for h in holdings(session.store, database, session.now(), f))
+    rows = sorted(held, key=_place_in_list)
     settings = read_settings(session.store.fd)
     found = [*found, *findings_of(rows, session.now(), settings.max_verification_age_s if settings else None)]
     manifests = database.admitted()

@@ -13,6 +13,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.ledger.ask import find as finding_names
 from bundlekeeper.ledger.ask import where as asks
 from bundlekeeper.ledger.ask.as_inventory import believed, load, plan_load, readings
 from bundlekeeper.ledger.ask.future_events import ahead
@@ -204,13 +205,13 @@ def _ledgers(rnd: Random) -> Any:
         learned(rnd, book)
         learned(rnd, other)
         names = ["B1", "b1", "holm", "holm-a", "holm/holm-a/1/3", "holm/holm-b", "skerry-x", "SRV-1", "6.0", "F1/"]
-        found = [[name, told(asks.find, book, name)] for name in names]
+        found = [[name, told(finding_names.find, book, name)] for name in names]
         levels = ("site", "domain", "chassis", "slot", "kind", "model", "component")
         words = ("holm", "holm-a", "1", "3", "4", "bios", "Tern-2", "B1", "x")
-        ever = [[level, word] for level in levels for word in words if asks.ever(book, level, word)]
+        ever = [[level, word] for level in levels for word in words if finding_names.ever(book, level, word)]
         bundles = [[f, v] for f in ("blade", "rack") for v in ("9.0", "9.1", "9.2") if asks.ever_bundle(book, f, v)]
         near = [
-            asks.nearest(book, level, word, ["helm-z"])
+            finding_names.nearest(book, level, word, ["helm-z"])
             for level, word in (("site", "hlm"), ("domain", "holm-c"), ("kind", "bois"))
         ]
         history = [[e.id, e.seq, e.event] for e in asks.history(book, "B1")]

@@ -234,7 +234,7 @@ def _where(rnd: Random) -> Any:
         sorts = [
             WhereFound(times, doubts, answers=answers),
             WhereFound(times, doubts, keys=keys, groups=asks.summary(book, keys, on=when)),
-            WhereFound(times, doubts, component="B1", entries=asks.history(book, "B1")),
+            WhereFound(times, doubts, components=["B1"], entries=asks.history(book, "B1")),
             WhereFound(times, doubts, possible=False),
         ]
         found = rnd.choice([sorts[0], *sorts])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 import os
@@ -11,7 +10,6 @@ import subprocess
 import sys
 import unicodedata
 import zipfile
-from operator import itemgetter
 from unittest import mock
 
 import pytest
@@ -19,13 +17,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.cli.screen import output, picture, tables
-from bundlekeeper.cli.screen.answers import where as where_text
 from bundlekeeper.cli.screen.picture import Cell
 from bundlekeeper.cli.screen.tables import Column
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats import json_read
-from bundlekeeper.formats.escape import visible
+from bundlekeeper.formats.escape import harmless, visible, without_quote
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 
 DEEP = 100_000
@@ -120,18 +117,11 @@ def test_no_markup_is_read_from_data(text: str) -> None:
 @settings(max_examples=300)
 def test_no_cell_is_a_formula(cells: list[str]) -> None:
     """ "CSV cell starting `= + - @` tab CR: neutralised" (74; the list is OWASP's, CSV injection)"""
-    out = io.StringIO()
-    before, sys.stdout = sys.stdout, out
-    try:
-        where_text._csv([Column("title", itemgetter(number)) for number in range(len(cells))], [cells])
-    finally:
-        sys.stdout = before
-    title, read = csv.reader(io.StringIO(out.getvalue(), newline=""))
-    assert len(title) == len(read) == len(cells)
-    for cell, given_as in zip(read, cells, strict=True):
+    for given_as in cells:
+        cell = harmless(given_as)
         assert given_as == cell == "-" or not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
-        assert cell.removeprefix("'") == visible(given_as).removeprefix("'") or cell == visible(given_as)
-        assert moving(cell) == set()
+        assert without_quote(cell) == given_as  # as the readers of inventories and recordings take it back
+        assert cell in {given_as, f"'{given_as}"}
 
 
 def bomb(change: bytes) -> bytes:

@@ -49,6 +49,7 @@ OF_LEDGER: dict[str, tuple[str, ...]] = {
     "where --known": ("where", "--known", "2026-11-29", "--json"),
     "where --history": ("where", "HOLMA-IO1", "--history", "--json"),
     "where, gone": ("where", "HOLMA-IO2", "--gone", "--json"),
+    "ledger undo": ("ledger", "undo", "--last", "--reason", "wrong", "--reported-by", "kim", "--dry-run", "--json"),
     "ledger verify": ("ledger", "verify", "--json"),
 }
 _TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]+)?(\+00:00|Z)")

@@ -718,6 +718,30 @@ LINKS = (
 )
 
 LEDGER = (
+    _never(
+        "a batch is undone only if its events are those that its id names",
+        "ledger/ask/undoing.py",
+        "        if batch_id(map(self.id, numbers)) != batch.id:",
+        "ledger/record/test_batches.py::test_a_batch_whose_row_was_forged_with_its_seal_is_reported",
+    ),
+    _never(
+        "what later entries rest on is not undone",
+        "jobs/recording/undo.py",
+        "        if not request.with_later:",
+        "cli/commands/test_undo.py::test_an_activation_that_rests_on_it_is_listed_and_can_be_taken_back_too",
+    ),
+    _never(
+        "an undo that another process was quicker than is not recorded",
+        "jobs/recording/undo.py",
+        "        if own_chain.read(connection).events != whole.events + len(events):",
+        "cli/commands/test_undo.py::test_what_is_recorded_at_the_same_time_stops_an_undo",
+    ),
+    _never(
+        "a batch that a file carries is compared with its id",
+        "ledger/record/batches.py",
+        "        if batch_id(events) != name:",
+        "ledger/exchange/test_merge.py::test_a_file_that_is_not_whole_is_refused_whole",
+    ),
     Guard(
         "a new ledger's name is durable",
         "ledger/event/database.py",
@@ -1041,10 +1065,10 @@ TEXT = (
     ),
     Guard(
         "CSV cells are no formulas",
-        "cli/screen/answers/where.py",
-        "[_harmless(visible(column.cell(row))) for column in columns]",
+        "cli/screen/csv_tables.py",
+        "[harmless(visible(column.cell(row))) for column in columns]",
         "[visible(column.cell(row)) for column in columns]",
-        "faults/test_input.py::test_no_cell_is_a_formula",
+        "cli/commands/test_export.py::test_what_is_exported_is_loaded_again",
     ),
     Guard(
         "no markup is read from data",

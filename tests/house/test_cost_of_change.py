@@ -207,20 +207,19 @@ NEW_COLUMN: Edits = {
         '    Column("active", lambda answer: _version(answer.active)),\n',
     )
 }
-_AS_CSV = """    elif form is OutputForm.CSV:
-        output.findings_aside(found.doubts)
-        _csv(COLUMNS, answers)
+_EMPTY = """    elif not answers:
+        output.line("nothing that is known matches")
 """
 NEW_FORM: Edits = {
-    "cli/screen/forms.py": ('    CSV = "csv"\n', '    CSV = "csv"\n    NAMES = "names"\n'),
+    "cli/screen/forms.py": ('    JSON = "json"\n', '    JSON = "json"\n    NAMES = "names"\n'),
     "cli/commands/where.py": (
-        "    form = form_of(json=json, csv=csv, picture=picture)\n",
-        "    form = form_of(json=json, csv=csv, picture=picture, names=gone)\n",
+        "    form = form_of(json=json, picture=picture)\n",
+        "    form = form_of(json=json, picture=picture, names=gone)\n",
     ),
     "cli/screen/answers/where.py": (
-        _AS_CSV,
+        _EMPTY,
         "    elif form is OutputForm.NAMES:\n"
-        f"        output.block(chr(10).join(answer.component for answer in answers))\n{_AS_CSV}",
+        f"        output.block(chr(10).join(answer.component for answer in answers))\n{_EMPTY}",
     ),
 }
 USE_WHERE = """
@@ -240,9 +239,9 @@ USE_WHERE = """
 
 
 def test_a_new_column_is_declared_once(tmp_path: Path) -> None:
-    """It is in the table and in the CSV, between its neighbours."""
-    expected = "'component,parent,active' in out.getvalue() and 'B1,S1,6.0' in out.getvalue()"
-    _works(tmp_path, NEW_COLUMN, 2, USE_WHERE.replace("{option}", "'--csv'").replace("{expected}", expected))
+    """It is in the table, between its neighbours."""
+    expected = "['component', 'parent', 'active'] == out.getvalue().split()[3:6] and 'B1\\tS1\\t6.0' in out.getvalue()"
+    _works(tmp_path, NEW_COLUMN, 2, USE_WHERE.replace("{option}", "'holm'").replace("{expected}", expected))
 
 
 def test_a_new_form_of_an_answer_costs_three_files(tmp_path: Path) -> None:

@@ -241,6 +241,6 @@ def test_each_key_of_a_plan_by_hand_is_documented() -> None:
     from bundlekeeper.model.route import hand_plan
 
     documented = _example("The route to a release", "plan")
-    assert documented.keys() == {"plan", "domain", "release", "step", "note"}
+    assert documented.keys() == {"plan", "domain", "release", "step", "without", "note"}
     step = {field.name for field in fields(hand_plan.PlanStep)} - {"digests"}  # which a route's own file has
     assert {key for row in documented["step"] for key in row} == step

@@ -39,6 +39,7 @@ def _commands(text: str) -> Iterator[tuple[str, list[str]]]:
 
 def _folded(line: str) -> str:
     line = re.sub(r"\d{4}-\d\d-\d\d( \d\d:\d\dZ)?", "DATE", line)
+    line = re.sub(r"\b(batch|undo) [0-9a-f]{4}\b", r"\1 BATCH", line)
     return re.sub(r"\s+", " ", line).strip()
 
 

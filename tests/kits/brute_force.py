@@ -5,6 +5,7 @@ from __future__ import annotations
 import heapq
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import product
 from typing import Any
 
@@ -13,7 +14,8 @@ from bundlekeeper.planning.fleet.rules import RuleAnswer, SeenVersion, breaches,
 from tests.kits.planning_kit import bundle, image, manifest
 from tests.kits.route_stock import VERSIONS, stock
 
-State = tuple[int, int, int, tuple[int, ...]]  # switches, managers, table, each class; places in VERSIONS
+#: Switches, managers, table, each class, further switches that came later, if any; places in VERSIONS.
+State = tuple[int, int, int, tuple[int, ...], tuple[int, ...]]
 
 
 def chance_rules(rnd: random.Random) -> dict[str, Any]:
@@ -54,7 +56,9 @@ def chance_rules(rnd: random.Random) -> dict[str, Any]:
 class Brute:
     """One case written out."""
 
-    def __init__(self, rnd: random.Random) -> None:
+    def __init__(self, rnd: random.Random, *, late: bool = False, leaves: bool = False) -> None:
+        """With `late`, a further pair of switches that runs what it came with; with `leaves`, a server that is left
+        out."""
         self.images = {
             (kind, n): (rnd.randint(1, 9), rnd.randint(1, 50))
             for kind in ("fabric-switch", "domain-manager", "model-list", "bios")
@@ -68,9 +72,26 @@ class Brute:
         self.classes = [(m, v, rnd.randint(1, 2)) for m, v in chosen]
         servers = [(m, VERSIONS[v]) for m, v, number in self.classes for _ in range(number)]
         self.parts = stock(VERSIONS[level], *servers)
-        self.start: State = (level, level, level, tuple(v for _, v, _ in self.classes))
         self.goal = rnd.randrange(3)
+        self.left: frozenset[int] = frozenset()  # places of classes
+        self.left_servers: tuple[str, ...] = ()
+        if leaves:
+            self.leave_out(rnd.randrange(len(self.classes)))
+        came: tuple[int, ...] = (rnd.randrange(3),) if late else ()
+        halves = [p for p in self.parts.components if p.kind == "fabric-switch"] if late else []
+        more = [replace(p, serial=f"late {p.serial}", pair="q", active=VERSIONS[came[0]]) for p in halves]
+        self.parts = replace(self.parts, components=(*self.parts.components, *more))
+        self.start: State = (level, level, level, tuple(v for _, v, _ in self.classes), came)
         self.ruled_by(self.extra)
+
+    def leave_out(self, place: int) -> None:
+        """Leave the last server of a class out: as a class of its own, where it is not the only one."""
+        model, version, number = self.classes[place]
+        self.left_servers = (f"SRV-holm-a-1-{sum(n for _, _, n in self.classes[: place + 1])}",)
+        if number > 1:
+            self.classes[place] = (model, version, number - 1)
+            self.classes.append((model, version, 1))
+        self.left = frozenset({len(self.classes) - 1 if number > 1 else place})
 
     def ruled_by(self, extra: dict[str, Any]) -> None:
         """Let these rules be the only ones."""
@@ -109,8 +130,10 @@ class Brute:
         return not list(breaches(self.fleet.rules, "domain", [(s, 0) for s in rows]))
 
     def ordered(self, state: State) -> bool:
-        """Servers moved ahead of an infrastructure that doesn't know them yet."""
-        return all(n <= min(state[:3]) for n in state[3])
+        """No server moved ahead of an infrastructure that doesn't know it yet; one that is ahead today may stay so."""
+        own, begun = min(*state[:3], *state[4]), self.start
+        today = min(*begun[:3], *begun[4])
+        return all(n <= own or (n == first > today) for n, first in zip(state[3], begun[3], strict=True))
 
     def servers(self, versions: tuple[int, ...]) -> list[tuple[str, int]]:
         return [(m, n) for (m, _, number), n in zip(self.classes, versions, strict=True) for _ in range(number)]
@@ -123,43 +146,58 @@ class Brute:
     def onward(self, state: State) -> Iterator[tuple[State, tuple[int, int, int, int]]]:
         yield from self.own_steps(state)
         for to in range(3):
-            movers = [i for i, n in enumerate(state[3]) if n != to]
+            movers = [i for i, n in enumerate(state[3]) if n != to and i not in self.left]
             for bits in range(1, 1 << len(movers)):
                 taking = {i for place, i in enumerate(movers) if bits >> place & 1}
                 if (found := self.server_step(state, taking, to)) is not None:
                     yield found
 
     def own_steps(self, state: State) -> Iterator[tuple[State, tuple[int, int, int, int]]]:
-        for to, only in [(n, False) for n in range(3)] + [(self.goal, True)]:
-            switch, manager, table = state[:3] if only else (to, to, max(to, state[2]))
-            table = max(to, state[2])
-            after: State = (switch, manager, table, state[3])
-            pairs = zip(("fabric-switch", "domain-manager", "model-list"), state[:3], after[:3], strict=True)
-            moves = [(k, a, b) for k, a, b in pairs if a != b]
-            if not moves or not self.ordered(after):
+        now = (*state[:2], *state[4])
+        for to, which in [*((n, which) for n in range(3) for which in ("all", "behind")), (self.goal, "table")]:
+            if which == "behind" and not min(now) < to < max(now):
                 continue
-            if not all(self.jumps("infrastructure", k, "Reed-40", a, b) for k, a, b in moves):
-                continue
-            servers = self.servers(state[3])
-            down = any(b < a for _, a, b in moves)
-            stages = self.mixtures(state, after, down)
-            if all(self.obeys(*mixture, servers) for mixture in stages):
-                minutes = sum(self.images[k, b][0] * (1 if k == "model-list" else 2) for k, _, b in moves)
-                size = sum(self.images[k, b][1] * (1 if k == "model-list" else 2) for k, _, b in moves)
-                yield after, (1, 0, minutes, size)
+            then = {"all": (to,) * len(now), "behind": tuple(max(n, to) for n in now), "table": now}[which]
+            if (found := self.own_step(state, then, max(to, state[2]))) is not None:
+                yield found
+
+    def own_step(
+        self, state: State, then: tuple[int, ...], table: int
+    ) -> tuple[State, tuple[int, int, int, int]] | None:
+        """The infrastructure's step to those versions of switches, managers and late switches, and of the table."""
+        kinds = ("fabric-switch", "domain-manager", *["fabric-switch"] * len(state[4]), "model-list")
+        after: State = (then[0], then[1], table, state[3], then[2:])
+        pairs = zip(kinds, (*state[:2], *state[4], state[2]), (*then, table), strict=True)
+        moves = [(k, a, b) for k, a, b in pairs if a != b]
+        if not moves or not self.ordered(after) or len({a for k, a, _ in moves if k != "model-list"}) > 1:
+            return None  # of two bundles to a third one is more than one change at a time
+        if not all(self.jumps("infrastructure", k, "Reed-40", a, b) for k, a, b in moves):
+            return None
+        servers = self.servers(state[3])
+        down = any(b < a for _, a, b in moves)
+        if not all(self.obeys(*mixture, servers) for mixture in self.mixtures(state, after, down)):
+            return None
+        minutes = sum(self.images[k, b][0] * (1 if k == "model-list" else 2) for k, _, b in moves)
+        size = sum(self.images[k, b][1] * (1 if k == "model-list" else 2) for k, _, b in moves)
+        return after, (1, 0, minutes, size)
 
     def mixtures(self, old: State, new: State, down: bool) -> Iterator[tuple[tuple[int, ...], tuple[int, ...], int]]:
         """Table, manager, switches going up; switches, manager going down; halves one by one."""
-        none, both = (False, False), (True, True)
-        first, second = (0, 1) if down else (1, 0)
-        for some in product((False, True), repeat=2):
-            for moved in ({first: some, second: none}, {first: both, second: some}):
-                switches = tuple(new[0] if m else old[0] for m in moved[0])
-                managers = tuple(new[1] if m else old[1] for m in moved[1])
-                yield switches, managers, new[2]
+        switches = [(a, b) for a, b in zip((old[0], *old[4]), (new[0], *new[4]), strict=True) for _ in range(2)]
+        managers = [(old[1], new[1])] * 2
+        first, second = (switches, managers) if down else (managers, switches)
+        for some in {tuple(one) for one in product(*({a, b} for a, b in first))}:
+            yield self._both(down, some, tuple(a for a, _ in second), new[2])
+        for some in {tuple(one) for one in product(*({a, b} for a, b in second))}:
+            yield self._both(down, tuple(b for _, b in first), some, new[2])
+
+    def _both(
+        self, down: bool, first: tuple[int, ...], second: tuple[int, ...], table: int
+    ) -> tuple[tuple[int, ...], tuple[int, ...], int]:
+        return (first, second, table) if down else (second, first, table)
 
     def server_step(self, state: State, taking: set[int], to: int) -> tuple[State, tuple[int, int, int, int]] | None:
-        after = (*state[:3], tuple(to if i in taking else n for i, n in enumerate(state[3])))
+        after: State = (*state[:3], tuple(to if i in taking else n for i, n in enumerate(state[3])), state[4])
         if not self.ordered(after):
             return None
         if not all(self.jumps("blade", "bios", self.classes[i][0], state[3][i], to) for i in taking):
@@ -170,7 +208,7 @@ class Brute:
             if any(moved):
                 done = {place for place, m in zip(moving, moved, strict=True) if m}
                 servers = [(m, to if place in done else n) for place, (_, m, n) in enumerate(each)]
-                if not self.obeys((state[0],) * 2, (state[1],) * 2, state[2], servers):
+                if not self.obeys((state[0], *state[4]) * 2, (state[1],) * 2, state[2], servers):
                     return None
         number = len(moving)
         minutes, size = self.images["bios", to]
@@ -178,7 +216,8 @@ class Brute:
 
     def is_end(self, state: State, goal: int) -> bool:
         """True where everything runs a release; the model list may be ahead of it."""
-        return state[:2] == (goal, goal) and state[2] >= goal and all(n == goal for n in state[3])
+        servers = (n for i, n in enumerate(state[3]) if i not in self.left)
+        return {*state[:2], *state[4]} == {goal} and state[2] >= goal and all(n == goal for n in servers)
 
     def solve(self, goal: int | None = None) -> tuple[int, int, int, int] | None:
         """The cost to the goal, or to another release with what may be done on the way to this one."""
@@ -199,5 +238,5 @@ class Brute:
         return None
 
     def begins_well(self) -> bool:
-        own, _, table, versions = self.start
-        return self.obeys((own, own), (own, own), table, self.servers(versions))
+        own, _, table, versions, late = self.start
+        return self.obeys((own, *late), (own, own), table, self.servers(versions))

@@ -7,13 +7,13 @@ import fcntl
 import os
 import struct
 import subprocess
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.kits.kills import fresh
+from tests.kits.sure import wait_until
 
 _SHUTDOWN = 0x8004587D  # EXT4_IOC_SHUTDOWN, _IOR('X', 125, __u32) (fs/ext4/ext4.h)
 
@@ -59,11 +59,8 @@ class Disk:
 
         Another process with a copy of our mounts (another test's `unshare -m`) keeps it for as long as it lives.
         """
-        for _ in range(600):
-            if not subprocess.run(["losetup", "-j", self.image], check=True, capture_output=True).stdout:
-                return
-            time.sleep(0.1)
-        pytest.fail(f"{self.image} is held by another process's mounts")
+        device = ["losetup", "-j", str(self.image)]
+        wait_until(lambda: not subprocess.run(device, check=True, capture_output=True).stdout, "the device's end")
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""`bundlekeeper ledger`: verify the ledger's chain, carry it to another store, merge what comes back, undo an event."""
+"""`bundlekeeper ledger`: verify the ledger's chain, carry it to another store, merge what comes back, undo a batch."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from bundlekeeper.jobs.recording import ledger as jobs
 from bundlekeeper.jobs.session import Session
 
 app = typer.Typer(
-    help="The ledger: verify its chain, undo an event, export it, merge another store's.", rich_markup_mode=None
+    help="The ledger: verify its chain, undo a batch, export it, merge another store's.", rich_markup_mode=None
 )
 
 HeadOption = Annotated[
@@ -34,18 +34,28 @@ def verify(head: HeadOption = "", store: StoreOption = None, json: JsonOption = 
 
 @app.command("undo")
 def undo(
-    event: Annotated[str, typer.Argument(metavar="EVENT", help="The wrong event's id (where --history shows it).")],
-    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="What is wrong with it.")],
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[BATCH|EVENT]...", help="Batches and entries (where --history shows their ids)."),
+    ] = None,
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="What is wrong with it.")] = "",
+    last: Annotated[bool, typer.Option("--last", help="The last batch that you recorded in this store.")] = False,
+    with_later: Annotated[
+        bool, typer.Option("--with-later", help="Take back the later entries that rest on it, too.")
+    ] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Report what would be undone; record nothing.")] = False,
     reported_by: ReportedByOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Take back a wrong entry by a later one, with a reason. It changes the ledger, no component."""
+    """Take back what was recorded by later entries, with a reason. It changes the ledger, no component."""
     from bundlekeeper.cli.screen.answers.recording import show_undone
+    from bundlekeeper.jobs.recording.undo import UndoRequest
     from bundlekeeper.jobs.recording.undo import undo as job
 
-    with Session(store_root(store), caller(), write=True) as session:
-        done = job(session, event, reason=reason, reported_by=reported_by)
+    request = UndoRequest(tuple(names or ()), reason, reported_by, last, with_later, dry_run)
+    with Session(store_root(store), caller(), write=not dry_run) as session:
+        done = job(session, request)
     show_undone(done, form=form_of(json=json))
     return 0
 

@@ -66,12 +66,12 @@ def stage(
     version: VersionOption = "",
     bank: Annotated[str, typer.Option("--bank", metavar="BANK", help="pending, spare or boot_files.")] = "",
     file: FileOption = None,
-    site: SiteOption = "",
-    domain: DomainOption = "",
-    chassis: ChassisOption = "",
-    slot: SlotOption = "",
-    kind: KindOption = "",
-    model: ModelOption = "",
+    site: SiteOption = None,
+    domain: DomainOption = None,
+    chassis: ChassisOption = None,
+    slot: SlotOption = None,
+    kind: KindOption = None,
+    model: ModelOption = None,
     at: AtOption = None,
     zone: ZoneOption = "",
     reported_by: ReportedByOption = None,
@@ -93,7 +93,7 @@ def stage(
     details = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
-    places = Places(name, site, domain, chassis, slot, kind, model)
+    places = Places.of(name, site, domain, chassis, slot, kind, model)
     asked = Asked("stage", bundle=bundle, version=version, bank=bank)
     return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
@@ -103,12 +103,12 @@ def activate(
     bundle: BundleOption = "",
     version: VersionOption = "",
     file: FileOption = None,
-    site: SiteOption = "",
-    domain: DomainOption = "",
-    chassis: ChassisOption = "",
-    slot: SlotOption = "",
-    kind: KindOption = "",
-    model: ModelOption = "",
+    site: SiteOption = None,
+    domain: DomainOption = None,
+    chassis: ChassisOption = None,
+    slot: SlotOption = None,
+    kind: KindOption = None,
+    model: ModelOption = None,
     at: AtOption = None,
     zone: ZoneOption = "",
     reported_by: ReportedByOption = None,
@@ -130,7 +130,7 @@ def activate(
     details = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
-    places = Places(name, site, domain, chassis, slot, kind, model)
+    places = Places.of(name, site, domain, chassis, slot, kind, model)
     asked = Asked("activate", bundle=bundle, version=version)
     return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
@@ -145,12 +145,12 @@ def observe(
     ] = None,
     spare: Annotated[str | None, typer.Option("--spare", metavar="TEXT", help="The spare one; - is none.")] = None,
     file: FileOption = None,
-    site: SiteOption = "",
-    domain: DomainOption = "",
-    chassis: ChassisOption = "",
-    slot: SlotOption = "",
-    kind: KindOption = "",
-    model: ModelOption = "",
+    site: SiteOption = None,
+    domain: DomainOption = None,
+    chassis: ChassisOption = None,
+    slot: SlotOption = None,
+    kind: KindOption = None,
+    model: ModelOption = None,
     at: AtOption = None,
     zone: ZoneOption = "",
     reported_by: ReportedByOption = None,
@@ -163,7 +163,7 @@ def observe(
 ) -> int:
     """Record what was read from a component: what is active, pending or spare."""
     details = RecordDetails(at, zone, reported_by, done_by, evidence=evidence, note=note)
-    places = Places(name, site, domain, chassis, slot, kind, model)
+    places = Places.of(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare)
     return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 

@@ -26,6 +26,16 @@ from bundlekeeper.findings import exit_status
 OutOption = Annotated[
     str | None, typer.Option("--out", "-o", "--output", metavar="FILE", help="Write the route as JSON (- is stdout).")
 ]
+WithoutOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--without", metavar="SERVER", help="Leave this server as it is: its serial, or its place. Repeatable."
+    ),
+]
+ReasonOption = Annotated[
+    list[str] | None,
+    typer.Option("--reason", metavar="TEXT", help="Why it is left out: one for all, or one for each. Repeatable."),
+]
 
 
 _NAME = "name a domain (or several, or --all, or --site) and a release"
@@ -40,6 +50,8 @@ def route(
     site: Annotated[str, typer.Option("--site", metavar="NAME", help="Every domain at this site.")] = "",
     window: WindowOption = None,
     per_cluster: PerClusterOption = 1,
+    without: WithoutOption = None,
+    reason: ReasonOption = None,
     out: OutOption = None,
     force: Annotated[bool, typer.Option("--force", "-f", help="Replace an older route's file.")] = False,
     manifest: ManifestOption = None,
@@ -52,6 +64,7 @@ def route(
     """Find the allowed route with the fewest windows, then server restarts, then minutes, then bytes.
 
     Every state between obeys every rule of the manifest; what was not known is reported. It plans, and changes nothing.
+    --without leaves a server as it is, where the rules allow what it runs beside everything else at each step.
     Several domains share one timeline of rounds; domains of one separate_windows are never in one round.
     """
     from bundlekeeper.cli.screen.answers import route as screen
@@ -60,7 +73,7 @@ def route(
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
 
-    options = job.options_of(window, per_cluster)
+    options, left = job.options_of(window, per_cluster), job.without_of(without or (), reason or ())
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     names, several = domains or [], every or bool(site)
@@ -70,19 +83,20 @@ def route(
         raise InputError("a route's file is about one domain", hint="name one, and repeat the command for each")
     files, session = InputFiles(manifest, inventory, signature), Session(store_root(store), caller())
     asked: dict[str, object] = {"to": to, "window": window, "per_cluster": None if per_cluster == 1 else per_cluster}
+    asked |= {"without": without, "reason": reason}
     asked |= {"manifest": manifest, "inventory": inventory, "signature": signature, "store": store}
     if several or len(names) > 1:
         from bundlekeeper.cli.screen.answers import routes as together
 
         with session:
-            many = routes.find_routes(session, names, site, to, options, files)
+            many = routes.find_routes(session, names, site, to, options, files, left)
         if json:
             together.show_json(many)
         else:
             together.show_text(many, asked, whole=details)
         return exit_status(many.findings)
     with session:
-        found = job.find_route(session, names[0], to, options, files)
+        found = job.find_route(session, names[0], to, options, files, left)
     screen.show(found, asked, out=out, force=force, form=form_of(json=json), whole=details)
     return exit_status(found.findings)
 

@@ -12,6 +12,7 @@ from bundlekeeper.cli.options import (
     ExpiredOption,
     JsonOption,
     QuietOption,
+    Several,
     SignatureOption,
     StoreOption,
     WaitOption,
@@ -41,14 +42,15 @@ RollbackOption = Annotated[
 ]
 CaOption = Annotated[Path | None, typer.Option("--ca", metavar="FILE", help="CA certificates for https, as PEM.")]
 HostOption = Annotated[
-    list[str] | None, typer.Option("--allow-host", metavar="HOST", help="A host that a redirect may lead to.")
+    list[str] | None,
+    typer.Option("--allow-host", metavar="HOST", help="A host that a redirect may lead to; repeatable."),
 ]
 HeadersOption = Annotated[
     Path | None, typer.Option("--headers", metavar="FILE", help="Header lines for the mirror (a token); mode 0600.")
 ]
 TrustEnvOption = Annotated[bool, typer.Option("--trust-env", help="Use proxies and netrc of the environment.")]
 FamilyOption = Annotated[
-    str | None, typer.Option("--family", metavar="FAMILY", help="Only infrastructure, blade or rack.")
+    Several, typer.Option("--family", metavar="FAMILY", help="Only infrastructure, blade or rack; repeatable.")
 ]
 AcceptedOption = Annotated[
     bool, typer.Option("--accepted", help="Also what was allowed against the rules, with the reason.")
@@ -121,7 +123,7 @@ def show(
     from bundlekeeper.jobs.store_list import store_list
 
     with Session(store_root(store), caller()) as session:
-        found = store_list(session, family)
+        found = store_list(session, family or ())
     if json:
         screen.show_json(found)
     else:

@@ -33,11 +33,15 @@ def add(
     namespace: Annotated[
         str, typer.Option("--namespace", metavar="TEXT", help="The publisher's own SSHSIG namespace, for bundles.")
     ] = "",
-    root: Annotated[FilesOption, typer.Option("--root", metavar="FILE", help="Root certificate of the chain.")] = None,
-    intermediate: Annotated[
-        FilesOption, typer.Option("--intermediate", metavar="FILE", help="Intermediate certificate.")
+    root: Annotated[
+        FilesOption, typer.Option("--root", metavar="FILE", help="Root certificate of the chain; repeatable.")
     ] = None,
-    crl: Annotated[FilesOption, typer.Option("--crl", metavar="FILE", help="Revocation list, PEM or DER.")] = None,
+    intermediate: Annotated[
+        FilesOption, typer.Option("--intermediate", metavar="FILE", help="Intermediate certificate; repeatable.")
+    ] = None,
+    crl: Annotated[
+        FilesOption, typer.Option("--crl", metavar="FILE", help="Revocation list, PEM or DER; repeatable.")
+    ] = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:

@@ -12,6 +12,7 @@ from bundlekeeper.cli.options import (
     JsonOption,
     KindOption,
     ModelOption,
+    Several,
     SiteOption,
     SlotOption,
     StoreOption,
@@ -23,49 +24,56 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
 BundleOption = Annotated[
-    str, typer.Option("--bundle", metavar="FAMILY/VERSION", help="Where this bundle is (or a file name of the store).")
+    Several,
+    typer.Option("--bundle", metavar="FAMILY/VERSION", help="Where this bundle (or file of the store) is; repeatable."),
 ]
-VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="Where this image version is.")]
-ShaOption = Annotated[str, typer.Option("--sha256", metavar="HEX", help="Where the file with this digest is.")]
+VersionOption = Annotated[
+    Several, typer.Option("--version", metavar="TEXT", help="Where this image version is; repeatable.")
+]
+ShaOption = Annotated[
+    Several, typer.Option("--sha256", metavar="HEX", help="Where the file with this digest is; repeatable.")
+]
 WithdrawnOption = Annotated[bool, typer.Option("--withdrawn", help="Where a withdrawn bundle is still.")]
 BankOption = Annotated[
-    str, typer.Option("--bank", metavar="BANK", help="Only in this bank: active, pending, spare, boot_files.")
+    Several,
+    typer.Option("--bank", metavar="BANK", help="Only in this bank: active, pending, spare, boot_files; repeatable."),
 ]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="As it was at the end of that day.")]
 KnownOption = Annotated[str | None, typer.Option("--known", metavar="TIME", help="As this store knew it then.")]
 CountOption = Annotated[
-    str, typer.Option("--count", metavar="KEY,KEY", help="Count by site, domain, chassis, kind, model, active, …")
+    Several, typer.Option("--count", metavar="KEY,KEY", help="Count by site, domain, kind, active, …; repeatable.")
 ]
 ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="For sites without a zone in an inventory.")]
-CsvOption = Annotated[bool, typer.Option("--csv", help="A table for a spreadsheet.")]
 PictureOption = Annotated[bool, typer.Option("--picture", help="The chassis, slot by slot.")]
-HistoryOption = Annotated[bool, typer.Option("--history", help="Everything ever recorded of one component.")]
+HistoryOption = Annotated[bool, typer.Option("--history", help="Everything ever recorded of them.")]
 GoneOption = Annotated[bool, typer.Option("--gone", help="Also what is no longer anywhere.")]
 
 
+NameArgument = Annotated[
+    str | None, typer.Argument(metavar="[NAME]", help="Serial, place, site, domain, kind, model or family.")
+]
+
+
 def where(
-    name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="Serial, site, domain, or site/domain/chassis/slot.")
-    ] = None,
-    site: SiteOption = "",
-    domain: DomainOption = "",
-    chassis: ChassisOption = "",
-    slot: SlotOption = "",
-    kind: KindOption = "",
-    model: ModelOption = "",
-    bundle: BundleOption = "",
-    version: VersionOption = "",
-    sha256: ShaOption = "",
+    name: NameArgument = None,
+    site: SiteOption = None,
+    domain: DomainOption = None,
+    chassis: ChassisOption = None,
+    slot: SlotOption = None,
+    kind: KindOption = None,
+    model: ModelOption = None,
+    bundle: BundleOption = None,
+    version: VersionOption = None,
+    sha256: ShaOption = None,
     withdrawn: WithdrawnOption = False,
-    bank: BankOption = "",
+    bank: BankOption = None,
     on: OnOption = None,
     known: KnownOption = None,
-    count: CountOption = "",
+    count: CountOption = None,
     zone: ZoneOption = "UTC",
     gone: GoneOption = False,
     history: HistoryOption = False,
     picture: PictureOption = False,
-    csv: CsvOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -75,16 +83,17 @@ def where(
     from bundlekeeper.jobs.recording.selection import Places
     from bundlekeeper.jobs.session import Session
 
-    form = form_of(json=json, csv=csv, picture=picture)
+    form = form_of(json=json, picture=picture)
     if picture and count:
         raise InputError("--picture shows components, --count counts them", hint="one of them")
-    if history and (on or known or count or csv or picture):
+    if history and (on or known or count or picture):
         raise InputError("--history shows everything, as lines or as --json", hint="leave the other options out")
-    places = Places(name, site, domain, chassis, slot, kind, model)
-    asked = job.WhereAsked(bundle, version, sha256, withdrawn, bank, gone)
+    places = Places.of(name, site, domain, chassis, slot, kind, model)
+    bundles, versions, digests, banks = (tuple(words or ()) for words in (bundle, version, sha256, bank))
+    asked = job.WhereAsked(bundles, versions, digests, banks, withdrawn=withdrawn, gone=gone)
     times = job.WhereTimes(on, known, zone)
     with Session(store_root(store), caller()) as session:
-        found = job.where(session, places, asked, times, count=count, history=history)
+        found = job.where(session, places, asked, times, count=",".join(count or ()), history=history)
     screen.show(found, form)
     return exit_status(found.doubts)
 

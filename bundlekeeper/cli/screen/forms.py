@@ -12,7 +12,6 @@ class OutputForm(StrEnum):
 
     TEXT = "text"
     JSON = "json"
-    CSV = "csv"
     PICTURE = "picture"
 
 

@@ -28,11 +28,12 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "media": ("bundlekeeper.cli.commands.media", "pack, write, receive a set of volumes"),
     "receipt": ("bundlekeeper.cli.commands.receipt", "write or read what a site sends back"),
     "report": ("bundlekeeper.cli.commands.report", "a run-book or a site's page, one file that needs no network"),
+    "export": ("bundlekeeper.cli.commands.export", "tables for spreadsheets: where, inventory, history, store, gaps"),
     "ledger": ("bundlekeeper.cli.commands.ledger", "verify, undo, export, merge: the ledger itself"),
 }
 
 #: Commands that have commands of their own.
-GROUPS = frozenset({"manifest", "store", "trust", "inventory", "plan", "media", "receipt", "ledger"})
+GROUPS = frozenset({"manifest", "store", "trust", "inventory", "plan", "media", "receipt", "export", "ledger"})
 
 EXIT_STATUSES = (
     (0, "all well"),

@@ -40,6 +40,12 @@ def aside(text: str) -> None:
         sys.stderr.write(visible(text) + "\n")
 
 
+def recorded_as(batch: str) -> None:
+    """Print the batch that a command recorded, by its name, and how to take it back; nothing for none."""
+    if batch:
+        line(f"recorded as batch {batch} (to take it back: bundlekeeper ledger undo {batch})")
+
+
 def envelope(command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None) -> None:
     """Print the JSON object of every command: schema, ok, findings, then the command's own keys."""
     write_json(enveloped(command, findings, data, ok))

@@ -18,6 +18,7 @@ from collections.abc import Sequence
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.help import COMMANDS, GROUPS
+from bundlekeeper.cli.screen.parsing import prepare
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.cli.screen.streams import give_stdout_a_sink
 from bundlekeeper.errors import (
@@ -101,6 +102,7 @@ def dispatch(words: list[str]) -> int:
     module = importlib.import_module(_module_of(words[0] if words else ""))
     module.register(app)
     command = typer.main.get_command(app)
+    prepare(command)
     try:
         # Not `command.main`: it ends with 1 on a closed pipe, which is "something was found".
         with command.make_context("bundlekeeper", _spell_out_link(words)) as context:

@@ -7,7 +7,7 @@ for.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -56,7 +56,7 @@ def in_short(found: DomainRoute, planned: PlannedRoute) -> RouteInShort:
     """The overview of a domain's planned route."""
     route = planned.route
     components = sum(component.domain == route.domain for component in found.given.inventory.components)
-    rows = tuple(_step(step, planned) for step in route.steps)
+    rows = tuple(row for step in route.steps for row in (*_removals(step, planned), _step(step, planned)))
     return RouteInShort(_starts(route), _reaches(route, components), rows)
 
 
@@ -83,6 +83,25 @@ def _starts(route: Route) -> tuple[str, ...]:
                     starts[component.start] = None
                 seen.update(component.keys)
     return tuple(starts)
+
+
+def _removals(step: Step, planned: PlannedRoute) -> Iterator[StepInShort]:
+    """What a step removes before it brings anything: one row for each file, on however many components."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for removal in step.removals:
+        groups.setdefault((removal.kind, removal.version), []).append(removal.key)
+    for (kind, version), keys in groups.items():
+        windows = {
+            window.number: max(a.minutes for a in window.actions if _removes(a, version, keys))
+            for window in planned.timeline.windows
+            if window.step == step.number and any(_removes(a, version, keys) for a in window.actions)
+        }
+        what = f"remove {version} on {keys[0] if len(keys) == 1 else counted(len(keys), kind)}"
+        yield StepInShort(step.number, tuple(windows), sum(windows.values()), what, NOTHING, "none")
+
+
+def _removes(action: Action, version: str, keys: Iterable[str]) -> bool:
+    return action.verb == "remove" and action.version == version and action.key in keys
 
 
 def _step(step: Step, planned: PlannedRoute) -> StepInShort:

@@ -59,7 +59,8 @@ def check_plan(session: Session, file: str, files: InputFiles) -> CheckedPlan:
         insist_unchanged(given, document, file)
     fleet = Fleet(given.manifest, given.inventory)
     verdict = hold(fleet, plan, given.holdings)
-    better = route(fleet, plan.domain, plan.release, given.holdings, given.judged_at)
+    left = tuple(server for server in verdict.route.left_out if server.reason)
+    better = route(fleet, plan.domain, plan.release, given.holdings, given.judged_at, left)
     sha256 = document.sha256 if document is not None else None
     return CheckedPlan(given, file, sha256, verdict, _compared(verdict, better))
 

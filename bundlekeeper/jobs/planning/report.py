@@ -113,7 +113,8 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
         options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
     verdict = hold(fleet, plan, given.holdings)
-    against = [finding for finding in verdict.findings if _forbids(finding, plan.domain)]
+    rows = (finding for finding in verdict.findings if finding not in verdict.about_left_out)
+    against = [finding for finding in rows if _forbids(finding, plan.domain)]
     if against:
         hint = "see everything about it: bundlekeeper plan check FILE"
         message = "the plan breaks rules, so it has no run-book"

@@ -6,6 +6,7 @@ minutes, rules or ways back is ever reported; what a plan was made from goes int
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import cached_property
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, is_ok
+from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Timeline, Window
     from bundlekeeper.reports.gantt import GanttBar
+
+Without = tuple[str, str]  # a server that is left out, as somebody names it, and the reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,21 +165,42 @@ def options_of(window: str | None, per_cluster: int) -> Options:
     return Options(minutes, per_cluster)
 
 
-def find_route(session: Session, domain: str, release: str, options: Options, files: InputFiles) -> DomainRoute:
+def without_of(servers: Sequence[str], reasons: Sequence[str]) -> tuple[Without, ...]:
+    """Each server that is left out with its reason: one for each, or one for all. Raises InputError."""
+    if not servers and not reasons:
+        return ()
+    if not servers:
+        raise InputError("a reason, and no server that is left out", hint="--without SERVER --reason TEXT")
+    if len(reasons) not in (1, len(servers)) or not all(reason.strip() for reason in reasons):
+        message = f"{counted(len(servers), 'server')} left out, and {counted(len(reasons), 'reason')}"
+        raise InputError(message, hint="--without SERVER --reason TEXT; one reason for each, or one for all")
+    return tuple(zip(servers, reasons if len(reasons) > 1 else [*reasons] * len(servers), strict=True))
+
+
+def find_route(
+    session: Session, domain: str, release: str, options: Options, files: InputFiles, without: Sequence[Without] = ()
+) -> DomainRoute:
     """The cheapest allowed route of one domain, or why there is none. Raises InputError; as `read_inputs`."""
     from bundlekeeper.planning.fleet.domains import Fleet
 
     given = read_inputs(session, files)
-    found = route_of(given, Fleet(given.manifest, given.inventory), domain, release, options)
+    found = route_of(given, Fleet(given.manifest, given.inventory), domain, release, options, without)
     return DomainRoute(given, options, found, session.now())
 
 
-def route_of(given: Inputs, fleet: Fleet, domain: str, release: str, options: Options) -> PlannedRoute | NoRoute:
-    """The cheapest allowed route with its windows, or why there is none. Raises InputError."""
+def route_of(
+    given: Inputs, fleet: Fleet, domain: str, release: str, options: Options, without: Sequence[Without] = ()
+) -> PlannedRoute | NoRoute:
+    """The cheapest allowed route with its windows, or why there is none; `without` are servers that are left out.
+
+    Raises InputError.
+    """
     from bundlekeeper.planning.route.find import route
+    from bundlekeeper.planning.route.left_out import named
     from bundlekeeper.planning.route.types import NoRoute
 
-    found = route(fleet, domain, release, given.holdings, given.judged_at)
+    left = named([fleet.state(domain)], without).get(domain, ()) if without else ()
+    found = route(fleet, domain, release, given.holdings, given.judged_at, left)
     return found if isinstance(found, NoRoute) else scheduled(given, fleet, found, options)
 
 

@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
-from bundlekeeper.jobs.planning.route import Options, plain
+from bundlekeeper.jobs.planning.route import Options, Without, plain
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.planning.route.types import NoRoute, Route
 
@@ -40,6 +40,14 @@ class PlannedDomain:
     def way(self) -> Route | None:
         """The route; None where there is none."""
         return self.found if isinstance(self.found, Route) else None
+
+    @property
+    def about_left_out(self) -> tuple[Finding, ...]:
+        """What is reported of the servers that its route leaves out."""
+        from bundlekeeper.planning.route.types import left_out_findings
+
+        rows = () if self.way is None else left_out_findings(self.way.left_out)
+        return tuple(_of(self.name, row) for row in rows)
 
     @property
     def nearest(self) -> str:
@@ -136,7 +144,13 @@ class DomainsTogether:
 
 
 def find_routes(
-    session: Session, names: Sequence[str], site: str, release: str, options: Options, files: InputFiles
+    session: Session,
+    names: Sequence[str],
+    site: str,
+    release: str,
+    options: Options,
+    files: InputFiles,
+    without: Sequence[Without] = (),
 ) -> DomainsTogether:
     """The cheapest allowed route of each domain that is named, or at the site, or of every one, in one timeline.
 
@@ -144,13 +158,15 @@ def find_routes(
     """
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.find import route
+    from bundlekeeper.planning.route.left_out import named
     from bundlekeeper.planning.windows.make import schedule_all
 
     given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
     fleet.manifest_index.release(release)
     chosen = _named(fleet, names, site)
-    ways = [route(fleet, name, release, given.holdings, given.judged_at) for name in chosen]
+    left = named((fleet.state(name) for name in chosen), without) if without else {}
+    ways = [route(fleet, name, release, given.holdings, given.judged_at, left.get(name, ())) for name in chosen]
     routes = [way for way in ways if isinstance(way, Route)]
     times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster)
     domains = tuple(_domain(given, fleet, way, times.own_findings.get(way.domain, ())) for way in ways)

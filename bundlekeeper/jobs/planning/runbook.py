@@ -55,6 +55,7 @@ _VERIFY = {
     "check-paths": "each path is up, seen from both ends",
     "note-paths": "written down; needed again at the end",
     "remove-settings": "the older version's list of settings has them all",
+    "remove": "the component's own list of files no longer has it, and still has the running one",
     "stage": "the component itself reports the staged image; read its digest back where it can report it",
     "activate": "the component comes back; its version is verified below",
     "write": "the component comes back; its version is verified below",
@@ -73,6 +74,7 @@ _VERIFY = {
     "compare-paths": "path count before: ____  now: ____",
     "record": "bundlekeeper where shows it",
 }
+_REMOVAL = "none, but to bring that image there again"
 _STAGING = "nothing runs it yet, so nothing goes back; what was in the spare bank before is overwritten"
 
 
@@ -277,6 +279,8 @@ def _of_server(step: Step, action: Action) -> StepChange | None:
 def _way(action: Action, way: WayBack | None) -> str:
     if action.verb == "stage":
         return _STAGING
+    if action.verb == "remove":
+        return _REMOVAL
     if action.verb not in ("activate", "write", "apply", "restart") or way is None:
         return ""
     return f"{way.how}; until when: see the ways back from this step"

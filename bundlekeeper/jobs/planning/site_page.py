@@ -27,7 +27,7 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     from bundlekeeper.ledger.ask import where as questions
 
     moment, ledger = session.now(), session.ledger
-    selector, when = selector_of(session, Places(site=site)), time_of(on, "--on")
+    selector, when = selector_of(session, Places(site=(site,))), time_of(on, "--on")
     with ledger.reading():
         answers = questions.where(ledger, selector, on=when, clock=moment)
         bad = narrowed(session, selector, WhereAsked(withdrawn=True))

@@ -19,7 +19,7 @@ from bundlekeeper.jobs.session import LEDGER, Session
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.as_inventory import InventoryLoad
-    from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.ledger.record.ledger import Ledger, Recorded
     from bundlekeeper.model.inventory.read import Document, InventorySource
 
 _MANIFEST = re.compile(rb"^manifest(?: = |=)1", re.MULTILINE)
@@ -41,12 +41,17 @@ class LoadOptions:
 
 @dataclass(frozen=True, slots=True)
 class InventoryLoaded:
-    """What loading changed, or would change in a dry run; the number of components and of new events."""
+    """What loading changed, or would change in a dry run; how many components, and what was recorded."""
 
     plan: InventoryLoad
     components: int
-    new: int
+    recorded: Recorded | None
     dry_run: bool
+
+    @property
+    def new(self) -> int:
+        """How many events are new."""
+        return self.recorded.new if self.recorded else 0
 
 
 def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_run: bool) -> InventoryLoaded:
@@ -67,8 +72,8 @@ def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_ru
         inventory = read_inventory(sources, read_at=read_at, zone=options.zone, own_kinds=kinds, clock=session.now())
         reported_by, source = reporter(options.reported_by), visible(", ".join(files))
         plan = plan_load(ledger, inventory, reported_by=reported_by, source=source, listing=options.listing)
-        new = 0 if dry_run else record(ledger, plan, session.now()).new
-    return InventoryLoaded(plan, len(inventory.components), new, dry_run)
+        recorded = None if dry_run else record(ledger, plan, session.now())
+    return InventoryLoaded(plan, len(inventory.components), recorded, dry_run)
 
 
 @contextmanager

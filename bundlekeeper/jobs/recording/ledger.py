@@ -6,7 +6,7 @@ import os
 import stat
 import sys
 from collections.abc import Iterator
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
@@ -124,7 +124,8 @@ def merge(session: Session, files: list[str]) -> LedgerMerged:
     ledger = session.ledger
     for file in dict.fromkeys(files):
         try:
-            done.append((file, exchange.merge(ledger, _lines(file), session.now(), where=file)))
+            with _opened(file) as stream:
+                done.append((file, exchange.merge(ledger, _lines(file, stream), session.now(), where=file)))
         except InputError as error:  # the other files are merged all the same
             wrong.append(error)
     head = ledger.head()
@@ -144,28 +145,34 @@ def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
     return InputError(message, hint="fix the files that are named, then merge them again", problems=problems)
 
 
-def _lines(file: str) -> Iterator[bytes]:
+def _lines(file: str, stream: BinaryIO) -> Iterator[bytes]:
     """The file's lines, each bounded. Raises InputError, UnfinishedError."""
     try:
-        with nullcontext(sys.stdin.buffer) if file == "-" else _opened(file) as stream:
-            while line := stream.readline(limits.LEDGER_LINE_BYTES + 1):
-                if len(line) > limits.LEDGER_LINE_BYTES:
-                    raise InputError(f"it has a line of more than {limits.LEDGER_LINE_BYTES} bytes")
-                yield line
+        while line := stream.readline(limits.LEDGER_LINE_BYTES + 1):
+            if len(line) > limits.LEDGER_LINE_BYTES:
+                raise InputError(f"it has a line of more than {limits.LEDGER_LINE_BYTES} bytes")
+            yield line
     except OSError as error:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=file) from error
 
 
-def _opened(file: str) -> BinaryIO:
-    """A regular file or a pipe, opened without waiting for a writer. Raises InputError for anything else; OSError."""
+def _opened(file: str) -> AbstractContextManager[BinaryIO]:
+    """stdin, a regular file, or a pipe, opened without waiting for a writer.
+
+    Raises InputError for anything else, UnfinishedError.
+    """
+    if file == "-":
+        return nullcontext(sys.stdin.buffer)
     try:
         fd = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except (FileNotFoundError, ValueError) as error:
-        raise InputError("there is no such file", hint="check the path") from error
+        raise InputError("there is no such file", where=file, hint="check the path") from error
+    except OSError as error:
+        raise UnfinishedError(f"cannot be read: {error.strerror}", where=file) from error
     mode = os.fstat(fd).st_mode
     if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
         os.close(fd)
-        raise InputError("it is not a regular file")
+        raise InputError("it is not a regular file", where=file)
     os.set_blocking(fd, True)
     return os.fdopen(fd, "rb")
 

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
-from bundlekeeper.formats.escape import some, visible
+from bundlekeeper.formats.escape import counted, some, visible
 from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_SHOWN, RecordDetails, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.model.inventory.types import PLACES
 from bundlekeeper.model.record_rules import (
     RecordChoice,
     RecordedBundle,
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.record.ledger import Recorded
     from bundlekeeper.store.database.rows import StoredBundle
 
+_UNASKED = object()
 _WHAT = {"stage": "staged", "activate": "activated", "observe": "observed"}
 
 
@@ -57,6 +59,8 @@ class _Work:
     refusals: list[tuple[str, str]] = field(default_factory=list)  # component, reason
     bundles: dict[str, RecordedBundle] = field(default_factory=dict)
     zones: dict[str, str] = field(default_factory=dict)
+    as_known: int = 0  # components of which an exported table states nothing new
+    passed_over: set[str] = field(default_factory=set)  # keys that no recording is about
     methods: Mapping[str, str] | None = None
 
 
@@ -86,6 +90,10 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
         message = f"refused, nothing was recorded: {len(work.refusals)} of {len(work.events)} contradict what is known"
         hint = 'check what was done; if it is true: --anyway "the reason", which is recorded'
         raise RefusedError(message, hint=hint, evidence=_by_reason(work.refusals))
+    if work.passed_over:
+        session.tell(f"note: not recorded by this command: {', '.join(sorted(work.passed_over))}")
+    if work.as_known:
+        session.tell(f"note: {counted(work.as_known, 'component')} as the ledger has it already: nothing new")
     recorded = None if dry_run else ledger.record(work.events, session.now(), arrange=True)
     beyond = ahead(ledger, session.now())
     found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # a note: it was recorded
@@ -173,7 +181,11 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
         after=_readings(details.after, "--after"), deviations=details.deviations, note=details.note,
     )  # fmt: skip
     if asked.verb == "observe":
-        seen = Seen(_read(asked.active), _read(asked.pending), _read(asked.spare))
+        _insist_on_described(work, row.described, answer)
+        seen = Seen(_new(row, answer, "active"), _new(row, answer, "pending"), _new(row, answer, "spare"))
+        if not seen and row.exported:
+            work.as_known += 1
+            return
         if not seen:
             raise InputError("nothing was observed", hint="--active, --pending or --spare")
         work.events.append(replace(common, seen=seen, evidence=common.evidence or EvidenceKind.NONE))
@@ -190,6 +202,34 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
         else activating(component, bundle, asked.version)
     )
     _add(work, common, choice, bundle, details.anyway)
+
+
+def _insist_on_described(work: _Work, described: Mapping[str, str], answer: WhereAnswer) -> None:
+    """Raise InputError where a row describes its component otherwise than the ledger does."""
+    differing = []
+    for key, cell in described.items():
+        known: Any = getattr(answer.place if key in PLACES else answer, key, _UNASKED)
+        if key == "serial":
+            continue
+        if known is _UNASKED:
+            work.passed_over.add(key)
+            continue
+        if isinstance(known, tuple):
+            texts = known if not known or isinstance(known[0], str) else tuple(file.version for file in known)
+            same = set(cell.replace(",", "|").replace(";", "|").split("|")) - {"-"} == set(texts)
+        else:
+            same = _read(cell) == (known or "")
+        if not same:
+            differing.append(f"{key} is {cell}, and {known if isinstance(known, str) and known else 'not that'} here")
+    if differing:
+        message = f"{answer.component}: {'; '.join(differing)}: observe records only versions"
+        raise InputError(message, hint="bundlekeeper inventory load takes all of it")
+
+
+def _new(row: RecordStatement, answer: WhereAnswer, bank: str) -> str | None:
+    """What a statement reads in a bank; None where it does not say, or only has what an export had from the ledger."""
+    text, known = _read(getattr(row.asked, bank)), getattr(answer, bank)
+    return None if row.exported and known is not None and text == known.version else text
 
 
 def _read(text: str | None) -> str | None:

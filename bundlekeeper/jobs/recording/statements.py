@@ -6,12 +6,16 @@ import csv
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from types import MappingProxyType
 from typing import Any, NamedTuple, TypeVar
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
+from bundlekeeper.formats.escape import without_quote
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.recording.selection import Places
+from bundlekeeper.model.inventory.types import ANSWER_COLUMNS, COMPONENT_KEYS, Component, identity
+from bundlekeeper.model.vocabulary import SINGLE_BANKS
 
 MAX_SHOWN = 50  # rows that are reported of one file
 
@@ -49,12 +53,18 @@ class RecordDetails:
 
 
 class RecordStatement(NamedTuple):
-    """One statement, and the row of a file that it is from ("" for the command line)."""
+    """One statement, and the row of a file that it is from ("" for the command line).
+
+    `described` is what the row of an inventory or of an exported answer says of its component besides, by its key.
+    Where it was `exported`, a version that still is as the ledger has it states nothing new.
+    """
 
     asked: Asked
     places: Places
     details: RecordDetails
     where: str = ""
+    described: Mapping[str, str] = MappingProxyType({})
+    exported: bool = False
 
 
 _T = TypeVar("_T", Asked, Places, RecordDetails)
@@ -79,6 +89,8 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
         raise InputError("the file is empty", where=file)
     titles = [title.strip().replace("-", "_") for title in table[0]]
     keys = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
+    if options.asked.verb == "observe":
+        keys |= {*COMPONENT_KEYS, *ANSWER_COLUMNS}
     unknown = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
     unknown += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
     rows: list[RecordStatement] = []
@@ -87,14 +99,42 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
         if row and len(row) != len(titles):
             wrong.append(f"{file}:{number}: {len(row)} cells, but {len(titles)} columns")
         elif row and not unknown:
-            given: dict[str, Any] = {k: c.strip() for k, c in zip(titles, row, strict=True) if c.strip()}
-            given.update({k: given[k].split(";") for k in ("before", "after") if k in given})
-            asked, details = _with(options.asked, given), _with(options.details, given)
-            rows.append(RecordStatement(asked, _with(options.places, given), details, f"{file}:{number}"))
+            given = {k: without_quote(c).strip() for k, c in zip(titles, row, strict=True) if c.strip()}
+            try:
+                rows.append(_statement(options, given, f"{file}:{number}"))
+            except InputError as error:
+                wrong.append(f"{file}:{number}: {error.whole}")
     if unknown:
         message = "; ".join([*unknown, *wrong][:MAX_SHOWN])
         raise InputError(message, where=file, hint=f"columns: {', '.join(sorted(keys))}")
     return rows, wrong
+
+
+def _statement(options: RecordStatement, given: Mapping[str, str], where: str) -> RecordStatement:
+    """The statement of one row. Raises InputError."""
+    lists = {key: given[key].split(";") for key in ("before", "after") if key in given}
+    asked, details = _with(options.asked, given), _with(options.details, {**given, **lists})
+    component = _component_of(given)
+    if not component:
+        places = {key: cell if key == "name" else (cell,) for key, cell in given.items()}
+        return RecordStatement(asked, _with(options.places, places), details, where)
+    described = {key: cell for key, cell in given.items() if key in COMPONENT_KEYS and key not in SINGLE_BANKS}
+    exported = any(key in given for key in ANSWER_COLUMNS)
+    return RecordStatement(asked, replace(options.places, name=component), details, where, described, exported)
+
+
+def _component_of(given: Mapping[str, str]) -> str:
+    """The component that a row of an inventory or of an exported answer is about; "" for any other row.
+
+    Raises InputError where its serial is another one.
+    """
+    component, serial = given.get("component", ""), given.get("serial", "")
+    if not component and not serial and given.get("parent", "-") != "-" and "kind" in given:
+        slot = given.get("slot")
+        component = identity(Component(given["kind"], "", "", slot=slot, parent=given["parent"]))
+    if component and serial not in ("", "-", component):
+        raise InputError(f"component is {component} and serial is {serial}: two components")
+    return component or ("" if serial == "-" else serial)
 
 
 def _with(base: _T, given: Mapping[str, Any]) -> _T:

@@ -1,55 +1,208 @@
-"""Undoing an entry: it stays in the ledger, and a later entry records that it does not count, and why."""
+"""Taking entries back: they stay in the ledger, and later entries record that they do not count, and why.
+
+Rules: only the ledger changes, no component; one or many batches or entries at once, all of it or nothing; a batch is
+named by the first digits of its id, from four on, an entry by eight or more; where an entry that stays rests on what
+is taken back (`ledger.ask.undoing` defines that), nothing is recorded unless those entries are taken back, too.
+An undo is a batch like any other: taking it back makes its entries count again.
+"""
 
 from __future__ import annotations
 
+import re
+import sqlite3
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.errors import InputError, LockedError, RefusedError
+from bundlekeeper.formats.escape import counted, visible
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.ledger.ask.undoing import Effect, WholeLedger
+    from bundlekeeper.ledger.record.batches import Batch
     from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry, Recorded
+
+_BATCH_DIGITS, _EVENT_DIGITS = 4, 8  # the fewest that name one
+_CANDIDATES = 20  # that an error lists
+
+
+@dataclass(frozen=True, slots=True)
+class UndoRequest:
+    """What to take back: `names` of batches and entries, or the `last` batch that the person recorded here.
+
+    `with_later` takes back what rests on it, too; a `dry_run` records nothing.
+    """
+
+    names: tuple[str, ...]
+    reason: str
+    reported_by: str | None = None
+    last: bool = False
+    with_later: bool = False
+    dry_run: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Undone:
-    """The entry that no longer counts, the reason, and what was recorded."""
-
-    entry: LedgerEntry
-    reason: str
-    recorded: Recorded
-
-
-def undo(session: Session, event: str, *, reason: str, reported_by: str | None) -> Undone:
-    """Record that an event does not count, named by its id or by digits that it begins with.
-
-    Raises InputError for an unknown event, RefusedError for one that is undone already.
+    """The entries that an undo names, how many do not count because of it (with those of a reading), how many count
+    again, how many did not count before; and what was recorded, None in a dry run.
     """
+
+    entries: list[LedgerEntry]
+    ends: int
+    again: int
+    before: int
+    reason: str
+    recorded: Recorded | None
+
+
+def undo(session: Session, request: UndoRequest) -> Undone:
+    """Record that batches and entries do not count.
+
+    Raises InputError for an unknown or ambiguous name, a missing reason, and where all of it was undone already;
+    RefusedError where others rest on it; DamagedError, LockedError, UnfinishedError.
+    """
+    from bundlekeeper.ledger.ask.undoing import WholeLedger
+
+    _insist_on_request(request)
+    person = reporter(request.reported_by)
+    ledger = session.ledger
+    whole = WholeLedger.read(ledger)
+    wanted = _last(whole, person) if request.last else [n for name in request.names for n in _named(whole, name)]
+    effect = whole.effect(wanted)
+    if not effect.targets:
+        raise _undone_already(whole, wanted)
+    if effect.later:
+        if not request.with_later:
+            raise _rested_on(whole, effect.later)
+        effect = whole.effect([*wanted, *effect.later])
+    return _record(session, whole, effect, request, person)
+
+
+def _insist_on_request(request: UndoRequest) -> None:
+    if request.last == bool(request.names):
+        message = "--last and names at once" if request.last else "no batch and no entry is named"
+        raise InputError(message, hint="bundlekeeper ledger undo BATCH --reason TEXT; or --last for your last batch")
+    if not request.reason.strip():
+        name = "--last" if request.last else request.names[0]
+        raise InputError("the reason is missing", hint=f'bundlekeeper ledger undo {name} --reason "what is wrong"')
+
+
+def _record(session: Session, whole: WholeLedger, effect: Effect, request: UndoRequest, person: str) -> Undone:
     from bundlekeeper.formats import moments
+    from bundlekeeper.ledger.event import own_chain
     from bundlekeeper.ledger.event.events import Event, EventKind
 
     ledger = session.ledger
-    entries = [e for e in ledger.entries() if e.id.startswith(event.lower())] if len(event) >= 8 else []
-    if len(entries) != 1:
-        message = f"{'several ids begin' if entries else 'no id of an event begins'} with {event!r}"
-        raise InputError(message, hint="give the id, or at least 8 of its first digits (where --history shows it)")
-    entry = entries[0]
-    if entry.void:
-        raise _undone_already(ledger, entry)
-    undoing = Event(
-        what=EventKind.UNDONE, at=moments.at(session.now()), reported_by=reporter(reported_by), undoes=entry.id,
-        reason=reason, component=entry.event.component, kind=entry.event.kind,
-    )  # fmt: skip
-    return Undone(entry, reason, ledger.record([undoing], session.now(), arrange=True))
+    entries = _entries(ledger, whole, effect.targets)
+    at = moments.at(session.now())
+    events = [
+        Event(
+            what=EventKind.UNDONE, at=at, reported_by=person, undoes=entry.id, reason=request.reason,
+            component=entry.event.component, kind=entry.event.kind,
+        )
+        for entry in entries
+    ]  # fmt: skip
+
+    def insist_on_same(connection: sqlite3.Connection) -> None:
+        if own_chain.read(connection).events != whole.events + len(events):
+            message = "another process recorded something at the same time; nothing was undone"
+            raise LockedError(message, where=ledger.where, hint="run the same command again")
+
+    recorded = None
+    if not request.dry_run:
+        recorded = ledger.record(events, session.now(), arrange=True, also=insist_on_same)
+    return Undone(entries, len(effect.ends), len(effect.again), len(effect.before), request.reason, recorded)
 
 
-def _undone_already(ledger: Ledger, entry: LedgerEntry) -> RefusedError:
-    """The refusal: who undid the event, or the reading that it belongs to, and why."""
-    names = {entry.id, entry.event.reading} - {""}
-    by = next(e for e in ledger.entries() if e.event.undoes in names and not e.void)
-    what = "" if by.event.undoes == entry.id else "with its whole reading, "
-    undone = f"{what}by {by.event.reported_by}, {by.event.at.text()}: {by.event.reason}"
-    hint = f"if that was wrong: bundlekeeper ledger undo {by.id[:12]} --reason TEXT makes it count again"
-    return RefusedError("refused, nothing was recorded: it was undone already", hint=hint, evidence=[undone])
+def _entries(ledger: Ledger, whole: WholeLedger, numbers: Iterable[int]) -> list[LedgerEntry]:
+    return [entry for number in numbers for entry in ledger.entries(event_id=whole.id(number).hex())]
+
+
+def _named(whole: WholeLedger, name: str) -> list[int]:
+    """The events of the batch, or the event, that these digits name. Raises InputError where none or several are."""
+    digits = name.lower()
+    if not re.fullmatch(r"[0-9a-f]{1,64}", digits) or len(digits) < _BATCH_DIGITS:
+        hint = f"at least {_BATCH_DIGITS} digits of a batch, as recording prints it, or {_EVENT_DIGITS} of an entry"
+        raise InputError(f"{visible(name)!r} is no name of a batch or of an entry", hint=hint)
+    batches = list({batch.id: batch for batch in whole.batches if batch.id.startswith(digits)}.values())
+    events = whole.named(digits) if len(digits) >= _EVENT_DIGITS else []
+    if len(batches) + len(events) == 1:
+        return whole.numbers_of(batches[0]) if batches else events
+    if not batches and not events:
+        few = f"; an entry needs {_EVENT_DIGITS} digits" if len(digits) < _EVENT_DIGITS else ""
+        hint = "bundlekeeper where NAME --history shows the batch and the id of each entry of a component"
+        raise InputError(f"no id of a batch or of an entry begins with {digits}{few}", hint=hint)
+    found = [(batch.id, f"batch {_text_of_batch(whole, batch)}") for batch in batches]
+    found += [(whole.id(number).hex(), f"entry {_texts(whole, [number])[0]}") for number in events]
+    shown = [f"{id_[: len(digits) + 8]}: {text}" for id_, text in found[:_CANDIDATES]]
+    shown += [f"and {len(found) - _CANDIDATES} more"] if len(found) > _CANDIDATES else []
+    message = f"{len(found)} ids begin with {digits}"
+    raise InputError(message, hint="give more digits of the one that you mean", evidence=shown)
+
+
+def _last(whole: WholeLedger, person: str) -> list[int]:
+    """The last batch, other than an undo, that this person recorded in this store. Raises InputError where it was
+    undone already, or there is none.
+    """
+    mine = []
+    for batch in reversed(whole.batches):
+        numbers = whole.numbers_of(batch) if batch.own else []
+        if not numbers or all(map(whole.is_undo, numbers)):
+            continue
+        (first,) = _entries(whole.ledger, whole, numbers[:1])
+        if first.event.reported_by == person:
+            mine.append((batch, numbers))
+            if len(mine) == 2:
+                break
+    if not mine:
+        message = f"no batch that {visible(person)} recorded is in this ledger"
+        raise InputError(message, hint="--reported-by NAME, or name the batch (where NAME --history shows it)")
+    last, numbers = mine[0]
+    if all(whole.is_void(number) or whole.is_undo(number) for number in numbers):
+        hint = "bundlekeeper where NAME --history shows the batch of each entry"
+        if len(mine) > 1:
+            before = _text_of_batch(whole, mine[1][0])
+            hint = f"the one before: bundlekeeper ledger undo {mine[1][0].id[:12]} --reason TEXT ({before})"
+        message = f"your last batch, {last.id[:12]}, was undone already; nothing was recorded"
+        raise InputError(message, hint=hint)
+    return numbers
+
+
+def _undone_already(whole: WholeLedger, wanted: Sequence[int]) -> InputError:
+    """The error that nothing of it counts: by whom it was undone, and why."""
+    by = next((other for number in wanted if (other := whole.undoing(number)) is not None), None)
+    if by is None:
+        return InputError("nothing that counts is among it; nothing was recorded", hint="name another batch or entry")
+    (entry,) = _entries(whole.ledger, whole, [by])
+    whole_reading = not any(whole.id(number).hex() == entry.event.undoes for number in wanted)
+    what = "with its whole reading, " if whole_reading else ""
+    undone = f"{what}by {entry.event.reported_by}, {entry.event.at.text()}: {entry.event.reason}"
+    hint = f"if that was wrong: bundlekeeper ledger undo {entry.id[:12]} --reason TEXT makes it count again"
+    return InputError("it was undone already; nothing was recorded", hint=hint, evidence=[undone])
+
+
+def _rested_on(whole: WholeLedger, later: Sequence[int]) -> RefusedError:
+    message = f"refused, nothing was recorded: {counted(len(later), 'later entry rests', 'later entries rest')} on it"
+    hint = "take those back first, or --with-later takes them back, too"
+    return RefusedError(message, hint=hint, evidence=_texts(whole, later))
+
+
+def _text_of_batch(whole: WholeLedger, batch: Batch) -> str:
+    numbers = whole.numbers_of(batch)
+    more = f" and {len(numbers) - 1} more" if len(numbers) > 1 else ""
+    return _texts(whole, numbers[:1])[0] + more
+
+
+def _texts(whole: WholeLedger, numbers: Iterable[int]) -> list[str]:
+    return [f"{text_of(entry)}, id {entry.id[:12]}" for entry in _entries(whole.ledger, whole, numbers)]
+
+
+def text_of(entry: LedgerEntry) -> str:
+    """An entry in a few words: what, of which component, when, reported by whom."""
+    event = entry.event
+    what = " ".join(word for word in (event.what.value, event.version) if word)
+    about = f" on {event.component}" if event.component else ""
+    when = re.sub(r"\.[0-9]+", "", event.at.text())  # to the second
+    return f"{what}{about}, {when}, reported by {event.reported_by}"

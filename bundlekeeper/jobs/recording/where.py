@@ -26,13 +26,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class WhereAsked:
-    """Which images are asked for."""
+    """Which images are asked for: of several words of one field, one suffices."""
 
-    bundle: str = ""
-    version: str = ""
-    sha256: str = ""
+    bundle: tuple[str, ...] = ()
+    version: tuple[str, ...] = ()
+    sha256: tuple[str, ...] = ()
+    bank: tuple[str, ...] = ()
     withdrawn: bool = False
-    bank: str = ""
     gone: bool = False
 
 
@@ -47,9 +47,10 @@ class WhereTimes:
 
 @dataclass(frozen=True, slots=True)
 class WhereFound:
-    """One of three: the states of components, counts by `keys`, or everything that was recorded of `component`.
+    """One of three: the states of components, counts by `keys`, or everything that was recorded of `components`.
 
-    `possible` is False where nothing can match, because nothing is withdrawn.
+    `batches` are id and name of the batch of each of `entries`, by its number. `components` is None where no history
+    was asked for; `possible` is False where nothing can match, because nothing is withdrawn.
     """
 
     times: WhereTimes
@@ -58,8 +59,9 @@ class WhereFound:
     answers: list[WhereAnswer] = field(default_factory=list)
     keys: tuple[str, ...] = ()
     groups: list[WhereGroup] = field(default_factory=list)
-    component: str = ""
+    components: list[str] | None = None
     entries: list[LedgerEntry] = field(default_factory=list)
+    batches: dict[int, tuple[str, str]] = field(default_factory=dict)
 
     @property
     def contents(self) -> list[dict[str, Any]]:
@@ -72,7 +74,7 @@ class WhereFound:
 def where(
     session: Session, places: Places, asked: WhereAsked, times: WhereTimes, *, count: str = "", history: bool = False
 ) -> WhereFound:
-    """Ask the ledger; with `count` (keys, separated by commas) for counts, with `history` for one component's events.
+    """Ask the ledger; with `count` (keys, separated by commas) for counts, with `history` for events, of gone ones too.
 
     Raises InputError for what was never recorded and for a question that cannot be; DamagedError, LockedError,
     RefusedError, UnfinishedError.
@@ -80,21 +82,29 @@ def where(
     from bundlekeeper.ledger.ask import where as questions
 
     ledger = session.ledger
-    meant = narrowed(session, selector_of(session, places), asked)
+    meant = narrowed(session, selector_of(session, places, sorts=True), asked)
     on, known = time_of(times.on, "--on"), time_of(times.known, "--known")
     doubtful = [] if history else doubts(ledger, on, known, times.zone, session.now())
     found = partial(WhereFound, times, doubtful)
     if meant is None:
         return found(possible=False)
     if history:
-        if not meant.component:
-            raise InputError("--history shows one component", hint="name it by its serial")
-        return found(component=meant.component, entries=questions.history(ledger, meant.component))
+        answers = questions.where(ledger, replace(meant, gone=True), clock=session.now())
+        components = [answer.component for answer in answers] or ([meant.component] if meant.component else [])
+        entries = [entry for component in components for entry in questions.history(ledger, component)]
+        return found(components=components, entries=entries, batches=_batches(ledger, entries))
     if count:
         keys = tuple(key.strip() for key in count.split(","))
         groups = questions.summary(ledger, keys, meant, on=on, known=known, zone=times.zone, clock=session.now())
         return found(keys=keys, groups=groups)
     return found(answers=questions.where(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now()))
+
+
+def _batches(ledger: Ledger, entries: list[LedgerEntry]) -> dict[int, tuple[str, str]]:
+    from bundlekeeper.ledger.record.batches import names_of_events
+
+    with ledger.reading():
+        return names_of_events(ledger.connection, [entry.seq for entry in entries])
 
 
 def time_of(text: str | None, option: str) -> date | datetime | None:
@@ -120,19 +130,19 @@ def narrowed(session: Session, selector: Selector, asked: WhereAsked) -> Selecto
         if not bundles:
             return None
     elif asked.bundle:
-        bundles = (_bundle(session, asked.bundle),)
-    digest = asked.sha256.lower()
-    if digest and (len(digest) != 64 or set(digest) - set("0123456789abcdef")):
+        bundles = tuple(bundle for name in dict.fromkeys(asked.bundle) for bundle in _bundles(session, name))
+    digests = tuple(digest.lower() for digest in asked.sha256)
+    if any(len(digest) != 64 or set(digest) - set("0123456789abcdef") for digest in digests):
         raise InputError("--sha256 takes 64 hexadecimal digits")
-    return replace(selector, bundles=bundles, version=asked.version, sha256=digest, bank=asked.bank, gone=asked.gone)
+    return replace(selector, bundles=bundles, version=asked.version, sha256=digests, bank=asked.bank, gone=asked.gone)
 
 
 def _stored(session: Session) -> list[StoredBundle]:
     return session.database.stored() if session.database is not None else []
 
 
-def _bundle(session: Session, text: str) -> BundleOf:
-    """The bundle `family/version`, or the file of that name, with its images where the store knows them.
+def _bundles(session: Session, text: str) -> list[BundleOf]:
+    """The bundles `family/version`, one of each variant, or the file of that name; with images where they are known.
 
     One that is neither in the store nor in the manifest in force is known when an event named it. Raises InputError.
     """
@@ -143,15 +153,19 @@ def _bundle(session: Session, text: str) -> BundleOf:
 
     stored = _stored(session)
     family, slash, version = text.partition("/")
-    for bundle in stored:
-        if text == bundle.name or (family, version) == (bundle.family, bundle.version):
-            return _bundle_of(bundle)
-    if slash and ever_bundle(session.ledger, family, version):
-        return BundleOf(family, version)
     listed = session.manifest.bundle if session.manifest is not None else ()
-    for stated in listed:
-        if text == stated.file or (family, version) == (stated.family, stated.version):
-            return _bundle_of(stated)
+    named = [_bundle_of(bundle, sha256=bundle.sha256) for bundle in stored if text == bundle.name]
+    named += [_bundle_of(bundle, sha256=bundle.sha256) for bundle in listed if text == bundle.file]
+    if named:
+        return named[:1]
+    held = [_bundle_of(bundle) for bundle in stored if (family, version) == (bundle.family, bundle.version)]
+    if held:
+        return held
+    if slash and ever_bundle(session.ledger, family, version):
+        return [BundleOf(family, version)]
+    stated = [_bundle_of(bundle) for bundle in listed if (family, version) == (bundle.family, bundle.version)]
+    if stated:
+        return stated
     known = [f"{bundle.family}/{bundle.version}" for bundle in stored] + [bundle.name for bundle in stored]
     known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
     near = get_close_matches(text, known, n=1)
@@ -160,11 +174,11 @@ def _bundle(session: Session, text: str) -> BundleOf:
     raise InputError(message, hint=hint)
 
 
-def _bundle_of(bundle: StoredBundle | Bundle) -> BundleOf:
+def _bundle_of(bundle: StoredBundle | Bundle, *, sha256: str = "") -> BundleOf:
     from bundlekeeper.ledger.ask.types import BundleOf, ImageOf
 
     images = tuple(ImageOf(image.kind, tuple(image.models), image.version) for image in bundle.images)
-    return BundleOf(bundle.family, bundle.version, images)
+    return BundleOf(bundle.family, bundle.version, images, sha256)
 
 
 def _withdrawn(session: Session) -> tuple[BundleOf, ...]:

@@ -26,11 +26,24 @@ class ImageOf:
 
 @dataclass(frozen=True, slots=True)
 class BundleOf:
-    """A bundle to look for: by family and version where events name them, else by the images that it has."""
+    """A bundle to look for: by family and version where events name them, else by the images that it has.
+
+    With `sha256` it is one of several files of that version: what an event names by another digest is not it.
+    """
 
     family: str
     version: str
     images: tuple[ImageOf, ...] = ()
+    sha256: str = ""
+
+
+#: One word, or several, of which one suffices; "" and () are not given.
+Words = str | tuple[str, ...]
+
+
+def words_of(words: Words) -> tuple[str, ...]:
+    """The words as a tuple, each once; empty where none is given."""
+    return tuple(dict.fromkeys(words)) if isinstance(words, tuple) else (words,) if words else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +56,18 @@ class Selector:
     components that are no longer anywhere.
     """
 
-    site: str = ""
-    domain: str = ""
-    chassis: str = ""
-    slot: str = ""
-    kind: str = ""
-    model: str = ""
+    site: Words = ""
+    domain: Words = ""
+    chassis: Words = ""
+    slot: Words = ""
+    kind: Words = ""
+    model: Words = ""
     component: str = ""
     parent: str = ""
-    version: str = ""
-    sha256: str = ""
+    version: Words = ""
+    sha256: Words = ""
     bundles: tuple[BundleOf, ...] = ()
-    bank: str = ""
+    bank: Words = ""
     gone: bool = False
 
 

@@ -10,17 +10,26 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from operator import itemgetter
-from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
-from bundlekeeper.ledger.ask.types import Agreement, BundleOf, Evidence, InBank, Selector, WhereAnswer, WhereGroup
+from bundlekeeper.ledger.ask.find import slot_words
+from bundlekeeper.ledger.ask.types import (
+    Agreement,
+    BundleOf,
+    Evidence,
+    InBank,
+    Selector,
+    WhereAnswer,
+    WhereGroup,
+    words_of,
+)
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import RANK
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place
-from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, EVIDENCES, PLACE_OF, WHATS, counts, events_of, sealed
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, EVIDENCES, PLACE_OF, WHATS, sealed
 from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
 from bundlekeeper.ledger.state.fold import OPEN, Bank, Image
 from bundlekeeper.model.inventory.types import Place
@@ -88,55 +97,6 @@ def history(ledger: Ledger, component: str) -> list[LedgerEntry]:
     return sorted(entries, key=lambda e: (e.event.at.at_us, e.event.order, RANK[e.event.what], e.id))
 
 
-def find(ledger: Ledger, name: str) -> Selector:
-    """Make a selector of a name that a user gives: of a component, a server, a chassis, a site, a domain, or a path.
-
-    A path is `site/domain/chassis/slot` or its beginning. Raises InputError, with the nearest name, where nothing of
-    that name was ever recorded; DamagedError, LockedError, UnfinishedError.
-    """
-    with ledger.reading():
-        for key in ("component", "parent", "site", "domain"):
-            level: dict[str, Any] = {key: name}
-            if _exists(ledger, **level):
-                return Selector(**level)
-        steps = name.split("/", 3)
-        levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), steps, strict=False))
-        if len(steps) > 1 and all(steps) and _exists(ledger, **levels):
-            return Selector(**levels)
-        _insist_on_absent(ledger, name, levels)
-        import difflib
-
-        from bundlekeeper.formats.text_file import shown
-
-        known = [
-            text for (text,) in ledger.connection.execute("SELECT text FROM word WHERE length(text) < 100 LIMIT 100000")
-        ]
-        near = difflib.get_close_matches(name[:200], known, 1, 0.75)
-        hint = f"did you mean {near[0]!r}?" if near else "give a serial, a site, a domain, or site/domain/chassis/slot"
-        raise InputError(f"nothing called {shown(name)} was ever recorded", hint=hint)
-
-
-_LEVELS = ("site", "domain", "chassis", "slot", "kind", "model")
-
-
-def ever(ledger: Ledger, level: str, value: str) -> bool:
-    """True when an event ever named `value` as one of _LEVELS; a slot also by a position in it.
-
-    Raises DamagedError, LockedError, UnfinishedError.
-    """
-    with ledger.reading():
-        if level == "slot":
-            return bool(_slot_words(ledger, value))
-        number = ledger.words.surely(value)
-        if level not in _LEVELS or number is None:
-            return False
-        # a state, now or of the past, is found quickly; only what was undone must be looked for among all events
-        return any(
-            ledger.connection.execute(f"SELECT 1 FROM {table} WHERE {level} = ? LIMIT 1", (number,)).fetchone()  # noqa: S608
-            for table in ("state", "event")
-        )
-
-
 def ever_bundle(ledger: Ledger, family: str, version: str) -> bool:
     """True when an event ever named this bundle. Raises DamagedError, LockedError, UnfinishedError."""
     with ledger.reading():
@@ -147,43 +107,6 @@ def ever_bundle(ledger: Ledger, family: str, version: str) -> bool:
         return any(ledger.connection.execute(select.format(t), numbers).fetchone() for t in ("image", "event"))
 
 
-def nearest(ledger: Ledger, level: str, value: str, others: Iterable[str] = ()) -> str:
-    """The recorded word of a level, or one of `others`, that is most like `value`; "" where none is like it.
-
-    Raises DamagedError, LockedError, UnfinishedError.
-    """
-    import difflib
-
-    with ledger.reading():
-        rows = ledger.connection.execute(f"SELECT DISTINCT {level} FROM state WHERE {level} IS NOT NULL")  # noqa: S608  (a level)
-        known = {ledger.words.text(number) for (number,) in rows.fetchall()} - {""}
-    near = difflib.get_close_matches(value, sorted(known | set(others)), 1, 0.5)
-    return near[0] if near else ""
-
-
-def _exists(ledger: Ledger, *, in_table: bool = False, **levels: str) -> bool:
-    """Whether a component was ever there; with `in_table`, by the table, and not by an index."""
-    numbers = {key: ledger.words.surely(value) for key, value in levels.items()}
-    if None in numbers.values():
-        return False
-    # no index has the seal, and none is on the result of a function: SQLite must read the table
-    cell, term = ("seal", "coalesce({}, 0) = ?") if in_table else ("1", "{} = ?")
-    where = " AND ".join(map(term.format, numbers))
-    select = f"SELECT {cell} FROM state WHERE {where} LIMIT 1"  # noqa: S608  (levels)
-    return bool(ledger.connection.execute(select, (*numbers.values(),)).fetchone())
-
-
-def _insist_on_absent(ledger: Ledger, name: str, levels: dict[str, str]) -> None:
-    """Insist that what no index has is not in the tables either. Raises DamagedError."""
-    asked: list[dict[str, str]] = [{key: name} for key in ("component", "parent", "site", "domain")]
-    for level in [*asked, *([levels] if len(levels) > 1 else [])]:
-        if _exists(ledger, in_table=True, **level):
-            raise seals.derived("an index lacks a name that its table has")
-    number = ledger.words.find(name)
-    if number is not None and any(map(counts, events_of(ledger.connection, number))):
-        raise seals.derived("the state of a component is missing")
-
-
 @dataclass(frozen=True, slots=True)
 class _Chosen:
     state: StateAsOf
@@ -192,8 +115,9 @@ class _Chosen:
 
 def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
     """The components that the selector means, with their states."""
-    if selector.bank and selector.bank not in _BANK_NAMES:
-        raise InputError(f"there is no bank {selector.bank!r}", hint=f"the banks are {', '.join(_BANK_NAMES)}")
+    for bank in words_of(selector.bank):
+        if bank not in _BANK_NAMES:
+            raise InputError(f"there is no bank {bank!r}", hint=f"the banks are {', '.join(_BANK_NAMES)}")
     meant = _Meant(ledger, selector)
     if meant.impossible:
         return
@@ -203,34 +127,23 @@ def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen
             yield _Chosen(state, bundles)
 
 
-def _slot_words(ledger: Ledger, slot: str) -> tuple[int, ...]:
-    """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
-    select = "SELECT id FROM word {} WHERE text = ? OR (text >= ? AND text < ?)"
-    found, other = (
-        {number for (number,) in ledger.connection.execute(select.format(index), (slot, f"{slot}/", f"{slot}0"))}
-        for index in ("INDEXED BY sqlite_autoindex_word_1", "INDEXED BY word_text")
-    )
-    if found != other:
-        raise DATABASE.damaged("the index of its words lacks one")
-    ledger.words.fetch(found)
-    return tuple(sorted(found))
-
-
 class _Meant:
     """A selector in the numbers of one store."""
 
     def __init__(self, ledger: Ledger, selector: Selector) -> None:
         self.ledger = ledger
         self.selector = selector
-        self.words: dict[str, int] = {}
+        self.words: dict[str, tuple[int, ...]] = {}  # of each field that is given: one of them suffices
         self.impossible = False  # it names something that no event ever named
         for key in (*_WORDS, "component", "version", "sha256"):
-            text = getattr(selector, key)
-            if text:
-                number = ledger.words.surely(text)
-                self.impossible = self.impossible or number is None
-                self.words[key] = number or 0
-        self.slots = _slot_words(ledger, selector.slot) if selector.slot else None
+            texts = words_of(getattr(selector, key))
+            if texts:
+                numbers = (ledger.words.surely(text) for text in texts)
+                self.words[key] = tuple(number for number in numbers if number is not None)
+                self.impossible = self.impossible or not self.words[key]
+        self.banks = words_of(selector.bank) or _BANK_NAMES
+        slots = words_of(selector.slot)
+        self.slots = tuple(sorted({word for slot in slots for word in slot_words(ledger, slot)})) if slots else None
         self.of_images = bool(selector.version or selector.sha256 or selector.bundles)
         self._bundles: dict[Image, tuple[BundleOf, ...] | None] = {}
         self.impossible = self.impossible or self.slots == ()
@@ -243,33 +156,43 @@ class _Meant:
             bundles = tuple(
                 bundle
                 for bundle in self.selector.bundles
-                if (image[2] and named == (find(bundle.family), find(bundle.version)))
+                if (
+                    image[2]
+                    and named == (find(bundle.family), find(bundle.version))
+                    and (not bundle.sha256 or not image[3] or image[3] == find(bundle.sha256))
+                )
                 or (not image[2] and any(find(i.version) == image[0] for i in bundle.images))
             )
-            others = self.words.get("version", image[0]) != image[0] or self.words.get("sha256", image[3]) != image[3]
+            others = self._is_other("version", image[0]) or self._is_other("sha256", image[3])
             self._bundles[image] = None if others or (self.selector.bundles and not bundles) else bundles
         return self._bundles[image]
+
+    def _is_other(self, key: str, number: int | None) -> bool:
+        """True where a field is given and this is none of its words."""
+        return key in self.words and number not in self.words[key]
 
     def questions(self) -> Iterator[RowsQuestion]:
         """Questions about rows of `state` that together miss none that is meant."""
         if "component" in self.words:
-            yield about([self.words["component"]])
+            yield about(self.words["component"])
             return
         condition, values = self.condition()
         if self.of_images:
             yield from self._by_image(condition, values)
         elif "parent" in self.words:
-            yield RowsQuestion("parent = ?", (self.words["parent"],), "state_parent")
+            yield RowsQuestion("parent = ?", self.words["parent"], "state_parent")
         else:
             yield RowsQuestion(condition, values, "state_site" if "site" in self.words else "state_place")
 
     def condition(self) -> tuple[str, list[int]]:
         """The condition on place, kind and model, which are columns of the indexes by place."""
-        terms, values = [], []
+        terms: list[str] = []
+        values: list[int] = []
         for key in _PLACES:
             if key in self.words:
-                terms.append(f"{key} = ?")
-                values.append(self.words[key])
+                numbers = self.words[key]
+                terms.append(f"{key} = ?" if len(numbers) == 1 else f"{key} IN ({','.join('?' * len(numbers))})")
+                values.extend(numbers)
         if self.slots is not None:
             terms.append(f"slot IN ({','.join('?' * len(self.slots))})")
             values.extend(self.slots)
@@ -279,7 +202,7 @@ class _Meant:
         images = self.ledger.images.all().items()
         numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None) or "0"
         for bank in _BANK_NAMES:  # no image has the number 0, and SQLite uses no index for an empty list
-            if self.selector.bank not in {"", bank}:
+            if bank not in self.banks:
                 continue
             if bank == "boot_files":
                 yield from self._by_boot_file(numbers)
@@ -305,9 +228,9 @@ class _Meant:
         if not snapshot.present and not self.selector.gone and "component" not in self.words:
             return None
         for key in _WORDS:
-            if key in self.words and getattr(snapshot, key) != self.words[key]:
+            if self._is_other(key, getattr(snapshot, key)):
                 return None
-        if self.words.get("component", state.component) != state.component:
+        if self._is_other("component", state.component):
             return None
         if self.slots is not None and snapshot.slot not in self.slots:
             return None
@@ -326,14 +249,17 @@ class _Meant:
     def _in_banks(self, state: StateAsOf) -> Iterator[Image]:
         for name in ("active", "pending", "spare"):
             bank: Bank = getattr(state.snapshot, name)
-            if self.selector.bank in {"", name} and bank is not None and bank[0] is not None:
+            if name in self.banks and bank is not None and bank[0] is not None:
                 yield bank[0]
-        if self.selector.bank in {"", "boot_files"}:
+        if "boot_files" in self.banks:
             yield from (image for image, _ in state.boot_files)
 
     def _fits(self, bundle: BundleOf, image: Image, state: StateAsOf) -> bool:
-        """True when events name the bundle, or when the bundle has this version for this kind and model."""
-        if image[2]:
+        """True when events name the bundle, or when the bundle has this version for this kind and model.
+
+        Where they name no digest, and the bundle is one of several files of its version, both must be so.
+        """
+        if image[2] and (image[3] or not bundle.sha256 or not bundle.images):
             return True
         words = self.ledger.words
         version, kind = words.text(image[0]), words.maybe(state.snapshot.kind)

@@ -10,7 +10,7 @@ CREATE TABLE ledger (
     readings INTEGER NOT NULL,       -- events of the kind inventory
     undone INTEGER NOT NULL,         -- events of the kind undone
     learned INTEGER NOT NULL,        -- rows of `learning`
-    met INTEGER NOT NULL,            -- rows of `peer`, `followed` and `piece`
+    met INTEGER NOT NULL,            -- rows of `peer`, `followed`, `piece` and `batch`
     latest INTEGER NOT NULL,         -- the furthest `at` of any event
     seal INTEGER NOT NULL
 );
@@ -73,8 +73,25 @@ WHEN (old.seq, old.id, old.what, old.at, old.component, old.version, old.undoes,
     IS NOT (new.seq, new.id, new.what, new.at, new.component, new.version, new.undoes, new.extra)
 BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
 
--- When events were learned: one row for the events from `first` up to the next row's.
-CREATE TABLE learning (first INTEGER PRIMARY KEY, at INTEGER NOT NULL, seal INTEGER NOT NULL);
+-- When events were learned: one row for the events from `first` up to the next row's. They are a batch: what one
+-- command recorded (`own` is 1), or what one file brought from another store (0).
+CREATE TABLE learning (
+    first INTEGER PRIMARY KEY,
+    at INTEGER NOT NULL,
+    own INTEGER NOT NULL,
+    batch BLOB NOT NULL,             -- SHA-256 of a line and the ids of its events in their order (batches.py)
+    seal INTEGER NOT NULL
+);
+
+-- Batches that other ledgers recorded: their events are, one after the other, `length` of ours from number `seq` on.
+CREATE TABLE batch (
+    batch BLOB NOT NULL,
+    place INTEGER NOT NULL,          -- 0, 1, …: where they are not in one run here
+    seq INTEGER NOT NULL,
+    length INTEGER NOT NULL,
+    seal INTEGER NOT NULL,
+    PRIMARY KEY (batch, place)
+) WITHOUT ROWID;
 
 -- Inventories that were read, whole and compressed, by the SHA-256 of their text.
 CREATE TABLE document (sha256 BLOB PRIMARY KEY, text BLOB NOT NULL);

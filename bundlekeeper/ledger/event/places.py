@@ -73,7 +73,7 @@ def _asked(
 def _conditions(connection: sqlite3.Connection, index: str, condition: str) -> Iterator[str]:
     """The condition as the index answers it without a look at past states: the index that begins with the site is
     asked site by site where no site is named."""
-    if index != "state_site" or "site = ?" in condition:
+    if index != "state_site" or "site = ?" in condition or "site IN (?" in condition:
         yield condition
         return
     sites: list[int] = []

@@ -2,9 +2,10 @@
 
 Rules: a carried event has no id of its own, it is computed again from the content, so that no event can pose as
 another; the file ends with the chain's head, which is computed again too, so that a file cut short or changed is
-refused whole; merging is one transaction; two copies of one ledger that went on separately are reported, and their
-events are merged all the same, because each of them was recorded. Form: JSON Lines: a header, one event to a line in
-the order of learning, texts of inventories after them, an end.
+refused whole; merging is one transaction; batches come along, so that each can be taken back by its name wherever its
+events are; two copies of one ledger that went on separately are reported, and their events are merged all the same,
+because each of them was recorded. Form: JSON Lines: a header, one event to a line in the order of learning, then
+batches as runs of numbers of events, texts of inventories, an end.
 """
 
 from __future__ import annotations
@@ -28,8 +29,8 @@ from bundlekeeper.formats.escape import counted
 from bundlekeeper.ledger.event import chain, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event, canonical, from_content
-from bundlekeeper.ledger.record import other_chains
-from bundlekeeper.ledger.record.ledger import Ledger
+from bundlekeeper.ledger.record import batches, other_chains
+from bundlekeeper.ledger.record.ledger import Ledger, Recorded
 
 SCHEMA = "bundlekeeper.ledger-exchange/1"
 _CHUNK_BYTES = 256 * 1024  # of lines that are packed together
@@ -37,17 +38,30 @@ _CHUNK_BYTES = 256 * 1024  # of lines that are packed together
 
 @dataclass(frozen=True, slots=True)
 class Merged:
-    """What a merge did: how many events were new and known, the other chain's head, ours now, and a fork or none.
+    """What a merge did: what was recorded, the other chain's head, and a fork or none.
 
     `gaps` are first and last numbers of events of the other ledger, before these, that never came here.
     """
 
-    new: int
-    known: int
+    recorded: Recorded
     theirs: chain.Head
-    head: chain.Head
     fork: chain.Fork | None
     gaps: other_chains.Gaps = ()
+
+    @property
+    def new(self) -> int:
+        """How many events were new."""
+        return self.recorded.new
+
+    @property
+    def known(self) -> int:
+        """How many were there already."""
+        return self.recorded.known
+
+    @property
+    def head(self) -> chain.Head:
+        """Our chain's head now."""
+        return self.recorded.head
 
     def findings(self, subject: str) -> list[Finding]:
         """Findings about the other ledger: a copy of it went on separately, events of it never came."""
@@ -87,11 +101,22 @@ def export(ledger: Ledger, after: int = 0) -> Iterator[bytes]:
         yield canonical(entry.event).encode() + b"\n"
     if running.hex() != head.digest:
         raise DATABASE.damaged("its chain does not end in its head", ledger.where)
+    for batch in _whole_batches(ledger, after, head.count):
+        yield _line({"batch": batch.id, "runs": batch.runs})
     for digest in documents:
         text = ledger.document(digest)
         if text is not None:
             yield _line({"document": base64.b64encode(zlib.compress(text.encode(), 6)).decode()})
     yield end_line(head.digest, head.count)
+
+
+def _whole_batches(ledger: Ledger, after: int, count: int) -> Iterator[batches.Batch]:
+    """The batches whose events are all among those after number `after` up to `count`. Raises as `export`."""
+    with ledger.reading():
+        found = batches.batches(ledger.connection)
+    for batch in found:
+        if all(first > after and first + length - 1 <= count for first, length in batch.runs):
+            yield batch
 
 
 def span(after: int, count: int) -> str:
@@ -120,9 +145,11 @@ def merge(ledger: Ledger, lines: Iterable[bytes], learned: datetime, where: str 
     def follow(connection: sqlite3.Connection) -> None:
         part = other_chains.ChainPart(carried.after, carried.before, carried.ids, carried.head)
         met.append(other_chains.follow(connection, ours, part))
+        with _placed(where, len(carried.lines) + 2):
+            batches.keep(connection, carried.ids, carried.batches)
 
-    recorded = ledger.record(carried.events(), learned, documents=carried.documents, also=follow)
-    return Merged(recorded.new, recorded.known, carried.head, recorded.head, *met[-1])
+    recorded = ledger.record(carried.events(), learned, own=False, documents=carried.documents, also=follow)
+    return Merged(recorded, carried.head, *met[-1])
 
 
 def head_at(ledger: Ledger, count: int) -> bytes:
@@ -179,7 +206,13 @@ class _Carried:
     head: chain.Head
     lines: _Lines = field(default_factory=lambda: _Lines())
     ids: bytearray = field(default_factory=bytearray)
+    batches: list[tuple[str, batches.Runs]] = field(default_factory=list)
     documents: dict[str, bytes] = field(default_factory=dict)  # compressed, by the SHA-256 of the text
+
+    @property
+    def length(self) -> int:
+        """How many lines it has between header and end."""
+        return len(self.lines) + len(self.batches) + len(self.documents)
 
     def events(self) -> Iterator[Event]:
         """The events one after the other, then the end compared with them. Raises InputError with the line."""
@@ -194,7 +227,7 @@ class _Carried:
             self.ids += event_id
             head = chain.link(head, event_id)
             yield event
-        with _placed(self.where, len(self.lines) + len(self.documents) + 2):
+        with _placed(self.where, self.length + 2):
             if head.hex() != self.head.digest:
                 raise InputError("the events do not give the chain's head at its end", hint=_AGAIN)
             if not named.issuperset(self.documents):
@@ -217,7 +250,7 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
     rows = iter(lines)
     with _placed(where, 1):
         carried = _header(next(rows, b""), where)
-    total = 0
+    total = in_batches = 0
     for number, line in enumerate(rows, 2):
         with _placed(where, number):
             total += len(line)
@@ -233,11 +266,15 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
                 if next(rows, None) is not None:
                     raise InputError("there are lines after its end")
                 return carried
-            elif len(carried.lines) >= limits.LEDGER_EVENTS or carried.documents:
-                raise InputError("it has events after its documents, or too many events", hint=_AGAIN)
+            elif line.startswith(b'{"batch":'):
+                in_batches += _batch(carried, line)
+                if in_batches > limits.BATCHES_OF_EVENT * len(carried.lines):
+                    raise InputError("it has more batches than its events can have", hint=_AGAIN)
+            elif len(carried.lines) >= limits.LEDGER_EVENTS or carried.batches or carried.documents:
+                raise InputError("it has events after its batches or documents, or too many events", hint=_AGAIN)
             else:
                 carried.lines.append(line)
-    with _placed(where, len(carried.lines) + len(carried.documents) + 2):
+    with _placed(where, carried.length + 2):
         raise InputError("the file is cut short: its last line is missing", hint="copy it again")
 
 
@@ -262,6 +299,23 @@ def _end(carried: _Carried, line: bytes) -> None:
         were = f"{counted(count, 'event')} {'was' if count == 1 else 'were'}"
         raise InputError(f"{were} read, its last line has another number", hint=_AGAIN)
     carried.head = chain.Head(carried.ledger, count, _hex(found["end"], 32).hex())
+
+
+def _batch(carried: _Carried, line: bytes) -> int:
+    """Read the runs of a batch, which are all of events of this file; return how many events it has."""
+    found = json_read.loads(line)
+    if not isinstance(found, dict) or set(found) != {"batch", "runs"}:
+        raise InputError("it has a batch that cannot be read", hint=_AGAIN)
+    name, runs = _hex(found["batch"], 32).hex(), found["runs"]
+    first, last = carried.after + 1, carried.after + len(carried.lines)
+    if (
+        not (isinstance(runs, list) and runs)
+        or not all(isinstance(run, list) and [type(number) for number in run] == [int, int] for run in runs)
+        or not all(first <= number and length > 0 and number + length - 1 <= last for number, length in runs)
+    ):
+        raise InputError("it has a batch that is not of events of this file", hint=_AGAIN)
+    carried.batches.append((name, [(number - carried.after, length) for number, length in runs]))  # places in the file
+    return sum(length for _, length in runs)
 
 
 def _document(line: bytes) -> tuple[str, bytes]:

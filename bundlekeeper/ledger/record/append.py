@@ -14,9 +14,11 @@ from dataclasses import replace
 from itertools import islice
 from typing import Any
 
-from bundlekeeper.ledger.event import chain, own_chain, seals
+from bundlekeeper.ledger.event import chain, own_chain
 from bundlekeeper.ledger.event.events import Event, EventKind, check
+from bundlekeeper.ledger.event.learnings import Learning, learn
 from bundlekeeper.ledger.event.rows import BANK_CODE, INSERT, PLACE_OF, WHAT_CODE, Words, is_void, to_row
+from bundlekeeper.ledger.record.batches import new_batch
 from bundlekeeper.ledger.state.absence import in_scope
 from bundlekeeper.ledger.state.fold import Fact, fact_of
 from bundlekeeper.ledger.state.projection import Images, Projection
@@ -36,6 +38,7 @@ class Appending:
         self.words = words
         self.projection = Projection(connection, words, images)
         self.new = 0
+        self.batch = new_batch()  # over the ids of the new events
         self._seq = 0  # number of the last event
         self._head = b""  # the chain's head after it
         self._latest = 0  # the furthest moment of any event
@@ -53,11 +56,15 @@ class Appending:
         A statement that is there already keeps its order, so that it is recognised.
         """
         found: list[Event] = []
-        select = "SELECT turn, id, void FROM event WHERE component = ? AND at = ? AND what = ? AND bank = ?"
+        select = "SELECT turn, id, void FROM event WHERE {} AND at = ? AND what = ? AND bank = ?"
         for event in events:
             there = {e.order: e.id() for e in found if _alike(e, event)}
-            cells = (self.words.find(event.component), event.at.at_us, WHAT_CODE[event.what], BANK_CODE[event.bank])
-            there |= {turn: "" if void else i.hex() for turn, i, void in self.connection.execute(select, cells)}
+            about = "component = ?" if event.component else "component IS NULL AND ? IS NULL"
+            component = self.words.find(event.component) if event.component else None
+            cells = (component, event.at.at_us, WHAT_CODE[event.what], BANK_CODE[event.bank])
+            there |= {
+                turn: "" if void else i.hex() for turn, i, void in self.connection.execute(select.format(about), cells)
+            }
             same = next((order for order, i in there.items() if i == replace(event, order=order).id()), None)
             if same is not None:
                 event = replace(event, order=same)
@@ -66,7 +73,7 @@ class Appending:
             found.append(event)
         return found
 
-    def append(self, events: Iterable[Event], learned_us: int) -> list[str]:
+    def append(self, events: Iterable[Event], learned_us: int, *, own: bool) -> list[str]:
         """Append what is new; return the ids of all. Raises InputError, sqlite3.Error."""
         self._own = own_chain.read(self.connection)
         start, self._head, self._latest = self._own.events, self._own.head, self._own.latest
@@ -80,8 +87,7 @@ class Appending:
                 flushed = self._seq
         self.new = self._seq - start
         if self.new:
-            into = "INSERT INTO learning (first, at, seal) VALUES (?, ?, ?)"
-            self.connection.execute(into, (start + 1, learned_us, seals.seal((start + 1, learned_us))))
+            learn(self.connection, Learning(start + 1, learned_us, int(own), self.batch.digest()))
             self._keep(learned=self._own.learned + 1)
         self._project()
         for reading in self._readings:
@@ -107,6 +113,7 @@ class Appending:
         for event, raw in fresh:
             self._seq += 1
             self._head = chain.link(self._head, raw)
+            self.batch.update(raw)
             if event.what in _ALONE:  # what it changes is looked up in the table
                 self._insert(rows)
             row = to_row(event, self._seq, raw, self._void(raw, event.reading), self.words)

@@ -13,7 +13,7 @@ import zlib
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -26,6 +26,7 @@ from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event
 from bundlekeeper.ledger.event.learnings import learnings
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row, insist_on_events, is_void, sealed
+from bundlekeeper.ledger.record.batches import name_of
 from bundlekeeper.ledger.record.check_tail import check_tail
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong, unpacked
 from bundlekeeper.ledger.state.projection import Images
@@ -33,11 +34,17 @@ from bundlekeeper.ledger.state.projection import Images
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """The result of one call of `record`: the ids in the order of the call, how many were new, and the head now."""
+    """The result of one call of `record`: the ids in the order of the call, how many were new, and the head now.
+
+    `batch` is the id of the batch that the new events are, `batch_name` its first digits, which no other batch has;
+    both are empty where nothing was new.
+    """
 
     ids: tuple[str, ...]
     new: int
     head: chain.Head
+    batch: str = ""
+    batch_name: str = ""
 
     @property
     def known(self) -> int:
@@ -135,6 +142,7 @@ class Ledger:
         learned: datetime,
         *,
         arrange: bool = False,
+        own: bool = True,
         documents: Mapping[str, str | bytes] | None = None,
         also: Callable[[sqlite3.Connection], None] | None = None,
     ) -> Recorded:
@@ -142,6 +150,7 @@ class Ledger:
 
         `learned` is the time now, aware. With `arrange`, an event whose moment, component, kind and bank another one
         has already is put after it, so that two activations of one day keep the order in which they were recorded.
+        What is new is one batch; `own` is False where it comes from another ledger.
         `documents` are texts by their SHA-256, as bytes where zlib compressed them already; `also` is called in the
         same transaction when the events are there.
         Raises InputError for an event that is wrong, and what iterating over `events` raises; DamagedError,
@@ -155,7 +164,7 @@ class Ledger:
                 appending = Appending(self.connection, self.words, self.images)
                 if arrange:
                     events = appending.arranged(events)
-                ids = appending.append(events, learned_us)
+                ids = appending.append(events, learned_us, own=own)
                 for digest, text in (documents or {}).items():
                     if unpacked(self._packed(digest), digest) is None:  # not there, or damaged: write it
                         packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
@@ -163,7 +172,11 @@ class Ledger:
                         self.connection.execute(into, (bytes.fromhex(digest), packed))
                 if also is not None:
                     also(self.connection)
-                return Recorded(tuple(ids), appending.new, self.head())
+                recorded = Recorded(tuple(ids), appending.new, self.head())
+                if not appending.new:
+                    return recorded
+                batch = appending.batch.hexdigest()
+                return replace(recorded, batch=batch, batch_name=name_of(self.connection, batch))
         except BaseException:
             self.words.forget()  # numbers that were given in the transaction are free again
             self.images.forget()

@@ -66,6 +66,7 @@ _TABLES = (
     "SELECT count, seal, ledger, head FROM peer",
     "SELECT first, seq, length, seal, ledger, x'' FROM followed",
     "SELECT after, count, seal, ledger, x'' FROM piece",
+    "SELECT place, seq, length, seal, batch, x'' FROM batch",
 )
 
 

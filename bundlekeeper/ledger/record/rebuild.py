@@ -100,7 +100,7 @@ def _mark_void(connection: sqlite3.Connection, ledger: Ledger) -> int:
     """
     rows = connection.execute("SELECT id, undoes FROM event WHERE what = ?", (WHAT_CODE[EventKind.UNDONE],)).fetchall()
     targets: dict[bytes, bytes] = dict(rows)
-    undone = _undone(targets)
+    undone = undone_ids(targets)
     readings = {ledger.words.find(event_id.hex()) for event_id in undone} - {None}  # a reading's id is a word
     reading = PLACE_OF["reading"]
     changed = []
@@ -112,7 +112,7 @@ def _mark_void(connection: sqlite3.Connection, ledger: Ledger) -> int:
     return len(changed)
 
 
-def _undone(targets: Mapping[bytes, bytes]) -> set[bytes]:
+def undone_ids(targets: Mapping[bytes, bytes]) -> set[bytes]:
     """The ids of the events that are undone; `targets` maps each event of the kind undone to the one that it undoes.
 
     An id is computed from the content, which includes the id of what it undoes. So these events form no ring, and

@@ -1,6 +1,7 @@
 """Saves what can still be read of a damaged ledger into a new one.
 
-Rules: only an event whose content gives its id is saved; lost events are named; the new ledger has a chain of its own.
+Rules: only an event whose content gives its id is saved; lost events are named; the new ledger has a chain of its own;
+a batch stays one if none of its events is lost, and the events of any other are taken back one by one.
 """
 
 from __future__ import annotations
@@ -9,12 +10,14 @@ import sqlite3
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import count as count_from
 from pathlib import Path
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row
+from bundlekeeper.ledger.record.batches import Runs, batch_id, batches, keep, runs_of
 from bundlekeeper.ledger.record.check_tail import wrong_with
 from bundlekeeper.ledger.record.ledger import Ledger
 
@@ -42,12 +45,13 @@ def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
     if not damaged.is_file():
         raise InputError("there is no ledger to save events from", where=str(damaged), hint=_LOST_HINT)
     try:
-        found, lost, documents = _saved_from(damaged)
+        found, lost, documents, kept = _saved_from(damaged)
     except DamagedError as e:
         message = f"no event of this file can be read, all are lost: {_why(damaged) or e.message}"
         raise DamagedError(message, where=str(damaged), hint=_LOST_HINT) from e
     with Ledger.open(target, write=True) as ledger:
-        ledger.record(found, learned, documents=documents)
+        ids = b"".join(bytes.fromhex(event.id()) for event in found)
+        ledger.record(found, learned, own=False, documents=documents, also=lambda new: keep(new, ids, kept))
     named = dict.fromkeys(event.document for event in found if event.document)
     return Saved(len(found), tuple(lost), tuple(digest for digest in named if digest not in documents))
 
@@ -58,7 +62,7 @@ _LOST_HINT = (
 )
 
 
-def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
+def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str], list[tuple[str, Runs]]]:
     with DATABASE.on_disk(str(damaged)):
         connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
         try:
@@ -68,7 +72,7 @@ def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
                 raise DamagedError("it has no table of events", where=str(damaged))
             count = connection.execute("SELECT max(seq) FROM event").fetchone()[0] or 0
             found, lost = _readable(source, count)
-            return found, lost, _documents(source, found)
+            return found, lost, _documents(source, found), _whole_batches(connection, found, set(lost))
         finally:
             connection.close()
 
@@ -98,6 +102,19 @@ def _readable(source: Ledger, count: int) -> tuple[list[Event], list[int]]:
         except (sqlite3.Error, KeeperError, ValueError):
             lost.append(seq)
     return found, lost
+
+
+def _whole_batches(connection: sqlite3.Connection, found: list[Event], lost: set[int]) -> list[tuple[str, Runs]]:
+    """The batches of which no event is lost, each as its id and runs of places of its events among those found."""
+    kept: list[tuple[str, Runs]] = []
+    with suppress(sqlite3.Error, KeeperError):
+        numbers = (number for number in count_from(1) if number not in lost)
+        place_of = {number: place for place, (number, _) in enumerate(zip(numbers, found, strict=False), 1)}
+        for batch in batches(connection):
+            places = [place_of.get(number, 0) for number in batch.numbers()]
+            if all(places) and batch_id(bytes.fromhex(found[place - 1].id()) for place in places) == batch.id:
+                kept.append((batch.id, runs_of(places)))
+    return kept
 
 
 def _documents(source: Ledger, events: list[Event]) -> dict[str, str]:

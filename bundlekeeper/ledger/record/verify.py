@@ -17,9 +17,8 @@ from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.ledger.event import chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.learnings import learnings
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, is_sealed
-from bundlekeeper.ledger.record import other_chains
+from bundlekeeper.ledger.record import batches, other_chains
 from bundlekeeper.ledger.record.check_tail import wrong_with
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
 from bundlekeeper.ledger.state.projection import BOOT_FILE_COLUMNS, STATE_COLUMNS
@@ -130,7 +129,7 @@ def _insist_on_others(ledger: ReadableLedger) -> None:
     for first in range(1, last + 1, _PAGE):
         numbers = ledger.connection.execute("SELECT id FROM word WHERE id >= ? AND id < ?", (first, first + _PAGE))
         words.fetch({number for (number,) in numbers.fetchall()})
-    learnings(ledger.connection)
+    batches.insist_on_ids(ledger.connection)  # and that no time of learning is missing
 
 
 def wrong_events(ledger: ReadableLedger) -> list[str]:

@@ -18,6 +18,7 @@ from bundlekeeper.model.inventory import cells as fields
 from bundlekeeper.model.inventory.checks import InventoryRow, Place, together
 from bundlekeeper.model.inventory.tables import Document, InventorySource, Path, UnreadRow, form_of, parse
 from bundlekeeper.model.inventory.types import (
+    ANSWER_COLUMNS,
     FORMAT,
     Component,
     Inventory,
@@ -149,7 +150,7 @@ class _Reading:
             return
         keys = self.keys[table]
         for column in document.columns:
-            if column not in keys:
+            if column not in keys and column not in ANSWER_COLUMNS:
                 self._unknown_key((document, (table, -1, column)), table, column)
         for key in fields.REQUIRED[table]:
             if key not in document.columns:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import json_read, limits
+from bundlekeeper.formats.escape import without_quote
 
 FORMS = ("toml", "json", "csv", "xlsx")
 
@@ -164,7 +165,7 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
         start = first + 1
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append(cells)
+                rows.append([without_quote(cell) for cell in cells])
                 starts.append(start)
             start = first + 1 + reader.line_num
     except csv.Error as e:

@@ -124,6 +124,10 @@ def _declared(key: Field[Any]) -> ComponentKey:
 
 #: Every key of a component and how it is treated, in the order in which documents write them.
 COMPONENT_KEYS: dict[str, ComponentKey] = {key.name: _declared(key) for key in fields(Component)}
+#: Columns of an exported answer that tell how it is known. The readers of tables know them, and take nothing from them.
+ANSWER_COLUMNS = (
+    "component", "active_since", "active_reported_by", "active_evidence", "record", "some_boot_files",
+)  # fmt: skip
 PLACES = tuple(name for name, key in COMPONENT_KEYS.items() if key.compared is Compared.PLACE)
 #: What a row must have; everything else may be not known.
 NEEDED = tuple(key.name for key in fields(Component) if key.default is MISSING)

@@ -247,7 +247,16 @@ class RouteDocument:
             raise InputError(f"{len(steps)} steps; {MAX_STEPS} are the most that are read", where=name)
         made = tuple(self._step(step, ("route", "steps", at)) for at, step in enumerate(steps))
         domain, release = self._get(raw, str, "domain"), self._get(raw, str, "release")
-        self.plan = Plan(name, domain, release, made, self._where)
+        self.plan = Plan(name, domain, release, made, self._where, tuple(self._without(raw)))
+
+    def _without(self, raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+        """The servers that somebody left out; those of which a fact is not known are found again."""
+        rows = self._get(raw, list, "route", "left_out")
+        for at, row in enumerate(rows):
+            here = ("route", "left_out", at)
+            server, reason = self._get(row, str, "server", at=here), self._get(row, str, "reason", at=here)
+            if reason:
+                yield server, reason
 
     def _where(self, path: tuple[str | int, ...]) -> tuple[str, str]:
         at = ("route", "steps", *path[1:2]) if path and path[0] == "step" else path
@@ -287,6 +296,7 @@ class RouteDocument:
         digests: dict[tuple[str, str], None] = {}
         servers: list[str] = []
         kinds: dict[str, None] = {}
+        keys: dict[str, None] = {}
         for n, change in enumerate(self._get(raw, list, "changes", at=at)):
             here = (*at, "changes", n)
             family, digest = self._get(change, str, "family", at=here), self._get(change, str, "sha256", at=here)
@@ -294,11 +304,14 @@ class RouteDocument:
             rows = self._get(change, list, "servers", at=here)
             servers += [row for row in rows if isinstance(row, str)]
             components = self._get(change, list, "components", at=here)
-            kinds |= {self._get(p, str, "kind", at=(*here, "components", m)): None for m, p in enumerate(components)}
+            for m, component in enumerate(components):
+                kinds[self._get(component, str, "kind", at=(*here, "components", m))] = None
+                rows = self._get(component, list, "keys", at=(*here, "components", m))
+                keys |= {row: None for row in rows if isinstance(row, str)}
         own = what == INFRASTRUCTURE
         only = tuple(kinds) if own else ()
         version, release = (name, "") if own else ("", name)
-        return PlanStep(what, version, release, only, tuple(dict.fromkeys(servers)), tuple(digests))
+        return PlanStep(what, version, release, only, tuple(dict.fromkeys(servers)), tuple(digests), tuple(keys))
 
 
 def read_document(data: bytes, name: str) -> RouteDocument | None:

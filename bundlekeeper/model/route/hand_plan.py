@@ -13,6 +13,11 @@
     what = "servers"                # or "blade", "rack"
     release = "6.0"                 # or, for one family, version = "6.0.1"
     servers = ["1/1", "SRV-17"]     # by place or serial; default: all
+    components = ["2", "SRV-17-B"]  # only these, by serial, place or chassis; default: all of them
+
+    [[without]]                     # a server that the release is not reached for
+    server = "1/4"
+    reason = "powered off until March"
 
 Rules: unknown keys, missing keys and values that a key cannot have are reported all at once, each with its place;
 nothing half-read comes out; the names are looked up in manifest and inventory elsewhere. TOML 1.0.0 by tomllib, RFC
@@ -39,13 +44,15 @@ FORMAT = 1
 MAX_STEPS = 200
 _MAX_TEXT = 256
 _WHAT = (INFRASTRUCTURE, SERVERS, *SERVER_FAMILIES)
-_HEAD = ("plan", "domain", "release", "step", "note")
-_STEP = ("what", "version", "release", "only", "servers", "note")
+_HEAD = ("plan", "domain", "release", "step", "without", "note")
+_STEP = ("what", "version", "release", "only", "servers", "components", "note")
+_WITHOUT = ("server", "reason", "note")
 
 
 @dataclass(frozen=True, slots=True)
 class PlanStep:
-    """One step as it was written. `only` and `servers` are empty for all; one of `version` and `release` is empty.
+    """One step as it was written. `only`, `servers` and `components` are empty for all; one of `version` and `release`
+    is empty.
 
     `digests` are those of the bundles, by family, where a route document names the exact files.
     """
@@ -56,17 +63,22 @@ class PlanStep:
     only: tuple[str, ...] = ()
     servers: tuple[str, ...] = ()
     digests: tuple[tuple[str, str], ...] = ()
+    components: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A plan, and the file that it is from. `where` gives the place of a path in it, and the line with a caret."""
+    """A plan, and the file that it is from. `where` gives the place of a path in it, and the line with a caret.
+
+    `without` are the servers that it leaves out, each with the reason.
+    """
 
     name: str
     domain: str
     release: str
     steps: tuple[PlanStep, ...]
     where: Callable[[Path], tuple[str, str]]
+    without: tuple[tuple[str, str], ...] = ()
 
 
 class _Reading:
@@ -75,6 +87,21 @@ class _Reading:
 
     def problem(self, code: str, path: Path, message: str, hint: str = "", *, on_key: bool = False) -> None:
         self.problems.append(Misread(code, path, message, hint, on_key))
+
+    def without(self, raw: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+        rows = raw.get("without", [])
+        if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
+            self.problem("wrong-type", ("without",), f"without is {shown(rows)}", "write [[without]]")
+            return ()
+        for at, row in enumerate(rows):
+            self._keys(row, _WITHOUT, ("without", at))
+        return tuple(
+            (
+                self._text(row, "server", ("without", at), must=True),
+                self._text(row, "reason", ("without", at), must=True),
+            )
+            for at, row in enumerate(rows)
+        )
 
     def plan(self, raw: Mapping[str, Any]) -> tuple[str, str, tuple[PlanStep, ...]]:
         self._keys(raw, _HEAD, ())
@@ -166,7 +193,7 @@ class _Reading:
         if not version and not release and "version" not in row and "release" not in row:
             key = "release" if what == SERVERS else "version"
             self.problem("missing-key", path, f"{key} is missing", f'{key} = "…"')
-        return PlanStep(what, version, release, only, servers)
+        return PlanStep(what, version, release, only, servers, (), self._texts(row, "components", path))
 
 
 def read_plan(data: bytes, *, name: str, form: str) -> Plan:
@@ -177,21 +204,21 @@ def read_plan(data: bytes, *, name: str, form: str) -> Plan:
     reading = _Reading()
     if form == "json":
         raw, where = _json(data, name), _pointing(name)
-        domain, release, steps = reading.plan(raw)
+        (domain, release, steps), without = reading.plan(raw), reading.without(raw)
         problems = [
             Finding(misread.code, Level.ERROR, name, misread.message, misread.hint, where(misread.path)[0])
             for misread in reading.problems
         ]
     else:
         source, raw = load(data, name=name, max_bytes=limits.HAND_PLAN_BYTES)
-        domain, release, steps = reading.plan(raw)
+        (domain, release, steps), without = reading.plan(raw), reading.without(raw)
         where = _finder(source)
         problems = placed(source, reading.problems)
     if problems:
         message = problems[0].message if len(problems) == 1 else f"{len(problems)} problems"
         hint = problems[0].hint if len(problems) == 1 else "fix what is named; nothing was checked"
         raise InputError(f"the plan cannot be read: {message}", hint=hint, where=problems[0].where, problems=problems)
-    return Plan(name, domain, release, steps, where)
+    return Plan(name, domain, release, steps, where, without)
 
 
 def _json(data: bytes, name: str) -> Mapping[str, Any]:

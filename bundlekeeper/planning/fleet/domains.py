@@ -1,7 +1,7 @@
 """One manifest and one inventory, indexed once for any number of domains.
 
 Rules: every index is made in one pass over the inventory, so that a fleet costs what its components cost; a domain is
-read when it is asked for; which servers a policy touches is answered over all domains, with the domains that have
+read when it is first asked for; which servers a policy touches is answered over all domains, with the domains that have
 servers of unknown policy.
 """
 
@@ -65,6 +65,7 @@ class Fleet:
         self.rules = Rules(self.manifest_index)
         self.inventory = inventory
         self._components: dict[str, list[Component]] = {}
+        self._states: dict[str, DomainState] = {}
         self._partitions: dict[str, list[Partition]] = {}
         self._policies: dict[str, list[Policy]] = {}
         self._users: dict[str, dict[str, dict[str, str]]] = {}
@@ -100,7 +101,9 @@ class Fleet:
         if domain not in self._components:
             hint = near(domain, self._components) or "the inventory lists no domain"
             raise InputError(f"the inventory has no domain {domain!r}", hint=hint)
-        return read_domain(self.reader, domain, self._components[domain])
+        if domain not in self._states:
+            self._states[domain] = read_domain(self.reader, domain, self._components[domain])
+        return self._states[domain]
 
     def components(self, domain: str) -> Sequence[Component]:
         """A domain's components as the inventory has them; none for a domain that it lacks."""

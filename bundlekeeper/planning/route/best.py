@@ -15,10 +15,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from bundlekeeper.planning.route.compatible import bits
-from bundlekeeper.planning.route.estimate import FAR, Estimate, Paid
 from bundlekeeper.planning.route.modes import Marks, RouteGuard, TooMany, merged, passes
 from bundlekeeper.planning.route.reachable import Sets, at_end
-from bundlekeeper.planning.route.tables import Tables
+from bundlekeeper.planning.route.tables import FAR, Estimate, Paid, Tables
 
 Ways = tuple[tuple[int, int, int], ...]  # of one class through a window: state, end, packed cost
 Gains = dict[int, Ways]  # by option

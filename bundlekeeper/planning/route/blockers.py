@@ -51,6 +51,11 @@ class BlockerRow:
             self.maybe_short | other.maybe_short,
         )
 
+    @property
+    def sure(self) -> BlockerRow:
+        """Without what is only perhaps so."""
+        return BlockerRow(self.when, self.short)
+
 
 Place = tuple[str, str | None]  # scope and its place; None is not known, and may be any
 
@@ -135,7 +140,7 @@ class BlockerJudge:
         mask = 0
         for rule in answer.rules:
             mask |= self.jump_rule(rule)
-        if answer.down is not False:
+        if answer.down:
             message = f"{name} would go down, and no rule allows it"
             mask |= self.blocker("practice", f"{PRACTICE}: down only where a rule allows it", message)
         return mask or self.blocker("fact", "", f"whether {name} may go to {offer.bundle.version}")

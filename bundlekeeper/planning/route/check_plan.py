@@ -8,7 +8,7 @@ own (`find.RouteFinder`), asked about given steps; nothing is searched for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING
@@ -24,10 +24,13 @@ from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import RouteFinder
-from bundlekeeper.planning.route.types import Route, Step
+from bundlekeeper.planning.route.left_out import doubts, labels, not_reached, reached, split, unknown
+from bundlekeeper.planning.route.space import with_removals
+from bundlekeeper.planning.route.types import LeftOut, Route, Step, left_out_findings
 from bundlekeeper.planning.route.units import Maker, Move, Option
 
 if TYPE_CHECKING:
+    from bundlekeeper.model.inventory.types import Component
     from bundlekeeper.model.manifest.types import Bundle
 
 
@@ -35,13 +38,15 @@ if TYPE_CHECKING:
 class PlanVerdict:
     """What the rules say of a plan: its steps as a route has them, and what was found.
 
-    `states` counts the states that were judged, `rules` the rules that each was checked against.
+    `states` counts the states that were judged, `rules` the rules that each was checked against. `about_left_out` are
+    those of the findings that are about servers that are left out.
     """
 
     route: Route
     findings: tuple[Finding, ...]
     states: int
     rules: int
+    about_left_out: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +70,9 @@ def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> PlanVerdict:
     """
     state = fleet.state(plan.domain)
     fleet.manifest_index.release(plan.release)
-    meant = _Names(fleet, state, plan, holdings).steps()
-    finder = _CheckedRoute(fleet, _parted(state, meant), plan.release, holdings, meant)
-    return finder.stored()
+    names = _Names(fleet, state, plan, holdings)
+    meant = names.steps()
+    return _CheckedRoute(fleet, state, plan.release, holdings, meant, names.left).stored()
 
 
 class _Names:
@@ -77,8 +82,9 @@ class _Names:
         self.fleet, self.state, self.plan = fleet, state, plan
         self.holdings = holdings
         self.problems: list[Finding] = []
+        self.left: tuple[LeftOut, ...] = ()
         self._servers = {server.key: server for server in state.servers}
-        self._labels = {name: server.key for server in state.servers for name in _names(server)}
+        self._labels = {name: server.key for server in state.servers for name in labels(server)}
         self._kinds = dict.fromkeys(i.kind for bundle in fleet.manifest_index.manifest.bundle for i in bundle.images)
 
     def _problem(self, path: tuple[str | int, ...], message: str, hint: str) -> None:
@@ -86,12 +92,27 @@ class _Names:
         self.problems.append(Finding("bad-value", Level.ERROR, self.plan.name, message, hint, where, shown))
 
     def steps(self) -> tuple[_Meant, ...]:
-        """Every step. Raises InputError."""
+        """Every step; then `left` are the servers that are left out. Raises InputError."""
+        self.left = tuple(self._left())
         found = tuple(self._step(number, step) for number, step in enumerate(self.plan.steps))
         if self.problems:
             message = self.problems[0].message if len(self.problems) == 1 else f"{len(self.problems)} problems"
             raise InputError(f"the plan cannot be checked against the rules: {message}", problems=self.problems)
         return found
+
+    def _left(self) -> Iterator[LeftOut]:
+        known = set[str]()
+        for number, (name, reason) in enumerate(self.plan.without):
+            key = name if name in self._servers else self._labels.get(name)
+            path = ("without", number, "server")
+            if key is None:
+                hint = near(name, dict.fromkeys([*self._labels, *self._servers]))
+                self._problem(path, f"{self.state.domain} has no server {name!r}", hint)
+            elif key in known:
+                self._problem(path, f"{name!r} is left out twice", "delete one of them")
+            else:
+                known.add(key)
+                yield LeftOut(key, self._servers[key].name, reason)
 
     def _step(self, number: int, step: PlanStep) -> _Meant:
         path = ("step", number)
@@ -101,8 +122,29 @@ class _Names:
         name = step.release or step.version
         if step.only and not step.digests:  # a route's own step has its name already
             name = f"{name}, {' and '.join(step.only)} only"
-        option = Option(name, (), step.only)
-        return _Meant(step, replace(option, bundles=tuple(self._bundles(path, step))), self._who(path, step))
+        option = Option(name, tuple(self._bundles(path, step)), step.only, components=self._components(path, step))
+        return _Meant(step, option, self._who(path, step))
+
+    def _components(self, path: tuple[str | int, ...], step: PlanStep) -> frozenset[str] | None:
+        """The keys of the components that a step names, one by one or by their server or chassis; None for all."""
+        if not step.components:
+            return None
+        own = step.what == INFRASTRUCTURE
+        known: dict[str, set[str]] = {}
+        for component in self.state.infrastructure:
+            for label in _component_labels(component.component) if own else ():
+                known.setdefault(label, set()).add(component.key)
+        for server in () if own else self.state.servers:
+            for label in labels(server):
+                known.setdefault(label, set()).update(component.key for component in server.components)
+            for component in server.components:
+                for label in _component_labels(component.component):
+                    known.setdefault(label, set()).add(component.key)
+        for at, name in enumerate(step.components):
+            if name not in known:
+                what = "the infrastructure has" if own else "the servers have"
+                self._problem((*path, "components", at), f"{what} no component {name!r}", near(name, known))
+        return frozenset(key for name in step.components for key in known.get(name, ()))
 
     def _bundles(self, path: tuple[str | int, ...], step: PlanStep) -> Iterator[tuple[str, Bundle]]:
         families = SERVER_FAMILIES if step.what == SERVERS else (step.what,)
@@ -159,43 +201,60 @@ class _Names:
             elif step.what in SERVER_FAMILIES and family != step.what:
                 message = f"{name!r} is {f'a {family} server' if family else 'of a family that is not known'}"
                 self._problem((*path, "servers", at), message, f"the step is about {step.what} servers")
+            elif any(key == server.server for server in self.left):
+                self._problem((*path, "servers", at), f"{name!r} is left out", "delete it here, or under [[without]]")
             else:
                 keys.append(key)
         return frozenset(keys)
 
 
-def _names(server: ServerAt) -> tuple[str, ...]:
-    """How a plan may name a server: as all answers do, and inside its domain by chassis and slot."""
-    return (server.name, "/".join(word for word in (server.place.chassis, server.place.slot) if word))
+def _component_labels(component: Component) -> Iterator[str]:
+    """How a plan may name a component: by its key, by its place, and by its chassis with all that is in it."""
+    yield component.key
+    if component.chassis:
+        yield component.chassis
+        yield "/".join((component.site, component.domain, component.chassis))
+    if component.slot:
+        yield component.place.path()
+        yield "/".join(word for word in (component.chassis, component.slot) if word)
 
 
-def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
-    """The state with its classes split where a step moves only some servers of one."""
-    named = [m.servers for m in meant if m.servers is not None]
+def _part(meant: Sequence[_Meant], left: Collection[str]) -> Callable[[ServerAt], Hashable]:
+    """What tells servers of one class apart: whether they are left out, and what of them each step moves."""
 
-    def components(servers: tuple[ServerAt, ...]) -> Iterable[tuple[ServerAt, ...]]:
-        found: dict[tuple[bool, ...], list[ServerAt]] = {}
-        for server in servers:
-            found.setdefault(tuple(server.key in keys for keys in named), []).append(server)
-        return (tuple(rows) for rows in found.values())
+    def named(server: ServerAt, keys: frozenset[str] | None) -> Hashable:
+        rows = (p.reading for p in server.components if keys is not None and p.key in keys)
+        return keys is None or tuple(sorted((r.kind, r.model or "", r.active or "") for r in rows))
 
-    return replace(
-        state, classes=tuple((server_class, rows) for server_class, all_ in state.classes for rows in components(all_))
-    )
+    def part(server: ServerAt) -> Hashable:
+        steps = ((m.servers is None or server.key in m.servers, named(server, m.option.components)) for m in meant)
+        return server.key in left, tuple(steps)
+
+    return part
 
 
 class _CheckedRoute(RouteFinder):
     """A route finder whose options are the plan's steps, option n being step n."""
 
     def __init__(
-        self, fleet: Fleet, state: DomainState, release: str, holdings: Holdings, meant: Sequence[_Meant]
+        self,
+        fleet: Fleet,
+        state: DomainState,
+        release: str,
+        holdings: Holdings,
+        meant: Sequence[_Meant],
+        left: Sequence[LeftOut],
     ) -> None:
-        self.fleet, self.state, self.release, self.holdings = fleet, state, release, holdings
+        self.fleet, self.release, self.holdings = fleet, release, holdings
+        self.state = split(state, _part(meant, {server.server for server in left}))
         self.judge = BlockerJudge(fleet.rules)
         self.taken = taken_by(fleet.manifest_index, state, (INFRASTRUCTURE, *SERVER_FAMILIES))
         self.variant = fleet.manifest_index.variant(INFRASTRUCTURE, state.variant)
         self.targets = {release: aim(fleet.manifest_index, fleet.manifest_index.release(release), self.taken, holdings)}
         self.target = self.targets[release]
+        moved = set[str]().union(*(m.servers or () for m in meant))
+        lacking, _ = unknown(fleet, self.state, self.target, {server.server for server in left}, moved)
+        self.left_out = (*left, *lacking)
         self.meant = meant
         self.maker = Maker(fleet, self.judge, (b for m in meant for _, b in m.option.bundles))
         options = [m.option for m in meant]
@@ -235,20 +294,25 @@ class _CheckedRoute(RouteFinder):
         found += self._against("the end", end)
         found += self._not_there(states)
         found += self._today(end)
+        about_left_out = [*left_out_findings(self.left_out)]
+        numbers = [number + 1 for number, _ in taken]
+        trail = ((number, states) for number, (_, states) in zip(numbers, self._trail(taken), strict=True))
+        about_left_out += doubts(self.judge, self.units, trail)
+        found += about_left_out
         found += self.unlisted()
-        steps = self._numbered(taken)
+        steps = with_removals(self.fleet, self.state.domain, self._numbered(taken))
         route = Route(
             self.state.domain,
             self.release,
             steps,
             (len(steps), *cost),
             tuple(found),
-            self.not_reached(),
-            self.reached(),
+            self.left_out,
+            not_reached(self.units, self.target),
+            reached(self.units, self.target),
         )
-        return PlanVerdict(
-            route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
-        )
+        rules = len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
+        return PlanVerdict(route, tuple(found), judged, rules, tuple(about_left_out))
 
     def _numbered(self, taken: Sequence[tuple[int, tuple[int, ...]]]) -> tuple[Step, ...]:
         rows = zip(self.steps(taken), taken, strict=True)
@@ -326,7 +390,7 @@ class _CheckedRoute(RouteFinder):
 
     def _not_there(self, states: Sequence[int]) -> Iterable[Finding]:
         for unit, state in zip(self.units, states, strict=True):
-            if not self._is_there(unit, unit.states[state], self.target):
+            if not unit.still and not self._is_there(unit, unit.states[state], self.target):
                 message = f"{unit.name} is not at release {self.release} after the last step"
                 yield finding("falls-short", "the end", message, "add the step that brings it there")
 

@@ -84,9 +84,10 @@ class Pairs:
         fresh_sets, fresh_lacks = self._of(state.changed)
         return sets | fresh_sets << self.number, fresh_lacks | lacks << self.number
 
-    def at_the_end(self, state: State) -> Tokens:
-        """The tokens of a state at the end."""
-        return self._of(state.everything)
+    def at_the_end(self, unit: Unit, state: State) -> Tokens:
+        """The tokens of a state at the end; none of a unit that stays as it is, beside which the way was asked about
+        all that is not as it is today."""
+        return (0, 0) if unit.still else self._of(state.everything)
 
     def _of(self, rows: dict[Place, BlockerRow]) -> Tokens:
         sets = lacks = 0
@@ -113,7 +114,7 @@ def make(
     """
     pairs = Pairs(judge, units)
     tokens = [[pairs.on_the_way(s) for s in unit.states] for unit in units]
-    last = [[pairs.at_the_end(s) for s in unit.states] for unit in units]
+    last = [[pairs.at_the_end(unit, s) for s in unit.states] for unit in units]
     banned: list[list[list[Banned]]] = [[] for _ in range(own)]
     last_banned: list[list[list[Banned]]] = [[] for _ in range(own)]
     for j in range(own, len(units)):
@@ -126,6 +127,8 @@ def make(
 
     @cache
     def alone(i: int, state: int) -> int:
+        if units[i].still:
+            return 0
         rows = units[i].states[state].everything
         return judge.compatible(rows, rows, inside=True)
 

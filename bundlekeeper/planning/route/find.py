@@ -10,7 +10,7 @@ plans: it reports what it checked, and calls no step harmless.
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
@@ -27,22 +27,25 @@ from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget, aim, later_versions, open_versions, taken_by
 from bundlekeeper.planning.gaps.question import servers_name
 from bundlekeeper.planning.gaps.servers import absent
+from bundlekeeper.planning.route import left_out
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
 from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
+from bundlekeeper.planning.route.space import with_removals
 from bundlekeeper.planning.route.tables import Moves
 from bundlekeeper.planning.route.types import (
     ComponentChange,
+    LeftOut,
     NoRoute,
-    OtherReason,
     Quote,
     Route,
     Step,
     StepChange,
     StopPassedOver,
+    left_out_findings,
 )
 from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
-from bundlekeeper.planning.route.why_none import blocking
+from bundlekeeper.planning.route.why_none import blocking, no_bundles, unknown_variants
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Release
@@ -50,25 +53,32 @@ if TYPE_CHECKING:
 __all__ = ["NoRoute", "Route", "RouteFinder", "route"]
 
 
-def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime) -> Route | NoRoute:
+def route(
+    fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime, left: Sequence[LeftOut] = ()
+) -> Route | NoRoute:
     """The cheapest allowed route of one domain to a release, or why there is none. `now` is an aware time.
 
-    Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
+    `left` are servers that somebody leaves out. Raises InputError, with a suggestion, for a domain that the inventory
+    lacks or a release that the manifest lacks.
     """
     with _uncollected():
-        finder = RouteFinder(fleet, fleet.state(domain), release, holdings)
+        finder = RouteFinder(fleet, fleet.state(domain), release, holdings, left=left)
         found = RouteSearch(finder.problem(release)).run()
         wider = finder.with_stops_not_in_store() if found.steps is None and found.exhausted else None
         further = RouteSearch(wider.problem(release)).run() if wider is not None else found
         if further.steps is None:
             none = finder.no_route(found)
             return replace(none, passed_over=finder.passed_over()) if found.exhausted else none
-    steps = (wider or finder).steps(further.steps)
-    findings = [*(wider or finder).findings(steps)]
+    steps = with_removals(fleet, domain, (wider or finder).steps(further.steps))
+    findings = [*(wider or finder).findings(steps, further.steps)]
     expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
-    return Route(domain, release, steps, further.cost, tuple(findings), finder.not_reached(), finder.reached())
+    not_reached, reached = (
+        left_out.not_reached(finder.units, finder.target),
+        left_out.reached(finder.units, finder.target),
+    )
+    return Route(domain, release, steps, further.cost, tuple(findings), finder.left_out, not_reached, reached)
 
 
 @contextmanager
@@ -93,13 +103,19 @@ class RouteFinder:
         release: str,
         holdings: Holdings,
         *,
+        left: Sequence[LeftOut] = (),
         withdrawn: bool = False,
         stops: Holdings | None = None,
     ) -> None:
-        """With `withdrawn`, stops at what was withdrawn, too; with `stops`, at every version that a release on the way
-        lists, the first that these holdings have before the others. Raises InputError for a release that it lacks."""
+        """`left` are servers that somebody leaves out. With `withdrawn`, stops at what was withdrawn, too; with
+        `stops`, at every version that a release on the way lists, the first that these holdings have before the others.
+        Raises InputError for a release that it lacks."""
         self.takes_withdrawn = withdrawn
-        self.fleet, self.state, self.release, self.holdings = fleet, state, release, holdings
+        self.fleet, self.release, self.holdings, self.left = fleet, release, holdings, left
+        self.state = state
+        if left:
+            keys = {server.server for server in left}
+            self.state = left_out.split(state, lambda server: server.key in keys)
         self.judge = BlockerJudge(fleet.rules)
         fleet.manifest_index.release(release)
         self.taken = taken_by(fleet.manifest_index, state, (INFRASTRUCTURE, *SERVER_FAMILIES))
@@ -107,6 +123,8 @@ class RouteFinder:
         self.stops = holdings if stops is None else stops
         self.targets = {r.name: self._aimed(r) for r in fleet.manifest_index.manifest.release}
         self.target = self.targets[release]
+        lacking, self.stopped = left_out.unknown(fleet, self.state, self.target, {server.server for server in left})
+        self.left_out = (*left, *lacking)
         self.maker = Maker(
             fleet, self.judge, (bundle for choice in self.target.choices.values() for bundle in choice.chain)
         )
@@ -123,10 +141,15 @@ class RouteFinder:
             name = f"{state.domain}: infrastructure"
             self.units.append(self.maker.unit(name, INFRASTRUCTURE, state.infrastructure, (), own))
         self.own = len(self.units)
+        left = {server.server for server in self.left_out}
         for server_class, servers in state.classes:
             components = [component for server in servers for component in server.components]
             name = servers_name(self.fleet.manifest_index, state.domain, server_class, servers)
-            self.units.append(self.maker.unit(name, server_class.family, components, servers, of(servers)))
+            options = [] if servers[0].key in left else of(servers)
+            unit = self.maker.unit(name, server_class.family, components, servers, options)
+            if servers[0].key in left:
+                unit.stay()
+            self.units.append(unit)
         self._covers = cache(self._covered)
 
     def _own_options(self) -> Iterable[Option]:
@@ -136,6 +159,10 @@ class RouteFinder:
                 continue
             if self.takes_withdrawn or bundle.lifecycle != "withdrawn" or bundle in choice.chain:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
+        for bundle in self.fleet.manifest_index.bundles(INFRASTRUCTURE):
+            if suits(bundle, self.variant) and bundle.lifecycle != "withdrawn":
+                name = f"{bundle.version}, older ones only"
+                yield Option(name, ((INFRASTRUCTURE, bundle),), bundle.only or (), behind=True)
         for bundle in choice.chain:
             facts = self.fleet.manifest_index.facts
             ahead = tuple(dict.fromkeys(i.kind for i in bundle.images if facts(i.kind, None).ahead))
@@ -176,7 +203,7 @@ class RouteFinder:
         Where the route needs a bundle that is not in the store, that is what is to be reported, and not that there is
         none.
         """
-        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
+        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, left=self.left, stops=Holdings())
         return other if other.options != self.options else None
 
     def passed_over(self) -> tuple[StopPassedOver, ...]:
@@ -185,7 +212,9 @@ class RouteFinder:
         rules = self.fleet.manifest_index.manifest
         if not any(bundle.lifecycle == "withdrawn" for bundle in rules.bundle):
             return ()
-        other = RouteFinder(self.fleet, self.state, self.release, self.holdings, withdrawn=True, stops=Holdings())
+        other = RouteFinder(
+            self.fleet, self.state, self.release, self.holdings, left=self.left, withdrawn=True, stops=Holdings()
+        )
         found = RouteSearch(other.problem(self.release)).run()
         used = {change.sha256 for step in other.steps(found.steps or ()) for change in step.changes}
         rows = []
@@ -200,7 +229,8 @@ class RouteFinder:
         """The search for the route to a release."""
         target = self.targets[release]
         goals = [
-            frozenset(n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)) for unit in self.units
+            frozenset({0} if unit.still else (n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)))
+            for unit in self.units
         ]
         return RouteProblem(self.moves, self.own, self.compatible, goals)
 
@@ -358,7 +388,15 @@ class RouteFinder:
                     blocker = self.judge.named(self.judge.beside_rule(rule, self.judge.need(need)))[0]
                     yield Quote(blocker.sort, blocker.source, blocker.message)
 
-    def findings(self, steps: tuple[Step, ...]) -> Iterable[Finding]:
+    def _trail(self, taken: Iterable[Taken]) -> Iterator[tuple[int, tuple[int, ...]]]:
+        """Each step's number with the states of the units after it."""
+        states = [0] * len(self.units)
+        for number, (option, takers) in enumerate(taken, 1):
+            for i in takers:
+                states[i] = self.units[i].moves[states[i]][option].end
+            yield number, tuple(states)
+
+    def findings(self, steps: tuple[Step, ...], taken: Iterable[Taken]) -> Iterable[Finding]:
         """What to know of a route that was found."""
         bundles = {c.sha256: c for s in steps for c in s.changes}
         for change in bundles.values():
@@ -374,8 +412,11 @@ class RouteFinder:
                 message = "goes down, which a rule allows"
                 hint = "remove the settings that the older version lacks first"
                 yield finding("downgrade", f"step {step.number}", message, hint, level=Level.WARNING)
+        yield from left_out_findings(self.left_out)
+        yield from left_out.doubts(self.judge, self.units, self._trail(taken))
         for unit in self.units:
-            for reading in (slot[0].reading for slot in unit.slots if self.target.lacks(slot[0].reading)):
+            readings = () if unit.still else (slot[0].reading for slot in unit.slots)
+            for reading in (reading for reading in readings if self.target.lacks(reading)):
                 message = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
                 yield finding("model-unsupported", unit.name, message)
         yield from self.unlisted()
@@ -385,20 +426,6 @@ class RouteFinder:
             yield finding(
                 "mix-refused", self.state.domain, message, "this route starts from this mixture", level=Level.WARNING
             )
-
-    def not_reached(self) -> tuple[tuple[str, str], ...]:
-        """What is not at the release in the end: servers by key, components of the infrastructure with their kind."""
-        found: dict[tuple[str, str], None] = {}
-        for unit in self.units:
-            for slot in (slot for slot in unit.slots if self.target.lacks(slot[0].reading)):
-                own = [(component.reading.kind, component.key) for component in slot]
-                found |= dict.fromkeys([("server", server.key) for server in unit.servers] or own)
-        return tuple(found)
-
-    def reached(self) -> int:
-        """How many components the release has an image for."""
-        slots = (slot for unit in self.units for slot in unit.slots)
-        return sum(len(slot) for slot in slots if self.target.offer(slot[0].reading) is not None)
 
     def unlisted(self) -> Iterable[Finding]:
         """What could not be asked, because the inventory lists no such component: that does not show that there is
@@ -417,7 +444,8 @@ class RouteFinder:
     def no_route(self, found: FoundRoute) -> NoRoute:
         """Why there is no route, and the nearest release that can be reached."""
         problem = self.problem(self.release)
-        reasons = tuple(dict.fromkeys(self._reasons()))
+        index = self.fleet.manifest_index
+        facts = left_out.domain_lacks(self.fleet, self.state, self.target, self.stopped)
         nearest = self._nearest()
         self.moves.group()  # every blocker has its place before it is asked which ones matter
         self.compatible.name_all(self.own)
@@ -425,40 +453,21 @@ class RouteFinder:
         return NoRoute(
             self.state.domain,
             self.release,
-            (*self._variants(), *(Quote(b.sort, b.source, b.message) for b in self.judge.named(blockers))),
+            (
+                *(Quote("fact", "", fact) for fact in (*facts, *unknown_variants(index, self.units))),
+                *(Quote(b.sort, b.source, b.message) for b in self.judge.named(blockers)),
+            ),
             exact,
-            reasons,
+            tuple(dict.fromkeys(no_bundles(index, self.units, self.target, self.release))),
             nearest,
             found.exhausted,
+            left_out=self.left_out,
+            refused_out=bool(self.left) and self._has_way_with_all(),
         )
 
-    def _variants(self) -> Iterable[Quote]:
-        """The units whose variant is not known."""
-        for unit in self.units:
-            if unit.family is not None and unit.variant is None:
-                words = " or ".join(self.fleet.manifest_index.variants(unit.family))
-                yield Quote("fact", "", f"{unit.name}: which variant is needed, {words}")
-
-    def _reasons(self) -> Iterable[OtherReason]:
-        """What no rule is needed for: facts that are not known, and bundles that are not there."""
-        for unit in self.units:
-            if unit.family is None:
-                they = "it is a blade or a rack server" if len(unit.servers) == 1 else "they are blade or rack servers"
-                yield OtherReason("not-checked", f"{unit.name}: whether {they} is not known")
-                continue
-            if unit.variant is None:
-                continue  # reported as a fact that is not known
-            choice = self.target.choices[unit.family, unit.variant]
-            if choice.bundle is None:
-                which = f"the variant {unit.variant}" if unit.variant else "no variant"
-                of = f", of {which}, for {unit.name}" if self.fleet.manifest_index.variants(unit.family) else ""
-                message = f"the manifest has no {unit.family} bundle for release {self.release}{of}"
-                others = any(self.fleet.manifest_index.at(unit.family, version) for version in choice.offered)
-                yield OtherReason("wrong-variant" if others else "family-missing", message)
-            for slot in unit.slots:
-                if slot[0].reading.model is None and self.target.means(slot[0].reading):
-                    message = f"the model of {slot[0].reading.kind} {slot[0].key} is not known"
-                    yield OtherReason("not-checked", message)
+    def _has_way_with_all(self) -> bool:
+        whole = RouteFinder(self.fleet, self.state, self.release, self.holdings)
+        return RouteSearch(whole.problem(self.release)).has_way() is True
 
     def _nearest(self) -> str:
         """The release next to the target, by its infrastructure's place, that can be reached; empty for none."""

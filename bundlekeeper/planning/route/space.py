@@ -10,7 +10,9 @@ which one takes images is not known; what is not known is reported, never counte
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from itertools import takewhile
+from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
@@ -19,10 +21,14 @@ from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.gaps.space import space_of, to_add, words
-from bundlekeeper.planning.route.types import ComponentChange, Route, StepChange
+from bundlekeeper.planning.route.types import ComponentChange, ImageRemoval, Route, Step, StepChange
 from bundlekeeper.planning.space.fit import Fit, PartitionSpace, SpaceLoad, SpacePlan, plan_space
 
+if TYPE_CHECKING:
+    from bundlekeeper.model.inventory.types import Partition
+
 _LISTED = "list it under [[partition]], with its free bytes"
+_REMOVED = "is it still needed? the step removes it before it brings the image"
 
 Told = tuple[int, str, Level, str, str]  # step, code, level, what it says with `{its}` for the owner, hint
 Loads = list[tuple[int, SpaceLoad]]  # the images that one component takes, with their steps
@@ -33,12 +39,10 @@ def space_findings(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
 
     Raises InputError for a domain that the inventory lacks.
     """
-    components = {p.key: p for p in fleet.state(route.domain).components}
     groups: dict[Told, list[str]] = {}
-    for key, (own, loads) in _taken(fleet, route).items():
-        component = components[key]
+    for component, own, loads in _taken(fleet, route.domain, route.steps):
         for told in _asked(fleet, component, loads, own=own):
-            groups.setdefault(told, []).append(f"{component.reading.kind} {key}")
+            groups.setdefault(told, []).append(f"{component.reading.kind} {component.key}")
     return tuple(
         finding(code, f"step {step}: {some(names)}", _owned(message, len(names)), hint, level=level)
         for (step, code, level, message, hint), names in sorted(groups.items(), key=lambda row: row[0][0])
@@ -49,16 +53,30 @@ def _owned(message: str, number: int) -> str:
     return message.replace("{its}", "its" if number == 1 else "their")
 
 
-def _taken(fleet: Fleet, route: Route) -> dict[str, tuple[bool, Loads]]:
-    """For each component whether it is the infrastructure's, and the images that it takes in turn."""
+def with_removals(fleet: Fleet, domain: str, steps: tuple[Step, ...]) -> tuple[Step, ...]:
+    """The steps, each with the image files that must go before it brings its own."""
+    found: dict[int, list[ImageRemoval]] = {}
+    for component, _, loads in _taken(fleet, domain, steps):
+        for partition, plan in _plans(fleet, component, loads)[:1]:
+            for step, part in _by_step(plan, loads) if plan.fit is Fit.AFTER_REMOVAL else ():
+                found.setdefault(step, []).extend(
+                    ImageRemoval(component.key, component.reading.kind, partition.name, file.name, file.size_bytes)
+                    for _, file in part.remove
+                )
+    return tuple(replace(step, removals=tuple(found.get(step.number, ()))) for step in steps) if found else steps
+
+
+def _taken(fleet: Fleet, domain: str, steps: Iterable[Step]) -> Iterator[tuple[PlacedComponent, bool, Loads]]:
+    """Each component, whether it is the infrastructure's, and the images that it takes in turn, with their steps."""
     found: dict[str, tuple[bool, Loads]] = {}
-    for step in route.steps:
+    for step in steps:
         for change in step.changes:
             for component in change.components:
                 load = _load(fleet, change, component)
                 for key in component.keys:
                     found.setdefault(key, (change.family == INFRASTRUCTURE, []))[1].append((step.number, load))
-    return found
+    components = {p.key: p for p in fleet.state(domain).components}
+    yield from ((components[key], own, loads) for key, (own, loads) in found.items())
 
 
 def _load(fleet: Fleet, change: StepChange, component: ComponentChange) -> SpaceLoad:
@@ -87,21 +105,38 @@ def _asked(fleet: Fleet, component: PlacedComponent, loads: Loads, *, own: bool)
         if own and facts.files:
             yield _lack(first, "{its} partitions", _LISTED)
         return
-    scale = fleet.manifest_index.scale(component.reading.kind)
-    images = [load for _, load in loads]
-    plans = [(p, _planned(space_of(fleet.manifest_index, component, method, p), images, scale)) for p in partitions]
-    fits = {plan.fit for _, plan in plans}
-    if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
+    plans = _plans(fleet, component, loads)
+    if not plans:
         yield _lack(first, "which of {its} partitions takes images", "list the one that does, alone")
         return
-    partition, plan = min(plans, key=lambda row: row[1].short_bytes)
+    partition, plan = plans[0]
     if plan.fit is Fit.UNKNOWN:
         yield _lack(first, f"on {partition.name}: {some(plan.lacks)}", to_add(plan.lacks))
-    elif plan.fit is not Fit.FITS:
+    elif plan.fit is Fit.AFTER_REMOVAL:
+        for step, part in _by_step(plan, loads):
+            level, message, _ = words(partition, part)
+            yield step, "not-enough-space", level, message, _REMOVED
+    elif plan.fit is Fit.SHORT:
         level, message, hint = words(partition, plan)
-        yield next(_steps(plan, loads), first), "not-enough-space", level, message, hint
-        if plan.lacks:
-            yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", to_add(plan.lacks))
+        yield next(_short(plan, loads), first), "not-enough-space", level, message, hint
+    if plan.lacks and plan.fit is not Fit.UNKNOWN:
+        yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", to_add(plan.lacks))
+
+
+def _plans(fleet: Fleet, component: PlacedComponent, loads: Loads) -> list[tuple[Partition, SpacePlan]]:
+    """The partitions that may take the component's images, the best first; none where it is not known which does."""
+    method = fleet.manifest_index.facts(component.reading.kind, component.reading.model).method
+    if method is None:
+        return []
+    scale, index = fleet.manifest_index.scale(component.reading.kind), fleet.manifest_index
+    images = [load for _, load in loads]
+    plans = [
+        (partition, _planned(space_of(index, component, method, partition), images, scale))
+        for partition in fleet.partitions(component.key)
+    ]
+    if len(plans) > 1 and {plan.fit for _, plan in plans} not in ({Fit.FITS}, {Fit.SHORT}):
+        return []
+    return sorted(plans, key=lambda row: row[1].short_bytes)
 
 
 def _planned(space: PartitionSpace, images: list[SpaceLoad], scale: VersionScale) -> SpacePlan:
@@ -118,10 +153,14 @@ def _lack(step: int, fact: str, hint: str) -> Told:
     return step, "not-checked", Level.WARNING, f"whether {{its}} images fit (not known: {fact})", hint
 
 
-def _steps(plan: SpacePlan, loads: Loads) -> Iterator[int]:
-    """The steps at which space is short, or at which something must be removed first."""
-    if plan.fit is Fit.SHORT:
-        versions = [s.version for s in plan.steps if s.short_bytes]
-    else:
-        versions = [before for before, _ in plan.remove]
+def _short(plan: SpacePlan, loads: Loads) -> Iterator[int]:
+    """The steps at which space is short."""
+    versions = [s.version for s in plan.steps if s.short_bytes]
     yield from (step for version in versions for step, load in loads if load.version == version)
+
+
+def _by_step(plan: SpacePlan, loads: Loads) -> Iterator[tuple[int, SpacePlan]]:
+    """For each step before which files must go, the plan with only those."""
+    for step, load in loads:
+        if gone := tuple(row for row in plan.remove if row[0] == load.version):
+            yield step, replace(plan, remove=gone, steps=tuple(s for s in plan.steps if s.version == load.version))

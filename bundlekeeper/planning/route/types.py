@@ -6,9 +6,13 @@ number of minutes or bytes that no manifest gives is marked assumed.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats.escape import some
+
+_NOT_REACHED = "the release is not reached for it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +59,28 @@ class StepChange:
 
 
 @dataclass(frozen=True, slots=True)
+class ImageRemoval:
+    """An image file that must go from a component's partition before a step brings an image there: `key` is the
+    component's, `version` the file's, `size_bytes` what that gives back."""
+
+    key: str
+    kind: str
+    partition: str
+    version: str
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
-    """One change of the infrastructure (`what` is its family), or of servers to the release `name`."""
+    """One change of the infrastructure (`what` is its family), or of servers to the release `name`; `removals` come
+    first in it."""
 
     number: int
     what: str
     name: str
     changes: tuple[StepChange, ...]
     quotes: tuple[Quote, ...]
+    removals: tuple[ImageRemoval, ...] = ()
 
     @property
     def is_down(self) -> bool:
@@ -91,11 +109,47 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class Route:
-    """A route. `cost` is windows, server restarts, minutes one after the other, and bytes.
+class LeftOut:
+    """A server for which the release is not reached: for a reason that somebody gives, or, where that is empty, for
+    lack of facts. `server` is its key, `name` for people."""
 
-    `not_reached` are the servers, by key, and the components of the infrastructure for which the release has no image
-    though it should: each with what it is, `server` or its kind. `reached` is how many components have one.
+    server: str
+    name: str
+    reason: str = ""
+    lacks: tuple[str, ...] = ()
+
+
+def alike(left: Iterable[LeftOut]) -> dict[tuple[str, ...], list[str]]:
+    """The names of servers by the facts that they lack."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for server in left:
+        if server.lacks:
+            groups.setdefault(server.lacks, []).append(server.name)
+    return groups
+
+
+def left_out_findings(left: Iterable[LeftOut]) -> Iterator[Finding]:
+    """What is to be reported of servers that are left out, like ones as one where a fact is not known."""
+    rows = tuple(left)
+    for server in rows:
+        if not server.lacks:
+            message = f"left out, so {_NOT_REACHED}: {server.reason}"
+            yield finding("falls-short", f"server {server.name}", message, level=Level.WARNING)
+    for facts, names in alike(rows).items():
+        verb = "are" if len(facts) > 1 else "is"
+        message = f"not planned, as {some(facts)} {verb} not known, so {_NOT_REACHED}"
+        hint = "load an inventory that says it, and plan again"
+        yield finding("not-checked", f"server{'s' if len(names) > 1 else ''} {some(names)}", message, hint)
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """A route. `cost` is windows, server restarts, minutes one after the other, and bytes; `left_out` are the servers
+    that it does not bring to the release.
+
+    `not_reached` are those servers and every other one, by key, and the components of the infrastructure, for which the
+    release has no image though it should: each with what it is, `server` or its kind. `reached` is how many of the
+    other components have one.
     """
 
     domain: str
@@ -103,6 +157,7 @@ class Route:
     steps: tuple[Step, ...]
     cost: tuple[int, int, int, int]
     findings: tuple[Finding, ...]
+    left_out: tuple[LeftOut, ...] = ()
     not_reached: tuple[tuple[str, str], ...] = ()
     reached: int = 0
 
@@ -115,10 +170,7 @@ class Route:
 
 @dataclass(frozen=True, slots=True)
 class OtherReason:
-    """What blocks a route without any rule: a fact that is not known, or a bundle that is not there.
-
-    `code` is the finding's, as `gaps` has it for the same.
-    """
+    """What blocks a route without any rule: a bundle that is not there. `code` is the finding's, as `gaps` has it."""
 
     code: str
     message: str
@@ -150,7 +202,8 @@ class NoRoute:
 
     `reasons` need no rule; `nearest` is a release that can be reached, empty for none; `exhausted` is False where the
     search gave up before it had looked at everything, so that a route may exist. `passed_over` are the stops of a route
-    that there would be, had nothing been withdrawn.
+    that there would be, had nothing been withdrawn. `left_out` is as of a route; `refused_out` says that there would be
+    a route with the servers that somebody leaves out.
     """
 
     domain: str
@@ -161,21 +214,34 @@ class NoRoute:
     nearest: str
     exhausted: bool
     passed_over: tuple[StopPassedOver, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    refused_out: bool = False
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What blocks the route, as findings: first the stops that it lacks, which the rest follows from."""
+        """What blocks the route, and what was left out of it, as findings: first the stops that it lacks, which the
+        rest follows from."""
         codes = {"compatible": "mix-refused", "fact": "not-checked", "model": "model-unlisted"}
         rows = [
             finding(code, self.domain, message, hint, Level.ERROR)
             for code, message, hint in (stop.finding for stop in self.passed_over)
         ]
         rows += [
-            finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.message} ({q.source or 'not known'})")
+            finding(
+                codes.get(q.sort, "jump-refused"),
+                self.domain,
+                f"{q.message} ({q.source or 'not known'})",
+                level=Level.ERROR if q.sort == "fact" else None,
+            )
             for q in self.blocking
         ]
         rows += [finding(reason.code, self.domain, reason.message) for reason in self.reasons]
+        if self.refused_out:
+            names = some([server.name for server in self.left_out if server.reason])
+            message = f"leaving out {names} is refused: with it there is a route"
+            rows.append(finding("mix-refused", self.domain, message, "plan it too, or choose a release that allows it"))
         if not self.exhausted:
             message = "the search gave up before it had looked at every route: one may exist"
             rows.append(finding("not-checked", self.domain, message, "bring servers to fewer different versions first"))
-        return tuple(rows) or (finding("jump-refused", self.domain, "no bundle of the manifest leads there"),)
+        rows = rows or [finding("jump-refused", self.domain, "no bundle of the manifest leads there")]
+        return (*rows, *left_out_findings(self.left_out))

@@ -36,12 +36,16 @@ class Option:
     """One thing that a step can bring: an infrastructure bundle, or a release's bundle for each server family.
 
     `kinds` are the only kinds that are moved, empty for all; `link` counts the bundles of a chain of patches from 0.
+    With `behind`, what runs a later image stays as it is while the rest is brought nearer to it; `components` are the
+    keys of the only components that are moved, None for all.
     """
 
     name: str
     bundles: tuple[tuple[str, Bundle], ...]
     kinds: tuple[str, ...] = ()
     link: int = 0
+    behind: bool = False
+    components: frozenset[str] | None = None
 
     def bundle(self, family: str | None, variant: str | None) -> Bundle | None:
         """The bundle for what takes that variant of a family; None where one of both is not known."""
@@ -130,6 +134,14 @@ class Unit:
     states: list[State] = field(default_factory=list)
     moves: list[dict[int, Move]] = field(default_factory=list)
     index: dict[tuple[int, ...], int] = field(default_factory=dict)  # by the identities of readings, which are shared
+    still: bool = False  # it stays as it is today, and need not reach anything
+    doubtful: dict[Place, BlockerRow] = field(default_factory=dict)  # of one that stays: what is seen, perhaps included
+
+    def stay(self) -> None:
+        """Let it stay as it is: of what is seen of it only what is sure refuses anything."""
+        today = self.states[0]
+        self.still, self.doubtful = True, today.everything
+        today.everything = {place: row.sure for place, row in today.everything.items()}
 
 
 class Maker:
@@ -161,15 +173,18 @@ class Maker:
         options: list[Option],
     ) -> Unit:
         """A unit of these components; of servers of one class where there are `servers`."""
-        groups: dict[ComponentReading, list[PlacedComponent]] = {}
+        named = [option.components for option in options if option.components is not None]
+        groups: dict[tuple[ComponentReading, tuple[bool, ...]], list[PlacedComponent]] = {}
         for component in components:
-            groups.setdefault(component.reading, []).append(component)
+            moved = tuple(component.key in keys for keys in named)
+            groups.setdefault((component.reading, moved), []).append(component)
         slots = tuple(tuple(rows) for rows in groups.values())
         server_class = servers[0].server_class if servers else None
         places = tuple(frozenset(self._places(slot, bool(servers))) for slot in slots)
-        variant = next(iter(groups)).variant
+        readings = tuple(reading for reading, _ in groups)
+        variant = readings[0].variant
         made = Unit(name, family, slots, places, variant, tuple(servers), server_class)
-        self._state(made, tuple(groups))
+        self._state(made, readings)
         at = 0
         while at < len(made.states):
             moves = {}
@@ -254,7 +269,12 @@ class Maker:
         if bundle is None:
             return None
         old = unit.states[start]
-        judged = self._hops(old, bundle, option.kinds)
+        judged = self._hops(old, bundle, option.kinds, down=option.behind or option.components is not None)
+        if option.components is not None:
+            judged = [one for one in judged if unit.slots[one.hop.slot][0].key in option.components]
+        if option.behind:
+            behind = [one for one in judged if one.way != 1]
+            judged = behind if len(behind) < len(judged) else []
         if not judged:
             return None
         mask = self._base(unit, old, bundle)
@@ -283,7 +303,7 @@ class Maker:
 
         return Move(end, mask, (cost[0], cost[1], cost[2]), mixed)
 
-    def _hops(self, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> list[_Judged]:
+    def _hops(self, state: State, bundle: Bundle, kinds: tuple[str, ...], *, down: bool) -> list[_Judged]:
         images = self._images.get(bundle.sha256)
         if images is None:
             images = {(i.kind, model): ImageOffer(bundle, i) for i in bundle.images for model in i.models}
@@ -302,7 +322,7 @@ class Maker:
             one = known[key]
             if one is None:
                 continue
-            if one.way == 1 and not self._may_go_down and bundle.sha256 not in self._goals:
+            if one.way == 1 and not down and not self._may_go_down and bundle.sha256 not in self._goals:
                 return []  # going down is refused where no rule lets it pass, so that this leads nowhere
             found.append(one)
         return found

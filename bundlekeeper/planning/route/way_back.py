@@ -114,7 +114,7 @@ def _way(
     elif back == "switch":
         way = _switch(way, start, later)
     elif back == "pointer":
-        way = _pointer(fleet, route.domain, way, start, later)
+        way = _pointer(fleet, route, way, start, later)
     else:
         way = _installed(fleet, holdings, way, change, start, later)
     return (
@@ -139,11 +139,13 @@ def _switch(way: WayBack, start: str, later: int | None) -> WayBack:
     )  # fmt: skip
 
 
-def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | None) -> WayBack:
+def _pointer(fleet: Fleet, route: Route, way: WayBack, start: str, later: int | None) -> WayBack:
     """boot-file: the file that ran before must be on every one of the components."""
     scale = fleet.manifest_index.scale(way.kind)
     rows = [
-        component for component in fleet.components(domain) if component.kind == way.kind and component.key in way.keys
+        component
+        for component in fleet.components(route.domain)
+        if component.kind == way.kind and component.key in way.keys
     ]
     how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make space"
     if any(component.boot_files is None for component in rows) or not way.start:
@@ -157,7 +159,14 @@ def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | N
     ]
     if lacking:
         return replace(way, how=f"{how}: it is not on {', '.join(lacking)}", known=True)
-    until = f"the file of {start} is removed" + (f"; after step {later} it is a different jump" if later else "")
+    gone = (
+        step.number
+        for step in route.steps[way.step :]
+        if any(r.key in way.keys and scale.same(r.version, way.start) for r in step.removals)
+    )
+    removed = next(gone, 0)
+    until = f"step {removed} removes the file of {start}" if removed else f"the file of {start} is removed"
+    until += f"; after step {later} it is a different jump" if later else ""
     return replace(way, how=how, until=until, destroyed_by=destroys, exists=True, known=True)
 
 

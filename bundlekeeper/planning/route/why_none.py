@@ -7,11 +7,15 @@ set is learnt; bounded in searches and in size, and the answer says whether the 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import combinations
 
+from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
+from bundlekeeper.planning.fleet.target import ReleaseTarget
 from bundlekeeper.planning.route.search import RouteProblem, RouteSearch
+from bundlekeeper.planning.route.types import OtherReason
+from bundlekeeper.planning.route.units import Unit
 
 MOST_SEARCHES = 400
 MOST_PLACES = 5_000
@@ -98,3 +102,26 @@ def _shrunk(asker: _Asker, enabled: int) -> int:
     except _Bound:
         pass
     return enabled
+
+
+def unknown_variants(index: ManifestIndex, units: Iterable[Unit]) -> Iterator[str]:
+    """The units that are to move whose variant is not known."""
+    for unit in units:
+        if not unit.still and unit.family is not None and unit.variant is None:
+            yield f"{unit.name}: which variant is needed, {' or '.join(index.variants(unit.family))}"
+
+
+def no_bundles(
+    index: ManifestIndex, units: Iterable[Unit], target: ReleaseTarget, release: str
+) -> Iterator[OtherReason]:
+    """The units that are to move for which the release has no bundle."""
+    for unit in units:
+        if unit.still or unit.family is None or unit.variant is None:
+            continue  # reported as a fact that is not known
+        choice = target.choices[unit.family, unit.variant]
+        if choice.bundle is None:
+            which = f"the variant {unit.variant}" if unit.variant else "no variant"
+            of = f", of {which}, for {unit.name}" if index.variants(unit.family) else ""
+            others = any(index.at(unit.family, version) for version in choice.offered)
+            message = f"the manifest has no {unit.family} bundle for release {release}{of}"
+            yield OtherReason("wrong-variant" if others else "family-missing", message)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.formats.escape import some
+from bundlekeeper.formats.escape import human_bytes, some
 from bundlekeeper.model.vocabulary import ACTIVE, HALF, HALVES, STAGED_METHODS, Down
 from bundlekeeper.planning.fleet.domain_state import stands_alone
 from bundlekeeper.planning.fleet.manifest_index import ComponentFacts, ManifestIndex
@@ -27,12 +27,12 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Component
     from bundlekeeper.planning.fleet.domain_state import DomainState
     from bundlekeeper.planning.fleet.domains import Fleet
-    from bundlekeeper.planning.route.types import ComponentChange, Step
+    from bundlekeeper.planning.route.types import ComponentChange, ImageRemoval, Step
     from bundlekeeper.planning.windows.policies import PolicyUse
 
 #: Assumed minutes, from memory: none is published.
 BACKUP_MINUTES, LOOK_MINUTES, SETTINGS_MINUTES = 10, 2, 15
-SWAP_MINUTES, WAIT_MINUTES, VERIFY_MINUTES, RECORD_MINUTES = 5, 5, 2, 1
+SWAP_MINUTES, WAIT_MINUTES, VERIFY_MINUTES, RECORD_MINUTES, REMOVE_MINUTES = 5, 5, 2, 1, 2
 
 LEADING, FOLLOWING = HALVES
 MANAGER: Down = "manager"  # what is down while the manager restarts
@@ -68,6 +68,7 @@ class One:
     component: Component
     key: str
     facts: ComponentFacts
+    removals: tuple[ImageRemoval, ...] = ()
 
     @property
     def name(self) -> str:
@@ -88,9 +89,11 @@ class One:
         """True where the image is brought there before it takes effect."""
         return self.facts.method in STAGED_METHODS
 
-    def stage(self) -> Action:
-        """Bringing the image there: half of its minutes, which is assumed."""
-        return self.does("stage", self.change.minutes // 2)
+    def stage(self) -> list[Action]:
+        """Making space, and bringing the image there, where that is done beforehand: half of its minutes, assumed."""
+        plain = self.does("remove", REMOVE_MINUTES)
+        staged = [self.does("stage", self.change.minutes // 2)] if self.is_staged else []
+        return [*(removed(plain, removal) for removal in self.removals), *staged]
 
     def take(self) -> Action:
         """What takes the component down: activation of what is staged, else the writing itself."""
@@ -98,6 +101,12 @@ class One:
             return self.does("activate", self.change.minutes - self.change.minutes // 2, down=self.facts.down)
         assumed = self.change.assumed_minutes
         return self.does("write", self.change.minutes, assumed=assumed, down=self.facts.down)
+
+
+def removed(action: Action, removal: ImageRemoval) -> Action:
+    """The action as the removal of one image file."""
+    note = f"from {removal.partition}, gives back {human_bytes(removal.size_bytes)}"
+    return replace(action, version=removal.version, note=note)
 
 
 def in_turn(actions: Iterable[Action], start: int = 0) -> Iterator[Action]:
@@ -216,7 +225,8 @@ def _ones(fleet: Fleet, state: DomainState, step: Step) -> Iterator[One]:
         for component in change.components:
             facts = fleet.manifest_index.facts(component.kind, component.model or None)
             for key in component.keys:
-                yield One(component, components[key], key, facts)
+                removals = tuple(removal for removal in step.removals if removal.key == key)
+                yield One(component, components[key], key, facts, removals)
 
 
 def _checked(ones: Sequence[One]) -> list[Action]:
@@ -224,8 +234,7 @@ def _checked(ones: Sequence[One]) -> list[Action]:
 
 
 def _written(one: One, after: Sequence[int]) -> WorkPiece:
-    steps = [one.stage(), one.take()] if one.is_staged else [one.take()]
-    return WorkPiece(one.name, tuple(in_turn([*steps, *_checked([one])])), tuple(after))
+    return WorkPiece(one.name, tuple(in_turn([*one.stage(), one.take(), *_checked([one])])), tuple(after))
 
 
 def _managers(
@@ -247,9 +256,8 @@ def _managers(
             continue
         for one in reversed(ones):  # the following half first
             swap = _swap([one], lead) if one.component.pair and one.component.half != lead.following else []
-            steps = [one.stage(), *swap, one.take(), _answering(name, one), *_checked([one])]
-            actions = in_turn(action for action in steps if action.verb != "stage" or one.is_staged)
-            after = [draft.add(WorkPiece(one.name, tuple(actions), tuple(after), ("manager",)))]
+            steps = [*one.stage(), *swap, one.take(), _answering(name, one), *_checked([one])]
+            after = [draft.add(WorkPiece(one.name, tuple(in_turn(steps)), tuple(after), ("manager",)))]
     return after
 
 
@@ -259,7 +267,7 @@ def _answering(name: str, one: One) -> Action:
 
 def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
     """One manager: written on the leading half, which then brings the following half level."""
-    actions = []
+    actions = [action for one in ones for action in one.stage()]
     for n, one in enumerate(ones):
         takes = one.take()
         level = n > 0 or (known and one.component.half == lead.following)
@@ -294,7 +302,7 @@ def _sides(
     """Stage everything, then the following side, the leading side, and each component of which the side is not
     known."""
     staged = {
-        component.key: draft.add(WorkPiece(component.name, (component.stage(),), tuple(ready)))
+        component.key: draft.add(WorkPiece(component.name, tuple(in_turn(component.stage())), tuple(ready)))
         for component in ones
         if component.is_staged
     }

@@ -21,12 +21,14 @@ from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
 from bundlekeeper.planning.windows.infrastructure_actions import (
     LOOK_MINUTES,
     RECORD_MINUTES,
+    REMOVE_MINUTES,
     VERIFY_MINUTES,
     WAIT_MINUTES,
     Draft,
     end,
     in_turn,
     preconditions,
+    removed,
 )
 from bundlekeeper.planning.windows.policies import AT_WINDOW, IMMEDIATE, IN_WINDOW, ON_RESET, PolicyUse, use
 from bundlekeeper.planning.windows.schedule import WorkPiece
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Component
     from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
     from bundlekeeper.planning.fleet.domains import Fleet
-    from bundlekeeper.planning.route.types import ComponentChange, Step, StepChange
+    from bundlekeeper.planning.route.types import ComponentChange, ImageRemoval, Step, StepChange
 
 #: Assumed minutes, from memory: none is published.
 MOVE_MINUTES, EDIT_MINUTES, CONFIRM_MINUTES, RESTART_MINUTES = 15, 5, 1, 5
@@ -54,6 +56,7 @@ class Turn:
     component: Component
     key: str
     facts: ComponentFacts
+    removals: tuple[ImageRemoval, ...] = ()
 
     @property
     def by_policy(self) -> bool:
@@ -134,7 +137,13 @@ def _hosts(fleet: Fleet, state: DomainState, step: Step) -> Iterator[Host]:
             server = known[key]
             components = {p.key: p.component for p in server.components}
             turns = tuple(
-                Turn(component, components[k], k, fleet.manifest_index.facts(component.kind, component.model or None))
+                Turn(
+                    component,
+                    components[k],
+                    k,
+                    fleet.manifest_index.facts(component.kind, component.model or None),
+                    tuple(removal for removal in step.removals if removal.key == k),
+                )
                 for component in change.components
                 for k in component.keys
                 if k in components
@@ -249,6 +258,8 @@ def _window(policy: str, start: int) -> Action:
 
 def _taken(host: Host, uses: dict[str, PolicyUse]) -> Iterator[Action]:
     set_off: set[str | None] = set()
+    for turn in host.turns:
+        yield from (removed(host.works(turn, "remove", REMOVE_MINUTES), removal) for removal in turn.removals)
     for turn in host.turns:
         if not turn.by_policy:
             yield from _by_operator(host, turn)

@@ -27,6 +27,7 @@ VERBS: dict[str, str] = {
     "check-paths": "check that every path is redundant",
     "note-paths": "note each host's own path count and its driver level",
     "remove-settings": "remove the settings that the older version lacks",
+    "remove": "remove an image file, so that there is space",
     "stage": "bring the image there: it has no effect yet",
     "activate": "activate what is staged",
     "write": "write over the running copy",

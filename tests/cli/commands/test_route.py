@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.conftest import Keeper, World
-from tests.kits.route_commands import HARBOUR, PLAN, WORDS
+from tests.kits.route_commands import HARBOUR, PLAN, ROOT, WORDS
 
 
 def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_caution(office: Keeper) -> None:
@@ -208,3 +208,66 @@ def test_a_stop_that_does_not_fit_is_told_by_the_route_and_in_its_run_book(offic
     page = tmp_path / "book.txt"
     assert office("report", "--runbook", "holm-b", "--to", "6.1", "--inventory", small, "--out", page).status == 1
     assert "not-enough-space" in page.read_text("utf-8")
+
+
+def test_a_server_is_left_out_with_a_reason_in_every_output(office: Keeper, tmp_path: Path) -> None:
+    """By its place or serial; the plan's file keeps it, and it is found again when the plan is checked or printed."""
+    file, page = tmp_path / "plan.json", tmp_path / "book.txt"
+    done = office(*WORDS, "--without", "1/2", "--reason", "powered off", "--out", file)
+    told = "server holm/holm-a/1/2: left out, so the release is not reached for it: powered off"
+    assert (done.status, f"falls-short: {told}" in done.out) == (1, True), done.out
+    assert "  4 servers to 6.1" in done.out
+    assert told in office(*WORDS, "--without", "HOLMA-B2", "--reason", "powered off", "--details").out
+    left = [{"server": "HOLMA-B2", "name": "holm/holm-a/1/2", "reason": "powered off", "lacks": []}]
+    assert json.loads(file.read_text())["route"]["left_out"] == left
+    stored = office("plan", "check", file, "--json")
+    assert (stored.codes, stored.json["compared"]) == (["falls-short"], "no allowed route is shorter")
+    assert stored.json["route"]["left_out"] == left
+    assert office("report", "--runbook", "--plan", file, "--out", page).status == 1
+    assert told in " ".join(page.read_text("utf-8").split())
+    many = office(
+        "route", "holm-a", "holm-b", "--to", "6.0", "--without", "holm/holm-b/1/2", "--reason", "sold", "--json"
+    )
+    assert [len((row["route"] or row["no_route"])["left_out"]) for row in many.json["routes"]] == [0, 1]
+    document = json.loads(file.read_text())
+    document["route"]["left_out"] = []
+    file.write_text(json.dumps(document))
+    assert "falls-short" in office("plan", "check", file).out, "nobody says any more why it stays"
+
+
+def test_wrong_words_about_what_is_left_out(office: Keeper) -> None:
+    for words, meant in (
+        (("--without", "1/2"), "one reason for each"),
+        (("--reason", "sold"), "--without SERVER"),
+        (("--without", "1/2", "--reason", " "), "--without SERVER"),
+        (("--without", "1/2", "--reason", "a", "--reason", "b"), "1 server left out, and 2 reasons"),
+        (("--without", "1/77", "--reason", "sold"), "no server of what is planned has that name"),
+        (("--without", "1/2", "--without", "HOLMA-B2", "--reason", "sold"), "left out more than once"),
+    ):
+        done = office(*WORDS, *words)
+        assert (done.status, meant in done.err) == (2, True), (words, done.err)
+
+
+def test_an_image_file_goes_in_a_row_and_a_box_of_its_own(office: Keeper, tmp_path: Path) -> None:
+    """The row of the step that needs it, the action before the image is brought, and its box in the run-book."""
+    small, page = tmp_path / "small.toml", tmp_path / "book.txt"
+    text = HARBOUR.read_text("utf-8")
+    for after, old, new in (
+        ('serial = "HOLMB-SW2"', 'boot_files = ["5.4.10"]', 'boot_files = ["5.4.2", "5.4.10"]\npending = "-"'),
+        ('component = "HOLMB-SW2"\nname = "images"', "900_000_000", "640_000"),
+    ):
+        start = text.index(after)
+        text = text[:start] + text[start:].replace(old, new, 1)
+    small.write_text(text, encoding="utf-8")
+    words = ("holm-b", "--to", "6.1", "--inventory", small, "--manifest", ROOT / "manifests" / "marram-14.toml")
+    done = office("route", *words)
+    rows = [re.split(r"  +", line.strip()) for line in done.out.splitlines() if re.match(r" +3 +3 ", line)]
+    assert [row[2] for row in rows] == ["remove 5.4.2 on HOLMB-SW2", "infrastructure to 6.1.0"], done.out
+    assert rows[0][3:] == ["0:02", "nothing", "none"]
+    steps = office("route", *words, "--json").json["route"]["steps"]
+    assert [[row["version"] for row in step["removals"]] for step in steps] == [[], [], ["5.4.2"], []]
+    office("report", "--runbook", *words, "--out", page)
+    book = page.read_text("utf-8")
+    box = book.index("remove an image file, so that there is space:")
+    assert "[ ]" in book[box - 40 : box]
+    assert "fabric-switch HOLMB-SW2 6.1.0" in book[box:]

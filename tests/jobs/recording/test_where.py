@@ -17,9 +17,9 @@ _NO_SESSION = cast("Any", None)  # a digest is judged without one
 def test_what_is_no_digest_is_refused(digest: str) -> None:
     """A digest that nobody could have would be answered by "nothing that is known matches"."""
     with pytest.raises(InputError, match="64 hexadecimal digits"):
-        narrowed(_NO_SESSION, Selector(), WhereAsked(sha256=digest))
+        narrowed(_NO_SESSION, Selector(), WhereAsked(sha256=(digest,)))
 
 
 def test_a_digest_in_capitals_is_the_same_digest() -> None:
-    found = narrowed(_NO_SESSION, Selector(), WhereAsked(sha256="AB" * 32))
-    assert found == Selector(sha256="ab" * 32)
+    found = narrowed(_NO_SESSION, Selector(), WhereAsked(sha256=("AB" * 32,)))
+    assert found == Selector(version=(), sha256=("ab" * 32,), bank=())

@@ -83,7 +83,7 @@ def test_it_costs_no_look_at_the_events_where_none_is_ahead(tmp_path: Path) -> N
     assert ["INDEX event_at (at>?)" in plan for plan in plans] == [True, False]
 
 
-@pytest.mark.parametrize("words", [(), ("HOLMA-IO2",), ("--count", "site"), ("--csv",), ("--picture",), ("--json",)])
+@pytest.mark.parametrize("words", [(), ("HOLMA-IO2",), ("--count", "site"), ("--picture",), ("--json",)])
 def test_where_reports_what_it_does_not_count(misled: Keeper, words: tuple[str, ...]) -> None:
     """It reports clock-doubtful, a warning, how many events and the furthest time, a hint."""
     ran = misled("where", *words)
@@ -94,8 +94,16 @@ def test_where_reports_what_it_does_not_count(misled: Keeper, words: tuple[str, 
     assert "2137-01-02 12:00:00" in printed
     assert "bundlekeeper ledger undo" in printed
     assert "9.9" not in printed
-    if words in {("--csv",), ("--picture",)}:
+    if words == ("--picture",):
         assert "clock-doubtful" not in ran.out
+
+
+def test_exported_tables_report_it_beside_the_table(misled: Keeper) -> None:
+    """What is doubtful about a table is no row of it."""
+    for table in ("where", "inventory"):
+        ran = misled("export", "csv", table)
+        assert (ran.status, "clock-doubtful" in ran.err, "clock-doubtful" in ran.out) == (1, True, False)
+        assert "9.9" not in ran.out
 
 
 def test_undoing_it_ends_the_doubt(misled: Keeper) -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger.ask.types import Agreement, BundleOf, ImageOf, Selector, WhereAnswer
-from bundlekeeper.ledger.ask.where import find, history, summary, where
+from bundlekeeper.ledger.ask.where import history, summary, where
 from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
@@ -302,21 +302,34 @@ def test_everything_can_be_selected(ledger: Ledger) -> None:
     assert (answer.component, answer.bundles) == ("B7", (blade,))
     (answer,) = where(ledger, Selector(bundles=(boot_files, other)))
     assert (answer.component, answer.bundles) == ("F1", (boot_files,))
-    with pytest.raises(InputError):
-        found(bank="drawer")
+    assert found(site=("holm", "skerry")) == found(kind=("bios", "network-adapter", "fabric-switch"))
+    assert found(site=("holm", "skerry")) == ["B7", adapter_key, "F1"]
+    assert found(domain=("holm-a", "skerry-a"), kind=("bios", "disk")) == found(sha256=("a" * 64, "b" * 64)) == ["B7"]
+    assert found(slot=("3/1", "5")) == [adapter_key]
+    assert found(version=("6.1", "5.4"), bank=("active", "boot_files")) == ["F1"]
+    assert found(version=("6.1", "5.4"), bank=("pending", "boot_files")) == ["B7", "F1"]
+    assert found(site=("nowhere", "skerry")) == ["F1"]  # what was never recorded takes nothing away from the others
+    assert found(site=("nowhere", "neither")) == []
+    for bank in ("drawer", ("active", "drawer")):
+        with pytest.raises(InputError):
+            found(bank=bank)
 
 
-def test_a_name_is_found_for_what_it_is(ledger: Ledger) -> None:
-    """ "`where` takes either" a component or its place."""
-    ledger.record([read(0, "6.0", parent="MB4-7")], DAY0)
-    assert find(ledger, "B7") == Selector(component="B7")
-    assert find(ledger, "MB4-7") == Selector(parent="MB4-7")
-    assert find(ledger, "holm") == Selector(site="holm")
-    assert find(ledger, "holm-a") == Selector(domain="holm-a")
-    assert find(ledger, "holm/holm-a/1/3") == Selector(site="holm", domain="holm-a", chassis="1", slot="3")
-    with pytest.raises(InputError) as caught:
-        find(ledger, "holm-b")
-    assert caught.value.hint == "did you mean 'holm-a'?"
+def test_of_two_files_of_one_version_the_other_is_not_counted(ledger: Ledger) -> None:
+    """By the digest that events name; where they name none, by what the file is for."""
+    common = {"family": "blade", "bundle": "6.1.0"}
+    ledger.record(
+        [
+            stated(EventKind.ACTIVATED, 1, "6.1", component="B1", sha256="a" * 64, **common),
+            stated(EventKind.ACTIVATED, 1, "6.1", component="B2", sha256="b" * 64, **common),
+            stated(EventKind.ACTIVATED, 1, "6.1", component="B3", **common),
+            stated(EventKind.ACTIVATED, 1, "6.1", component="B4", model="Tern-2", **common),
+        ],
+        DAY0,
+    )
+    managed = BundleOf("blade", "6.1.0", (ImageOf("bios", ("Tern-4",), "6.1"),), "a" * 64)
+    assert [a.component for a in where(ledger, Selector(bundles=(managed,)))] == ["B1", "B3"]
+    assert len(where(ledger, Selector(bundles=(replace(managed, sha256=""),)))) == 4
 
 
 def test_a_moved_component_keeps_its_history(ledger: Ledger) -> None:
@@ -368,6 +381,9 @@ def test_a_summary_counts_what_the_answers_list(ledger: Ledger) -> None:
     assert ("holm", "bios", "M0", None, "") in {g.values for g in now}
     assert summary(ledger, (), Selector(domain="holm-a"))[0].count == 24
     assert summary(ledger, ("site",), Selector(site="nowhere")) == []
+    both, one = Selector(site=("holm", "skerry"), model=("M0", "M1")), Selector(model="M1")
+    assert summary(ledger, ("kind",), both)[0].count == 23  # C1 has another model since day 1
+    assert summary(ledger, ("kind",), one) == summary(ledger, ("kind",), one, on=date(2026, 1, 9))
     (group,) = summary(ledger, ("active",), Selector(version="6.2"))
     assert group.values == ("6.2",)
     with pytest.raises(InputError):
@@ -403,6 +419,10 @@ def test_questions_use_the_index_that_is_meant_for_them(ledger: Ledger, on: date
         Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],
         Selector(parent="MB4-7"): ["INDEX state_parent", "COVERING INDEX state_parent_too"],
         Selector(site="holm"): ["state_site (site=? AND until", "COVERING INDEX state_place (until"],
+        Selector(site=("holm", "skerry"), kind="bios"): [
+            "INDEX state_site (site=? AND until",
+            "COVERING INDEX state_place (until",
+        ],
         Selector(domain="holm-a", kind="bios"): [
             "INDEX state_place (until",
             "COVERING INDEX state_site (site>?)",  # site by site

@@ -100,7 +100,7 @@ def test_a_part_continues_what_was_merged_before(make: Maker) -> None:
     first = merge(two, carried(one), DAY0)
     one.record([read(1, "6.1"), read(2, "6.1")], DAY0)
     component = carried(one, after=first.theirs.count)
-    assert len(component) == 4
+    assert len(component) == 5  # header, two events, their batch, end
     second = merge(two, component, DAY0)
     assert (second.new, second.fork) == (2, None)
     assert everything(one) == everything(two)
@@ -323,7 +323,7 @@ def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
     whole = carried(one)
     refused(two, [], "not a ledger export")
     refused(two, whole[:-1], "its last line is missing")
-    refused(two, [*whole[:2], *whole[3:]], "3 events were read|2 events were read")
+    refused(two, [*whole[:2], *whole[3:]], "not of events of this file")
     refused(two, [whole[0], whole[2], whole[1], *whole[3:]], "chain's head")
     refused(two, [*whole, whole[1]], "lines after its end")
     refused(two, [whole[0], whole[1].replace(b'"6.0"', b'"6.9"'), *whole[2:]], "chain's head")
@@ -331,6 +331,12 @@ def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
     refused(two, [whole[0], whole[1].replace(b'"observed"', b'"forgotten"'), *whole[2:]], "not an event")
     refused(two, [whole[0], whole[1].replace(b'"reported_by"', b'"reporter"'), *whole[2:]], "unknown keys")
     refused(two, [whole[0].replace(b'"after":0', b'"after":true'), *whole[1:]], "number of events")
+    *_, batch, end = whole
+    refused(two, [*whole[:-2], batch.replace(b"[[1,3]]", b"[[1,2]]"), end], "not of the events that it was")
+    refused(two, [*whole[:-2], batch.replace(b"[[1,3]]", b"[[1,4]]"), end], "not of events of this file")
+    refused(two, [*whole[:-2], batch.replace(b"[[1,3]]", b"3"), end], "not of events of this file")
+    refused(two, [*whole[:-2], batch.replace(b'"runs"', b'"of"'), end], "cannot be read")
+    refused(two, [*whole[:-2], *[batch] * 65, end], "more batches")
     unnamed = b'{"document":"' + b"eJzzSM3JyQcABYwB9Q==" + b'"}\n'
     refused(two, [*whole[:-1], unnamed, whole[-1]], "no event names")
     refused(two, [*whole[:-1], b'{"document":"%%%%"}\n', whole[-1]], "decompressed")

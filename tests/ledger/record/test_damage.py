@@ -18,6 +18,7 @@ import pytest
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.ledger.ask import where as questions
 from bundlekeeper.ledger.ask.as_inventory import readings
+from bundlekeeper.ledger.ask.find import find
 from bundlekeeper.ledger.ask.future_events import ahead
 from bundlekeeper.ledger.ask.types import BundleOf, Selector
 from bundlekeeper.ledger.ask.where import history, summary, where
@@ -232,9 +233,7 @@ LOST = {
     ("state", B8, "state_spare"): (lambda ledger: where(ledger, Selector(version="5.4", bank="spare"), clock=NOW),),
     ("state", B8, "state_parent"): (parent,),
     ("state", B8, "state_parent_too"): (parent,),
-    ("state", "parent = {MB4-9}", "state_parent"): (
-        lambda ledger: where(ledger, questions.find(ledger, "MB4-9"), clock=NOW),
-    ),
+    ("state", "parent = {MB4-9}", "state_parent"): (lambda ledger: where(ledger, find(ledger, "MB4-9"), clock=NOW),),
     ("boot_files", "until < 9223372036854775807", None): (holding, past),
     ("boot_files", "until < 9223372036854775807", "boot_files_image"): (holding,),
     ("event", "seq = 5", "event_component"): (past_events,),

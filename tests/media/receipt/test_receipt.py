@@ -72,6 +72,37 @@ def test_receipts_in_any_order_end_in_the_same_list(trip: Trip, tmp_path: Path) 
         assert trip.where(trip.main_site) == wanted
 
 
+def test_what_a_receipt_carried_is_undone_by_the_next_one_in_either_order(trip: Trip, tmp_path: Path) -> None:
+    """The batch has its name at the main site, too; an undo there and one at the site that recorded it are the same."""
+    made = trip.send()
+    trip.at(trip.skerry, "media", "receive", *write_set(made, tmp_path / "media"))
+    trip.work()
+    one = trip.receipt("one")
+    mistaken = trip.at(trip.skerry, "where", "S-1", "--history", "--json").json["history"][-1]
+    assert mistaken["event"]["what"] == "staged"
+    undone = trip.at(trip.skerry, "ledger", "undo", mistaken["batch"][:8], "--reason", "another switch", "--json")
+    assert undone.json["undone"] == [mistaken["id"]]
+    two = trip.receipt("two")
+    wanted = trip.where(trip.skerry)
+    fresh = tmp_path / "fresh"
+    shutil.copytree(trip.main_site.root, fresh)
+    for order in ((one, two), (two, one)):
+        shutil.rmtree(trip.main_site.root)
+        shutil.copytree(fresh, trip.main_site.root)
+        for path in order:
+            ran = trip.read(path)
+            assert ran.status in (0, 1), ran.out + ran.err
+            assert bool(ran.json["batch"]) == (ran.json["events"]["new"] > 0)
+        assert trip.where(trip.main_site) == wanted
+        history = trip.at(trip.main_site, "where", "S-1", "--history", "--json").json["history"]
+        by_id = {entry["id"]: entry for entry in history}
+        assert by_id[mistaken["id"]]["void"]
+        assert by_id[mistaken["id"]]["batch"] == mistaken["batch"]
+    again = trip.at(trip.main_site, "ledger", "undo", mistaken["batch"], "--reason", "x", "--json")
+    assert again.status == 2
+    assert "undone already" in again.json["error"]["message"]
+
+
 def test_what_is_missing_is_reported_with_its_volume(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", write_set(trip.send(), tmp_path / "media")[0])
     ran = trip.read(trip.receipt("part"))

@@ -11,6 +11,7 @@ import random
 import pytest
 
 from bundlekeeper.planning.route.find import NoRoute, Route, route
+from bundlekeeper.planning.route.types import LeftOut
 from tests.kits.brute_force import Brute
 from tests.kits.planning_kit import NOW, stored_all
 from tests.kits.route_stock import VERSIONS
@@ -36,6 +37,29 @@ def test_no_way_is_cheaper_and_none_is_missed(block: int) -> None:
             ways += len(found.steps) > 0
     assert ways > 10
     assert blocked > 3
+
+
+@pytest.mark.parametrize(("late", "leaves"), [(True, False), (False, True), (True, True)])
+def test_what_lags_comes_level_and_what_is_left_out_stays(late: bool, leaves: bool) -> None:
+    """Switches that came later with a version of their own, brought level alone where that is allowed or needed; a
+    server that is left out, beside which every rule still holds in every state."""
+    ways = blocked = alone = 0
+    for seed in range(7000, 7090):
+        case = Brute(random.Random(seed), late=late, leaves=leaves)
+        if not case.begins_well():
+            continue
+        expected = case.solve()
+        left = [LeftOut(key, key, "powered off") for key in case.left_servers]
+        found = route(case.fleet, "holm-a", VERSIONS[case.goal], stored_all(case.manifest), NOW, left)
+        assert isinstance(found, NoRoute) == (expected is None), (seed, expected, found)
+        blocked += expected is None
+        if isinstance(found, Route):
+            assert found.cost == expected, seed
+            assert not any(server in case.left_servers for s in found.steps for c in s.changes for server in c.servers)
+            ways += bool(found.steps)
+            alone += any("older ones only" in step.name for step in found.steps)
+    assert min(ways, blocked) > 5
+    assert alone > 0 or not late
 
 
 def test_why_there_is_no_way_and_what_is_nearest() -> None:

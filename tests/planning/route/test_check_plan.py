@@ -125,7 +125,7 @@ class Chance:
     """A plan by chance for a case that is written out, and what brute force says of each of its steps."""
 
     def __init__(self, rnd: random.Random, case: Brute) -> None:
-        self.case = case
+        self.case, self.rnd = case, rnd
         self.servers = self._servers()
         self.steps: list[PlanStep] = []
         self.allowed: list[bool | None] = []  # None: the step changes nothing
@@ -148,12 +148,19 @@ class Chance:
         return [tuple(found[m, VERSIONS[v]]) for m, v, _ in self.case.classes]
 
     def _own(self, state: State, to: int) -> State:
-        self.steps.append(PlanStep("infrastructure", VERSIONS[to]))
-        after: State = (to, to, max(to, state[2]), state[3])
+        if state[4] and self.rnd.random() < 0.5:  # only the switches that came late, by name
+            keys = tuple(f"late fabric-switch-{half}" for half in ("leading", "following"))
+            self.steps.append(PlanStep("infrastructure", VERSIONS[to], components=keys))
+            then: tuple[int, ...] = (*state[:2], to)
+            table = state[2]
+        else:
+            self.steps.append(PlanStep("infrastructure", VERSIONS[to]))
+            then, table = (to, to, *[to] * len(state[4])), max(to, state[2])
+        after: State = (then[0], then[1], table, state[3], then[2:])
         if after == state:
             self.allowed.append(None)
             return state
-        self.allowed.append(after in [end for end, _ in self.case.own_steps(state)])
+        self.allowed.append(self.case.own_step(state, then, table) is not None)
         return after
 
     def _of_servers(self, state: State, chosen: Sequence[int], to: int) -> State:
@@ -164,15 +171,15 @@ class Chance:
             self.allowed.append(None)
             return state
         self.allowed.append(self.case.server_step(state, moving, to) is not None)
-        return (*state[:3], tuple(to if i in moving else n for i, n in enumerate(state[3])))
+        return (*state[:3], tuple(to if i in moving else n for i, n in enumerate(state[3])), state[4])
 
 
 def test_each_step_is_refused_exactly_where_brute_force_refuses_it() -> None:
-    """ "hold a plan made by hand against the same rules" (issue 5, point 7)"""
+    """ "hold a plan made by hand against the same rules" (issue 5, point 7); steps on named components among them."""
     counts = {True: 0, False: 0, None: 0}
     for seed in range(400):
         rnd = random.Random(seed)
-        case = Brute(rnd)
+        case = Brute(rnd, late=seed % 2 == 1)
         if not case.begins_well():
             continue
         chance = Chance(rnd, case)
@@ -209,11 +216,68 @@ _VALUES = st.sampled_from(
 )
 _LINES = st.one_of(
     st.sampled_from(TEXT.splitlines()),
-    st.tuples(st.sampled_from(["plan", "domain", "release", "what", "version", "servers", "only", "x.y"]), _VALUES).map(
-        lambda row: f"{row[0]} = {row[1]}"
-    ),
+    st.sampled_from(["[[without]]", 'server = "1/1"', 'reason = "sold"', 'components = ["1", "1/1"]']),
+    st.tuples(
+        st.sampled_from(["plan", "domain", "release", "what", "version", "servers", "components", "only", "x.y"]),
+        _VALUES,
+    ).map(lambda row: f"{row[0]} = {row[1]}"),
     st.text(max_size=20),
 )
+
+
+NAMED = """plan = 1
+domain = "holm-a"
+release = "6.1"
+
+[[without]]
+server = "1/2"
+reason = "sold"
+
+[[step]]
+what = "infrastructure"
+version = "6.1.0"
+components = ["1", "holm-a-MT"]
+
+[[step]]
+what = "blade"
+version = "6.1.0"
+components = ["1/1", "SRV-holm-a-1-2-bios"]
+"""
+
+
+def test_steps_on_a_chassis_a_component_or_a_server_move_just_those() -> None:
+    """Components by serial, place, server or chassis; of what is left out, nothing."""
+    found = judged(NAMED.replace("holm-a-MT", "HOLM-A-MT"), "6.0.1")
+    moved = [{p.kind for c in step.changes for p in c.components} for step in found.route.steps]
+    assert moved == [
+        {"model-list", "io-module", "chassis-controller"},
+        {"bios", "management-controller", "network-adapter"},
+    ]
+    assert {key for s in found.route.steps[1].changes for key in s.servers} == {"SRV-holm-a-1-1"}
+    assert {code for code, _ in errors(found)} == {
+        "falls-short",
+        "mix-refused",
+    }  # switches, managers and the rack server
+
+
+def test_names_of_components_and_servers_that_are_not_there_are_told_with_their_places() -> None:
+    wrong = NAMED.replace('"1/2"', '"1/9"').replace('"1",', '"7",').replace('"1/1"', '"1/8"')
+    with pytest.raises(InputError) as refused:
+        judged(wrong)
+    assert [(f.where.rsplit(":", 2)[1], f.message) for f in refused.value.problems] == [
+        ("6", "holm-a has no server '1/9'"),
+        ("12", "the infrastructure has no component '7'"),
+        ("12", "the infrastructure has no component 'holm-a-MT'"),
+        ("17", "the servers have no component '1/8'"),
+    ]
+    with pytest.raises(InputError) as refused:
+        judged(NAMED.replace('reason = "sold"', "resaon = 1").replace("server =", "servers ="))
+    assert {f.message for f in refused.value.problems} == {
+        "there is no key 'servers'",
+        "there is no key 'resaon'",
+        "server is missing",
+        "reason is missing",
+    }
 
 
 @settings(max_examples=150)
@@ -247,6 +311,7 @@ def test_no_text_brings_anything_but_a_plan_or_our_own_error(lines: list[str]) -
                         "plan",
                         "step",
                         "changes",
+                        "left_out",
                     ]
                 ),
                 s,

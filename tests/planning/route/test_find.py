@@ -14,7 +14,7 @@ from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.gaps.find import gaps_of
 from bundlekeeper.planning.route.find import NoRoute, Route, route
 from bundlekeeper.planning.route.types import StopPassedOver
-from tests.kits.planning_kit import NOW, bundle, image, manifest, marram, stored_all, whole_domain
+from tests.kits.planning_kit import NOW, blade, bundle, image, manifest, marram, pair, stored_all, whole_domain
 from tests.kits.route_stock import VERSIONS, stock
 from tests.kits.route_worlds import LARGE, Large, large_domain, large_manifest
 
@@ -54,9 +54,7 @@ def test_a_server_that_may_be_of_either_family_is_the_reason_beside_a_model_tabl
     components = [replace(p, model="Tern-9", chassis=None) if p.policy else p for p in domain.components]
     found = find(marram(), replace(domain, components=tuple(components)), "6.1")
     assert isinstance(found, NoRoute)
-    (reason,) = [reason for reason in found.reasons if "rack server" in reason.message]
-    assert reason.code == "not-checked"
-    assert reason.message.endswith(": whether it is a blade or a rack server is not known")
+    assert any("whether it is a blade or a rack server" in quote.message for quote in found.blocking)
 
 
 def test_no_way_down_without_a_rule() -> None:
@@ -264,3 +262,24 @@ def test_large_domains_are_answered(large: Large) -> None:
         assert found.cost[1:] == tuple(
             sum(getattr(step, what) for step in found.steps) for what in ("restarts", "minutes", "size_bytes")
         )
+
+
+def test_an_added_chassis_and_a_forgotten_server_come_level_with_their_domain_alone() -> None:
+    """What lags is brought level where the rules allow: both run 5.4.10 in a domain of 6.1.0,
+    and 6.0 is a stop on the way of infrastructure; no server is ahead of it, and 6.1 wants servers of 6.0."""
+    whole = whole_domain("6.1.0")
+    added = [
+        *pair("io-module", "io-2", "5.4.10", chassis="2"),
+        *pair("chassis-controller", "cc-2", "5.4.10", chassis="2"),
+        *blade("9", "5.4.10", policy=""),
+    ]
+    found = find(marram(), replace(whole, components=(*whole.components, *added)), "6.1")
+    assert isinstance(found, Route)
+    steps = [(s.what, s.name, {k for c in s.changes for p in c.components for k in p.keys}) for s in found.steps]
+    chassis, server = ({p.key for p in rows} for rows in (added[:4], added[4:]))
+    assert steps == [
+        ("infrastructure", "6.0.1, older ones only", chassis),
+        ("servers", "6.0", server),
+        ("infrastructure", "6.1.0", chassis),
+        ("servers", "6.1", server),
+    ]

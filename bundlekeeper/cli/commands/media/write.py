@@ -42,7 +42,8 @@ MountOption = Annotated[
     typer.Option("--must-be-mount/--no-must-be-mount", help="Only on a mounted medium / also into a plain folder."),
 ]
 VolumeIdOption = Annotated[
-    list[str] | None, typer.Option("--volume-id", metavar="ID", help="The medium's UUID or label must be this.")
+    list[str] | None,
+    typer.Option("--volume-id", metavar="ID", help="The medium's UUID or label must be this; repeatable."),
 ]
 
 

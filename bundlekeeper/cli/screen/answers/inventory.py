@@ -45,6 +45,7 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
         "changes": changes,
         "unlisted": unlisted,
         "counts": counts,
+        "batch": loaded.recorded.batch or None if loaded.recorded else None,
     }
 
 
@@ -62,6 +63,8 @@ def _print_loaded(loaded: InventoryLoaded) -> None:
     if plan.overtaken:
         message = f"another reading of the same moment was loaded later and counts instead: {plan.overtaken[:12]}"
         output.line(f"{message}; if it is wrong: bundlekeeper ledger undo {plan.overtaken[:12]} --reason TEXT")
+    if loaded.recorded:
+        output.recorded_as(loaded.recorded.batch_name)
     output.aside("next: bundlekeeper where")
 
 

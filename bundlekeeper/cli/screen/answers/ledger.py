@@ -44,7 +44,13 @@ def show_merged(done: LedgerMerged, *, form: OutputForm) -> None:
     """What was new in each file."""
     if form is OutputForm.JSON:
         rows = [
-            {"file": file, "new": merged.new, "known": merged.known, "their_head": merged.theirs.digest}
+            {
+                "file": file,
+                "new": merged.new,
+                "known": merged.known,
+                "their_head": merged.theirs.digest,
+                "batch": merged.recorded.batch or None,
+            }
             for file, merged in done.files
         ]
         data = {"files": rows, "head": done.head.digest, "events": done.head.count}
@@ -52,6 +58,7 @@ def show_merged(done: LedgerMerged, *, form: OutputForm) -> None:
         return
     for file, merged in done.files:
         output.line(f"{file}: {counted(merged.new, 'new event')}, {merged.known} known before")
+        output.recorded_as(merged.recorded.batch_name)
     output.findings_text(done.findings)
     output.line(f"ledger head {done.head.digest} at {done.head.count}")
 
@@ -84,4 +91,7 @@ def show_salvaged(done: LedgerSalvaged, *, form: OutputForm) -> None:
     output.findings_text(done.findings)
     texts = f" and {counted(len(saved.texts), 'text')} of inventories" if saved.texts else ""
     output.line(f"{counted(saved.events, 'event')} saved in {out}, {len(saved.lost)}{texts} lost")
-    output.aside(f"next: move the damaged ledger away, then: mv -n {out} STORE/.keeper/ledger.sqlite")
+    if saved.lost or saved.texts:
+        output.aside(f"next: move the damaged ledger away, then: mv -n {out} STORE/.keeper/ledger.sqlite")
+    else:  # every event could be read: whether anything else is damaged was not looked at
+        output.aside("next: bundlekeeper ledger verify")

@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.jobs.recording.undo import text_of
+
+_SHOWN = 20  # entries that are undone, for people
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.recording.record import RecordingDone
@@ -19,26 +22,52 @@ def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -
     if form is OutputForm.JSON:
         events = [{"id": event, "message": message} for event, message in zip(done.ids, done.lines, strict=True)]
         head = recorded.head.digest if recorded else None
-        output.envelope(done.verb, done.findings, {"dry_run": recorded is None, "events": events, "head": head})
+        output.envelope(
+            done.verb,
+            done.findings,
+            {
+                "dry_run": recorded is None,
+                "events": events,
+                "head": head,
+                "batch": recorded.batch or None if recorded else None,
+            },
+        )
         return
     for message in done.lines:
         output.line(f"{'recorded' if recorded else 'would record'}: {message}")
     if recorded:
         known = f", {recorded.known} known before" if recorded.known else ""
         output.line(f"{counted(recorded.new, 'event')} recorded{known}; ledger head {recorded.head.digest}")
+        output.recorded_as(recorded.batch_name)
         output.findings_aside(done.findings)
         output.aside("next: bundlekeeper where" + (f" {name}" if name else ""))
 
 
 def show_undone(done: Undone, *, form: OutputForm) -> None:
-    """What no longer counts, and why."""
-    entry, head = done.entry, done.recorded.head.digest
+    """What no longer counts, and why; or what would not, in a dry run."""
+    recorded = done.recorded
     if form is OutputForm.JSON:
-        output.envelope("ledger-undo", [], {"undone": entry.id, "event": done.recorded.ids[0], "head": head})
+        data = {
+            "dry_run": recorded is None,
+            "undone": [entry.id for entry in done.entries],
+            "events": list(recorded.ids) if recorded else [],
+            "counts": {"ended": done.ends, "again": done.again, "before": done.before},
+            "head": recorded.head.digest if recorded else None,
+            "batch": recorded.batch if recorded else None,
+        }
+        output.envelope("ledger-undo", [], data)
         return
-    output.line(
-        f"undone: {entry.event.what.value} of {entry.event.component or 'an inventory'}, {entry.event.at.text()}"
-    )
-    output.line(f"the entry stays in the ledger and no longer counts: {done.reason}")
-    output.line("undo changed no component, only the ledger")
-    output.line(f"ledger head {head}")
+    for entry in done.entries[:_SHOWN]:
+        output.line(f"{'undone' if recorded else 'would undo'}: {text_of(entry)}")
+    if len(done.entries) > _SHOWN:
+        output.line(f"and {len(done.entries) - _SHOWN} more (--json lists all)")
+    counts = [f"{counted(done.ends, 'entry', 'entries')} {'no longer count' if done.ends != 1 else 'no longer counts'}"]
+    counts += [f"{done.again} count again"] if done.again else []
+    counts += [f"{done.before} did not count before"] if done.before else []
+    output.line(f"{', '.join(counts)}; every entry stays in the ledger. Reason: {done.reason}")
+    if recorded is None:
+        output.line("nothing was recorded")
+        return
+    output.line("only the ledger changed: no component was touched")
+    output.line(f"ledger head {recorded.head.digest}")
+    output.recorded_as(recorded.batch_name)

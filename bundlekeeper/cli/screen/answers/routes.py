@@ -39,7 +39,8 @@ def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: boo
     counts = f"{counted(times.rounds, 'round')}, {counted(len(times.windows), 'window')}, {hours(times.makespan)}"
     if times.windows:
         put(counts if times.unplanned else f"{counts}; {least}")
-    if rows := (*details.in_common(found.domains), *found.shared):
+    left = (row for domain in found.domains for row in domain.about_left_out)
+    if rows := (*details.in_common(found.domains), *left, *found.shared):
         output.line()
         marked(rows)
     if times.unplanned:

@@ -1,31 +1,30 @@
-"""How the answers of `where` are reported: table, JSON, CSV, picture, history, counts.
+"""How the answers of `where` are reported: table, JSON, picture, history, counts.
 
-Rules: what nobody reported is "?" and never an empty cell, what was read as none is "-"; a CSV cell never begins with
-what a spreadsheet would run as a formula.
+Rules: what nobody reported is "?" and never an empty cell, what was read as none is "-".
 """
 
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
-from bundlekeeper.cli.screen.tables import Column, Row, write
+from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
     from bundlekeeper.jobs.recording.where import WhereFound
     from bundlekeeper.ledger.ask.types import Evidence, InBank, WhereAnswer, WhereGroup
+    from bundlekeeper.ledger.record.ledger import LedgerEntry
     from bundlekeeper.model.inventory.types import Place
 
 
 def show(found: WhereFound, form: OutputForm) -> None:
     """Print what was asked for, and what is doubtful about it."""
-    if found.component:
+    if found.components is not None:
         _show_history(found, form=form)
     elif found.keys:
         _show_groups(found, form=form)
@@ -93,9 +92,6 @@ def _show_answers(found: WhereFound, *, form: OutputForm) -> None:
             "counts": {"components": len(answers), "differs": differs},
         }
         output.envelope("where", found.doubts, data)
-    elif form is OutputForm.CSV:
-        output.findings_aside(found.doubts)
-        _csv(COLUMNS, answers)
     elif not answers:
         output.line("nothing that is known matches")
         output.findings_text(found.doubts)
@@ -151,7 +147,7 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
         "recorded": _bank(answer.recorded),
         "read": _evidence(answer.seen),
         "agreement": answer.agreement.value,
-        "bundles": [f"{b.family}/{b.version}" for b in answer.bundles],
+        "bundles": list(dict.fromkeys(f"{bundle.family}/{bundle.version}" for bundle in answer.bundles)),
     }
 
 
@@ -169,25 +165,39 @@ def _show_groups(found: WhereFound, *, form: OutputForm) -> None:
     if form is OutputForm.JSON:
         data = [{**dict(zip(keys, g.values, strict=True)), "components": g.count, "differs": g.differs} for g in groups]
         output.envelope("where", found.doubts, {"count_by": list(keys), "groups": data})
-    elif form is OutputForm.CSV:
-        output.findings_aside(found.doubts)
-        _csv(columns, groups)
     else:
         write(columns, groups)
         output.findings_text(found.doubts)
 
 
 def _show_history(found: WhereFound, *, form: OutputForm) -> None:
-    """Everything that was recorded of one component, void entries too."""
+    """Everything that was recorded of each component, void entries too."""
     if form is OutputForm.JSON:
         rows = [
-            {"id": entry.id, "learned": entry.learned.text(), "void": entry.void, "event": content}
+            {
+                "id": entry.id,
+                "batch": found.batches.get(entry.seq, (None, ""))[0],
+                "learned": entry.learned.text(),
+                "void": entry.void,
+                "event": content,
+            }
             for entry, content in zip(found.entries, found.contents, strict=True)
         ]
-        output.envelope("where", [], {"component": found.component, "history": rows})
+        output.envelope("where", [], {"history_of": found.components, "history": rows})
         return
-    last: Place | None = None
+    of: dict[str, list[LedgerEntry]] = {component: [] for component in found.components or ()}
     for entry in found.entries:
+        of[entry.event.component].append(entry)
+    for component, entries in of.items():
+        _events_of(found, entries)
+        output.line(f"{component}: {counted(len(entries), 'event')}")
+    if not of:
+        output.line("nothing that is known matches")
+
+
+def _events_of(found: WhereFound, entries: Sequence[LedgerEntry]) -> None:
+    last: Place | None = None
+    for entry in entries:
         event = entry.event
         seen = ", ".join(
             f"{b} {_text(v)}" for b in ("active", "pending", "spare") if (v := getattr(event.seen, b)) is not None
@@ -195,15 +205,15 @@ def _show_history(found: WhereFound, *, form: OutputForm) -> None:
         what = " ".join(component for component in (event.what.value, event.bank, event.version or seen) if component)
         if event.place is not None:
             what += f" at {event.place.path()}{_moved_from(last, event.place)}"
-        void = " (corrected)" if entry.void else ""
+        void = " (undone)" if entry.void else ""
+        batch = found.batches.get(entry.seq, ("", "?"))[1]
         if event.place is not None and not entry.void and event.what != "gone":
             last = event.place
         reason = f"; {event.reason or event.note or event.anyway}" if event.reason or event.note or event.anyway else ""
         output.line(
             f"{_when(event.at)}  {what}{void}  reported by {event.reported_by}, {event.evidence.value}, "
-            f"learned {_when(entry.learned)}, id {entry.id[:12]}{reason}"
+            f"learned {_when(entry.learned)}, id {entry.id[:12]}, batch {batch}{reason}"
         )
-    output.line(f"{found.component}: {counted(len(found.entries), 'event')}")
 
 
 def _moved_from(before: Place | None, now: Place) -> str:
@@ -233,18 +243,3 @@ def _show_picture(found: WhereFound) -> None:
     ]
     write(cells)
     output.findings_aside(found.doubts)
-
-
-def _csv(columns: Sequence[Column[Row]], rows: Sequence[Row]) -> None:
-    import csv
-
-    from bundlekeeper.formats.escape import visible
-
-    writer = csv.writer(sys.stdout, lineterminator="\n")
-    writer.writerow([column.title for column in columns])
-    writer.writerows([_harmless(visible(column.cell(row))) for column in columns] for row in rows)
-
-
-def _harmless(cell: str) -> str:
-    """A lone "-" is our own word for none; anything else that a spreadsheet could read as a formula gets a quote."""
-    return f"'{cell}" if cell != "-" and cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell

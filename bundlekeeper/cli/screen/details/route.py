@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.marks import tally
-from bundlekeeper.formats.escape import counted, visible
+from bundlekeeper.formats.escape import counted, human_bytes, visible
 from bundlekeeper.model.route.document import CAUTION
 
 if TYPE_CHECKING:
@@ -99,6 +99,9 @@ def _step(step: Step) -> None:
                 f"{component.start or '?'} -> {component.end}",
                 4,
             )
+    for removal in step.removals:
+        where = f"{removal.partition} on {removal.kind} {removal.key}"
+        put(f"remove {removal.version} ({human_bytes(removal.size_bytes)}) from {where}, before anything is brought", 2)
     for quote in step.quotes:
         put(f"rule: {quote.message}{f' ({quote.source})' if quote.source else ''}", 2)
 

@@ -105,6 +105,7 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
             "new": answer.new,
             "newer": answer.newer.isoformat() if answer.newer else None,
             "events": None if merged is None else {"new": merged.new, "known": merged.known},
+            "batch": None if merged is None else merged.recorded.batch or None,
             "ledger": {"id": head.ledger, "events": head.count, "head": head.digest},
         }
         output.envelope("receipt-read", answer.findings, data)
@@ -127,6 +128,8 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
         output.line(f"their head {receipt.head}")
     output.line(f"our head   {head.digest}")
     output.line("kept" if answer.new else "it was read before: nothing changed")
+    if merged is not None:
+        output.recorded_as(merged.recorded.batch_name)
     output.aside(f"next: bundlekeeper where {receipt.site}")
 
 

@@ -1,0 +1,61 @@
+"""What every command has from here: options that take one value refuse a second one, and help is never cut.
+
+Rules: the last value never wins in silence; every option that is given too often is named at once; an option that
+takes several values keeps all of them, and is not looked at here.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from bundlekeeper.errors import InputError
+
+
+def prepare(command: Any) -> None:  # noqa: ANN401 - a command of the parser's, which has no public name
+    """Make a command, and every command under it, refuse an option that is given twice and takes one value.
+
+    Parsing then raises InputError. A group's help has the first sentence of each command whole.
+    """
+    for below in getattr(command, "commands", {}).values():
+        prepare(below)
+    command.short_help = " ".join((command.help or "").partition("\n\n")[0].split()).partition(". ")[0].rstrip(".")
+    make = command.make_parser
+
+    def make_parser(context: Any) -> Any:  # noqa: ANN401 - the parser, and its context
+        parser = make(context)
+        parse = parser.parse_args
+
+        def parse_args(args: list[str]) -> Any:  # noqa: ANN401 - what the parser returns
+            values, left, order = parse(args)
+            _insist_on_once(order)
+            return values, left, order
+
+        parser.parse_args = parse_args
+        return parser
+
+    command.make_parser = make_parser
+
+
+def _insist_on_once(order: Sequence[Any]) -> None:
+    """Raise InputError where a parameter comes twice in `order`, which has one entry for each use."""
+    often = {
+        parameter: count
+        for parameter, count in Counter(order).items()
+        if count > 1 and not parameter.multiple and not parameter.is_eager
+    }
+    if not often:
+        return
+    options = [f"{_name(option)} is given {_times(count)}" for option, count in often.items()]
+    takes = any(not option.is_flag for option in often)
+    hint = "each takes one value: name it once, or repeat the command" if takes else "name it once"
+    raise InputError("; ".join(options), hint=hint)
+
+
+def _name(option: Any) -> str:  # noqa: ANN401 - an option of the parser's
+    return str(max(option.opts, key=len))
+
+
+def _times(count: int) -> str:
+    return "twice" if count == 2 else f"{count} times"
