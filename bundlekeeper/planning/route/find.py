@@ -74,11 +74,10 @@ def route(
     expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
-    not_reached, reached = (
-        left_out.not_reached(finder.units, finder.target),
-        left_out.reached(finder.units, finder.target),
-    )
-    return Route(domain, release, steps, further.cost, tuple(findings), finder.left_out, not_reached, reached)
+    units, target = finder.units, finder.target
+    reached = left_out.reached(units, target)
+    missed = left_out.not_reached(units, target)
+    return Route(domain, release, steps, further.cost, tuple(findings), finder.left_out, missed, reached)
 
 
 @contextmanager

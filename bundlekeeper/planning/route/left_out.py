@@ -181,10 +181,11 @@ def not_reached(units: Iterable[Unit], target: ReleaseTarget) -> tuple[tuple[str
     them, and components of the infrastructure with their kind."""
     found: dict[tuple[str, str], None] = {}
     for unit in units:
-        for slot in unit.slots:
-            if unit.still or target.lacks(slot[0].reading):
-                own = [(component.reading.kind, component.key) for component in slot]
-                found |= dict.fromkeys([("server", server.key) for server in unit.servers] or own)
+        servers = [("server", server.key) for server in unit.servers]
+        if unit.still:
+            found |= dict.fromkeys(servers)
+        for slot in (slot for slot in unit.slots if target.lacks(slot[0].reading)):
+            found |= dict.fromkeys(servers or [(component.reading.kind, component.key) for component in slot])
     return tuple(found)
 
 

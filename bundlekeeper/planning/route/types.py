@@ -145,11 +145,11 @@ def left_out_findings(left: Iterable[LeftOut]) -> Iterator[Finding]:
 @dataclass(frozen=True, slots=True)
 class Route:
     """A route. `cost` is windows, server restarts, minutes one after the other, and bytes; `left_out` are the servers
-    that it does not bring to the release.
+    that it leaves as they are.
 
-    `not_reached` are those servers and every other one, by key, and the components of the infrastructure, for which the
-    release has no image though it should: each with what it is, `server` or its kind. `reached` is how many of the
-    other components have one.
+    `not_reached` are those servers, by key, and the servers and the components of the infrastructure for which the
+    release has no image though it should: each with what it is, `server` or its kind. `reached` is how many components
+    have one, those of servers that are left out not counted.
     """
 
     domain: str

@@ -217,12 +217,14 @@ def test_a_server_is_left_out_with_a_reason_in_every_output(office: Keeper, tmp_
     told = "server holm/holm-a/1/2: left out, so the release is not reached for it: powered off"
     assert (done.status, f"falls-short: {told}" in done.out) == (1, True), done.out
     assert "  4 servers to 6.1" in done.out
+    assert "; reaches 6.1 except 1 server\n" in done.out
     assert told in office(*WORDS, "--without", "HOLMA-B2", "--reason", "powered off", "--details").out
     left = [{"server": "HOLMA-B2", "name": "holm/holm-a/1/2", "reason": "powered off", "lacks": []}]
     assert json.loads(file.read_text())["route"]["left_out"] == left
     stored = office("plan", "check", file, "--json")
     assert (stored.codes, stored.json["compared"]) == (["falls-short"], "no allowed route is shorter")
     assert stored.json["route"]["left_out"] == left
+    assert stored.json["route"]["not_reached"] == [["server", "HOLMA-B2"]]
     assert office("report", "--runbook", "--plan", file, "--out", page).status == 1
     assert told in " ".join(page.read_text("utf-8").split())
     many = office(

@@ -44,6 +44,10 @@ def test_a_server_is_left_out_and_reported() -> None:
     (told,) = [f for f in found.findings if f.code == "falls-short"]
     assert (told.level, told.subject) == (Level.WARNING, "server holm/holm-a/1/1")
     assert told.message == "left out, so the release is not reached for it: powered off"
+    whole, own = asked(whole_domain("6.0.1", blades=3), "6.1"), whole_domain("6.0.1", blades=3).components
+    assert isinstance(whole, Route)
+    assert (whole.not_reached, found.not_reached) == ((), (("server", ONE),))
+    assert whole.reached - found.reached == sum(component.parent == ONE for component in own)
 
 
 def test_leaving_it_out_is_refused_where_a_rule_forbids_what_it_runs() -> None:
