@@ -65,11 +65,17 @@ def _reaches(route: Route, components: int) -> str:
 
     What no bundle of the manifest has an image for is no exception, and is not reached either.
     """
-    if not route.not_reached:
+    if not (missed := exceptions(route)):
         number = f"all {components}" if route.reached == components else f"{route.reached} of {components}"
         return f"reaches {route.release} on {number} component{'s' * (components != 1)}"
+    return missed
+
+
+def exceptions(route: Route) -> str:
+    """`reaches 6.1 except 1 server`; empty where there is no exception."""
     numbers = Counter(what for what, _ in route.not_reached)
-    return f"reaches {route.release} except {some([counted(number, what) for what, number in numbers.items()])}"
+    missed = some([counted(number, what) for what, number in numbers.items()])
+    return f"reaches {route.release} except {missed}" if missed else ""
 
 
 def _starts(route: Route) -> tuple[str, ...]:

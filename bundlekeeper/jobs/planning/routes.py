@@ -85,7 +85,7 @@ class DomainsTogether:
             return WITHOUT
         if any(row.level is Level.ERROR for row in (*domain.findings, *self.shared)):
             return WITH_ERRORS
-        return READY if domain.way.steps else AT_RELEASE
+        return READY if domain.way.steps or domain.way.not_reached else AT_RELEASE
 
     @property
     def rounds(self) -> dict[int, list[Window]]:

@@ -71,7 +71,7 @@ def _without(
         labels, keys = _labels_and_keys(without.values())
         case.tally.made("policy", len(keys))
         message = f"{counted(len(labels), 'server')} without a policy: {some(labels, _MOST_NAMED)}"
-        hint = f"assign one; without it {'it gets' if len(labels) == 1 else 'they get'} nothing, or a platform default"
+        hint = f"assign one; without one {'it gets' if len(labels) == 1 else 'they get'} nothing, or a platform default"
         subject = f"{case.domain}: {some(labels)}"
         case.tally.add("no-policy", subject, message, hint, things=keys, evidence={"servers": labels})
     if unknown:

@@ -237,6 +237,18 @@ def test_a_server_is_left_out_with_a_reason_in_every_output(office: Keeper, tmp_
     assert "falls-short" in office("plan", "check", file).out, "nobody says any more why it stays"
 
 
+def test_a_domain_with_a_server_left_out_is_never_called_at_the_release(office: Keeper) -> None:
+    """Where nothing else is left to do there are no steps, and the release is still not reached for that server."""
+    to, without = ("--to", "6.0"), ("--without", "1/2", "--reason", "sold")
+    assert "runs that release already" in office("route", "holm-a", *to).out
+    missed = "reaches 6.0 except 1 server\n"
+    short = office("route", "holm-a", *to, *without).out
+    whole = office("route", "holm-a", *to, *without, "--details").out
+    many = office("route", "holm-a", "holm-b", *to, "--without", "holm/holm-a/1/2", "--reason", "sold", "--json").json
+    assert (f"\n0 steps; {missed}" in short, f"\n{missed}" in whole, "already" in short + whole) == (True, True, False)
+    assert (many["routes"][0]["route"]["steps"], "at the release" in many["counts"]) == ([], False)
+
+
 def test_wrong_words_about_what_is_left_out(office: Keeper) -> None:
     for words, meant in (
         (("--without", "1/2"), "one reason for each"),

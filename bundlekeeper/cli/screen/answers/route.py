@@ -71,7 +71,7 @@ def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
     route, times, short = planned.route, planned.timeline, in_short(found, planned)
     put(f"{route.domain}{_from(short)} to {route.release}: {details.verdict(planned)}")
     if not route.steps:
-        put("it runs that release already")
+        put(f"0 steps; {short.reaches}" if route.not_reached else "it runs that release already")
     else:
         counts = (
             counted(len(route.steps), "step"),

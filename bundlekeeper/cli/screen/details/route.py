@@ -62,12 +62,14 @@ def verdict(found: PlannedRoute) -> str:
 
 def _planned(found: PlannedRoute) -> None:
     """Print the steps with their rules, windows and ways back, then all that was found."""
+    from bundlekeeper.jobs.planning.overview import exceptions
+
     route, times = found.route, found.timeline
     windows, restarts, minutes, size = route.cost
     put(f"{route.domain} to {route.release}: {verdict(found)}")
     put(f"{counted(windows, 'step')}, {counted(restarts, 'server restart')}")
     if not route.steps:
-        put("it runs that release already")
+        put(exceptions(route) or "it runs that release already")
     for step in route.steps:
         _step(step)
         for way in found.back:

@@ -53,6 +53,8 @@ def show(found: DomainsTogether) -> None:
 
 
 def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]) -> None:
+    from bundlekeeper.jobs.planning.overview import exceptions
+
     way = domain.way
     if way is None:
         put(f"{domain.name}: no allowed route was found; nearest that can be reached: {domain.nearest or 'none'}")
@@ -62,7 +64,7 @@ def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]
     steps = (
         f"{counted(len(way.steps), 'step')}, {counted(way.cost[1], 'server restart')}"
         if way.steps
-        else "runs that release already"
+        else exceptions(way) or "runs that release already"
     )
     when = f"; rounds {ranges(rounds)}" if rounds else ""
     put(f"{domain.name}: {steps}{when}{f'; {counts_text}' if counts_text else ''}")
