@@ -6,7 +6,7 @@ minutes, rules or ways back is ever reported; what a plan was made from goes int
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,7 @@ from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.model.route.dated_windows import DatedWindow
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.types import NoRoute, Route
     from bundlekeeper.planning.route.way_back import WayBack
@@ -30,6 +31,8 @@ class Options:
 
     window_minutes: int | None = None
     per_cluster: int = 1
+    parallel: tuple[tuple[str, int], ...] = ()  # pieces of work at a time, by site; the empty name is any other site
+    windows: tuple[DatedWindow, ...] = ()  # the real windows that the plan is laid into
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,7 @@ class PlannedRoute:
         from bundlekeeper.reports.gantt import GanttBar, Span
 
         found: dict[str, list[Span]] = {}
-        for action in window.actions:
+        for action in window.work:
             label = action.subject.split(": ")[0]
             span = Span(action.start, action.end, "" if action.down == NOTHING else action.down)
             found.setdefault(label, []).append(span)
@@ -173,9 +176,19 @@ def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Pl
     from bundlekeeper.planning.route.space import space_findings
     from bundlekeeper.planning.route.way_back import lost, ways_back
     from bundlekeeper.planning.windows.make import schedule
+    from bundlekeeper.planning.windows.turn_back import with_turn_back
 
-    times = schedule(fleet, route, options.window_minutes, options.per_cluster)
+    times = schedule(
+        fleet,
+        route,
+        options.window_minutes,
+        options.per_cluster,
+        parallel=dict(options.parallel),
+        dated=options.windows,
+    )
     back = ways_back(fleet, route, given.holdings)
+    windows = tuple(with_turn_back(window, back, options.window_minutes) for window in times.windows)
+    times = replace(times, windows=windows)
     return PlannedRoute(
         route,
         times,

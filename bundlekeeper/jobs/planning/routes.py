@@ -134,7 +134,8 @@ def find_routes(
     chosen = _named(fleet, names, site)
     ways = [route(fleet, name, release, given.holdings, given.judged_at) for name in chosen]
     routes = [way for way in ways if isinstance(way, Route)]
-    times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster)
+    parallel = dict(options.parallel)
+    times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster, parallel=parallel)
     domains = tuple(_domain(given, fleet, way, times.own_findings.get(way.domain, ())) for way in ways)
     own = {row for rows in times.own_findings.values() for row in rows}
     shared = (*given.findings, *(row for row in times.findings if row not in own))
