@@ -32,9 +32,7 @@ def _lines(version: str, clusters: int, healthy: str) -> Iterator[str]:
     for number in range(SERVERS):
         place = {"chassis": str(number // 8 + 1), "slot": str(number % 8 + 1), "parent": f"HOLMC-B{number + 1:02}"}
         for kind in ("bios", "management-controller"):
-            yield from _one(
-                kind, "Tern-2", version, policy="calm", cluster=f"cluster-{number % clusters + 1}", **place
-            )
+            yield from _one(kind, "Tern-2", version, policy="calm", cluster=f"cluster-{number % clusters + 1}", **place)
     yield '[[policy]]\nname = "calm"\nversions = { blade = "5.4.10" }\napplies = "on-reset"\nscope = ["holm-c"]\n'
 
 

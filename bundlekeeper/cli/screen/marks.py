@@ -82,8 +82,10 @@ def again(*words: str | None, **options: object) -> str:
     """The command that was asked, to be pasted: its words, and those of its options that were given."""
     given = [word for word in words if word]
     for name, value in options.items():
-        if value not in (None, "", False):
-            given += [f"--{name.replace('_', '-')}"] + [str(value)] * (value is not True)
+        for one in value if isinstance(value, list) else [value]:
+            if one in (None, "", False):
+                continue
+            given += [f"--{name.replace('_', '-')}"] + [str(one)] * (one is not True)
     return " ".join(["bundlekeeper", *map(shell_word, given)])
 
 

@@ -5,7 +5,7 @@ Rules: a plan whose inputs changed, or that breaks a rule, has no run-book; it l
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError, RefusedError
@@ -13,7 +13,16 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning import plan_file
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
-from bundlekeeper.jobs.planning.route import Options, PlannedRoute, options_of, route_of, scheduled
+from bundlekeeper.jobs.planning.route import (
+    Options,
+    PlannedRoute,
+    dated_windows,
+    insist_on_sites,
+    options_in,
+    options_of,
+    route_of,
+    scheduled,
+)
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
@@ -36,6 +45,8 @@ class RunbookWanted:
     file: str | None = None
     window: str | None = None
     per_cluster: int = 1
+    parallel: tuple[str, ...] = ()
+    windows: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +98,10 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
     fleet = Fleet(given.manifest, given.inventory)
     if ask.file is not None:
         return _page(session, _of_file(given, fleet, ask, ask.file), plain=plain)
-    options = options_of(ask.window, ask.per_cluster)
+    options = options_of(ask.window, ask.per_cluster, ask.parallel)
+    insist_on_sites(given, options)
+    if ask.windows is not None:
+        options = replace(options, windows=dated_windows(given, ask.windows))
     found = route_of(given, fleet, ask.domain or "", ask.release, options)
     if not isinstance(found, PlannedRoute):
         return NoRunbook(given, found)
@@ -103,14 +117,19 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
 
     plan, document = plan_file.read_plan_file(file)
     if document is None:
-        options, sha256 = options_of(ask.window, ask.per_cluster), ""
+        options, sha256 = options_of(ask.window, ask.per_cluster, ask.parallel), ""
+        insist_on_sites(given, options)
+        if ask.windows is not None:
+            options = replace(options, windows=dated_windows(given, ask.windows))
     else:
-        if ask.window is not None:
-            raise InputError("the plan's file says how long its windows are", hint="leave out --window")
+        if ask.window is not None or ask.windows is not None:
+            raise InputError("the plan's file says how long its windows are", hint="leave out --window and --windows")
+        if ask.parallel:
+            raise InputError("the plan's file says how much goes on at a time", hint="leave out --parallel")
         if ask.per_cluster not in (1, document.per_cluster):
             raise InputError("the plan's file says how many servers go at a time", hint="leave out --per-cluster")
         plan_file.insist_unchanged(given, document, file)
-        options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
+        options, sha256 = options_in(document), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
     verdict = hold(fleet, plan, given.holdings)
     against = [finding for finding in verdict.findings if _forbids(finding, plan.domain)]
@@ -128,12 +147,14 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
 def _page(session: Session, plan: _Plan, *, plain: bool) -> ReportPage:
     from bundlekeeper.jobs.planning.runbook import Material, runbook
     from bundlekeeper.planning.gaps.find import gaps_of
+    from bundlekeeper.planning.route.space import space_uses
     from bundlekeeper.reports.runbook import html, text
 
     given, route = plan.given, plan.planned.route
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
     checked = (plan.checked, *_CHECKED)
     material = Material(given, plan.fleet, plan.planned, plan.options, gaps, checked, session.now(), plan.sha256)
+    material = replace(material, space=space_uses(plan.fleet, route))
     made = runbook(material)
     findings = (*plan.planned.findings, *(gap.finding for gap in material.open_gaps))
     about = {"domain": route.domain, "release": route.release, **given.about()}

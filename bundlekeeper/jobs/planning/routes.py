@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
-from bundlekeeper.jobs.planning.route import Options, plain
+from bundlekeeper.jobs.planning.route import Options, insist_on_sites, plain
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.planning.route.types import NoRoute, Route
 
@@ -131,6 +131,7 @@ def find_routes(
     given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
     fleet.manifest_index.release(release)
+    insist_on_sites(given, options)
     chosen = _named(fleet, names, site)
     ways = [route(fleet, name, release, given.holdings, given.judged_at) for name in chosen]
     routes = [way for way in ways if isinstance(way, Route)]

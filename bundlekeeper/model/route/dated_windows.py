@@ -84,7 +84,9 @@ def read_windows(data: bytes, *, name: str, zone: str) -> tuple[DatedWindow, ...
         problems = placed(source, reading.problems)
         message = problems[0].message if len(problems) == 1 else f"{len(problems)} problems"
         hint = problems[0].hint if len(problems) == 1 else "fix what is named; nothing was planned"
-        raise InputError(f"the windows cannot be read: {message}", hint=hint, where=problems[0].where, problems=problems)
+        raise InputError(
+            f"the windows cannot be read: {message}", hint=hint, where=problems[0].where, problems=problems
+        )
     return in_order(found, name)
 
 

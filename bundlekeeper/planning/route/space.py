@@ -10,10 +10,12 @@ which one takes images is not known; what is not known is reported, never counte
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from itertools import takewhile
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
+from bundlekeeper.model.inventory.types import Partition
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.domains import Fleet
@@ -44,6 +46,38 @@ def space_findings(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
         finding(code, f"step {step}: {some(names)}", message, hint, level=level)
         for (step, code, level, message, hint), names in sorted(groups.items(), key=lambda row: row[0][0])
     )
+
+
+@dataclass(frozen=True, slots=True)
+class SpaceUse:
+    """The partition of one component whose images are files, and what it needs as the route goes on.
+
+    `loads` are the steps with the image that each brings; `plan` says what must go first, and what is short.
+    """
+
+    key: str
+    partition: Partition
+    loads: tuple[tuple[int, SpaceLoad], ...]
+    plan: SpacePlan
+
+
+def space_uses(fleet: Fleet, route: Route) -> tuple[SpaceUse, ...]:
+    """The partitions that the images of a route fill as files, in the order of the route.
+
+    Raises InputError for a domain that the inventory lacks.
+    """
+    components = {p.key: p for p in fleet.state(route.domain).components}
+    found = []
+    for key, (_, loads) in _taken(fleet, route).items():
+        reading = components[key].reading
+        facts = fleet.manifest_index.facts(reading.kind, reading.model)
+        if facts.method is None or not facts.files:
+            continue
+        scale, images = fleet.manifest_index.scale(reading.kind), [load for _, load in loads]
+        for partition in fleet.partitions(key):
+            space = space_of(fleet.manifest_index, components[key], facts.method, partition)
+            found.append(SpaceUse(key, partition, tuple(loads), _planned(space, images, scale)))
+    return tuple(found)
 
 
 def _taken(fleet: Fleet, route: Route) -> dict[str, tuple[bool, Loads]]:
