@@ -17,7 +17,7 @@ WIDE = 184.0
 _LINE, _ROW = 4.3, 5.3
 _HEADING, _HEAD_ROW, _CLOSING, _SPACE_BAR = 48.0, 10.0, 21.0, 5.2
 _CHARACTER = 1.75  # the width of a wide usual letter at 9.5 points
-_NAME = 40.0  # the width of a row's name
+_NAME = 51.0  # the width of a row's name
 
 
 def lines_of(words: str, wide: float = WIDE) -> int:

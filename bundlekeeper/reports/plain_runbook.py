@@ -11,7 +11,7 @@ from bundlekeeper.reports import gantt
 from bundlekeeper.reports.runbook import ActionRow, OpenGap, Runbook, RunbookText, SheetCell, StepPage, WindowSheet
 
 WIDTH = 80
-_NAME, _CELL = 22, 9  # characters of a row's name and of one box with its time
+_NAME, _CELL = 34, 9  # characters of a row's name, at most, and of one box with its time
 
 
 def lines(page: Runbook) -> Iterator[str]:
@@ -56,13 +56,12 @@ def _ticks(rows: Iterable[RunbookText]) -> Iterator[str]:
 
 def _front(page: Runbook) -> Iterator[str]:
     yield from _put(page.title)
-    yield from _put(page.subtitle)
-    yield ""
     yield "*" * WIDTH
     yield from _put(page.verdict, "* ")
     for gap in page.errors:
         yield from _gap(gap)
     yield "*" * WIDTH
+    yield from _put(page.subtitle)
     yield from _title("Windows")
     for row in page.windows:
         yield from _put(f"{row.number}  {row.what}: {row.when}; {row.minutes}", "  ", "     ")
@@ -121,20 +120,21 @@ def _sheet(page: Runbook, sheet: WindowSheet) -> Iterator[str]:
 
 def _table(columns: Sequence[str], sheet: WindowSheet) -> Iterator[str]:
     yield ""
-    most = (WIDTH - _NAME - 2) // _CELL
+    name_width = min(_NAME, max((len(visible(row.name)) for row in sheet.rows), default=0) + 2)
+    most = (WIDTH - name_width - 2) // _CELL
     for begin in range(0, len(columns), most):
         part = columns[begin : begin + most]
         letters = ascii_lowercase[begin : begin + len(part)].ljust(len(part), "?")
         for letter, column in zip(letters, part, strict=True):
             yield from _put(f"{letter} = {column}", "  ")
-        yield "  " + " " * _NAME + "".join(f"{letter:<{_CELL}}" for letter in letters).rstrip()
+        yield "  " + " " * name_width + "".join(f"{letter:<{_CELL}}" for letter in letters).rstrip()
         for row in sheet.rows:
             name = visible(row.name)
-            if len(name) >= _NAME:
+            if len(name) >= name_width:
                 yield f"  {name}"
                 name = ""
             cells = "".join(f"{_cell(cell):<{_CELL}}" for cell in row.cells[begin : begin + most])
-            yield f"  {name:<{_NAME}}{cells}".rstrip()
+            yield f"  {name:<{name_width}}{cells}".rstrip()
         yield ""
 
 

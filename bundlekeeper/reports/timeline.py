@@ -7,10 +7,9 @@ cut; nothing rests on colour. Units: millimetres.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from bundlekeeper.formats.escape import counted
 from bundlekeeper.reports.gantt import GanttBar, Span
 
 WIDTH = 182.0
@@ -59,13 +58,14 @@ def timeline(bars: Sequence[GanttBar], minutes: int, turn_back: int, clock: Call
     drawn: list[TimelineBar] = []
     names: list[TimelineText] = []
     left_out = 0
-    for label, number, spans in _alike(bars):
+    for bar in bars:
+        label, spans = bar.label, _joined(bar.spans)
         begin, end = min(s.start for s in spans) * scale, max(s.end for s in spans) * scale
         wide = len(label) * _CHARACTER
         x = max(0.0, min(begin, WIDTH - wide))  # a name near the right end begins further left
         lane = next((n for n, free in enumerate(lanes) if free <= x), len(lanes))
         if lane == MAX_LANES:
-            left_out += number
+            left_out += 1
             continue
         lanes[lane : lane + 1] = [max(end, x + wide) + 1]
         top = lane * LANE
@@ -77,15 +77,21 @@ def timeline(bars: Sequence[GanttBar], minutes: int, turn_back: int, clock: Call
     return Timeline(_round(height + AXIS), tuple(drawn), tuple(names), times, _round(turn_back * scale), more)
 
 
-def _alike(bars: Iterable[GanttBar]) -> Iterator[tuple[str, int, tuple[Span, ...]]]:
-    """The bars by their begin; those with the same spans as one, with how many they are."""
+def alike(bars: Iterable[GanttBar]) -> tuple[GanttBar, ...]:
+    """The bars by their begin; those that are worked on and down at the same minutes as one."""
     groups: dict[tuple[tuple[int, int, bool], ...], list[GanttBar]] = {}
     for bar in bars:
         groups.setdefault(tuple((s.start, s.end, bool(s.down)) for s in bar.spans), []).append(bar)
+    found = []
     for rows in sorted(groups.values(), key=lambda rows: min(s.start for s in rows[0].spans)):
-        labels = [bar.label.removeprefix("server ") for bar in rows]
-        label = ", ".join(labels[:2]) + (f" and {counted(len(labels) - 2, 'more', 'more')}" if labels[2:] else "")
-        yield label, len(rows), _joined(rows[0].spans)
+        labels = [bar.label for bar in rows]
+        head = labels[0].rpartition(" ")[0] + " "
+        labels[1:] = [label.removeprefix(head) for label in labels[1:]]
+        label = ", ".join(labels[:2]) + (f" and {len(labels) - 2} more" if labels[2:] else "")
+        downs = (dict.fromkeys(span.down for span in same) for same in zip(*(bar.spans for bar in rows), strict=True))
+        spans = (Span(s.start, s.end, ", ".join(d)) for s, d in zip(rows[0].spans, downs, strict=True))
+        found.append(GanttBar(label, tuple(spans)))
+    return tuple(found)
 
 
 def _joined(spans: Iterable[Span]) -> tuple[Span, ...]:

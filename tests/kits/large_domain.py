@@ -20,7 +20,8 @@ def _lines(version: str, clusters: int, healthy: str) -> Iterator[str]:
         switch = f"HOLMC-SW{n}"
         yield from _one("fabric-switch", "Reed-40", version, serial=switch, files=version, healthy=healthy, **about)
         yield from _one("domain-manager", "Reed-40", version, parent=switch, **{**about, "pair": "manager"})
-        yield f'[[partition]]\ncomponent = "{switch}"\nname = "images"\nsize_bytes = 5_000_000\nfree_bytes = 2_000_000\n'
+        yield f'[[partition]]\ncomponent = "{switch}"\nname = "images"'
+        yield "size_bytes = 5_000_000\nfree_bytes = 2_000_000\n"
     yield from _one("model-list", "Reed-40", "2025-2", serial="HOLMC-MT")
     for chassis in range(1, 6):
         for n, half in enumerate(_HALVES, 1):

@@ -26,6 +26,7 @@ from bundlekeeper.jobs.planning.route import (
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.runbook import Material
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.types import NoRoute
 
@@ -94,10 +95,10 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
         raise InputError(
             "name a domain and a release, or a plan", hint="--runbook DOMAIN --to RELEASE, or --runbook --plan FILE"
         )
+    if ask.file is not None:
+        return _page(material_of_file(session, ask, files), plain=plain)
     given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
-    if ask.file is not None:
-        return _page(session, _of_file(given, fleet, ask, ask.file), plain=plain)
     options = options_of(ask.window, ask.per_cluster, ask.parallel)
     insist_on_sites(given, options)
     if ask.windows is not None:
@@ -108,7 +109,7 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
     checked = (
         "Checked for this route: every state between obeys every jump rule and every compatible rule of the manifest."
     )
-    return _page(session, _Plan(given, fleet, found, options, checked), plain=plain)
+    return _page(_material(session, _Plan(given, fleet, found, options, checked)), plain=plain)
 
 
 def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Plan:
@@ -144,21 +145,40 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
     return _Plan(given, fleet, scheduled(given, fleet, verdict.route, options), options, checked, sha256)
 
 
-def _page(session: Session, plan: _Plan, *, plain: bool) -> ReportPage:
-    from bundlekeeper.jobs.planning.runbook import Material, runbook
+def material_of_file(session: Session, ask: RunbookWanted, files: InputFiles) -> Material:
+    """What a run-book of a plan's file is made from.
+
+    Raises InputError; RefusedError for a plan whose inputs changed or that breaks a rule; as `read_inputs`.
+    """
+    from bundlekeeper.planning.fleet.domains import Fleet
+
+    given = read_inputs(session, files)
+    return _material(session, _of_file(given, Fleet(given.manifest, given.inventory), ask, ask.file or "-"))
+
+
+def findings_of(material: Material) -> tuple[Finding, ...]:
+    """Everything that was found about a plan: while planning, and between here and there."""
+    return (*material.planned.findings, *(gap.finding for gap in material.open_gaps))
+
+
+def _material(session: Session, plan: _Plan) -> Material:
+    from bundlekeeper.jobs.planning.runbook import Material
     from bundlekeeper.planning.gaps.find import gaps_of
     from bundlekeeper.planning.route.space import space_uses
-    from bundlekeeper.reports.runbook import html, text
 
     given, route = plan.given, plan.planned.route
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
-    checked = (plan.checked, *_CHECKED)
-    material = Material(given, plan.fleet, plan.planned, plan.options, gaps, checked, session.now(), plan.sha256)
-    material = replace(material, space=space_uses(plan.fleet, route))
-    made = runbook(material)
-    findings = (*plan.planned.findings, *(gap.finding for gap in material.open_gaps))
-    about = {"domain": route.domain, "release": route.release, **given.about()}
-    return ReportPage(text(made) if plain else html(made), findings, about)
+    about = (given, plan.fleet, plan.planned, plan.options, gaps, (plan.checked, *_CHECKED))
+    return Material(*about, session.now(), plan.sha256, space_uses(plan.fleet, route))
+
+
+def _page(material: Material, *, plain: bool) -> ReportPage:
+    from bundlekeeper.jobs.planning.runbook import runbook
+    from bundlekeeper.reports.runbook import html, text
+
+    made, route = runbook(material), material.planned.route
+    about = {"domain": route.domain, "release": route.release, **material.given.about()}
+    return ReportPage(text(made) if plain else html(made), findings_of(material), about)
 
 
 def _forbids(found: Finding, domain: str) -> bool:

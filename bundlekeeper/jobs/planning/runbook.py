@@ -6,7 +6,7 @@ assumed; what forbids the work comes first, and nothing that is open is there tw
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -48,6 +48,9 @@ _FIRST = (
     ("the windows are agreed: local change control, those responsible for safety", PRACTICE),
 )
 _PAIRS = ("every redundant pair is healthy, and which half leads is known", PRACTICE)
+
+
+_FITS, _HEALTH = "whether its image fits", "healthy"
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +107,8 @@ def runbook(of: Material) -> Runbook:
 def _told(of: Material) -> tuple[tuple[OpenGap, ...], tuple[OpenGap, ...]]:
     """The errors, then the warnings, of planning and of the gaps: each once, like ones of several subjects as one."""
     domain = of.planned.route.domain
-    sources = {gap.finding: "; ".join(gap.sources) for gap in of.open_gaps}
+    said = _said(of)
+    sources = {gap.finding: "; ".join(gap.sources) for gap in of.open_gaps if not said(gap)}
     groups: dict[tuple[Level, str, str, str], list[str]] = {}
     quotes: dict[tuple[Level, str, str, str], dict[str, None]] = {}
     for finding in dict.fromkeys((*sources, *of.planned.findings)):
@@ -122,6 +126,22 @@ def _told(of: Material) -> tuple[tuple[OpenGap, ...], tuple[OpenGap, ...]]:
         for level, code, message, hint in (key,)
     ]
     return tuple(r for r in rows if r.level == "error"), tuple(r for r in rows if r.level != "error")
+
+
+def _said(of: Material) -> Callable[[Gap], bool]:
+    """Whether planning says the same of a gap: it asks for space and for the health of pairs, too, step by step."""
+    moved = {key for step in of.planned.route.steps for c in step.changes for p in c.components for key in p.keys}
+    pairs = {
+        found.subject for found in of.planned.findings if found.code == "pair-unhealthy" or _HEALTH in found.message
+    }
+
+    def said(gap: Gap) -> bool:
+        if gap.code == "not-enough-space" or (gap.code == "not-checked" and gap.finding.message.startswith(_FITS)):
+            return bool(gap.things) and moved.issuperset(gap.things)
+        about_health = gap.code == "pair-unhealthy" or _HEALTH in gap.finding.message
+        return about_health and gap.finding.subject in pairs
+
+    return said
 
 
 def _verdict(errors: Sequence[OpenGap], warnings: Sequence[OpenGap]) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.formats.durations import clock, hours
@@ -15,7 +16,7 @@ from bundlekeeper.formats.escape import counted, human_bytes, some
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.windows.types import CHECKS, VERBS, Action, Window
 from bundlekeeper.reports.runbook import ActionRow, RunbookText, SheetCell, SheetRow, SpaceBar, WindowSheet
-from bundlekeeper.reports.timeline import timeline
+from bundlekeeper.reports.timeline import alike, timeline
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.runbook import Material
@@ -24,28 +25,24 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.way_back import WayBack
 
 BY = {"operator": "by an operator", "policy": "by policy"}
-#: What is ticked for a server or component, by verb; what is not here a policy does by itself, or is recorded at the end.
-_COLUMNS = {
-    "note-paths": "paths before",
-    "move-workload": "workload moved off",
-    "assign-policy": "policy assigned",
-    "edit-policy": "policy edited",
-    "confirm": "update started",
-    "start-window": "platform's window started",
-    "check-window": "platform's window open",
-    "restart": "restarted",
-    "remove": "removed",
-    "stage": "staged",
-    "swap-lead": "lead swapped",
-    "activate": "activated",
-    "write": "written",
-    "level": "brought level",
-    "wait-for-manager": "manager answers",
-    "wait-for-paths": "every path back",
-    "verify": "runs, read back",
-    "compare-paths": "paths after",
-    "return-workload": "workload given back",
-}
+#: What is ticked for a server or component, column by column: its verbs with the words of each. What is not here a
+#: policy does by itself, or is recorded at the end.
+_COLUMNS: tuple[dict[str, str], ...] = (
+    {"note-paths": "paths before"},
+    {"move-workload": "workload moved off"},
+    {"assign-policy": "policy assigned", "edit-policy": "policy edited"},
+    {"check-window": "platform's window open"},
+    {"confirm": "update started", "restart": "restarted"},
+    {"remove": "removed"},
+    {"stage": "staged"},
+    {"swap-lead": "lead swapped"},
+    {"activate": "activated", "write": "written", "level": "brought level"},
+    {"wait-for-manager": "manager answers", "wait-for-paths": "every path back"},
+    {"verify": "runs, read back"},
+    {"compare-paths": "paths after"},
+    {"return-workload": "workload given back"},
+)
+_PLACES = {verb: number for number, words in enumerate(_COLUMNS) for verb in words}
 _FIELDS = frozenset({"note-paths", "compare-paths"})  # what is written down, not ticked
 _VERIFY = {
     "check-backup": "the backup is there, and was read back",
@@ -79,8 +76,11 @@ _STAGING = "nothing runs it yet, so nothing goes back; what was in the spare ban
 def window_sheet(of: Material, step: Step, window: Window) -> WindowSheet:
     """The sheet of one window. Raises InputError for a time zone that this machine does not know."""
     number = len(of.planned.timeline.windows)
-    time, bars = timer(window), of.planned.bars(window)
-    columns, rows = _table(window, time)
+    domain = of.planned.route.domain
+    own = next((f"{c.site}/{domain}/" for c in of.given.inventory.components if c.domain == domain), "")
+    time = timer(window)
+    bars = alike(replace(bar, label=bar.label.replace(own, "", 1)) for bar in of.planned.bars(window))
+    columns, rows = _table(window, time, own)
     length = max(1, window.minutes)
     return WindowSheet(
         f"Window {window.number} of {number}: {what(step, window)}",
@@ -169,25 +169,34 @@ def _first(of: Material, window: Window, time: Callable[[int], str]) -> Iterator
             yield RunbookText(f"{time(action.start)} {VERBS.get(action.verb, action.verb)}{about}{note}", "")
 
 
-def _table(window: Window, time: Callable[[int], str]) -> tuple[tuple[str, ...], tuple[SheetRow, ...]]:
+def _table(window: Window, time: Callable[[int], str], own: str) -> tuple[tuple[str, ...], tuple[SheetRow, ...]]:
     """The columns and rows: what is done to each server or component, and when."""
-    rows: dict[str, dict[str, Action]] = {}
-    verbs: dict[str, int] = {}
+    rows: dict[str, dict[int, Action]] = {}
+    words: dict[int, dict[str, None]] = {}
     for action in window.work:
-        if _is_first(action) or action.verb not in _COLUMNS:
+        place = _PLACES.get(action.verb)
+        if place is None or _is_first(action):
             continue
-        rows.setdefault(action.subject.split(": ")[0], {}).setdefault(action.verb, action)
-        verbs.setdefault(action.verb, action.start)
-    order = sorted(verbs, key=list(_COLUMNS).index)
+        rows.setdefault(_row_name(action, own), {}).setdefault(place, action)
+        words.setdefault(place, {})[_COLUMNS[place][action.verb]] = None
+    order = sorted(words)
 
-    def cell(actions: dict[str, Action], verb: str) -> SheetCell:
-        if verb not in actions:
+    def cell(actions: dict[int, Action], place: int) -> SheetCell:
+        if place not in actions:
             return SheetCell("", field=False)
-        action = actions[verb]
-        return SheetCell(action.version if verb == "verify" else time(action.start), field=verb in _FIELDS)
+        action = actions[place]
+        return SheetCell(action.version if action.verb == "verify" else time(action.start), action.verb in _FIELDS)
 
-    shown = tuple(SheetRow(name, tuple(cell(actions, verb) for verb in order)) for name, actions in rows.items())
-    return tuple(_COLUMNS[verb] for verb in order), shown
+    shown = tuple(SheetRow(name, tuple(cell(actions, place) for place in order)) for name, actions in rows.items())
+    return tuple(" or ".join(words[place]) for place in order), shown
+
+
+def _row_name(action: Action, own: str) -> str:
+    """The server within the domain, whose place is `own`, or the component without its kind said twice."""
+    head = action.subject.split(": ")[0]
+    if head.startswith("server "):
+        return head.replace(own, "", 1)
+    return head.replace(f":{action.kind}", "").replace(":", " ") if action.kind else head
 
 
 def _space(of: Material, step: Step) -> Iterator[SpaceBar]:

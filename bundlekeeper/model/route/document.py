@@ -285,10 +285,10 @@ class RouteDocument:
             raise InputError(f"{key} cannot be {value}", where=self._where(("options", key))[0])
         return value
 
-    def _hands(self, number: int, row: object) -> tuple[str, int]:
-        if isinstance(row, list) and len(row) == 2 and isinstance(row[0], str) and type(row[1]) is int:
-            if 1 <= row[1] <= MAX_PARALLEL:
-                return row[0], row[1]
+    def _hands(self, number: int, row: Any) -> tuple[str, int]:  # noqa: ANN401
+        is_pair = isinstance(row, list) and len(row) == 2 and isinstance(row[0], str) and type(row[1]) is int
+        if is_pair and 1 <= row[1] <= MAX_PARALLEL:
+            return row[0], row[1]
         raise InputError(f"parallel cannot be {shown(row)}", where=self._where(("options", "parallel", number))[0])
 
     def _dated(self, number: int, row: object) -> DatedWindow:

@@ -2,11 +2,11 @@
 
 Rules: a piece starts when all before it have ended, runs in one window without a break, and never beside another with
 one of its locks, more than `per_cluster` servers of one cluster, more than `parallel` pieces, or anything at all where
-it is `alone`. Where real windows are given the first of them in which everything is done counts, then the minutes. The schedule
-is the shortest up to five pieces; of more, the best of five orders by rank, each piece as early as it may, and up to 30
-of what single moves make of it, which is not always the shortest: of 800 small cases it was in 797, of 45 with six or
-seven pieces in 43 (tests/planning/windows/test_schedule.py). `lower_bound` says what none can beat; often the shortest
-is above it. Rounds are the shortest up to 2,000 states, else the longest chain first.
+it is `alone`. Of real windows the fewest count, then the minutes. The schedule is the shortest up to five pieces; of
+more, the best of five orders by rank, each piece as early as it may, and up to 30 of what single moves make of it,
+which is not always the shortest: of 800 small cases it was in 797, of 45 with six or seven pieces in 43
+(tests/planning/windows/test_schedule.py). `lower_bound` says what none can beat; often the shortest is above it. Rounds
+are the shortest up to 2,000 states, else the longest chain first.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Maintenance windows as values: what is done, when, for how long, what is down meanwhile.
 
 Rules: plain values without references to what they were made from; minutes are whole; `start` counts from the start of
-the action's own window, and is negative for staging, which has no effect yet and is done before it; windows of one round may be open at the same time, those of different rounds never are; a
-number of minutes that no manifest gives is marked assumed; a step that has no windows is listed as unplanned, with the
-reason among the findings.
+the action's own window, and is negative for staging, which has no effect yet and is done before it; windows of one
+round may be open at the same time, those of different rounds never are; a number of minutes that no manifest gives is
+marked assumed; a step that has no windows is listed as unplanned, with the reason among the findings.
 """
 
 from __future__ import annotations
@@ -87,7 +87,8 @@ class Window:
 
     Windows of the same `round` may be open at the same time. `apart_from` names the domains that are never in one
     window with this one's. `minutes` are those of the work; `dated` is the real window that it is in, None for none.
-    `turn_back` is the last minute at which going back still ends within the window, `turn_back_reason` what it rests on.
+    `turn_back` is the last minute at which going back still ends within the window, `turn_back_reason` what it rests
+    on.
     """
 
     number: int
