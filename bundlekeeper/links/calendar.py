@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from importlib import import_module
 from typing import Any
 
 from bundlekeeper.errors import InputError
@@ -26,7 +27,7 @@ def read_calendar(data: bytes, *, name: str, zone: str, sites: Sequence[str]) ->
     Raises InputError with every problem, also where icalendar is not installed.
     """
     try:
-        import icalendar
+        icalendar = import_module("icalendar")  # by name, because not every release of it is typed
     except ImportError as error:
         hint = 'install it: pip install "bundlekeeper[ics]"; or write the windows as TOML'
         raise InputError("reading .ics needs the library icalendar", where=name, hint=hint) from error

@@ -121,6 +121,8 @@ def what(step: Step, window: Window) -> str:
         return f"infrastructure to {step.name}"
     every = {server for change in step.changes for server in change.servers}
     here = {action.key for action in window.actions if action.verb == "record" and action.key in every}
+    if not here:
+        return f"what comes before {counted(len(every), 'server')} to {step.name}"
     number = (
         f"{len(here)} of {counted(len(every), 'server')}" if len(here) < len(every) else counted(len(every), "server")
     )
@@ -211,7 +213,7 @@ def _bar(use: SpaceUse, version: str) -> SpaceBar:
     size, plan = use.partition.size_bytes or 0, use.plan
     mine = [s for s in plan.steps if s.version == version]
     gone = [file for before, file in plan.remove if before == version]
-    words = [f"remove {file.version} first ({human_bytes(file.size_bytes)})" for file in gone]
+    words = [f"remove {file.name} first ({human_bytes(file.size_bytes)})" for file in gone]
     needs, free = max((s.needs_bytes for s in mine), default=0), min((s.free_bytes for s in mine), default=None)
     short = max((s.short_bytes for s in mine), default=0)
     if free is None:

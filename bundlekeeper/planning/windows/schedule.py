@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations, permutations
 
-from bundlekeeper.planning.windows.types import Action
+from bundlekeeper.planning.windows.types import EFFECTS, Action
 
 Placed = tuple[int, int]  # which piece, and the minute of its window at which it starts
 
@@ -42,9 +42,11 @@ class WorkPiece:
     clusters: tuple[tuple[str, int], ...] = ()
     alone: bool = False
     minutes: int = field(init=False)  # kept, because schedules ask for it often
+    takes_effect: bool = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "minutes", max((action.end for action in self.actions), default=0))
+        object.__setattr__(self, "takes_effect", any(action.verb in EFFECTS for action in self.actions))
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,8 @@ class Limits:
     cluster at a time, and pieces of work at a time (None: as many as may).
 
     `lengths` are those of real windows in their order, of which a schedule takes the first ones, also where it leaves
-    one empty because nothing fits it; beyond them there are windows without an end, which the caller refuses.
+    one empty because nothing that takes effect fits it; beyond them there are windows without an end, which the caller
+    refuses.
     """
 
     length: int | None = None
@@ -293,6 +296,9 @@ def _started(
                 _, i = heapq.heappop(running)
                 held.take(pieces[i], -1)
                 done.add(i)
+        if limits.lengths and not any(pieces[i].takes_effect for i, _ in rows):
+            left, rows = [i for i in order if i not in done or i in {n for n, _ in rows}], []
+            done.difference_update(left)
         windows.append(rows)
     return windows
 

@@ -13,13 +13,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.planning.windows.infrastructure_actions import BACKUP_MINUTES
+from bundlekeeper.planning.windows.types import EFFECTS
 
 if TYPE_CHECKING:
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Action, Window
 
-#: What takes effect, so that going back undoes it.
-EFFECTS = frozenset({"activate", "write", "level", "apply", "restart"})
 _ASSUMED = "going back takes as long as going there took (assumed)"
 
 

@@ -18,6 +18,9 @@ NOTHING = "nothing"
 #: What is looked at before anything is done, and again where another day may have come between.
 CHECKS = frozenset({"check-backup", "check-pairs", "check-faults", "check-paths"})
 
+#: What takes effect, so that going back undoes it.
+EFFECTS = frozenset({"activate", "write", "level", "apply", "restart"})
+
 #: What is done, for people.
 VERBS: dict[str, str] = {
     "check-backup": "back up the configuration and read the backup back",
