@@ -12,12 +12,13 @@ from dataclasses import replace
 
 from bundlekeeper.reports.runbook import Runbook, SheetRow, WindowSheet
 
-PAGE = 266.0  # of A4's 297, less the margins of the print style and the line of the page's number
+PAGE = 269.0  # of A4's 297, less the margins of the print style and the line of the page's number
 WIDE = 184.0
-_LINE, _ROW = 4.3, 5.3
-_HEADING, _HEAD_ROW, _CLOSING, _SPACE_BAR = 48.0, 10.0, 21.0, 5.2
+_LINE, _ROW = 4.1, 5.0
+_HEADING, _HEAD_ROW, _CLOSING, _SPACE_BAR, _TITLE = 36.0, 10.0, 13.0, 4.6, 7.4
+_FEW = 5  # columns, with which two halves of a table stand side by side
 _CHARACTER = 1.75  # the width of a wide usual letter at 9.5 points
-_NAME = 51.0  # the width of a row's name
+_NAME, _NAME_OF_HALF = 51.0, 34.0  # the width of a row's name
 
 
 def lines_of(words: str, wide: float = WIDE) -> int:
@@ -27,17 +28,36 @@ def lines_of(words: str, wide: float = WIDE) -> int:
 
 def sheet_height(sheet: WindowSheet) -> float:
     """How high a window's page is."""
-    ticks = [*sheet.staging, *sheet.first]
-    height = _HEADING + _LINE * (lines_of(sheet.message) + lines_of(sheet.turn_back_reason, WIDE / 2) - 1)
-    height += sum(_LINE * lines_of(f"{tick.text} {tick.source}", WIDE - 8) + 0.6 for tick in ticks)
-    height += 7.0 * (bool(sheet.staging) + bool(sheet.first))
-    height += sheet.picture.height + 9.0 if sheet.picture is not None else 0
+    first = sheet.first[::2] if in_two_columns(sheet) else sheet.first
+    ticks = [*sheet.staging, *first]
+    height = _HEADING + _LINE * (lines_of(sheet.turn_back_reason, WIDE / 2 - 6) - 1)
+    height += _LINE * lines_of(sheet.message) * bool(sheet.message)
+    height += sum(_LINE * lines_of(f"{tick.text} {tick.source}", WIDE - 8) + 0.4 for tick in ticks)
+    height += _TITLE * (bool(sheet.staging) + bool(sheet.first))
+    height += sheet.picture.height + 5.0 if sheet.picture is not None else 0
     height += sum(_SPACE_BAR * lines_of(bar.text, WIDE / 2) for bar in sheet.space)
-    return height + _HEAD_ROW + sum(map(_row_height, sheet.rows)) + _CLOSING
+    parts = parts_of(sheet)
+    wide = _NAME if len(parts) == 1 else _NAME_OF_HALF
+    return height + _HEAD_ROW + max(sum(_row_height(row, wide) for row in part) for part in parts) + _CLOSING
 
 
-def _row_height(row: SheetRow) -> float:
-    return _ROW + (lines_of(row.name, _NAME) - 1) * 4.0
+def in_two_columns(sheet: WindowSheet) -> bool:
+    """Whether what comes first is short enough to stand in two columns."""
+    return len(sheet.first) > 2 and all(
+        lines_of(f"{tick.text} {tick.source}", WIDE / 2 - 8) == 1 for tick in sheet.first
+    )
+
+
+def _row_height(row: SheetRow, wide: float) -> float:
+    return _ROW + (lines_of(row.name, wide) - 1) * 4.0
+
+
+def parts_of(sheet: WindowSheet) -> tuple[tuple[SheetRow, ...], ...]:
+    """The window's rows as they stand side by side: in two halves where there are few columns."""
+    if len(sheet.columns) > _FEW - 1 or len(sheet.rows) < 2 * _FEW:
+        return (sheet.rows,)
+    half = -(-len(sheet.rows) // 2)
+    return sheet.rows[:half], sheet.rows[half:]
 
 
 def sheet_pages(sheet: WindowSheet) -> list[WindowSheet]:
@@ -55,13 +75,10 @@ def sheet_pages(sheet: WindowSheet) -> list[WindowSheet]:
 
 def _fitting(page: WindowSheet, rows: Sequence[SheetRow]) -> int:
     """How many of the rows fit the page, at least one."""
-    height, number = sheet_height(page), 0
-    for row in rows:
-        height += _row_height(row)
-        if height > PAGE and number:
-            break
-        number += 1
-    return max(1, number)
+    for number in range(len(rows), 1, -1):
+        if sheet_height(replace(page, rows=tuple(rows[:number]))) <= PAGE:
+            return number
+    return 1
 
 
 def front_pages(page: Runbook) -> int:

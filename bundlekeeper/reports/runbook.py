@@ -22,7 +22,8 @@ CAUTIONS = (
     "with those responsible for safety.",
     "Keep power and cooling steady: a loss of power in the middle of a write can leave a component unusable.",
     "Back up the configuration and read the backup back; a backup from a newer version does not restore on an older.",
-    "Confirm redundancy before each step: nothing is taken down while what takes over for it is down.",
+    "Confirm redundancy before each step: nothing is taken down while what takes over for it is down. Between two "
+    "things that are down, wait for what the action before asks for, however long that takes.",
     "Take anti-static and lifting precautions when a component must be reseated.",
     "This is a plan. It says what was checked and what was not; it does not say that a step is without danger.",
 )
@@ -191,10 +192,10 @@ class Runbook:
 
 def html(page: Runbook) -> str:
     """The run-book as one HTML file."""
-    from bundlekeeper.reports.paper import front_pages, sheet_pages
+    from bundlekeeper.reports.paper import in_two_columns, parts_of, sheet_pages
 
-    pages = [piece for sheet in page.sheets for piece in sheet_pages(sheet)]
-    return render("runbook.html", page=page, pages=pages, front=front_pages(page))
+    pages = [(piece, parts_of(piece), in_two_columns(piece)) for sheet in page.sheets for piece in sheet_pages(sheet)]
+    return render("runbook.html", page=page, pages=pages)
 
 
 def text(page: Runbook) -> str:

@@ -79,7 +79,8 @@ def window_sheet(of: Material, step: Step, window: Window) -> WindowSheet:
     domain = of.planned.route.domain
     own = next((f"{c.site}/{domain}/" for c in of.given.inventory.components if c.domain == domain), "")
     time = timer(window)
-    bars = alike(replace(bar, label=bar.label.replace(own, "", 1)) for bar in of.planned.bars(window))
+    names = {action.subject.split(": ")[0]: _row_name(action, own) for action in window.work}
+    bars = alike(replace(bar, label=names[bar.label]) for bar in of.planned.bars(window))
     columns, rows = _table(window, time, own)
     length = max(1, window.minutes)
     return WindowSheet(
@@ -130,13 +131,10 @@ def what(step: Step, window: Window) -> str:
 
 
 def _message(of: Material, window: Window) -> str:
-    apart = f"Never at the same time as a window of {', '.join(window.apart_from)}. " if window.apart_from else ""
     limit = window.dated.minutes if window.dated is not None else of.options.window_minutes
-    within = f"The window is {hours(limit)} long. " if limit is not None else ""
-    return (
-        f"{within}{apart}Between two things that are down, wait for what the action before asks for, however long that "
-        "takes."
-    )
+    within = f"The window is {hours(limit)} long." if limit is not None else ""
+    apart = f"Never at the same time as a window of {', '.join(window.apart_from)}." if window.apart_from else ""
+    return " ".join(words for words in (within, apart) if words)
 
 
 def _staging(window: Window) -> Iterator[RunbookText]:
@@ -189,8 +187,13 @@ def _table(window: Window, time: Callable[[int], str], own: str) -> tuple[tuple[
         action = actions[place]
         return SheetCell(action.version if action.verb == "verify" else time(action.start), action.verb in _FIELDS)
 
-    shown = tuple(SheetRow(name, tuple(cell(actions, place) for place in order)) for name, actions in rows.items())
-    return tuple(" or ".join(words[place]) for place in order), shown
+    shown, head = [], ""
+    for name, actions in rows.items():
+        kind = name.partition(" ")[0] + " "
+        short = name.removeprefix(kind) if kind == head else name  # the kind is said once for rows one below the other
+        shown.append(SheetRow(short, tuple(cell(actions, place) for place in order)))
+        head = kind
+    return tuple(" or ".join(words[place]) for place in order), tuple(shown)
 
 
 def _row_name(action: Action, own: str) -> str:
@@ -198,7 +201,8 @@ def _row_name(action: Action, own: str) -> str:
     head = action.subject.split(": ")[0]
     if head.startswith("server "):
         return head.replace(own, "", 1)
-    return head.replace(f":{action.kind}", "").replace(":", " ") if action.kind else head
+    parent, is_of, place = head.partition(f":{action.kind}:") if action.kind else (head, "", "")
+    return f"{parent} {place}" if is_of else head
 
 
 def _space(of: Material, step: Step) -> Iterator[SpaceBar]:
