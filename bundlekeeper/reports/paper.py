@@ -10,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from bundlekeeper.reports.runbook import Runbook, SheetRow, WindowSheet
+from bundlekeeper.reports.runbook import RunbookText, SheetRow, WindowSheet
 
 PAGE = 269.0  # of A4's 297, less the margins of the print style and the line of the page's number
 WIDE = 184.0
 _LINE, _ROW = 4.1, 5.0
 _HEADING, _HEAD_ROW, _CLOSING, _SPACE_BAR, _TITLE = 36.0, 10.0, 13.0, 4.6, 7.4
 _FEW = 5  # columns, with which two halves of a table stand side by side
-_CHARACTER = 1.75  # the width of a wide usual letter at 9.5 points
+_CHARACTER = 1.7  # the width of a wide usual letter at 9 points
 _NAME, _NAME_OF_HALF = 51.0, 34.0  # the width of a row's name
 
 
@@ -28,11 +28,9 @@ def lines_of(words: str, wide: float = WIDE) -> int:
 
 def sheet_height(sheet: WindowSheet) -> float:
     """How high a window's page is."""
-    first = sheet.first[::2] if in_two_columns(sheet) else sheet.first
-    ticks = [*sheet.staging, *first]
     height = _HEADING + _LINE * (lines_of(sheet.turn_back_reason, WIDE / 2 - 6) - 1)
     height += _LINE * lines_of(sheet.message) * bool(sheet.message)
-    height += sum(_LINE * lines_of(f"{tick.text} {tick.source}", WIDE - 8) + 0.4 for tick in ticks)
+    height += _ticks(sheet.staging, WIDE - 8) + _ticks(sheet.first, WIDE / 2 - 8) / 2 + _LINE * bool(sheet.first)
     height += _TITLE * (bool(sheet.staging) + bool(sheet.first))
     height += sheet.picture.height + 5.0 if sheet.picture is not None else 0
     height += sum(_SPACE_BAR * lines_of(bar.text, WIDE / 2) for bar in sheet.space)
@@ -41,11 +39,8 @@ def sheet_height(sheet: WindowSheet) -> float:
     return height + _HEAD_ROW + max(sum(_row_height(row, wide) for row in part) for part in parts) + _CLOSING
 
 
-def in_two_columns(sheet: WindowSheet) -> bool:
-    """Whether what comes first is short enough to stand in two columns."""
-    return len(sheet.first) > 2 and all(
-        lines_of(f"{tick.text} {tick.source}", WIDE / 2 - 8) == 1 for tick in sheet.first
-    )
+def _ticks(ticks: Iterable[RunbookText], wide: float) -> float:
+    return sum(_LINE * lines_of(f"{tick.text} {tick.source}", wide) + 0.4 for tick in ticks)
 
 
 def _row_height(row: SheetRow, wide: float) -> float:
@@ -79,19 +74,3 @@ def _fitting(page: WindowSheet, rows: Sequence[SheetRow]) -> int:
         if sheet_height(replace(page, rows=tuple(rows[:number]))) <= PAGE:
             return number
     return 1
-
-
-def front_pages(page: Runbook) -> int:
-    """How many pages stand before the first window's, at most: the verdict with the windows, then the gaps."""
-    errors = sum(_LINE * lines_of(f"{gap.code} {gap.subject} {gap.message} {gap.hint}") + 1 for gap in page.errors)
-    windows = sum(_LINE * lines_of(row.what + row.when + row.down, WIDE / 2) + 2 for row in page.windows)
-    cautions = _lines(page.cautions)
-    first = 30.0 + errors + 30.0 + windows + 12.0 + cautions + 6.0 * len(page.glance)
-    ticks = _lines(f"{tick.text} {tick.source}" for tick in page.preconditions) + 14
-    gaps = 24 + sum(max(_LINE * lines_of(g.code + g.subject + g.message + g.source, 90), 9.0) + 2 for g in page.gaps)
-    second = ticks + gaps + _lines(page.checked) + 24
-    return -int(-first // PAGE) + -int(-second // PAGE)
-
-
-def _lines(texts: Iterable[str]) -> float:
-    return sum(_LINE * lines_of(words) + 0.8 for words in texts)

@@ -192,9 +192,9 @@ class Runbook:
 
 def html(page: Runbook) -> str:
     """The run-book as one HTML file."""
-    from bundlekeeper.reports.paper import in_two_columns, parts_of, sheet_pages
+    from bundlekeeper.reports.paper import parts_of, sheet_pages
 
-    pages = [(piece, parts_of(piece), in_two_columns(piece)) for sheet in page.sheets for piece in sheet_pages(sheet)]
+    pages = [(piece, parts_of(piece)) for sheet in page.sheets for piece in sheet_pages(sheet)]
     return render("runbook.html", page=page, pages=pages)
 
 

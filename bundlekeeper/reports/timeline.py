@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from bundlekeeper.reports.gantt import GanttBar, Span
 
 WIDTH = 182.0
-LANE, AXIS = 6.6, 6.0  # the height of a lane, with its names above its bars, and of the line of times
+LANE, AXIS = 6.0, 6.0  # the height of a lane, with its names above its bars, and of the line of times
 MAX_LANES = 8
 _BAR = 3.0
 _CHARACTER = 1.75  # at the size of the names, of the widest usual letters
@@ -69,8 +69,8 @@ def timeline(bars: Sequence[GanttBar], minutes: int, turn_back: int, clock: Call
             continue
         lanes[lane : lane + 1] = [max(end, x + wide) + 1]
         top = lane * LANE
-        names.append(TimelineText(_round(x), _round(top + 2.6), label))
-        drawn += (_drawn(span, top + 3.2, scale) for span in spans)
+        names.append(TimelineText(_round(x), _round(top + 2.4), label))
+        drawn += (_drawn(span, top + 2.9, scale) for span in spans)
     height = len(lanes) * LANE
     times = tuple(TimelineText(_round(m * scale), _round(height + 4.4), clock(m)) for m in _ticks(minutes))
     more = f"and {left_out} more, which are in the table below" if left_out else ""
