@@ -20,8 +20,8 @@ from bundlekeeper.media.set import records as set_records
 from bundlekeeper.media.set import signed_index, withdrawal_notice
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.model.lint import read_manifest
+from bundlekeeper.model.route import dated_windows, hand_plan
 from bundlekeeper.model.route import document as route_document
-from bundlekeeper.model.route import hand_plan
 from tests.fuzz.parsers import add, text
 
 AT = datetime(2026, 8, 20, 8, 0, tzinfo=UTC)
@@ -207,4 +207,15 @@ add(
 add(
     "route-document", lambda data: route_document.read_document(data, "route.json"), _route, words=_JSON,
     covers=("model.route.document.read_document",), examples=40,
+)  # fmt: skip
+
+
+def _dated() -> list[bytes]:
+    row = b'[[window]]\nsite = "holm"\nbegins = 2026-12-02T01:00:00\nminutes = 240\nnote = "change 118"\n'
+    return [b'windows = 1\nzone = "Europe/Lisbon"\n' + row]
+
+
+add(
+    "dated-windows", lambda data: dated_windows.read_windows(data, name="windows.toml", zone="UTC"), _dated,
+    words="[[window]] site begins minutes note zone", covers=("model.route.dated_windows.read_windows",),
 )  # fmt: skip
