@@ -51,11 +51,11 @@ def test_everything_that_is_wrong_is_named_at_once_with_its_place() -> None:
     assert [message for _, message in problems] == [
         "this machine knows no time zone called 'Moon/Base'",
         "there is no key 'colour'",
-        'begins takes a time, not "tonight"',
+        "begins takes a time, not 'tonight'",
         "minutes cannot be 0",
         "minutes is missing",
         "begins is missing",
-        'site cannot be ""',
+        "site cannot be ''",
         "there is no key 'length'",
         "begins takes a time, not 2026-12-02",
         "minutes cannot be true",
