@@ -35,7 +35,7 @@ def read_calendar(data: bytes, *, name: str, zone: str, sites: Sequence[str]) ->
         raise InputError(f"larger than {limits.CALENDAR_BYTES} bytes", where=name, hint="is this the right file?")
     try:
         events = list(icalendar.Calendar.from_ical(data).walk("VEVENT"))
-    except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:  # what the library raises
+    except Exception as error:  # the library's parser raises whatever it met
         raise InputError("this is no iCalendar file (RFC 5545)", where=name, hint="save it as .ics again") from error
     if len(events) > MAX_WINDOWS:
         raise InputError(f"{len(events)} events; {MAX_WINDOWS} are the most that are read", where=name)
@@ -71,7 +71,7 @@ def _window(
     elif not isinstance(begins, datetime):
         wrong("it has no time at which it begins", "an event of a whole day is no window")
     elif not isinstance(ends, datetime) and not isinstance(length, timedelta):
-        wrong("it has no end", "give it DTEND or DURATION")
+        wrong("it has no end", "give it an end or a duration")
     else:
         try:
             start = at(begins, zone).utc()
@@ -83,6 +83,8 @@ def _window(
             yield dated(site, start, minutes, str(getattr(begins.tzinfo, "key", "")) or zone, summary)
         except InputError as error:
             wrong(error.message, error.hint)
+        except OverflowError:
+            wrong("its time is outside the calendar that is supported here")
 
 
 def _time(event: Any, key: str) -> object:  # noqa: ANN401  (the library's)

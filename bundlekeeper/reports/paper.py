@@ -1,4 +1,4 @@
-"""Where a sheet of paper ends: how high what is printed becomes on A4, so that a window's sheet is one page.
+"""A run-book on paper: one HTML file, and where each sheet ends: how high what is printed becomes on A4, so that a window's sheet is one page.
 
 Rules: heights are those of the template's print style, in millimetres; texts are taken to be of wide letters, so that a
 page is rather left short than broken by the browser; a window that does not fit goes on on further pages, each with the
@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from bundlekeeper.reports.runbook import RunbookText, SheetRow, WindowSheet
+from bundlekeeper.reports.pages import render
+from bundlekeeper.reports.runbook import Runbook, RunbookText, SheetRow, WindowSheet
 
 PAGE = 269.0  # of A4's 297, less the margins of the print style and the line of the page's number
 WIDE = 184.0
@@ -19,6 +20,12 @@ _HEADING, _HEAD_ROW, _CLOSING, _SPACE_BAR, _TITLE = 36.0, 10.0, 13.0, 4.6, 7.4
 _FEW = 5  # columns, with which two halves of a table stand side by side
 _CHARACTER = 1.7  # the width of a wide usual letter at 9 points
 _NAME, _NAME_OF_HALF = 51.0, 34.0  # the width of a row's name
+
+
+def html(page: Runbook) -> str:
+    """The run-book as one HTML file."""
+    pages = [(piece, parts_of(piece)) for sheet in page.sheets for piece in sheet_pages(sheet)]
+    return render("runbook.html", page=page, pages=pages)
 
 
 def lines_of(words: str, wide: float = WIDE) -> int:

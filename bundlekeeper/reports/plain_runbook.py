@@ -14,8 +14,12 @@ WIDTH = 80
 _NAME, _CELL = 34, 9  # characters of a row's name, at most, and of one box with its time
 
 
-def lines(page: Runbook) -> Iterator[str]:
-    """The lines of the run-book; only a word that is longer than a line makes one longer than 80 characters."""
+def text(page: Runbook) -> str:
+    """The run-book as plain text; only a word that is longer than a line makes a line longer than 80 characters."""
+    return "\n".join(_lines(page)) + "\n"
+
+
+def _lines(page: Runbook) -> Iterator[str]:
     yield from _front(page)
     yield from _before(page)
     for sheet in page.sheets:

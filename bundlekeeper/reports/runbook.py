@@ -11,8 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bundlekeeper.reports.gantt import GanttBar
-from bundlekeeper.reports.pages import render
-from bundlekeeper.reports.timeline import Timeline
+from bundlekeeper.reports.timeline import TimelinePicture
 
 #: The usual cautions (common practice).
 CAUTIONS = (
@@ -144,7 +143,7 @@ class WindowSheet:
     message: str
     staging: tuple[RunbookText, ...]
     first: tuple[RunbookText, ...]
-    picture: Timeline | None
+    picture: TimelinePicture | None
     bars: tuple[GanttBar, ...]
     length: int
     space: tuple[SpaceBar, ...]
@@ -188,18 +187,3 @@ class Runbook:
     shell: str = ""
     cautions: tuple[str, ...] = CAUTIONS
     closing: str = "bundlekeeper plans and records. It calls no step safe."
-
-
-def html(page: Runbook) -> str:
-    """The run-book as one HTML file."""
-    from bundlekeeper.reports.paper import parts_of, sheet_pages
-
-    pages = [(piece, parts_of(piece)) for sheet in page.sheets for piece in sheet_pages(sheet)]
-    return render("runbook.html", page=page, pages=pages)
-
-
-def text(page: Runbook) -> str:
-    """The run-book as plain text; only a word that is longer than a line makes a line longer than 80 characters."""
-    from bundlekeeper.reports.plain_runbook import lines
-
-    return "\n".join(lines(page)) + "\n"

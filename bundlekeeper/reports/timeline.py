@@ -40,7 +40,7 @@ class TimelineText:
 
 
 @dataclass(frozen=True, slots=True)
-class Timeline:
+class TimelinePicture:
     """The picture; `turn_back` is where its line is, and `left_out` says what it has no lane for, empty for nothing."""
 
     height: float
@@ -51,7 +51,7 @@ class Timeline:
     left_out: str
 
 
-def timeline(bars: Sequence[GanttBar], minutes: int, turn_back: int, clock: Callable[[int], str]) -> Timeline:
+def timeline(bars: Sequence[GanttBar], minutes: int, turn_back: int, clock: Callable[[int], str]) -> TimelinePicture:
     """The picture of a window of so many minutes; `clock` words a minute of it."""
     scale = WIDTH / max(1, minutes)
     lanes: list[float] = []  # where each lane is free again
@@ -74,7 +74,7 @@ def timeline(bars: Sequence[GanttBar], minutes: int, turn_back: int, clock: Call
     height = len(lanes) * LANE
     times = tuple(TimelineText(_round(m * scale), _round(height + 4.4), clock(m)) for m in _ticks(minutes))
     more = f"and {left_out} more, which are in the table below" if left_out else ""
-    return Timeline(_round(height + AXIS), tuple(drawn), tuple(names), times, _round(turn_back * scale), more)
+    return TimelinePicture(_round(height + AXIS), tuple(drawn), tuple(names), times, _round(turn_back * scale), more)
 
 
 def alike(bars: Iterable[GanttBar]) -> tuple[GanttBar, ...]:

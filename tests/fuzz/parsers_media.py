@@ -14,6 +14,7 @@ from functools import cache
 from typing import Any
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.links.calendar import read_calendar
 from bundlekeeper.media.receipt import document as receipt
 from bundlekeeper.media.receipt import kept, slip, typed_lines
 from bundlekeeper.media.set import records as set_records
@@ -218,4 +219,10 @@ def _dated() -> list[bytes]:
 add(
     "dated-windows", lambda data: dated_windows.read_windows(data, name="windows.toml", zone="UTC"), _dated,
     words="[[window]] site begins minutes note zone", covers=("model.route.dated_windows.read_windows",),
+)  # fmt: skip
+add(
+    "calendar-of-windows", lambda data: read_calendar(data, name="w.ics", zone="UTC", sites=("holm",)),
+    lambda: [b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nBEGIN:VEVENT\r\nDTSTART:20270402T010000\r\nDURATION:PT90M\r\n"
+             b"SUMMARY:change 118\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"],
+    words="RRULE:FREQ=DAILY DTEND LOCATION:holm TZID=Europe/Lisbon P1D Z", covers=("links.calendar.read_calendar",),
 )  # fmt: skip

@@ -131,7 +131,7 @@ def _parts_and_plans(seen: PrintedJson) -> None:
     Path("windows.toml").write_text("windows = 1\n" + "".join(windows), encoding="utf-8")
     seen.run("route", "holm-b", "--to", "6.1", "--windows", "windows.toml", "--parallel", "2", "--out", "dated.json")
     seen.run("plan", "calendar", "dated.json", "--out", "dated.ics")
-    seen.run("plan", "ticket", "dated.json", "--out", "dated.md")
+    seen.run("plan", "ticket", "dated.json", "--out", "dated-ticket.txt")
     seen.run("route", "--all", "--to", "6.1")
     seen.run("route", "holm-a", "--to", "5.4")
     seen.run("report", "--runbook", "holm-b", "--to", "6.1", "--out", "runbook.html")

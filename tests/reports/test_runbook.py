@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.findings import finding
-from bundlekeeper.reports import gantt, runbook, site_page, timeline
+from bundlekeeper.reports import gantt, paper, plain_runbook, runbook, site_page, timeline
 from bundlekeeper.reports.gantt import GanttBar, Span, lines
 from tests.conftest import Keeper, World
 from tests.kits.route_commands import HARBOUR, PLAN, WORDS
@@ -172,8 +172,8 @@ def _filled(kind: Any, text: str) -> Any:
         name = str(each.type)
         if name in ("int", "float"):
             made[each.name] = 1
-        elif name == "Timeline | None":
-            made[each.name] = _filled(timeline.Timeline, text)
+        elif name == "TimelinePicture | None":
+            made[each.name] = _filled(timeline.TimelinePicture, text)
         elif name == "bool":
             made[each.name] = True
         elif name == "str":
@@ -198,20 +198,20 @@ def _filled(kind: Any, text: str) -> Any:
 def test_hostile_names_stay_text_in_both_forms() -> None:
     """Hostile names (HTML, ESC, bidi) escaped in both."""
     ledger = _filled(runbook.Runbook, HOSTILE)
-    for page in (runbook.html(ledger), site_page.html(_filled(site_page.SitePage, HOSTILE))):
+    for page in (paper.html(ledger), site_page.html(_filled(site_page.SitePage, HOSTILE))):
         read = safe_page(page)
         assert "<script>alert(1)</script>\\x1b[31m\\u202egnp.exe" in read.text
         assert "{{ 7*7 }}" in read.text
-    for text in (runbook.text(ledger), site_page.text(_filled(site_page.SitePage, HOSTILE))):
+    for text in (plain_runbook.text(ledger), site_page.text(_filled(site_page.SitePage, HOSTILE))):
         assert not re.search(r"[\x00-\x08\x0b\x0e-\x1f\x7f\u202a-\u202e\u2028]", text)
         assert "\\x1b[31m\\u202e" in text
 
 
 def test_an_empty_book_and_an_empty_site_are_pages_too() -> None:
     ledger = replace(_filled(runbook.Runbook, "x"), steps=(), gaps=(), errors=(), sheets=(), shell="")
-    assert "None was found" in safe_page(runbook.html(ledger)).text
-    assert "STOP" not in safe_page(runbook.html(replace(ledger, stop=False))).text
-    assert "none was found" in runbook.text(ledger)
+    assert "None was found" in safe_page(paper.html(ledger)).text
+    assert "STOP" not in safe_page(paper.html(replace(ledger, stop=False))).text
+    assert "none was found" in plain_runbook.text(ledger)
     assert safe_page(site_page.html(replace(_filled(site_page.SitePage, "x"), components=()))).text
 
 

@@ -66,7 +66,7 @@ def calendar(
     json: JsonOption = False,
 ) -> int:
     """Write the windows of a plan that has dates as iCalendar (.ics, RFC 5545), each with its time to turn back."""
-    from bundlekeeper.cli.screen.answers import hand_over as screen
+    from bundlekeeper.cli.screen.answers import report as screen
     from bundlekeeper.jobs.planning.hand_over import calendar_of
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
@@ -74,7 +74,7 @@ def calendar(
     _insist_on_one(out, json=json)
     with Session(store_root(store), caller()) as session:
         handed = calendar_of(session, plan, InputFiles(manifest, inventory, signature))
-    screen.show(handed, "plan-calendar", out=out, force=force, form=form_of(json=json))
+    screen.show_handed(handed, "plan-calendar", out=out, force=force, form=form_of(json=json))
     return exit_status(handed.findings)
 
 
@@ -90,7 +90,7 @@ def ticket(
     json: JsonOption = False,
 ) -> int:
     """Write the text of a change ticket about a plan (Markdown), from the same data as its run-book."""
-    from bundlekeeper.cli.screen.answers import hand_over as screen
+    from bundlekeeper.cli.screen.answers import report as screen
     from bundlekeeper.jobs.planning.hand_over import ticket_of
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
@@ -98,7 +98,7 @@ def ticket(
     _insist_on_one(out, json=json)
     with Session(store_root(store), caller()) as session:
         handed = ticket_of(session, plan, InputFiles(manifest, inventory, signature))
-    screen.show(handed, "plan-ticket", out=out, force=force, form=form_of(json=json))
+    screen.show_handed(handed, "plan-ticket", out=out, force=force, form=form_of(json=json))
     return exit_status(handed.findings)
 
 

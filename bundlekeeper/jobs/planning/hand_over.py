@@ -9,8 +9,9 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.durations import hours
 from bundlekeeper.jobs.planning.inputs import InputFiles
+from bundlekeeper.jobs.planning.material import Material
 from bundlekeeper.jobs.planning.report import RunbookWanted, findings_of, material_of_file
-from bundlekeeper.jobs.planning.runbook import Material, runbook
+from bundlekeeper.jobs.planning.runbook import runbook
 from bundlekeeper.jobs.planning.window_sheet import timer, what
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.reports.calendar import CalendarEvent, calendar

@@ -26,7 +26,7 @@ from bundlekeeper.jobs.planning.route import (
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.planning.runbook import Material
+    from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.types import NoRoute
 
@@ -162,7 +162,7 @@ def findings_of(material: Material) -> tuple[Finding, ...]:
 
 
 def _material(session: Session, plan: _Plan) -> Material:
-    from bundlekeeper.jobs.planning.runbook import Material
+    from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.gaps.find import gaps_of
     from bundlekeeper.planning.route.space import space_uses
 
@@ -174,7 +174,8 @@ def _material(session: Session, plan: _Plan) -> Material:
 
 def _page(material: Material, *, plain: bool) -> ReportPage:
     from bundlekeeper.jobs.planning.runbook import runbook
-    from bundlekeeper.reports.runbook import html, text
+    from bundlekeeper.reports.paper import html
+    from bundlekeeper.reports.plain_runbook import text
 
     made, route = runbook(material), material.planned.route
     about = {"domain": route.domain, "release": route.release, **material.given.about()}

@@ -7,8 +7,6 @@ assumed; what forbids the work comes first, and nothing that is open is there tw
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Level
@@ -27,11 +25,9 @@ from bundlekeeper.reports.runbook import (
 )
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.planning.inputs import Inputs
-    from bundlekeeper.jobs.planning.route import Options, PlannedRoute
+    from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.fleet.domains import Fleet
-    from bundlekeeper.planning.gaps.report import Gap, GapReport
-    from bundlekeeper.planning.route.space import SpaceUse
+    from bundlekeeper.planning.gaps.report import Gap
     from bundlekeeper.planning.route.types import ComponentChange, Step, StepChange
     from bundlekeeper.planning.route.way_back import WayBack
 
@@ -51,26 +47,6 @@ _PAIRS = ("every redundant pair is healthy, and which half leads is known", PRAC
 
 
 _FITS, _HEALTH = "whether its image fits", "healthy"
-
-
-@dataclass(frozen=True, slots=True)
-class Material:
-    """What a run-book is made from. `sha256` is the route document's, empty where none was written or given."""
-
-    given: Inputs
-    fleet: Fleet
-    planned: PlannedRoute
-    options: Options
-    gaps: GapReport
-    checked: tuple[str, ...]
-    made_at: datetime
-    sha256: str = ""
-    space: tuple[SpaceUse, ...] = ()
-
-    @property
-    def open_gaps(self) -> tuple[Gap, ...]:
-        """The gaps that the plan does not close by itself: it does not go there in one step."""
-        return tuple(gap for gap in self.gaps.gaps if gap.code != "jump-refused")
 
 
 def runbook(of: Material) -> Runbook:

@@ -19,7 +19,7 @@ from bundlekeeper.reports.runbook import ActionRow, RunbookText, SheetCell, Shee
 from bundlekeeper.reports.timeline import alike, timeline
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.planning.runbook import Material
+    from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.route.space import SpaceUse
     from bundlekeeper.planning.route.types import Step, StepChange
     from bundlekeeper.planning.route.way_back import WayBack

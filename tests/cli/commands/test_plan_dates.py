@@ -40,9 +40,9 @@ def test_a_plan_keeps_its_dates_and_gives_them_to_others(office: Keeper, dated: 
     assert told.startswith("# Change: holm-b to 6.1\n")
     assert "\\(" not in told
     assert "(change 1 \\| \\*)" in told
-    done = office("plan", "ticket", dated, "--out", tmp_path / "t.md", "--json")
-    assert done.json["written"]["file"] == str(tmp_path / "t.md")
-    assert office("plan", "calendar", dated, "--out", tmp_path / "t.md", "--force").status == 2  # no calendar
+    done = office("plan", "ticket", dated, "--out", tmp_path / "ticket.txt", "--json")
+    assert done.json["written"]["file"] == str(tmp_path / "ticket.txt")
+    assert office("plan", "calendar", dated, "--out", tmp_path / "ticket.txt", "--force").status == 2  # no calendar
     assert office("plan", "calendar", dated, "--out", tmp_path / "c.ics").status == 1
 
 
