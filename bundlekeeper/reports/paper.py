@@ -1,4 +1,4 @@
-"""A run-book on paper: one HTML file, and where each sheet ends: how high what is printed becomes on A4, so that a window's sheet is one page.
+"""A run-book on paper: one HTML file, and where each of its sheets of A4 ends, so that a window's sheet is one page.
 
 Rules: heights are those of the template's print style, in millimetres; texts are taken to be of wide letters, so that a
 page is rather left short than broken by the browser; a window that does not fit goes on on further pages, each with the
