@@ -55,6 +55,15 @@ WindowOption = Annotated[
 PerClusterOption = Annotated[
     int, typer.Option("--per-cluster", min=1, metavar="N", help="Servers of one cluster at a time.")
 ]
+ParallelOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--parallel", metavar="N", help="Pieces of work at a time at each site; SITE=N for one site. Repeatable."
+    ),
+]
+WindowsOption = Annotated[
+    str | None, typer.Option("--windows", metavar="FILE", help="Real windows, with dates: TOML, or .ics.")
+]
 VolumeOption = Annotated[
     list[str] | None,
     typer.Option("--volume", metavar="KIND", help="16GB:fat32, 2x64GB:exfat, dvd, bd-25, 20GiB:folder … Repeatable."),

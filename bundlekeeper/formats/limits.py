@@ -13,6 +13,7 @@ MANIFEST_BYTES = 16 * _MIB  # 10,000 bundles of 30 images have about 12 MiB
 CHECKSUM_LIST_BYTES = 16 * _MIB  # as many lines as a manifest has bundles, with long names
 INVENTORY_BYTES = 64 * _MIB  # 300,000 components as JSON
 HAND_PLAN_BYTES = 1 * _MIB  # a person wrote each of its steps
+CALENDAR_BYTES = 4 * _MIB  # 1,000 windows with long descriptions
 STORE_SETTINGS_BYTES = 64 * _KIB  # a page of settings
 REDFISH_MAP_BYTES = 4 * _MIB  # a line for each of 20,000 items
 RECORDED_FILE_BYTES = 16 * _MIB  # 100,000 rows of what was done

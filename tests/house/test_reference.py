@@ -244,3 +244,11 @@ def test_each_key_of_a_plan_by_hand_is_documented() -> None:
     assert documented.keys() == {"plan", "domain", "release", "step", "without", "note"}
     step = {field.name for field in fields(hand_plan.PlanStep)} - {"digests"}  # which a route's own file has
     assert {key for row in documented["step"] for key in row} == step
+
+
+def test_each_key_of_a_file_of_windows_is_documented() -> None:
+    from bundlekeeper.model.route.dated_windows import DatedWindow
+
+    documented = _example("The route to a release", "windows")
+    assert documented.keys() == {"windows", "zone", "window"}
+    assert {key for row in documented["window"] for key in row} == {f.name for f in fields(DatedWindow)} - {"zone"}

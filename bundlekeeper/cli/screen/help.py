@@ -24,7 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "where": ("bundlekeeper.cli.commands.where", "which version is staged, pending, active, where, on any day"),
     "gaps": ("bundlekeeper.cli.commands.gaps", "everything that is between a domain and a release"),
     "route": ("bundlekeeper.cli.commands.route", "the ordered route to a release, or why there is none"),
-    "plan": ("bundlekeeper.cli.commands.plan", "check a route's file, or a plan made by hand, against the rules"),
+    "plan": ("bundlekeeper.cli.commands.plan", "a plan's file: check it, its windows as a calendar, a ticket's text"),
     "media": ("bundlekeeper.cli.commands.media", "pack, write, receive a set of volumes"),
     "receipt": ("bundlekeeper.cli.commands.receipt", "write or read what a site sends back"),
     "report": ("bundlekeeper.cli.commands.report", "a run-book or a site's page, one file that needs no network"),

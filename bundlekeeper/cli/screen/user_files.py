@@ -31,6 +31,8 @@ SCHEMA = FileKind("JSON Schema", (b'"$schema"',))
 INVENTORY = FileKind("inventory", (b"inventory = 1", b'"inventory"'))
 TEST_REPORT = FileKind("JUnit report", (b"<testsuite",))
 PAGE = FileKind("page of ours", (b"content=\"default-src 'none'; style-src 'unsafe-inline'\"", b"Run-book: ", b"Site "))
+CALENDAR = FileKind("calendar", (b"BEGIN:VCALENDAR",))
+TICKET = FileKind("ticket of ours", (b"# Change: ",))
 ROUTE = FileKind("route's file", (b'"bundlekeeper.route/',))
 _BEGINNING = 64 * 1024  # bytes
 

@@ -1,11 +1,12 @@
 """Pieces of work put into windows of a length, and windows of several domains into rounds.
 
 Rules: a piece starts when all before it have ended, runs in one window without a break, and never beside another with
-one of its locks, more than `per_cluster` servers of one cluster, or anything at all where it is `alone`. The schedule
-is the shortest up to five pieces; of more, the best of five orders by rank, each piece as early as it may, and up to 30
-of what single moves make of it, which is not always the shortest: of 800 small cases it was in 797, of 45 with six or
-seven pieces in 43 (tests/planning/windows/test_schedule.py). `lower_bound` says what none can beat; often the shortest
-is above it. Rounds are the shortest up to 2,000 states, else the longest chain first.
+one of its locks, more than `per_cluster` servers of one cluster, more than `parallel` pieces, or anything at all where
+it is `alone`. Of real windows the fewest count, then the minutes. The schedule is the shortest up to five pieces; of
+more, the best of five orders by rank, each piece as early as it may, and up to 30 of what single moves make of it,
+which is not always the shortest: of 800 small cases it was in 797, of 45 with six or seven pieces in 43
+(tests/planning/windows/test_schedule.py). `lower_bound` says what none can beat; often the shortest is above it. Rounds
+are the shortest up to 2,000 states, else the longest chain first.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations, permutations
 
-from bundlekeeper.planning.windows.types import Action
+from bundlekeeper.planning.windows.types import EFFECTS, Action
 
 Placed = tuple[int, int]  # which piece, and the minute of its window at which it starts
 
@@ -41,17 +42,47 @@ class WorkPiece:
     clusters: tuple[tuple[str, int], ...] = ()
     alone: bool = False
     minutes: int = field(init=False)  # kept, because schedules ask for it often
+    takes_effect: bool = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "minutes", max((action.end for action in self.actions), default=0))
+        object.__setattr__(self, "takes_effect", any(action.verb in EFFECTS for action in self.actions))
 
 
-def pack(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> list[list[Placed]]:
-    """The windows in their order, each at most `length` minutes; None for as long as it needs.
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a schedule keeps to: windows of at most `length` minutes (None: as long as they need), servers of one
+    cluster at a time, and pieces of work at a time (None: as many as may).
 
-    No piece may be longer than `length`, take more than `per_cluster` servers of a cluster, or come before itself.
+    `lengths` are those of real windows in their order, of which a schedule takes the first ones, also where it leaves
+    one empty because nothing that takes effect fits it; beyond them there are windows without an end, which the caller
+    refuses.
     """
-    best = _Best(pieces, length, per_cluster)
+
+    length: int | None = None
+    per_cluster: int = 1
+    parallel: int | None = None
+    lengths: tuple[int, ...] = ()
+
+    def of(self, number: int) -> int | None:
+        """The length of the window with that number, from 0."""
+        if self.lengths:
+            return self.lengths[number] if number < len(self.lengths) else None
+        return self.length
+
+    @property
+    def longest(self) -> int | None:
+        """The length of the longest window; None for no limit."""
+        return max(self.lengths) if self.lengths else self.length
+
+
+def pack(pieces: Sequence[WorkPiece], limits: Limits) -> list[list[Placed]]:
+    """The windows in their order; only where real windows are given some may be empty.
+
+    No piece may be longer than every window, take more servers of a cluster than may go at a time, or come before
+    itself.
+    """
+    best = _Best(pieces, limits)
     for order in _orders(pieces):
         best.try_(order)
     if len(pieces) <= _ALL_ORDERS:
@@ -67,22 +98,23 @@ def pack(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> l
 class _Best:
     """The best windows so far, and the order that they came from."""
 
-    def __init__(self, pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> None:
-        self.pieces, self.length, self.per_cluster = pieces, length, per_cluster
-        self.bound = lower_bound(pieces, length, per_cluster)
+    def __init__(self, pieces: Sequence[WorkPiece], limits: Limits) -> None:
+        self.pieces, self.limits = pieces, limits
+        self.bound = lower_bound(pieces, limits)
         self.windows: list[list[Placed]] = []
         self.order: tuple[int, ...] = ()
-        self.least: tuple[int, int] | None = None  # minutes, then windows
+        self.least: tuple[int, int] | None = None  # minutes, then windows; of real windows the other way round
 
     @property
     def is_shortest(self) -> bool:
         """True where the bound shows that none is shorter."""
-        return self.least is not None and self.least[0] == self.bound
+        return self.least is not None and not self.limits.lengths and self.least[0] == self.bound
 
     def try_(self, order: tuple[int, ...], opening: Collection[int] | None = None) -> bool:
         """Start the pieces in that order; whether that is better than what was best."""
-        windows = _started(self.pieces, order, opening, self.length, self.per_cluster)
+        windows = _started(self.pieces, order, opening, self.limits)
         found = (sum(minutes_of(self.pieces, rows) for rows in windows), len(windows))
+        found = found[::-1] if self.limits.lengths else found
         if self.least is not None and found >= self.least:
             return False
         self.windows, self.order, self.least = windows, order, found
@@ -112,7 +144,13 @@ def minutes_of(pieces: Sequence[WorkPiece], rows: Iterable[Placed]) -> int:
     return max((start + pieces[i].minutes for i, start in rows), default=0)
 
 
-def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> int:
+def hands_of(pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> int:
+    """How many pieces of a window go on at a time, at most."""
+    spans = [(start, start + pieces[i].minutes) for i, start in rows if pieces[i].minutes]
+    return max((sum(a <= begin < b for a, b in spans) for begin, _ in spans), default=0)
+
+
+def lower_bound(pieces: Sequence[WorkPiece], limits: Limits) -> int:
     """Minutes that no windows can beat: what is done alone, and the longest of four of the rest.
 
     They are the longest chain of pieces that must follow each other; for each lock all that need it; for each cluster
@@ -124,7 +162,8 @@ def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
     alone = sum(piece.minutes for piece in pieces if piece.alone)
     tails, heads = _tails(pieces, count_alone=False), _heads(pieces)
     bounds = [0, *tails]
-    for rows, hands in _resources(pieces, per_cluster):
+    length = limits.longest
+    for rows, hands in _resources(pieces, limits):
         minutes = sorted(pieces[i].minutes for i, number in rows for _ in range(number))
         fullest = -(-len(minutes) // hands)  # some hand has at least so many
         work = max(minutes[-1], -(-sum(minutes) // hands), sum(minutes[:fullest]))
@@ -136,7 +175,7 @@ def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
     return alone + max(bounds)
 
 
-def _resources(pieces: Sequence[WorkPiece], per_cluster: int) -> Iterator[tuple[list[tuple[int, int]], int]]:
+def _resources(pieces: Sequence[WorkPiece], limits: Limits) -> Iterator[tuple[list[tuple[int, int]], int]]:
     """The pieces that need one thing, how much of it each, and how much of it there is."""
     found: dict[tuple[str, bool], list[tuple[int, int]]] = {}
     for i, piece in enumerate(pieces):
@@ -146,7 +185,10 @@ def _resources(pieces: Sequence[WorkPiece], per_cluster: int) -> Iterator[tuple[
             for name in piece.locks:
                 found.setdefault((name, False), []).append((i, 1))
     for (_, is_cluster), rows in found.items():
-        yield rows, per_cluster if is_cluster else 1
+        yield rows, limits.per_cluster if is_cluster else 1
+    rows = [(i, 1) for i, piece in enumerate(pieces) if piece.minutes and not piece.alone]
+    if limits.parallel is not None and rows:
+        yield rows, limits.parallel
 
 
 def _heads(pieces: Sequence[WorkPiece]) -> list[int]:
@@ -219,8 +261,7 @@ def _started(
     pieces: Sequence[WorkPiece],
     order: Sequence[int],
     opening: Collection[int] | None,
-    length: int | None,
-    per_cluster: int,
+    limits: Limits,
 ) -> list[list[Placed]]:
     """Start each piece as early as it may, the earlier in `order` the sooner; a window ends when nothing fits it.
 
@@ -231,7 +272,8 @@ def _started(
     while left:
         rows: list[Placed] = []
         running: list[tuple[int, int]] = []
-        held = _Held(per_cluster)
+        held = _Held(limits)
+        length = limits.of(len(windows))
         now = 0
         while True:
             waiting: list[int] = []
@@ -254,6 +296,9 @@ def _started(
                 _, i = heapq.heappop(running)
                 held.take(pieces[i], -1)
                 done.add(i)
+        if limits.lengths and not any(pieces[i].takes_effect for i, _ in rows):
+            left, rows = [i for i in order if i not in done or i in {n for n, _ in rows}], []
+            done.difference_update(left)
         windows.append(rows)
     return windows
 
@@ -261,8 +306,9 @@ def _started(
 class _Held:
     """What is in use at one moment."""
 
-    def __init__(self, per_cluster: int) -> None:
-        self.per_cluster = per_cluster
+    def __init__(self, limits: Limits) -> None:
+        self.per_cluster = limits.per_cluster
+        self.parallel = limits.parallel
         self.used: dict[tuple[str, bool], int] = {}
         self.number = 0
         self.alone = False
@@ -271,13 +317,15 @@ class _Held:
         """Whether it may run beside what runs now."""
         if self.alone or (piece.alone and self.number):
             return False
+        if piece.minutes and self.parallel is not None and self.number >= self.parallel:
+            return False
         if any(self.used.get((name, False)) for name in piece.locks):
             return False
         return all(self.used.get((c, True), 0) + n <= self.per_cluster for c, n in piece.clusters)
 
     def take(self, piece: WorkPiece, sign: int) -> None:
         """Use what it needs, or give it back where `sign` is -1."""
-        self.number += sign
+        self.number += sign if piece.minutes else 0
         if piece.alone:
             self.alone = sign > 0
         for key in [((name, False), 1) for name in piece.locks] + [((c, True), n) for c, n in piece.clusters]:
@@ -294,19 +342,15 @@ class WindowLoad:
     clusters: frozenset[str] = frozenset()
     servers: bool = False
     lone: bool = False  # works on a server without a known cluster: with no other domain's servers in one round
+    site: str = ""
+    hands: int = 0  # pieces of work at a time, at most
+    parallel: int | None = None  # of all windows of one round at that site
 
 
 def may_share(loads: Iterable[WindowLoad]) -> bool:
     """Whether windows of different domains may be open at the same time."""
-    apart, clusters, servers, lone = set[int](), set[str](), 0, False
-    for load in loads:
-        if apart & load.apart or clusters & load.clusters:
-            return False
-        apart |= load.apart
-        clusters |= load.clusters
-        servers += load.servers
-        lone |= load.lone
-    return not (lone and servers > 1)
+    taken = _Taken()
+    return all(taken.add(load) for load in loads)
 
 
 def rounds(chains: Sequence[Sequence[WindowLoad]]) -> list[list[int]]:
@@ -333,12 +377,13 @@ def rounds(chains: Sequence[Sequence[WindowLoad]]) -> list[list[int]]:
 
 
 class _Taken:
-    """What the windows of one round use; as `may_share`, one by one."""
+    """What the windows of one round use."""
 
     def __init__(self) -> None:
         self.apart: set[int] = set()
         self.clusters: set[str] = set()
         self.servers = self.lone = False
+        self.hands: dict[str, int] = {}
 
     def add(self, load: WindowLoad) -> bool:
         """Add a window to the round where it may be in it."""
@@ -346,6 +391,10 @@ class _Taken:
             return False
         if (load.servers and self.lone) or (load.lone and self.servers):
             return False
+        hands = self.hands.get(load.site, 0) + load.hands
+        if load.parallel is not None and hands > load.parallel and hands > load.hands:
+            return False
+        self.hands[load.site] = hands
         self.apart |= load.apart
         self.clusters |= load.clusters
         self.servers |= load.servers
