@@ -381,8 +381,12 @@ class _StatesWithReadings:
             key, newer = component.key, self.rows.get(component.key)
             if newer is None:
                 self.rows[key] = component
-            elif unknown := {name: getattr(component, name) for name in _LASTING if getattr(newer, name) is None}:
-                self.rows[key] = replace(newer, **unknown)
+            elif learned := {
+                name: value
+                for name in _LASTING
+                if getattr(newer, name) is None and (value := getattr(component, name)) is not None
+            }:
+                self.rows[key] = replace(newer, **learned)
             if key in listed and key not in self._partitions:
                 # free bytes are those of a moment: a newer reading of the component does not confirm them
                 known = (p if newer is None else replace(p, free_bytes=None) for p in listed[key])

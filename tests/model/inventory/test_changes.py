@@ -97,3 +97,12 @@ def test_every_part_is_accounted_for_once(
         assert (InventoryChange.MOVED in changes) == (before[key][0] != after[key][0])
         assert (InventoryChange.VERSION in changes) == (before[key][1] != after[key][1])
     assert compare(_components(after), _components(after)) == []
+
+
+def test_a_blade_in_a_chassis_that_is_its_parent_takes_nothing_else_with_it() -> None:
+    """Where the parent is the chassis, only the slot is replaced; nothing moves because another slot is listed."""
+    first = replace(BLADE, parent="CH1")
+    second = replace(BLADE, serial="B8", slot="4", parent="CH1")
+    found = compare([first, second], [replace(first, serial="B9", parent="SRV-9")])
+    assert [c.message() for c in found] == ["bios B9 replaces B7 at holm/holm-a/1/3"]
+    assert compare([first], [replace(second, slot="5")]) == compare([], [replace(second, slot="5")])

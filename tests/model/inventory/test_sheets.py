@@ -12,7 +12,7 @@ import pytest
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.inventory.column_map import read_map
-from bundlekeeper.model.inventory.headings import ColumnMap
+from bundlekeeper.model.inventory.headings import ColumnMap, joined
 from bundlekeeper.model.inventory.read import FilesRead, InventorySource, read_files
 from bundlekeeper.model.inventory.types import Component
 
@@ -176,3 +176,11 @@ def test_a_map_is_the_one_that_was_written() -> None:
     assert isinstance(found, ColumnMap)
     assert found.versions["nic2"] == ("network-adapter", "2", "active")
     assert found.values == {"domain": "holm-a", "chassis": "1"}
+
+
+def test_cells_of_several_columns_for_one_key_are_joined() -> None:
+    """An asset tag that a spreadsheet keeps as a number, a rack, two comments; nothing else is joined."""
+    assert joined("tags", [4711, "R1"]) == "4711|R1"
+    assert joined("note", ["lent", "to skerry"]) == "lent; to skerry"
+    assert joined("name", [14]) == "14"
+    assert joined("serial", [88]) == 88
