@@ -55,7 +55,12 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
         for changed in plan.changes
     ]
     unlisted = [{"site": s, "domain": d, "kind": k, "count": n} for (s, d, k), n in plan.unlisted.items()]
-    counts = {"components": len(read.inventory.components), "changes": len(changes), "new_events": loaded.new}
+    counts = {
+        "rows": read.rows,
+        "components": len(read.inventory.components),
+        "changes": len(changes),
+        "new_events": loaded.new,
+    }
     return {
         "reading": plan.reading,
         "again": plan.again,
@@ -65,7 +70,7 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
         "ignored": read.ignored,
         "changes": changes,
         "unlisted": unlisted,
-        "counts": counts | ({"rows": read.rows} if read.rows else {}) | _listed(loaded),
+        "counts": counts | _listed(loaded),
         "batch": loaded.recorded.batch or None if loaded.recorded else None,
     }
 
