@@ -18,7 +18,7 @@ from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.formats import json_read, limits
 from bundlekeeper.links.spreadsheet.write import letters
 from bundlekeeper.model.inventory.documents import Document
-from bundlekeeper.model.inventory.headings import Headings
+from bundlekeeper.model.inventory.headings import Headings, fold
 from bundlekeeper.model.inventory.read import headings_of
 from bundlekeeper.model.inventory.sheets import rectangle
 
@@ -55,7 +55,9 @@ def documents(name: str, data: bytes, headings: Headings | None = None) -> tuple
 
 
 def _is_table(document: Document, headings: Headings) -> bool:
-    """True where enough of a sheet's headings are understood."""
+    """True where enough of a sheet's headings are understood; of those that a user mapped, one is enough."""
+    if headings.map is not None and any(fold(heading) in headings.map.headings for heading in document.headings):
+        return True
     table, columns = headings.of(document.headings)
     known = sum(bool(column.key) for column in columns)
     return known >= min(_LEAST_KNOWN, len(headings.tables[table]) - 1)

@@ -196,6 +196,8 @@ def draft(document: Document, samples: Sequence[Sequence[str]], headings: Headin
         f"# Of {visible(document.name)}. Review each line with {REVIEW} beside it; what is ignored is not loaded.",
         *(["ignored = [", *ignored, "]"] if ignored else ["ignored = []"]),
     ]
+    if not {("serial", "", ""), ("parent", "", "")} & held:
+        keys.append(f'# "…" = "serial"  # {REVIEW}: which column is it? Without a serial a component has no identity')
     what = "heading = the kind whose version its cells hold: one row is one server"
     for table, rows, comment in (
         ("keys", keys, "heading = the key of a component that its cells hold"),

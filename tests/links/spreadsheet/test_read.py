@@ -9,7 +9,8 @@ from datetime import date
 import pytest
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.inventory.read import read_inventory
+from bundlekeeper.model.inventory.column_map import read_map
+from bundlekeeper.model.inventory.read import headings_of, read_inventory
 from bundlekeeper.model.inventory.types import Component, Partition
 
 pytest.importorskip("python_calamine", reason="reading spreadsheets is an extra")
@@ -122,3 +123,14 @@ def test_a_version_that_became_a_number_is_refused_at_its_cell(
     with pytest.raises(InputError) as caught:
         read_inventory(documents("servers.xlsx", write({"Racks": rows}))[0], read_at=date(2026, 3, 1), zone="UTC")
     assert [p.where for p in caught.value.problems] == ["servers.xlsx!Racks!F5"]
+
+
+def test_a_sheet_is_read_by_a_map_of_one_of_its_columns() -> None:
+    """In another language; a second sheet that the map does not name is no table."""
+    text = 'columns = 1\n[keys]\n"Seriennummer" = "serial"\n[values]\nsite = "holm"\ndomain = "a"\nkind = "bios"\n'
+    column_map = read_map(text.encode(), name="map.toml")
+    data = workbook({"Liste": [["Seriennummer", "Besitzer"], ["B7", "kim"]], "notes": [["who", "what"], ["ada", "x"]]})
+    tables, others = documents("racks.xlsx", data, headings_of((), column_map))
+    found = read_inventory(tables, read_at=date(2026, 3, 1), zone="UTC", column_map=column_map)
+    assert found.components == (Component("bios", "holm", "a", serial="B7"),)
+    assert (others, tables[0].ignored) == (["notes"], ("Besitzer",))

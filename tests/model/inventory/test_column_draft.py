@@ -81,3 +81,11 @@ def test_every_draft_can_be_read_once_it_is_filled_in(headings: list[str]) -> No
     text = drafted(",".join(headings) + "\n" + ",".join("x" * len(headings)) + "\n")
     found = read_map(text.replace(f'"{REVIEW}"', '"holm"').encode(), name="map.toml")
     assert set(found.headings) == {fold(heading) for heading in headings}
+
+
+def test_a_draft_asks_for_the_serial_that_no_heading_names() -> None:
+    """A sheet in another language."""
+    lines = drafted("Seriennummer,BIOS\nS1,6.0\n").splitlines()
+    assert lines[lines.index("[keys]  # heading = the key of a component that its cells hold") + 1].startswith(
+        '# "…" = "serial"  # REVIEW'
+    )
