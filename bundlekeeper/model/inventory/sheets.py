@@ -91,12 +91,13 @@ def _wrong(columns: Sequence[SheetColumn]) -> list[tuple[int, str, str]]:
         if not column.heading:
             found.append((number, "a column has no name", ""))
         elif held in seen and not may_repeat(column.key):
-            both = f"two columns are called {column.heading!r}"
+            both, hint = f"two columns are called {column.heading!r}", "give each a name of its own"
             if seen[held] != column.heading:
                 both = (
                     f"the columns {seen[held]!r} and {column.heading!r} hold the same: {' '.join(filter(None, held))}"
                 )
-            found.append((number, both, "bundlekeeper inventory columns drafts a map that states which one counts"))
+                hint = "bundlekeeper inventory columns drafts a map that states which one counts"
+            found.append((number, both, hint))
         seen.setdefault(held, column.heading)
     return found
 
