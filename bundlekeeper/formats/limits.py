@@ -15,6 +15,7 @@ INVENTORY_BYTES = 64 * _MIB  # 300,000 components as JSON
 HAND_PLAN_BYTES = 1 * _MIB  # a person wrote each of its steps
 CALENDAR_BYTES = 4 * _MIB  # 1,000 windows with long descriptions
 STORE_SETTINGS_BYTES = 64 * _KIB  # a page of settings
+COLUMN_MAP_BYTES = 1 * _MIB  # a line for each of some thousand columns
 REDFISH_MAP_BYTES = 4 * _MIB  # a line for each of 20,000 items
 RECORDED_FILE_BYTES = 16 * _MIB  # 100,000 rows of what was done
 NETRC_BYTES = 64 * _KIB  # a page of accounts

@@ -719,6 +719,32 @@ LINKS = (
 
 LEDGER = (
     _never(
+        "what would be gone by an inventory is recorded only once somebody agreed",
+        "jobs/recording/inventory_load.py",
+        "        if plan.gone and not dry_run:",
+        "cli/commands/test_inventory_load.py::test_what_would_be_gone_is_listed_and_asked",
+    ),
+    _never(
+        "without a terminal nobody agrees to what would be gone",
+        "cli/screen/answers/inventory.py",
+        "    if not sys.stdin.isatty():",
+        "cli/commands/test_inventory_load.py::test_what_would_be_gone_is_listed_and_asked",
+    ),
+    Guard(
+        "a slot of a chassis that is not known is not occupied",
+        "model/inventory/changes.py",
+        "        return () if component.chassis is None else (*where, component.chassis, component.slot)",
+        '        return (*where, component.chassis or "", component.slot)',
+        "ledger/ask/test_as_inventory.py::test_a_slot_of_a_chassis_that_is_not_known_is_not_occupied",
+    ),
+    Guard(
+        "what is REVIEW in a column map is not a value",
+        "model/inventory/column_map.py",
+        '        elif not isinstance(value, str) or value.strip() in ("", REVIEW):',
+        '        elif not isinstance(value, str) or value.strip() == "":',
+        "model/inventory/test_column_draft.py::test_a_draft_is_refused_until_it_is_filled_in_and_reads_its_sheet_then",
+    ),
+    _never(
         "a batch is undone only if its events are those that its id names",
         "ledger/ask/undoing.py",
         "        if batch_id(map(self.id, numbers)) != batch.id:",

@@ -381,11 +381,22 @@ def test_every_finding_code_is_documented() -> None:
     from bundlekeeper.links.redfish.types import READ_CODES
     from bundlekeeper.links.redfish.user_map import MAP_CODES
     from bundlekeeper.model.inventory.cells import INVENTORY_CODES
+    from bundlekeeper.model.inventory.column_map import COLUMN_CODES
     from bundlekeeper.model.lint import LINT_CODES
     from bundlekeeper.model.manifest.checksum_list import LIST_CODES
     from bundlekeeper.model.manifest.draft import CONFIRM_CODES, FILL_CODES
 
-    lists = (CODES, LINT_CODES, CONFIRM_CODES, FILL_CODES, LIST_CODES, INVENTORY_CODES, READ_CODES, MAP_CODES)
+    lists = (
+        CODES,
+        LINT_CODES,
+        CONFIRM_CODES,
+        FILL_CODES,
+        LIST_CODES,
+        INVENTORY_CODES,
+        COLUMN_CODES,
+        READ_CODES,
+        MAP_CODES,
+    )
     due = {(name, code.level.value, code.meaning) for codes in lists for name, code in codes.items()}
     text = (ROOT / "README.md").read_text("utf-8")
     rows = re.findall(r"^\| `([a-z0-9-]+)` \| (error|warning|note) \| (.*) \|$", text, re.MULTILINE)

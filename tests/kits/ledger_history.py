@@ -75,9 +75,7 @@ def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None)
             {e.reading for e in mine if e.what is EventKind.OBSERVED},
         )
         for e in events:
-            silent = (
-                e.what is EventKind.INVENTORY and e.listing != "some" and e.id() not in void and e.id() not in listed
-            )
+            silent = e.what is EventKind.INVENTORY and e.id() not in void and e.id() not in listed
             if first and silent and naive_key(e, "gone") > first:
                 mine.append(e)
         mine.sort(key=lambda e: naive_key(e, "gone" if e.what is EventKind.INVENTORY else ""))
@@ -106,8 +104,9 @@ def naive_copy(p: NaiveState) -> NaiveState:
 
 def naive_step(p: NaiveState, e: Event) -> None:
     if e.what is EventKind.INVENTORY:  # a list that does not list the component
-        scope = {(site, domain, "" if e.listing else kind) for site, domain, kind in e.scope}
-        if (*p.place[:2], "" if e.listing else p.kind) in scope:
+        site, domain = p.place[:2]
+        there = {(site, domain) for site, domain, _ in e.scope}
+        if f"site:{site}" in e.complete or (f"domain:{domain}" in e.complete and (site, domain) in there):
             p.present = False
         return
     p.kind = e.kind or p.kind
@@ -294,7 +293,9 @@ def records(draw: st.DrawFn) -> list[Event]:
             event = Event(
                 what=EventKind.INVENTORY, at=moment, reported_by="list", document="d" * 64, scope=tuple(scope)
             )
-            readings.append(replace(event, listing=draw(st.sampled_from(["", "", "all", "some"]))))
+            whole = [f"site:{site}", *(f"domain:{domain}" for _, domain, _ in scope if domain)]
+            complete = draw(st.lists(st.sampled_from(whole), unique=True, max_size=2))
+            readings.append(replace(event, complete=tuple(complete)))
     for event in draw(st.lists(statements(), min_size=1, max_size=14)):
         if readings and event.what in {EventKind.OBSERVED, EventKind.GONE} and draw(st.booleans()):
             event = replace(event, reading=draw(st.sampled_from(readings)).id())

@@ -124,6 +124,7 @@ def _manifests_and_store(seen: PrintedJson) -> None:
 
 def _parts_and_plans(seen: PrintedJson) -> None:
     seen.run("inventory", "load", str(MARRAM))
+    seen.run("inventory", "list")
     seen.run("gaps", "--all", "--to", "6.1")
     seen.run("route", "holm-b", "--to", "6.1", "--out", "route.json")
     seen.run("plan", "check", "route.json")

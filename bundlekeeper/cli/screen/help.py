@@ -16,7 +16,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "trust": ("bundlekeeper.cli.commands.trust", "add, list, remove the keys that signatures are checked with"),
     "inventory": (
         "bundlekeeper.cli.commands.inventory",
-        "load what components exist and run, or read it from a service",
+        "load what components exist and run, from sheets or a service; draft column maps",
     ),
     "stage": ("bundlekeeper.cli.commands.recording", "record that an image is on a component, not yet running"),
     "activate": ("bundlekeeper.cli.commands.recording", "record that a component now runs an image"),

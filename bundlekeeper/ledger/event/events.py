@@ -21,7 +21,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.moments import Moment
-from bundlekeeper.model.inventory.types import PLACES, Place
+from bundlekeeper.model.inventory.types import PLACES, Place, coverable
 from bundlekeeper.model.vocabulary import BANKS, BOOT_FILES, METHODS
 
 PREFIX = b"bundlekeeper event 1\n"  # so that no other document of ours can have an event's id
@@ -86,8 +86,7 @@ class Event:
     are readings around the work, such as path counts. `plan` is the SHA-256 of the plan that was approved, `change` the
     ticket, `anyway` the reason why a refusal was overruled. `undoes` is the id of the event that an UNDONE event takes
     back, `reason` is why. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the (site, domain, kind)
-    that it lists, and `listing` says what is not there when it is not listed: components of the listed kinds ("", as
-    usual), of any kind in those domains ("all"), or nothing ("some").
+    that it lists, and `complete` what it lists whole, as `site:X` and `domain:X`: nothing else is there.
     """
 
     what: EventKind
@@ -121,8 +120,8 @@ class Event:
     reason: str = ""
     reading: str = ""
     document: str = ""
-    listing: str = ""
     scope: tuple[tuple[str, str, str], ...] = ()
+    complete: tuple[str, ...] = ()
 
     def id(self) -> str:
         """The event's id: 64 hexadecimal digits. Raises InputError for a text that is no Unicode."""
@@ -132,10 +131,24 @@ class Event:
 _TEXTS = (
     "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent",
     "method", "bank", "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "undoes", "reason",
-    "reading", "document", "listing",
+    "reading", "document",
 )  # fmt: skip
 SEEN = tuple(f"seen_{bank}" for bank in BANKS)
-_KEYS = {"what", "at", "day", "zone", "order", "evidence", "before", "after", "scope", *_TEXTS, *PLACES, *SEEN}
+_KEYS = {
+    "what",
+    "at",
+    "day",
+    "zone",
+    "order",
+    "evidence",
+    "before",
+    "after",
+    "scope",
+    "complete",
+    *_TEXTS,
+    *PLACES,
+    *SEEN,
+}
 _TEXTS_OF, PLACES_OF, _SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrgetter(*BANKS)
 _DIGESTS = ("plan", "sha256", "undoes", "reading", "document")
 _DIGESTS_OF = attrgetter(*_DIGESTS)
@@ -165,6 +178,8 @@ def content(event: Event) -> dict[str, object]:
         found["after"] = dict(event.after)
     if event.scope:
         found["scope"] = event.scope
+    if event.complete:
+        found["complete"] = event.complete
     return found
 
 
@@ -209,6 +224,7 @@ def _from_content(found: object) -> Event:
         before=_readings(found.get("before", {})),
         after=_readings(found.get("after", {})),
         scope=tuple((_text(a), _text(b), _text(c)) for a, b, c in found.get("scope", ())),
+        complete=tuple(_text(covered) for covered in found.get("complete", ())),
         **texts,
     )
     check(event)
@@ -261,8 +277,8 @@ def check(event: Event) -> None:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:
         wrong.append(f"method {event.method!r} is not known")
-    if event.listing not in ("", "all", "some") or (event.listing and event.what is not EventKind.INVENTORY):
-        wrong.append(f"listing {event.listing!r} cannot be in an event of the kind {event.what}")
+    if event.complete and not set(event.complete) <= coverable((site, domain) for site, domain, _ in event.scope):
+        wrong.append(f"it does not list what it says to list whole: {', '.join(event.complete)}")
     if event.seen.active == "":
         wrong.append("the active version is empty, but some version always runs")
     if event.place is not None and not event.place.site:
@@ -284,7 +300,7 @@ def _unprintable(event: Event) -> list[str]:
         texts += filter(None, PLACES_OF(place))
     *single, boot_files = _SEEN_OF(seen)
     texts += filter(None, (*single, *(boot_files or ())))
-    if event.before or event.after or event.scope:
+    if event.before or event.after or event.scope:  # what is complete has the words of the scope
         texts += (text for row in (*event.before, *event.after, *event.scope) for text in row)
     whole = "".join(texts)
     if len(whole) <= limits.TEXT_CHARACTERS and whole.isascii() and whole.isprintable():

@@ -45,7 +45,7 @@ _STATED = (
     "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent",
     "version", "family", "bundle", "sha256", "reading",
 )  # fmt: skip
-_EXTRA = ("deviations", "anyway", "note", "reason", "document", "listing", "before", "after", "scope")
+_EXTRA = ("deviations", "anyway", "note", "reason", "document", "before", "after", "scope", "complete")
 _EXTRA_OF = attrgetter(*_EXTRA)
 COLUMNS = (
     "seq", "id", "what", "at", "day", "turn", "evidence", "method", "bank", "zone",
@@ -271,6 +271,8 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
     for key in ("before", "after", "scope"):
         if key in more:
             more[key] = tuple(tuple(texts) for texts in more[key])
+    if "complete" in more:
+        more["complete"] = tuple(more["complete"])
     maybe = words.maybe
     return Event(
         what=WHATS[row[2]],

@@ -30,7 +30,7 @@ Bank = tuple[Image | None, int] | None
 _SPARED = frozenset(METHOD_CODE[method] for method, facts in METHODS.items() if facts.over == SPARE)
 _KEEPS = frozenset(METHOD_CODE[method] for method, facts in METHODS.items() if facts.over is None)
 _PENDING, _SPARE, _BOOT_FILES = (BANK_CODE[b] for b in ("pending", "spare", "boot_files"))
-_NO_KINDS: frozenset[int] = frozenset()
+ANY = -1  # in place of a domain's number: every domain of the site
 OPEN = 2**63 - 1  # `until` of the state now
 
 _GONE = WHAT_CODE[EventKind.GONE]
@@ -39,13 +39,13 @@ _RANKS = (*(RANK[what] for what in WHATS), RANK[EventKind.GONE])
 
 
 class Absence(NamedTuple):
-    """What a reading does not list: other components of these kinds (None: any) are not in these (site, domain)."""
+    """What a reading lists whole, as (site, domain), the domain ANY for a whole site: nothing else is there."""
 
     seq: int
     id: bytes
     at: int
     turn: int
-    scope: dict[tuple[int, int], frozenset[int] | None]
+    scope: frozenset[tuple[int, int]]
 
 
 class Fact(NamedTuple):
@@ -235,9 +235,9 @@ class ComponentState:
     def _absent(self, fact: Fact, lookups: Lookups) -> None:
         """A list of one domain says nothing about a component that is in another domain at that time."""
         site, domain = self.place[:2]
-        if fact.absent is not None and site is not None and domain is not None:
-            kinds = fact.absent.scope.get((site, domain), _NO_KINDS)
-            if kinds is None or self.kind in kinds:
+        if fact.absent is not None and site is not None:
+            covered = fact.absent.scope
+            if (site, ANY) in covered or (domain is not None and (site, domain) in covered):
                 self.present = 0
 
     def _nothing(self, fact: Fact, lookups: Lookups) -> None:

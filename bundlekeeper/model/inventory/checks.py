@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from bundlekeeper.model.inventory.tables import Document, Path
+from bundlekeeper.model.inventory.documents import Document, Path
 
 Place = tuple[Document, Path] | None
 

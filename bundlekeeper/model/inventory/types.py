@@ -9,7 +9,7 @@ The format is in the README.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, Field, dataclass, field, fields
 from datetime import date, datetime
 from enum import StrEnum
@@ -21,6 +21,7 @@ FORMAT = 1
 
 NONE = ""  # known to be none, as against None: not known
 EVERYWHERE = "*"  # in a policy's scope: every domain
+SITE_WHOLE, DOMAIN_WHOLE = "site:", "domain:"  # before the name of what an inventory lists whole
 
 
 class Compared(StrEnum):
@@ -116,6 +117,16 @@ class Component:
         return Place(self.site, self.domain, self.chassis, self.slot)
 
 
+def coverable(places: Iterable[tuple[str, str]]) -> set[str]:
+    """What an inventory with components at these (site, domain) can list whole: `site:X`, `domain:X`."""
+    found = set()
+    for site, domain in places:
+        found.add(SITE_WHOLE + site)
+        if domain:
+            found.add(DOMAIN_WHOLE + domain)
+    return found
+
+
 def _declared(key: Field[Any]) -> ComponentKey:
     if not isinstance(found := key.metadata.get(_DECLARED), ComponentKey):
         raise TypeError(f"Component.{key.name} does not declare how it is read, compared and recorded")
@@ -204,7 +215,10 @@ class Server:
 
 @dataclass(frozen=True, slots=True)
 class Inventory:
-    """What one reading of one or more sites found. `read_at` is a day (its end, in `zone`) or an aware instant."""
+    """What one reading of one or more sites found. `read_at` is a day (its end, in `zone`) or an aware instant.
+
+    `complete` is what it lists whole, as `site:X` and `domain:X`; everywhere else it lists some of what there is.
+    """
 
     read_at: date | datetime
     zone: str  # IANA name, "UTC" or an offset such as "+02:00"
@@ -213,6 +227,14 @@ class Inventory:
     policies: tuple[Policy, ...] = ()
     separate_windows: tuple[SeparateWindows, ...] = ()
     own_kinds: frozenset[str] = field(default=frozenset())  # kinds that came from a manifest's [kind.X]
+    complete: tuple[str, ...] = ()
+
+    def whole(self) -> Callable[[str, str], bool]:
+        """A function of a site and a domain that is true where it lists all that there is."""
+        listed = {(component.site, component.domain) for component in self.components} if self.complete else set()
+        sites = {site for site, _ in listed if SITE_WHOLE + site in self.complete}
+        domains = {(site, domain) for site, domain in listed if domain and DOMAIN_WHOLE + domain in self.complete}
+        return lambda site, domain: site in sites or (site, domain) in domains
 
     def domains(self) -> tuple[str, ...]:
         """The domains named, in the order of the file; components of no domain are left out."""

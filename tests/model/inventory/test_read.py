@@ -70,7 +70,7 @@ note = "both feed the office lights"
 
 def read(text: str | bytes, form: str = "toml", **more: object) -> Inventory:
     data = text.encode() if isinstance(text, str) else text
-    return read_inventory([InventorySource(f"inv.{form}", data, form)], **more)  # type: ignore[arg-type]  # keywords of the test
+    return read_inventory([InventorySource(f"inv.{form}", data, form)], **more)
 
 
 def problems(text: str | bytes, form: str = "toml", **more: object) -> tuple[Finding, ...]:
@@ -281,9 +281,9 @@ def test_every_wrong_column_name_is_reported() -> None:
 
 
 def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> None:
-    """A sheet with `Site` on top: the name that is meant, the column that is missing, and nothing about the rows."""
+    """A sheet with `sight` on top: the name that is meant, the column that is missing, and nothing about the rows."""
     rows = "".join(f"holm,holm-a,bios,S{number}\n" for number in range(50))
-    found = problems("Site,domain,kind,serial\n" + rows, "csv", read_at=date(2026, 1, 1), zone="UTC")
+    found = problems("sight,domain,kind,serial\n" + rows, "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in found] == [
         ("inventory-key", "inv.csv:1:1"),
         ("inventory-missing", "inv.csv:1:1"),
