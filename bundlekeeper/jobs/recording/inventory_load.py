@@ -69,8 +69,11 @@ def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_ru
     sources = [source for name in files for source in _sources(name, options.form, session.tell)]
     read_at = parse(options.read_at) if options.read_at else None
     with _opened(session, dry_run=dry_run) as (ledger, kinds):
-        inventory = read_inventory(sources, read_at=read_at, zone=options.zone, own_kinds=kinds, clock=session.now())
-        reported_by, source = reporter(options.reported_by), visible(", ".join(files))
+        inventory = read_inventory(
+            sources, read_at=read_at, zone=options.zone, usual_zone=session.config.zone, own_kinds=kinds,
+            clock=session.now(),
+        )  # fmt: skip
+        reported_by, source = reporter(options.reported_by, session.config.reported_by), visible(", ".join(files))
         plan = plan_load(ledger, inventory, reported_by=reported_by, source=source, listing=options.listing)
         recorded = None if dry_run else record(ledger, plan, session.now())
     return InventoryLoaded(plan, len(inventory.components), recorded, dry_run)

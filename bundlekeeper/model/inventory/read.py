@@ -44,13 +44,15 @@ def read_inventory(
     *,
     read_at: date | datetime | None = None,
     zone: str | None = None,
+    usual_zone: str = "",
     own_kinds: Collection[str] = (),
     clock: datetime | None = None,
     kept: bool = False,
 ) -> Inventory:
     """Read one inventory from one or several files.
 
-    `read_at` and `zone` count where no file states them, and must not contradict one that does; `own_kinds` are those
+    `read_at` and `zone` count where no file states them, and must not contradict one that does; `usual_zone` counts
+    where neither states a zone; `own_kinds` are those
     of a manifest's [kind.X]; with `clock`, the time now, aware, an inventory of more than a day after it is a problem.
     `kept` is for an inventory that was loaded once: the rules about slots and times do not apply to it. Raises
     InputError whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all
@@ -59,7 +61,7 @@ def read_inventory(
     reading = _Reading(own_kinds, clock, kept)
     for source in sources:
         reading.add(source)
-    found = reading.finish(read_at, zone)
+    found = reading.finish(read_at, zone, usual_zone)
     if found is not None:
         return found
     names = ", ".join(dict.fromkeys(s.name for s in sources)) or "the inventory"
@@ -197,9 +199,11 @@ class _Reading:
             component = Component(**known)
             self.unread.add(identity(component) if component.serial or (component.parent and component.kind) else "")
 
-    def finish(self, read_at: date | datetime | None, zone: str | None) -> Inventory | None:
+    def finish(self, read_at: date | datetime | None, zone: str | None, usual_zone: str) -> Inventory | None:
         """Check the rows with each other. None where there was any problem."""
         headers = [header for document in self.documents if (header := self._header(document))]
+        if usual_zone and zone is None and not any(h[2] for h in headers):
+            zone = usual_zone
         found_zone = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
         found_read_at = self._agreed("read_at", [(h[0], h[1]) for h in headers], read_at)
         if isinstance(found_read_at, date) and isinstance(found_zone, str) and not self.kept:
