@@ -28,8 +28,8 @@ from bundlekeeper.links.http import client as http
 from bundlekeeper.links.http import verdict
 from bundlekeeper.links.http.part_file import Resume
 from bundlekeeper.links.redfish.user_map import read_map
+from bundlekeeper.model import config, versions
 from bundlekeeper.model import store_settings as settings
-from bundlekeeper.model import versions
 from bundlekeeper.model.inventory import column_map as columns
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS
@@ -133,6 +133,14 @@ add(
         b'signed_manifests = true\nmax_verification_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
     ],
     covers=("model.store_settings.read_settings",), words="true false [ ] { } = 90d 36h 1e9 cms minisign blade",
+)  # fmt: skip
+add(
+    "config", partial(config.read_config, where="config.toml"),
+    lambda: [
+        b'store = "/srv/firmware"\nreported_by = "kim"\nzone = "Etc/GMT-1"\nmax_verification_age = "30d"\n',
+        b'store = "~/firmware"\nzone = "+02:00"\n',
+    ],
+    covers=("model.config.read_config",), words="~/ / [ ] { } = 90d 36h 1e9 UTC +99:99 Etc/.. store zone",
 )  # fmt: skip
 
 

@@ -1722,6 +1722,33 @@ DATABASE = (
     ),
 )
 
+CONFIG = (
+    _never(
+        "a config file of somebody else's is not believed",
+        "jobs/config.py",
+        "    if status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):",
+        "jobs/test_config.py::test_a_file_that_others_may_write_is_refused",
+    ),
+    _never(
+        "an unknown key of the config file is no setting",
+        "model/config.py",
+        "        if key not in KEYS:",
+        "jobs/test_config.py::test_each_problem_is_reported_at_its_place_all_at_once",
+    ),
+    _never(
+        "a manual page never replaces a file that is not ours",
+        "cli/screen/handbook/man_pages.py",
+        "        if foreign:",
+        "cli/commands/handbook/test_pages.py::test_manual_pages_are_read_without_a_warning",
+    ),
+    _never(
+        "the store is named once",
+        "cli/screen/run.py",
+        "    if len(given) > 1:",
+        "cli/commands/handbook/test_pages.py::test_the_store_is_named_before_the_command_or_after_it",
+    ),
+)
+
 GUARDS: tuple[Guard, ...] = (
     *FILES,
     *STORE,
@@ -1734,4 +1761,5 @@ GUARDS: tuple[Guard, ...] = (
     *NAMES,
     *RIGHTS,
     *PLACES,
+    *CONFIG,
 )

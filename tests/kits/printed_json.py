@@ -103,6 +103,7 @@ def printed(folder: Path) -> PrintedJson:
         _parts_and_plans(seen)
         _media_and_ledger(seen)
         _keys(seen)
+        _handbook(seen)
         patch.setenv("BUNDLEKEEPER_PASSWORD", PASSWORD)
         _service(seen)
     return seen
@@ -179,6 +180,17 @@ def _keys(seen: PrintedJson) -> None:
     seen.run("trust", "crl", "publisher", "newer.crl")
     seen.run("trust", "list")
     seen.run("trust", "remove", "skerry-crew", "--reason", "the key was lost")
+
+
+def _handbook(seen: PrintedJson) -> None:
+    seen.run("help")
+    seen.run("help", "exit")
+    seen.run("help", "store", "add")
+    seen.run("help", "stoer", status=2)
+    Path("man").mkdir()
+    seen.run("help", "--man", "man")
+    for code in ("altered", "wrong-type", "unsigned"):
+        seen.run("explain", code)
 
 
 def _service(seen: PrintedJson) -> None:

@@ -43,7 +43,9 @@ KnownOption = Annotated[str | None, typer.Option("--known", metavar="TIME", help
 CountOption = Annotated[
     Several, typer.Option("--count", metavar="KEY,KEY", help="Count by site, domain, kind, active, …; repeatable.")
 ]
-ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="For sites without a zone in an inventory.")]
+ZoneOption = Annotated[
+    str | None, typer.Option("--zone", metavar="ZONE", help="For sites without a zone in an inventory (default: UTC).")
+]
 PictureOption = Annotated[bool, typer.Option("--picture", help="The chassis, slot by slot.")]
 HistoryOption = Annotated[bool, typer.Option("--history", help="Everything ever recorded of them.")]
 GoneOption = Annotated[bool, typer.Option("--gone", help="Also what is no longer anywhere.")]
@@ -70,7 +72,7 @@ def where(
     on: OnOption = None,
     known: KnownOption = None,
     count: CountOption = None,
-    zone: ZoneOption = "UTC",
+    zone: ZoneOption = None,
     gone: GoneOption = False,
     history: HistoryOption = False,
     picture: PictureOption = False,
@@ -91,8 +93,8 @@ def where(
     places = Places.of(name, site, domain, chassis, slot, kind, model)
     bundles, versions, digests, banks = (tuple(words or ()) for words in (bundle, version, sha256, bank))
     asked = job.WhereAsked(bundles, versions, digests, banks, withdrawn=withdrawn, gone=gone)
-    times = job.WhereTimes(on, known, zone)
     with Session(store_root(store), caller()) as session:
+        times = job.WhereTimes(on, known, zone or session.config.zone or "UTC")
         found = job.where(session, places, asked, times, count=",".join(count or ()), history=history)
     screen.show(found, form)
     return exit_status(found.doubts)

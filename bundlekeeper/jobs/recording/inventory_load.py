@@ -86,10 +86,11 @@ def load(
         headings = headings_of(kinds, column_map)
         read = read_files(
             [source for file in raw for source in sources_of(file, headings, session.tell)],
-            read_at=read_at, zone=options.zone, complete=options.complete, own_kinds=kinds, column_map=column_map,
-            clock=session.now(),
+            read_at=read_at, zone=options.zone, usual_zone=session.config.zone, complete=options.complete,
+            own_kinds=kinds, column_map=column_map, clock=session.now(),
         )  # fmt: skip
-        reported_by, source = reporter(options.reported_by), visible(", ".join(files))
+        reported_by = reporter(options.reported_by, session.config.reported_by)
+        source = visible(", ".join(files))
         plan = plan_load(ledger, read.inventory, reported_by=reported_by, source=source)
         if plan.gone and not dry_run:
             agree(plan.gone)

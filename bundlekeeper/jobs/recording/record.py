@@ -171,9 +171,10 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
     from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 
     asked, details = row.asked, row.details
-    component = _component(work, answer)
+    component, usual = _component(work, answer), work.session.config.reported_by
     common = Event(
-        what=EventKind(_WHAT[asked.verb]), at=_moment(work, details, answer), reported_by=reporter(details.reported_by),
+        what=EventKind(_WHAT[asked.verb]), at=_moment(work, details, answer),
+        reported_by=reporter(details.reported_by, usual),
         done_by=details.done_by, approved_by=details.approved_by, change=details.change, plan=details.plan,
         evidence=_evidence(details.evidence),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
@@ -335,16 +336,16 @@ def _insist_on_one(name: str, bundles: Sequence[StoredBundle]) -> None:
 
 
 def _moment(work: _Work, details: RecordDetails, answer: WhereAnswer) -> Moment:
-    """When it happened, in the zone that was given, else the site's by its newest reading, else UTC."""
+    """When it happened, in the zone that was given, else the site's by its newest reading, else the config's."""
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.as_inventory import readings
 
     if not work.zones:
-        work.zones[""] = "UTC"
+        work.zones[""] = work.session.config.zone or "UTC"
         for reading in reversed(readings(work.session.ledger)):
             work.zones.update({site: reading.at.zone for site, _, _ in reading.scope})
     site = answer.place.site if answer.place else ""
-    zone = details.zone or work.zones.get(site or "", "UTC")
+    zone = details.zone or work.zones.get(site or "", work.zones[""])
     if not details.at:
         return moments.at(work.session.now(), zone)
     return moments.not_ahead(moments.moment(moments.parse(details.at), zone), work.session.now())

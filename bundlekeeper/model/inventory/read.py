@@ -71,6 +71,7 @@ def read_files(
     *,
     read_at: date | datetime | None = None,
     zone: str | None = None,
+    usual_zone: str = "",
     complete: Sequence[str] = (),
     own_kinds: Collection[str] = (),
     column_map: ColumnMap | None = None,
@@ -79,10 +80,10 @@ def read_files(
 ) -> FilesRead:
     """Read one inventory from one or several files.
 
-    `read_at` and `zone` count where no file states them, and must not contradict one that does; `complete` adds to what
-    the files state that they list whole, as `site:X` and `domain:X`; `own_kinds` are those
-    of a manifest's [kind.X], `column_map` is for sheets that are parsed here; with `clock`, the time now, aware, an
-    inventory of more than a day after it is a problem.
+    `read_at` and `zone` count where no file states them, and must not contradict one that does; `usual_zone` counts
+    where neither states a zone; `complete` adds to what the files state that they list whole, as `site:X` and
+    `domain:X`; `own_kinds` are those of a manifest's [kind.X], `column_map` is for sheets that are parsed here; with
+    `clock`, the time now, aware, an inventory of more than a day after it is a problem.
     `kept` is for an inventory that was loaded once: the rules about slots and times do not apply to it. Raises
     InputError whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all
     in `message`.
@@ -90,7 +91,7 @@ def read_files(
     reading = _Reading(own_kinds, clock, kept, column_map)
     for source in sources:
         reading.add(source)
-    found = reading.finish(read_at, zone, complete)
+    found = reading.finish(read_at, zone, usual_zone, complete)
     if found is not None:
         sheets = [document for document in reading.documents if document.columns is not None]
         ignored, above = ([text for s in sheets for text in texts(s)] for texts in (_IGNORED, _ABOVE))
@@ -240,9 +241,13 @@ class _Reading:
             component = Component(**known)
             self.unread.add(identity(component) if component.serial or (component.parent and component.kind) else "")
 
-    def finish(self, read_at: date | datetime | None, zone: str | None, complete: Sequence[str]) -> Inventory | None:
+    def finish(
+        self, read_at: date | datetime | None, zone: str | None, usual_zone: str, complete: Sequence[str]
+    ) -> Inventory | None:
         """Check the rows with each other. None where there was any problem."""
         headers = [self._header(document) for document in self.documents]
+        if usual_zone and zone is None and not any(header[2] for header in headers):
+            zone = usual_zone
         found_zone = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
         found_read_at = self._agreed("read_at", [(h[0], h[1]) for h in headers], read_at)
         if isinstance(found_read_at, date) and isinstance(found_zone, str) and not self.kept:

@@ -4,7 +4,7 @@ Rules: None is "not known" and never means zero, no or good; the empty text is "
 `-`); a component *is* its hardware serial, else its parent's serial with kind and position, and its place is only an
 attribute; versions are kept as read; readers, writers, comparisons and the ledger treat a key as it is declared, and
 none of them lists the keys. Plain dataclasses, no heavy library: asking *where* imports this module.
-The format is in the README.
+The format is in the handbook (`inventory`).
 """
 
 from __future__ import annotations

@@ -82,7 +82,7 @@ def problems(text: str | bytes, form: str = "toml", **more: object) -> tuple[Fin
 
 
 def test_every_key_of_the_toml_form_is_read() -> None:
-    """The tables and keys are those of the README."""
+    """The tables and keys are those of the handbook."""
     found = read(SKERRY)
     assert found.read_at == date(2026, 3, 1)
     assert found.components[0] == Component(
