@@ -1324,8 +1324,8 @@ MEDIA = (
     Guard(
         "only what was staged is activated",
         "model/record_rules.py",
-        'component.pending or (component.spare if component.staged else "") or ""',
-        'component.pending or component.spare or ""',
+        'component.staged or component.pending or ""',
+        'component.staged or component.pending or component.spare or ""',
         "cli/screen/test_user_files.py::test_only_what_was_staged_is_activated_without_a_name",
     ),
     _never(

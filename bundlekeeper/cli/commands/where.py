@@ -33,10 +33,13 @@ VersionOption = Annotated[
 ShaOption = Annotated[
     Several, typer.Option("--sha256", metavar="HEX", help="Where the file with this digest is; repeatable.")
 ]
+StagedOption = Annotated[bool, typer.Option("--staged", help="Where something is staged and not activated.")]
 WithdrawnOption = Annotated[bool, typer.Option("--withdrawn", help="Where a withdrawn bundle is still.")]
 BankOption = Annotated[
     Several,
-    typer.Option("--bank", metavar="BANK", help="Only in this bank: active, pending, spare, boot_files; repeatable."),
+    typer.Option(
+        "--bank", metavar="BANK", help="Only in this bank: active, pending, spare, staged, boot_files; repeatable."
+    ),
 ]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="As it was at the end of that day.")]
 KnownOption = Annotated[str | None, typer.Option("--known", metavar="TIME", help="As this store knew it then.")]
@@ -52,7 +55,7 @@ GoneOption = Annotated[bool, typer.Option("--gone", help="Also what is no longer
 
 
 NameArgument = Annotated[
-    str | None, typer.Argument(metavar="[NAME]", help="Serial, place, site, domain, kind, model or family.")
+    str | None, typer.Argument(metavar="[NAME]", help="Serial, name, tag, place, site, domain, kind, model or family.")
 ]
 
 
@@ -69,6 +72,7 @@ def where(
     sha256: ShaOption = None,
     withdrawn: WithdrawnOption = False,
     bank: BankOption = None,
+    staged: StagedOption = False,
     on: OnOption = None,
     known: KnownOption = None,
     count: CountOption = None,
@@ -92,7 +96,7 @@ def where(
         raise InputError("--history shows everything, as lines or as --json", hint="leave the other options out")
     places = Places.of(name, site, domain, chassis, slot, kind, model)
     bundles, versions, digests, banks = (tuple(words or ()) for words in (bundle, version, sha256, bank))
-    asked = job.WhereAsked(bundles, versions, digests, banks, withdrawn=withdrawn, gone=gone)
+    asked = job.WhereAsked(bundles, versions, digests, banks, withdrawn=withdrawn, gone=gone, staged=staged)
     with Session(store_root(store), caller()) as session:
         times = job.WhereTimes(on, known, zone or session.config.zone or "UTC")
         found = job.where(session, places, asked, times, count=",".join(count or ()), history=history)

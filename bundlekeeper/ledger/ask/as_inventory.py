@@ -13,41 +13,46 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date, datetime
 from operator import attrgetter, itemgetter
 from typing import Any
 
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import moments
+from bundlekeeper.ledger.ask.answering import tags_of
 from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
 from bundlekeeper.ledger.event import own_chain
-from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
+from bundlekeeper.ledger.event.events import SEEN_OF, Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.ledger.event.places import RowsQuestion
 from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, counts, events_of, from_row, is_void
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT
 from bundlekeeper.ledger.record.ledger import Ledger, Recorded
 from bundlekeeper.ledger.state.absence import reading_rows
-from bundlekeeper.ledger.state.fold import Bank, Snapshot
+from bundlekeeper.ledger.state.banks import Bank
+from bundlekeeper.ledger.state.fold import Snapshot
 from bundlekeeper.model.inventory import changes as inventory_changes
 from bundlekeeper.model.inventory.changes import Changed, InventoryChange
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS, PLACES, Component, Inventory, Partition, Place, Policy
 from bundlekeeper.model.inventory.write_json import to_json
-from bundlekeeper.model.vocabulary import BANKS, KINDS, SINGLE_BANKS
+from bundlekeeper.model.vocabulary import KINDS
 
 _INVENTORY, _OBSERVED = WHAT_CODE[EventKind.INVENTORY], WHAT_CODE[EventKind.OBSERVED]
 _RECORDS = tuple(WHAT_CODE[what] for what in (EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED))
 Scope = tuple[str, str, str]  # site, domain, kind
 
-#: The keys of a component by their source: events, as words (also in `Snapshot`); events, as banks; the newest reading.
-_WORDS = tuple(name for name, key in COMPONENT_KEYS.items() if key.recorded and name not in BANKS)
+#: The keys of a component by their source: events, as words (also in `Snapshot`), as versions, as what was seen; the
+#: newest reading.
+_SEEN = tuple(key.name for key in fields(Seen))
+_VERSIONS = tuple(name for name in _SEEN if COMPONENT_KEYS[name].cell in {"running", "version"})
+_WORDS = tuple(name for name, key in COMPONENT_KEYS.items() if key.recorded and name not in {*_SEEN, "tags"})
 _TEXTS = tuple(name for name in _WORDS if name not in PLACES)
 _READ = tuple(name for name, key in COMPONENT_KEYS.items() if not key.recorded)
-_LASTING = tuple(name for name in _READ if name not in ("serial", "healthy"))  # whether it is healthy is of a moment
-_TEXTS_OF, _READ_OF, _BANKS_OF = attrgetter(*_TEXTS), attrgetter(*_READ), attrgetter(*BANKS)
+_LASTING = tuple(name for name in _READ if name != "serial")
+_TEXTS_OF, _READ_OF = attrgetter(*_TEXTS), attrgetter(*_READ)
 _WORDS_OF = itemgetter(*map(Snapshot._fields.index, _WORDS))  # fails where a recorded key is not there
-_SINGLE_OF = itemgetter(*map(Snapshot._fields.index, SINGLE_BANKS))
+_VERSIONS_OF = itemgetter(*map(Snapshot._fields.index, _VERSIONS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +197,7 @@ def _observation(common: Event, component: Component) -> Event:
     return Event(
         what=EventKind.OBSERVED, at=common.at, reported_by=common.reported_by, done_by=common.done_by,
         source=common.source, evidence=common.evidence, order=common.order, reading=common.reading,
-        component=component.key, place=component.place, seen=Seen(*_BANKS_OF(component)),
+        component=component.key, place=component.place, seen=Seen(*SEEN_OF(component)), tags=component.tags or (),
         **texts,
     )  # fmt: skip
 
@@ -349,7 +354,7 @@ class _StatesWithReadings:
 
     def _fetched(self, questions: Sequence[RowsQuestion]) -> list[StateAsOf]:
         states = list(self.as_of.states(questions))
-        self.ledger.words.fetch({n for state in states for n in (state.component, *state.snapshot[:7]) if n})
+        self.ledger.words.fetch({n for state in states for n in (state.component, *state.snapshot.words) if n})
         return states
 
     def read(self, sites: set[str | None] | set[str]) -> None:
@@ -411,7 +416,9 @@ class _StatesWithReadings:
         base = row if row is not None else Component(text(found.kind) or "", "", "", serial=key)
         values: dict[str, Any] = dict(zip(_READ, _READ_OF(base), strict=True))
         values |= zip(_WORDS, map(text, _WORDS_OF(found)), strict=True)
-        values |= zip(SINGLE_BANKS, map(self._version, _SINGLE_OF(found)), strict=True)
+        values |= zip(_VERSIONS, map(self._version, _VERSIONS_OF(found)), strict=True)
+        values["tags"] = tags_of(self.ledger, found) or None
+        values["healthy"] = None if found.healthy is None else bool(found.healthy)
         values["kind"] = values["kind"] or base.kind
         values["site"], values["domain"] = values["site"] or "", values["domain"] or ""
         component = Component(boot_files=self._boot_files(state), **values)

@@ -14,6 +14,7 @@ from enum import StrEnum
 from operator import attrgetter
 
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS, PLACES, Compared, Component, is_of_server
+from bundlekeeper.model.vocabulary import BANKS
 
 
 class InventoryChange(StrEnum):
@@ -192,8 +193,8 @@ def _differences(old: Component, new: Component) -> Iterable[Changed]:
     versions = _differing(old, new, _VERSIONS)
     if versions:
         yield Changed(InventoryChange.VERSION, new, old, versions)
-    unread = tuple(
-        version for version in _VERSIONS if getattr(old, version) is not None and getattr(new, version) is None
+    unread = tuple(  # of banks: few inventories have a column for what is staged
+        version for version in BANKS if getattr(old, version) is not None and getattr(new, version) is None
     )
     if unread:
         yield Changed(InventoryChange.UNREAD, new, old, unread)

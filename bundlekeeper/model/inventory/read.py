@@ -106,6 +106,7 @@ def read_files(
 
 
 _IGNORED, _ABOVE = attrgetter("ignored"), attrgetter("above")
+_NOTED = ("component", "separate_windows")  # their notes are kept
 _HEADER = ("inventory", "read_at", "zone", "complete", "note")
 _MAP_HINT = "bundlekeeper inventory columns drafts a map of what each heading means"
 _MEANING = {"read_at": "when the inventory was read", "zone": "in which time zone its days are"}
@@ -227,7 +228,7 @@ class _Reading:
                 continue
             if value is not None:
                 values[key] = value
-        if table != "separate_windows":
+        if table not in _NOTED:
             values.pop("note", None)
         for key in required:
             if key not in wrong and not values.get(key) and (key != "domain" or key not in values):

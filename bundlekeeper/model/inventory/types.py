@@ -95,16 +95,21 @@ class Component:
     parent: str | None = field(default=None, metadata=_fact("text", recorded=True))
     model: str | None = field(default=None, metadata=_fact("text", recorded=True))
     serial: str | None = field(default=None, metadata={_DECLARED: ComponentKey("text", Compared.IDENTITY)})
+    name: str | None = field(default=None, metadata=_fact("text", recorded=True))  # what people call it: a host name
+    tags: tuple[str, ...] | None = field(default=None, metadata=_fact("texts", recorded=True))  # an asset tag, a rack
     active: str | None = field(default=None, metadata=_bank("running"))
     pending: str | None = field(default=None, metadata=_bank("version"))
+    #: what was brought to be activated, in whichever bank
+    staged: str | None = field(default=None, metadata=_bank("version"))
     spare: str | None = field(default=None, metadata=_bank("version"))
     boot_files: tuple[str, ...] | None = field(default=None, metadata=_bank("versions"))
     pair: str | None = field(default=None, metadata=_fact("label"))  # name of the redundant pair within the domain
     half: str | None = field(default=None, metadata=_fact("choice", words=HALVES))
-    healthy: bool | None = field(default=None, metadata=_fact("flag"))
+    healthy: bool | None = field(default=None, metadata=_fact("flag", recorded=True))
     policy: str | None = field(default=None, metadata=_fact("text"))
     cluster: str | None = field(default=None, metadata=_fact("text"))
     variant: str | None = field(default=None, metadata=_fact("text"))  # one of the manifest's variants
+    note: str | None = field(default=None, metadata=_fact("note"))
 
     @property
     def key(self) -> str:

@@ -25,12 +25,24 @@ from bundlekeeper.model.inventory.types import Component, Inventory, Partition, 
 from tests.kits.ledger_history import DAY0, MEMORY, at, everything, stated
 
 BIOS = Component(
-    "bios", "holm", "holm-a", "1", "3", "MB4-7", "Tern-4", "B7", "6.0", "", "5.4", policy="web", cluster="c"
+    "bios",
+    "holm",
+    "holm-a",
+    "1",
+    "3",
+    "MB4-7",
+    "Tern-4",
+    "B7",
+    active="6.0",
+    pending="",
+    spare="5.4",
+    policy="web",
+    cluster="c",
 )
 SWITCH = Component(
     "fabric-switch", "holm", "holm-a", serial="F1", active="6.0", boot_files=("5.4", "6.0"), pair="f", half="leading"
 )
-DISK = Component("disk", "holm", "holm-a", "1", "3/1", "MB4-7", "D", None, "1.0")
+DISK = Component("disk", "holm", "holm-a", "1", "3/1", "MB4-7", "D", active="1.0")
 ROWS = (BIOS, SWITCH, DISK)
 
 
@@ -272,7 +284,7 @@ def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) ->
     found = believed(ledger)
     assert found is not None
     switch = next(c for c in found.inventory.components if c.key == "F1")
-    assert switch == replace(SWITCH, boot_files=("5.4", "6.0", "6.1"))
+    assert switch == replace(SWITCH, boot_files=("5.4", "6.0", "6.1"), staged="6.1")
     assert found.inventory.partitions == (partitions[1], replace(partitions[0], free_bytes=None))
     assert found.unplaced == ("X",)
     earlier = believed(ledger, on=date(2026, 1, 2))

@@ -10,7 +10,20 @@ from hypothesis import strategies as st
 from bundlekeeper.model.inventory.changes import InventoryChange, compare
 from bundlekeeper.model.inventory.types import Component
 
-BLADE = Component("bios", "holm", "holm-a", "1", "3", "MB4-7", "Tern-4", "B7", "5.4.10", "", "5.4.2", policy="web")
+BLADE = Component(
+    "bios",
+    "holm",
+    "holm-a",
+    "1",
+    "3",
+    "MB4-7",
+    "Tern-4",
+    "B7",
+    active="5.4.10",
+    pending="",
+    spare="5.4.2",
+    policy="web",
+)
 SWITCH = Component("fabric-switch", "holm", "holm-a", serial="F1", active="6.0.1", pair="fabric", half="leading")
 
 

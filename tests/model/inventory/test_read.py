@@ -86,8 +86,8 @@ def test_every_key_of_the_toml_form_is_read() -> None:
     found = read(SKERRY)
     assert found.read_at == date(2026, 3, 1)
     assert found.components[0] == Component(
-        "fabric-switch", "skerry", "skerry-a", None, None, None, "Reed-40", "MF40-0001", "6.0.1", "", None,
-        ("6.0.1", "5.4.10"), "fabric", "leading", True, None, None,
+        "fabric-switch", "skerry", "skerry-a", None, None, None, "Reed-40", "MF40-0001", active="6.0.1", pending="",
+        boot_files=("6.0.1", "5.4.10"), pair="fabric", half="leading", healthy=True,
     )  # fmt: skip
     assert found.components[1].slot == "3"
     assert found.partitions == (Partition("MF40-0001", "images", 8_000_000_000, 0),)
