@@ -184,10 +184,10 @@ def naive_step(p: NaiveState, e: Event) -> None:
             p.staged = ["", "", e.id()]
         p.recorded, p.differs = [e.version, bundle, e.id()], False
     elif e.what is EventKind.REMOVED:
-        there = p.banks.get(e.bank)
-        known_bank = there is not None
-        removed = e.version or (there[0] if there else "")
-        if e.bank != "boot_files" and (not there or not there[0] or not e.version or there[0] == e.version):
+        held = p.banks.get(e.bank)
+        known_bank = held is not None
+        removed = e.version or (held[0] if held else "")
+        if e.bank != "boot_files" and (not held or not held[0] or not e.version or held[0] == e.version):
             naive_empty(p, e.bank, e)
         if e.version and (e.bank == "boot_files" or method == "boot-file"):
             p.boot_files.pop(e.version, None)
