@@ -22,7 +22,7 @@ def _run(argv: list[str]) -> int:
         from bundlekeeper import __version__
 
         answer = f"bundlekeeper {__version__}\n"
-    elif not argv or argv[0] in ("-h", "--help"):
+    elif not argv or _after_store(argv)[:1] in (["-h"], ["--help"]):
         from bundlekeeper.cli.screen.help import root_help
 
         answer = root_help()
@@ -37,6 +37,11 @@ def _run(argv: list[str]) -> int:
         give_stdout_a_sink()
         return 3
     return 0
+
+
+def _after_store(argv: list[str]) -> list[str]:
+    """The words without a store before the command."""
+    return argv[2:] if argv[0] == "--store" else argv[1:] if argv[0].startswith("--store=") else argv
 
 
 if __name__ == "__main__":

@@ -31,6 +31,9 @@ settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCh
 settings.register_profile("ci", settings.get_profile("desk"), derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
+# No test reads the config file of whoever runs it.
+os.environ["XDG_CONFIG_HOME"] = os.devnull
+
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:

@@ -1,12 +1,14 @@
 """What the commands share: options, the clock, the store's place.
 
-Rules: the real clock is made here and nowhere else; a flag wins over the environment, the environment over the default.
+Rules: the real clock is made here and nowhere else; a flag wins over the environment, the environment over the config
+file, the config file over the default.
 """
 
 from __future__ import annotations
 
 import os
 from datetime import UTC, date, datetime
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,6 +16,7 @@ import typer
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.session import Caller
+    from bundlekeeper.model.config import UserConfig
     from bundlekeeper.model.progress import Progress
 
 
@@ -23,7 +26,7 @@ StoreOption = Annotated[
     typer.Option(
         "--store",
         metavar="DIR",
-        help="The store's folder (or BUNDLEKEEPER_STORE).",
+        help="The store's folder (or BUNDLEKEEPER_STORE, or the config file).",
         show_default=False,
         readable=False,
     ),
@@ -54,6 +57,15 @@ WindowOption = Annotated[
 ]
 PerClusterOption = Annotated[
     int, typer.Option("--per-cluster", min=1, metavar="N", help="Servers of one cluster at a time.")
+]
+ParallelOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--parallel", metavar="N", help="Pieces of work at a time at each site; SITE=N for one site. Repeatable."
+    ),
+]
+WindowsOption = Annotated[
+    str | None, typer.Option("--windows", metavar="FILE", help="Real windows, with dates: TOML, or .ics.")
 ]
 VolumeOption = Annotated[
     list[str] | None,
@@ -92,13 +104,31 @@ def today() -> date:
     return datetime.now().astimezone().date()
 
 
+@cache
+def user_config() -> UserConfig:
+    """The user's own defaults. Raises InputError, RefusedError, UnfinishedError for a config file that is wrong."""
+    from bundlekeeper.jobs import config
+
+    return config.user_config(os.environ)
+
+
 def store_root(option: Path | None) -> Path:
-    """The store's folder: the flag, else BUNDLEKEEPER_STORE, else the user's data folder."""
+    """The store's folder: the flag, else BUNDLEKEEPER_STORE, else the config file's, else the user's data folder.
+
+    Raises as `user_config`, where that is asked.
+    """
     if option is not None:
         return option
     from_environment = os.environ.get("BUNDLEKEEPER_STORE", "")
     if from_environment:
         return Path(from_environment)
+    if user_config().store:
+        return Path(user_config().store).expanduser()
+    return default_store()
+
+
+def default_store() -> Path:
+    """The store's folder where nothing names one: in the user's data folder."""
     import platformdirs
 
     return Path(platformdirs.user_data_dir("bundlekeeper", appauthor=False)) / "store"
@@ -116,4 +146,4 @@ def caller(*, quiet: bool = True) -> Caller:
     from bundlekeeper.cli.screen import output
     from bundlekeeper.jobs.session import Caller
 
-    return Caller(now, today, output.aside, progress_for(quiet))
+    return Caller(now, today, output.aside, progress_for(quiet), user_config)

@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.model.config import UserConfig
 from bundlekeeper.model.progress import Clock, Progress, Silent
 
 if TYPE_CHECKING:
@@ -36,12 +37,13 @@ _REPORTED: set[str] = set()  # stores of which a process reported the owner, how
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Who runs a job: the clock, today's date where this machine is, and where notes and progress go."""
+    """Who runs a job: the clock, today's date where this machine is, where notes go, the user's own defaults."""
 
     now: Clock
     today: Callable[[], date]
     tell: Callable[[str], None]
     progress: Progress = field(default_factory=Silent)
+    config: Callable[[], UserConfig] = UserConfig
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +89,11 @@ class Session:
     def today(self) -> date:
         """Today's date where this machine is."""
         return self.caller.today()
+
+    @cached_property
+    def config(self) -> UserConfig:
+        """The user's own defaults. Raises InputError, RefusedError, UnfinishedError for a config file that is wrong."""
+        return self.caller.config()
 
     def tell(self, note: str) -> None:
         """A line for the person, which is no data."""

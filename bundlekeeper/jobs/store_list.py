@@ -56,7 +56,8 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
     held = (h for f in dict.fromkeys(families) or (None,) for h in holdings(session.store, database, session.now(), f))
     rows = sorted(held, key=_place_in_list)
     settings = read_settings(session.store.fd)
-    found = [*found, *findings_of(rows, session.now(), settings.max_verification_age_s if settings else None)]
+    oldest_s = (settings.max_verification_age_s if settings else None) or session.config.max_verification_age_s
+    found = [*found, *findings_of(rows, session.now(), oldest_s)]
     manifests = database.admitted()
     found += date_findings(manifests, session.now())
     return StoreList(session.root, rows, manifests, database.exceptions(), found)

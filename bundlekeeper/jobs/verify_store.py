@@ -139,7 +139,7 @@ def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> Chec
         progress=session.caller.progress,
         stop=stop,
         record=session.write,
-        max_age_s=voucher.max_verification_age_s,
+        max_age_s=voucher.max_verification_age_s or session.config.max_verification_age_s,
         today=max(session.today(), latest),
         voucher=voucher,
     )

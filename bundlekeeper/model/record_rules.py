@@ -16,7 +16,8 @@ from bundlekeeper.model.vocabulary import METHODS, STAGED_METHODS
 class RecordedComponent:
     """One component as the ledger knows it; `method` is empty where the kind is not known.
 
-    `staged` is True when the image in `spare` was recorded as staged; one that was only read there may be an old image.
+    `staged` is what was brought to be activated; an image that was only read in `spare` may be an old one. `activated`
+    is what was recorded as activated and not read back yet.
     """
 
     component: str
@@ -27,7 +28,8 @@ class RecordedComponent:
     pending: str | None = None
     spare: str | None = None
     boot_files: tuple[str, ...] = ()
-    staged: bool = False
+    staged: str | None = None
+    activated: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,20 +83,31 @@ def staging(component: RecordedComponent, bundle: RecordedBundle | None, version
 
 
 def activating(component: RecordedComponent, bundle: RecordedBundle | None, version: str) -> RecordChoice:
-    """Judge activating an image: the one named, else the pending one, else the one staged in the spare bank."""
+    """Judge activating an image: the one named, else the one that is staged, else the pending one."""
     against = _about_bundle(bundle)
     if bundle is not None or version:
         chosen, wrong = _image(component, bundle, version)
         against += wrong
     else:
-        chosen = component.pending or (component.spare if component.staged else "") or ""
+        chosen = component.staged or component.pending or ""
         if not chosen:
             read = f"; {component.spare} is in its spare bank, and may be the old image" if component.spare else ""
             against.append(f"no image is known to be staged on it{read}: name the image with --bundle or --version")
-    there = {component.pending, component.spare, *component.boot_files} - {None, ""}
+    there = {component.staged, component.pending, component.spare, *component.boot_files} - {None, ""}
     if chosen and there and chosen not in there and component.method in STAGED_METHODS:
         against.append(f"{chosen} is not known to be staged on it, but {', '.join(sorted(map(str, there)))}")
     return RecordChoice(component, chosen, "", tuple(against))
+
+
+def failing(component: RecordedComponent, bundle: RecordedBundle | None, version: str) -> RecordChoice:
+    """Which image a failed activation was of: the one named, else the one staged, else the one recorded as activated.
+
+    "" where it is not known. Only an image that is not the component's is refused.
+    """
+    if bundle is not None or version:
+        chosen, wrong = _image(component, bundle, version)
+        return RecordChoice(component, chosen, "", tuple(wrong))
+    return RecordChoice(component, component.staged or component.pending or component.activated, "", ())
 
 
 def _about_bundle(bundle: RecordedBundle | None) -> list[str]:

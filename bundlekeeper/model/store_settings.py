@@ -36,6 +36,7 @@ _MOST_WHOLE_BYTES = 1 << 36
 # No field of group(5) has a colon; groups of a domain have blanks inside and backslashes.
 _GROUP = re.compile(r"[^\s:,/\x00-\x1f\x7f-\x9f](?:[^:,/\x00-\x1f\x7f-\x9f]{0,254}[^\s:,/\x00-\x1f\x7f-\x9f])?")
 _MOST_AGE_S = 100 * 366 * 86400
+_AGES = "1s to 100 years"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +133,25 @@ def _age(key: str, value: object) -> _Read:
     except InputError as e:
         return field, None, [Misread("bad-value", (key,), f"{key}: {e.message}", e.hint)]
     if not 0 < span_s <= _MOST_AGE_S:
-        return field, None, [Misread("bad-value", (key,), f"{key} cannot be {shown(value)}", "1s to 100 years")]
+        return field, None, [Misread("bad-value", (key,), f"{key} cannot be {shown(value)}", _AGES)]
     return field, span_s, []
+
+
+def verification_age_s(text: str) -> int:
+    """How old a verification may be, in seconds. Raises InputError for a text that is no such age."""
+    span_s = durations.seconds(text)
+    if not 0 < span_s <= _MOST_AGE_S:
+        raise InputError("cannot be the age of a verification", hint=_AGES)
+    return span_s
+
+
+def misread_age(text: str) -> tuple[str, str] | None:
+    """What is wrong with a text as the age of a verification, and a hint; None for nothing."""
+    try:
+        verification_age_s(text)
+    except InputError as error:
+        return error.message, error.hint
+    return None
 
 
 def _bytes(key: str, value: object) -> _Read:

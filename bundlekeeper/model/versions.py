@@ -57,7 +57,7 @@ _OTHER_WORD = 6
 
 
 class Natural:
-    """Groups of numbers with words between them, as the README defines it ('natural order')."""
+    """Groups of numbers with words between them, as the handbook defines it ('natural order')."""
 
     name = "natural"
 

@@ -102,13 +102,15 @@ class KindFacts:
     ahead: bool = False  # may run ahead of everything at no risk
     lists_models: bool = False  # tells the manager which models exist
     whole_slot: bool = False  # one without a serial is reported by its whole slot; no kind that comes later has this
+    called: tuple[str, ...] = ()  # other names, as headings of sheets have them
+    by_name: bool = False  # a column that has only its name as heading holds its version
 
 
 KINDS: dict[str, KindFacts] = {
     "fabric-switch": KindFacts("boot-file", "operator", "pointer", "half", 45, pair=True, whole_slot=True),
     "domain-manager": KindFacts("overwrite", "operator", "restore", "manager", 30, pair=True, turn=1, whole_slot=True),
     "io-module": KindFacts(
-        "two-bank", "operator", "switch", "path", 15, pair=True, in_chassis=True, whole_slot=True
+        "two-bank", "operator", "switch", "path", 15, pair=True, in_chassis=True, whole_slot=True, called=("iom",)
     ),
     "port-extender": KindFacts("two-bank", "operator", "switch", "path", 15, pair=True, whole_slot=True),
     "chassis-controller": KindFacts(
@@ -118,14 +120,22 @@ KINDS: dict[str, KindFacts] = {
     "model-list": KindFacts(
         "overwrite", "operator", "reinstall", "nothing", 5, ahead=True, lists_models=True, whole_slot=True
     ),
-    "bios": KindFacts("two-bank", "policy", "switch", "server", 20, of_server=True, turn=1),
-    "management-controller": KindFacts(
-        "two-bank", "policy", "switch", "controller", 15, "the management controller restarts", of_server=True, turn=0
+    "bios": KindFacts(
+        "two-bank", "policy", "switch", "server", 20, of_server=True, turn=1, called=("uefi",), by_name=True
     ),
-    "network-adapter": KindFacts("two-bank", "policy", "switch", "server", 10, of_server=True),
-    "storage-controller": KindFacts("overwrite", "policy", "reinstall", "server", 10, of_server=True),
+    "management-controller": KindFacts(
+        "two-bank", "policy", "switch", "controller", 15, "the management controller restarts", of_server=True, turn=0,
+        called=("bmc",), by_name=True,
+    ),
+    "network-adapter": KindFacts(
+        "two-bank", "policy", "switch", "server", 10, of_server=True, called=("nic", "network card"),
+    ),
+    "storage-controller": KindFacts(
+        "overwrite", "policy", "reinstall", "server", 10, of_server=True, called=("raid", "raid controller", "hba"),
+    ),
     "disk": KindFacts("overwrite", "policy", "none", "server", 10, of_server=True),
     "board-logic": KindFacts(
-        "overwrite", "policy", "none", "server", 15, "the server is switched off and on", of_server=True
+        "overwrite", "policy", "none", "server", 15, "the server is switched off and on", of_server=True,
+        called=("cpld",), by_name=True,
     ),
 }  # fmt: skip

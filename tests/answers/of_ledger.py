@@ -94,7 +94,7 @@ def _history(rnd: Random) -> list[Event]:
                 document="d" * 64,
                 scope=tuple(scope),
             )
-            lists.append(replace(event, listing=rnd.choice(["", "", "all", "some"])))
+            lists.append(replace(event, complete=rnd.choice([(), (), (f"site:{site}",), (f"site:{site}",)])))
     for _ in range(rnd.randint(2, 22)):
         event = _statement(rnd)
         if lists and event.what in {EventKind.OBSERVED, EventKind.GONE} and rnd.random() < 0.4:
@@ -273,10 +273,9 @@ def _believed(rnd: Random) -> Any:
         rows: list[Any] = []
         for number in range(rnd.randint(1, 3)):
             fleet = _next(rnd, fleet, number)
-            listing = rnd.choice(["", "", "all", "some"])
-            plan = plan_load(
-                book, fleet, reported_by="ada", source=f"{number}.toml", done_by=rnd.choice(["", "bo"]), listing=listing
-            )
+            complete = rnd.choice([(), (), tuple(f"domain:{domain}" for domain in fleet.domains())])
+            fleet = replace(fleet, complete=complete)
+            plan = plan_load(book, fleet, reported_by="ada", source=f"{number}.toml", done_by=rnd.choice(["", "bo"]))
             told_of = [
                 [c.message() for c in plan.changes],
                 plan.unlisted,
@@ -284,8 +283,8 @@ def _believed(rnd: Random) -> Any:
                 bool(plan.overtaken),
                 len(plan.events),
             ]
-            rows.append([listing, told_of, plan.reading, load(book, plan, DAY0 + timedelta(days=10 + number))])
-            again = plan_load(book, fleet, reported_by="ada", source="again.toml", listing=listing)
+            rows.append([complete, told_of, plan.reading, load(book, plan, DAY0 + timedelta(days=10 + number))])
+            again = plan_load(book, fleet, reported_by="ada", source="again.toml")
             rows.append([again.again, again.overtaken, len(again.events)])
             component = rnd.choice(fleet.components)
             events = [
@@ -321,6 +320,6 @@ def _believed(rnd: Random) -> Any:
             clock = rnd.choice([None, DAY0 + timedelta(days=4)])
             found = believed(book, sites=sites, on=on, zone="UTC", clock=clock)
             if found is not None:
-                rows.append([to_json(found.inventory), found.readings, found.unread, found.unplaced])
+                rows.append([to_json(found.inventory), found.unread, found.unplaced])
         kept = {name for name, key in COMPONENT_KEYS.items() if key.recorded}
         return _without_ledger([rows, readings(book), sorted(kept)], book)

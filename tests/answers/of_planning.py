@@ -26,6 +26,7 @@ from bundlekeeper.planning.space.fit import Lying, PartitionSpace, SpaceLoad, pl
 from bundlekeeper.planning.space.what_to_remove import File, smallest_removal
 from bundlekeeper.planning.windows.make import schedule, schedule_all
 from bundlekeeper.planning.windows.schedule import (
+    Limits,
     WindowLoad,
     WorkPiece,
     lower_bound,
@@ -204,13 +205,13 @@ def _pieces(rnd: Random) -> list[WorkPiece]:
 @question("packed-windows", 200)
 def _packed_windows(rnd: Random) -> Any:
     pieces, length, per_cluster = _pieces(rnd), rnd.choice([None, None, 80, 100, 150]), rnd.choice([2, 2, 3])
-    windows = pack(pieces, length, per_cluster)
+    windows = pack(pieces, Limits(length, per_cluster))
     return [
         length,
         [[p.minutes, p.after, p.locks, p.clusters, p.alone] for p in pieces],
         windows,
         [minutes_of(pieces, rows) for rows in windows],
-        lower_bound(pieces, length, per_cluster),
+        lower_bound(pieces, Limits(length, per_cluster)),
         clusters_of(pieces),
     ]
 

@@ -153,16 +153,18 @@ def _record_rules(rnd: Random) -> Any:
 
     kind = rnd.choice(["bios", "fabric-switch", "domain-manager", "tide-gauge", "disk"])
     method = rnd.choice([KINDS[kind].method if kind in KINDS else "", *METHODS])
+    pending, spare = rnd.choice([None, "", version()]), rnd.choice([None, "", version()])
     component = record_rules.RecordedComponent(
         "B7",
         kind,
         rnd.choice(["Tern-2", "Reed-40", ""]),
         method,
         "holm/holm-a/1/3",
-        rnd.choice([None, "", version()]),
-        rnd.choice([None, "", version()]),
+        pending,
+        spare,
         tuple(rnd.sample(["5.4", "6.0", "6.1"], rnd.randint(0, 2))),
-        rnd.random() < 0.5,
+        rnd.choice([None, pending, spare]),
+        rnd.choice(["", version()]),
     )
     images = [
         record_rules.RecordedImage(
@@ -179,7 +181,8 @@ def _record_rules(rnd: Random) -> Any:
         )
     asked = rnd.choice(["", "", version()])
     staged = record_rules.staging(component, bundle, asked, rnd.choice(["", "", *BANKS]))
-    return [staged, record_rules.activating(component, bundle, asked)]
+    activated = record_rules.activating(component, bundle, asked)
+    return [staged, activated, record_rules.failing(component, bundle, asked)]
 
 
 @question("trust-entries", 40)

@@ -28,8 +28,9 @@ from bundlekeeper.links.http import client as http
 from bundlekeeper.links.http import verdict
 from bundlekeeper.links.http.part_file import Resume
 from bundlekeeper.links.redfish.user_map import read_map
+from bundlekeeper.model import config, versions
 from bundlekeeper.model import store_settings as settings
-from bundlekeeper.model import versions
+from bundlekeeper.model.inventory import column_map as columns
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS
 from bundlekeeper.model.lint import read_manifest
@@ -133,6 +134,14 @@ add(
     ],
     covers=("model.store_settings.read_settings",), words="true false [ ] { } = 90d 36h 1e9 cms minisign blade",
 )  # fmt: skip
+add(
+    "config", partial(config.read_config, where="config.toml"),
+    lambda: [
+        b'store = "/srv/firmware"\nreported_by = "kim"\nzone = "Etc/GMT-1"\nmax_verification_age = "30d"\n',
+        b'store = "~/firmware"\nzone = "+02:00"\n',
+    ],
+    covers=("model.config.read_config",), words="~/ / [ ] { } = 90d 36h 1e9 UTC +99:99 Etc/.. store zone",
+)  # fmt: skip
 
 
 # Inventories
@@ -164,6 +173,24 @@ for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: 
         words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[separate_windows]] size_bytes free_bytes - ? yes",
         examples=80,
     )  # fmt: skip
+
+
+_MAP = (
+    b'columns = 1\nignored = ["Owner"]\n[keys]\n"Location" = "site"\n"Serial" = "serial"\n[versions]\n"BIOS" = "bios"\n'
+    b'"NIC 2" = "network-adapter/2.pending"\n[values]\ndomain = "holm-a"\n'
+)
+_SERVERS = b"Location,Owner,Serial,BIOS,NIC 2\nholm,kim,S1,6.0.1,-\nholm,,S2,6.1.0,1.0\n"
+
+
+def _by_map(data: bytes) -> object:
+    column_map = columns.read_map(data, name="map.toml")
+    return read_inventory([InventorySource("i.csv", _SERVERS, "csv")], column_map=column_map, read_at=TODAY, zone="UTC")
+
+
+add(
+    "column-map", _by_map, lambda: [_MAP], covers=("model.inventory.column_map.read_map",),
+    words="columns ignored [keys] [versions] [values] REVIEW staged . / = bios site serial tags note", examples=80,
+)  # fmt: skip
 
 
 def _workbook() -> bytes:

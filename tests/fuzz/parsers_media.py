@@ -14,14 +14,15 @@ from functools import cache
 from typing import Any
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.links.calendar import read_calendar
 from bundlekeeper.media.receipt import document as receipt
 from bundlekeeper.media.receipt import kept, slip, typed_lines
 from bundlekeeper.media.set import records as set_records
 from bundlekeeper.media.set import signed_index, withdrawal_notice
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.model.lint import read_manifest
+from bundlekeeper.model.route import dated_windows, hand_plan
 from bundlekeeper.model.route import document as route_document
-from bundlekeeper.model.route import hand_plan
 from tests.fuzz.parsers import add, text
 
 AT = datetime(2026, 8, 20, 8, 0, tzinfo=UTC)
@@ -207,4 +208,21 @@ add(
 add(
     "route-document", lambda data: route_document.read_document(data, "route.json"), _route, words=_JSON,
     covers=("model.route.document.read_document",), examples=40,
+)  # fmt: skip
+
+
+def _dated() -> list[bytes]:
+    row = b'[[window]]\nsite = "holm"\nbegins = 2026-12-02T01:00:00\nminutes = 240\nnote = "change 118"\n'
+    return [b'windows = 1\nzone = "Europe/Lisbon"\n' + row]
+
+
+add(
+    "dated-windows", lambda data: dated_windows.read_windows(data, name="windows.toml", zone="UTC"), _dated,
+    words="[[window]] site begins minutes note zone", covers=("model.route.dated_windows.read_windows",),
+)  # fmt: skip
+add(
+    "calendar-of-windows", lambda data: read_calendar(data, name="w.ics", zone="UTC", sites=("holm",)),
+    lambda: [b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nBEGIN:VEVENT\r\nDTSTART:20270402T010000\r\nDURATION:PT90M\r\n"
+             b"SUMMARY:change 118\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"],
+    words="RRULE:FREQ=DAILY DTEND LOCATION:holm TZID=Europe/Lisbon P1D Z", covers=("links.calendar.read_calendar",),
 )  # fmt: skip

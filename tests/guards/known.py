@@ -719,6 +719,32 @@ LINKS = (
 
 LEDGER = (
     _never(
+        "what would be gone by an inventory is recorded only once somebody agreed",
+        "jobs/recording/inventory_load.py",
+        "        if plan.gone and not dry_run:",
+        "cli/commands/test_inventory_load.py::test_what_would_be_gone_is_listed_and_asked",
+    ),
+    _never(
+        "without a terminal nobody agrees to what would be gone",
+        "cli/screen/answers/inventory.py",
+        "    if not sys.stdin.isatty():",
+        "cli/commands/test_inventory_load.py::test_what_would_be_gone_is_listed_and_asked",
+    ),
+    Guard(
+        "a slot of a chassis that is not known is not occupied",
+        "model/inventory/changes.py",
+        "        return () if component.chassis is None else (*where, component.chassis, component.slot)",
+        '        return (*where, component.chassis or "", component.slot)',
+        "ledger/ask/test_as_inventory.py::test_a_slot_of_a_chassis_that_is_not_known_is_not_occupied",
+    ),
+    Guard(
+        "what is REVIEW in a column map is not a value",
+        "model/inventory/column_map.py",
+        '        elif not isinstance(value, str) or value.strip() in ("", REVIEW):',
+        '        elif not isinstance(value, str) or value.strip() == "":',
+        "model/inventory/test_column_draft.py::test_a_draft_is_refused_until_it_is_filled_in_and_reads_its_sheet_then",
+    ),
+    _never(
         "a batch is undone only if its events are those that its id names",
         "ledger/ask/undoing.py",
         "        if batch_id(map(self.id, numbers)) != batch.id:",
@@ -1298,8 +1324,8 @@ MEDIA = (
     Guard(
         "only what was staged is activated",
         "model/record_rules.py",
-        'component.pending or (component.spare if component.staged else "") or ""',
-        'component.pending or component.spare or ""',
+        'component.staged or component.pending or ""',
+        'component.staged or component.pending or component.spare or ""',
         "cli/screen/test_user_files.py::test_only_what_was_staged_is_activated_without_a_name",
     ),
     _never(
@@ -1696,6 +1722,33 @@ DATABASE = (
     ),
 )
 
+CONFIG = (
+    _never(
+        "a config file of somebody else's is not believed",
+        "jobs/config.py",
+        "    if status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):",
+        "jobs/test_config.py::test_a_file_that_others_may_write_is_refused",
+    ),
+    _never(
+        "an unknown key of the config file is no setting",
+        "model/config.py",
+        "        if key not in KEYS:",
+        "jobs/test_config.py::test_each_problem_is_reported_at_its_place_all_at_once",
+    ),
+    _never(
+        "a manual page never replaces a file that is not ours",
+        "cli/screen/handbook/man_pages.py",
+        "        if foreign:",
+        "cli/commands/handbook/test_pages.py::test_manual_pages_are_read_without_a_warning",
+    ),
+    _never(
+        "the store is named once",
+        "cli/screen/run.py",
+        "    if len(given) > 1:",
+        "cli/commands/handbook/test_pages.py::test_the_store_is_named_before_the_command_or_after_it",
+    ),
+)
+
 GUARDS: tuple[Guard, ...] = (
     *FILES,
     *STORE,
@@ -1708,4 +1761,5 @@ GUARDS: tuple[Guard, ...] = (
     *NAMES,
     *RIGHTS,
     *PLACES,
+    *CONFIG,
 )

@@ -16,6 +16,7 @@ from tests.kits.sure import some
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "bundlekeeper"
+HANDBOOK = sorted((PACKAGE / "handbook").glob("*.md"))
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 
 # Floor -> how high it stands; an import goes to a lower one. Folders on one floor never import each other.
@@ -293,7 +294,7 @@ CITED = re.compile(r"(?<![\w/.<*-])([A-Za-z]\w*\.md)\b")
 
 def test_no_document_is_cited_that_is_not_in_the_tree() -> None:
     """A fact is stated itself, with its published source or "common practice"."""
-    there = {"README.md", "DEVELOPERS.md"}
+    there = {"README.md", "DEVELOPERS.md", *(path.name for path in HANDBOOK)}
     listed = [*SOURCES, *TEST_FILES, ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "pyproject.toml"]
     cited = {
         f"{path.relative_to(ROOT)}: {name}"
@@ -376,27 +377,39 @@ def test_top_level_is_the_designs() -> None:
     assert {t for t in tops if not t.startswith(".")} <= fixed
 
 
-def test_every_finding_code_is_documented() -> None:
-    """The README's tables of codes are the lists in the code, whole: code, level and meaning, and no other."""
+def test_every_list_of_codes_is_in_the_handbook() -> None:
+    """Whole: code, level and meaning. Every list of the package is one of the handbook's."""
+    from bundlekeeper.jobs.handbook.parts import codes
     from bundlekeeper.links.redfish.types import READ_CODES
     from bundlekeeper.links.redfish.user_map import MAP_CODES
     from bundlekeeper.model.inventory.cells import INVENTORY_CODES
+    from bundlekeeper.model.inventory.column_map import COLUMN_CODES
     from bundlekeeper.model.lint import LINT_CODES
     from bundlekeeper.model.manifest.checksum_list import LIST_CODES
     from bundlekeeper.model.manifest.draft import CONFIRM_CODES, FILL_CODES
 
-    lists = (CODES, LINT_CODES, CONFIRM_CODES, FILL_CODES, LIST_CODES, INVENTORY_CODES, READ_CODES, MAP_CODES)
+    lists = (
+        CODES,
+        LINT_CODES,
+        CONFIRM_CODES,
+        FILL_CODES,
+        LIST_CODES,
+        INVENTORY_CODES,
+        COLUMN_CODES,
+        READ_CODES,
+        MAP_CODES,
+    )
     due = {(name, code.level.value, code.meaning) for codes in lists for name, code in codes.items()}
-    text = (ROOT / "README.md").read_text("utf-8")
-    rows = re.findall(r"^\| `([a-z0-9-]+)` \| (error|warning|note) \| (.*) \|$", text, re.MULTILINE)
+    rows = re.findall(r"^\| `([a-z0-9-]+)` \| (error|warning|note) \| (.*) \|$", codes(), re.MULTILINE)
     assert set(some(due)) == set(rows)
 
 
 def test_every_exit_status_is_documented() -> None:
-    """In the README's table; the commands are reported in its reference (test_reference.py)."""
-    text = (ROOT / "README.md").read_text("utf-8")
-    for code, what in EXIT_STATUSES:
-        assert re.search(rf"\| {code} \|.*", text), f"exit status {code} ({what}) is not in the README"
+    """In the handbook's table, and each that an error of ours has."""
+    from bundlekeeper import errors
+
+    assert {status for status, _ in EXIT_STATUSES} == {errors.EXIT_OK, *errors.PRECEDENCE}
+    assert "{{exit}}" in (PACKAGE / "handbook/exit.md").read_text("utf-8")
     assert "Usage: bundlekeeper" in root_help()
 
 

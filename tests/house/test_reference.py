@@ -1,4 +1,4 @@
-"""The README's reference is the program: each command's options and JSON fields, and each key of an input file.
+"""The handbook's reference is the program: each command's options and JSON fields, and each key of an input file.
 
 What commands print is seen by running them; a field that was never printed says in its row when it is ("only …").
 """
@@ -18,7 +18,7 @@ import typer
 from bundlekeeper.cli.screen.help import COMMANDS
 from tests.kits import reference_tables
 from tests.kits.printed_json import FieldPath, FieldPaths, PrintedJson, printed
-from tests.kits.reference_tables import REST, ReferencePart, options_in, reference, rows_of, section, spans
+from tests.kits.reference_tables import REST, ReferencePart, options_in, reference, rows_of, spans, topic_file
 from tests.kits.sure import some
 
 COMMON = {"--store", "--details", "--json", "--quiet", "-q", "--help", "-h", "--debug"}
@@ -142,15 +142,16 @@ def test_fields_of_all_commands_are_printed(seen: PrintedJson) -> None:
 
 def test_a_row_that_is_removed_is_missed(seen: PrintedJson) -> None:
     """Every row of every part."""
+    assert [part.commands for part in PARTS if not part.rows] == [("completion",)]  # which has no option of its own
     for part in some(PARTS):
-        for row in some(part.rows):
+        for row in part.rows:
             less = part.without(row)
             assert _option_problems(less) or _field_problems(less, seen), row.line
 
 
 def test_what_is_not_there_is_no_option_and_no_field(seen: PrintedJson) -> None:
     """A row too many is seen, too."""
-    text = reference_tables.README.replace("| `subject`, ", "| `subject`, `colour`, ")
+    text = reference_tables.REFERENCE.replace("| `subject`, ", "| `subject`, `colour`, ")
     check = next(
         part for part in reference(text.replace("| `--at DIR`, ", "| `--up DIR`, ")) if "verify" in part.commands
     )
@@ -158,16 +159,16 @@ def test_what_is_not_there_is_no_option_and_no_field(seen: PrintedJson) -> None:
     assert _field_problems(check, seen) == ["verify prints no colour"]
 
 
-def _keys_of(title: str, head: str) -> dict[str, set[str]]:
-    """The table under a title whose head begins with these words: its first cells, and what stands in backticks."""
-    table = re.search(rf"(?ms)^\| {head} \| keys \|\n.*?(?=^(?!\|))", section(title))
+def _keys_of(topic: str, head: str) -> dict[str, set[str]]:
+    """The table of a topic whose head begins with these words: its first cells, and what stands in backticks."""
+    table = re.search(rf"(?ms)^\| {head} \| keys \|\n.*?(?=^(?!\|))", topic_file(topic))
     assert table is not None
     return {first: set(spans(keys)) for _, (first, keys) in rows_of(table[0].partition("\n")[2])}
 
 
-def _example(title: str, format_key: str) -> dict[str, Any]:
-    """The TOML file under a title that begins with its format."""
-    found = [tomllib.loads(text) for text in re.findall(r"(?ms)^```toml\n(.*?)^```", section(title))]
+def _example(topic: str, format_key: str) -> dict[str, Any]:
+    """The TOML file in a topic that begins with its format."""
+    found = [tomllib.loads(text) for text in re.findall(r"(?ms)^```toml\n(.*?)^```", topic_file(topic))]
     return next(example for example in found if format_key in example)
 
 
@@ -181,26 +182,24 @@ def _model_keys(model: Any) -> set[str]:
     return {field.alias or name for name, field in model.model_fields.items()} - {"note"}
 
 
-def test_each_key_of_a_manifest_is_documented() -> None:
+def test_each_key_of_a_manifest_is_described_where_it_is_declared() -> None:
+    """The handbook's tables and the JSON Schema print the descriptions; each table of the format has one."""
+    from bundlekeeper.jobs.handbook.parts import manifest_keys
     from bundlekeeper.model.manifest import types
 
-    expected = {
-        "the file itself": _model_keys(types.Manifest),
-        "`[versions]`": _model_keys(types.Versions),
-        "`[[bundle]]`": _model_keys(types.Bundle),
-        "`signature`": _model_keys(types.Signature),
-        "`images`": _model_keys(types.Image),
-        "`[kind.NAME]`": _model_keys(types.KindRule),
-        "`[[release]]`": _model_keys(types.Release),
-        "`[[jump]]`": _model_keys(types.Jump),
-        "`[[compatible]]`": _model_keys(types.Compatible),
-        "`what`, `when`, `need`": _model_keys(types.RuleSubject),
-    }
-    assert _missing_keys(expected, _keys_of("Manifest", "table")) == {}
-    assert _model_keys(types.JumpWhat) == _model_keys(types.RuleSubject) - {"version"}
     base = types.Manifest.__bases__[0]
     models = [model for model in vars(types).values() if isinstance(model, type) and issubclass(model, base)]
-    assert len(models) == len(expected) + 2  # the base itself, and what a jump is about
+    without = [f"{model.__name__}.{key}" for model in some(models) for key in _undescribed(model)]
+    assert without == []
+    printed = manifest_keys()
+    for model in models:
+        assert {f"| `{key}` |" for key in _model_keys(model)} <= set(re.findall(r"\| `[a-z0-9_]+` \|", printed)), model
+    assert _model_keys(types.JumpWhat) == _model_keys(types.RuleSubject) - {"version"}
+    assert printed.count("| key | what it is |") == len(models) - 2  # but the base, and what a jump is about
+
+
+def _undescribed(model: Any) -> list[str]:
+    return [name for name, field in model.model_fields.items() if not field.description]
 
 
 def test_each_key_of_an_inventory_is_documented() -> None:
@@ -208,14 +207,14 @@ def test_each_key_of_an_inventory_is_documented() -> None:
 
     expected = {f"`[[{table}]]`": set(keys) for table, keys in cells.tables(()).items()}
     expected["the file itself"] = {"inventory", "read_at", "zone", "note"}
-    assert _missing_keys(expected, _keys_of("What is where", "table")) == {}
+    assert _missing_keys(expected, _keys_of("inventory", "table")) == {}
 
 
 def test_each_key_of_a_map_is_documented() -> None:
     from bundlekeeper.links.redfish.user_map import MapEntry
 
     expected = {"the file itself": {"redfish"}, "`[[map]]`": {field.name for field in fields(MapEntry)}}
-    assert _missing_keys(expected, _keys_of("What is where", "in a map")) == {}
+    assert _missing_keys(expected, _keys_of("inventory", "in a map")) == {}
 
 
 def test_each_column_of_recorded_statements_is_documented() -> None:
@@ -223,7 +222,7 @@ def test_each_column_of_recorded_statements_is_documented() -> None:
     from bundlekeeper.jobs.recording.statements import Asked, RecordDetails
 
     documented = re.search(
-        r"(?s)^A CSV for `stage`.*?title row of these: (.*?): what", section("What is where"), re.MULTILINE
+        r"(?s)^A CSV for `stage`.*?title row of these: (.*?): what", topic_file("columns"), re.MULTILINE
     )
     expected = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
     assert documented is not None
@@ -234,13 +233,21 @@ def test_each_key_of_store_settings_is_documented() -> None:
     from bundlekeeper.model.store_settings import StoreSettings
 
     expected = {field.name.removesuffix("_s") for field in fields(StoreSettings)} | {"store"}
-    assert _example("Trust", "store").keys() == expected
+    assert _example("trust", "store").keys() == expected
 
 
 def test_each_key_of_a_plan_by_hand_is_documented() -> None:
     from bundlekeeper.model.route import hand_plan
 
-    documented = _example("The route to a release", "plan")
+    documented = _example("plan", "plan")
     assert documented.keys() == {"plan", "domain", "release", "step", "without", "note"}
     step = {field.name for field in fields(hand_plan.PlanStep)} - {"digests"}  # which a route's own file has
     assert {key for row in documented["step"] for key in row} == step
+
+
+def test_each_key_of_a_file_of_windows_is_documented() -> None:
+    from bundlekeeper.model.route.dated_windows import DatedWindow
+
+    documented = _example("The route to a release", "windows")
+    assert documented.keys() == {"windows", "zone", "window"}
+    assert {key for row in documented["window"] for key in row} == {f.name for f in fields(DatedWindow)} - {"zone"}

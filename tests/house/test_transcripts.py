@@ -1,4 +1,6 @@
-"""The sessions in the README and in DEVELOPERS.md are run, in order, and must print what the documents show.
+"""The sessions in the README, in DEVELOPERS.md and in the handbook are run and must print what the documents show.
+
+The handbook's are run in the order of its topics, in the folder of a tour with its store, as their reader has it.
 
 A line `...` stands for any lines. Dates and times are folded, because they are today's.
 """
@@ -14,6 +16,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from bundlekeeper.jobs.handbook.topics import TOPICS, handbook_file
 
 ROOT = Path(__file__).parents[2]
 BLOCK = re.compile(r"^```console\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -57,6 +61,18 @@ def test_sessions_print_what_the_document_shows(document: str, tmp_path: Path) -
     """Command-line transcripts in the README and DEVELOPERS.md are run as tests."""
     commands = list(_commands((ROOT / document).read_text("utf-8")))
     assert commands or document != "README.md"
+    _run_all(commands, tmp_path)
+
+
+def test_sessions_print_what_the_handbook_shows(tmp_path: Path) -> None:
+    begin = [("bundlekeeper tour demo", ["..."]), ("cd demo", []), ("export BUNDLEKEEPER_STORE=store", [])]
+    texts = [handbook_file(f"{topic}.md") for topic in TOPICS]
+    sessions = [list(_commands(text)) for text in texts]
+    assert sum(map(bool, sessions)) > 4
+    _run_all([*begin, *(command for session in sessions for command in session)], tmp_path)
+
+
+def _run_all(commands: list[tuple[str, list[str]]], tmp_path: Path) -> None:
     scripts = str(Path(sys.executable).parent)
     environment = {**os.environ, "PATH": f"{scripts}{os.pathsep}{os.environ['PATH']}", "COLUMNS": "200"}
     environment.pop("BUNDLEKEEPER_STORE", None)

@@ -1,7 +1,7 @@
 """What people read is in plain words: no text of the project uses a word that was retired, or an unknown acronym.
 
-Read are the strings of the package (not its docstrings), the help of every command, the templates, the two documents
-and the example manifests.
+Read are the strings of the package (not its docstrings), the help of every command, the templates, the handbook, the
+two documents and the example manifests.
 """
 
 from __future__ import annotations
@@ -55,7 +55,11 @@ def _of_modules() -> Iterator[PlacedText]:
 
 
 def _of_files() -> Iterator[PlacedText]:
-    templates = [path for path in PACKAGE.rglob("*") if path.is_file() and path.suffix in {".html", ".txt", ".css"}]
+    templates = [
+        path
+        for path in PACKAGE.rglob("*")
+        if path.is_file() and path.suffix in {".html", ".txt", ".css", ".md", ".toml"}
+    ]
     examples = [path for path in (ROOT / "manifests").rglob("*") if path.is_file()]
     for path in sorted([*some(templates), *some(examples), ROOT / "README.md", ROOT / "DEVELOPERS.md"]):
         for number, line in enumerate(path.read_text("utf-8").splitlines(), 1):

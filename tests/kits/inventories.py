@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -31,6 +32,8 @@ def _cells(name: str, key: ComponentKey) -> st.SearchStrategy[Any]:
         "running": st.none() | VERSION,
         "version": optional(VERSION),
         "versions": st.none() | st.lists(VERSION, max_size=3).map(tuple),
+        "texts": st.none() | st.lists(st.sampled_from(["4711", "R12", "ü"]), max_size=3).map(tuple),
+        "note": st.none() | WORD,
         "choice": st.none() | st.sampled_from(key.words),
         "flag": st.none() | st.booleans(),
     }
@@ -41,13 +44,26 @@ def _cells(name: str, key: ComponentKey) -> st.SearchStrategy[Any]:
 _TIMES = st.datetimes(datetime(1990, 1, 1), datetime(2100, 1, 1), timezones=st.just(UTC))  # noqa: DTZ001  (bounds)
 
 
+_DRAWN_LAST = ("serial", "staged")
+
+
+def _staged(draw: st.DrawFn, component: Component) -> Component:
+    """The component with what is staged on it: nothing is, where it is in no bank."""
+    named = [version for version in (component.pending, component.spare) if version]
+    none = [] if component.pending else [""]
+    return replace(component, staged=draw(st.sampled_from([None, *none, *named])))
+
+
 @st.composite
 def inventories(draw: st.DrawFn) -> Inventory:
     count = draw(st.integers(1, 6))
     components = tuple(
-        Component(
-            **{name: draw(_cells(name, key)) for name, key in COMPONENT_KEYS.items() if name != "serial"},
-            serial=f"S{i}",
+        _staged(
+            draw,
+            Component(
+                **{name: draw(_cells(name, key)) for name, key in COMPONENT_KEYS.items() if name not in _DRAWN_LAST},
+                serial=f"S{i}",
+            ),
         )
         for i in range(count)
     )

@@ -33,7 +33,10 @@ def at(day: int, hour: int | None = None, zone: str = "UTC") -> moments.Moment:
     return moments.at(DAY0 + timedelta(days=day, hours=hour), zone)
 
 
-RANKS = {"inventory": 0, "removed": 1, "staged": 2, "activated": 3, "gone": 4, "observed": 5, "undone": 6}
+RANKS = {
+    "inventory": 0, "removed": 1, "staged": 2, "activated": 3, "failed": 4, "skipped": 5, "no-answer": 6, "gone": 7,
+    "observed": 8, "undone": 9,
+}  # fmt: skip
 
 
 def naive_void(events: Sequence[Event]) -> set[str]:
@@ -50,13 +53,24 @@ def naive_void(events: Sequence[Event]) -> set[str]:
 
 @dataclass
 class NaiveState:
-    """One component in the naive replay. A bank is None (not known), ("",) for none, or [version, bundle, event]."""
+    """One component in the naive replay. A bank is None (not known), ("",) for none, or [version, bundle, event].
+
+    `tried` is what was staged when an activation was recorded that was not read back, `before` what ran until then.
+    """
 
     place: tuple[str | None, ...] = (None, None, None, None)
     kind: str = ""
     present: bool = True
     banks: dict[str, Any] = field(default_factory=lambda: {"active": None, "pending": None, "spare": None})
     boot_files: dict[str, Any] = field(default_factory=dict)
+    staged: Any = None
+    tried: Any = None
+    before: Any = None
+    failed: bool = False
+    silent: bool = False
+    name: str = ""
+    tags: tuple[str, ...] = ()
+    healthy: bool | None = None
     recorded: Any = None
     seen: Any = None
     differs: bool = False
@@ -68,16 +82,14 @@ def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None)
     void = naive_void(events)
     components: dict[str, NaiveState] = {}
     for name in {e.component for e in events if e.component}:
-        mine = [e for e in events if e.component == name and e.id() not in void]
+        mine = [e for e in events if e.component == name and e.id() not in void and e.what != "skipped"]
         mine.sort(key=naive_key)
         first, listed = (
             (naive_key(mine[0]) if mine else None),
             {e.reading for e in mine if e.what is EventKind.OBSERVED},
         )
         for e in events:
-            silent = (
-                e.what is EventKind.INVENTORY and e.listing != "some" and e.id() not in void and e.id() not in listed
-            )
+            silent = e.what is EventKind.INVENTORY and e.id() not in void and e.id() not in listed
             if first and silent and naive_key(e, "gone") > first:
                 mine.append(e)
         mine.sort(key=lambda e: naive_key(e, "gone" if e.what is EventKind.INVENTORY else ""))
@@ -106,11 +118,13 @@ def naive_copy(p: NaiveState) -> NaiveState:
 
 def naive_step(p: NaiveState, e: Event) -> None:
     if e.what is EventKind.INVENTORY:  # a list that does not list the component
-        scope = {(site, domain, "" if e.listing else kind) for site, domain, kind in e.scope}
-        if (*p.place[:2], "" if e.listing else p.kind) in scope:
+        site, domain = p.place[:2]
+        there = {(site, domain) for site, domain, _ in e.scope}
+        if f"site:{site}" in e.complete or (f"domain:{domain}" in e.complete and (site, domain) in there):
             p.present = False
         return
     p.kind = e.kind or p.kind
+    p.name, p.tags = e.name or p.name, e.tags or p.tags
     if e.place is not None and e.what is not EventKind.GONE:
         stated_levels = (e.place.site, e.place.domain, e.place.chassis, e.place.slot)
         levels: list[str | None] = []
@@ -120,12 +134,16 @@ def naive_step(p: NaiveState, e: Event) -> None:
         p.place = tuple(levels)
     method = e.method or (KINDS[p.kind].method if p.kind in KINDS else "")
     known: dict[str, str] = {}  # of equal versions, the first one with a bundle counts
-    for b in (p.banks["active"], p.banks["pending"], p.banks["spare"], *p.boot_files.values()):
+    for b in (p.banks["active"], p.banks["pending"], p.banks["spare"], p.staged, *p.boot_files.values()):
         if b and b[0]:
             known[b[0]] = known.get(b[0]) or b[1]
     bundle = e.bundle or known.get(e.version, "")
-    if e.what in {EventKind.STAGED, EventKind.ACTIVATED, EventKind.OBSERVED}:
+    if e.what in {EventKind.STAGED, EventKind.ACTIVATED, EventKind.OBSERVED, EventKind.FAILED}:
         p.present = True
+    if e.what is EventKind.NO_ANSWER:
+        p.silent = True
+    elif e.what is not EventKind.GONE and (e.what is not EventKind.OBSERVED or e.seen):
+        p.silent = False
     if e.what is EventKind.STAGED:
         if method == "boot-file" or e.bank == "boot_files":
             naive_boot_file(p, e.version, bundle, e)
@@ -134,33 +152,59 @@ def naive_step(p: NaiveState, e: Event) -> None:
             other = "spare" if e.bank == "pending" else "pending"
             if method == "two-bank" and p.banks[other] is not None:
                 naive_empty(p, other, e)
+        p.staged = naive_same(p.staged, e.version, bundle, e)
+        if method == "two-bank" and p.tried is not None:
+            p.tried = ["", "", e.id()]
+    elif e.what is EventKind.FAILED:
+        p.failed = True
+        active = p.banks["active"]
+        if p.tried and active and e.version and e.version == active[0]:  # it was recorded too early
+            naive_back(p, method)
+            p.banks["active"], p.before, p.recorded, p.differs = p.before, None, None, False
     elif e.what is EventKind.ACTIVATED:
+        p.failed = False
         old = p.banks["active"]
         naive_put(p, "active", e.version, bundle, e)
         if old is None or old[0] != e.version:
             if method == "two-bank":
                 p.banks["spare"] = None if old is None else [old[0], old[1], e.id()]
             naive_empty(p, "pending", e)
+            p.before = old
+            p.tried = p.staged if p.staged and p.staged[0] == e.version else ["", "", e.id()]
         elif p.banks["pending"] and p.banks["pending"][0] == e.version:
             naive_empty(p, "pending", e)
         if method == "boot-file":
             naive_boot_file(p, e.version, bundle, e)
             if old and old[0] != e.version:
                 naive_boot_file(p, old[0], old[1], e)
+        differs = old is None or old[0] != e.version
+        runs = p.staged and p.staged[0] == e.version
+        written = differs and (method == "two-bank" or (method != "boot-file" and not naive_there(p)))
+        if (runs or written) and not (p.staged and p.staged[0] == ""):
+            p.staged = ["", "", e.id()]
         p.recorded, p.differs = [e.version, bundle, e.id()], False
     elif e.what is EventKind.REMOVED:
-        if e.bank in {"pending", "spare"}:
-            there = p.banks[e.bank]
-            if not there or not there[0] or not e.version or there[0] == e.version:
-                naive_empty(p, e.bank, e)
+        held = p.banks.get(e.bank)
+        known_bank = held is not None
+        removed = e.version or (held[0] if held else "")
+        if e.bank != "boot_files" and (not held or not held[0] or not e.version or held[0] == e.version):
+            naive_empty(p, e.bank, e)
         if e.version and (e.bank == "boot_files" or method == "boot-file"):
             p.boot_files.pop(e.version, None)
+        if removed and p.tried and p.tried[0] == removed:
+            p.tried = ["", "", e.id()]
+        if p.staged and p.staged[0] and not naive_there(p):
+            if removed == p.staged[0]:
+                p.staged = ["", "", e.id()]
+            elif not removed and not known_bank:
+                p.staged = None
     elif e.what is EventKind.OBSERVED:
         seen = e.seen
+        held = {bank: (p.banks[bank] or [""])[0] for bank in ("pending", "spare")}
         if seen.active is not None:
+            naive_other_runs(p, seen.active, method, e)
+            p.failed, p.tried = False, None
             naive_put(p, "active", seen.active, known.get(seen.active, ""), e)
-            if p.banks["pending"] and p.banks["pending"][0] == seen.active:
-                p.banks["pending"] = None
             p.seen = e.id()
             p.differs = p.recorded is not None and p.recorded[0] != seen.active
         for bank, version in (("pending", seen.pending), ("spare", seen.spare)):
@@ -172,8 +216,85 @@ def naive_step(p: NaiveState, e: Event) -> None:
             p.boot_files = {v: b for v, b in p.boot_files.items() if v in seen.boot_files}
             for version in seen.boot_files:
                 naive_boot_file(p, version, known.get(version, ""), e)
+        naive_read_staged(p, e, method, held, known)
+        if seen.healthy is not None or e.reading:
+            p.healthy = seen.healthy
     elif e.what is EventKind.GONE and (e.place is None or p.place[:2] == (e.place.site, e.place.domain)):
         p.present = False
+
+
+def naive_there(p: NaiveState) -> bool:
+    """What is staged is in some bank that is known."""
+    banks = (p.banks["pending"], p.banks["spare"], *p.boot_files.values())
+    return any(p.staged and p.staged[0] and bank and bank[0] == p.staged[0] for bank in banks)
+
+
+def naive_back(p: NaiveState, method: str) -> None:
+    """What was activated does not run: it is staged again, and of two banks the other one was not read."""
+    if not (p.staged and p.staged[0]):
+        p.staged = p.tried if p.tried[0] else None
+    if method == "two-bank":
+        p.banks["pending"] = p.banks["spare"] = None
+    p.tried = None
+
+
+def naive_other_runs(p: NaiveState, version: str, method: str, e: Event) -> None:
+    """Another version is read to be active than was known."""
+    old = p.banks["active"]
+    if old and old[0] == version:
+        return
+    runs = bool(p.staged and p.staged[0] == version)
+    switched = method == "two-bank" and (old is not None or runs)
+    p_before = old
+    if runs:
+        p.staged = ["", "", e.id()] if old else None
+    elif p.tried and (p.before is None or p.before[0] == version):
+        naive_back(p, method)
+        p_before = None
+    elif switched:
+        p.staged = None
+    if switched:
+        p.banks["pending"] = p.banks["spare"] = None
+    elif p.banks["pending"] and p.banks["pending"][0] == version:
+        p.banks["pending"] = None
+    p.before = p_before
+
+
+def naive_read_staged(p: NaiveState, e: Event, method: str, held: dict[str, str], known: dict[str, str]) -> None:
+    """What is staged after banks were read."""
+    seen = e.seen
+    if method == "two-bank":
+        for named, unread, other in ((seen.pending, seen.spare, "spare"), (seen.spare, seen.pending, "pending")):
+            if named and unread is None and p.banks[other] and p.banks[other][0]:
+                p.banks[other] = None
+    if seen.staged is not None:
+        p.staged = naive_same(p.staged, seen.staged, known.get(seen.staged, ""), e)
+        if method == "two-bank" and seen.staged and not naive_there(p):
+            for bank, was_read in (("pending", seen.pending), ("spare", seen.spare)):
+                if was_read is None and p.banks[bank] and p.banks[bank][0]:
+                    p.banks[bank] = None
+    elif seen.pending:
+        p.staged = naive_same(p.staged, seen.pending, known.get(seen.pending, ""), e)
+    elif p.staged and p.staged[0] and not naive_there(p):
+        both = seen.pending is not None and seen.spare is not None
+        if method == "boot-file":
+            lost = seen.boot_files is not None
+        elif method == "two-bank":
+            lost = both or bool(seen.spare and held["pending"] != p.staged[0])
+            if not lost and (seen.pending is not None or seen.spare is not None):
+                p.staged = None
+        else:
+            readings = (("pending", seen.pending), ("spare", seen.spare))
+            lost = any(held[bank] == p.staged[0] and was_read is not None for bank, was_read in readings)
+        if lost:
+            p.staged = ["", "", e.id()]
+
+
+def naive_same(there: Any, version: str, bundle: str, e: Event) -> Any:
+    """The bank with this version, or none: since when, if it was there already."""
+    if there and there[0] == version:
+        return [version, bundle or there[1], there[2]] if version else there
+    return [version, bundle if version else "", e.id()]
 
 
 def naive_put(p: NaiveState, bank: str, version: str, bundle: str, e: Event) -> None:
@@ -195,10 +316,13 @@ def naive_boot_file(p: NaiveState, version: str, bundle: str, e: Event) -> None:
 
 def shown(component: NaiveState) -> Any:
     """What an answer shows of a naive state."""
-    banks = [None if b is None else (b[0], b[1], b[2]) for b in component.banks.values()]
+    banks = [None if b is None else (b[0], b[1], b[2]) for b in (*component.banks.values(), component.staged)]
     boot_files = sorted((v, b[1], b[2]) for v, b in component.boot_files.items())
     seen = component.recorded[2] if component.recorded else None
-    return (component.place, component.present, banks, boot_files, seen, component.seen, component.differs)
+    said = (component.name, component.tags, component.healthy)
+    trouble = "activation-failed" if component.failed else "no-answer" if component.silent else ""
+    differs = component.differs and not trouble
+    return (component.place, component.present, banks, boot_files, seen, component.seen, differs, trouble, said)
 
 
 def answered(answer: WhereAnswer) -> Any:
@@ -206,12 +330,16 @@ def answered(answer: WhereAnswer) -> Any:
     place = answer.place
     levels = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
     banks = [
-        None if b is None else (b.version, b.bundle, b.since.id) for b in (answer.active, answer.pending, answer.spare)
+        None if b is None else (b.version, b.bundle, b.since.id)
+        for b in (answer.active, answer.pending, answer.spare, answer.staged)
     ]
     boot_files = sorted((h.version, h.bundle, h.since.id) for h in answer.boot_files)
     recorded = answer.recorded.since.id if answer.recorded else None
     differs = answer.agreement is Agreement.DIFFERS
-    return (levels, answer.present, banks, boot_files, recorded, answer.seen.id if answer.seen else None, differs)
+    said = (answer.name, answer.tags, answer.healthy)
+    trouble = str(answer.agreement) if answer.agreement in {"activation-failed", "no-answer"} else ""
+    seen = answer.seen.id if answer.seen else None
+    return (levels, answer.present, banks, boot_files, recorded, seen, differs, trouble, said)
 
 
 COMPONENTS = (("B1", "bios"), ("B2", "bios"), ("F1", "fabric-switch"), ("M1", "domain-manager"), ("X1", "tide-gauge"))
@@ -256,6 +384,9 @@ def statements(draw: st.DrawFn) -> Event:
                 EventKind.OBSERVED,
                 EventKind.OBSERVED,
                 EventKind.GONE,
+                EventKind.FAILED,
+                EventKind.NO_ANSWER,
+                EventKind.SKIPPED,
             ]
         )
     )
@@ -267,6 +398,8 @@ def statements(draw: st.DrawFn) -> Event:
     if what in {EventKind.STAGED, EventKind.ACTIVATED}:
         event = replace(event, version=draw(VERSION), family="blade", bundle=draw(st.sampled_from(["", "9.0", "9.1"])))
         event = replace(event, method=draw(st.sampled_from(["", "", "two-bank", "boot-file", "overwrite"])))
+    if what in {EventKind.FAILED, EventKind.SKIPPED}:
+        event = replace(event, version=draw(st.just("") | VERSION), reason="it stopped", plan="c" * 64)
     if what in {EventKind.STAGED, EventKind.REMOVED}:
         event = replace(event, bank=draw(st.sampled_from(["pending", "spare", "boot_files"])))
     if what is EventKind.REMOVED:
@@ -274,7 +407,11 @@ def statements(draw: st.DrawFn) -> Event:
     if what is EventKind.OBSERVED:
         bank = st.none() | st.just("") | VERSION
         boot_files = st.none() | st.lists(VERSION, unique=True, max_size=3).map(tuple)
-        seen = Seen(draw(st.none() | VERSION), draw(bank), draw(bank), draw(boot_files))
+        seen = Seen(draw(st.none() | VERSION), draw(bank), draw(bank), draw(boot_files), draw(st.none() | bank))
+        seen = replace(seen, healthy=draw(st.sampled_from([None, None, True, False])))
+        event = replace(
+            event, name=draw(st.sampled_from(["", "host-7"])), tags=draw(st.sampled_from([(), ("4711", "R1")]))
+        )
         event = replace(event, seen=seen, place=draw(st.sampled_from(PLACES)) if not seen else event.place)
     return event
 
@@ -294,7 +431,9 @@ def records(draw: st.DrawFn) -> list[Event]:
             event = Event(
                 what=EventKind.INVENTORY, at=moment, reported_by="list", document="d" * 64, scope=tuple(scope)
             )
-            readings.append(replace(event, listing=draw(st.sampled_from(["", "", "all", "some"]))))
+            whole = [f"site:{site}", *(f"domain:{domain}" for _, domain, _ in scope if domain)]
+            complete = draw(st.lists(st.sampled_from(whole), unique=True, max_size=2))
+            readings.append(replace(event, complete=tuple(complete)))
     for event in draw(st.lists(statements(), min_size=1, max_size=14)):
         if readings and event.what in {EventKind.OBSERVED, EventKind.GONE} and draw(st.booleans()):
             event = replace(event, reading=draw(st.sampled_from(readings)).id())

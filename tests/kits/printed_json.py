@@ -103,6 +103,7 @@ def printed(folder: Path) -> PrintedJson:
         _parts_and_plans(seen)
         _media_and_ledger(seen)
         _keys(seen)
+        _handbook(seen)
         patch.setenv("BUNDLEKEEPER_PASSWORD", PASSWORD)
         _service(seen)
     return seen
@@ -124,9 +125,15 @@ def _manifests_and_store(seen: PrintedJson) -> None:
 
 def _parts_and_plans(seen: PrintedJson) -> None:
     seen.run("inventory", "load", str(MARRAM))
+    seen.run("inventory", "list")
     seen.run("gaps", "--all", "--to", "6.1")
     seen.run("route", "holm-b", "--to", "6.1", "--out", "route.json")
     seen.run("plan", "check", "route.json")
+    windows = (f'[[window]]\nsite = "holm"\nbegins = 2026-12-{day}T01:00:00Z\nminutes = 300\n' for day in range(10, 18))
+    Path("windows.toml").write_text("windows = 1\n" + "".join(windows), encoding="utf-8")
+    seen.run("route", "holm-b", "--to", "6.1", "--windows", "windows.toml", "--parallel", "2", "--out", "dated.json")
+    seen.run("plan", "calendar", "dated.json", "--out", "dated.ics")
+    seen.run("plan", "ticket", "dated.json", "--out", "dated-ticket.txt")
     seen.run("route", "--all", "--to", "6.1")
     seen.run("route", "holm-a", "--to", "5.4")
     seen.run("report", "--runbook", "holm-b", "--to", "6.1", "--out", "runbook.html")
@@ -173,6 +180,17 @@ def _keys(seen: PrintedJson) -> None:
     seen.run("trust", "crl", "publisher", "newer.crl")
     seen.run("trust", "list")
     seen.run("trust", "remove", "skerry-crew", "--reason", "the key was lost")
+
+
+def _handbook(seen: PrintedJson) -> None:
+    seen.run("help")
+    seen.run("help", "exit")
+    seen.run("help", "store", "add")
+    seen.run("help", "stoer", status=2)
+    Path("man").mkdir()
+    seen.run("help", "--man", "man")
+    for code in ("altered", "wrong-type", "unsigned"):
+        seen.run("explain", code)
 
 
 def _service(seen: PrintedJson) -> None:

@@ -1,4 +1,4 @@
-"""The README's reference as values: each command's section with the options and the JSON fields of its table."""
+"""The handbook's reference (topic `json`) as values: each command's part with its options and JSON fields."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from pathlib import Path
 
 from tests.kits.printed_json import FieldPath
 
-README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+HANDBOOK = Path(__file__).parents[2] / "bundlekeeper" / "handbook"
+REFERENCE = (HANDBOOK / "json.md").read_text("utf-8")
 REST = "…"  # all that is beneath
 _CODE = re.compile(r"`([^`]+)`")
 _OPTION = re.compile(r"(?<![\w-])--?[a-z][a-z0-9-]*")
@@ -46,11 +47,9 @@ class ReferencePart:
         return [row for row in self.rows if command in row.commands]
 
 
-def section(title: str, text: str = README) -> str:
-    """What stands under a heading of the second rank."""
-    found = re.search(rf"(?ms)^## {re.escape(title)}\n(.*?)(?=^## |\Z)", text)
-    assert found is not None, title
-    return found[1]
+def topic_file(name: str) -> str:
+    """A topic as its file has it, without its generated parts."""
+    return (HANDBOOK / f"{name}.md").read_text("utf-8")
 
 
 def rows_of(text: str) -> list[tuple[str, list[str]]]:
@@ -76,9 +75,9 @@ def paths_of(span: str) -> Iterator[FieldPath]:
         yield tuple(re.findall(r"\[\]|[^.\[\]]+", "".join(chosen)))
 
 
-def reference(text: str = README) -> list[ReferencePart]:
+def reference(text: str = REFERENCE) -> list[ReferencePart]:
     """The reference, part by part; the first is its beginning, which is about all commands."""
-    first, *others = re.split(r"(?m)^### ", section("Reference", text))
+    first, *others = re.split(r"(?m)^## ", text)
     parts = [_part((), first)]
     for other in others:
         title, _, body = other.partition("\n")

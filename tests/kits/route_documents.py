@@ -22,7 +22,7 @@ def _document() -> dict[str, Any]:
     }
     rows = asdict(found)
     rows.pop("findings")
-    options = {"window_minutes": None, "per_cluster": 1}
+    options = {"window_minutes": None, "per_cluster": 1, "parallel": [["holm", 2]], "windows": []}
     document = {"schema": SCHEMA, "domain": "holm-a", "release": "6.1", "inputs": inputs, "options": options}
     made: dict[str, Any] = json.loads(to_text({**document, "route": rows}))
     return made

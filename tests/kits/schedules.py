@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bundlekeeper.planning.windows.schedule import WorkPiece, minutes_of, pack
+from bundlekeeper.planning.windows.schedule import Limits, WorkPiece, minutes_of, pack
 
 
 def breach(pieces: Sequence[WorkPiece], starts: dict[int, int], per_cluster: int) -> bool:
@@ -25,7 +25,7 @@ def breach(pieces: Sequence[WorkPiece], starts: dict[int, int], per_cluster: int
 
 def assert_allowed(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> int:
     """Every piece once, after those it waits for, in no other's way, in no window that is too long; the minutes."""
-    windows = pack(pieces, length, per_cluster)
+    windows = pack(pieces, Limits(length, per_cluster))
     done: set[int] = set()
     for rows in windows:
         starts = dict(rows)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bundlekeeper.planning.windows.schedule import lower_bound
+from bundlekeeper.planning.windows.schedule import Limits, lower_bound
 from tests.kits.schedules import assert_allowed
 from tests.optimum.cases import case
 from tests.optimum.solver import Optimum, shortest
@@ -40,5 +40,5 @@ def measured(seed: int, most: int, effort: float) -> Measured:
     """The case of that seed, with at most that many pieces."""
     asked = case(seed, most)
     ours = assert_allowed(asked.pieces, asked.length, asked.per_cluster)
-    bound = lower_bound(asked.pieces, asked.length, asked.per_cluster)
+    bound = lower_bound(asked.pieces, Limits(asked.length, asked.per_cluster))
     return Measured(seed, len(asked.pieces), asked.length, ours, bound, shortest(asked, ours, effort))

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.findings import finding
-from bundlekeeper.reports import runbook, site_page
+from bundlekeeper.reports import gantt, paper, plain_runbook, runbook, site_page, timeline
 from bundlekeeper.reports.gantt import GanttBar, Span, lines
 from tests.conftest import Keeper, World
 from tests.kits.route_commands import HARBOUR, PLAN, WORDS
@@ -73,19 +73,18 @@ def test_a_run_book_tells_what_the_issue_asks_for(office: Keeper, tmp_path: Path
     sha256 = office("plan", "check", route, "--json").json["sha256"]
     head = office("ledger", "verify", "--json").json["chain"]["head"]
     for told in (re.sub(r"\s+", " ", page.text), re.sub(r"\s+", " ", plain)):
-        assert told.lower().index("cautions first") < told.lower().index("at a glance")
+        assert told.lower().index("close each, or write down who accepts it") < told.lower().index("cautions")
+        assert told.lower().index("cautions") < told.lower().index("appendix: details")
         for words in (
-            "two-bank, by an operator",
-            "down", "switch the banks back to", "staging any image", "common practice: order",
-            "release notes 6.1, table 5", "swap the lead", "who", "when", "open gaps", "could not be made", sha256,
-            head,
-            "bundlekeeper stage HOLMA-IO1 --bundle infrastructure/6.1.0", "it reports 6.1.0", "policy-shared",
-            "It calls no step safe", "hospitals",
+            "two-bank, by an operator", "turn back by", "before the window: this has no effect yet",
+            "down", "switch the banks back to", "staging any image", "common practice: order", "workload given back",
+            "release notes 6.1, table 5", "lead swapped", "closed by", "when", "open gaps", "could not be made", sha256,
+            head, "HOLMA-IO1; do bundlekeeper stage", "--bundle infrastructure/6.1.0", "it reports 6.1.0",
+            "policy-shared", "It calls no step safe", "hospitals", f"plan {sha256[:12]}",
         ):  # fmt: skip
             assert words.lower() in told.lower(), words
-    assert page.text.count("who") >= plain.count("who:") > 30
     assert max(map(len, (x for x in plain.splitlines() if "SHA-256" not in x and str(tmp_path) not in x))) <= 80
-    assert plain.count("[ ]") > 40
+    assert page.text.count("window 1 of ") == 1
 
 
 def test_a_run_book_asks_nobody_to_settle_a_jump_that_its_stops_avoid(office: Keeper) -> None:
@@ -171,7 +170,11 @@ def _filled(kind: Any, text: str) -> Any:
     made: dict[str, Any] = {}
     for each in fields(kind):
         name = str(each.type)
-        if name == "bool":
+        if name in ("int", "float"):
+            made[each.name] = 1
+        elif name == "TimelinePicture | None":
+            made[each.name] = _filled(timeline.TimelinePicture, text)
+        elif name == "bool":
             made[each.name] = True
         elif name == "str":
             made[each.name] = text
@@ -186,7 +189,7 @@ def _filled(kind: Any, text: str) -> Any:
         else:
             inner = re.fullmatch(r"tuple\[(\w+), \.\.\.\]", name)
             assert inner, name
-            module = runbook if hasattr(runbook, inner[1]) else site_page
+            module = next(m for m in (runbook, site_page, timeline, gantt) if hasattr(m, inner[1]))
             made[each.name] = (_filled(getattr(module, inner[1]), text),)
     return kind(**made)
 
@@ -195,19 +198,20 @@ def _filled(kind: Any, text: str) -> Any:
 def test_hostile_names_stay_text_in_both_forms() -> None:
     """Hostile names (HTML, ESC, bidi) escaped in both."""
     ledger = _filled(runbook.Runbook, HOSTILE)
-    for page in (runbook.html(ledger), site_page.html(_filled(site_page.SitePage, HOSTILE))):
+    for page in (paper.html(ledger), site_page.html(_filled(site_page.SitePage, HOSTILE))):
         read = safe_page(page)
         assert "<script>alert(1)</script>\\x1b[31m\\u202egnp.exe" in read.text
         assert "{{ 7*7 }}" in read.text
-    for text in (runbook.text(ledger), site_page.text(_filled(site_page.SitePage, HOSTILE))):
+    for text in (plain_runbook.text(ledger), site_page.text(_filled(site_page.SitePage, HOSTILE))):
         assert not re.search(r"[\x00-\x08\x0b\x0e-\x1f\x7f\u202a-\u202e\u2028]", text)
         assert "\\x1b[31m\\u202e" in text
 
 
 def test_an_empty_book_and_an_empty_site_are_pages_too() -> None:
-    ledger = replace(_filled(runbook.Runbook, "x"), steps=(), gaps=(), findings=(), shell="")
-    assert "None was found" in safe_page(runbook.html(ledger)).text
-    assert "none was found" in runbook.text(ledger)
+    ledger = replace(_filled(runbook.Runbook, "x"), steps=(), gaps=(), errors=(), sheets=(), shell="")
+    assert "None was found" in safe_page(paper.html(ledger)).text
+    assert "STOP" not in safe_page(paper.html(replace(ledger, stop=False))).text
+    assert "none was found" in plain_runbook.text(ledger)
     assert safe_page(site_page.html(replace(_filled(site_page.SitePage, "x"), components=()))).text
 
 

@@ -49,7 +49,10 @@ OutputOption = Annotated[
     str, typer.Option("--output", "-o", metavar="FILE", help="Where to: .toml or .json (default: - is stdout, TOML).")
 ]
 ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
-ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The site's time zone.")]
+ZoneOption = Annotated[
+    str | None,
+    typer.Option("--zone", metavar="ZONE", help="The site's time zone (default: the config file's, or UTC)."),
+]
 JobsOption = Annotated[int, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Services at once.")]
 TimeOption = Annotated[str, typer.Option("--max-time", metavar="SPAN", help="Longest for one service: 10m, 90s.")]
 
@@ -68,7 +71,7 @@ def read(
     http_on_loopback: HttpOption = False,
     out: OutputOption = "-",
     force: ForceOption = False,
-    zone: ZoneOption = "UTC",
+    zone: ZoneOption = None,
     jobs: JobsOption = 8,
     max_time: TimeOption = "10m",
     quiet: QuietOption = False,

@@ -1,4 +1,4 @@
-"""`bundlekeeper plan`: a plan's file against the rules and today's inputs."""
+"""`bundlekeeper plan`: a plan's file against the rules and today's inputs, and for calendars and tickets."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from bundlekeeper.cli.options import (
     store_root,
 )
 from bundlekeeper.cli.screen.forms import form_of
+from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
 app = typer.Typer(help="Plans: a route that was written to a file, or a plan made by hand.", rich_markup_mode=None)
@@ -46,6 +47,65 @@ def check(
         checked = plan_file.check_plan(session, file, files)
     screen.show_check(checked, form=form_of(json=json))
     return exit_status(checked.findings)
+
+
+PlanArgument = Annotated[str, typer.Argument(metavar="PLAN", help="What route --out wrote.")]
+OutOption = Annotated[str, typer.Option("--out", "-o", "--output", metavar="FILE", help="The file (- is stdout).")]
+ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
+
+
+@app.command("calendar")
+def calendar(
+    plan: PlanArgument,
+    out: OutOption = "-",
+    force: ForceOption = False,
+    manifest: ManifestOption = None,
+    inventory: InventoryOption = None,
+    signature: SignatureOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Write the windows of a plan that has dates as iCalendar (.ics, RFC 5545), each with its time to turn back."""
+    from bundlekeeper.cli.screen.answers import report as screen
+    from bundlekeeper.jobs.planning.hand_over import calendar_of
+    from bundlekeeper.jobs.planning.inputs import InputFiles
+    from bundlekeeper.jobs.session import Session
+
+    _insist_on_one(out, json=json)
+    with Session(store_root(store), caller()) as session:
+        handed = calendar_of(session, plan, InputFiles(manifest, inventory, signature))
+    screen.show_handed(handed, "plan-calendar", out=out, force=force, form=form_of(json=json))
+    return exit_status(handed.findings)
+
+
+@app.command("ticket")
+def ticket(
+    plan: PlanArgument,
+    out: OutOption = "-",
+    force: ForceOption = False,
+    manifest: ManifestOption = None,
+    inventory: InventoryOption = None,
+    signature: SignatureOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Write the text of a change ticket about a plan (Markdown), from the same data as its run-book."""
+    from bundlekeeper.cli.screen.answers import report as screen
+    from bundlekeeper.jobs.planning.hand_over import ticket_of
+    from bundlekeeper.jobs.planning.inputs import InputFiles
+    from bundlekeeper.jobs.session import Session
+
+    _insist_on_one(out, json=json)
+    with Session(store_root(store), caller()) as session:
+        handed = ticket_of(session, plan, InputFiles(manifest, inventory, signature))
+    screen.show_handed(handed, "plan-ticket", out=out, force=force, form=form_of(json=json))
+    return exit_status(handed.findings)
+
+
+def _insist_on_one(out: str, *, json: bool) -> None:
+    """Refuse two documents on stdout. Raises InputError."""
+    if json and out == "-":
+        raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
 
 
 def register(root: typer.Typer) -> None:

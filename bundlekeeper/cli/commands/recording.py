@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.session import Session
 
 NameArgument = Annotated[
-    str | None, typer.Argument(metavar="[NAME]", help="Serial, site, domain, or site/domain/chassis/slot.")
+    str | None, typer.Argument(metavar="[NAME]", help="Serial, name, tag, site, domain, or site/domain/chassis/slot.")
 ]
 BundleOption = Annotated[str, typer.Option("--bundle", metavar="FAMILY/VERSION", help="The bundle (or its file name).")]
 VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="The image's version.")]
@@ -102,6 +102,9 @@ def activate(
     name: NameArgument = None,
     bundle: BundleOption = "",
     version: VersionOption = "",
+    failed: Annotated[
+        str | None, typer.Option("--failed", metavar="REASON", help="It was tried and did not succeed: why.")
+    ] = None,
     file: FileOption = None,
     site: SiteOption = None,
     domain: DomainOption = None,
@@ -126,12 +129,12 @@ def activate(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Record that a component now runs an image: the one named, else the one that was staged on it."""
+    """Record that a component now runs an image (named, or the staged one), or that activating it failed."""
     details = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places.of(name, site, domain, chassis, slot, kind, model)
-    asked = Asked("activate", bundle=bundle, version=version)
+    asked = Asked("activate", bundle=bundle, version=version, failed=failed)
     return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
 
@@ -144,6 +147,11 @@ def observe(
         str | None, typer.Option("--pending", metavar="TEXT", help="The pending one; - is none.")
     ] = None,
     spare: Annotated[str | None, typer.Option("--spare", metavar="TEXT", help="The spare one; - is none.")] = None,
+    healthy: Annotated[
+        str | None, typer.Option("--healthy", metavar="yes|no", help="Whether it reports that it is well.")
+    ] = None,
+    no_answer: Annotated[bool, typer.Option("--no-answer", help="It did not answer (why: --note).")] = False,
+    removed: Annotated[bool, typer.Option("--removed", help="It was taken out, it is no longer there.")] = False,
     file: FileOption = None,
     site: SiteOption = None,
     domain: DomainOption = None,
@@ -161,10 +169,11 @@ def observe(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Record what was read from a component: what is active, pending or spare."""
+    """Record what was read from a component: what is active, pending or spare; or that it is gone, or silent."""
     details = RecordDetails(at, zone, reported_by, done_by, evidence=evidence, note=note)
     places = Places.of(name, site, domain, chassis, slot, kind, model)
-    asked = Asked("observe", active=active, pending=pending, spare=spare)
+    asked = Asked("observe", active=active, pending=pending, spare=spare, healthy=healthy,
+                  no_answer="yes" if no_answer else "", removed="yes" if removed else "")  # fmt: skip
     return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
 

@@ -10,11 +10,13 @@ from bundlekeeper.cli.options import (
     InventoryOption,
     JsonOption,
     ManifestOption,
+    ParallelOption,
     PerClusterOption,
     SignatureOption,
     StoreOption,
     ToOption,
     WindowOption,
+    WindowsOption,
     caller,
     store_root,
 )
@@ -41,7 +43,9 @@ def report(
     on: OnOption = None,
     out: OutOption = "",
     window: WindowOption = None,
+    windows: WindowsOption = None,
     per_cluster: PerClusterOption = 1,
+    parallel: ParallelOption = None,
     force: ForceOption = False,
     manifest: ManifestOption = None,
     inventory: InventoryOption = None,
@@ -69,7 +73,12 @@ def report(
         raise InputError("name the file to be written", hint="--out FILE.html, or FILE.txt for plain text")
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
-    ask, files = RunbookWanted(domain, to, plan, window, per_cluster), InputFiles(manifest, inventory, signature)
+    if windows is not None and window is not None:
+        raise InputError("the file of windows says how long they are", hint="leave out --window")
+    ask, files = (
+        RunbookWanted(domain, to, plan, window, per_cluster, tuple(parallel or ()), windows),
+        InputFiles(manifest, inventory, signature),
+    )
     if site and (ask, files) != (RunbookWanted(), InputFiles()):
         raise InputError("a site's picture is of what is there, not of a route", hint="--site NAME [--on TIME]")
     if on is not None and not site:

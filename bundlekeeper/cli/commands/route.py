@@ -11,11 +11,13 @@ from bundlekeeper.cli.options import (
     InventoryOption,
     JsonOption,
     ManifestOption,
+    ParallelOption,
     PerClusterOption,
     SignatureOption,
     StoreOption,
     ToOption,
     WindowOption,
+    WindowsOption,
     caller,
     store_root,
 )
@@ -49,9 +51,11 @@ def route(
     every: Annotated[bool, typer.Option("--all", help="Every domain of the inventory.")] = False,
     site: Annotated[str, typer.Option("--site", metavar="NAME", help="Every domain at this site.")] = "",
     window: WindowOption = None,
+    windows: WindowsOption = None,
     per_cluster: PerClusterOption = 1,
     without: WithoutOption = None,
     reason: ReasonOption = None,
+    parallel: ParallelOption = None,
     out: OutOption = None,
     force: Annotated[bool, typer.Option("--force", "-f", help="Replace an older route's file.")] = False,
     manifest: ManifestOption = None,
@@ -73,7 +77,8 @@ def route(
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
 
-    options, left = job.options_of(window, per_cluster), job.without_of(without or (), reason or ())
+    options = job.options_of(window, per_cluster, parallel or ())
+    left = job.without_of(without or (), reason or ())
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     names, several = domains or [], every or bool(site)
@@ -81,9 +86,13 @@ def route(
         raise InputError(_NAME, hint="bundlekeeper route DOMAIN --to RELEASE")
     if out is not None and (several or len(names) > 1):
         raise InputError("a route's file is about one domain", hint="name one, and repeat the command for each")
+    if windows is not None and (several or len(names) > 1):
+        raise InputError("--windows is about one domain", hint="name one, and repeat the command for each")
+    if windows is not None and window is not None:
+        raise InputError("the file of windows says how long they are", hint="leave out --window")
     files, session = InputFiles(manifest, inventory, signature), Session(store_root(store), caller())
     asked: dict[str, object] = {"to": to, "window": window, "per_cluster": None if per_cluster == 1 else per_cluster}
-    asked |= {"without": without, "reason": reason}
+    asked |= {"without": without, "reason": reason, "windows": windows, "parallel": parallel}
     asked |= {"manifest": manifest, "inventory": inventory, "signature": signature, "store": store}
     if several or len(names) > 1:
         from bundlekeeper.cli.screen.answers import routes as together
@@ -96,7 +105,7 @@ def route(
             together.show_text(many, asked, whole=details)
         return exit_status(many.findings)
     with session:
-        found = job.find_route(session, names[0], to, options, files, left)
+        found = job.find_route(session, names[0], to, options, files, left, windows)
     screen.show(found, asked, out=out, force=force, form=form_of(json=json), whole=details)
     return exit_status(found.findings)
 

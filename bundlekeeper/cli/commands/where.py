@@ -33,24 +33,29 @@ VersionOption = Annotated[
 ShaOption = Annotated[
     Several, typer.Option("--sha256", metavar="HEX", help="Where the file with this digest is; repeatable.")
 ]
+StagedOption = Annotated[bool, typer.Option("--staged", help="Where something is staged and not activated.")]
 WithdrawnOption = Annotated[bool, typer.Option("--withdrawn", help="Where a withdrawn bundle is still.")]
 BankOption = Annotated[
     Several,
-    typer.Option("--bank", metavar="BANK", help="Only in this bank: active, pending, spare, boot_files; repeatable."),
+    typer.Option(
+        "--bank", metavar="BANK", help="Only in this bank: active, pending, spare, staged, boot_files; repeatable."
+    ),
 ]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="As it was at the end of that day.")]
 KnownOption = Annotated[str | None, typer.Option("--known", metavar="TIME", help="As this store knew it then.")]
 CountOption = Annotated[
     Several, typer.Option("--count", metavar="KEY,KEY", help="Count by site, domain, kind, active, …; repeatable.")
 ]
-ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="For sites without a zone in an inventory.")]
+ZoneOption = Annotated[
+    str | None, typer.Option("--zone", metavar="ZONE", help="For sites without a zone in an inventory (default: UTC).")
+]
 PictureOption = Annotated[bool, typer.Option("--picture", help="The chassis, slot by slot.")]
 HistoryOption = Annotated[bool, typer.Option("--history", help="Everything ever recorded of them.")]
 GoneOption = Annotated[bool, typer.Option("--gone", help="Also what is no longer anywhere.")]
 
 
 NameArgument = Annotated[
-    str | None, typer.Argument(metavar="[NAME]", help="Serial, place, site, domain, kind, model or family.")
+    str | None, typer.Argument(metavar="[NAME]", help="Serial, name, tag, place, site, domain, kind, model or family.")
 ]
 
 
@@ -67,10 +72,11 @@ def where(
     sha256: ShaOption = None,
     withdrawn: WithdrawnOption = False,
     bank: BankOption = None,
+    staged: StagedOption = False,
     on: OnOption = None,
     known: KnownOption = None,
     count: CountOption = None,
-    zone: ZoneOption = "UTC",
+    zone: ZoneOption = None,
     gone: GoneOption = False,
     history: HistoryOption = False,
     picture: PictureOption = False,
@@ -90,9 +96,9 @@ def where(
         raise InputError("--history shows everything, as lines or as --json", hint="leave the other options out")
     places = Places.of(name, site, domain, chassis, slot, kind, model)
     bundles, versions, digests, banks = (tuple(words or ()) for words in (bundle, version, sha256, bank))
-    asked = job.WhereAsked(bundles, versions, digests, banks, withdrawn=withdrawn, gone=gone)
-    times = job.WhereTimes(on, known, zone)
+    asked = job.WhereAsked(bundles, versions, digests, banks, withdrawn=withdrawn, gone=gone, staged=staged)
     with Session(store_root(store), caller()) as session:
+        times = job.WhereTimes(on, known, zone or session.config.zone or "UTC")
         found = job.where(session, places, asked, times, count=",".join(count or ()), history=history)
     screen.show(found, form)
     return exit_status(found.doubts)

@@ -83,6 +83,10 @@ def _known(answer: WhereAnswer, key: str) -> str:
     value = getattr(answer, key)
     if isinstance(value, InBank):
         return _cell(value.version)
+    if isinstance(value, bool):
+        return _cell(value)
+    if value == () and key == "tags":
+        return ""  # not stated
     if isinstance(value, tuple):
         return _cell(tuple(v.version if isinstance(v, InBank) else v for v in value)) if _is_whole(answer, key) else ""
     return _cell(value or None)
@@ -157,7 +161,7 @@ def _of_component(key: str) -> Callable[[Component], str]:
 
 
 _EVENT_TEXTS = (
-    "component", "kind", "model", "parent", "bank", "version", "family", "bundle", "sha256",
+    "component", "kind", "model", "parent", "name", "bank", "version", "family", "bundle", "sha256",
 )  # fmt: skip
 _EVENT_DETAILS = ("reported_by", "done_by", "approved_by", "change", "plan", "source")
 _EVENT_WORDS = ("deviations", "anyway", "note", "reason")
@@ -181,7 +185,10 @@ HISTORY: tuple[Column[LedgerEntry], ...] = (
     Column("taken_back", lambda entry: _cell(entry.void)),
     *(Column(key, _of_event(key)) for key in _EVENT_TEXTS),
     *(Column(key, _of_place(key)) for key in PLACES),
-    *(Column(f"read_{bank}", _of_reading(bank)) for bank in ("active", "pending", "spare", "boot_files")),
+    *(
+        Column(f"read_{bank}", _of_reading(bank))
+        for bank in ("active", "pending", "staged", "spare", "boot_files", "healthy")
+    ),
     *(Column(key, _of_event(key)) for key in _EVENT_DETAILS),
     Column("evidence", lambda entry: entry.event.evidence.value),
     *(Column(key, _of_event(key)) for key in _EVENT_WORDS),

@@ -16,7 +16,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "trust": ("bundlekeeper.cli.commands.trust", "add, list, remove the keys that signatures are checked with"),
     "inventory": (
         "bundlekeeper.cli.commands.inventory",
-        "load what components exist and run, or read it from a service",
+        "load what components exist and run, from sheets or a service; draft column maps",
     ),
     "stage": ("bundlekeeper.cli.commands.recording", "record that an image is on a component, not yet running"),
     "activate": ("bundlekeeper.cli.commands.recording", "record that a component now runs an image"),
@@ -24,12 +24,15 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "where": ("bundlekeeper.cli.commands.where", "which version is staged, pending, active, where, on any day"),
     "gaps": ("bundlekeeper.cli.commands.gaps", "everything that is between a domain and a release"),
     "route": ("bundlekeeper.cli.commands.route", "the ordered route to a release, or why there is none"),
-    "plan": ("bundlekeeper.cli.commands.plan", "check a route's file, or a plan made by hand, against the rules"),
+    "plan": ("bundlekeeper.cli.commands.plan", "a plan's file: check it, its windows as a calendar, a ticket's text"),
     "media": ("bundlekeeper.cli.commands.media", "pack, write, receive a set of volumes"),
     "receipt": ("bundlekeeper.cli.commands.receipt", "write or read what a site sends back"),
     "report": ("bundlekeeper.cli.commands.report", "a run-book or a site's page, one file that needs no network"),
     "export": ("bundlekeeper.cli.commands.export", "tables for spreadsheets: where, inventory, history, store, gaps"),
     "ledger": ("bundlekeeper.cli.commands.ledger", "verify, undo, export, merge: the ledger itself"),
+    "help": ("bundlekeeper.cli.commands.handbook.pages", "the handbook: a topic, or the list of topics"),
+    "explain": ("bundlekeeper.cli.commands.handbook.pages", "one finding code: what it means, what to do"),
+    "completion": ("bundlekeeper.cli.commands.handbook.pages", "a script that completes words in bash, zsh or fish"),
 }
 
 #: Commands that have commands of their own.
@@ -53,7 +56,7 @@ def root_help() -> str:
     """The text of `bundlekeeper --help`."""
     rows = "\n".join(f"  {name:<10} {line}" for name, (_, line) in COMMANDS.items())
     codes = "\n".join(f"  {code:<4} {what}" for code, what in EXIT_STATUSES)
-    return f"""Usage: bundlekeeper COMMAND [OPTIONS] [ARGUMENTS]
+    return f"""Usage: bundlekeeper [--store DIR] COMMAND [OPTIONS] [ARGUMENTS]
 
 Keeps firmware bundles, verifies them against your manifest, and reports what is where.
 It plans and records; it never calls a step safe, and it never writes firmware.
@@ -64,12 +67,13 @@ Commands:
 Options:
   -h, --help   this text; `bundlekeeper COMMAND --help` for one command
   --version    the version
+  --store DIR  the store's folder, before or after the command
   --debug      with any command: a traceback with an error
 
 Exit status:
 {codes}
 
-Environment:
+Environment and config file (bundlekeeper help config):
   BUNDLEKEEPER_STORE   the store's folder, where --store is not given
   NO_COLOR             no colours
 """

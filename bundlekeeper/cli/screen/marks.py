@@ -83,8 +83,9 @@ def again(*words: str | None, **options: object) -> str:
     given = [word for word in words if word]
     for name, value in options.items():
         for one in value if isinstance(value, list) else [value]:
-            if one not in (None, "", False):
-                given += [f"--{name.replace('_', '-')}"] + [str(one)] * (one is not True)
+            if one in (None, "", False):
+                continue
+            given += [f"--{name.replace('_', '-')}"] + [str(one)] * (one is not True)
     return " ".join(["bundlekeeper", *map(shell_word, given)])
 
 

@@ -37,7 +37,27 @@ def block(text: str) -> None:
 def aside(text: str) -> None:
     """Print one line on stderr, escaped: notes and progress, not data."""
     with contextlib.suppress(OSError):  # stderr is closed or full: the work goes on
-        sys.stderr.write(visible(text) + "\n")
+        sys.stderr.write("\n".join(fitted(visible(text), sys.stderr)) + "\n")
+
+
+def fitted(text: str, stream: TextIO) -> list[str]:
+    """A line as lines that fit the terminal, broken at blanks and indented as it is; elsewhere the line itself.
+
+    A word that is longer than a line stays whole, so that a path can be copied.
+    """
+    if not stream.isatty():
+        return [text]
+    from textwrap import wrap
+
+    from bundlekeeper.cli.screen.tables import width_of
+
+    indent = " " * (len(text) - len(text.lstrip(" ")))
+    width = max(width_of(stream) or 0, len(indent) + 40)
+    lines = wrap(
+        text, width, subsequent_indent=f"{indent}  ", break_long_words=False, break_on_hyphens=False,
+        drop_whitespace=True,
+    )  # fmt: skip
+    return lines or [text]
 
 
 def recorded_as(batch: str) -> None:
@@ -120,12 +140,16 @@ def write_findings(findings: Iterable[Finding], stream: TextIO | None = None) ->
     console = Console(file=target, highlight=False, markup=False, emoji=False)
     for found in findings:
         first, *rest = finding_lines(found)
-        text = Text(first)
+        text = Text("\n".join(fitted(first, target)))
         start = len(visible(f"{found.where}: ")) if found.where else 0
         text.stylize(_STYLES[found.level], start, start + len(f"{found.level.value}: {found.code}"))
         console.print(text, soft_wrap=True)
         for row in rest:
-            console.print(Text(row, style="" if row.startswith("    ") else "dim"), soft_wrap=True)
+            is_excerpt = row.startswith("    ")  # the line with its caret under it: as it is
+            console.print(
+                Text(row if is_excerpt else "\n".join(fitted(row, target)), style="" if is_excerpt else "dim"),
+                soft_wrap=True,
+            )
 
 
 def findings_text(findings: Iterable[Finding]) -> None:

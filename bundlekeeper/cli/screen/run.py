@@ -14,7 +14,8 @@ import errno
 import gc
 import importlib
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.help import COMMANDS, GROUPS
@@ -31,12 +32,16 @@ from bundlekeeper.errors import (
     worst_exit,
 )
 
+if TYPE_CHECKING:
+    from bundlekeeper.cli.screen.usage.examples import AppCommand
+
 _OUTPUT_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EPIPE}
 
 
 def run(argv: Sequence[str]) -> int:
     """Run the command line `argv` (without the program's name) and return the exit status. Raises nothing."""
     words, debug = _without_debug(list(argv))
+    words = _store_after_command(words)
     command = _command_of(words)
     wants_json = "--json" in _before_dashes(words)
     # A command is short and makes hardly any cycles; looking for them costs `verify --quick` of 10,000 files 0.1 s.
@@ -92,17 +97,11 @@ def dispatch(words: list[str]) -> int:
     if len(words) == 1 and words[0] in GROUPS:
         words = [*words, "--help"]
     _insist_on_words(words)
-    app = typer.Typer(
-        add_completion=False,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
-        context_settings={"help_option_names": ["-h", "--help"]},
-    )
-    app.callback()(lambda: None)
-    module = importlib.import_module(_module_of(words[0] if words else ""))
-    module.register(app)
-    command = typer.main.get_command(app)
-    prepare(command)
+    command = _app([_module_of(words[0] if words else "")])
+    if {"-h", "--help"} & set(_before_dashes(words)):
+        from bundlekeeper.cli.screen.usage.examples import dress
+
+        dress(command)
     try:
         # Not `command.main`: it ends with 1 on a closed pipe, which is "something was found".
         with command.make_context("bundlekeeper", _spell_out_link(words)) as context:
@@ -117,8 +116,49 @@ def dispatch(words: list[str]) -> int:
     return status if isinstance(status, int) else 0
 
 
+def _app(modules: Iterable[str]) -> AppCommand:
+    """The command line of these modules' commands."""
+    import typer
+
+    app = typer.Typer(
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(lambda: None)
+    for module in modules:
+        importlib.import_module(module).register(app)
+    command = typer.main.get_command(app)
+    prepare(command)
+    return command
+
+
+def whole_app() -> AppCommand:
+    """The command line of all commands, in the order of the root help, each with its example and topic."""
+    from bundlekeeper.cli.screen.usage.examples import dress
+
+    app = _app(dict.fromkeys(module for module, _ in COMMANDS.values()))
+    app.commands = {name: app.commands[name] for name in COMMANDS}
+    dress(app)
+    return app
+
+
+def _store_after_command(words: list[str]) -> list[str]:
+    """`--store DIR` before the command is moved behind the command's words, where its parser expects it."""
+    if not words or not (words[0] == "--store" or words[0].startswith("--store=")):
+        return words
+    count = 2 if words[0] == "--store" else 1
+    store, rest = words[:count], words[count:]
+    depth = next((number for number, word in enumerate(rest) if word.startswith("-")), len(rest))
+    return [*rest[:depth], *store, *rest[depth:]] if rest else words
+
+
 def _insist_on_words(words: Sequence[str]) -> None:
     """Refuse an empty word: with a script's empty variable a command would be about everything. Raises InputError."""
+    given = [word for word in _before_dashes(list(words)) if word == "--store" or word.startswith("--store=")]
+    if len(given) > 1:
+        raise InputError("--store is given twice", hint="name one store, before the command or after it")
     for number, word in enumerate(words[1:], 1):
         before = words[number - 1]
         if not word or (word.startswith("--") and word.endswith("=") and word.count("=") == 1):
@@ -137,6 +177,8 @@ def _usage_hint(words: list[str], message: str) -> str:
 def _module_of(command: str) -> str:
     if command in COMMANDS:
         return COMMANDS[command][0]
+    if command == "--store" or command.startswith("--store="):
+        raise InputError("there is no command after --store DIR", hint="bundlekeeper --help lists the commands")
     near = difflib.get_close_matches(command, COMMANDS, n=1, cutoff=0.75)
     hint = f"did you mean: bundlekeeper {near[0]}" if near else "bundlekeeper --help lists the commands"
     what = "option before the command" if command.startswith("-") else "command"

@@ -28,23 +28,29 @@ class FileKind(NamedTuple):
 #: The documents that may be overwritten by one of their own kind.
 MANIFEST = FileKind("manifest", (b"manifest = 1", b"manifest=1"))
 SCHEMA = FileKind("JSON Schema", (b'"$schema"',))
+COLUMN_MAP = FileKind("column map", (b"columns = 1",))
+WORKBOOK = FileKind("workbook", (b"PK\x03\x04",))
+TEMPLATE = FileKind("inventory's template", (b"# read_at",))
 INVENTORY = FileKind("inventory", (b"inventory = 1", b'"inventory"'))
 TEST_REPORT = FileKind("JUnit report", (b"<testsuite",))
 PAGE = FileKind("page of ours", (b"content=\"default-src 'none'; style-src 'unsafe-inline'\"", b"Run-book: ", b"Site "))
+CALENDAR = FileKind("calendar", (b"BEGIN:VCALENDAR",))
+TICKET = FileKind("ticket of ours", (b"# Change: ",))
 ROUTE = FileKind("route's file", (b'"bundlekeeper.route/',))
 _BEGINNING = 64 * 1024  # bytes
 
 
-def write_new(name: str, text: str, *, force: bool | None = None, kind: FileKind | None = None) -> str:
+def write_new(name: str, text: str | bytes, *, force: bool | None = None, kind: FileKind | None = None) -> str:
     """Write `text` to stdout for `-`, else to a new file (with `force`: also over an old one of its `kind`).
 
     Returns the file's name. `force` is None for a command that has no --force. Raises InputError when the file is there
     already, or is of another kind; UnfinishedError when it cannot be written.
     """
+    data = text if isinstance(text, bytes) else text.encode("utf-8", "surrogateescape")
     if name == "-":
         # These documents are UTF-8 by their formats, whatever the locale is.
         sys.stdout.flush()
-        sys.stdout.buffer.write(text.encode("utf-8", "surrogateescape"))
+        sys.stdout.buffer.write(data)
         return ""
     path = Path(name)
     if path.is_dir():
@@ -52,7 +58,7 @@ def write_new(name: str, text: str, *, force: bool | None = None, kind: FileKind
     if force and kind is not None:
         _insist_on_kind(path, kind)
     try:
-        _put(path, text.encode("utf-8", "surrogateescape"), 0o666 & ~_umask(), replace=bool(force))
+        _put(path, data, 0o666 & ~_umask(), replace=bool(force))
     except FileExistsError as error:
         hint = "name another file" if force is None else "name another file, or use --force"
         raise InputError("the file is there already", where=name, hint=hint) from error

@@ -161,7 +161,7 @@ def _composed(session: Session, request: ReceiptRequest) -> tuple[ReceivedSet, S
     received, index = compose.chosen(store, request.set_id)
     made = session.now()
     site = compose.site_of(ledger, request.site, index, made)
-    reported_by = reporter(request.reported_by)
+    reported_by = reporter(request.reported_by, session.config.reported_by)
     receipt = compose.compose(
         store, ledger, received, index, made=made, site=site, reported_by=reported_by, after=request.after
     )

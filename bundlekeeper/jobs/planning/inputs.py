@@ -200,7 +200,8 @@ def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Find
     ]
     families = tuple(family for family in FAMILIES if voucher.requires(family))
     doubts = verified_ahead([holding.ahead for holding in rows if holding.ahead is not None], clock)
-    return Holdings(files, signed_families=families, max_verification_age_s=voucher.max_verification_age_s), doubts
+    oldest_s = voucher.max_verification_age_s or session.config.max_verification_age_s
+    return Holdings(files, signed_families=families, max_verification_age_s=oldest_s), doubts
 
 
 def _file(store: Store, voucher: Voucher, row: Holding, stated: Stated | None) -> StoredFile:

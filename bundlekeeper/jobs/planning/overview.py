@@ -123,12 +123,12 @@ def _step(step: Step, planned: PlannedRoute) -> StepInShort:
         tuple(window.number for window in windows),
         sum(window.minutes for window in windows),
         what,
-        _down(windows) if windows else "not planned",
+        down_at_most(windows) if windows else "not planned",
         _back([way for way in planned.back if way.step == step.number]),
     )
 
 
-def _down(windows: Iterable[Window]) -> str:
+def down_at_most(windows: Iterable[Window]) -> str:
     """The most that is down at one time: servers by number, halves by pair, all else by kind."""
     servers, pairs, whole = 0, 0, False
     others: dict[str, int] = {}

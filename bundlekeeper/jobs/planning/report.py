@@ -5,7 +5,7 @@ Rules: a plan whose inputs changed, or that breaks a rule, has no run-book; it l
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError, RefusedError
@@ -13,10 +13,20 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning import plan_file
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
-from bundlekeeper.jobs.planning.route import Options, PlannedRoute, options_of, route_of, scheduled
+from bundlekeeper.jobs.planning.route import (
+    Options,
+    PlannedRoute,
+    dated_windows,
+    insist_on_sites,
+    options_in,
+    options_of,
+    route_of,
+    scheduled,
+)
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.types import NoRoute
 
@@ -36,6 +46,8 @@ class RunbookWanted:
     file: str | None = None
     window: str | None = None
     per_cluster: int = 1
+    parallel: tuple[str, ...] = ()
+    windows: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,18 +95,21 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
         raise InputError(
             "name a domain and a release, or a plan", hint="--runbook DOMAIN --to RELEASE, or --runbook --plan FILE"
         )
+    if ask.file is not None:
+        return _page(material_of_file(session, ask, files), plain=plain)
     given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
-    if ask.file is not None:
-        return _page(session, _of_file(given, fleet, ask, ask.file), plain=plain)
-    options = options_of(ask.window, ask.per_cluster)
+    options = options_of(ask.window, ask.per_cluster, ask.parallel)
+    insist_on_sites(given, options)
+    if ask.windows is not None:
+        options = replace(options, windows=dated_windows(given, ask.windows))
     found = route_of(given, fleet, ask.domain or "", ask.release, options)
     if not isinstance(found, PlannedRoute):
         return NoRunbook(given, found)
     checked = (
         "Checked for this route: every state between obeys every jump rule and every compatible rule of the manifest."
     )
-    return _page(session, _Plan(given, fleet, found, options, checked), plain=plain)
+    return _page(_material(session, _Plan(given, fleet, found, options, checked)), plain=plain)
 
 
 def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Plan:
@@ -103,14 +118,19 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
 
     plan, document = plan_file.read_plan_file(file)
     if document is None:
-        options, sha256 = options_of(ask.window, ask.per_cluster), ""
+        options, sha256 = options_of(ask.window, ask.per_cluster, ask.parallel), ""
+        insist_on_sites(given, options)
+        if ask.windows is not None:
+            options = replace(options, windows=dated_windows(given, ask.windows))
     else:
-        if ask.window is not None:
-            raise InputError("the plan's file says how long its windows are", hint="leave out --window")
+        if ask.window is not None or ask.windows is not None:
+            raise InputError("the plan's file says how long its windows are", hint="leave out --window and --windows")
+        if ask.parallel:
+            raise InputError("the plan's file says how much goes on at a time", hint="leave out --parallel")
         if ask.per_cluster not in (1, document.per_cluster):
             raise InputError("the plan's file says how many servers go at a time", hint="leave out --per-cluster")
         plan_file.insist_unchanged(given, document, file)
-        options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
+        options, sha256 = options_in(document), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
     verdict = hold(fleet, plan, given.holdings)
     rows = (finding for finding in verdict.findings if finding not in verdict.about_left_out)
@@ -126,19 +146,41 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
     return _Plan(given, fleet, scheduled(given, fleet, verdict.route, options), options, checked, sha256)
 
 
-def _page(session: Session, plan: _Plan, *, plain: bool) -> ReportPage:
-    from bundlekeeper.jobs.planning.runbook import Material, runbook
+def material_of_file(session: Session, ask: RunbookWanted, files: InputFiles) -> Material:
+    """What a run-book of a plan's file is made from.
+
+    Raises InputError; RefusedError for a plan whose inputs changed or that breaks a rule; as `read_inputs`.
+    """
+    from bundlekeeper.planning.fleet.domains import Fleet
+
+    given = read_inputs(session, files)
+    return _material(session, _of_file(given, Fleet(given.manifest, given.inventory), ask, ask.file or "-"))
+
+
+def findings_of(material: Material) -> tuple[Finding, ...]:
+    """Everything that was found about a plan: while planning, and between here and there."""
+    return (*material.planned.findings, *(gap.finding for gap in material.open_gaps))
+
+
+def _material(session: Session, plan: _Plan) -> Material:
+    from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.gaps.find import gaps_of
-    from bundlekeeper.reports.runbook import html, text
+    from bundlekeeper.planning.route.space import space_uses
 
     given, route = plan.given, plan.planned.route
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
-    checked = (plan.checked, *_CHECKED)
-    material = Material(given, plan.fleet, plan.planned, plan.options, gaps, checked, session.now(), plan.sha256)
-    made = runbook(material)
-    findings = (*plan.planned.findings, *(gap.finding for gap in material.open_gaps))
-    about = {"domain": route.domain, "release": route.release, **given.about()}
-    return ReportPage(text(made) if plain else html(made), findings, about)
+    about = (given, plan.fleet, plan.planned, plan.options, gaps, (plan.checked, *_CHECKED))
+    return Material(*about, session.now(), plan.sha256, space_uses(plan.fleet, route))
+
+
+def _page(material: Material, *, plain: bool) -> ReportPage:
+    from bundlekeeper.jobs.planning.runbook import runbook
+    from bundlekeeper.reports.paper import html
+    from bundlekeeper.reports.plain_runbook import text
+
+    made, route = runbook(material), material.planned.route
+    about = {"domain": route.domain, "release": route.release, **material.given.about()}
+    return ReportPage(text(made) if plain else html(made), findings_of(material), about)
 
 
 def _forbids(found: Finding, domain: str) -> bool:

@@ -7,7 +7,7 @@ minutes, rules or ways back is ever reported; what a plan was made from goes int
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -19,6 +19,8 @@ from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.model.route.dated_windows import DatedWindow
+    from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.types import NoRoute, Route
     from bundlekeeper.planning.route.way_back import WayBack
@@ -34,6 +36,8 @@ class Options:
 
     window_minutes: int | None = None
     per_cluster: int = 1
+    parallel: tuple[tuple[str, int], ...] = ()  # pieces of work at a time, by site; the empty name is any other site
+    windows: tuple[DatedWindow, ...] = ()  # the real windows that the plan is laid into
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +71,7 @@ class PlannedRoute:
         from bundlekeeper.reports.gantt import GanttBar, Span
 
         found: dict[str, list[Span]] = {}
-        for action in window.actions:
+        for action in window.work:
             label = action.subject.split(": ")[0]
             span = Span(action.start, action.end, "" if action.down == NOTHING else action.down)
             found.setdefault(label, []).append(span)
@@ -147,22 +151,23 @@ class DomainRoute:
         return to_text(self.document)
 
 
-def options_of(window: str | None, per_cluster: int) -> Options:
-    """The options as the user wrote them: a span, or plain minutes. Raises InputError."""
+def options_of(window: str | None, per_cluster: int, parallel: Sequence[str] = ()) -> Options:
+    """The options as the user wrote them: a span, or plain minutes; `N` or `SITE=N`. Raises InputError."""
     from bundlekeeper.formats.durations import seconds
     from bundlekeeper.model.route.document import MAX_PER_CLUSTER, MAX_WINDOW
 
     if per_cluster > MAX_PER_CLUSTER:
         raise InputError(f"at most {MAX_PER_CLUSTER} servers of one cluster can go at a time", hint="--per-cluster 1")
+    hands = _parallel(parallel)
     if window is None:
-        return Options(None, per_cluster)
+        return Options(None, per_cluster, hands)
     plain = window.strip()
     minutes = int(plain) if plain.isascii() and plain.isdigit() and len(plain) < 7 else seconds(plain) // 60
     if minutes < 1:
         raise InputError("a window is at least a minute long", hint="--window 4h, 90m, or 240 (minutes)")
     if minutes > MAX_WINDOW:
         raise InputError(f"a window is at most {MAX_WINDOW} minutes long", hint="leave out --window for no limit")
-    return Options(minutes, per_cluster)
+    return Options(minutes, per_cluster, hands)
 
 
 def without_of(servers: Sequence[str], reasons: Sequence[str]) -> tuple[Without, ...]:
@@ -177,15 +182,73 @@ def without_of(servers: Sequence[str], reasons: Sequence[str]) -> tuple[Without,
     return tuple(zip(servers, reasons if len(reasons) > 1 else [*reasons] * len(servers), strict=True))
 
 
+def options_in(document: RouteDocument) -> Options:
+    """The options of a plan's file."""
+    return Options(document.window_minutes, document.per_cluster, document.parallel, document.windows)
+
+
+def _parallel(words: Sequence[str]) -> tuple[tuple[str, int], ...]:
+    """How many pieces of work may go on at a time, by site."""
+    from bundlekeeper.model.route.document import MAX_PARALLEL
+
+    found: dict[str, int] = {}
+    for word in words:
+        site, _, number = word.rpartition("=")
+        site, number = site.strip(), number.strip()
+        if not (number.isascii() and number.isdigit() and 1 <= int(number[:7]) <= MAX_PARALLEL):
+            message = f"--parallel {word!r} is no number of pieces of work from 1 to {MAX_PARALLEL}"
+            raise InputError(message, hint="--parallel 2, or --parallel SITE=2 for one site")
+        if site in found:
+            raise InputError(f"--parallel is given twice for {site or 'all sites'}", hint="give it once for each site")
+        found[site] = int(number)
+    return tuple(found.items())
+
+
 def find_route(
-    session: Session, domain: str, release: str, options: Options, files: InputFiles, without: Sequence[Without] = ()
+    session: Session,
+    domain: str,
+    release: str,
+    options: Options,
+    files: InputFiles,
+    without: Sequence[Without] = (),
+    windows: str | None = None,
 ) -> DomainRoute:
-    """The cheapest allowed route of one domain, or why there is none. Raises InputError; as `read_inputs`."""
+    """The cheapest allowed route of one domain, or why there is none; in the real windows of the file `windows`.
+
+    Raises InputError; as `read_inputs`.
+    """
     from bundlekeeper.planning.fleet.domains import Fleet
 
     given = read_inputs(session, files)
+    insist_on_sites(given, options)
+    options = replace(options, windows=dated_windows(given, windows)) if windows is not None else options
     found = route_of(given, Fleet(given.manifest, given.inventory), domain, release, options, without)
     return DomainRoute(given, options, found, session.now())
+
+
+def insist_on_sites(given: Inputs, options: Options) -> None:
+    """Every site of --parallel is one of the inventory. Raises InputError."""
+    from bundlekeeper.planning.fleet.manifest_index import near
+
+    sites = dict.fromkeys(component.site for component in given.inventory.components)
+    for site, _ in options.parallel:
+        if site and site not in sites:
+            raise InputError(f"--parallel: the inventory has no site {site!r}", hint=near(site, sites))
+
+
+def dated_windows(given: Inputs, name: str) -> tuple[DatedWindow, ...]:
+    """The real windows of a file, TOML or iCalendar by its name. Raises InputError, UnfinishedError."""
+    from bundlekeeper.formats import limits
+    from bundlekeeper.jobs.inputs import read_bounded
+    from bundlekeeper.links.calendar import read_calendar
+    from bundlekeeper.model.route.dated_windows import read_windows
+
+    zone = given.inventory.zone
+    if name.lower().endswith((".ics", ".ical", ".ifb", ".icalendar")):
+        sites = tuple(dict.fromkeys(component.site for component in given.inventory.components))
+        data = read_bounded(name, limits.CALENDAR_BYTES, "the calendar")
+        return read_calendar(data, name=name, zone=zone, sites=sites)
+    return read_windows(read_bounded(name, limits.HAND_PLAN_BYTES, "the file of windows"), name=name, zone=zone)
 
 
 def route_of(
@@ -210,9 +273,19 @@ def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Pl
     from bundlekeeper.planning.route.space import space_findings
     from bundlekeeper.planning.route.way_back import lost, ways_back
     from bundlekeeper.planning.windows.make import schedule
+    from bundlekeeper.planning.windows.turn_back import with_turn_back
 
-    times = schedule(fleet, route, options.window_minutes, options.per_cluster)
+    times = schedule(
+        fleet,
+        route,
+        options.window_minutes,
+        options.per_cluster,
+        parallel=dict(options.parallel),
+        dated=options.windows,
+    )
     back = ways_back(fleet, route, given.holdings)
+    windows = tuple(with_turn_back(window, back, options.window_minutes) for window in times.windows)
+    times = replace(times, windows=windows)
     return PlannedRoute(
         route,
         times,

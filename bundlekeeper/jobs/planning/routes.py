@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
-from bundlekeeper.jobs.planning.route import Options, Without, plain
+from bundlekeeper.jobs.planning.route import Options, Without, insist_on_sites, plain
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.planning.route.types import NoRoute, Route
 
@@ -164,11 +164,13 @@ def find_routes(
     given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
     fleet.manifest_index.release(release)
+    insist_on_sites(given, options)
     chosen = _named(fleet, names, site)
     left = named((fleet.state(name) for name in chosen), without) if without else {}
     ways = [route(fleet, name, release, given.holdings, given.judged_at, left.get(name, ())) for name in chosen]
     routes = [way for way in ways if isinstance(way, Route)]
-    times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster)
+    parallel = dict(options.parallel)
+    times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster, parallel=parallel)
     domains = tuple(_domain(given, fleet, way, times.own_findings.get(way.domain, ())) for way in ways)
     own = {row for rows in times.own_findings.values() for row in rows}
     shared = (*given.findings, *(row for row in times.findings if row not in own))

@@ -1,41 +1,37 @@
 """From a plan to the words of its run-book: every claim with the rule, the table or the practice that it rests on.
 
 Rules: nothing is planned here; what the manifest says is reported apart from what is common practice and from what is
-assumed; commands that are shown are quoted for a shell.
+assumed; what forbids the work comes first, and nothing that is open is there twice.
 """
 
 from __future__ import annotations
 
-import shlex
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from bundlekeeper.findings import Level
+from bundlekeeper.formats.durations import hours
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.reports import gantt
+from bundlekeeper.jobs.planning.overview import down_at_most
+from bundlekeeper.jobs.planning.window_sheet import BY, timer, what, when, window_sheet
 from bundlekeeper.reports.runbook import (
-    ActionRow,
     BackRow,
     ComponentRow,
     OpenGap,
     Runbook,
     RunbookText,
     StepPage,
-    WindowPage,
+    WindowLine,
 )
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.planning.inputs import Inputs
-    from bundlekeeper.jobs.planning.route import Options, PlannedRoute
+    from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.fleet.domains import Fleet
-    from bundlekeeper.planning.gaps.report import Gap, GapReport
+    from bundlekeeper.planning.gaps.report import Gap
     from bundlekeeper.planning.route.types import ComponentChange, Step, StepChange
     from bundlekeeper.planning.route.way_back import WayBack
-    from bundlekeeper.planning.windows.types import Action, Window
 
 PRACTICE = "common practice"
-_BY = {"operator": "by an operator", "policy": "by policy"}
 _BUILT_IN = f"{PRACTICE}: the built-in table of kinds"
 
 #: What is checked before anything else.
@@ -48,102 +44,117 @@ _FIRST = (
     ("the windows are agreed: local change control, those responsible for safety", PRACTICE),
 )
 _PAIRS = ("every redundant pair is healthy, and which half leads is known", PRACTICE)
-_VERIFY = {
-    "check-backup": "the backup is there, and was read back",
-    "check-pairs": "each pair reports it itself",
-    "check-faults": "the manager lists none",
-    "check-paths": "each path is up, seen from both ends",
-    "note-paths": "written down; needed again at the end",
-    "remove-settings": "the older version's list of settings has them all",
-    "remove": "the component's own list of files no longer has it, and still has the running one",
-    "stage": "the component itself reports the staged image; read its digest back where it can report it",
-    "activate": "the component comes back; its version is verified below",
-    "write": "the component comes back; its version is verified below",
-    "level": "both halves report the same version",
-    "swap-lead": "the other half reports that it leads",
-    "wait-for-manager": "the manager answers",
-    "wait-for-paths": "every path is redundant again; nothing else goes down before",
-    "move-workload": "nothing runs on it, and it gets no new work",
-    "edit-policy": "the policy names the version, and nothing applied by itself",
-    "assign-policy": "the server names that policy, and nothing applied by itself",
-    "confirm": "the pending change is the expected one",
-    "start-window": "the window is open, and the servers restart",
-    "check-window": "the window is open, and ends after the restart",
-    "restart": "the server comes back",
-    "apply": "the component reports no failed update; its version is verified below",
-    "compare-paths": "path count before: ____  now: ____",
-    "record": "bundlekeeper where shows it",
-}
-_REMOVAL = "none, but to bring that image there again"
-_STAGING = "nothing runs it yet, so nothing goes back; what was in the spare bank before is overwritten"
 
 
-@dataclass(frozen=True, slots=True)
-class Material:
-    """What a run-book is made from. `sha256` is the route document's, empty where none was written or given."""
-
-    given: Inputs
-    fleet: Fleet
-    planned: PlannedRoute
-    options: Options
-    gaps: GapReport
-    checked: tuple[str, ...]
-    made_at: datetime
-    sha256: str = ""
-
-    @property
-    def open_gaps(self) -> tuple[Gap, ...]:
-        """The gaps that the plan does not close by itself: it does not go there in one step."""
-        return tuple(gap for gap in self.gaps.gaps if gap.code != "jump-refused")
+_FITS, _HEALTH = "whether its image fits", "healthy"
 
 
 def runbook(of: Material) -> Runbook:
-    """The run-book of a plan."""
-    route, times = of.planned.route, of.planned.timeline
-    shown = [gap for gap in of.open_gaps if gap.finding.level.value != "note"]
-    closed = len(of.gaps.gaps) - len(of.open_gaps)
-    longest = max((window.minutes for window in times.windows), default=0)
-    totals = (
-        ("domain", route.domain),
-        ("release", route.release),
-        ("steps", str(len(route.steps))),
-        ("windows", f"{len(times.windows)}, the longest {_span(longest)}"),
-        ("minutes in all", f"{times.makespan}; cannot take less than {times.lower_bound}"),
-        *([("steps without windows, so not in those minutes", of.planned.unplanned)] if times.unplanned else []),
-        ("server restarts", str(route.cost[1])),
-        ("open gaps", f"{len(shown)}: see below"),
-        (
-            "never in a window together with",
-            ", ".join(sorted({d for window in times.windows for d in window.apart_from})) or "-",
-        ),
-    )
+    """The run-book of a plan. Raises InputError for a time zone that this machine does not know."""
     import bundlekeeper
 
+    route, times = of.planned.route, of.planned.timeline
+    errors, warnings = _told(of)
+    steps = {step.number: step for step in route.steps}
+    closed = len(of.gaps.gaps) - len(of.open_gaps)
     return Runbook(
         f"Run-book: {route.domain} to {route.release}",
         f"made {of.made_at:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__} from manifest "
         f"{of.given.manifest.platform} {of.given.manifest.sequence} and {of.given.origin}",
-        totals,
-        of.checked,
-        of.planned.findings,
+        f"{route.domain} to {route.release}",
+        of.sha256,
+        _verdict(errors, warnings),
+        bool(errors),
+        errors,
+        tuple(_glance(of)),
+        tuple(_overview(of)),
         tuple(RunbookText(text, source) for text, source in (*_FIRST[:1], *_pairs(of), *_FIRST[1:])),
-        tuple(
-            OpenGap(
-                gap.finding.level.value,
-                gap.code,
-                gap.finding.subject,
-                gap.finding.message,
-                gap.finding.hint,
-                "; ".join(gap.sources),
-            )
-            for gap in shown
-        ),
+        warnings,
         f"{counted(of.gaps.checks_made, 'check')} made, {of.gaps.checks_not_made} could not be made for lack of a fact"
         + (f"; {closed} more about going there in one step: this plan does not do that" if closed else ""),
+        of.checked,
+        tuple(window_sheet(of, steps[window.step], window) for window in times.windows),
         tuple(_step(of, step) for step in route.steps),
         tuple(_facts(of)),
         f"PLAN={of.sha256}" if of.sha256 else "",
     )
+
+
+def _told(of: Material) -> tuple[tuple[OpenGap, ...], tuple[OpenGap, ...]]:
+    """The errors, then the warnings, of planning and of the gaps: each once, like ones of several subjects as one."""
+    domain = of.planned.route.domain
+    said = _said(of)
+    sources = {gap.finding: "; ".join(gap.sources) for gap in of.open_gaps if not said(gap)}
+    groups: dict[tuple[Level, str, str, str], list[str]] = {}
+    quotes: dict[tuple[Level, str, str, str], dict[str, None]] = {}
+    for finding in dict.fromkeys((*sources, *of.planned.findings)):
+        if finding.level is Level.NOTE:
+            continue
+        key = (finding.level, finding.code, finding.message, finding.hint)
+        subject = finding.subject.removeprefix(f"{domain}: ")
+        if subject not in groups.setdefault(key, []):
+            groups[key].append(subject)
+        if sources.get(finding):
+            quotes.setdefault(key, {})[sources[finding]] = None
+    rows = [
+        OpenGap(level.value, code, "; ".join(subjects), message, hint, "; ".join(quotes.get(key, ())))
+        for key, subjects in groups.items()
+        for level, code, message, hint in (key,)
+    ]
+    return tuple(r for r in rows if r.level == "error"), tuple(r for r in rows if r.level != "error")
+
+
+def _said(of: Material) -> Callable[[Gap], bool]:
+    """Whether planning says the same of a gap: it asks for space and for the health of pairs, too, step by step."""
+    moved = {key for step in of.planned.route.steps for c in step.changes for p in c.components for key in p.keys}
+    pairs = {
+        found.subject for found in of.planned.findings if found.code == "pair-unhealthy" or _HEALTH in found.message
+    }
+
+    def said(gap: Gap) -> bool:
+        if gap.code == "not-enough-space" or (gap.code == "not-checked" and gap.finding.message.startswith(_FITS)):
+            return bool(gap.things) and moved.issuperset(gap.things)
+        about_health = gap.code == "pair-unhealthy" or _HEALTH in gap.finding.message
+        return about_health and gap.finding.subject in pairs
+
+    return said
+
+
+def _verdict(errors: Sequence[OpenGap], warnings: Sequence[OpenGap]) -> str:
+    if errors:
+        return f"STOP: do not begin. {counted(len(errors), 'error')}, each with what to do:"
+    if warnings:
+        return f"No error was found. {counted(len(warnings), 'open gap')}: close each, or write down who accepts it."
+    return "No problems were found. Not everything can be checked from here: see what was not."
+
+
+def _glance(of: Material) -> Iterator[tuple[str, str]]:
+    route, times = of.planned.route, of.planned.timeline
+    least = "this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}"
+    yield "work in all", f"{hours(times.makespan)} ({least}), {counted(route.cost[1], 'server restart')}"
+    hands = dict(of.options.parallel)
+    if hands:
+        words = (f"{number} at {site}" if site else str(number) for site, number in hands.items())
+        yield "pieces of work at a time", ", ".join(words)
+    apart = sorted({domain for window in times.windows for domain in window.apart_from})
+    if apart:
+        yield "never in a window together with", ", ".join(apart)
+
+
+def _overview(of: Material) -> Iterator[WindowLine]:
+    """A line for each window, and for each step that has none."""
+    for step in of.planned.route.steps:
+        windows = [window for window in of.planned.timeline.windows if window.step == step.number]
+        for window in windows:
+            time = timer(window)
+            down = down_at_most([window])
+            about = (what(step, window), when(window), hours(window.minutes), down, time(window.turn_back))
+            yield WindowLine(str(window.number), *about, missing=False)
+        if not windows:
+            unplanned = "it could not be planned: the errors and gaps say why"
+            yield WindowLine(
+                "-", f"step {step.number}: {step.what} to {step.name}", unplanned, "-", "-", "-", missing=True
+            )
 
 
 def _facts(of: Material) -> Iterator[tuple[str, str]]:
@@ -168,12 +179,7 @@ def _facts(of: Material) -> Iterator[tuple[str, str]]:
     yield "servers of one cluster at a time", str(of.options.per_cluster)
 
 
-def _span(minutes: int) -> str:
-    return f"{minutes // 60} h {minutes % 60:02} min" if minutes >= 60 else f"{minutes} min"
-
-
 def _step(of: Material, step: Step) -> StepPage:
-    windows = [w for w in of.planned.timeline.windows if w.step == step.number]
     where = f"step {step.number}: {step.what} to {step.name}"
     rules = [RunbookText(q.message, q.source or "no rule is about it: ask the publisher") for q in step.quotes]
     rules.append(RunbookText(_order(of, step), f"{PRACTICE}: order"))
@@ -184,7 +190,6 @@ def _step(of: Material, step: Step) -> StepPage:
         tuple(f"{c.family} {c.version}  {c.file}  SHA-256 {c.sha256}" for c in _distinct(step)),
         tuple(rules),
         tuple(_back(way) for way in back),
-        tuple(_window(of, step, window) for window in windows),
     )
 
 
@@ -217,7 +222,7 @@ def _component(fleet: Fleet, change: StepChange, component: ComponentChange) -> 
     said = any(getattr(r, "method", None) or getattr(r, "applied_by", None) for r in (rule, own) if r is not None)
     source = f"manifest, [kind.{component.kind}]" if said else _BUILT_IN
     minutes = f"{component.minutes} minutes each, {'assumed' if component.assumed_minutes else 'by the manifest'}"
-    method = f"{facts.method or 'method not known'}, {_BY.get(facts.applied_by or '', 'by whom is not known')}"
+    method = f"{facts.method or 'method not known'}, {BY.get(facts.applied_by or '', 'by whom is not known')}"
     what = f"{len(component.keys)} {component.kind} {component.model} ({change.name})"
     return ComponentRow(
         what, component.start or "not known", component.end, f"{method}; {minutes}; {facts.effect}", source
@@ -227,78 +232,3 @@ def _component(fleet: Fleet, change: StepChange, component: ComponentChange) -> 
 def _back(way: WayBack) -> BackRow:
     what = f"{len(way.keys)} {way.kind} {way.model}"
     return BackRow(what, way.how, way.until, way.destroyed_by, way.rule, not (way.exists and way.known))
-
-
-def _window(of: Material, step: Step, window: Window) -> WindowPage:
-    separate_windows = (
-        f" Never at the same time as a window of {', '.join(window.apart_from)}." if window.apart_from else ""
-    )
-    limit = of.options.window_minutes
-    within = f" of the {_span(limit)} that were asked for" if limit is not None else ""
-    first, minutes = of.planned.timeline.again(window)
-    again = f" Before it make the checks of window {first} again, and note who and when: {_span(minutes)} more."
-    drawn = [*gantt.lines(of.planned.bars(window), window.minutes), f"    {gantt.KEY}"]
-    return WindowPage(
-        f"Window {window.number}: {_span(window.minutes)}",
-        f"It takes {_span(window.minutes)}{within}; minutes count from its start.{separate_windows} "
-        "Between two things that are down, wait for what the action before asks for, however long that takes."
-        f"{again if first else ''}",
-        "\n".join(drawn),
-        tuple(_action(of, step, window, number, action) for number, action in enumerate(window.actions, 1)),
-    )
-
-
-def _action(of: Material, step: Step, window: Window, number: int, action: Action) -> ActionRow:
-    from bundlekeeper.planning.windows.types import VERBS
-
-    change = next((c for c in step.changes for p in c.components if action.key in p.keys), None)
-    way = next((back for back in of.planned.back if back.step == step.number and action.key in back.keys), None)
-    method = ", ".join(word for word in (action.method, _BY.get(action.applied_by, "")) if word)
-    words = (method, f"policy {action.policy}" if action.policy else "", action.note)
-    return ActionRow(
-        f"{window.number}.{number}",
-        f"{action.start // 60}:{action.start % 60:02}",
-        f"{'~' if action.assumed else ''}{action.minutes} min",
-        VERBS.get(action.verb, action.verb),
-        f"{action.subject}{f' {action.version}' if action.version else ''}",
-        "; ".join(word for word in words if word),
-        action.down,
-        f"it reports {action.version}"
-        if action.verb == "verify" and action.version
-        else _VERIFY.get(action.verb, "done"),
-        _command(of, action, change or _of_server(step, action)),
-        _way(action, way),
-    )
-
-
-def _of_server(step: Step, action: Action) -> StepChange | None:
-    """The change of the server that is recorded as a whole."""
-    return next((change for change in step.changes if action.verb == "record" and action.key in change.servers), None)
-
-
-def _way(action: Action, way: WayBack | None) -> str:
-    if action.verb == "stage":
-        return _STAGING
-    if action.verb == "remove":
-        return _REMOVAL
-    if action.verb not in ("activate", "write", "apply", "restart") or way is None:
-        return ""
-    return f"{way.how}; until when: see the ways back from this step"
-
-
-def _command(of: Material, action: Action, change: StepChange | None) -> str:
-    if change is None or not action.key:
-        return ""
-    named = [
-        b for b in of.fleet.manifest_index.manifest.bundle if (b.family, b.version) == (change.family, change.version)
-    ]
-    bundle = change.file if len(named) > 1 else f"{change.family}/{change.version}"
-    words: dict[str, tuple[str, ...]] = {
-        "stage": ("stage", action.key, "--bundle", bundle),
-        "verify": ("observe", action.key, "--active", action.version),
-        "record": ("activate", action.key, "--bundle", bundle),
-    }
-    if action.verb not in words:
-        return ""
-    route = ' --plan "$PLAN"' if of.sha256 and action.verb != "verify" else ""
-    return shlex.join(("bundlekeeper", *words[action.verb])) + route

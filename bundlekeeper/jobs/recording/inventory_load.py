@@ -20,7 +20,10 @@ from bundlekeeper.jobs.session import LEDGER, Session
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.as_inventory import InventoryLoad
     from bundlekeeper.ledger.record.ledger import Ledger, Recorded
-    from bundlekeeper.model.inventory.read import Document, InventorySource
+    from bundlekeeper.model.inventory.changes import Changed
+    from bundlekeeper.model.inventory.documents import Document, InventorySource
+    from bundlekeeper.model.inventory.headings import ColumnMap, Headings
+    from bundlekeeper.model.inventory.read import FilesRead
 
 _MANIFEST = re.compile(rb"^manifest(?: = |=)1", re.MULTILINE)
 
@@ -29,22 +32,24 @@ _MANIFEST = re.compile(rb"^manifest(?: = |=)1", re.MULTILINE)
 class LoadOptions:
     """How files are read: their form where the name does not give it, and what they do not state themselves.
 
-    `listing` is what they list: everything ("all"), some components ("some"), or as usual ("").
+    `complete` is what they list whole, as `site:X` and `domain:X`; `columns` the file of a column map for sheets.
     """
 
     form: str | None = None
     read_at: str | None = None
     zone: str | None = None
-    listing: str = ""
+    complete: Sequence[str] = ()
+    columns: str | None = None
     reported_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class InventoryLoaded:
-    """What loading changed, or would change in a dry run; how many components, and what was recorded."""
+    """What loading changed, or would change in a dry run; the files' names, what was read, what was recorded."""
 
     plan: InventoryLoad
-    components: int
+    files: str
+    read: FilesRead
     recorded: Recorded | None
     dry_run: bool
 
@@ -54,26 +59,43 @@ class InventoryLoaded:
         return self.recorded.new if self.recorded else 0
 
 
-def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_run: bool) -> InventoryLoaded:
+def load(
+    session: Session,
+    files: Sequence[str],
+    options: LoadOptions,
+    *,
+    dry_run: bool,
+    agree: Callable[[Sequence[Changed]], None],
+) -> InventoryLoaded:
     """Load the inventory that is in these files together (- is stdin); a dry run, in a session that only reads, finds
-    out what would change and makes no store and no ledger.
+    out what would change and makes no store and no ledger. `agree` is asked about what would be gone, and raises where
+    it may not be recorded.
 
     Raises InputError with everything that is wrong with the files; DamagedError, LockedError, RefusedError,
-    UnfinishedError.
+    UnfinishedError; what `agree` raises.
     """
     from bundlekeeper.formats.moments import parse
     from bundlekeeper.ledger.ask.as_inventory import load as record
     from bundlekeeper.ledger.ask.as_inventory import plan_load
-    from bundlekeeper.model.inventory.read import read_inventory
+    from bundlekeeper.model.inventory.read import headings_of, read_files
 
-    sources = [source for name in files for source in _sources(name, options.form, session.tell)]
+    raw = [raw_file(name, options.form) for name in files]
     read_at = parse(options.read_at) if options.read_at else None
     with _opened(session, dry_run=dry_run) as (ledger, kinds):
-        inventory = read_inventory(sources, read_at=read_at, zone=options.zone, own_kinds=kinds, clock=session.now())
-        reported_by, source = reporter(options.reported_by), visible(", ".join(files))
-        plan = plan_load(ledger, inventory, reported_by=reported_by, source=source, listing=options.listing)
+        column_map = _column_map(options.columns, kinds)
+        headings = headings_of(kinds, column_map)
+        read = read_files(
+            [source for file in raw for source in sources_of(file, headings, session.tell)],
+            read_at=read_at, zone=options.zone, usual_zone=session.config.zone, complete=options.complete,
+            own_kinds=kinds, column_map=column_map, clock=session.now(),
+        )  # fmt: skip
+        reported_by = reporter(options.reported_by, session.config.reported_by)
+        source = visible(", ".join(files))
+        plan = plan_load(ledger, read.inventory, reported_by=reported_by, source=source)
+        if plan.gone and not dry_run:
+            agree(plan.gone)
         recorded = None if dry_run else record(ledger, plan, session.now())
-    return InventoryLoaded(plan, len(inventory.components), recorded, dry_run)
+    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run)
 
 
 @contextmanager
@@ -96,8 +118,18 @@ def _opened(session: Session, *, dry_run: bool) -> Iterator[tuple[Ledger, frozen
         yield ledger, kinds
 
 
-def _sources(name: str, form: str | None, tell: Callable[[str], None]) -> list[InventorySource | Document]:
-    from bundlekeeper.model.inventory.read import InventorySource, form_of
+@dataclass(frozen=True, slots=True)
+class InventoryFile:
+    """One file's bytes; `name` is that of the file without its folders."""
+
+    name: str
+    data: bytes
+    form: str
+
+
+def raw_file(name: str, form: str | None) -> InventoryFile:
+    """Read one file's bytes (- is stdin). Raises InputError, UnfinishedError."""
+    from bundlekeeper.model.inventory.read import form_of
 
     if name == "-" and form is None:
         raise InputError("stdin needs --form", hint="--form toml, csv or json")
@@ -105,13 +137,30 @@ def _sources(name: str, form: str | None, tell: Callable[[str], None]) -> list[I
     kind = form or form_of(name)
     if kind == "toml" and _MANIFEST.search(data):
         raise InputError("this is a manifest, not an inventory", where=name, hint="bundlekeeper inventory load --help")
-    if kind == "xlsx":
-        from bundlekeeper.links.spreadsheet.read import documents
+    if kind not in ("toml", "csv", "json", "xlsx"):
+        raise InputError(f"--form {kind}: not a form of inventory", hint="toml, csv, json or xlsx")
+    return InventoryFile(Path(name).name if name != "-" else "stdin", data, kind)
 
-        found, passed = documents(name, data)
-        for sheet in passed:
-            tell(f"note: {name}: sheet {sheet} was not read, it is no table of an inventory")
-        return list(found)
-    if kind not in ("toml", "csv", "json"):
-        raise InputError(f"--form {kind}: not a form of inventory", hint="toml, csv or json")
-    return [InventorySource(Path(name).name if name != "-" else "stdin", data, kind)]
+
+def _column_map(file: str | None, kinds: frozenset[str]) -> ColumnMap | None:
+    if file is None:
+        return None
+    from bundlekeeper.model.inventory.column_map import read_map
+
+    return read_map(read_bounded(file, limits.COLUMN_MAP_BYTES, "the column map"), name=file, own_kinds=kinds)
+
+
+def sources_of(
+    file: InventoryFile, headings: Headings, tell: Callable[[str], None]
+) -> Sequence[InventorySource | Document]:
+    """What the reader of inventories is given: the file, or each table of a workbook. Raises InputError."""
+    from bundlekeeper.model.inventory.read import InventorySource
+
+    if file.form != "xlsx":
+        return [InventorySource(file.name, file.data, file.form)]
+    from bundlekeeper.links.spreadsheet.read import documents
+
+    found, passed = documents(file.name, file.data, headings)
+    for sheet in passed:
+        tell(f"note: {file.name}: sheet {sheet} was not read, it is no table of an inventory")
+    return found

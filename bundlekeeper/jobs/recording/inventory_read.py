@@ -55,7 +55,7 @@ class ReadOptions:
     map_file: str | None
     ca: Path | None
     http_on_loopback: bool
-    zone: str
+    zone: str | None
     workers: int
     max_time: str
 
@@ -127,7 +127,11 @@ def read(caller: Caller, urls: Sequence[str], options: ReadOptions, *, stop: Sto
     if len(outcomes) == 1 and outcomes[0].error is not None:
         outcomes[0].error.problems = _problems(outcomes[0])
         raise outcomes[0].error
-    return _together(outcomes, entries, options.zone, caller)
+    return _together(outcomes, entries, _zone(options, caller), caller)
+
+
+def _zone(options: ReadOptions, caller: Caller) -> str:
+    return options.zone or caller.config().zone or "UTC"
 
 
 def _together(
@@ -162,7 +166,8 @@ def _placement(options: ReadOptions) -> Placement:
 
     if not options.site.strip():
         raise InputError("--site is empty", hint="name the site where the components are")
-    zone_of(options.zone)
+    if options.zone is not None:
+        zone_of(options.zone)
     return Placement(options.site, "" if options.domain == "-" else options.domain, options.chassis, options.slot)
 
 

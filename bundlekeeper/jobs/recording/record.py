@@ -10,7 +10,7 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some, visible
 from bundlekeeper.jobs.recording.selection import selector_of
-from bundlekeeper.jobs.recording.statements import MAX_SHOWN, RecordDetails, RecordStatement, statements
+from bundlekeeper.jobs.recording.statements import MAX_SHOWN, Asked, RecordDetails, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.inventory.types import PLACES
@@ -20,6 +20,7 @@ from bundlekeeper.model.record_rules import (
     RecordedComponent,
     RecordedImage,
     activating,
+    failing,
     staging,
 )
 from bundlekeeper.model.vocabulary import BANKS
@@ -27,11 +28,13 @@ from bundlekeeper.model.vocabulary import BANKS
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
     from bundlekeeper.ledger.ask.types import WhereAnswer
-    from bundlekeeper.ledger.event.events import Event
+    from bundlekeeper.ledger.event.events import Event, EventKind
     from bundlekeeper.ledger.record.ledger import Recorded
     from bundlekeeper.store.database.rows import StoredBundle
 
 _UNASKED = object()
+_READ_BANKS = ("active", "pending", "spare")
+_READINGS = (*_READ_BANKS, "healthy")
 _WHAT = {"stage": "staged", "activate": "activated", "observe": "observed"}
 
 
@@ -168,12 +171,13 @@ def _with_image(session: Session, answers: Sequence[WhereAnswer], bundle: Record
 
 
 def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: RecordedBundle | None) -> None:
-    from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
+    from bundlekeeper.ledger.event.events import Event
 
     asked, details = row.asked, row.details
-    component = _component(work, answer)
+    component, usual = _component(work, answer), work.session.config.reported_by
     common = Event(
-        what=EventKind(_WHAT[asked.verb]), at=_moment(work, details, answer), reported_by=reporter(details.reported_by),
+        what=_kind_of(asked), at=_moment(work, details, answer),
+        reported_by=reporter(details.reported_by, usual),
         done_by=details.done_by, approved_by=details.approved_by, change=details.change, plan=details.plan,
         evidence=_evidence(details.evidence),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
@@ -182,26 +186,66 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
     )  # fmt: skip
     if asked.verb == "observe":
         _insist_on_described(work, row.described, answer)
-        seen = Seen(_new(row, answer, "active"), _new(row, answer, "pending"), _new(row, answer, "spare"))
-        if not seen and row.exported:
+        news: dict[str, Any] = {key: _new(row, answer, key) for key in _READINGS}
+        asked = replace(asked, **news)
+        if row.exported and common.what == _WHAT["observe"] and all(getattr(asked, key) is None for key in _READINGS):
             work.as_known += 1
             return
-        if not seen:
-            raise InputError("nothing was observed", hint="--active, --pending or --spare")
-        work.events.append(replace(common, seen=seen, evidence=common.evidence or EvidenceKind.NONE))
-        readings = ", ".join(
-            f"{bank} {getattr(seen, bank) or 'none'}"
-            for bank in ("active", "pending", "spare")
-            if getattr(seen, bank) is not None
-        )
-        work.lines.append(f"{component.component} ({component.place}): {readings}")
+        event, message = _observed(asked, common)
+        work.events.append(event)
+        work.lines.append(f"{component.component} ({component.place}): {message}")
         return
-    choice = (
-        staging(component, bundle, asked.version, asked.bank)
-        if asked.verb == "stage"
-        else activating(component, bundle, asked.version)
-    )
-    _add(work, common, choice, bundle, details.anyway)
+    if asked.verb == "stage":
+        choice = staging(component, bundle, asked.version, asked.bank)
+    else:
+        choice = (activating if asked.failed is None else failing)(component, bundle, asked.version)
+    _add(work, common, choice, bundle, asked.failed, details.anyway)
+
+
+def _kind_of(asked: Asked) -> EventKind:
+    """What kind of event states it. Raises InputError for words that do not go together, or an empty reason."""
+    from bundlekeeper.ledger.event.events import EventKind
+
+    if asked.failed is not None and not asked.failed.strip():
+        raise InputError("--failed needs a reason", hint='--failed "why it failed"; it is recorded')
+    if asked.failed is not None:
+        return EventKind.FAILED
+    readings = any(getattr(asked, key) is not None for key in _READINGS)
+    is_removed, is_silent = bool(_yes(asked.removed, "--removed")), bool(_yes(asked.no_answer, "--no-answer"))
+    if (readings, is_removed, is_silent).count(True) > 1:
+        hint = "record what was read and what was not by itself"
+        raise InputError("a component that was removed, or did not answer, was not read", hint=hint)
+    if is_silent:
+        return EventKind.NO_ANSWER
+    return EventKind.GONE if is_removed else EventKind(_WHAT[asked.verb])
+
+
+def _observed(asked: Asked, common: Event) -> tuple[Event, str]:
+    """The event of what was observed, and the same in words. Raises InputError where nothing was."""
+    from bundlekeeper.ledger.event.events import EventKind, Seen
+
+    if common.what is EventKind.GONE:
+        return common, "removed: no longer there"
+    if common.what is EventKind.NO_ANSWER:
+        return replace(common, reason=common.note, note=""), f"did not answer{': ' if common.note else ''}{common.note}"
+    healthy = _yes(asked.healthy, "--healthy")
+    seen = Seen(_read(asked.active), _read(asked.pending), _read(asked.spare), healthy=healthy)
+    if not seen:
+        raise InputError("nothing was observed", hint="--active, --pending, --spare, --healthy, --no-answer, --removed")
+    readings = [f"{bank} {getattr(seen, bank) or 'none'}" for bank in _READ_BANKS if getattr(seen, bank) is not None]
+    if healthy is not None:
+        readings.append("healthy" if healthy else "not healthy")
+    return replace(common, seen=seen), ", ".join(readings)
+
+
+def _yes(text: str | None, option: str) -> bool | None:
+    """Yes or no as an option or a file has it, None where it is not given. Raises InputError."""
+    from bundlekeeper.model.inventory.cells import BadCellError, flag
+
+    try:
+        return flag(text)
+    except BadCellError as error:
+        raise InputError(f"{option} {error.message}", hint=error.hint) from error
 
 
 def _insist_on_described(work: _Work, described: Mapping[str, str], answer: WhereAnswer) -> None:
@@ -214,6 +258,8 @@ def _insist_on_described(work: _Work, described: Mapping[str, str], answer: Wher
         if known is _UNASKED:
             work.passed_over.add(key)
             continue
+        if key == "staged":
+            known = None if known is None else known.version
         if isinstance(known, tuple):
             texts = known if not known or isinstance(known[0], str) else tuple(file.version for file in known)
             same = set(cell.replace(",", "|").replace(";", "|").split("|")) - {"-"} == set(texts)
@@ -226,10 +272,14 @@ def _insist_on_described(work: _Work, described: Mapping[str, str], answer: Wher
         raise InputError(message, hint="bundlekeeper inventory load takes all of it")
 
 
-def _new(row: RecordStatement, answer: WhereAnswer, bank: str) -> str | None:
-    """What a statement reads in a bank; None where it does not say, or only has what an export had from the ledger."""
-    text, known = _read(getattr(row.asked, bank)), getattr(answer, bank)
-    return None if row.exported and known is not None and text == known.version else text
+def _new(row: RecordStatement, answer: WhereAnswer, key: str) -> str | None:
+    """What a statement reads, as given; None where it does not say, or only has what an export had from the ledger."""
+    text: str | None = getattr(row.asked, key)
+    known: Any = getattr(answer, key)
+    if not row.exported or text is None or known is None:
+        return text
+    same = _yes(text, "healthy") == known if isinstance(known, bool) else _read(text) == known.version
+    return None if same else text
 
 
 def _read(text: str | None) -> str | None:
@@ -237,11 +287,13 @@ def _read(text: str | None) -> str | None:
     return "" if text == "-" else text
 
 
-def _add(work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBundle | None, anyway: str) -> None:
+def _add(
+    work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBundle | None, failed: str | None, anyway: str
+) -> None:
     component = choice.component
     if choice.refusals and not anyway:
         work.refusals.append((f"{component.component} ({component.place})", ", ".join(choice.refusals)))
-    if not choice.version:
+    if not choice.version and failed is None:
         work.events.append(common)  # for the count only; without a version it cannot be recorded
         if anyway:
             hint = "name the image with --bundle or --version; --anyway alone is not enough"
@@ -254,18 +306,20 @@ def _add(work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBundl
         family=bundle.family if bundle else "",
         bundle=bundle.version if bundle else "",
         sha256=bundle.sha256 if bundle else "",
+        reason=failed or "",
         anyway=f"{anyway} (against: {', '.join(choice.refusals)})" if choice.refusals and anyway else "",
     )
     work.events.append(event)
     bank = f" in {choice.bank}" if choice.bank else ""
     overruled = f"; anyway: {anyway}" if event.anyway else ""
-    work.lines.append(
-        f"{component.component} ({component.place}): {event.what.value} {choice.version}{bank}{overruled}"
-    )
+    what = f"{event.what.value} {choice.version}{bank}"
+    if failed is not None:
+        what = f"activation{' of ' if choice.version else ''}{choice.version} failed: {failed}"
+    work.lines.append(f"{component.component} ({component.place}): {what}{overruled}")
 
 
 def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
-    from bundlekeeper.ledger.event.events import EventKind
+    from bundlekeeper.ledger.ask.types import Agreement
 
     if work.methods is None:
         from bundlekeeper.model.vocabulary import KINDS
@@ -279,11 +333,12 @@ def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     boot_files = tuple(image.version for image in answer.boot_files)
     place = answer.place.path() if answer.place else "?"
     method = work.methods.get(answer.kind, "")
-    staged = answer.spare is not None and answer.spare.since.what is EventKind.STAGED
-    pending, spare = text(answer.pending), text(answer.spare)
+    is_open = answer.agreement in {Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED}
+    activated = text(answer.recorded) if is_open else ""
     return RecordedComponent(
-        answer.component, answer.kind, answer.model, method, place, pending, spare, boot_files, staged
-    )
+        answer.component, answer.kind, answer.model, method, place, text(answer.pending), text(answer.spare),
+        boot_files, text(answer.staged), activated or "",
+    )  # fmt: skip
 
 
 def _bundle(work: _Work, name: str) -> RecordedBundle:
@@ -335,16 +390,16 @@ def _insist_on_one(name: str, bundles: Sequence[StoredBundle]) -> None:
 
 
 def _moment(work: _Work, details: RecordDetails, answer: WhereAnswer) -> Moment:
-    """When it happened, in the zone that was given, else the site's by its newest reading, else UTC."""
+    """When it happened, in the zone that was given, else the site's by its newest reading, else the config's."""
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.as_inventory import readings
 
     if not work.zones:
-        work.zones[""] = "UTC"
+        work.zones[""] = work.session.config.zone or "UTC"
         for reading in reversed(readings(work.session.ledger)):
             work.zones.update({site: reading.at.zone for site, _, _ in reading.scope})
     site = answer.place.site if answer.place else ""
-    zone = details.zone or work.zones.get(site or "", "UTC")
+    zone = details.zone or work.zones.get(site or "", work.zones[""])
     if not details.at:
         return moments.at(work.session.now(), zone)
     return moments.not_ahead(moments.moment(moments.parse(details.at), zone), work.session.now())

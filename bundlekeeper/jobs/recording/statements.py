@@ -17,12 +17,13 @@ from bundlekeeper.jobs.recording.selection import Places
 from bundlekeeper.model.inventory.types import ANSWER_COLUMNS, COMPONENT_KEYS, Component, identity
 from bundlekeeper.model.vocabulary import SINGLE_BANKS
 
+_STATED = (*SINGLE_BANKS, "healthy", "note")  # keys of a component that an observation states
 MAX_SHOWN = 50  # rows that are reported of one file
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What is to be recorded."""
+    """What is to be recorded, as given. `failed` is why an activation failed."""
 
     verb: str
     bundle: str = ""
@@ -31,6 +32,10 @@ class Asked:
     active: str | None = None
     pending: str | None = None
     spare: str | None = None
+    healthy: str | None = None
+    failed: str | None = None
+    no_answer: str = ""
+    removed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +123,7 @@ def _statement(options: RecordStatement, given: Mapping[str, str], where: str) -
     if not component:
         places = {key: cell if key == "name" else (cell,) for key, cell in given.items()}
         return RecordStatement(asked, _with(options.places, places), details, where)
-    described = {key: cell for key, cell in given.items() if key in COMPONENT_KEYS and key not in SINGLE_BANKS}
+    described = {key: cell for key, cell in given.items() if key in COMPONENT_KEYS and key not in _STATED}
     exported = any(key in given for key in ANSWER_COLUMNS)
     return RecordStatement(asked, replace(options.places, name=component), details, where, described, exported)
 

@@ -66,7 +66,7 @@ def undo(session: Session, request: UndoRequest) -> Undone:
     from bundlekeeper.ledger.ask.undoing import WholeLedger
 
     _insist_on_request(request)
-    person = reporter(request.reported_by)
+    person = reporter(request.reported_by, session.config.reported_by)
     ledger = session.ledger
     whole = WholeLedger.read(ledger)
     wanted = _last(whole, person) if request.last else [n for name in request.names for n in _named(whole, name)]

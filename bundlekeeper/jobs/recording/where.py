@@ -34,6 +34,7 @@ class WhereAsked:
     bank: tuple[str, ...] = ()
     withdrawn: bool = False
     gone: bool = False
+    staged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +135,10 @@ def narrowed(session: Session, selector: Selector, asked: WhereAsked) -> Selecto
     digests = tuple(digest.lower() for digest in asked.sha256)
     if any(len(digest) != 64 or set(digest) - set("0123456789abcdef") for digest in digests):
         raise InputError("--sha256 takes 64 hexadecimal digits")
-    return replace(selector, bundles=bundles, version=asked.version, sha256=digests, bank=asked.bank, gone=asked.gone)
+    return replace(
+        selector, bundles=bundles, version=asked.version, sha256=digests, bank=asked.bank, gone=asked.gone,
+        staged=asked.staged,
+    )  # fmt: skip
 
 
 def _stored(session: Session) -> list[StoredBundle]:

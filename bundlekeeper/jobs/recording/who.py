@@ -7,12 +7,14 @@ import getpass
 from bundlekeeper.errors import InputError
 
 
-def reporter(option: str | None) -> str:
-    """The name given, else the user's login name. Raises InputError when there is neither."""
+def reporter(option: str | None, default: str = "") -> str:
+    """The name given, else the one of the config file, else the login name. Raises InputError when there is none."""
     if option is not None:
         if not option.strip():
             raise InputError("--reported-by is empty", hint="name the person who reports this")
         return option
+    if default:
+        return default
     try:
         return getpass.getuser()
     except (KeyError, OSError) as error:

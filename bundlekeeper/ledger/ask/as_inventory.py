@@ -2,56 +2,65 @@
 
 Rules: a reading is one event of its own and one observation of each component, so that undoing the one event undoes
 all of it; loading the same reading again changes nothing; of two readings of one moment, the one that was loaded later
-counts later, in every store, by the `order` of its events; a component is gone only by the list of its own domain; a
-reading that is loaded late is compared with the state at its own time; the text of each reading is kept whole. A fact
-of a reading that may have changed, because something was put on the component since, is not known.
+counts later, in every store, by the `order` of its events; a component is gone only where a reading lists everything,
+or has another one in its place; a reading that is loaded late is compared with the state at its own time; the text of
+each reading is kept whole. A fact of a reading that may have changed, because something was put on the component
+since, is not known.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import date, datetime
 from operator import attrgetter, itemgetter
 from typing import Any
 
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import moments
+from bundlekeeper.ledger.ask.answering import tags_of
 from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
-from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
+from bundlekeeper.ledger.event import own_chain
+from bundlekeeper.ledger.event.events import SEEN_OF, Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.ledger.event.places import RowsQuestion
-from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
+from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, counts, events_of, from_row, is_void
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT
 from bundlekeeper.ledger.record.ledger import Ledger, Recorded
 from bundlekeeper.ledger.state.absence import reading_rows
-from bundlekeeper.ledger.state.fold import Bank, Snapshot
+from bundlekeeper.ledger.state.banks import Bank
+from bundlekeeper.ledger.state.fold import Snapshot
 from bundlekeeper.model.inventory import changes as inventory_changes
-from bundlekeeper.model.inventory.changes import Changed
+from bundlekeeper.model.inventory.changes import Changed, InventoryChange
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
-from bundlekeeper.model.inventory.types import COMPONENT_KEYS, PLACES, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, PLACES, Component, Inventory, Partition, Place, Policy
 from bundlekeeper.model.inventory.write_json import to_json
-from bundlekeeper.model.vocabulary import BANKS, KINDS, SINGLE_BANKS
+from bundlekeeper.model.vocabulary import KINDS
 
 _INVENTORY, _OBSERVED = WHAT_CODE[EventKind.INVENTORY], WHAT_CODE[EventKind.OBSERVED]
 _RECORDS = tuple(WHAT_CODE[what] for what in (EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED))
 Scope = tuple[str, str, str]  # site, domain, kind
 
-#: The keys of a component by their source: events, as words (also in `Snapshot`); events, as banks; the newest reading.
-_WORDS = tuple(name for name, key in COMPONENT_KEYS.items() if key.recorded and name not in BANKS)
+#: The keys of a component by their source: events, as words (also in `Snapshot`), as versions, as what was seen; the
+#: newest reading.
+_SEEN = tuple(key.name for key in fields(Seen))
+_VERSIONS = tuple(name for name in _SEEN if COMPONENT_KEYS[name].cell in {"running", "version"})
+_WORDS = tuple(name for name, key in COMPONENT_KEYS.items() if key.recorded and name not in {*_SEEN, "tags"})
 _TEXTS = tuple(name for name in _WORDS if name not in PLACES)
 _READ = tuple(name for name, key in COMPONENT_KEYS.items() if not key.recorded)
-_TEXTS_OF, _READ_OF, _BANKS_OF = attrgetter(*_TEXTS), attrgetter(*_READ), attrgetter(*BANKS)
+_LASTING = tuple(name for name in _READ if name != "serial")
+_TEXTS_OF, _READ_OF = attrgetter(*_TEXTS), attrgetter(*_READ)
 _WORDS_OF = itemgetter(*map(Snapshot._fields.index, _WORDS))  # fails where a recorded key is not there
-_SINGLE_OF = itemgetter(*map(Snapshot._fields.index, SINGLE_BANKS))
+_VERSIONS_OF = itemgetter(*map(Snapshot._fields.index, _VERSIONS))
 
 
 @dataclass(frozen=True, slots=True)
 class InventoryLoad:
     """What loading a reading will do; a dry run and the real one share it.
 
-    `unlisted` counts, by (site, domain, kind), the components that stay as they were because the reading lists nothing
-    of their kind there. `reading` is the id of the reading's own event. `again` is True when this very reading was
+    `unlisted` counts, by (site, domain, kind), the components of the reading's domains that it does not mention and
+    that stay as they were. `reading` is the id of the reading's own event. `again` is True when this very reading was
     loaded before and is not undone: then nothing changes; `overtaken` is the id of a reading of the same moment and of
     one of its domains that was loaded after it and counts instead, "" where there is none.
     """
@@ -64,10 +73,18 @@ class InventoryLoad:
     again: bool = False
     overtaken: str = ""
 
+    @property
+    def gone(self) -> tuple[Changed, ...]:
+        """What is not there any more, because the reading lists everything there and does not list it."""
+        return tuple(change for change in self.changes if change.what is InventoryChange.GONE)
+
 
 @dataclass(frozen=True, slots=True)
 class InventoryReading:
-    """One reading: its event's id, when it was read, by whom reported, from where, its text's SHA-256, what it has."""
+    """One reading: its event's id, when it was read, by whom reported, from where, its text's SHA-256, what it has.
+
+    `scope` is the (site, domain, kind) that it lists, `complete` what it lists whole, `components` how many it lists.
+    """
 
     id: str
     at: moments.Moment
@@ -75,33 +92,31 @@ class InventoryReading:
     source: str
     document: str
     scope: tuple[Scope, ...]
-    listing: str
+    complete: tuple[str, ...]
+    components: int
+    undone: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Believed:
-    """An inventory as it is believed at a moment, and the reading that each (site, domain, kind) rests on.
+    """An inventory as it is believed at a moment.
 
-    Where only readings of some components list a kind, no reading is named for it. `unread` are the identities of
-    components that are in no reading that counts; `unplaced` those of components whose place is not known, which are
-    not in the inventory.
+    `unread` are the identities of components that are in no reading that counts; `unplaced` those of components whose
+    place is not known, which are not in the inventory.
     """
 
     inventory: Inventory
-    readings: Mapping[Scope, InventoryReading]
     unread: tuple[str, ...]
     unplaced: tuple[str, ...]
 
 
 def plan_load(
-    ledger: Ledger, inventory: Inventory, *, reported_by: str, source: str, done_by: str = "", listing: str = ""
+    ledger: Ledger, inventory: Inventory, *, reported_by: str, source: str, done_by: str = ""
 ) -> InventoryLoad:
     """Find out what a reading changes, and make its events.
 
-    `reported_by` is who reports it, `source` where the reading is from (a file's name, an address). `listing` says what
-    is no longer there because it is not listed: components of the kinds that are listed in their domains ("", as
-    usual), of any kind in those domains ("all"), or nothing ("some": one service or rack of many). Raises InputError
-    (the zone, the listing); DamagedError, LockedError, UnfinishedError.
+    `reported_by` is who reports it, `source` where the reading is from (a file's name, an address). Raises InputError
+    (the zone); DamagedError, LockedError, UnfinishedError.
     """
     when = moments.moment(inventory.read_at, inventory.zone)
     new = {component.key for component in inventory.components}
@@ -117,7 +132,7 @@ def plan_load(
         source=source,
         document=digest,
         scope=scope,
-        listing=listing,
+        complete=inventory.complete,
     )
     with ledger.reading():
         joined = _StatesWithReadings(ledger, AsOf(ledger, when.utc(), None, inventory.zone), {digest: text})
@@ -127,16 +142,18 @@ def plan_load(
         there = [joined.component(s) for s in states if s.snapshot.domain is not None and s.snapshot.present]
         reading, again = _ordered(ledger, reading, [state.component for state in states])
         overtaken = _overtaking(ledger, reading) if again else ""
-    in_domains = domains if listing != "some" else frozenset[tuple[str, str]]()
-    before = [
-        component for component in there if (component.site, component.domain) in in_domains or component.key in new
-    ]
-    changes = [] if again else inventory_changes.compare(before, inventory.components, complete=listing == "all")
+        outlived = [] if again else list(_outlived(ledger, inventory, when))
+    changes = [] if again else inventory_changes.compare(there, inventory.components, inventory.whole())
     common = replace(
-        reading, what=EventKind.OBSERVED, document="", scope=(), evidence=EvidenceKind.INVENTORY, reading=reading.id()
-    )
+        reading, what=EventKind.OBSERVED, document="", scope=(), complete=(), evidence=EvidenceKind.INVENTORY,
+        reading=reading.id(),
+    )  # fmt: skip
     events = (reading, *(_observation(common, component) for component in inventory.components))
-    unlisted = {} if listing or again else inventory_changes.unlisted(before, inventory.components)
+    events += tuple(_displaced(common, changes, new))
+    events += tuple(replace(common, what=EventKind.GONE, **stated) for stated in outlived)
+    settled = new | {change.before.key for change in changes if change.before is not None}
+    left = (c for c in there if c.key not in settled and (c.site, c.domain) in domains)
+    unlisted = {} if again else dict(Counter((c.site, c.domain, c.kind) for c in left))
     return InventoryLoad(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
 
 
@@ -180,17 +197,83 @@ def _observation(common: Event, component: Component) -> Event:
     return Event(
         what=EventKind.OBSERVED, at=common.at, reported_by=common.reported_by, done_by=common.done_by,
         source=common.source, evidence=common.evidence, order=common.order, reading=common.reading,
-        component=component.key, place=component.place, seen=Seen(*_BANKS_OF(component)),
+        component=component.key, place=component.place, seen=Seen(*SEEN_OF(component)), tags=component.tags or (),
         **texts,
     )  # fmt: skip
 
 
-def readings(ledger: Ledger) -> list[InventoryReading]:
-    """Every reading that is not undone, newest first. Raises DamagedError, LockedError, UnfinishedError."""
+def _displaced(common: Event, changes: Iterable[Changed], listed: Collection[str]) -> Iterator[Event]:
+    """What a reading states of components that it does not list: replaced, or moved with their server."""
+    for change in changes:
+        component = change.component
+        if change.what is InventoryChange.REPLACED and change.before is not None:
+            reason = f"replaced by {change.by or component.key}"
+            yield replace(
+                common, what=EventKind.GONE, component=change.before.key, place=change.before.place, reason=reason
+            )
+        elif change.what is InventoryChange.MOVED and component.key not in listed:
+            yield replace(common, component=component.key, place=component.place)
+
+
+def _outlived(ledger: Ledger, inventory: Inventory, when: moments.Moment) -> Iterator[dict[str, Any]]:
+    """What a late reading lists in places that something else was seen in later: what states that each is gone then."""
+    if own_chain.read(ledger.connection).latest <= when.at_us:
+        return
+    joined = _StatesWithReadings(ledger, AsOf(ledger, None, None, inventory.zone))
+    listed = {component.key for component in inventory.components}
+    states = joined.at_sites({component.site for component in inventory.components})
+    now = [joined.component(s) for s in states if s.snapshot.domain is not None and s.snapshot.present]
+    others = [component for component in now if component.key not in listed]
+    for change in inventory_changes.displaced(inventory.components, others):
+        before = change.before
+        if change.what is not InventoryChange.REPLACED or before is None or _after(ledger, before, when):
+            continue
+        came = [other for other in others if other.parent == change.by] if change.by else [change.component]
+        seen = [row for other in came for row in _after(ledger, other, when, place=before.place)]
+        if seen:
+            first = from_row(min(seen, key=itemgetter(PLACE_OF["at"], PLACE_OF["turn"])), ledger.words)
+            reason = f"replaced by {change.by or change.component.key}"
+            yield {
+                "at": first.at, "order": first.order, "component": before.key, "place": before.place, "reason": reason,
+                **({"reading": first.reading} if first.reading else {}),  # undone with what it rests on
+            }  # fmt: skip
+
+
+def _after(
+    ledger: Ledger, component: Component, when: moments.Moment, place: Place | None = None
+) -> list[tuple[Any, ...]]:
+    """The rows of a component's events after a moment, with `place` only those in that chassis and slot."""
+    number = ledger.words.find(component.key)
+    rows = [] if number is None else events_of(ledger.connection, number)
+    rows = [row for row in rows if counts(row) and row[PLACE_OF["at"]] > when.at_us]
+    if place is None:
+        return rows
+    slot = (place.slot or "").partition("/")[0]
+    chassis = ledger.words.find(place.chassis or "")
+    maybe = ledger.words.maybe
+    return [
+        row
+        for row in rows
+        if row[PLACE_OF["chassis"]] == chassis and (maybe(row[PLACE_OF["slot"]]) or "").partition("/")[0] == slot
+    ]
+
+
+def readings(ledger: Ledger, *, undone: bool = False) -> list[InventoryReading]:
+    """Every reading, newest first, with `undone` also those that were undone.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
     with ledger.reading():
-        rows = [row for row in reversed(reading_rows(ledger.connection)) if not is_void(row)]
-        events = [(row[1].hex(), from_row(row, ledger.words)) for row in rows]
-    return [InventoryReading(i, e.at, e.reported_by, e.source, e.document, e.scope, e.listing) for i, e in events]
+        rows = [row for row in reversed(reading_rows(ledger.connection)) if undone or not is_void(row)]
+        events = [(row[1].hex(), from_row(row, ledger.words), is_void(row)) for row in rows]
+        select = "SELECT count(*) FROM event WHERE reading = ? AND what = ?"
+        numbers = [
+            ledger.connection.execute(select, (ledger.words.find(i), _OBSERVED)).fetchone()[0] for i, _, _ in events
+        ]
+    return [
+        InventoryReading(i, e.at, e.reported_by, e.source, e.document, e.scope, e.complete, count, void)
+        for (i, e, void), count in zip(events, numbers, strict=True)
+    ]
 
 
 def believed(
@@ -236,9 +319,7 @@ def believed(
     )
     unread = tuple(sorted(component.key for component in components if component.key not in joined.rows))
     unplaced = [state for state in states if state.snapshot.domain is None and state.snapshot.present]
-    return Believed(
-        inventory, joined.by_scope, unread, tuple(sorted(ledger.words.text(state.component) for state in unplaced))
-    )
+    return Believed(inventory, unread, tuple(sorted(ledger.words.text(state.component) for state in unplaced)))
 
 
 class _StatesWithReadings:
@@ -250,7 +331,6 @@ class _StatesWithReadings:
         self.ledger = ledger
         self.as_of = as_of
         self.text = ledger.words.maybe
-        self.by_scope: dict[Scope, InventoryReading] = {}
         self.used: list[InventoryReading] = []  # newest first
         self.documents: list[Inventory] = []
         self.rows: dict[str, Component] = {}
@@ -274,31 +354,48 @@ class _StatesWithReadings:
 
     def _fetched(self, questions: Sequence[RowsQuestion]) -> list[StateAsOf]:
         states = list(self.as_of.states(questions))
-        self.ledger.words.fetch({n for state in states for n in (state.component, *state.snapshot[:7]) if n})
+        self.ledger.words.fetch({n for state in states for n in (state.component, *state.snapshot.words) if n})
         return states
 
     def read(self, sites: set[str | None] | set[str]) -> None:
-        """Read the readings that count at these sites, or everywhere: for each scope the newest one."""
+        """Read the readings that count at these sites, or everywhere: for each domain back to one that lists it whole.
+
+        Of a component that several list, each fact is the newest one's that states it.
+        """
+        closed: set[tuple[str, str]] = set()
         for reading in readings(self.ledger):
             if reading.at.at_us > self.as_of.latest:
                 continue
-            fresh = [s for s in reading.scope if s not in self.by_scope and (not sites or s[0] in sites)]
-            if not fresh:
+            domains = {(site, domain) for site, domain, _ in reading.scope if not sites or site in sites} - closed
+            if not domains:
                 continue
-            if reading.listing != "some":
-                self.by_scope.update(dict.fromkeys(fresh, reading))
             self.used.append(reading)
             document = self._document(reading)
             self.documents.append(document)
-            scopes = set(fresh)
-            for component in document.components:
-                if (component.site, component.domain, component.kind) in scopes and component.key not in self.rows:
-                    self.rows[component.key] = component
-                    self._partitions[component.key] = (reading, [])
-            for partition in document.partitions:
-                owner = self._partitions.get(partition.component)
-                if owner is not None and owner[0] is reading:
-                    owner[1].append(partition)
+            self._rows_of(reading, document, domains)
+            whole = document.whole()
+            closed.update(domain for domain in domains if whole(*domain))
+
+    def _rows_of(self, reading: InventoryReading, document: Inventory, domains: set[tuple[str, str]]) -> None:
+        listed: dict[str, list[Partition]] = {}
+        for partition in document.partitions:
+            listed.setdefault(partition.component, []).append(partition)
+        for component in document.components:
+            if (component.site, component.domain) not in domains:
+                continue
+            key, newer = component.key, self.rows.get(component.key)
+            if newer is None:
+                self.rows[key] = component
+            elif learned := {
+                name: value
+                for name in _LASTING
+                if getattr(newer, name) is None and (value := getattr(component, name)) is not None
+            }:
+                self.rows[key] = replace(newer, **learned)
+            if key in listed and key not in self._partitions:
+                # free bytes are those of a moment: a newer reading of the component does not confirm them
+                known = (p if newer is None else replace(p, free_bytes=None) for p in listed[key])
+                self._partitions[key] = (reading, list(known))
 
     def _document(self, reading: InventoryReading) -> Inventory:
         text = self._kept.get(reading.document) or self.ledger.document(reading.document)
@@ -319,7 +416,9 @@ class _StatesWithReadings:
         base = row if row is not None else Component(text(found.kind) or "", "", "", serial=key)
         values: dict[str, Any] = dict(zip(_READ, _READ_OF(base), strict=True))
         values |= zip(_WORDS, map(text, _WORDS_OF(found)), strict=True)
-        values |= zip(SINGLE_BANKS, map(self._version, _SINGLE_OF(found)), strict=True)
+        values |= zip(_VERSIONS, map(self._version, _VERSIONS_OF(found)), strict=True)
+        values["tags"] = tags_of(self.ledger, found) or None
+        values["healthy"] = None if found.healthy is None else bool(found.healthy)
         values["kind"] = values["kind"] or base.kind
         values["site"], values["domain"] = values["site"] or "", values["domain"] or ""
         component = Component(boot_files=self._boot_files(state), **values)

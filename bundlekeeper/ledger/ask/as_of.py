@@ -21,11 +21,21 @@ from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.learnings import learnings
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place, components, rows_of
-from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, counts, events_of, is_void, sealed
+from bundlekeeper.ledger.event.rows import (
+    EVENT_COLUMNS,
+    PLACE_OF,
+    WHAT_CODE,
+    counts,
+    events_of,
+    is_void,
+    sealed,
+    states,
+)
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.state.absence import AbsenceReadings, in_scope, reading_rows
-from bundlekeeper.ledger.state.fold import OPEN, Bank, ComponentState, Fact, Image, Interval, Snapshot, fact_of, fold
-from bundlekeeper.ledger.state.projection import STATE_COLUMNS, boot_files_of, lookups, whole_state
+from bundlekeeper.ledger.state.banks import Image
+from bundlekeeper.ledger.state.fold import OPEN, ComponentState, Fact, Interval, Snapshot, fact_of, fold
+from bundlekeeper.ledger.state.projection import STATE_COLUMNS, StateRow, boot_files_of, lookups, whole_state
 
 _BATCH = 500  # components of one question
 _OBSERVED, _UNDONE, _INVENTORY = (WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.UNDONE, EventKind.INVENTORY))
@@ -133,33 +143,32 @@ class AsOf:
         """The states of these components. For a past day all rows of each are read: one that vanished leaves a gap."""
         newest = f"AND +until = {OPEN}" if self.is_newest else ""  # +: by component
         select = f"SELECT {STATE_COLUMNS} FROM state WHERE {question.condition} {newest} ORDER BY component, since"  # noqa: S608
-        by_component: dict[int, list[tuple[Any, ...]]] = {}
+        by_component: dict[int, list[StateRow]] = {}
         for row in map(whole_state, self.connection.execute(select, question.values)):
-            by_component.setdefault(row[0], []).append(row)
+            by_component.setdefault(row.component, []).append(row)
         for component in question.values:
             rows = by_component.get(component, [])
             if not rows and any(map(counts, events_of(self.connection, component))):
                 raise seals.derived("the state of a component is missing")
             if not self.is_newest:
-                ends = [*(row[1] for row in rows), OPEN]
-                if [row[2] for row in rows] != ends[1:] or [row[24] for row in rows] != [None, *ends[:-2]][: len(rows)]:
+                ends = [*(row.since for row in rows), OPEN]
+                befores = [None, *ends[:-2]][: len(rows)]
+                if [row.until for row in rows] != ends[1:] or [row.before for row in rows] != befores:
                     raise seals.derived("states of a component are missing")
-                rows = [row for row in rows if row[1] <= self.cut_of(row[6])]
+                rows = [row for row in rows if row.since <= self.cut_of(row.site)]
             yield from map(self._from_row, rows[-1:])
 
-    def _from_row(self, row: tuple[Any, ...]) -> StateAsOf:
-        active, pending, spare, recorded = (self._bank(*row[at : at + 2]) for at in (11, 13, 15, 19))
-        snapshot = Snapshot._make((*row[3:11], active, pending, spare, *row[17:19], recorded, row[21]))
-        cut = min(self.cut_of(row[6]), row[2] - 1)
+    def _from_row(self, row: StateRow) -> StateAsOf:
+        cut = min(self.cut_of(row.site), row.until - 1)
         boot_files: BootFiles = ()
-        if row[17]:
+        if row.boot_file_count:
             boot_files = tuple(
                 (self.ledger.images.image(image), event) for image, event, _ in boot_files_of(self.connection, row, cut)
             )
-        seen = row[22]
-        if seen is not None and row[23] > cut:  # later readings changed nothing else
-            seen = self._seen_by(row[0], cut)
-        return StateAsOf(row[0], snapshot, boot_files, seen)
+        seen = row.seen_event
+        if seen is not None and row.last > cut:  # later readings changed nothing else
+            seen = self._seen_by(row.component, cut)
+        return StateAsOf(row.component, row.snapshot(self.ledger.images), boot_files, seen)
 
     def _seen_by(self, component: int, cut: int) -> int | None:
         """The last event up to a moment by which the running version was read."""
@@ -171,11 +180,6 @@ class AsOf:
             if fact.what == _OBSERVED and fact.seen_active is not None and not is_void(row):
                 found.append(fact)
         return max(found, key=Fact.key).seq if found else None
-
-    def _bank(self, image: int | None, event: int | None) -> Bank:
-        if image is None or event is None:
-            return None
-        return (self.ledger.images.image(image) if image else None, event)
 
     # What was known
 
@@ -283,7 +287,7 @@ class AsOf:
         words, known, void = self.ledger.words, self.known or 0, self._void
         facts = [
             fact
-            for fact in map(fact_of, events_of(self.connection, component, self.latest))
+            for fact in map(fact_of, filter(states, events_of(self.connection, component, self.latest)))
             if fact.seq <= known
             and fact.id not in void
             and (fact.reading is None or bytes.fromhex(words.text(fact.reading)) not in void)

@@ -19,8 +19,16 @@ from bundlekeeper.ledger.event.rows import counts, events_of
 from bundlekeeper.ledger.record.ledger import Ledger
 
 #: What a name may be of, in the order in which it is asked; the fields of a Selector.
-_LEVELS = ("component", "parent", "site", "domain", "kind", "model")
-_LIKE = ("site", "domain", "kind", "model", "parent", "component")  # in which a like name is looked for, the first wins
+_LEVELS = ("component", "parent", "site", "domain", "kind", "model", "name")
+_LIKE = (
+    "site",
+    "domain",
+    "kind",
+    "model",
+    "name",
+    "parent",
+    "component",
+)  # in which a like name is looked for, the first wins
 _PLACE = ("site", "domain", "chassis", "slot")
 _OPTIONS = (*_PLACE, "kind", "model")
 _NEARBY = 0.2  # of likeness: what it is worth to be at the place that was named
@@ -28,7 +36,7 @@ _ANY = ("?", "-")  # in a place as it is printed: not known, none
 
 
 def find(ledger: Ledger, name: str) -> Selector:
-    """Make a selector of a name that a user gives: one of _LEVELS, or a path.
+    """Make a selector of a name that a user gives: one of _LEVELS, a tag, or a path.
 
     A path is `site/domain/chassis/slot` or its beginning, also without the site; `?` and `-` in it are any. Raises
     InputError, with the nearest name, where nothing of that name was ever recorded; DamagedError, LockedError,
@@ -39,6 +47,8 @@ def find(ledger: Ledger, name: str) -> Selector:
             level: dict[str, Any] = {key: name}
             if _exists(ledger, level):
                 return Selector(**level)
+        if tagged(ledger, name):
+            return Selector(tag=name)
         paths = _paths(name)
         for levels in paths:
             if _exists(ledger, levels):
@@ -72,7 +82,7 @@ def _hint(ledger: Ledger, name: str) -> str:
                 return f"did you mean '{place}/{close}'?" if close else f"{place} has {key} {some(there)}"
     found = [close for level in _LIKE if (close := _closest(name[:200], _texts(ledger, level), 0.75))]
     close = max(found, key=lambda word: _likeness(name, word), default="")
-    return f"did you mean {close!r}?" if close else "give a serial, a site, a domain, or site/domain/chassis/slot"
+    return f"did you mean {close!r}?" if close else "give a serial, a name, a tag, a site, a domain, or a place"
 
 
 def _likeness(one: str, other: str) -> float:
@@ -146,6 +156,19 @@ def slot_words(ledger: Ledger, slot: str) -> tuple[int, ...]:
         raise DATABASE.damaged("the index of its words lacks one")
     ledger.words.fetch(found)
     return tuple(sorted(found))
+
+
+def tagged(ledger: Ledger, tag: str) -> list[int]:
+    """The components that have, or had, a tag. Raises DamagedError."""
+    number = ledger.words.surely(tag)
+    select = "SELECT component{} FROM tagged WHERE {}tag = ?"
+    found, other = (
+        {row[0] for row in ledger.connection.execute(select.format(cell, plus), (number,))}
+        for cell, plus in (("", ""), (", seal", "+"))  # by its index; by the table, as no index has the seal
+    )
+    if found != other:
+        raise seals.derived("tags of components are missing")
+    return sorted(found)
 
 
 def _numbers(ledger: Ledger, key: str, words: Words) -> list[int]:

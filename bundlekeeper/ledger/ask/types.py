@@ -51,9 +51,10 @@ class Selector:
     """Which components and images are meant; every field that is given must match, "" is not given.
 
     `slot` matches the slot and every position in it (`3` also `3/1`). `component` is an identity or a serial, `parent`
-    the serial of a server or chassis. `version`, `sha256` and `bundles` mean an image in any bank, or in `bank` only
-    ("active", "pending", "spare", "boot_files"); of several bundles one suffices. With `gone`, the answers include
-    components that are no longer anywhere.
+    the serial of a server or chassis; `name` and `tag` are what people call it. `version`, `sha256` and `bundles` mean
+    an image in any bank, or in `bank` only ("active", "pending", "spare", "staged", "boot_files"); of several bundles
+    one suffices. With `staged`, something is staged, and the image that is asked for is. With `gone`, the answers
+    include components that are no longer anywhere.
     """
 
     site: Words = ""
@@ -64,10 +65,13 @@ class Selector:
     model: Words = ""
     component: str = ""
     parent: str = ""
+    name: str = ""
+    tag: str = ""
     version: Words = ""
     sha256: Words = ""
     bundles: tuple[BundleOf, ...] = ()
     bank: Words = ""
+    staged: bool = False
     gone: bool = False
 
 
@@ -102,6 +106,8 @@ class InBank:
 class Agreement(StrEnum):
     """Whether what was recorded as activated and the readings of the running version agree."""
 
+    ACTIVATION_FAILED = "activation-failed"  # the last try failed, and nothing was recorded or read since
+    NO_ANSWER = "no-answer"  # it did not answer, and nothing was heard of it since
     AGREES = "agrees"  # it was read after it was recorded, and was the same
     DIFFERS = "differs"  # the last reading is not what was recorded
     NOT_READ_BACK = "not-read-back"  # the last reading is older than what was recorded
@@ -114,6 +120,8 @@ class Agreement(StrEnum):
 class WhereAnswer:
     """The state of one component. A bank that no event names is None.
 
+    `staged` is what was brought to be activated, in whichever bank; `previous` is a spare image or a boot file that is
+    neither active nor staged, the one that ran before where that is known: None where there is none, or several.
     `recorded` is what was last recorded as activated, `seen` the last reading of the running version.
     `boot_files_whole` is True where `boot_files` is the whole list. `bundles` are those of the selector that are in a
     bank that was asked for.
@@ -134,6 +142,11 @@ class WhereAnswer:
     seen: Evidence | None
     agreement: Agreement
     bundles: tuple[BundleOf, ...] = field(default=())
+    name: str = ""
+    tags: tuple[str, ...] = ()
+    staged: InBank | None = None
+    previous: InBank | None = None
+    healthy: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)

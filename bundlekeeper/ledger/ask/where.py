@@ -7,39 +7,31 @@ about what was *known* when, which is about one store); nothing here writes; one
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
-from operator import itemgetter
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats.moments import Moment
+from bundlekeeper.ledger.ask.answering import Answering, Chosen, tags_of
 from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
-from bundlekeeper.ledger.ask.find import slot_words
+from bundlekeeper.ledger.ask.find import slot_words, tagged
 from bundlekeeper.ledger.ask.types import (
-    Agreement,
     BundleOf,
-    Evidence,
-    InBank,
     Selector,
     WhereAnswer,
     WhereGroup,
     words_of,
 )
 from bundlekeeper.ledger.event import seals
-from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import RANK
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place
-from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, EVIDENCES, PLACE_OF, WHATS, sealed
 from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
-from bundlekeeper.ledger.state.fold import OPEN, Bank, Image
-from bundlekeeper.model.inventory.types import Place
+from bundlekeeper.ledger.state.banks import Bank, Image, version_in
+from bundlekeeper.ledger.state.fold import OPEN
+from bundlekeeper.model.vocabulary import BOOT_FILES
 
-GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare")
-_BANK_NAMES = ("active", "pending", "spare", "boot_files")
-_EVIDENCE_COLUMNS = ("seq", "id", "what", "at", "day", "turn", "zone", "reported_by", "done_by", "evidence", "source")
-_EVIDENCE = itemgetter(*(PLACE_OF[name] for name in _EVIDENCE_COLUMNS))
+GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare", "staged")
+_BANK_NAMES = ("active", "pending", "spare", "staged", "boot_files")
 _PLACES = ("site", "domain", "chassis", "kind", "model")
-_WORDS = (*_PLACES, "parent")
+_WORDS = (*_PLACES, "parent", "name")
 
 
 def where(
@@ -59,7 +51,7 @@ def where(
     """
     with ledger.reading():
         chosen = list(_chosen(ledger, selector, AsOf(ledger, on, known, zone, clock)))
-        return sorted(_Answering(ledger, chosen).answers(), key=_by_place)
+        return sorted(Answering(ledger, chosen).answers(), key=_by_place)
 
 
 def summary(
@@ -107,13 +99,7 @@ def ever_bundle(ledger: Ledger, family: str, version: str) -> bool:
         return any(ledger.connection.execute(select.format(t), numbers).fetchone() for t in ("image", "event"))
 
 
-@dataclass(frozen=True, slots=True)
-class _Chosen:
-    state: StateAsOf
-    bundles: tuple[BundleOf, ...]
-
-
-def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
+def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[Chosen]:
     """The components that the selector means, with their states."""
     for bank in words_of(selector.bank):
         if bank not in _BANK_NAMES:
@@ -124,7 +110,12 @@ def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen
     for state in as_of.states(meant.questions()):
         bundles = meant.matches(state)
         if bundles is not None:
-            yield _Chosen(state, bundles)
+            yield Chosen(state, bundles)
+
+
+def _abouts(components: Sequence[int]) -> Iterator[RowsQuestion]:
+    for start in range(0, len(components), 500):
+        yield about(components[start : start + 500])
 
 
 class _Meant:
@@ -135,13 +126,13 @@ class _Meant:
         self.selector = selector
         self.words: dict[str, tuple[int, ...]] = {}  # of each field that is given: one of them suffices
         self.impossible = False  # it names something that no event ever named
-        for key in (*_WORDS, "component", "version", "sha256"):
+        for key in (*_WORDS, "tag", "component", "version", "sha256"):
             texts = words_of(getattr(selector, key))
             if texts:
                 numbers = (ledger.words.surely(text) for text in texts)
                 self.words[key] = tuple(number for number in numbers if number is not None)
                 self.impossible = self.impossible or not self.words[key]
-        self.banks = words_of(selector.bank) or _BANK_NAMES
+        self.banks = words_of(selector.bank) or (("staged",) if selector.staged else _BANK_NAMES)
         slots = words_of(selector.slot)
         self.slots = tuple(sorted({word for slot in slots for word in slot_words(ledger, slot)})) if slots else None
         self.of_images = bool(selector.version or selector.sha256 or selector.bundles)
@@ -181,6 +172,12 @@ class _Meant:
             yield from self._by_image(condition, values)
         elif "parent" in self.words:
             yield RowsQuestion("parent = ?", self.words["parent"], "state_parent")
+        elif "name" in self.words:
+            yield RowsQuestion("name = ?", self.words["name"], "state_name")
+        elif "tag" in self.words:
+            yield from _abouts(tagged(self.ledger, self.selector.tag))
+        elif self.selector.staged:
+            yield RowsQuestion("staged > 0", (), "state_staged", condition, values)
         else:
             yield RowsQuestion(condition, values, "state_site" if "site" in self.words else "state_place")
 
@@ -218,9 +215,7 @@ class _Meant:
         )
         if found != other:
             raise seals.derived("boot files of components are missing")
-        listed = sorted(found)
-        for start in range(0, len(listed), 500):
-            yield about(listed[start : start + 500])
+        yield from _abouts(sorted(found))
 
     def matches(self, state: StateAsOf) -> tuple[BundleOf, ...] | None:
         """The bundles of the selector that are there; None where the component is not meant."""
@@ -233,6 +228,10 @@ class _Meant:
         if self._is_other("component", state.component):
             return None
         if self.slots is not None and snapshot.slot not in self.slots:
+            return None
+        if self.selector.tag and self.selector.tag not in tags_of(self.ledger, snapshot):
+            return None
+        if self.selector.staged and version_in(snapshot.staged) is None:
             return None
         if not self.of_images:
             return ()
@@ -247,12 +246,15 @@ class _Meant:
         return tuple(found) if meant else None
 
     def _in_banks(self, state: StateAsOf) -> Iterator[Image]:
-        for name in ("active", "pending", "spare"):
+        for name in _BANK_NAMES:
+            if name not in self.banks:
+                continue
+            if name == BOOT_FILES:
+                yield from (image for image, _ in state.boot_files)
+                continue
             bank: Bank = getattr(state.snapshot, name)
-            if name in self.banks and bank is not None and bank[0] is not None:
+            if bank is not None and bank[0] is not None:
                 yield bank[0]
-        if "boot_files" in self.banks:
-            yield from (image for image, _ in state.boot_files)
 
     def _fits(self, bundle: BundleOf, image: Image, state: StateAsOf) -> bool:
         """True when events name the bundle, or when the bundle has this version for this kind and model.
@@ -270,98 +272,6 @@ class _Meant:
         )
 
 
-class _Answering:
-    """Turns chosen components into answers; asks for words and events in few questions."""
-
-    def __init__(self, ledger: Ledger, chosen: Sequence[_Chosen]) -> None:
-        self.ledger = ledger
-        self.chosen = chosen
-        self.evidence: dict[int, tuple[tuple[int, int, int, str], Evidence]] = {}
-        self._fetch_words()
-        self._fetch_events()
-
-    def _fetch_words(self) -> None:
-        numbers: set[int | None] = set()
-        for chosen in self.chosen:
-            numbers.add(chosen.state.component)
-            numbers.update(chosen.state.snapshot[:7])
-        self.ledger.words.fetch({number for number in numbers if number})
-
-    def _fetch_events(self) -> None:
-        numbers = sorted({event for chosen in self.chosen for event in _events_of(chosen.state)})
-        text, rank = self.ledger.words.text, [RANK[what] for what in WHATS]
-        for start in range(0, len(numbers), 500):
-            batch = numbers[start : start + 500]
-            marks = ",".join("?" * len(batch))
-            select = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq IN ({marks})"  # noqa: S608  (question marks only)
-            for row in sealed(self.ledger.connection.execute(select, batch)):
-                seq, event_id, what, at, day, turn, zone, reported_by, done_by, evidence, source = _EVIDENCE(row)
-                found = Evidence(
-                    event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(reported_by),
-                    text(done_by) if done_by else "", EVIDENCES[evidence], text(source) if source else "",
-                )  # fmt: skip
-                self.evidence[seq] = ((at, turn, rank[what], found.id), found)
-        if len(self.evidence) != len(numbers):
-            raise DATABASE.damaged("events are missing")
-
-    def answers(self) -> Iterator[WhereAnswer]:
-        """One answer for each chosen component."""
-        maybe = self.ledger.words.maybe
-        for chosen in self.chosen:
-            state, found = chosen.state, chosen.state.snapshot
-            place = None
-            if found.site is not None:
-                place = Place(maybe(found.site) or "", maybe(found.domain), maybe(found.chassis), maybe(found.slot))
-            yield WhereAnswer(
-                component=self.ledger.words.text(state.component),
-                kind=maybe(found.kind) or "",
-                model=maybe(found.model) or "",
-                parent=maybe(found.parent) or "",
-                place=place,
-                present=bool(found.present),
-                active=self._bank(found.active),
-                pending=self._bank(found.pending),
-                spare=self._bank(found.spare),
-                boot_files=tuple(
-                    sorted((self._image(i, e) for i, e in state.boot_files), key=lambda file: file.version)
-                ),
-                boot_files_whole=bool(found.boot_files_known),
-                recorded=self._bank(found.recorded),
-                seen=None if state.seen is None else self.evidence[state.seen][1],
-                agreement=self._agreement(state),
-                bundles=chosen.bundles,
-            )
-
-    def _bank(self, bank: Bank) -> InBank | None:
-        if bank is None:
-            return None
-        image, event = bank
-        return InBank("", self.evidence[event][1]) if image is None else self._image(image, event)
-
-    def _image(self, image: Image, event: int) -> InBank:
-        version, family, bundle, sha256 = (self.ledger.words.text(n) if n else "" for n in image)
-        return InBank(version, self.evidence[event][1], family, bundle, sha256)
-
-    def _agreement(self, state: StateAsOf) -> Agreement:
-        recorded, seen = state.snapshot.recorded, state.seen
-        if recorded is None:
-            return Agreement.NOTHING if seen is None else Agreement.ONLY_READ
-        if seen is None:
-            return Agreement.ONLY_RECORDED
-        if state.snapshot.differs:
-            return Agreement.DIFFERS
-        later = self.evidence[seen][0] > self.evidence[recorded[1]][0]
-        return Agreement.AGREES if later else Agreement.NOT_READ_BACK
-
-
-def _events_of(state: StateAsOf) -> Iterator[int]:
-    found = state.snapshot
-    yield from (bank[1] for bank in (found.active, found.pending, found.spare, found.recorded) if bank is not None)
-    yield from (event for _, event in state.boot_files)
-    if state.seen is not None:
-        yield state.seen
-
-
 def _by_place(answer: WhereAnswer) -> tuple[str, ...]:
     place = answer.place
     levels = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
@@ -373,7 +283,8 @@ def _counted(
 ) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
     """Of each group: numbers of words, 0 for none; how many components; how many of them differ."""
     meant = _Meant(ledger, selector)
-    if as_of.is_newest and not (meant.of_images or meant.words.keys() & {"component", "parent"}):
+    is_by_index = meant.of_images or selector.staged or meant.words.keys() & {"component", "parent", "name", "tag"}
+    if as_of.is_newest and not is_by_index:
         if not meant.impossible:
             yield from _counted_now(ledger, keys, meant)
         return
@@ -400,6 +311,6 @@ def _counted_now(
     for *cells, count, differs in rows:
         numbers = []
         for key, cell in zip(keys, cells, strict=False):
-            is_image = key in {"active", "pending", "spare"} and cell
+            is_image = key in _BANK_NAMES and cell
             numbers.append(ledger.images.image(cell)[0] if is_image else cell)
         yield tuple(numbers), count, int(differs)

@@ -12,7 +12,7 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from functools import lru_cache
 from operator import attrgetter
@@ -21,7 +21,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.moments import Moment
-from bundlekeeper.model.inventory.types import PLACES, Place
+from bundlekeeper.model.inventory.types import PLACES, Place, coverable
 from bundlekeeper.model.vocabulary import BANKS, BOOT_FILES, METHODS
 
 PREFIX = b"bundlekeeper event 1\n"  # so that no other document of ours can have an event's id
@@ -40,6 +40,9 @@ class EventKind(StrEnum):
     GONE = "gone"  # the component is no longer in the domain of its place, or, without a place, nowhere
     UNDONE = "undone"  # another event was wrong and does not count
     INVENTORY = "inventory"  # a reading of whole domains; its observations name it
+    FAILED = "failed"  # an activation was tried and did not succeed
+    NO_ANSWER = "no-answer"  # the component did not answer
+    SKIPPED = "skipped"  # a plan's work on a component was left out: nothing about the component's state
 
 
 #: Among events of the same moment and order: the order in which such things are done.
@@ -48,9 +51,12 @@ RANK = {
     EventKind.REMOVED: 1,
     EventKind.STAGED: 2,
     EventKind.ACTIVATED: 3,
-    EventKind.GONE: 4,
-    EventKind.OBSERVED: 5,
-    EventKind.UNDONE: 6,
+    EventKind.FAILED: 4,
+    EventKind.SKIPPED: 5,
+    EventKind.NO_ANSWER: 6,
+    EventKind.GONE: 7,
+    EventKind.OBSERVED: 8,
+    EventKind.UNDONE: 9,
 }
 
 
@@ -65,15 +71,20 @@ class EvidenceKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was read of one component: None was not read, the empty text is none. `boot_files` is the whole list."""
+    """What was read of one component: None was not read, the empty text is none. `boot_files` is the whole list.
+
+    `staged` is what was brought to be activated, in whichever bank.
+    """
 
     active: str | None = None
     pending: str | None = None
     spare: str | None = None
     boot_files: tuple[str, ...] | None = None
+    staged: str | None = None
+    healthy: bool | None = None
 
     def __bool__(self) -> bool:
-        return any(cell is not None for cell in _SEEN_OF(self))
+        return any(cell is not None for cell in SEEN_OF(self))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,9 +96,10 @@ class Event:
     where the component is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after`
     are readings around the work, such as path counts. `plan` is the SHA-256 of the plan that was approved, `change` the
     ticket, `anyway` the reason why a refusal was overruled. `undoes` is the id of the event that an UNDONE event takes
-    back, `reason` is why. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the (site, domain, kind)
-    that it lists, and `listing` says what is not there when it is not listed: components of the listed kinds ("", as
-    usual), of any kind in those domains ("all"), or nothing ("some").
+    back, `reason` is why, also why an activation failed, a component did not answer or work was left out. `name` and
+    `tags` are what people call the component (a host name; an asset tag, a rack). For INVENTORY, `document` is the
+    SHA-256 of what was read, `scope` the (site, domain, kind) that it lists, and `complete` what it lists whole, as
+    `site:X` and `domain:X`: nothing else is there.
     """
 
     what: EventKind
@@ -104,6 +116,8 @@ class Event:
     kind: str = ""
     model: str = ""
     parent: str = ""
+    name: str = ""
+    tags: tuple[str, ...] = ()
     place: Place | None = None
     method: str = ""
     bank: str = ""
@@ -121,8 +135,8 @@ class Event:
     reason: str = ""
     reading: str = ""
     document: str = ""
-    listing: str = ""
     scope: tuple[tuple[str, str, str], ...] = ()
+    complete: tuple[str, ...] = ()
 
     def id(self) -> str:
         """The event's id: 64 hexadecimal digits. Raises InputError for a text that is no Unicode."""
@@ -131,12 +145,14 @@ class Event:
 
 _TEXTS = (
     "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent",
-    "method", "bank", "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "undoes", "reason",
-    "reading", "document", "listing",
+    "name", "method", "bank", "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "undoes",
+    "reason", "reading", "document",
 )  # fmt: skip
-SEEN = tuple(f"seen_{bank}" for bank in BANKS)
-_KEYS = {"what", "at", "day", "zone", "order", "evidence", "before", "after", "scope", *_TEXTS, *PLACES, *SEEN}
-_TEXTS_OF, PLACES_OF, _SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrgetter(*BANKS)
+_SEEN_KEYS = tuple(key.name for key in fields(Seen))
+SEEN = tuple(f"seen_{key}" for key in _SEEN_KEYS)
+_KEYS = {"what", "at", "day", "zone", "order", "evidence", "tags", "before", "after", "scope", "complete"}
+_KEYS |= {*_TEXTS, *PLACES, *SEEN}
+_TEXTS_OF, PLACES_OF, SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrgetter(*_SEEN_KEYS)
 _DIGESTS = ("plan", "sha256", "undoes", "reading", "document")
 _DIGESTS_OF = attrgetter(*_DIGESTS)
 _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
@@ -156,15 +172,19 @@ def content(event: Event) -> dict[str, object]:
         for key, value in zip(PLACES, PLACES_OF(event.place), strict=True):
             if value is not None:
                 found[key] = value
-    for key, value in zip(SEEN, _SEEN_OF(event.seen), strict=True):
+    for key, value in zip(SEEN, SEEN_OF(event.seen), strict=True):
         if value is not None:
             found[key] = value
+    if event.tags:
+        found["tags"] = event.tags
     if event.before:
         found["before"] = dict(event.before)
     if event.after:
         found["after"] = dict(event.after)
     if event.scope:
         found["scope"] = event.scope
+    if event.complete:
+        found["complete"] = event.complete
     return found
 
 
@@ -193,8 +213,8 @@ def _from_content(found: object) -> Event:
     if not isinstance(found, Mapping) or not _KEYS.issuperset(found):
         raise InputError("not an event: it has unknown keys", hint="it may come from a newer bundlekeeper")
     texts = {key: _text(found[key]) for key in _TEXTS if key in found}
-    seen = {bank: found[f"seen_{bank}"] for bank in BANKS if f"seen_{bank}" in found}
-    boot_files = seen.pop(BOOT_FILES, None)
+    seen = {key: found[f"seen_{key}"] for key in _SEEN_KEYS if f"seen_{key}" in found}
+    boot_files, healthy = seen.pop(BOOT_FILES, None), seen.pop("healthy", None)
     place = {key: _text(found[key]) for key in PLACES if key in found}
     event = Event(
         what=EventKind(found["what"]),
@@ -203,12 +223,15 @@ def _from_content(found: object) -> Event:
         evidence=EvidenceKind(found.get("evidence", EvidenceKind.NONE)),
         place=Place(**place) if place else None,
         seen=Seen(
-            **{bank: _text(value) for bank, value in seen.items()},
-            boot_files=None if boot_files is None else tuple(_text(v) for v in boot_files),
+            **{key: _text(value) for key, value in seen.items()},
+            boot_files=None if boot_files is None else _listed(boot_files),
+            healthy=None if healthy is None else _flag(healthy),
         ),
+        tags=_listed(found.get("tags", ())),
         before=_readings(found.get("before", {})),
         after=_readings(found.get("after", {})),
         scope=tuple((_text(a), _text(b), _text(c)) for a, b, c in found.get("scope", ())),
+        complete=tuple(_text(covered) for covered in found.get("complete", ())),
         **texts,
     )
     check(event)
@@ -218,6 +241,18 @@ def _from_content(found: object) -> Event:
 def _text(value: object) -> str:
     if not isinstance(value, str):
         raise TypeError("a text is required")
+    return value
+
+
+def _listed(value: object) -> tuple[str, ...]:
+    if not isinstance(value, list | tuple):
+        raise TypeError("a list of texts is required")
+    return tuple(_text(text) for text in value)
+
+
+def _flag(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise TypeError("true or false is required")
     return value
 
 
@@ -242,6 +277,9 @@ _REQUIRED = {
     EventKind.GONE: ("component",),
     EventKind.UNDONE: ("undoes", "reason"),
     EventKind.INVENTORY: ("document", "scope"),
+    EventKind.FAILED: ("component", "reason"),
+    EventKind.NO_ANSWER: ("component",),
+    EventKind.SKIPPED: ("component", "plan", "reason"),
 }
 
 
@@ -261,10 +299,12 @@ def check(event: Event) -> None:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:
         wrong.append(f"method {event.method!r} is not known")
-    if event.listing not in ("", "all", "some") or (event.listing and event.what is not EventKind.INVENTORY):
-        wrong.append(f"listing {event.listing!r} cannot be in an event of the kind {event.what}")
+    if event.complete and not set(event.complete) <= coverable((site, domain) for site, domain, _ in event.scope):
+        wrong.append(f"it does not list what it says to list whole: {', '.join(event.complete)}")
     if event.seen.active == "":
         wrong.append("the active version is empty, but some version always runs")
+    if "" in event.tags:
+        wrong.append("a tag is empty")
     if event.place is not None and not event.place.site:
         wrong.append("the place has no site")
     if not 0 <= event.order < 2**31 or not _EARLIEST_US <= event.at.at_us <= _LATEST_US:
@@ -282,9 +322,8 @@ def _unprintable(event: Event) -> list[str]:
     place, seen = event.place, event.seen
     if place is not None:
         texts += filter(None, PLACES_OF(place))
-    *single, boot_files = _SEEN_OF(seen)
-    texts += filter(None, (*single, *(boot_files or ())))
-    if event.before or event.after or event.scope:
+    texts += filter(None, (seen.active, seen.pending, seen.spare, seen.staged, *(seen.boot_files or ()), *event.tags))
+    if event.before or event.after or event.scope:  # what is complete has the words of the scope
         texts += (text for row in (*event.before, *event.after, *event.scope) for text in row)
     whole = "".join(texts)
     if len(whole) <= limits.TEXT_CHARACTERS and whole.isascii() and whole.isprintable():

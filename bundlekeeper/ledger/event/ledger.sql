@@ -43,6 +43,8 @@ CREATE TABLE event (
     kind INTEGER,
     model INTEGER,
     parent INTEGER,
+    name INTEGER,
+    tags INTEGER,                    -- word: a JSON list
     site INTEGER,
     domain INTEGER,
     chassis INTEGER,
@@ -55,6 +57,8 @@ CREATE TABLE event (
     seen_pending INTEGER,
     seen_spare INTEGER,
     seen_boot_files INTEGER,         -- word: a JSON list
+    seen_staged INTEGER,
+    seen_healthy INTEGER,            -- 1 or 0
     reading INTEGER,
     undoes BLOB,                     -- id of another event
     extra TEXT,                      -- JSON of what is seldom stated
@@ -126,6 +130,8 @@ CREATE TABLE state (
     kind INTEGER,
     model INTEGER,
     parent INTEGER,
+    name INTEGER,
+    tags INTEGER,                    -- word: a JSON list
     site INTEGER,
     domain INTEGER,
     chassis INTEGER,
@@ -137,11 +143,20 @@ CREATE TABLE state (
     pending_event INTEGER,
     spare INTEGER,
     spare_event INTEGER,
+    staged INTEGER,                  -- what was brought to be activated, in whichever bank
+    staged_event INTEGER,
+    tried INTEGER,                   -- what was staged before an activation that was not read back yet, 0 for nothing
+    tried_event INTEGER,
+    ran_before INTEGER,              -- what was active before `active`
+    ran_before_event INTEGER,
     boot_file_count INTEGER NOT NULL, -- how many rows of `boot_files` there are
     boot_files_known INTEGER NOT NULL, -- 1: the list of boot files is whole
     recorded INTEGER,                -- the image that was last recorded as activated, and by which event
     recorded_event INTEGER,
     differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not `recorded`
+    healthy INTEGER,                 -- 1 or 0
+    failed_event INTEGER,            -- an activation failed, and since then none was recorded or read
+    no_answer_event INTEGER,         -- it did not answer, and nothing was heard of it since
     seen_event INTEGER,              -- the last reading of the running version
     last INTEGER NOT NULL,           -- `at` of the last event that counted
     before INTEGER,                  -- `since` of the row before, NULL in the first one: a row that is lost is noticed
@@ -151,10 +166,10 @@ CREATE TABLE state (
 -- Two indexes each: where a damaged page lost rows of one of them, or of the table, the other has them (places.py).
 -- Those by place have all columns that are asked for by place and counted.
 CREATE INDEX state_place ON state (
-    until, site, domain, kind, model, active, pending, present, differs, chassis, slot, spare
+    until, site, domain, kind, model, active, pending, present, differs, chassis, slot, spare, staged
 );
 CREATE INDEX state_site ON state (
-    site, until, domain, chassis, slot, kind, model, active, pending, present, differs, spare
+    site, until, domain, chassis, slot, kind, model, active, pending, present, differs, spare, staged
 );
 CREATE INDEX state_active ON state (active, until) WHERE active > 0;
 CREATE INDEX state_active_too ON state (active, until) WHERE active > 0;
@@ -162,8 +177,21 @@ CREATE INDEX state_pending ON state (pending, until) WHERE pending > 0;
 CREATE INDEX state_pending_too ON state (pending, until) WHERE pending > 0;
 CREATE INDEX state_spare ON state (spare, until) WHERE spare > 0;
 CREATE INDEX state_spare_too ON state (spare, until) WHERE spare > 0;
+CREATE INDEX state_staged ON state (staged, until) WHERE staged > 0;
+CREATE INDEX state_staged_too ON state (staged, until) WHERE staged > 0;
+CREATE INDEX state_name ON state (name, until) WHERE name IS NOT NULL;
+CREATE INDEX state_name_too ON state (name, until) WHERE name IS NOT NULL;
 CREATE INDEX state_parent ON state (parent, until) WHERE parent IS NOT NULL;
 CREATE INDEX state_parent_too ON state (parent, until) WHERE parent IS NOT NULL;
+
+-- Every tag that a component has or had.
+CREATE TABLE tagged (
+    component INTEGER NOT NULL,
+    tag INTEGER NOT NULL,
+    seal INTEGER NOT NULL,
+    PRIMARY KEY (component, tag)
+) WITHOUT ROWID;
+CREATE INDEX tagged_tag ON tagged (tag);
 
 -- Images on a component's own file system, from `since` up to `until`.
 CREATE TABLE boot_files (

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from operator import attrgetter, itemgetter
 from struct import error
 from typing import Any
@@ -32,6 +32,9 @@ WHATS = (
     EventKind.GONE,
     EventKind.UNDONE,
     EventKind.INVENTORY,
+    EventKind.FAILED,
+    EventKind.NO_ANSWER,
+    EventKind.SKIPPED,
 )
 _BANKS, _METHODS = ("", *BANKS), ("", *METHODS)
 EVIDENCES = (EvidenceKind.NONE, EvidenceKind.WRITTEN_NOTE, EvidenceKind.INVENTORY, EvidenceKind.DIGEST)
@@ -40,16 +43,18 @@ EVIDENCE_CODE = {evidence: code for code, evidence in enumerate(EVIDENCES)}
 BANK_CODE = {bank: code for code, bank in enumerate(_BANKS)}
 METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
+_OF_OTHERS = frozenset(WHAT_CODE[what] for what in (EventKind.UNDONE, EventKind.SKIPPED))
+
 #: Columns of words that an event states or not: NULL where it does not.
 _STATED = (
     "reported_by", "done_by", "approved_by", "change", "plan", "source", "component", "kind", "model", "parent",
-    "version", "family", "bundle", "sha256", "reading",
+    "name", "version", "family", "bundle", "sha256", "reading",
 )  # fmt: skip
-_EXTRA = ("deviations", "anyway", "note", "reason", "document", "listing", "before", "after", "scope")
+_EXTRA = ("deviations", "anyway", "note", "reason", "document", "before", "after", "scope", "complete")
 _EXTRA_OF = attrgetter(*_EXTRA)
 COLUMNS = (
     "seq", "id", "what", "at", "day", "turn", "evidence", "method", "bank", "zone",
-    *(f'"{c}"' for c in _STATED), *PLACES, *SEEN, "undoes", "extra", "void", "seal",
+    *(f'"{c}"' for c in _STATED), "tags", *PLACES, *SEEN, "undoes", "extra", "void", "seal",
 )  # fmt: skip
 EVENT_COLUMNS = ", ".join(COLUMNS)
 PLACE_OF = {name.strip('"'): place for place, name in enumerate(COLUMNS)}  # in a row
@@ -170,9 +175,14 @@ def is_void(row: tuple[Any, ...]) -> bool:
     return bool(row[_VOID])
 
 
+def states(row: tuple[Any, ...]) -> bool:
+    """True when an event's row states something of its component: not where it undoes another, or leaves out work."""
+    return row[PLACE_OF["what"]] not in _OF_OTHERS
+
+
 def counts(row: tuple[Any, ...]) -> bool:
-    """True when an event's row states something of its component: one that undoes states it of another event."""
-    return not row[_VOID] and row[PLACE_OF["what"]] != WHAT_CODE[EventKind.UNDONE]
+    """True when an event's row states something of its component, and is not void."""
+    return not row[_VOID] and states(row)
 
 
 def insist_on_events(connection: sqlite3.Connection, component: int | None) -> None:
@@ -203,11 +213,7 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
     number = words.number
     seen, place = event.seen, event.place
     where = (None,) * len(PLACES) if place is None else PLACES_OF(place)
-    boot_files = None
-    if seen.boot_files is not None:
-        boot_files = number(json.dumps(seen.boot_files, ensure_ascii=False))
-        for version in seen.boot_files:  # so that replaying finds their numbers
-            number(version)
+    boot_files = None if seen.boot_files is None else _listed(seen.boot_files, words)
     if event.what is EventKind.INVENTORY:  # so that components that the reading does not list are found by its words
         number(event_id.hex())
         for row in event.scope:
@@ -219,11 +225,20 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
         seq, event_id, WHAT_CODE[event.what], event.at.at_us, int(event.at.is_day), event.order,
         EVIDENCE_CODE[event.evidence], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
         *words.numbers([text or None for text in _STATED_OF(event)]),
+        _listed(event.tags, words) if event.tags else None,
         *words.numbers((*where, seen.active, seen.pending, seen.spare)), boot_files,
+        None if seen.staged is None else number(seen.staged), None if seen.healthy is None else int(seen.healthy),
         bytes.fromhex(event.undoes) if event.undoes else None,
         json.dumps(extra, sort_keys=True, ensure_ascii=False) if extra else None, void,
     )  # fmt: skip
     return (*cells, _seal(cells))
+
+
+def _listed(texts: Sequence[str], words: Words) -> int:
+    """The number of a JSON list; each of its texts is a word as well, so that replaying finds its number."""
+    for text in texts:
+        words.number(text)
+    return words.number(json.dumps(texts, ensure_ascii=False))
 
 
 def _seal(row: tuple[Any, ...]) -> int:
@@ -266,11 +281,14 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
     stated: dict[str, Any] = {
         key: words.text(n) for key, n in zip(_STATED, row[10:_FIRST_PLACE], strict=True) if n is not None
     }
-    site, domain, chassis, slot, active, pending, spare, boot_files, undoes, extra, _, _ = row[_FIRST_PLACE:]
+    tags, site, domain, chassis, slot, *seen, undoes, extra, _, _ = row[_FIRST_PLACE:]
+    active, pending, spare, boot_files, staged, healthy = seen
     more = json.loads(extra) if extra else {}
     for key in ("before", "after", "scope"):
         if key in more:
             more[key] = tuple(tuple(texts) for texts in more[key])
+    if "complete" in more:
+        more["complete"] = tuple(more["complete"])
     maybe = words.maybe
     return Event(
         what=WHATS[row[2]],
@@ -285,7 +303,10 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
             maybe(pending),
             maybe(spare),
             None if boot_files is None else tuple(json.loads(words.text(boot_files))),
+            maybe(staged),
+            None if healthy is None else bool(healthy),
         ),
+        tags=() if tags is None else tuple(json.loads(words.text(tags))),
         undoes="" if undoes is None else undoes.hex(),
         **stated,
         **more,

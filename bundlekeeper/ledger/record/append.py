@@ -17,7 +17,7 @@ from typing import Any
 from bundlekeeper.ledger.event import chain, own_chain
 from bundlekeeper.ledger.event.events import Event, EventKind, check
 from bundlekeeper.ledger.event.learnings import Learning, learn
-from bundlekeeper.ledger.event.rows import BANK_CODE, INSERT, PLACE_OF, WHAT_CODE, Words, is_void, to_row
+from bundlekeeper.ledger.event.rows import BANK_CODE, INSERT, PLACE_OF, WHAT_CODE, Words, counts, is_void, to_row
 from bundlekeeper.ledger.record.batches import new_batch
 from bundlekeeper.ledger.state.absence import in_scope
 from bundlekeeper.ledger.state.fold import Fact, fact_of
@@ -158,7 +158,7 @@ class Appending:
             self._reading_void[raw.hex()] = int(void)
             if void:
                 self._judge_reading(raw.hex())
-        elif not void:
+        elif counts(row):
             fact = fact_of(row)
             if fact.reading is not None and event.what is EventKind.OBSERVED:
                 self._listed.setdefault(fact.reading, set()).add(row[_COMPONENT])

@@ -19,7 +19,7 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import broken, wrong_events
 from bundlekeeper.ledger.state.projection import STATE_COLUMNS, Projection
 
-_BANKS = ("active", "pending", "spare", "recorded", "image")
+_BANKS = ("active", "pending", "spare", "staged", "tried", "ran_before", "recorded", "image")
 _IMAGE = "(SELECT version || '/' || family || '/' || bundle || '/' || sha256 FROM image WHERE id = {0}) AS {0}"
 
 
@@ -32,6 +32,7 @@ def _columns(names: str) -> str:
 _ANSWERS = {
     "state": f"SELECT {_columns(STATE_COLUMNS.removesuffix(', seal'))} FROM state",  # noqa: S608  (our own names)
     "boot_files": f"SELECT {_columns('component, image, since, until, event')} FROM boot_files",  # noqa: S608
+    "tagged": "SELECT component, tag FROM tagged",
 }
 
 

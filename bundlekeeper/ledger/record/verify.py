@@ -21,7 +21,7 @@ from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, is_sealed
 from bundlekeeper.ledger.record import batches, other_chains
 from bundlekeeper.ledger.record.check_tail import wrong_with
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
-from bundlekeeper.ledger.state.projection import BOOT_FILE_COLUMNS, STATE_COLUMNS
+from bundlekeeper.ledger.state.projection import BOOT_FILE_COLUMNS, STATE_COLUMNS, TAG_COLUMNS
 
 _MAX_WRONG = 100
 _PAGE = 1000
@@ -105,6 +105,7 @@ _SEALED = {
     "image": "SELECT id, version, family, bundle, sha256, seal FROM image",
     "state": f"SELECT {STATE_COLUMNS} FROM state",  # noqa: S608  (our own names)
     "boot_files": f"SELECT {BOOT_FILE_COLUMNS} FROM boot_files",  # noqa: S608
+    "tagged": f"SELECT {TAG_COLUMNS} FROM tagged",  # noqa: S608
 }
 
 

@@ -1,4 +1,4 @@
-"""What readings do not list: a component of a listed kind in a listed domain that is not listed is not there.
+"""What readings do not list: a component of a site or domain that a reading lists whole, and not listed, is not there.
 
 Rules: only readings that are not undone count, and as of a state of knowledge only those known then; a reading says
 nothing about components that are in other domains at its moment; whether a component is on a list follows from its
@@ -19,7 +19,8 @@ from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.places import by_place
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, Words, is_void, sealed
-from bundlekeeper.ledger.state.fold import OPEN, Absence, Fact, absence
+from bundlekeeper.ledger.state.fold import ANY, OPEN, Absence, Fact, absence
+from bundlekeeper.model.inventory.types import DOMAIN_WHOLE, SITE_WHOLE
 
 _INVENTORY, _OBSERVED = WHAT_CODE[EventKind.INVENTORY], WHAT_CODE[EventKind.OBSERVED]
 Domain = tuple[int, int]
@@ -62,9 +63,9 @@ class AbsenceReadings:
             more = json.loads(extra)
             for site, _, _ in more["scope"]:
                 self.zones[words.find(site) or 0] = zone
-            if more.get("listing") == "some":
-                continue
             scope = scope_of(more, words)
+            if not scope:
+                continue
             listed = _Listed(Absence(seq, event_id, at, turn, scope), words.find(event_id.hex()))
             self._at[listed.word] = at
             for domain in scope:
@@ -75,8 +76,9 @@ class AbsenceReadings:
         places = {(fact.site, fact.domain) for fact in facts}
         observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
         found: dict[bytes, Fact] = {}
-        for site, domain in places:
-            for listed in self._by_domain.get((site or 0, domain or 0), ()):
+        covers = {key for site, domain in places for key in ((site or 0, domain or 0), (site or 0, ANY))}
+        for domain in covers:
+            for listed in self._by_domain.get(domain, ()):
                 if listed.word is None or listed.word not in observed:
                     fact = absence(listed.absence)
                     if fact.key() > facts[0].key():  # before its first event a component cannot be missing
@@ -91,20 +93,22 @@ class AbsenceReadings:
         """True when a reading of one of the domains is not earlier than `at` and not among those `observed` names."""
         return any(
             listed.absence.at >= at and (listed.word is None or listed.word not in observed)
-            for domain in domains
-            for listed in self._by_domain.get(domain, ())
+            for site, domain in domains
+            for key in ((site, domain), (site, ANY))
+            for listed in self._by_domain.get(key, ())
         )
 
 
-def scope_of(extra: dict[str, list[list[str]]], words: Words) -> dict[Domain, frozenset[int] | None]:
-    """The reading's scope in numbers: (site, domain) -> kinds, or None for any kind."""
-    found: dict[Domain, set[int]] = {}
-    for site, domain, kind in extra["scope"]:
-        numbers = (words.find(site) or 0, words.find(domain) or 0)
-        found.setdefault(numbers, set()).add(words.find(kind) or 0)
-    if extra.get("listing"):
-        return dict.fromkeys(found)
-    return {domain: frozenset(kinds) for domain, kinds in found.items()}
+def scope_of(extra: dict[str, Any], words: Words) -> frozenset[Domain]:
+    """What the reading lists whole, in numbers: (site, domain), the domain ANY for a whole site."""
+    complete = set(extra.get("complete", ()))
+    found: set[Domain] = set()
+    for site, domain, _ in extra["scope"] if complete else ():
+        if SITE_WHOLE + site in complete:
+            found.add((words.find(site) or 0, ANY))
+        if domain and DOMAIN_WHOLE + domain in complete:
+            found.add((words.find(site) or 0, words.find(domain) or 0))
+    return frozenset(found)
 
 
 def in_scope(connection: sqlite3.Connection, words: Words, event_id: bytes) -> set[int]:
@@ -113,14 +117,11 @@ def in_scope(connection: sqlite3.Connection, words: Words, event_id: bytes) -> s
     (row,) = sealed(connection.execute(select, (event_id,)))
     at, more = row[PLACE_OF["at"]], json.loads(row[PLACE_OF["extra"]])
     found: set[int] = set()
-    if more.get("listing") == "some":
-        return found
     # states of now and of before are asked separately, because the index begins with `until`
     times = (("until = ? AND since <= ?", (OPEN, at)), ("until > ? AND until < ? AND since <= ?", (at, OPEN, at)))
-    for (site, domain), kinds in scope_of(more, words).items():
+    for site, domain in scope_of(more, words):
+        place, cells = ("site = ?", (site,)) if domain == ANY else ("site = ? AND domain = ?", (site, domain))
         for time, limits in times:
-            rows = by_place(
-                connection, "component, kind", f"{time} AND site = ? AND domain = ?", (*limits, site, domain)
-            )
-            found.update(component for component, kind in rows if kinds is None or kind in kinds)
+            rows = by_place(connection, "component", f"{time} AND {place}", (*limits, *cells))
+            found.update(component for (component,) in rows)
     return found

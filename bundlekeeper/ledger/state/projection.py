@@ -10,18 +10,17 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.events import EventKind
-from bundlekeeper.ledger.event.rows import METHOD_CODE, WHAT_CODE, Words, events_of, is_void
+from bundlekeeper.ledger.event.rows import METHOD_CODE, WHAT_CODE, Words, counts, events_of
 from bundlekeeper.ledger.state.absence import AbsenceReadings
+from bundlekeeper.ledger.state.banks import Bank, Image
 from bundlekeeper.ledger.state.fold import (
     OPEN,
-    Bank,
     ComponentState,
     Fact,
-    Image,
     Interval,
     Lookups,
     Snapshot,
@@ -30,17 +29,74 @@ from bundlekeeper.ledger.state.fold import (
 )
 from bundlekeeper.model.vocabulary import KINDS
 
-STATE_COLUMNS = (
-    "component, since, until, kind, model, parent, site, domain, chassis, slot, present, active, active_event, "
-    "pending, pending_event, spare, spare_event, boot_file_count, boot_files_known, recorded, recorded_event, differs, "
-    "seen_event, last, before, seal"
-)
-_PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 26)})"  # noqa: S608  (our own names)
+
+class StateRow(NamedTuple):
+    """A row of `state`."""
+
+    component: int
+    since: int
+    until: int
+    kind: int | None
+    model: int | None
+    parent: int | None
+    name: int | None
+    tags: int | None
+    site: int | None
+    domain: int | None
+    chassis: int | None
+    slot: int | None
+    present: int
+    active: int | None
+    active_event: int | None
+    pending: int | None
+    pending_event: int | None
+    spare: int | None
+    spare_event: int | None
+    staged: int | None
+    staged_event: int | None
+    tried: int | None
+    tried_event: int | None
+    ran_before: int | None
+    ran_before_event: int | None
+    boot_file_count: int
+    boot_files_known: int
+    recorded: int | None
+    recorded_event: int | None
+    differs: int
+    healthy: int | None
+    failed_event: int | None
+    no_answer_event: int | None
+    seen_event: int | None
+    last: int
+    before: int | None
+    seal: int
+
+    def snapshot(self, images: Images) -> Snapshot:
+        """The component as it was when the row was written. Raises DamagedError for an image that there is not."""
+
+        def bank(number: int | None, event: int | None) -> Bank:
+            if number is None or event is None:
+                return None
+            return (images.image(number) if number else None, event)
+
+        return Snapshot(
+            self.kind, self.model, self.parent, self.name, self.tags, self.site, self.domain, self.chassis, self.slot,
+            self.present, bank(self.active, self.active_event), bank(self.pending, self.pending_event),
+            bank(self.spare, self.spare_event), bank(self.staged, self.staged_event),
+            bank(self.tried, self.tried_event), bank(self.ran_before, self.ran_before_event),
+            self.boot_file_count, self.boot_files_known, bank(self.recorded, self.recorded_event), self.differs,
+            self.healthy, self.failed_event, self.no_answer_event,
+        )  # fmt: skip
+
+
+STATE_COLUMNS = ", ".join(StateRow._fields)
+_PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * len(StateRow._fields))})"  # noqa: S608
+TAG_COLUMNS = "component, tag, seal"
+_PUT_TAG = f"INSERT OR REPLACE INTO tagged ({TAG_COLUMNS}) VALUES (?, ?, ?)"  # noqa: S608  (our own names)
 BOOT_FILE_COLUMNS = "component, image, since, until, event, seal"
 _PUT_BOOT_FILES = f"INSERT INTO boot_files ({BOOT_FILE_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
 _IMAGE = "id, version, family, bundle, sha256, seal"
 _BATCH = 500  # components of one question
-_LAST = 23  # place of `last` in a row; all up to `before` is sealed
 _OBSERVED = WHAT_CODE[EventKind.OBSERVED]
 
 
@@ -117,6 +173,7 @@ class Projection:
         self._readings: AbsenceReadings | None = None
         self._states: list[tuple[Any, ...]] = []  # rows that were folded and not yet written
         self._boot_file_rows: list[tuple[int, ...]] = []
+        self._tags: list[tuple[int, int, int]] = []
 
     def readings(self) -> AbsenceReadings:
         """The readings that count."""
@@ -140,30 +197,30 @@ class Projection:
                 self._add(component, facts[component], rows.get(component))
             self._put()
 
-    def _add(self, component: int, facts: Sequence[Fact], row: tuple[Any, ...] | None) -> None:
+    def _add(self, component: int, facts: Sequence[Fact], row: StateRow | None) -> None:
         earliest = min(fact.at for fact in facts)
         places = {(fact.site or 0, fact.domain or 0) for fact in facts}
         if row is not None:
-            places.add((row[6] or 0, row[7] or 0))
+            places.add((row.site or 0, row.domain or 0))
         observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
-        is_late = row is not None and (row[_LAST] >= earliest or self.readings().may_have_missed(row[1], observed))
+        is_late = row is not None and (row.last >= earliest or self.readings().may_have_missed(row.since, observed))
         if is_late or self.readings().later(places, earliest, observed):
             self._again(component)
             return
         state, first = ComponentState(), None
         if row is not None:
-            state, first = self._load(component, row)
+            state, first = self._load(row)
         ordered = facts if len(facts) == 1 else sorted(facts, key=Fact.key)
         intervals = fold(state, first, ordered, self.lookups)
         if row is not None and first is not None and len(intervals) == 1 and not state.boot_files:
             update = "UPDATE state SET seen_event = ?, last = ?, seal = ? WHERE component = ? AND since = ?"
-            seal = seals.seal((*row[: _LAST - 1], first.seen, first.last, row[_LAST + 1]))
+            seal = seals.seal(row._replace(seen_event=first.seen, last=first.last)[:-1])
             self._connection.execute(update, (first.seen, first.last, seal, component, first.since))
             return
         if first is not None:
             self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, first.since))
             self._connection.execute("DELETE FROM boot_files WHERE component = ? AND until = ?", (component, OPEN))
-        self._write(component, intervals, state, None if row is None else row[_LAST + 1])
+        self._write(component, intervals, state, None if row is None else row.before)
 
     def again(self, components: Iterable[int]) -> None:
         """Fold the whole histories of components again."""
@@ -174,42 +231,33 @@ class Projection:
         self._put()
 
     def _again(self, component: int) -> None:
-        facts = sorted(
-            (fact_of(row) for row in events_of(self._connection, component) if not is_void(row)), key=Fact.key
-        )
+        facts = sorted((fact_of(row) for row in events_of(self._connection, component) if counts(row)), key=Fact.key)
         if facts:
             facts = sorted([*facts, *self.readings().absences_of(facts)], key=Fact.key)
         state = ComponentState()
         intervals = fold(state, None, facts, self.lookups)
         self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
         self._connection.execute("DELETE FROM boot_files WHERE component = ?", (component,))
+        self._connection.execute("DELETE FROM tagged WHERE component = ?", (component,))
         self._write(component, intervals, state, None)
 
     def rebuild(self) -> None:
         """Delete everything that is derived from single components and make it again."""
-        for table in ("state", "boot_files", "image"):
+        for table in ("state", "boot_files", "tagged", "image"):
             self._connection.execute(f"DELETE FROM {table}")  # noqa: S608
         self._images.forget()
         select = "SELECT DISTINCT component FROM event WHERE component IS NOT NULL"
         self.again(component for (component,) in self._connection.execute(select).fetchall())
 
-    def _load(self, component: int, row: tuple[Any, ...]) -> tuple[ComponentState, Interval]:
+    def _load(self, row: StateRow) -> tuple[ComponentState, Interval]:
         """The component's last interval as it was when it was written."""
-        state = ComponentState(
-            kind=row[3], model=row[4], parent=row[5], place=row[6:10], present=row[10], active=self._bank(*row[11:13]),
-            pending=self._bank(*row[13:15]), spare=self._bank(*row[15:17]), boot_files_known=row[18],
-            recorded=self._bank(*row[19:21]), differs=row[21], seen=row[22],
-        )  # fmt: skip
-        if row[17]:
+        found = row.snapshot(self._images)
+        state = ComponentState.of(found, row.seen_event)
+        if row.boot_file_count:
             for number, event, since in boot_files_of(self._connection, row, OPEN - 1):
                 image = self._images.image(number)
                 state.boot_files[image[0]] = (image, event, since)
-        return state, Interval(row[1], state.snapshot(), row[22], row[23])
-
-    def _bank(self, number: int | None, event: int | None) -> Bank:
-        if number is None or event is None:
-            return None
-        return (self._images.image(number) if number else None, event)
+        return state, Interval(row.since, found, row.seen_event, row.last)
 
     def _write(self, component: int, intervals: Sequence[Interval], state: ComponentState, before: int | None) -> None:
         if not intervals:
@@ -219,6 +267,9 @@ class Projection:
             row = (component, i.since, end, *self._cells(i.snapshot), i.seen, i.last, before)
             self._states.append((*row, seals.seal(row)))
             before = i.since
+        for tags in {interval.snapshot.tags for interval in intervals} - {None}:
+            for tag in self.lookups.listed(tags or 0):
+                self._tags.append((component, tag, seals.seal((component, tag))))
         if state.boot_files or state.removed_boot_files:
             number = self._images.number
             rows = [(component, number(image), since, OPEN, event) for image, event, since in state.boot_files.values()]
@@ -232,15 +283,17 @@ class Projection:
         """Write what was folded."""
         self._connection.executemany(_PUT_STATE, self._states)
         self._connection.executemany(_PUT_BOOT_FILES, self._boot_file_rows)
+        self._connection.executemany(_PUT_TAG, self._tags)
+        self._tags.clear()
         self._states.clear()
         self._boot_file_rows.clear()
 
     def _cells(self, found: Snapshot) -> tuple[int | None, ...]:
         cells = self._bank_cells
         return (
-            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare),
-            found.boot_file_count, found.boot_files_known,
-            *cells(found.recorded), found.differs,
+            *found[:10], *cells(found.active), *cells(found.pending), *cells(found.spare), *cells(found.staged),
+            *cells(found.tried), *cells(found.ran_before), found.boot_file_count, found.boot_files_known,
+            *cells(found.recorded), *found[-4:],
         )  # fmt: skip
 
     def _bank_cells(self, bank: Bank) -> tuple[int | None, int | None]:
@@ -250,21 +303,23 @@ class Projection:
         return (0 if image is None else self._images.number(image), event)
 
 
-def whole_state(row: tuple[Any, ...]) -> tuple[Any, ...]:
+def whole_state(row: tuple[Any, ...]) -> StateRow:
     """A row in the order of STATE_COLUMNS as it was written. Raises DamagedError where it is not."""
     if not seals.is_whole(row[:-1], row[-1]):
         raise seals.derived("the state of a component is not what was written")
-    return row
+    return StateRow._make(row)
 
 
-def boot_files_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) -> list[tuple[int, int, int]]:
+def boot_files_of(connection: sqlite3.Connection, state: StateRow, cut: int) -> list[tuple[int, int, int]]:
     """Image, event and `since` of the boot files of a component with this row of `state`; as many as the row counts.
 
     Raises DamagedError where they are not what was written.
     """
     select = f"SELECT {BOOT_FILE_COLUMNS} FROM boot_files WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
-    rows = connection.execute(select, (state[0], cut, cut)).fetchall()
-    if len({row[1:3] for row in rows}) != state[17] or not all(seals.is_whole(row[:-1], row[-1]) for row in rows):
+    rows = connection.execute(select, (state.component, cut, cut)).fetchall()
+    if len({row[1:3] for row in rows}) != state.boot_file_count or not all(
+        seals.is_whole(row[:-1], row[-1]) for row in rows
+    ):
         raise seals.derived("the boot files of a component are not what was written")
     return [(row[1], row[4], row[2]) for row in rows]
 
@@ -280,7 +335,7 @@ def lookups(words: Words) -> Lookups:
             found = methods[kind] = METHOD_CODE[facts.method] if facts else 0
         return found or 0
 
-    def boot_files(number: int) -> tuple[int, ...]:
-        return tuple(words.number(version) for version in json.loads(words.text(number)))
+    def listed(number: int) -> tuple[int, ...]:
+        return tuple(words.number(text) for text in json.loads(words.text(number)))
 
-    return Lookups(method_of, boot_files)
+    return Lookups(method_of, listed)

@@ -354,7 +354,7 @@ class _Placing:
             banks["active"] = component.own
         made = Component(
             component.kind, component.site, component.domain, component.chassis, component.slot, component.parent,
-            component.model, component.serial, banks["active"], banks["pending"], banks["spare"],
+            component.model, component.serial, active=banks["active"], pending=banks["pending"], spare=banks["spare"],
             healthy=component.healthy,
         )  # fmt: skip
         reason = "" if component.has_identity else _NO_IDENTITY

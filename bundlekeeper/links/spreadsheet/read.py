@@ -16,17 +16,20 @@ from pathlib import Path
 
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.formats import json_read, limits
-from bundlekeeper.model.inventory import cells as inventory_fields
-from bundlekeeper.model.inventory import tables as inventory_sources
-from bundlekeeper.model.inventory.read import Document
+from bundlekeeper.links.spreadsheet.write import letters
+from bundlekeeper.model.inventory.documents import Document
+from bundlekeeper.model.inventory.headings import Headings, fold
+from bundlekeeper.model.inventory.read import headings_of
+from bundlekeeper.model.inventory.sheets import rectangle
 
 _LEAST_KNOWN = 2  # column names that a sheet must share with a table to count as that table
 _TIMES: dict[str, type[date] | type[time]] = {"date": date, "datetime": datetime, "time": time}
 _HEADER = "inventory"  # a sheet of this name has keys and values of the header
 
 
-def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
-    """The workbook's tables, and the names of the sheets that are none. Raises InputError."""
+def documents(name: str, data: bytes, headings: Headings | None = None) -> tuple[list[Document], list[str]]:
+    """The workbook's tables by their headings, and the names of the sheets that are none. Raises InputError."""
+    headings = headings or headings_of()
     if len(data) > limits.INVENTORY_BYTES:
         raise InputError(f"{len(data)} bytes; an inventory has at most {limits.INVENTORY_BYTES}", where=name)
     if find_spec("python_calamine") is None:
@@ -34,22 +37,30 @@ def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
         raise InputError("reading spreadsheets needs the extra 'xlsx'", hint=hint, where=name)
     sheets = _sheets(name, data)
     header = {str(row[0]): _cell(row[1]) for row in sheets.pop(_HEADER, []) if len(row) > 1 and row[0] != ""}
-    keys = inventory_fields.tables(())
     found: list[Document] = []
     others: list[str] = []
     for sheet, rows in sheets.items():
-        columns = [str(cell).strip() for cell in rows[0]] if rows else []
-        table = inventory_sources.table_of(columns, keys)
-        if sum(column in keys[table] for column in columns) < min(_LEAST_KNOWN, len(keys[table]) - 1):
-            others.append(sheet)
-            continue
         cells = [[_cell(cell) for cell in row] for row in rows]
         place = f"{name}!{sheet}!"
-        where = lambda row, column, place=place: f"{place}{_letters(column)}{row + 1}"  # noqa: E731
-        found.append(inventory_sources.rectangle(name, header, cells, where, keys))
+        where = lambda row, column, place=place: f"{place}{letters(column)}{row + 1}"  # noqa: E731
+        document = rectangle(name, header, cells, where, headings) if cells else None
+        if document is not None and _is_table(document, headings):
+            found.append(document)
+        else:
+            others.append(sheet)
     if not found:
-        raise InputError("no sheet has the column names of an inventory", where=name)
+        hint = "bundlekeeper inventory columns drafts a map of what each heading means"
+        raise InputError("no sheet has the column names of an inventory", where=name, hint=hint)
     return found, others
+
+
+def _is_table(document: Document, headings: Headings) -> bool:
+    """True where enough of a sheet's headings are understood; of those that a user mapped, one is enough."""
+    if headings.map is not None and any(fold(heading) in headings.map.headings for heading in document.headings):
+        return True
+    table, columns = headings.of(document.headings)
+    known = sum(bool(column.key) for column in columns)
+    return known >= min(_LEAST_KNOWN, len(headings.tables[table]) - 1)
 
 
 def _sheets(name: str, data: bytes) -> dict[str, list[list[object]]]:
@@ -76,13 +87,3 @@ def _cell(value: object) -> object:
         ((kind, text),) = value.items()
         return timedelta(seconds=text) if kind == "seconds" else _TIMES[kind].fromisoformat(text)
     return int(value) if isinstance(value, float) and value.is_integer() else value
-
-
-def _letters(column: int) -> str:
-    """The column's letters, counted from 0: A, B, … Z, AA, …"""
-    found = ""
-    number = column + 1
-    while number:
-        number, digit = divmod(number - 1, 26)
-        found = chr(ord("A") + digit) + found
-    return found

@@ -215,11 +215,12 @@ def when(value: object) -> date | datetime | None:
 
 def note(value: object) -> str | None:
     """Free text; line breaks are allowed. Raises BadCellError."""
-    return text(" ".join(value.split()) if type(value) is str else value)
+    return text(" ".join(value.split()) if type(value) is str else value) or None
 
 
 _CONVERTERS: dict[str, Converter] = {
-    "text": text, "label": label, "running": running, "version": version, "versions": versions, "flag": flag,
+    "text": text, "label": label, "running": running, "version": version, "versions": versions, "texts": texts,
+    "flag": flag, "note": note,
 }  # fmt: skip
 _SHEET = sorted(
     COMPONENT_KEYS, key=lambda key: key not in (*PLACES, "parent")
@@ -235,7 +236,7 @@ def tables(own_kinds: Collection[str]) -> dict[str, dict[str, Converter]]:
     """The keys of each table with their converters."""
     kinds = kind(own_kinds)
     return {
-        "component": {**{key: _converter(COMPONENT_KEYS[key], kinds) for key in _SHEET}, "note": note},
+        "component": {key: _converter(COMPONENT_KEYS[key], kinds) for key in _SHEET},
         "partition": {"component": text, "name": text, "size_bytes": count, "free_bytes": count, "note": note},
         "policy": {
             "name": text, "versions": policy_versions(own_kinds), "applies": choice(APPLIES), "scope": scope,

@@ -1,8 +1,8 @@
 """Checks of an inventory's rows with each other.
 
 Rules: no component twice, none without an identity, no two of a kind in one slot, no pair of three, no partition of a
-component that is not listed, no more bytes free than there are. What rows leave open is no problem here: it stays
-unknown, and the checks that need it report that.
+component that is not listed, no more bytes free than there are, nothing staged that is in no bank. What rows leave
+open is no problem here: it stays unknown, and the checks that need it report that.
 """
 
 from __future__ import annotations
@@ -11,8 +11,10 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from bundlekeeper.model.inventory.tables import Document, Path
+from bundlekeeper.model.inventory.documents import Document, Path
+from bundlekeeper.model.vocabulary import KINDS, METHODS
 
+_STAGED_HINT = "write in staged the version that was brought to be activated, or leave it empty"
 Place = tuple[Document, Path] | None
 
 
@@ -49,6 +51,7 @@ def together(
     keys = _identities(rows["component"], report)
     if not kept:
         _slots(rows["component"], report)
+    _staged(rows["component"], report)
     _pairs(rows["component"], report)
     _partitions(rows["partition"], keys, unread, report)
     _policies(rows["policy"], report)
@@ -105,6 +108,24 @@ def _slots(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
             base = component.slot.partition("/")[0]
             hint = f'delete the one that is gone, or give their positions: slot = "{base}/1", "{base}/2"'
             _report(report, "inventory-twice", row, "slot", f"{message} the other one is at", hint, there)
+
+
+def _staged(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
+    """What is staged is pending or spare, or a boot file, where any of those banks is stated."""
+    for row in rows:
+        component = row.made
+        named = {component.pending, component.spare} - {None, ""}
+        there = {*named, *(component.boot_files or ())}
+        facts = KINDS.get(component.kind)
+        if component.staged and named and component.staged not in there:
+            is_a_file = facts is not None and METHODS[facts.method].over is None
+            if is_a_file and component.boot_files is None:
+                continue  # it may be a file
+            message = f"staged is {component.staged}, but what is pending or spare is {' and '.join(sorted(named))}"
+            _report(report, "inventory-value", row, "staged", message, _STAGED_HINT)
+        elif component.staged == "" and component.pending:
+            message = f"staged is none, but {component.pending} is pending"
+            _report(report, "inventory-value", row, "staged", message, _STAGED_HINT)
 
 
 def _pairs(rows: Iterable[InventoryRow], report: InventoryReport) -> None:

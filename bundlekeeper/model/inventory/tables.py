@@ -11,53 +11,17 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.escape import without_quote
+from bundlekeeper.model.inventory.documents import Document, InventorySource, Locate, Path, UnreadRow
+from bundlekeeper.model.inventory.headings import Headings
+from bundlekeeper.model.inventory.sheets import MOST_TITLES, rectangle
 
 FORMS = ("toml", "json", "csv", "xlsx")
-
-Path = tuple[str | int, ...]
-#: Finds for each path, such as ("component", 3, "kind"), its place and, for text, the line with a caret under it.
-Locate = Callable[[Sequence[Path]], list[tuple[str, str]]]
-
-
-@dataclass(frozen=True, slots=True)
-class InventorySource:
-    """One file's bytes; `form` is "toml", "json" or "csv" (the reader of a workbook makes Documents itself)."""
-
-    name: str
-    data: bytes
-    form: str
-
-
-@dataclass(frozen=True, slots=True)
-class UnreadRow:
-    """A row, or the name of a column, of a sheet that cannot be read: where, why, what to do, and its cells."""
-
-    where: str
-    message: str
-    hint: str = ""
-    cells: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Document:
-    """One file, or one sheet, as tables of cells that are not judged yet.
-
-    `columns` names the columns of a sheet, whose rows omit empty cells; such a document needs no header. `unread` is
-    what could not be read of it.
-    """
-
-    name: str
-    header: Mapping[str, object]
-    tables: Mapping[str, object]
-    locate: Locate
-    columns: tuple[str, ...] | None = None
-    unread: tuple[UnreadRow, ...] = ()
 
 
 def form_of(name: str) -> str:
@@ -70,8 +34,8 @@ def form_of(name: str) -> str:
     return ending
 
 
-def parse(source: InventorySource, tables: Mapping[str, Collection[str]]) -> Document:
-    """Parse one file; `tables` names the tables and their keys. Raises InputError with the place."""
+def parse(source: InventorySource, headings: Headings) -> Document:
+    """Parse one file, a sheet by its `headings`. Raises InputError with the place."""
     if len(source.data) > limits.INVENTORY_BYTES:
         raise InputError(
             f"it has {len(source.data)} bytes; an inventory has at most {limits.INVENTORY_BYTES}",
@@ -87,13 +51,8 @@ def parse(source: InventorySource, tables: Mapping[str, Collection[str]]) -> Doc
         where = f"{source.name}:{line}:1"
         raise InputError(f"it is not UTF-8: byte {e.object[e.start]:#04x}", hint="save it as UTF-8", where=where) from e
     if source.form == "csv":
-        return _csv(source.name, text, tables)
-    return (_json if source.form == "json" else _toml)(source.name, text, tables)
-
-
-def table_of(keys: Sequence[str], tables: Mapping[str, Collection[str]]) -> str:
-    """Which table a row of column names belongs to: the one that has most of them, the first among equals."""
-    return max(tables, key=lambda table: sum(key in tables[table] for key in keys))
+        return _csv(source.name, text, headings)
+    return (_json if source.form == "json" else _toml)(source.name, text, headings.tables)
 
 
 def _json(name: str, text: str, tables: Collection[str]) -> Document:
@@ -143,7 +102,23 @@ def _document(name: str, whole: dict[str, object], tables: Collection[str], loca
 _HEADER_LINE = re.compile(r"#\s*([A-Za-z_]+)\s*=\s*\"?([^\"]*?)\"?[,;\t]*\s*")
 
 
-def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Document:
+_QUOTED = re.compile(r'"[^"]*"')
+_DELIMITERS = ",;\t"
+
+
+def _delimiter(lines: Sequence[str], headings: Headings) -> str:
+    """What divides a line into most headings that are understood, else what is most often in the first with any."""
+    start = lines[:MOST_TITLES]
+
+    def understood(delimiter: str) -> int:
+        return max(sum(headings.knows(cell.strip(' "')) for cell in line.split(delimiter)) for line in start)
+
+    bare = [_QUOTED.sub("", line) for line in start]
+    first = next((line for line in bare if any(delimiter in line for delimiter in _DELIMITERS)), "")
+    return max(_DELIMITERS, key=lambda delimiter: (understood(delimiter), first.count(delimiter)))
+
+
+def _csv(name: str, text: str, headings: Headings) -> Document:
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")  # not splitlines: it knows eight more
     first = 0
     header: dict[str, object] = {}
@@ -157,7 +132,7 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
     no_columns = InputError("it has no row with the names of the columns", where=name, hint="add it as the first row")
     if first == len(lines):
         raise no_columns
-    delimiter = max(",;\t", key=lines[first].count)
+    delimiter = _delimiter(lines[first:], headings)
     reader = csv.reader((line + "\n" for line in lines[first:]), delimiter=delimiter, strict=True)
     rows: list[list[str]] = []
     starts: list[int] = []
@@ -172,51 +147,5 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
         raise InputError(f"it is not CSV: {e}", where=f"{name}:{first + reader.line_num}:1") from e
     if not rows:
         raise no_columns
-    found = rectangle(name, header, rows, lambda row, column: f"{name}:{starts[row]}:{column + 1}", tables)
+    found = rectangle(name, header, rows, lambda row, column: f"{name}:{starts[row]}:{column + 1}", headings)
     return replace(found, unread=(*twice, *found.unread)) if twice else found
-
-
-def rectangle(
-    name: str,
-    header: Mapping[str, object],
-    rows: Sequence[Sequence[object]],
-    where: Callable[[int, int], str],
-    tables: Mapping[str, Collection[str]],
-) -> Document:
-    """Make a document of rows of cells, the first of them the names of the columns.
-
-    `where` gives the place of a cell by row and column, both from 0. Rows with more cells than there are columns are
-    `unread`; where a column has no name, or two have the same, no row is read. Raises nothing.
-    """
-    keys = [str(cell).strip() if cell is not None else "" for cell in rows[0]]
-    while keys and not keys[-1]:
-        keys.pop()
-    unread = []
-    for number, key in enumerate(keys):
-        if not key or key in keys[:number]:
-            unread.append(
-                UnreadRow(where(0, number), f"two columns are called {key!r}" if key else "a column has no name")
-            )
-    good: list[int] = []
-    hint = "put a cell that has the delimiter inside in quotes"
-    titles_are_wrong = bool(unread)
-    for number, cells in enumerate(rows[1:], 1):
-        if any(cell not in (None, "") for cell in cells[len(keys) :]):
-            message, texts = (
-                "the row has more cells than there are columns",
-                tuple(str(cell).strip() for cell in cells),
-            )
-            unread.append(UnreadRow(where(number, len(keys)), message, hint, texts))
-        elif not titles_are_wrong:
-            good.append(number)
-
-    def locate(paths: Sequence[Path]) -> list[tuple[str, str]]:
-        return [(where(*cell(path)), "") for path in paths]
-
-    def cell(path: Path) -> tuple[int, int]:
-        row = good[path[1]] if len(path) > 1 and isinstance(path[1], int) and path[1] >= 0 else 0
-        return row, keys.index(str(path[2])) if len(path) > 2 and path[2] in keys else 0
-
-    body = [{key: cell for key, cell in zip(keys, rows[number], strict=False) if cell != ""} for number in good]
-    columns = () if titles_are_wrong else tuple(keys)
-    return Document(name, header, {table_of(keys, tables): body}, locate, columns, tuple(unread))

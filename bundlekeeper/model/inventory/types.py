@@ -4,12 +4,12 @@ Rules: None is "not known" and never means zero, no or good; the empty text is "
 `-`); a component *is* its hardware serial, else its parent's serial with kind and position, and its place is only an
 attribute; versions are kept as read; readers, writers, comparisons and the ledger treat a key as it is declared, and
 none of them lists the keys. Plain dataclasses, no heavy library: asking *where* imports this module.
-The format is in the README.
+The format is in the handbook (`inventory`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, Field, dataclass, field, fields
 from datetime import date, datetime
 from enum import StrEnum
@@ -21,6 +21,7 @@ FORMAT = 1
 
 NONE = ""  # known to be none, as against None: not known
 EVERYWHERE = "*"  # in a policy's scope: every domain
+SITE_WHOLE, DOMAIN_WHOLE = "site:", "domain:"  # before the name of what an inventory lists whole
 
 
 class Compared(StrEnum):
@@ -94,16 +95,21 @@ class Component:
     parent: str | None = field(default=None, metadata=_fact("text", recorded=True))
     model: str | None = field(default=None, metadata=_fact("text", recorded=True))
     serial: str | None = field(default=None, metadata={_DECLARED: ComponentKey("text", Compared.IDENTITY)})
+    name: str | None = field(default=None, metadata=_fact("text", recorded=True))  # what people call it: a host name
+    tags: tuple[str, ...] | None = field(default=None, metadata=_fact("texts", recorded=True))  # an asset tag, a rack
     active: str | None = field(default=None, metadata=_bank("running"))
     pending: str | None = field(default=None, metadata=_bank("version"))
+    #: what was brought to be activated, in whichever bank
+    staged: str | None = field(default=None, metadata=_bank("version"))
     spare: str | None = field(default=None, metadata=_bank("version"))
     boot_files: tuple[str, ...] | None = field(default=None, metadata=_bank("versions"))
     pair: str | None = field(default=None, metadata=_fact("label"))  # name of the redundant pair within the domain
     half: str | None = field(default=None, metadata=_fact("choice", words=HALVES))
-    healthy: bool | None = field(default=None, metadata=_fact("flag"))
+    healthy: bool | None = field(default=None, metadata=_fact("flag", recorded=True))
     policy: str | None = field(default=None, metadata=_fact("text"))
     cluster: str | None = field(default=None, metadata=_fact("text"))
     variant: str | None = field(default=None, metadata=_fact("text"))  # one of the manifest's variants
+    note: str | None = field(default=None, metadata=_fact("note"))
 
     @property
     def key(self) -> str:
@@ -114,6 +120,16 @@ class Component:
     def place(self) -> Place:
         """Where it is."""
         return Place(self.site, self.domain, self.chassis, self.slot)
+
+
+def coverable(places: Iterable[tuple[str, str]]) -> set[str]:
+    """What an inventory with components at these (site, domain) can list whole: `site:X`, `domain:X`."""
+    found = set()
+    for site, domain in places:
+        found.add(SITE_WHOLE + site)
+        if domain:
+            found.add(DOMAIN_WHOLE + domain)
+    return found
 
 
 def _declared(key: Field[Any]) -> ComponentKey:
@@ -204,7 +220,10 @@ class Server:
 
 @dataclass(frozen=True, slots=True)
 class Inventory:
-    """What one reading of one or more sites found. `read_at` is a day (its end, in `zone`) or an aware instant."""
+    """What one reading of one or more sites found. `read_at` is a day (its end, in `zone`) or an aware instant.
+
+    `complete` is what it lists whole, as `site:X` and `domain:X`; everywhere else it lists some of what there is.
+    """
 
     read_at: date | datetime
     zone: str  # IANA name, "UTC" or an offset such as "+02:00"
@@ -213,6 +232,14 @@ class Inventory:
     policies: tuple[Policy, ...] = ()
     separate_windows: tuple[SeparateWindows, ...] = ()
     own_kinds: frozenset[str] = field(default=frozenset())  # kinds that came from a manifest's [kind.X]
+    complete: tuple[str, ...] = ()
+
+    def whole(self) -> Callable[[str, str], bool]:
+        """A function of a site and a domain that is true where it lists all that there is."""
+        listed = {(component.site, component.domain) for component in self.components} if self.complete else set()
+        sites = {site for site, _ in listed if SITE_WHOLE + site in self.complete}
+        domains = {(site, domain) for site, domain in listed if domain and DOMAIN_WHOLE + domain in self.complete}
+        return lambda site, domain: site in sites or (site, domain) in domains
 
     def domains(self) -> tuple[str, ...]:
         """The domains named, in the order of the file; components of no domain are left out."""

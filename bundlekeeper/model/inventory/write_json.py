@@ -33,6 +33,7 @@ def to_json(inventory: Inventory) -> str:
         "inventory": FORMAT,
         "read_at": read_at.isoformat() if isinstance(read_at, datetime) else str(read_at),
         "zone": inventory.zone,
+        **({"complete": inventory.complete} if inventory.complete else {}),
     }
     blocks = [_ENCODE(head)[:-1]]
     for table, rows in tables:

@@ -26,6 +26,7 @@ def to_toml(inventory: Inventory, comments: Iterable[str] = ()) -> str:
         f"inventory = {FORMAT}",
         f"read_at = {read_at.isoformat(sep=' ') if isinstance(read_at, datetime) else read_at}",
         f"zone = {basic_string(inventory.zone)}",
+        *([f"complete = {_value(inventory.complete)}"] if inventory.complete else []),
     ]
     tables: tuple[tuple[str, Iterable[Any]], ...] = (
         ("component", inventory.components),

@@ -2,7 +2,8 @@
 
 Rules: immutable once read; a key that is not listed here is an error; the types define only what one value may be,
 `model.lint` checks what values mean together; nothing here reads a file or a clock. Importing this module costs
-pydantic, so only commands that read a manifest import it. The format is in the README.
+pydantic, so only commands that read a manifest import it. `bundlekeeper help manifest` prints
+the descriptions of the keys.
 """
 
 from __future__ import annotations
@@ -70,9 +71,9 @@ class Signature(_Table):
 class Image(_Table):
     """The firmware for one kind of component inside a bundle."""
 
-    kind: Kind
-    models: tuple[Text, ...] = Field(strict=False, min_length=1)
-    version: Version
+    kind: Kind = Field(description="which kind of component it is for")
+    models: tuple[Text, ...] = Field(strict=False, min_length=1, description="for which models of that kind")
+    version: Version = Field(description="the image's own version")
     size: Count | None = Field(default=None, description="bytes as transferred")
     unpacked: Count | None = Field(default=None, description="bytes that stay on the component")
     working: Count | None = Field(default=None, description="bytes of temporary space while unpacking")
@@ -84,18 +85,18 @@ class Image(_Table):
 class Bundle(_Table):
     """One published file of one family at one version."""
 
-    family: Family
-    version: Version
+    family: Family = Field(description="which of the platform's families it serves")
+    version: Version = Field(description="the bundle's version")
     file: FileName = Field(description="the file's name as published")
     size: Count = Field(description="bytes")
     sha256: str = Field(pattern=r"^[0-9a-fA-F]{64}$", description="64 hexadecimal digits")
     digest_from: Text | None = Field(
         default=None, description="where the digest comes from; 'own copy' when drafted from the file itself"
     )
-    released: date | None = None
-    lifecycle: Lifecycle = Field(default=Lifecycle.CURRENT, strict=False)
-    reason: Text | None = Field(default=None, description="why it was withdrawn")
-    signature: Signature | None = None
+    released: date | None = Field(default=None, description="the day of its publication")
+    lifecycle: Lifecycle = Field(default=Lifecycle.CURRENT, strict=False, description="its state by its publisher")
+    reason: Text | None = Field(default=None, description="of a withdrawn one: why it was withdrawn")
+    signature: Signature | None = Field(default=None, description="its signature; the table below")
     variant: Word | None = Field(
         default=None, description="one of the manifest's variants; for which surroundings it is"
     )
@@ -103,13 +104,13 @@ class Bundle(_Table):
     only: Annotated[tuple[Kind, ...], Field(strict=False)] | None = Field(
         default=None, description="a file with just these kinds"
     )
-    images: tuple[Image, ...] = Field(default=(), strict=False)
+    images: tuple[Image, ...] = Field(default=(), strict=False, description="what is in it; the table below")
 
 
 class KindRule(_Table):
     """Overrides of the built-in table of kinds, or a kind of your own."""
 
-    method: Method | None = None
+    method: Method | None = Field(default=None, description="how the component is written")
     applied_by: AppliedBy | None = Field(default=None, description="who has it applied: an operator, or a policy")
     back: Back | None = Field(default=None, description="the way back")
     down: Down | None = Field(default=None, description="what is down while it restarts")
@@ -119,19 +120,25 @@ class KindRule(_Table):
     lists_models: bool | None = Field(default=None, description="gives the manager the list of models that exist")
     none: bool | None = Field(default=None, description="true: this platform has no such component")
     order: VersionOrder | None = Field(default=None, description="order of this kind's image versions")
-    list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(default=None)
-    minutes: Annotated[int, Field(ge=0, le=100_000)] | None = None
-    models: dict[str, KindRule] | None = Field(default=None, description="overrides for one model")
+    list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(
+        default=None, description="with order = 'listed': every version, oldest first"
+    )
+    minutes: Annotated[int, Field(ge=0, le=100_000)] | None = Field(
+        default=None, description="minutes for one component"
+    )
+    models: dict[str, KindRule] | None = Field(
+        default=None, description="for one model: method, applied_by, back, minutes"
+    )
 
 
 class Release(_Table):
     """Versions of the families that belong together; a list is in order of preference."""
 
-    name: Text
-    infrastructure: OneOrMore | None = None
-    blade: OneOrMore | None = None
-    rack: OneOrMore | None = None
-    source: Text | None = None
+    name: Text = Field(description="how commands name it (`--to`)")
+    infrastructure: OneOrMore | None = Field(default=None, description="a version, or several, the best first")
+    blade: OneOrMore | None = Field(default=None, description="the same of this family")
+    rack: OneOrMore | None = Field(default=None, description="the same of this family")
+    source: Text | None = Field(default=None, description="where that is published")
 
     def versions(self, family: str) -> tuple[str, ...]:
         """The release's versions of one family, preferred first; empty where it names none."""
@@ -144,57 +151,67 @@ class Release(_Table):
 class RuleSubject(_Table):
     """Which components a rule is about; every key given must match."""
 
-    family: Family | None = None
-    kind: Kind | None = None
-    models: Annotated[tuple[Text, ...], Field(strict=False)] | None = Field(default=None)
-    version: RangeText | None = None
+    family: Family | None = Field(default=None, description="components that bundles of this family cover")
+    kind: Kind | None = Field(default=None, description="components of this kind")
+    models: Annotated[tuple[Text, ...], Field(strict=False)] | None = Field(
+        default=None, description="components of these models"
+    )
+    version: RangeText | None = Field(default=None, description="a range of versions (not in `what`)")
 
 
 class JumpWhat(_Table):
     """Which components a jump rule is about."""
 
-    family: Family | None = None
-    kind: Kind | None = None
-    models: Annotated[tuple[Text, ...], Field(strict=False)] | None = Field(default=None)
+    family: Family | None = Field(default=None, description="components that bundles of this family cover")
+    kind: Kind | None = Field(default=None, description="components of this kind")
+    models: Annotated[tuple[Text, ...], Field(strict=False)] | None = Field(
+        default=None, description="components of these models"
+    )
 
 
 class Jump(_Table):
     """What may follow what."""
 
-    what: JumpWhat
-    to: RangeText
-    from_: RangeText = Field(alias="from")
-    direction: Literal["up", "down", "both"] = "up"
-    source: Text
+    what: JumpWhat = Field(description="which components jump; the table below")
+    to: RangeText = Field(description="the range of versions that they jump to")
+    from_: RangeText = Field(alias="from", description="the range that they must come from")
+    direction: Literal["up", "down", "both"] = Field(default="up", description="which way the rule allows")
+    source: Text = Field(description="where the rule is published; plans quote it")
 
 
 class Compatible(_Table):
     """Which versions must be beside which, in every state between."""
 
-    scope: Literal["server", "pair", "chassis", "domain"]
-    when: RuleSubject
-    need: tuple[RuleSubject, ...] = Field(strict=False, min_length=1)
-    source: Text
+    scope: Literal["server", "pair", "chassis", "domain"] = Field(description="within what the rule holds")
+    when: RuleSubject = Field(description="where these are; the table below")
+    need: tuple[RuleSubject, ...] = Field(
+        strict=False, min_length=1, description="all of these must be beside them; the table below"
+    )
+    source: Text = Field(description="where the rule is published; plans quote it")
 
 
 class Manifest(_Table):
     """The whole manifest."""
 
     manifest: Literal[1] = Field(description="format of this file")
-    platform: Annotated[str, StringConstraints(pattern=PLATFORM, max_length=MAX_PLATFORM)]
-    sequence: Count = Field(description="only goes up")
-    issued: date
-    expires: date | None = None
-    families: tuple[Family, ...] = Field(default=FAMILIES, strict=False, min_length=1)
+    platform: Annotated[str, StringConstraints(pattern=PLATFORM, max_length=MAX_PLATFORM)] = Field(
+        description="the platform's name: lower case, digits, hyphens"
+    )
+    sequence: Count = Field(description="the manifest's number; only goes up")
+    issued: date = Field(description="the day of issue")
+    expires: date | None = Field(default=None, description="the last day on which it is admitted")
+    families: tuple[Family, ...] = Field(
+        default=FAMILIES, strict=False, min_length=1, description="the families that the platform has"
+    )
     variants: tuple[Word, ...] = Field(
         default=(), strict=False, description="words of your own for bundles that are built for different surroundings"
     )
-    versions: Versions = Versions()
-    bundle: tuple[Bundle, ...] = Field(default=(), strict=False)
-    kind: dict[str, KindRule] = Field(default_factory=dict)
-    release: tuple[Release, ...] = Field(default=(), strict=False)
-    jump: tuple[Jump, ...] = Field(default=(), strict=False)
-    compatible: tuple[Compatible, ...] = Field(default=(), strict=False)
+    versions: Versions = Field(default=Versions(), description="how versions are ordered; the tables below")
+    bundle: tuple[Bundle, ...] = Field(default=(), strict=False, description="the published files")
+    kind: dict[str, KindRule] = Field(default_factory=dict, description="kinds of your own, and other facts of a kind")
+    release: tuple[Release, ...] = Field(default=(), strict=False, description="versions that belong together")
+    jump: tuple[Jump, ...] = Field(default=(), strict=False, description="what may follow what")
+    compatible: tuple[Compatible, ...] = Field(default=(), strict=False, description="what must be beside what")
 
     def of(self, family: str) -> tuple[Bundle, ...]:
         """The bundles of one family, in the manifest's order."""

@@ -11,6 +11,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
@@ -18,6 +19,7 @@ from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats import json_read
 from bundlekeeper.formats.text_file import shown
 from bundlekeeper.model.inventory.types import EVERYWHERE, Inventory, server_key
+from bundlekeeper.model.route.dated_windows import MAX_MINUTES, MAX_WINDOWS, DatedWindow, dated
 from bundlekeeper.model.route.hand_plan import MAX_STEPS, Plan, PlanStep
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVERS
 
@@ -27,8 +29,9 @@ if TYPE_CHECKING:
 
 SCHEMA = "bundlekeeper.route/1"
 CAUTION = "The hardware maker's release notes, local change control and the site's safety rules come before this plan."
-#: The longest window in minutes, and the most servers of one cluster at a time, that can be asked for.
-MAX_WINDOW, MAX_PER_CLUSTER = 366 * 24 * 60, 100_000
+#: The longest window in minutes, and the most servers of one cluster and pieces of work at a time, that can be asked
+#: for.
+MAX_WINDOW, MAX_PER_CLUSTER, MAX_PARALLEL = 366 * 24 * 60, 100_000, 100_000
 _DIGITS = 16  # of the digest of one piece of a manifest: enough to notice that it is another
 
 
@@ -238,6 +241,11 @@ class RouteDocument:
         self._get(inventory, list, "separate_windows", at=("inputs", "inventory"))
         self.window_minutes = self._number(raw, "window_minutes", 0, MAX_WINDOW) or None
         self.per_cluster = self._number(raw, "per_cluster", 1, MAX_PER_CLUSTER)
+        self.parallel = tuple(self._hands(n, row) for n, row in enumerate(self._get(raw, list, "options", "parallel")))
+        rows = self._get(raw, list, "options", "windows")
+        if len(rows) > MAX_WINDOWS:
+            raise InputError(f"{len(rows)} windows; {MAX_WINDOWS} are the most that are read", where=name)
+        self.windows = tuple(self._dated(n, row) for n, row in enumerate(rows))
         if raw.get("route") is None:
             raise InputError(
                 "the document has no route: none was found", where=name, hint="make the plan again: bundlekeeper route"
@@ -285,6 +293,24 @@ class RouteDocument:
         if not least <= value <= most:
             raise InputError(f"{key} cannot be {value}", where=self._where(("options", key))[0])
         return value
+
+    def _hands(self, number: int, row: Any) -> tuple[str, int]:  # noqa: ANN401
+        is_pair = isinstance(row, list) and len(row) == 2 and isinstance(row[0], str) and type(row[1]) is int
+        if is_pair and 1 <= row[1] <= MAX_PARALLEL:
+            return row[0], row[1]
+        raise InputError(f"parallel cannot be {shown(row)}", where=self._where(("options", "parallel", number))[0])
+
+    def _dated(self, number: int, row: object) -> DatedWindow:
+        at = ("options", "windows", number)
+        site, begins, zone, note = (self._get(row, str, key, at=at) for key in ("site", "begins", "zone", "note"))
+        minutes = self._get(row, int, "minutes", at=at)
+        try:
+            moment = datetime.fromisoformat(begins)
+            if not 1 <= minutes <= MAX_MINUTES or moment.tzinfo is None:
+                raise ValueError
+        except ValueError:
+            raise InputError("this is no window with a time and a length", where=self._where(at)[0]) from None
+        return dated(site, moment, minutes, zone, note)
 
     def _step(self, raw: object, at: tuple[str | int, ...]) -> PlanStep:
         name, what = self._get(raw, str, "name", at=at), self._get(raw, str, "what", at=at)

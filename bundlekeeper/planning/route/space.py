@@ -10,12 +10,12 @@ which one takes images is not known; what is not known is reported, never counte
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import takewhile
-from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
+from bundlekeeper.model.inventory.types import Partition
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent
 from bundlekeeper.planning.fleet.domains import Fleet
@@ -23,9 +23,6 @@ from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.gaps.space import space_of, to_add, words
 from bundlekeeper.planning.route.types import ComponentChange, ImageRemoval, Route, Step, StepChange
 from bundlekeeper.planning.space.fit import Fit, PartitionSpace, SpaceLoad, SpacePlan, plan_space
-
-if TYPE_CHECKING:
-    from bundlekeeper.model.inventory.types import Partition
 
 _LISTED = "list it under [[partition]], with its free bytes"
 _REMOVED = "is it still needed? the step removes it before it brings the image"
@@ -64,6 +61,37 @@ def with_removals(fleet: Fleet, domain: str, steps: tuple[Step, ...]) -> tuple[S
                     for _, file in part.remove
                 )
     return tuple(replace(step, removals=tuple(found.get(step.number, ()))) for step in steps) if found else steps
+
+
+@dataclass(frozen=True, slots=True)
+class SpaceUse:
+    """The partition of one component whose images are files, and what it needs as the route goes on.
+
+    `loads` are the steps with the image that each brings; `plan` says what must go first, and what is short.
+    """
+
+    key: str
+    partition: Partition
+    loads: tuple[tuple[int, SpaceLoad], ...]
+    plan: SpacePlan
+
+
+def space_uses(fleet: Fleet, route: Route) -> tuple[SpaceUse, ...]:
+    """The partitions that the images of a route fill as files, in the order of the route.
+
+    Raises InputError for a domain that the inventory lacks.
+    """
+    found = []
+    for component, _, loads in _taken(fleet, route.domain, route.steps):
+        reading = component.reading
+        facts = fleet.manifest_index.facts(reading.kind, reading.model)
+        if facts.method is None or not facts.files:
+            continue
+        scale, images = fleet.manifest_index.scale(reading.kind), [load for _, load in loads]
+        for partition in fleet.partitions(component.key):
+            space = space_of(fleet.manifest_index, component, facts.method, partition)
+            found.append(SpaceUse(component.key, partition, tuple(loads), _planned(space, images, scale)))
+    return tuple(found)
 
 
 def _taken(fleet: Fleet, domain: str, steps: Iterable[Step]) -> Iterator[tuple[PlacedComponent, bool, Loads]]:

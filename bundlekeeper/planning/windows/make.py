@@ -3,24 +3,36 @@
 Rules: a step is never in a window with another; steps keep the route's order; what belongs together (a side of the
 infrastructure, a server) is done in one window; domains of one `separate_windows` set are never in one round, nor are
 domains whose servers share a cluster, or may, where either restarts servers of it or paths to them; a step that may not
-be done so has no windows, nor has any step of its domain after it.
-Whose hands do the work is not counted: what may go side by side is planned side by side.
+be done so has no windows, nor has any step of its domain after it. What may go side by side is planned side by side, up
+to the pieces of work that may go on at a site at a time. Staging has no effect yet: it stands before its window, and
+takes none of its minutes, unless something must be removed first.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.formats.escape import some
+from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.model.route.dated_windows import DatedWindow
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.infrastructure_actions import Draft, Lead, infrastructure
-from bundlekeeper.planning.windows.schedule import Placed, WindowLoad, WorkPiece, lower_bound, minutes_of, pack, rounds
+from bundlekeeper.planning.windows.schedule import (
+    Limits,
+    Placed,
+    WindowLoad,
+    WorkPiece,
+    hands_of,
+    lower_bound,
+    minutes_of,
+    pack,
+    rounds,
+)
 from bundlekeeper.planning.windows.server_actions import clusters_of, servers
 from bundlekeeper.planning.windows.types import PATHS, VERBS, Action, Timeline, Window
 
@@ -37,24 +49,54 @@ class _Plan:
     apart: tuple[str, ...]
     sets: frozenset[int]
     clusters: frozenset[str | None]  # of its servers; None where one is not known
-    windows: list[tuple[int, list[WorkPiece], list[Placed]]] = field(default_factory=list)
+    windows: list[tuple[int, list[WorkPiece], list[Placed], DatedWindow | None]] = field(default_factory=list)
     bound: int = 0
+    site: str = ""
+    parallel: int | None = None
 
 
-def schedule(fleet: Fleet, route: Route, length: int | None = None, per_cluster: int = 1) -> Timeline:
-    """One domain's route in windows of at most `length` minutes (None: as long as each step needs).
+def schedule(
+    fleet: Fleet,
+    route: Route,
+    length: int | None = None,
+    per_cluster: int = 1,
+    *,
+    parallel: Mapping[str, int] | None = None,
+    dated: Sequence[DatedWindow] = (),
+) -> Timeline:
+    """One domain's route in windows of at most `length` minutes (None: as long as each step needs), or in those of
+    `dated` that are at its site, in their order.
 
-    Raises InputError as `schedule_all` does.
+    Raises InputError as `schedule_all` does, and where the real windows are too few.
     """
-    return schedule_all(fleet, (route,), length, per_cluster)
+    return _schedule(fleet, (route,), length, per_cluster, parallel or {}, dated)
 
 
-def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = None, per_cluster: int = 1) -> Timeline:
-    """Routes of several domains in rounds of windows, at most `per_cluster` servers of one cluster at a time.
+def schedule_all(
+    fleet: Fleet,
+    routes: Sequence[Route],
+    length: int | None = None,
+    per_cluster: int = 1,
+    *,
+    parallel: Mapping[str, int] | None = None,
+) -> Timeline:
+    """Routes of several domains in rounds of windows, at most `per_cluster` servers of one cluster at a time, and at
+    each site as many pieces of work as `parallel` has for it (under the empty name for any other site).
 
     Raises InputError, naming the shortest length that would do, where pieces of work are longer than `length`; where
     `per_cluster` is less than one; and for two routes of one domain.
     """
+    return _schedule(fleet, routes, length, per_cluster, parallel or {}, ())
+
+
+def _schedule(
+    fleet: Fleet,
+    routes: Sequence[Route],
+    length: int | None,
+    per_cluster: int,
+    parallel: Mapping[str, int],
+    dated: Sequence[DatedWindow],
+) -> Timeline:
     if per_cluster < 1:
         raise InputError("at least one server of a cluster must be worked on at a time", hint="--per-cluster 1")
     if len({r.domain for r in routes}) < len(routes):
@@ -68,10 +110,17 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         good = next((n for n, draft in enumerate(rows) if draft.refused), len(rows))
         unplanned += [(route.domain, step.number) for step in route.steps[good:]]
         drafts.append((route, rows[:good]))
-    if length is not None:
-        _fit([piece for _, rows in drafts for draft in rows for piece in draft.pieces], length)
-    plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
-    chains = [[_load(plan, pieces, rows) for _, pieces, rows in plan.windows] for plan in plans]
+    plans = []
+    for route, rows in drafts:
+        site = _site(fleet, route.domain)
+        real = tuple(window for window in dated if window.site == site)
+        if dated and not real:
+            raise InputError(f"no window is at site {site}", hint=f"it has {some(sorted({w.site for w in dated}))}")
+        limits = Limits(length, per_cluster, parallel.get(site, parallel.get("")), tuple(w.minutes for w in real))
+        if limits.longest is not None:
+            _fit([piece for draft in rows for piece in draft.pieces], limits.longest)
+        plans.append(_plan(fleet, route, rows, limits, real))
+    chains = [[_load(plan, pieces, rows) for _, pieces, rows, _ in plan.windows] for plan in plans]
     windows = tuple(_windows(plans, chains))
     for found, whose in _clashes(drafts):
         own_findings |= {domain: (*own_findings[domain], found) for domain in whose}
@@ -95,8 +144,39 @@ def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
             lead = infrastructure(fleet, state, step, draft, lead)
         else:
             edited |= servers(fleet, state, step, per_cluster, draft, edited)
+        draft.pieces = [_staged_before(piece) for piece in draft.pieces]
         rows.append(draft)
     return rows
+
+
+def _staged_before(piece: WorkPiece) -> WorkPiece:
+    """The piece with its staging before the window, and what follows it in the piece so much earlier.
+
+    What needs something removed first stays where it is.
+    """
+    removed = {action.key for action in piece.actions if action.verb == "remove"}
+    moved = [action for action in piece.actions if action.verb == "stage" and action.key not in removed]
+    if not moved:
+        return piece
+    of_servers = bool(piece.clusters) or piece.alone  # their hosts go side by side, each one's actions in turn
+
+    def thread(action: Action) -> str:
+        return action.subject.split(": ")[0] if of_servers else ""
+
+    rows = []
+    for action in piece.actions:
+        if action in moved:
+            rows.append(replace(action, start=-action.minutes))
+        else:
+            ahead = [m for m in moved if thread(m) == thread(action) and m.end <= action.start]
+            rows.append(replace(action, start=action.start - sum(m.minutes for m in ahead)))
+    return replace(piece, actions=tuple(rows))
+
+
+def _site(fleet: Fleet, domain: str) -> str:
+    """Where the domain is: where most of its components are."""
+    sites = [component.site for component in fleet.inventory.components if component.domain == domain]
+    return max(sorted(set(sites)), key=sites.count, default="")
 
 
 def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
@@ -114,16 +194,34 @@ def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
     raise InputError(message, hint=f"--window {least}m or longer", problems=list(dict.fromkeys(problems)))
 
 
-def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], length: int | None, per_cluster: int) -> _Plan:
+def _plan(
+    fleet: Fleet, route: Route, drafts: Sequence[Draft], limits: Limits, real: Sequence[DatedWindow]
+) -> _Plan:  # fmt: skip
     sets = frozenset(n for n, row in enumerate(fleet.inventory.separate_windows) if route.domain in row.domains)
     named = {domain for n in sets for domain in fleet.inventory.separate_windows[n].domains} - {route.domain}
     of_server = fleet.manifest_index.is_of_server
     clusters = {component.cluster for component in fleet.components(route.domain) if of_server(component.kind)}
-    plan = _Plan(route.domain, tuple(sorted(named)), sets, frozenset(clusters - {""}))
+    plan = _Plan(
+        route.domain,
+        tuple(sorted(named)),
+        sets,
+        frozenset(clusters - {""}),
+        site=_site(fleet, route.domain),
+        parallel=limits.parallel,
+    )
+    number, lacking = 0, 0
     for step, draft in zip(route.steps, drafts, strict=False):
-        plan.bound += lower_bound(draft.pieces, length, per_cluster)
-        for rows in pack(draft.pieces, length, per_cluster):
-            plan.windows.append((step.number, draft.pieces, rows))
+        plan.bound += lower_bound(draft.pieces, limits)
+        left = real[number:]
+        mine = replace(limits, lengths=limits.lengths[number:] or ((limits.longest or 0,) if real else ()))
+        for place, rows in enumerate(pack(draft.pieces, mine)):
+            number += 1
+            if rows:
+                lacking += bool(real) and place >= len(left)
+                plan.windows.append((step.number, draft.pieces, rows, left[place] if place < len(left) else None))
+    if lacking:
+        message = f"{counted(len(real), 'window')} at site {plan.site} are too few: the plan needs {lacking} more"
+        raise InputError(message, hint=f"add windows to the file, or make them longer than {limits.longest} minutes")
     return plan
 
 
@@ -133,17 +231,17 @@ def _windows(plans: Sequence[_Plan], chains: Sequence[Sequence[WindowLoad]]) -> 
     for round_, open_ in enumerate(rounds(chains), 1):
         for i in sorted(open_):
             plan = plans[i]
-            step, pieces, rows = plan.windows[at[i]]
+            step, pieces, rows, dated = plan.windows[at[i]]
             at[i] += 1
             number += 1
             actions = [
-                replace(action, start=start + action.start, window=number)
+                replace(action, start=start + action.start if action.start >= 0 else action.start, window=number)
                 for n, start in rows
                 for action in pieces[n].actions
             ]
             actions.sort(key=lambda a: a.start)
             minutes = minutes_of(pieces, rows)
-            yield Window(number, step, tuple(actions), minutes, plan.apart, plan.domain, round_)
+            yield Window(number, step, tuple(actions), minutes, plan.apart, plan.domain, round_, dated)
 
 
 def _load(plan: _Plan, pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> WindowLoad:
@@ -152,7 +250,9 @@ def _load(plan: _Plan, pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> W
     present = frozenset(cluster for cluster in plan.clusters if cluster is not None)
     lone = any(piece.alone for piece in mine) or (of_paths and None in plan.clusters)
     clusters = clusters_of(mine) | (present if of_paths else frozenset())
-    return WindowLoad(minutes_of(pieces, rows), plan.sets, clusters, lone or bool(clusters), lone, present)
+    hands = hands_of(pieces, rows) if plan.parallel is not None else 0
+    minutes, busy = minutes_of(pieces, rows), lone or bool(clusters)
+    return WindowLoad(minutes, plan.sets, clusters, busy, lone, present, plan.site, hands, plan.parallel)
 
 
 def _bound(plans: Sequence[_Plan]) -> int:

@@ -1,11 +1,12 @@
 """Pieces of work put into windows of a length, and windows of several domains into rounds.
 
 Rules: a piece starts when all before it have ended, runs in one window without a break, and never beside another with
-one of its locks, more than `per_cluster` servers of one cluster, or anything at all where it is `alone`. The schedule
-is the shortest up to five pieces; of more, the best of five orders by rank, and up to 30 of what changes of single
-places make of it, which is not always the shortest: of 258 cases of 6 to 30 pieces with a proven optimum it was in
-227, at the worst 1.09 times it (`python -m tests.optimum`). `lower_bound` says what none can beat; often the shortest
-is above it. Rounds are the shortest up to 2,000 states, else the longest chain first.
+one of its locks, more than `per_cluster` servers of one cluster, more than `parallel` pieces, or anything at all where
+it is `alone`. Of real windows the fewest count, then the minutes. The schedule is the shortest up to five pieces; of
+more, the best of five orders by rank, and up to 30 of what changes of single places make of it, which is not always the
+shortest: of 258 cases of 6 to 30 pieces with a proven optimum it was in 227, at the worst 1.09 times it
+(`python -m tests.optimum`). `lower_bound` says what none can beat; often the shortest is above it. Rounds are the
+shortest up to 2,000 states, else the longest chain first.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 from itertools import combinations, permutations
 
-from bundlekeeper.planning.windows.types import Action
+from bundlekeeper.planning.windows.types import EFFECTS, Action
 
 Placed = tuple[int, int]  # which piece, and the minute of its window at which it starts
 
@@ -43,20 +44,50 @@ class WorkPiece:
     clusters: tuple[tuple[str, int], ...] = ()
     alone: bool = False
     minutes: int = field(init=False)  # kept, because schedules ask for it often
+    takes_effect: bool = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "minutes", max((action.end for action in self.actions), default=0))
+        object.__setattr__(self, "takes_effect", any(action.verb in EFFECTS for action in self.actions))
 
 
-def pack(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> list[list[Placed]]:
-    """The windows in their order, each at most `length` minutes; None for as long as it needs.
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a schedule keeps to: windows of at most `length` minutes (None: as long as they need), servers of one
+    cluster at a time, and pieces of work at a time (None: as many as may).
 
-    No piece may be longer than `length`, take more than `per_cluster` servers of a cluster, or come before itself.
+    `lengths` are those of real windows in their order, of which a schedule takes the first ones, also where it leaves
+    one empty because nothing that takes effect fits it; beyond them there are windows without an end, which the caller
+    refuses.
     """
-    return [list(rows) for rows in packed(_shape(pieces), length, per_cluster)]
+
+    length: int | None = None
+    per_cluster: int = 1
+    parallel: int | None = None
+    lengths: tuple[int, ...] = ()
+
+    def of(self, number: int) -> int | None:
+        """The length of the window with that number, from 0."""
+        if self.lengths:
+            return self.lengths[number] if number < len(self.lengths) else None
+        return self.length
+
+    @property
+    def longest(self) -> int | None:
+        """The length of the longest window; None for no limit."""
+        return max(self.lengths) if self.lengths else self.length
 
 
-_Shape = tuple[tuple[int, tuple[int, ...], tuple[str, ...], tuple[tuple[str, int], ...], bool], ...]
+def pack(pieces: Sequence[WorkPiece], limits: Limits) -> list[list[Placed]]:
+    """The windows in their order; only where real windows are given some may be empty.
+
+    No piece may be longer than every window, take more servers of a cluster than may go at a time, or come before
+    itself.
+    """
+    return [list(rows) for rows in packed(_shape(pieces), limits)]
+
+
+_Shape = tuple[tuple[int, tuple[int, ...], tuple[str, ...], tuple[tuple[str, int], ...], bool, bool], ...]
 
 
 def _shape(pieces: Sequence[WorkPiece]) -> _Shape:
@@ -68,18 +99,18 @@ def _shape(pieces: Sequence[WorkPiece]) -> _Shape:
         clusters = tuple(
             (names.setdefault((name, True), f"cluster {len(names)}"), number) for name, number in piece.clusters
         )
-        rows.append((piece.minutes, piece.after, locks, clusters, piece.alone))
+        rows.append((piece.minutes, piece.after, locks, clusters, piece.alone, piece.takes_effect))
     return tuple(rows)
 
 
 @lru_cache(maxsize=1_000)
-def packed(shape: _Shape, length: int | None, per_cluster: int) -> tuple[tuple[Placed, ...], ...]:
+def packed(shape: _Shape, limits: Limits) -> tuple[tuple[Placed, ...], ...]:
     """`pack` of pieces of that shape, kept."""
-    pieces = [
-        WorkPiece("", (Action("", "", "", "", minutes, assumed=False),), after, locks, clusters, alone)
-        for minutes, after, locks, clusters, alone in shape
-    ]
-    best = _Best(pieces, length, per_cluster)
+    pieces = []
+    for minutes, after, locks, clusters, alone, takes_effect in shape:
+        action = Action("activate" if takes_effect else "", "", "", "", minutes, assumed=False)
+        pieces.append(WorkPiece("", (action,), after, locks, clusters, alone))
+    best = _Best(pieces, limits)
     for order in _orders(pieces):
         best.try_(order)
     if len(pieces) <= _ALL_ORDERS:
@@ -95,22 +126,24 @@ def packed(shape: _Shape, length: int | None, per_cluster: int) -> tuple[tuple[P
 class _Best:
     """The best windows so far, and the order that they came from."""
 
-    def __init__(self, pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> None:
-        self.pieces, self.length, self.per_cluster = pieces, length, per_cluster
-        self.bound = lower_bound(pieces, length, per_cluster)
+    def __init__(self, pieces: Sequence[WorkPiece], limits: Limits) -> None:
+        self.pieces, self.limits = pieces, limits
+        self.bound = lower_bound(pieces, limits)
         self.windows: list[list[Placed]] = []
         self.order: tuple[int, ...] = ()
-        self.least: tuple[int, int] | None = None  # minutes, then windows
+        self.least: tuple[int, int] | None = None  # minutes, then windows; of real windows the other way round
 
     @property
     def is_shortest(self) -> bool:
         """True where the bound shows that none is shorter."""
-        return self.least is not None and self.least[0] == self.bound
+        return self.least is not None and not self.limits.lengths and self.least[0] == self.bound
 
     def try_(self, order: tuple[int, ...], opening: Collection[int] | None = None) -> tuple[int, int]:
-        """Start the pieces in that order, and keep what is better than the best; its minutes and windows."""
-        windows = _started(self.pieces, order, opening, self.length, self.per_cluster)
+        """Start the pieces in that order, and keep what is better than the best; its minutes and windows, of real
+        windows their number first."""
+        windows = _started(self.pieces, order, opening, self.limits)
         found = (sum(minutes_of(self.pieces, rows) for rows in windows), len(windows))
+        found = found[::-1] if self.limits.lengths else found
         if self.least is None or found < self.least:
             self.windows, self.order, self.least = windows, order, found
         return found
@@ -125,7 +158,7 @@ def _improved(best: _Best) -> None:
     """
     chance = random.Random(0)  # noqa: S311  (no secret: the same answer each time)
     _changed(best, chance, list(best.order), None, _FREE_TRIES)
-    firsts = {rows[0][0] for rows in best.windows[1:]}
+    firsts = set() if best.limits.lengths else {rows[0][0] for rows in best.windows[1:]}
     order = [i for rows in best.windows for i, _ in rows]
     _changed(best, chance, order, firsts, _STRICT_TRIES)
 
@@ -138,7 +171,7 @@ def _changed(best: _Best, chance: random.Random, order: list[int], opening: set[
             return
         new, opens = list(order), opening
         one, other, kind = chance.randrange(len(new)), chance.randrange(len(new)), chance.random()
-        if opens is not None and best.length is not None and kind < _OPENING_SHARE:
+        if opens is not None and best.limits.length is not None and not best.limits.lengths and kind < _OPENING_SHARE:
             opens = opens ^ {chance.choice(new[1:])}
         elif kind < _MOVING_SHARE:
             new.insert(other, new.pop(one))
@@ -166,7 +199,13 @@ def minutes_of(pieces: Sequence[WorkPiece], rows: Iterable[Placed]) -> int:
     return max((start + pieces[i].minutes for i, start in rows), default=0)
 
 
-def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> int:
+def hands_of(pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> int:
+    """How many pieces of a window go on at a time, at most."""
+    spans = [(start, start + pieces[i].minutes) for i, start in rows if pieces[i].minutes]
+    return max((sum(a <= begin < b for a, b in spans) for begin, _ in spans), default=0)
+
+
+def lower_bound(pieces: Sequence[WorkPiece], limits: Limits) -> int:
     """Minutes that no windows can beat: what is done alone, and the longest of four of the rest.
 
     They are the longest chain of pieces that must follow each other; for each lock all that need it; for each cluster
@@ -178,7 +217,8 @@ def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
     alone = sum(piece.minutes for piece in pieces if piece.alone)
     tails, heads = _tails(pieces, count_alone=False), _heads(pieces)
     bounds = [0, *tails]
-    for rows, hands in _resources(pieces, per_cluster):
+    length = limits.longest
+    for rows, hands in _resources(pieces, limits):
         minutes = sorted(pieces[i].minutes for i, number in rows for _ in range(number))
         fullest = -(-len(minutes) // hands)  # some hand has at least so many
         work = max(minutes[-1], -(-sum(minutes) // hands), sum(minutes[:fullest]))
@@ -190,7 +230,7 @@ def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
     return alone + max(bounds)
 
 
-def _resources(pieces: Sequence[WorkPiece], per_cluster: int) -> Iterator[tuple[list[tuple[int, int]], int]]:
+def _resources(pieces: Sequence[WorkPiece], limits: Limits) -> Iterator[tuple[list[tuple[int, int]], int]]:
     """The pieces that need one thing, how much of it each, and how much of it there is."""
     found: dict[tuple[str, bool], list[tuple[int, int]]] = {}
     for i, piece in enumerate(pieces):
@@ -200,7 +240,10 @@ def _resources(pieces: Sequence[WorkPiece], per_cluster: int) -> Iterator[tuple[
             for name in piece.locks:
                 found.setdefault((name, False), []).append((i, 1))
     for (_, is_cluster), rows in found.items():
-        yield rows, per_cluster if is_cluster else 1
+        yield rows, limits.per_cluster if is_cluster else 1
+    rows = [(i, 1) for i, piece in enumerate(pieces) if piece.minutes and not piece.alone]
+    if limits.parallel is not None and rows:
+        yield rows, limits.parallel
 
 
 def _heads(pieces: Sequence[WorkPiece]) -> list[int]:
@@ -273,8 +316,7 @@ def _started(
     pieces: Sequence[WorkPiece],
     order: Sequence[int],
     opening: Collection[int] | None,
-    length: int | None,
-    per_cluster: int,
+    limits: Limits,
 ) -> list[list[Placed]]:
     """Start each piece as early as it may, the earlier in `order` the sooner; a window ends when nothing fits it.
 
@@ -285,7 +327,8 @@ def _started(
     while left:
         rows: list[Placed] = []
         running: list[tuple[int, int]] = []
-        held = _Held(per_cluster)
+        held = _Held(limits)
+        length = limits.of(len(windows))
         now = 0
         while True:
             waiting: list[int] = []
@@ -308,6 +351,9 @@ def _started(
                 _, i = heapq.heappop(running)
                 held.take(pieces[i], -1)
                 done.add(i)
+        if limits.lengths and not any(pieces[i].takes_effect for i, _ in rows):
+            left, rows = [i for i in order if i not in done or i in {n for n, _ in rows}], []
+            done.difference_update(left)
         windows.append(rows)
     return windows
 
@@ -315,8 +361,9 @@ def _started(
 class _Held:
     """What is in use at one moment."""
 
-    def __init__(self, per_cluster: int) -> None:
-        self.per_cluster = per_cluster
+    def __init__(self, limits: Limits) -> None:
+        self.per_cluster = limits.per_cluster
+        self.parallel = limits.parallel
         self.used: dict[tuple[str, bool], int] = {}
         self.number = 0
         self.alone = False
@@ -325,13 +372,15 @@ class _Held:
         """Whether it may run beside what runs now."""
         if self.alone or (piece.alone and self.number):
             return False
+        if piece.minutes and self.parallel is not None and self.number >= self.parallel:
+            return False
         if any(self.used.get((name, False)) for name in piece.locks):
             return False
         return all(self.used.get((c, True), 0) + n <= self.per_cluster for c, n in piece.clusters)
 
     def take(self, piece: WorkPiece, sign: int) -> None:
         """Use what it needs, or give it back where `sign` is -1."""
-        self.number += sign
+        self.number += sign if piece.minutes else 0
         if piece.alone:
             self.alone = sign > 0
         for key in [((name, False), 1) for name in piece.locks] + [((c, True), n) for c, n in piece.clusters]:
@@ -353,6 +402,9 @@ class WindowLoad:
     servers: bool = False
     lone: bool = False
     present: frozenset[str] = frozenset()
+    site: str = ""
+    hands: int = 0  # pieces of work at a time, at most
+    parallel: int | None = None  # of all windows of one round at that site
 
 
 def may_share(loads: Iterable[WindowLoad]) -> bool:
@@ -392,6 +444,7 @@ class _Taken:
         self.clusters: set[str] = set()
         self.present: set[str] = set()
         self.servers = self.lone = False
+        self.hands: dict[str, int] = {}
 
     def add(self, load: WindowLoad) -> bool:
         """Add a window to the round where it may be in it."""
@@ -400,6 +453,10 @@ class _Taken:
             return False
         if (load.servers and self.lone) or (load.lone and self.servers):
             return False
+        hands = self.hands.get(load.site, 0) + load.hands
+        if load.parallel is not None and hands > load.parallel and hands > load.hands:
+            return False
+        self.hands[load.site] = hands
         self.apart |= load.apart
         self.clusters |= load.clusters
         self.present |= present

@@ -1,11 +1,11 @@
 """A step of servers as real actions in the usual order (common practice, from memory).
 
 Rules: each server's paths and driver level are noted and its workload moved off first, its components are written in
-the route's order, and afterwards the host's path count is compared with the one from before. A component that a policy
-drives is not written by hand: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that
-one policy restarts by itself go together, so that they are one piece; where that restarts others too, or more of a
-cluster than may go at a time, the step is refused. A server whose cluster is not known is worked on alone, and
-reported; one that is known to be in none is in nobody's way.
+the route's order, and afterwards the host's path count is compared with the one from before and its workload given
+back. A component that a policy drives is not written by hand: the policy is edited, and confirmed, or the server
+restarted, as it applies. Servers that one policy restarts by itself go together, so that they are one piece; where that
+restarts others too, or more of a cluster than may go at a time, the step is refused. A server whose cluster is not
+known is worked on alone, and reported; one that is known to be in none is in nobody's way.
 """
 
 from __future__ import annotations
@@ -273,6 +273,7 @@ def _taken(host: Host, uses: dict[str, PolicyUse]) -> Iterator[Action]:
     for turn in host.turns:
         yield host.works(turn, "verify", VERIFY_MINUTES)
     yield host.does("compare-paths", LOOK_MINUTES)
+    yield host.does("return-workload", MOVE_MINUTES)
     yield host.does("record", RECORD_MINUTES)
 
 

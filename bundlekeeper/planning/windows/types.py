@@ -1,9 +1,9 @@
 """Maintenance windows as values: what is done, when, for how long, what is down meanwhile.
 
 Rules: plain values without references to what they were made from; minutes are whole; `start` counts from the start of
-the action's own window; windows of one round may be open at the same time, those of different rounds never are; a
-number of minutes that no manifest gives is marked assumed; a step that has no windows is listed as unplanned, with the
-reason among the findings.
+the action's own window, and is negative for staging, which has no effect yet and is done before it; windows of one
+round may be open at the same time, those of different rounds never are; a number of minutes that no manifest gives is
+marked assumed; a step that has no windows is listed as unplanned, with the reason among the findings.
 """
 
 from __future__ import annotations
@@ -12,12 +12,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from bundlekeeper.findings import Finding
+from bundlekeeper.model.route.dated_windows import DatedWindow
 
 NOTHING = "nothing"
 #: What is down where paths of servers are.
 PATHS = frozenset({"half", "fabric", "path"})
 #: What is looked at before anything is done, and again where another day may have come between.
 CHECKS = frozenset({"check-backup", "check-pairs", "check-faults", "check-paths"})
+
+#: What takes effect, so that going back undoes it.
+EFFECTS = frozenset({"activate", "write", "level", "apply", "restart"})
 
 #: What is done, for people.
 VERBS: dict[str, str] = {
@@ -45,6 +49,7 @@ VERBS: dict[str, str] = {
     "apply": "the policy applies its image",
     "verify": "verify the running version",
     "compare-paths": "check that the host's path count equals the count from before",
+    "return-workload": "give the workload back to the server",
     "record": "record it",
 }
 
@@ -87,7 +92,9 @@ class Window:
     """One window of one domain's step: its actions by start, and how long it takes.
 
     Windows of the same `round` may be open at the same time. `apart_from` names the domains that are never in one
-    window with this one's.
+    window with this one's. `minutes` are those of the work; `dated` is the real window that it is in, None for none.
+    `turn_back` is the last minute at which going back still ends within the window, `turn_back_reason` what it rests
+    on.
     """
 
     number: int
@@ -97,6 +104,19 @@ class Window:
     apart_from: tuple[str, ...]
     domain: str = ""
     round: int = 0
+    dated: DatedWindow | None = None
+    turn_back: int = 0
+    turn_back_reason: str = ""
+
+    @property
+    def staging(self) -> tuple[Action, ...]:
+        """What is brought before the window and has no effect yet."""
+        return tuple(action for action in self.actions if action.start < 0)
+
+    @property
+    def work(self) -> tuple[Action, ...]:
+        """What is done in the window."""
+        return tuple(action for action in self.actions if action.start >= 0)
 
 
 @dataclass(frozen=True, slots=True)

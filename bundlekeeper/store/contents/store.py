@@ -3,7 +3,7 @@
 Rules: one descriptor of the root stays open, and everything below is reached from it, so nobody can swap the root under
 a running command; the root is ours (or root's), nobody else may write what it relies on (`rights`), and no folder of
 its own is a symbolic link; a folder that is neither a store nor empty is never made into one; a missing store database
-is rebuilt by the first command that writes. The tree is described, for users, in the README.
+is rebuilt by the first command that writes. The tree is described, for users, in the handbook (`store`).
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ def office(keeper: Keeper, world: World) -> Keeper:
     assert keeper("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
     loaded = keeper("inventory", "load", MARRAM, "--reported-by", "kim", "--json")
     assert loaded.status == 0, loaded.out + loaded.err
-    assert loaded.json["counts"] == {"components": 57, "changes": 57, "new_events": 58}
+    assert loaded.json["counts"].items() >= {"components": 57, "new": 57, "changes": 57, "new_events": 58}.items()
     return keeper
 
 
@@ -229,7 +229,7 @@ def test_history_lists_places_and_moves(office: Keeper, tmp_path: Path) -> None:
         "# read_at = 2026-11-22\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active\n"
         "holm,holm-b,2,io-1,io-module,Rush-4,HOLMA-IO1,6.0.1\n"
     )
-    assert office("inventory", "load", rows, "--partial").status == 0
+    assert office("inventory", "load", rows).status == 0
     lines = office("where", "HOLMA-IO1", "--history").out.splitlines()
     assert " at holm/holm-a/1/io-1  " in lines[0]
     assert " at holm/holm-b/2/io-1, moved from holm/holm-a/1/io-1  " in lines[1]

@@ -29,7 +29,7 @@ def test_one_manifest_that_cannot_be_read_hides_no_other(keeper: Keeper, world: 
 
 
 def test_a_manifest_that_is_too_large_says_so_by_its_code(keeper: Keeper, tmp_path: Path) -> None:
-    """The README's table: `too-large`, 'the file is larger than 16 MiB; it was not parsed'."""
+    """The table of codes: `too-large`, 'the file is larger than 16 MiB; it was not parsed'."""
     with (tmp_path / "large.toml").open("wb") as file:
         file.truncate(17 * 1024 * 1024)
     ran = keeper("manifest", "lint", "large.toml", "--json")

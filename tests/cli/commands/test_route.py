@@ -59,7 +59,7 @@ def test_the_json_has_the_whole_plan_and_what_it_was_made_from(office: Keeper, w
     found = office(*WORDS, "--window", "4h", "--json").json
     assert found["schema"] == "bundlekeeper.route/1"
     assert found["timeline"]["makespan"] >= found["timeline"]["lower_bound"] > 0
-    assert found["options"] == {"window_minutes": 240, "per_cluster": 1}
+    assert found["options"] == {"window_minutes": 240, "per_cluster": 1, "parallel": [], "windows": []}
     inputs = found["inputs"]
     assert inputs["manifest"]["sha256"] == hashlib.sha256(world.manifest.read_bytes()).hexdigest()
     head = office("ledger", "verify", "--json").json["chain"]

@@ -207,8 +207,8 @@ def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     for name in ("book.txt", "book.html"):
         assert office("report", "--runbook", *words, "--out", tmp_path / name).status == 1
         page = (tmp_path / name).read_text("utf-8")
-        assert "steps without windows, so not in those minutes" in page
-        assert "No window could be planned for this step" in page
+        assert "STOP: do not begin" in page
+        assert "it could not be planned: the errors and gaps say why" in re.sub(r"\s+", " ", page)
     several = office("route", "--all", "--to", "6.1", "--inventory", parts, "--json")
     assert several.status == 1
     assert ["holm-a", 2] in several.json["timeline"]["unplanned"]

@@ -17,6 +17,7 @@ from bundlekeeper.ledger.ask.undoing import Effect, WholeLedger
 from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.record.batches import batch_id
 from bundlekeeper.ledger.record.ledger import Ledger
+from bundlekeeper.model.config import UserConfig
 from tests.conftest import Keeper
 from tests.kits.ledger_commands import MARRAM
 from tests.kits.ledger_history import DAY0, read, stated
@@ -196,7 +197,7 @@ def test_what_is_recorded_at_the_same_time_stops_an_undo(tmp_path: Path, monkeyp
             return found
 
         monkeypatch.setattr(WholeLedger, "effect", late)
-        session = cast("Session", SimpleNamespace(ledger=ledger, now=lambda: DAY0))
+        session = cast("Session", SimpleNamespace(ledger=ledger, now=lambda: DAY0, config=UserConfig()))
         with pytest.raises(LockedError, match="nothing was undone"):
             undo(session, UndoRequest((staged.id(),), "wrong", "ada"))
         assert [entry.event for entry in ledger.entries()] == [staged, activated]

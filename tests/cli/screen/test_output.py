@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import io
+import re
+from dataclasses import replace
+
 import pytest
 
 from bundlekeeper.cli.screen import output
@@ -21,6 +25,33 @@ def test_the_cases_of_an_error_stand_under_its_hint_and_many_are_counted(capsys:
         *(f"  error: missing: file-{n}: is not there" for n in range(8)),
         "  and 1 more (--json lists all)",
     ]
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_long_line_is_broken_at_words_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A path stays whole, and the line with the caret under it is as it is."""
+    monkeypatch.setenv("COLUMNS", "60")
+    path = "/srv/" + "firmware/" * 9
+    found = finding(
+        "missing", "a.bin", "is not there " * 9, f"copy it from another place: cp {path} and verify it again"
+    )
+    excerpt = f"{'x' * 70} = 1\n{' ' * 70}^"
+    found = replace(found, excerpt=excerpt)
+    on_terminal, in_pipe = _Terminal(), io.StringIO()
+    output.write_findings([found], on_terminal)
+    output.write_findings([found], in_pipe)
+    assert len(in_pipe.getvalue().splitlines()) == 4
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", on_terminal.getvalue()).splitlines()
+    own = [line for line in lines if path not in line and not line.startswith("    x") and "^" not in line]
+    assert max(map(len, own)) <= 60
+    assert len(own) > 4
+    assert any(path in line for line in lines)
+    assert [f"    {line}" for line in excerpt.split("\n")] == [line for line in lines if "xxx" in line or "^" in line]
+    assert " ".join(" ".join(lines).split()) == " ".join(in_pipe.getvalue().split())
 
 
 def test_json_and_python_have_the_cases_in_the_sentence() -> None:

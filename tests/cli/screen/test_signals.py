@@ -19,7 +19,8 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper import errors
-from bundlekeeper.cli.screen.help import EXIT_STATUSES
+from bundlekeeper.cli.screen.help import EXIT_STATUSES, root_help
+from bundlekeeper.jobs.handbook.topics import handbook_file
 from tests.conftest import World
 
 ROOT = Path(__file__).parents[3]
@@ -65,14 +66,13 @@ def test_a_signal_in_the_middle_of_a_copy(world: World, tmp_path: Path, number: 
 def test_every_signal_is_in_the_documents(number: int, status: int) -> None:
     assert (status, status - 128) == (128 + number, number)
     words = dict(EXIT_STATUSES)[status]
-    readme = (ROOT / "README.md").read_text()
-    assert f"| {status} | {words} |" in readme
+    assert f"  {status:<4} {words}\n" in root_help()
     assert status in errors.PRECEDENCE
 
 
-def test_the_order_of_statuses_is_the_readmes() -> None:
-    """70 first, then a signal, then what the README's sentence says."""
-    sentence = re.search(r"Several at once: the first of (.*)\. A manifest", (ROOT / "README.md").read_text())
+def test_the_order_of_statuses_is_the_handbooks() -> None:
+    """70 first, then a signal, then what the sentence of its topic `exit` says."""
+    sentence = re.search(r"Several at once: the first of (.*)\. A manifest", handbook_file("exit.md"))
     assert sentence is not None
     numbers = [int(word) for word in re.findall(r"\d+", sentence[1].replace("a signal", "129 130 131 143"))]
     assert numbers == list(errors.PRECEDENCE)

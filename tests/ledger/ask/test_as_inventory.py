@@ -25,12 +25,24 @@ from bundlekeeper.model.inventory.types import Component, Inventory, Partition, 
 from tests.kits.ledger_history import DAY0, MEMORY, at, everything, stated
 
 BIOS = Component(
-    "bios", "holm", "holm-a", "1", "3", "MB4-7", "Tern-4", "B7", "6.0", "", "5.4", policy="web", cluster="c"
+    "bios",
+    "holm",
+    "holm-a",
+    "1",
+    "3",
+    "MB4-7",
+    "Tern-4",
+    "B7",
+    active="6.0",
+    pending="",
+    spare="5.4",
+    policy="web",
+    cluster="c",
 )
 SWITCH = Component(
     "fabric-switch", "holm", "holm-a", serial="F1", active="6.0", boot_files=("5.4", "6.0"), pair="f", half="leading"
 )
-DISK = Component("disk", "holm", "holm-a", "1", "3/1", "MB4-7", "D", None, "1.0")
+DISK = Component("disk", "holm", "holm-a", "1", "3/1", "MB4-7", "D", active="1.0")
 ROWS = (BIOS, SWITCH, DISK)
 
 
@@ -41,8 +53,10 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 
 def inventory(day: int, rows: Sequence[Component] = ROWS, **more: Any) -> Inventory:
+    """Of everything in the domains of these rows, unless `complete` says otherwise."""
     read_at = (DAY0 + timedelta(days=day)).date()
-    return Inventory(read_at, more.pop("zone", "UTC"), tuple(rows), **more)
+    whole = tuple(sorted({f"domain:{row.domain}" for row in rows}))
+    return Inventory(read_at, more.pop("zone", "UTC"), tuple(rows), complete=more.pop("complete", whole), **more)
 
 
 def changes(ledger: Ledger, found: Inventory, **more: Any) -> list[str]:
@@ -81,21 +95,93 @@ def test_what_changed_since(ledger: Ledger) -> None:
 def test_facts_that_only_readings_know_are_compared_too(ledger: Ledger) -> None:
     """A server that lost its policy."""
     changes(ledger, inventory(0))
-    assert changes(ledger, inventory(1, [replace(BIOS, policy="")])) == [
+    assert changes(ledger, inventory(1, [replace(BIOS, policy="")], complete=())) == [
         "bios B7 at holm/holm-a/1/3: policy was web, is none"
     ]
 
 
-def test_a_list_of_one_kind_leaves_the_others_alone(ledger: Ledger) -> None:
-    """Nothing is gone by a list that does not speak of it, unless it is said to be complete."""
+def test_a_list_leaves_alone_what_it_does_not_cover_whole(ledger: Ledger) -> None:
+    """Nothing is gone by a list that does not say that it lists everything there."""
     changes(ledger, inventory(0))
-    plan = plan_load(ledger, inventory(1, [BIOS]), reported_by="list", source="x")
+    plan = plan_load(ledger, inventory(1, [BIOS], complete=()), reported_by="list", source="x")
     assert plan.changes == ()
     assert plan.unlisted == {("holm", "holm-a", "disk"): 1, ("holm", "holm-a", "fabric-switch"): 1}
-    complete = plan_load(ledger, inventory(1, [BIOS]), reported_by="list", source="x", listing="all")
-    assert [c.what for c in complete.changes] == [InventoryChange.GONE, InventoryChange.GONE]
-    assert complete.unlisted == {}
+    for complete in (("domain:holm-a",), ("site:holm",)):
+        whole = plan_load(ledger, inventory(1, [BIOS], complete=complete), reported_by="list", source="x")
+        assert [c.what for c in whole.gone] == [InventoryChange.GONE, InventoryChange.GONE]
+        assert whole.unlisted == {}
     assert ledger.head().count == 4  # planning recorded nothing
+
+
+def test_a_site_that_is_listed_whole_is_whole_in_domains_that_are_not_listed(ledger: Ledger) -> None:
+    """A domain that was given up; other sites are left alone."""
+    b, away = replace(BIOS, serial="B8", domain="holm-b"), replace(BIOS, serial="S1", site="skerry", domain="holm-b")
+    # all with one parent, which is therefore a chassis and no server
+    changes(ledger, inventory(0, [BIOS, b, away], complete=()))
+    assert changes(ledger, inventory(1, [BIOS], complete=("site:holm",))) == ["bios B8 is gone from holm/holm-b/1/3"]
+    assert [a.component for a in where(ledger, Selector())] == ["B7", "S1"]
+    assert changes(ledger, inventory(2, [away], complete=("domain:holm-b",))) == []
+
+
+SERVER = tuple(
+    Component(kind, "holm", "holm-a", "1", slot, "OLD", active="5.4")
+    for kind, slot in (("bios", "4"), ("management-controller", "4"), ("disk", "4/1"))
+)
+
+
+def test_a_server_in_an_occupied_slot_replaces_all_of_the_old_one(ledger: Ledger) -> None:
+    """Also in a partial list, and what the list does not mention of the old server: no ghost of it is left."""
+    changes(ledger, inventory(0, [*ROWS, *SERVER], complete=()))
+    lines = changes(ledger, inventory(1, [replace(SERVER[0], parent="NEW")], complete=()))
+    assert lines == [
+        "bios NEW:bios replaces OLD:bios at holm/holm-a/1/4",
+        "management-controller OLD:management-controller is gone from holm/holm-a/1/4 with OLD, which NEW replaces",
+        "disk OLD:disk:1 is gone from holm/holm-a/1/4/1 with OLD, which NEW replaces",
+    ]
+    assert [a.component for a in where(ledger, Selector())] == ["F1", "B7", "MB4-7:disk:1", "NEW:bios"]
+    ((reading, *_),) = [[r for r in readings(ledger) if r.at == at(1)]]
+    fix = Event(what=EventKind.UNDONE, at=at(2), reported_by="ada", undoes=reading.id, reason="another slot")
+    ledger.record([fix], DAY0)
+    assert len(where(ledger, Selector())) == 6
+
+
+def test_a_server_that_is_listed_elsewhere_takes_along_what_is_in_it(ledger: Ledger) -> None:
+    """Two servers swapped their slots, and the list has only their BIOS: nothing is gone, all is in the new slots."""
+    other = [replace(component, parent="NEW", slot="5" + (component.slot or "")[1:]) for component in SERVER]
+    changes(ledger, inventory(0, [*SERVER, *other], complete=()))
+    lines = changes(ledger, inventory(1, [replace(SERVER[0], slot="5"), replace(other[0], slot="4")], complete=()))
+    assert len(lines) == 6
+    assert all(" moved from " in line for line in lines)
+    slots = {a.component: a.place.slot for a in where(ledger, Selector()) if a.place}
+    assert slots == {
+        "OLD:bios": "5", "OLD:management-controller": "5", "OLD:disk:1": "5/1",
+        "NEW:bios": "4", "NEW:management-controller": "4", "NEW:disk:1": "4/1",
+    }  # fmt: skip
+
+
+def test_an_old_list_that_is_loaded_late_leaves_no_ghost(ledger: Ledger) -> None:
+    """The list of the day before the swap comes after the one of the day after it."""
+    later = [replace(component, parent="NEW") for component in SERVER[:2]]
+    changes(ledger, inventory(3, later, complete=()))
+    changes(ledger, inventory(5, later, complete=()))
+    changes(ledger, inventory(0, SERVER, complete=()))
+    old, new = [c.key for c in SERVER], [c.key for c in later]
+    for day, there in ((0, old), (2, old), (3, new), (6, new)):
+        on = (DAY0 + timedelta(days=day)).date()
+        assert sorted(a.component for a in where(ledger, Selector(), on=on)) == sorted(there)
+    changes(ledger, inventory(1, [SERVER[0]], complete=()))  # and once more, when it is known already
+    assert sorted(a.component for a in where(ledger, Selector())) == sorted(new)
+
+
+def test_a_slot_of_a_chassis_that_is_not_known_is_not_occupied(ledger: Ledger) -> None:
+    """Two chassis have a slot 4 each: a partial list of the other one makes nothing vanish."""
+    unknown = [replace(component, chassis=None) for component in SERVER]
+    changes(ledger, inventory(0, unknown, complete=()))
+    lines = changes(ledger, inventory(1, [replace(component, parent="NEW") for component in unknown], complete=()))
+    assert [line.split(" at ")[0] for line in lines] == [
+        "bios NEW:bios is new", "management-controller NEW:management-controller is new", "disk NEW:disk:1 is new",
+    ]  # fmt: skip
+    assert len(where(ledger, Selector())) == 6
 
 
 def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learned(ledger: Ledger) -> None:
@@ -107,21 +193,24 @@ def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learn
 
 
 def test_a_partial_list_leaves_everything_else_alone(ledger: Ledger) -> None:
-    """One service of many was read."""
-    changes(ledger, inventory(0))
-    plan = plan_load(
-        ledger, inventory(1, [replace(BIOS, serial="B8", slot="4")]), reported_by="x", source="y", listing="some"
-    )
+    """One service of many was read; what only the older list states of a component stays known."""
+    changes(ledger, inventory(0, partitions=(Partition("F1", "images", 100, 40),)))
+    rows = [replace(BIOS, serial="B8", slot="4"), replace(SWITCH, pair=None, half=None)]
+    plan = plan_load(ledger, inventory(1, rows, complete=()), reported_by="x", source="y")
     assert [c.message() for c in plan.changes] == ["bios B8 is new at holm/holm-a/1/4"]
     load(ledger, plan, DAY0)
     assert len(where(ledger, Selector())) == 4
     found = believed(ledger)
     assert found is not None
-    assert len(found.inventory.components) == 4
-    assert {reading.at.text() for reading in found.readings.values()} == {"2026-01-01"}
+    assert set(found.inventory.components) == {*ROWS, rows[0]}
+    assert found.inventory.partitions == (Partition("F1", "images", 100, None),)  # free bytes are of their moment
     assert found.unread == ()
-    with pytest.raises(InputError):
-        load(ledger, plan_load(ledger, inventory(1), reported_by="x", source="y", listing="most"), DAY0)
+
+
+def test_a_reading_lists_whole_only_what_it_lists(ledger: Ledger) -> None:
+    """An event that claims more is none."""
+    with pytest.raises(InputError, match="to list whole: domain:holm-z"):
+        load(ledger, plan_load(ledger, inventory(1, complete=("domain:holm-z",)), reported_by="x", source="y"), DAY0)
 
 
 def test_a_part_that_moved_to_another_domain_is_not_gone(ledger: Ledger) -> None:
@@ -158,7 +247,10 @@ def test_a_wrong_reading_is_undone_with_all_its_events(ledger: Ledger) -> None:
     """One undone event; the reading before it counts again."""
     changes(ledger, inventory(0))
     plan = plan_load(
-        ledger, inventory(1, [replace(BIOS, serial="B9", active="1.0")]), reported_by="list", source="wrong.csv"
+        ledger,
+        inventory(1, [replace(BIOS, serial="B9", active="1.0")], complete=()),
+        reported_by="list",
+        source="wrong.csv",
     )
     load(ledger, plan, DAY0)
     before = believed(ledger)
@@ -192,7 +284,7 @@ def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) ->
     found = believed(ledger)
     assert found is not None
     switch = next(c for c in found.inventory.components if c.key == "F1")
-    assert switch == replace(SWITCH, boot_files=("5.4", "6.0", "6.1"))
+    assert switch == replace(SWITCH, boot_files=("5.4", "6.0", "6.1"), staged="6.1")
     assert found.inventory.partitions == (partitions[1], replace(partitions[0], free_bytes=None))
     assert found.unplaced == ("X",)
     earlier = believed(ledger, on=date(2026, 1, 2))
@@ -204,15 +296,13 @@ def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) ->
 
 
 def test_each_kind_rests_on_its_newest_reading(ledger: Ledger) -> None:
-    """A newer list of one kind does not make the older list of another worthless."""
+    """A newer list of some components does not make the older list of others worthless."""
     changes(ledger, inventory(0))
     newer = replace(BIOS, policy="night")
-    changes(ledger, inventory(4, [newer]))
+    changes(ledger, inventory(4, [newer], complete=()))
     found = believed(ledger, sites=["holm"])
     assert found is not None
     assert set(found.inventory.components) == {newer, SWITCH, DISK}
-    days = {kind: reading.at.text() for (_, _, kind), reading in found.readings.items()}
-    assert days == {"bios": "2026-01-05", "disk": "2026-01-01", "fabric-switch": "2026-01-01"}
 
 
 def test_parts_that_no_reading_lists_are_named(ledger: Ledger) -> None:
@@ -411,7 +501,7 @@ def test_what_a_load_reports_is_what_where_answers_afterwards(
             now = {name for name, answer in after.items() if answer[1]}
             changed = {what: {c.component.key for c in plan.changes if c.what is what} for what in InventoryChange}
             replaced = {c.before.key for c in plan.changes if c.what is InventoryChange.REPLACED and c.before}
-            assert changed[InventoryChange.ADDED] | changed[InventoryChange.REPLACED] == now - was
+            assert changed[InventoryChange.ADDED] | (changed[InventoryChange.REPLACED] - was) == now - was
             assert changed[InventoryChange.GONE] | replaced == was - now
             stayed = was & now
             assert changed[InventoryChange.MOVED] == {n for n in stayed if before[n][0] != after[n][0]}

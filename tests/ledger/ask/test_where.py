@@ -72,12 +72,15 @@ def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int])
     def derived(ledger: Ledger) -> list[Any]:
         image = "(SELECT version || ' ' || bundle FROM image WHERE id = %s)"
         banks = ", ".join(
-            f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "recorded")
+            f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END"
+            for b in ("active", "pending", "spare", "staged", "tried", "ran_before", "recorded")
         )
         rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
-        more = "boot_file_count, boot_files_known, recorded_event, differs, seen_event, last"
+        more = "staged_event, tried_event, ran_before_event, boot_file_count, boot_files_known, recorded_event, differs"
+        more += ", seen_event, last, healthy, failed_event, no_answer_event, name, tags"
         boot_files = f"SELECT component, {image % 'image'}, since, until, event FROM boot_files ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
-        queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", boot_files)  # noqa: S608
+        state = f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2"  # noqa: S608
+        queries = (state, boot_files, "SELECT component, tag FROM tagged ORDER BY 1, 2")
         return [ledger.connection.execute(query).fetchall() for query in queries]
 
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as ledger:
@@ -414,7 +417,7 @@ def plans(ledger: Ledger, selector: Selector, **more: Any) -> list[str]:
 @pytest.mark.parametrize("on", [None, date(2026, 1, 1)])
 def test_questions_use_the_index_that_is_meant_for_them(ledger: Ledger, on: date | None) -> None:
     """A question that reads the whole table is right and slow; SQLite's own plan shows it (sqlite.org/eqp.html)."""
-    ledger.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
+    ledger.record([read(0, "6.0", parent="MB4-7", name="host-holm-14", tags=("4711",)), read(1, "6.0")], DAY0)
     wanted = {
         Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],
         Selector(parent="MB4-7"): ["INDEX state_parent", "COVERING INDEX state_parent_too"],
@@ -432,10 +435,13 @@ def test_questions_use_the_index_that_is_meant_for_them(ledger: Ledger, on: date
         ],
         Selector(version="6.0", site="holm"): [
             line
-            for bank in ("active", "pending", "spare")
+            for bank in ("active", "pending", "spare", "staged")
             for line in (f"INDEX state_{bank} (", "COVERING INDEX state_place (until")
         ],
         Selector(sha256="0"): [],
+        Selector(staged=True): ["INDEX state_staged (", "COVERING INDEX state_staged_too"],
+        Selector(name="host-holm-14"): ["INDEX state_name (", "COVERING INDEX state_name_too"],
+        Selector(tag="4711"): ["PRIMARY KEY (component=?"],
     }
     for selector, indexes in wanted.items():
         found = plans(ledger, selector, on=on)

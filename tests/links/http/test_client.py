@@ -108,6 +108,7 @@ def test_a_query_is_never_shown(query: str) -> None:
 def test_allowed_origins() -> None:
     assert parse_origin("cdn.example") == Origin("https", "cdn.example", 443)
     assert parse_origin("cdn.example:8443") == Origin("https", "cdn.example", 8443)
+    assert [parse_origin(f"cdn.example:{port}").port for port in (1, 65535)] == [1, 65535]
     assert parse_origin("http://cdn.example") == Origin("http", "cdn.example", 80)
     for text in ("", "cdn.example/path", "https://cdn.example/path", "cdn.example?x", "ftp://cdn.example", "*"):
         with pytest.raises(InputError):

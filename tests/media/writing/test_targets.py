@@ -45,7 +45,7 @@ def insist_whole(volume: Path) -> None:
 @pytest.mark.parametrize("trouble", ["read-only", "no space"])
 @pytest.mark.parametrize("first", [True, False])
 def test_a_target_that_cannot_be_begun_stops_no_other(world: World, tmp_path: Path, trouble: str, first: bool) -> None:
-    """README: "A target that fails, is read-only or has no space is left out, the others are finished (3)." """
+    """The handbook: "A target that fails, is read-only or has no space is left out, the others are finished (3)." """
     good = tmp_path / "good"
     with ExitStack() as stack:
         bad = stack.enter_context(

@@ -70,7 +70,7 @@ note = "both feed the office lights"
 
 def read(text: str | bytes, form: str = "toml", **more: object) -> Inventory:
     data = text.encode() if isinstance(text, str) else text
-    return read_inventory([InventorySource(f"inv.{form}", data, form)], **more)  # type: ignore[arg-type]  # keywords of the test
+    return read_inventory([InventorySource(f"inv.{form}", data, form)], **more)
 
 
 def problems(text: str | bytes, form: str = "toml", **more: object) -> tuple[Finding, ...]:
@@ -82,12 +82,12 @@ def problems(text: str | bytes, form: str = "toml", **more: object) -> tuple[Fin
 
 
 def test_every_key_of_the_toml_form_is_read() -> None:
-    """The tables and keys are those of the README."""
+    """The tables and keys are those of the handbook."""
     found = read(SKERRY)
     assert found.read_at == date(2026, 3, 1)
     assert found.components[0] == Component(
-        "fabric-switch", "skerry", "skerry-a", None, None, None, "Reed-40", "MF40-0001", "6.0.1", "", None,
-        ("6.0.1", "5.4.10"), "fabric", "leading", True, None, None,
+        "fabric-switch", "skerry", "skerry-a", None, None, None, "Reed-40", "MF40-0001", active="6.0.1", pending="",
+        boot_files=("6.0.1", "5.4.10"), pair="fabric", half="leading", healthy=True,
     )  # fmt: skip
     assert found.components[1].slot == "3"
     assert found.partitions == (Partition("MF40-0001", "images", 8_000_000_000, 0),)
@@ -281,9 +281,9 @@ def test_every_wrong_column_name_is_reported() -> None:
 
 
 def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> None:
-    """A sheet with `Site` on top: the name that is meant, the column that is missing, and nothing about the rows."""
+    """A sheet with `sight` on top: the name that is meant, the column that is missing, and nothing about the rows."""
     rows = "".join(f"holm,holm-a,bios,S{number}\n" for number in range(50))
-    found = problems("Site,domain,kind,serial\n" + rows, "csv", read_at=date(2026, 1, 1), zone="UTC")
+    found = problems("sight,domain,kind,serial\n" + rows, "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in found] == [
         ("inventory-key", "inv.csv:1:1"),
         ("inventory-missing", "inv.csv:1:1"),

@@ -1,4 +1,4 @@
-"""Jumps and mixes, by examples and against naive readings of the README's sentences."""
+"""Jumps and mixes, by examples and against naive readings of the handbook's sentences."""
 
 from __future__ import annotations
 

@@ -11,6 +11,7 @@ import pytest
 
 from bundlekeeper.planning.windows import schedule
 from bundlekeeper.planning.windows.schedule import (
+    Limits,
     WindowLoad,
     WorkPiece,
     lower_bound,
@@ -100,7 +101,7 @@ def test_larger_schedules_are_allowed_and_near_the_bound() -> None:
     gaps = []
     for seed in range(30):
         pieces, length, per_cluster = chance(seed, 25)
-        found, bound = assert_allowed(pieces, length, per_cluster), lower_bound(pieces, length, per_cluster)
+        found, bound = assert_allowed(pieces, length, per_cluster), lower_bound(pieces, Limits(length, per_cluster))
         assert bound <= found
         gaps.append(found / bound)
     assert sum(gaps) / len(gaps) < 1.12
@@ -118,17 +119,17 @@ def test_schedules_against_every_schedule(monkeypatch: pytest.MonkeyPatch) -> No
         pieces, length, per_cluster = chance(seed)
         found = assert_allowed(pieces, length, per_cluster)
         best = best_of_all(pieces, length, per_cluster)
-        assert lower_bound(pieces, length, per_cluster) <= best <= found
+        assert lower_bound(pieces, Limits(length, per_cluster)) <= best <= found
         assert found == best
         with monkeypatch.context() as patch:
             patch.setattr(schedule, "_ALL_ORDERS", 0)
             schedule.packed.cache_clear()
-            ranked = sum(minutes_of(pieces, rows) for rows in pack(pieces, length, per_cluster))
+            ranked = sum(minutes_of(pieces, rows) for rows in pack(pieces, Limits(length, per_cluster)))
         schedule.packed.cache_clear()
         assert ranked >= best
         shortest += ranked == best
         worst = max(worst, ranked / best)
-        tight += lower_bound(pieces, length, per_cluster) == best
+        tight += lower_bound(pieces, Limits(length, per_cluster)) == best
     assert tight >= 0.85 * CASES  # 733 of 800 were met when this was written
     assert shortest >= 0.97 * CASES  # 797 of 800
     assert worst < 1.5  # 1.38

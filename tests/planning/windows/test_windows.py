@@ -68,6 +68,10 @@ def downs(times: Timeline) -> list[tuple[int, int, Action]]:
         assert [a.start for a in window.actions] == sorted(a.start for a in window.actions)
         for action in window.actions:
             assert action.window == window.number
+            if action.verb == "stage":
+                assert action.start == -action.minutes  # before the window, without effect
+                assert action.down == "nothing"
+                continue
             assert 0 <= action.start <= action.end <= window.minutes
             if action.down != "nothing":
                 rows.append((window.round * 10_000 + action.start, window.round * 10_000 + action.end, action))
@@ -89,7 +93,7 @@ def assert_kept(components: Inventory, times: Timeline, per_cluster: int) -> Non
             assert (one.kind, one.pair) != (other.kind, other.pair)
     spans: dict[tuple[int, str], tuple[int, int, str]] = {}
     for window in times.windows:
-        for action in window.actions:
+        for action in window.work:
             name = action.subject.split(":")[0]
             if name.startswith("server"):
                 old = spans.get((window.round, name), (10**6, 0, ""))
@@ -104,9 +108,9 @@ def assert_kept(components: Inventory, times: Timeline, per_cluster: int) -> Non
 
 
 def test_the_order_going_up() -> None:
-    """Common practice: preconditions, table, manager, staging, following, swap the lead, leading."""
+    """Common practice: preconditions, table, manager, following, swap the lead, leading; staging before all of it."""
     _, times = planned(whole_domain("6.0.1"))
-    rows = times.windows[0].actions
+    rows = times.windows[0].work
     assert [a.verb for a in rows[:5]] == ["check-backup", "check-pairs", "check-faults", "check-paths", "note-paths"]
     table, manager = first(rows, "write", "model-list"), first(rows, "write", "domain-manager")
     level, waited = first(rows, "level", "domain-manager"), next(a for a in rows if a.verb == "wait-for-manager")
@@ -115,14 +119,14 @@ def test_the_order_going_up() -> None:
     assert (manager.half, level.half) == ("leading", "following")
     assert manager.end <= level.start <= level.end <= waited.start
     for kind in ("io-module", "chassis-controller", "fabric-switch"):
-        stages = [a for a in rows if a.verb == "stage" and a.kind == kind]
+        stages = [a for a in times.windows[0].staging if a.kind == kind]
         assert len(stages) == 2
-        assert all(a.down == "nothing" and a.start >= waited.end for a in stages)
+        assert all(a.verb == "stage" and a.down == "nothing" and a.end <= 0 for a in stages)
     following, leading = (
         first(rows, "activate", "fabric-switch", "following"),
         first(rows, "activate", "fabric-switch", "leading"),
     )
-    assert all(a.end <= following.start for a in rows if a.verb == "stage" and a.half == "following")
+    assert waited.end <= following.start
     back, swap = next(a for a in rows if a.verb == "wait-for-paths"), first(rows, "swap-lead", "fabric-switch")
     checked = first(rows, "verify", "fabric-switch", "following")
     assert following.end <= back.start <= back.end <= checked.start <= checked.end <= swap.start
@@ -193,7 +197,7 @@ def test_the_order_going_down() -> None:
     assert [s.what for s in found.steps] == ["servers", "infrastructure"]
     for window in times.windows:
         settings = next(a for a in window.actions if a.verb == "remove-settings")
-        assert all(settings.end <= a.start for a in window.actions if a.version and a is not settings)
+        assert all(settings.end <= a.start for a in window.work if a.version and a is not settings)
     rows = times.windows[-1].actions
     manager = first(rows, "write", "domain-manager")
     assert all(a.end <= manager.start for a in rows if a.kind in ("io-module", "fabric-switch"))
@@ -224,7 +228,7 @@ def test_inside_a_server() -> None:
     rows = [a for a in times.windows[1].actions if a.subject.startswith("server")]
     assert [a.verb for a in rows] == [
         *("note-paths", "move-workload", "confirm", "apply", "apply", "apply", "wait-for-paths"),
-        *("verify", "verify", "verify", "compare-paths", "record"),
+        *("verify", "verify", "verify", "compare-paths", "return-workload", "record"),
     ]
     assert [a.kind for a in rows if a.verb == "apply"] == ["management-controller", "bios", "network-adapter"]
     assert {a.down for a in rows if a.verb == "apply"} == {"server"}

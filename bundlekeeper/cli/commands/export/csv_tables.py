@@ -62,7 +62,7 @@ def where(
     bank: BankOption = None,
     on: OnOption = None,
     known: KnownOption = None,
-    zone: ZoneOption = "UTC",
+    zone: ZoneOption = None,
     out: OutOption = "-",
     store: StoreOption = None,
 ) -> int:
@@ -73,7 +73,8 @@ def where(
     bundles, versions, digests, banks = (tuple(words or ()) for words in (bundle, version, sha256, bank))
     asked = job.WhereAsked(bundles, versions, digests, banks, withdrawn=withdrawn)
     with Session(store_root(store), caller()) as session:
-        found = job.where(session, places, asked, job.WhereTimes(on, known, zone))
+        times = job.WhereTimes(on, known, zone or session.config.zone or "UTC")
+        found = job.where(session, places, asked, times)
     screen.write_where(found, out)
     return exit_status(found.doubts)
 

@@ -1,4 +1,4 @@
-"""A page that was written, or why there is none, as text and as JSON."""
+"""A page, a calendar or a ticket that was written, or why there is none, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
+from bundlekeeper.cli.screen.marks import tally
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.hand_over import HandedOver
     from bundlekeeper.jobs.planning.report import NoRunbook, ReportPage
 
 
@@ -28,6 +30,24 @@ def show(found: ReportPage, *, out: str, force: bool, form: OutputForm) -> None:
             output.line(
                 f"{counted(counts[0], 'error')}, {counted(counts[1], 'warning')}, {counted(counts[2], 'note')} in it"
             )
+
+
+def show_handed(handed: HandedOver, schema: str, *, out: str, force: bool, form: OutputForm) -> None:
+    """Write a plan's calendar or ticket to the file `out`, and print which that is.
+
+    Raises InputError, UnfinishedError.
+    """
+    from bundlekeeper.cli.screen.user_files import CALENDAR, TICKET, written_new
+
+    written = written_new(out, handed.text, force=force, kind=CALENDAR if schema == "plan-calendar" else TICKET)
+    if form is OutputForm.JSON:
+        output.envelope(schema, handed.findings, {**handed.about, "written": written})
+        return
+    if out != "-":
+        output.line(f"written: {written['file']}")
+        output.line(f"sha256: {written['sha256']}")
+    if counts := tally(handed.findings):
+        output.aside(f"the plan has {counts}: bundlekeeper report --runbook --plan FILE has all of them")
 
 
 def show_none(found: NoRunbook, *, form: OutputForm) -> None:

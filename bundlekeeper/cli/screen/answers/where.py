@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Place
 
 
+_READ = ("active", "pending", "staged", "spare")
+_OF_HEALTH = {None: "", True: "healthy", False: "not healthy"}
+
+
 def show(found: WhereFound, form: OutputForm) -> None:
     """Print what was asked for, and what is doubtful about it."""
     if found.components is not None:
@@ -65,19 +69,25 @@ def _boot_files(answer: WhereAnswer) -> str:
     return ", ".join(_version(image) for image in answer.boot_files) or ("-" if answer.boot_files_whole else "?")
 
 
+_HEALTH = {None: "?", True: "yes", False: "no"}
 COLUMNS: tuple[Column[WhereAnswer], ...] = (
     Column("place", _place),
     Column("kind", lambda answer: answer.kind),
     Column("model", lambda answer: answer.model or "?", below=True),
     Column("component", lambda answer: answer.component, below=True),
+    Column("name", lambda answer: answer.name, below=True),
+    Column("tags", lambda answer: ", ".join(answer.tags), below=True),
     Column("active", lambda answer: _version(answer.active)),
+    Column("staged", lambda answer: _version(answer.staged)),
+    Column("previous", lambda answer: _version(answer.previous)),
     Column("since", _since(lambda since: _when(since.at)), below=True),
     Column("reported_by", _since(lambda since: since.reported_by), below=True),
     Column("evidence", _since(lambda since: since.evidence.value), below=True),
     Column("record", lambda answer: answer.agreement.value),
-    Column("pending", lambda answer: _version(answer.pending)),
-    Column("spare", lambda answer: _version(answer.spare)),
+    Column("pending", lambda answer: _version(answer.pending), below=True),
+    Column("spare", lambda answer: _version(answer.spare), below=True),
     Column("boot_files", _boot_files, below=True),
+    Column("healthy", lambda answer: _HEALTH[answer.healthy], below=True),
 )
 
 
@@ -134,6 +144,8 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
         "kind": answer.kind,
         "model": answer.model or None,
         "parent": answer.parent or None,
+        "name": answer.name or None,
+        "tags": list(answer.tags),
         "site": place.site if place else None,
         "domain": place.domain if place else None,
         "chassis": place.chassis if place else None,
@@ -142,10 +154,13 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
         "active": _bank(answer.active),
         "pending": _bank(answer.pending),
         "spare": _bank(answer.spare),
+        "staged": _bank(answer.staged),
+        "previous": _bank(answer.previous),
         "boot_files": [_bank(bank) for bank in answer.boot_files],
         "boot_files_whole": answer.boot_files_whole,
         "recorded": _bank(answer.recorded),
         "read": _evidence(answer.seen),
+        "healthy": answer.healthy,
         "agreement": answer.agreement.value,
         "bundles": list(dict.fromkeys(f"{bundle.family}/{bundle.version}" for bundle in answer.bundles)),
     }
@@ -199,10 +214,10 @@ def _events_of(found: WhereFound, entries: Sequence[LedgerEntry]) -> None:
     last: Place | None = None
     for entry in entries:
         event = entry.event
-        seen = ", ".join(
-            f"{b} {_text(v)}" for b in ("active", "pending", "spare") if (v := getattr(event.seen, b)) is not None
-        )
-        what = " ".join(component for component in (event.what.value, event.bank, event.version or seen) if component)
+        seen = ", ".join(f"{b} {_text(v)}" for b in _READ if (v := getattr(event.seen, b)) is not None)
+        health = _OF_HEALTH[event.seen.healthy]
+        words = (event.what.value, event.bank, event.version or seen, health)
+        what = " ".join(word for word in words if word)
         if event.place is not None:
             what += f" at {event.place.path()}{_moved_from(last, event.place)}"
         void = " (undone)" if entry.void else ""

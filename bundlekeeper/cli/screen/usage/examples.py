@@ -1,0 +1,112 @@
+"""An example and a topic for every command; both stand at the end of its `--help`, which is never cut.
+
+Rules: each command has one example, a command line that works in the tour's folder after a tour (a test runs them in
+this order); the topic is one of the handbook's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+#: A command as typer made it, or the whole command line; typer names no public type for their parts.
+AppCommand = Any
+
+
+@dataclass(frozen=True, slots=True)
+class CommandExample:
+    """What is typed after `bundlekeeper`, in the tour's folder with its store; the topic to read; the exit status."""
+
+    words: str
+    topic: str
+    status: int = 0
+
+
+#: By command, in the order in which they work in the tour's folder.
+EXAMPLES: dict[str, CommandExample] = {
+    "tour": CommandExample("tour demo", "manifest"),
+    "manifest draft": CommandExample("manifest draft downloads --platform marram -o first.toml", "manifest"),
+    "manifest lint": CommandExample("manifest lint marram.toml", "manifest"),
+    "manifest show": CommandExample("manifest show marram.toml", "manifest"),
+    "manifest schema": CommandExample("manifest schema -o manifest.schema.json", "manifest"),
+    "manifest confirm": CommandExample("manifest confirm marram.toml --against publisher/SHA256SUMS", "manifest"),
+    "store add": CommandExample("store add marram.toml --from downloads --dry-run", "store"),
+    "store list": CommandExample("store list --family rack", "store"),
+    "verify": CommandExample("verify marram.toml --at stick", "store", 1),
+    "trust add": CommandExample("trust add office keys/holm.pub --form sshsig --for manifests", "trust"),
+    "trust list": CommandExample("trust list", "trust"),
+    "trust remove": CommandExample('trust remove office --reason "a new key is in use"', "trust"),
+    "trust crl": CommandExample("trust crl publisher newer.crl", "trust"),
+    "inventory load": CommandExample("inventory load skerry.toml --dry-run", "inventory"),
+    "inventory read": CommandExample(
+        "inventory read https://manager.example --site skerry --domain skerry-a --user kim -o read.toml", "inventory", 1
+    ),
+    "stage": CommandExample("stage SKERRYA-IO1 --bundle infrastructure/6.0.1 --dry-run", "inventory"),
+    "activate": CommandExample("activate SKERRYA-IO1 --version 6.0.1 --dry-run", "inventory"),
+    "observe": CommandExample("observe SKERRYA-IO1 --active 5.4.10 --dry-run", "inventory"),
+    "where": CommandExample("where skerry-a", "inventory"),
+    "gaps": CommandExample("gaps skerry-a --to 6.1", "route", 1),
+    "route": CommandExample("route skerry-a --to 6.1 --window 4h --out skerry-a.json", "route", 1),
+    "plan check": CommandExample("plan check skerry-a.json", "plan"),
+    "report": CommandExample("report --runbook skerry-a --to 6.1 --out skerry-a.html", "route", 1),
+    "media pack": CommandExample("media pack --for skerry-a --volume 16GB:fat32", "media"),
+    "media write": CommandExample("media write packing.json --to outbound --key keys/holm --dry-run", "media"),
+    "media receive": CommandExample("media receive outbound --store skerry --dry-run", "media"),
+    "media list": CommandExample("media list", "media"),
+    "receipt write": CommandExample(
+        "receipt write --out skerry.receipt --key keys/skerry --site skerry --store skerry", "receipt"
+    ),
+    "receipt read": CommandExample("receipt read receipt.json", "receipt"),
+    "export csv where": CommandExample("export csv where -o where.csv", "columns"),
+    "export csv inventory": CommandExample("export csv inventory -o inventory.csv", "columns"),
+    "export csv history": CommandExample("export csv history --domain skerry-a", "columns"),
+    "export csv store": CommandExample("export csv store", "store"),
+    "export csv gaps": CommandExample("export csv gaps skerry-a --to 6.1", "route", 1),
+    "ledger verify": CommandExample("ledger verify", "inventory"),
+    "ledger export": CommandExample("ledger export -o ledger.jsonl", "inventory"),
+    "ledger merge": CommandExample("ledger merge ledger.jsonl", "inventory"),
+    "ledger undo": CommandExample('ledger undo --last --reason "the wrong slot" --dry-run', "inventory"),
+    "ledger rebuild": CommandExample("ledger rebuild", "inventory"),
+    "ledger salvage": CommandExample("ledger salvage saved.sqlite", "inventory"),
+    "manifest sign": CommandExample("manifest sign marram.toml --key keys/holm", "trust"),
+    "help": CommandExample("help store", "codes"),
+    "explain": CommandExample("explain altered", "codes"),
+    "completion": CommandExample("completion bash", "config"),
+}
+
+
+def dress(command: AppCommand, words: tuple[str, ...] = ()) -> None:
+    """Give a command, and every command of its own, its example and its topic."""
+    example = EXAMPLES.get(" ".join(words))
+    if example is not None:
+        # \b: the lines are kept as they are. In the folder of a tour, because there it works.
+        command.epilog = (
+            f"\b\nExample, in the folder of a tour:\n  bundlekeeper {example.words}\n"
+            f"More: bundlekeeper help {example.topic}"
+        )
+    for name, own in getattr(command, "commands", {}).items():
+        dress(own, (*words, name))
+
+
+def walk(command: AppCommand, words: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], AppCommand]]:
+    """Every command of an app with its words, groups included, the app itself not."""
+    if words:
+        yield words, command
+    for name, own in getattr(command, "commands", {}).items():
+        yield from walk(own, (*words, name))
+
+
+def command_of(app: AppCommand, words: Sequence[str]) -> AppCommand:
+    """The command of these words, None where they are none."""
+    return next((command for own, command in walk(app) if own == tuple(words)), None)
+
+
+def help_of(app: AppCommand, words: Sequence[str]) -> str:
+    """What `bundlekeeper WORDS --help` prints. Raises KeyError for words that are no command."""
+    context, command = app.context_class(app, info_name="bundlekeeper"), app
+    for word in words:
+        command = command.commands[word]
+        context = command.context_class(command, info_name=word, parent=context)
+    text: str = command.get_help(context)
+    return text + "\n"

@@ -1,0 +1,34 @@
+"""What a run-book is made from: a plan with its inputs, its gaps and the space that it needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.inputs import Inputs
+    from bundlekeeper.jobs.planning.route import Options, PlannedRoute
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.gaps.report import Gap, GapReport
+    from bundlekeeper.planning.route.space import SpaceUse
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What a run-book is made from. `sha256` is the route document's, empty where none was written or given."""
+
+    given: Inputs
+    fleet: Fleet
+    planned: PlannedRoute
+    options: Options
+    gaps: GapReport
+    checked: tuple[str, ...]
+    made_at: datetime
+    sha256: str = ""
+    space: tuple[SpaceUse, ...] = ()
+
+    @property
+    def open_gaps(self) -> tuple[Gap, ...]:
+        """The gaps that the plan does not close by itself: it does not go there in one step."""
+        return tuple(gap for gap in self.gaps.gaps if gap.code != "jump-refused")

@@ -1,0 +1,91 @@
+"""A drafted column map: what it guesses is marked, what it cannot know must be filled in, and it reads the sheet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.inventory.column_map import REVIEW, draft, read_map, samples_of
+from bundlekeeper.model.inventory.headings import fold
+from bundlekeeper.model.inventory.read import InventorySource, headings_of, read_inventory
+from bundlekeeper.model.inventory.tables import parse
+
+SHEET = """Building,Serial No.,Slot,BIOS,BMC firmware,NIC 1,Owner
+holm,S1,3,6.0,5.4,1.1,kim
+holm,S2,4,6.1,5.4,1.1,kim
+"""
+
+
+def drafted(text: str) -> str:
+    headings = headings_of()
+    sheet = parse(InventorySource("s.csv", text.encode(), "csv"), replace(headings, as_written=True))
+    rows = sheet.tables["component"]
+    assert isinstance(rows, list)
+    return draft(sheet, samples_of(rows, sheet.headings), headings)
+
+
+def test_a_draft_has_every_heading_with_cells_beside_it() -> None:
+    """A guess has REVIEW beside it; what no column states is REVIEW itself."""
+    assert (
+        drafted(SHEET)
+        == """columns = 1
+# Of s.csv. Review each line with REVIEW beside it; what is ignored is not loaded.
+ignored = [
+    "Owner",  # such as kim
+]
+
+[keys]  # heading = the key of a component that its cells hold
+"Building" = "site"  # REVIEW: guessed; such as holm
+"Serial No." = "serial"  # such as S1, S2
+"Slot" = "slot"  # such as 3, 4
+
+[versions]  # heading = the kind whose version its cells hold: one row is one server
+"BIOS" = "bios"  # such as 6.0, 6.1
+"BMC firmware" = "management-controller"  # such as 5.4
+"NIC 1" = "network-adapter/1"  # REVIEW: guessed; such as 1.1
+
+[values]  # the same for all rows, in no column
+domain = "REVIEW"
+"""
+    )
+
+
+def test_a_draft_is_refused_until_it_is_filled_in_and_reads_its_sheet_then() -> None:
+    text = drafted(SHEET)
+    with pytest.raises(InputError) as caught:
+        read_map(text.encode(), name="map.toml")
+    assert [p.subject for p in caught.value.problems] == ["domain"]
+    column_map = read_map(text.replace(f'"{REVIEW}"', '"holm-a"').encode(), name="map.toml")
+    source = InventorySource("s.csv", SHEET.encode(), "csv")
+    found = read_inventory([source], read_at=date(2026, 3, 1), zone="UTC", column_map=column_map)
+    assert len(found.components) == 6
+    assert {c.domain for c in found.components} == {"holm-a"}
+
+
+HEADING = st.sampled_from(
+    ["Site", "Host", "Server", "Kind", "BIOS", "BMC", "bios version", "Firmware", "Rack", "Unit", "Disk 1", "NIC"]
+) | st.text(st.characters(exclude_categories=("Cs", "Cc"), exclude_characters=',;"#='), min_size=1, max_size=8)
+
+
+@given(st.lists(HEADING, min_size=2, max_size=9, unique_by=fold))
+def test_every_draft_can_be_read_once_it_is_filled_in(headings: list[str]) -> None:
+    """Whatever the headings: no heading is in no list, and none in two."""
+    headings = [heading for heading in headings if heading.strip() == heading]
+    if len(headings) < 2:
+        return
+    text = drafted(",".join(headings) + "\n" + ",".join("x" * len(headings)) + "\n")
+    found = read_map(text.replace(f'"{REVIEW}"', '"holm"').encode(), name="map.toml")
+    assert set(found.headings) == {fold(heading) for heading in headings}
+
+
+def test_a_draft_asks_for_the_serial_that_no_heading_names() -> None:
+    """A sheet in another language."""
+    lines = drafted("Seriennummer,BIOS\nS1,6.0\n").splitlines()
+    assert lines[lines.index("[keys]  # heading = the key of a component that its cells hold") + 1].startswith(
+        '# "…" = "serial"  # REVIEW'
+    )
