@@ -72,7 +72,8 @@ def test_at_most_so_many_pieces_of_work_go_on_at_a_time() -> None:
 def test_a_site_has_so_many_hands_in_all_of_its_domains() -> None:
     fleet = Fleet(marram(), whole_domain("6.0.1"))
     more = whole_domain("6.0.1", domain="holm-b")
-    both = replace(fleet.inventory, components=(*fleet.inventory.components, *more.components),
+    others = (replace(p, cluster=p.cluster and f"{p.cluster}-b") for p in more.components)  # nor in each other's way
+    both = replace(fleet.inventory, components=(*fleet.inventory.components, *others),
                    partitions=(*fleet.inventory.partitions, *more.partitions))  # fmt: skip
     fleet = Fleet(marram(), both)
     found = [route(fleet, name, "6.1", stored_all(marram()), NOW) for name in ("holm-a", "holm-b")]

@@ -66,9 +66,10 @@ def downs(times: Timeline) -> list[tuple[int, int, Action]]:
     rows = []
     for window in times.windows:
         assert [a.start for a in window.actions] == sorted(a.start for a in window.actions)
+        removed = {action.key for action in window.actions if action.verb == "remove"}
         for action in window.actions:
             assert action.window == window.number
-            if action.verb == "stage":
+            if action.verb == "stage" and action.key not in removed:
                 assert action.start == -action.minutes  # before the window, without effect
                 assert action.down == "nothing"
                 continue
