@@ -156,9 +156,6 @@ def _store_after_command(words: list[str]) -> list[str]:
 
 def _insist_on_words(words: Sequence[str]) -> None:
     """Refuse an empty word: with a script's empty variable a command would be about everything. Raises InputError."""
-    given = [word for word in _before_dashes(list(words)) if word == "--store" or word.startswith("--store=")]
-    if len(given) > 1:
-        raise InputError("--store is given twice", hint="name one store, before the command or after it")
     for number, word in enumerate(words[1:], 1):
         before = words[number - 1]
         if not word or (word.startswith("--") and word.endswith("=") and word.count("=") == 1):
