@@ -64,8 +64,8 @@ def test_a_name_is_found_for_what_it_is(two_sites: Ledger, name: str, meant: Sel
         ("holm/holm-a/1/5", "holm/holm-a/1 has slot 3, 4/1"),
         ("holm/skerry-b/1", "holm has domain holm-a"),
         ("holm/holm-b/1/3", "did you mean 'holm/holm-a'?"),
-        ("6.0", "give a serial, a site, a domain, or site/domain/chassis/slot"),  # a word, but of no place
-        ("kim", "give a serial, a site, a domain, or site/domain/chassis/slot"),  # who reported it
+        ("6.0", "give a serial, a name, a tag, a site, a domain, or a place"),  # a word, but of no place
+        ("kim", "give a serial, a name, a tag, a site, a domain, or a place"),  # who reported it
     ],
 )
 def test_what_is_offered_is_of_the_same_level_and_never_what_was_typed(two_sites: Ledger, name: str, hint: str) -> None:
