@@ -248,6 +248,6 @@ def test_each_key_of_a_plan_by_hand_is_documented() -> None:
 def test_each_key_of_a_file_of_windows_is_documented() -> None:
     from bundlekeeper.model.route.dated_windows import DatedWindow
 
-    documented = _example("The route to a release", "windows")
+    documented = _example("route", "windows")
     assert documented.keys() == {"windows", "zone", "window"}
     assert {key for row in documented["window"] for key in row} == {f.name for f in fields(DatedWindow)} - {"zone"}
