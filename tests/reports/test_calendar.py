@@ -74,7 +74,8 @@ def test_windows_come_from_what_the_library_writes(tmp_path: Path) -> None:
     ]
 
     def read(*events: str, sites: tuple[str, ...] = ("holm",)) -> list[tuple[str, int]]:
-        text = head + "".join(f"BEGIN:VEVENT\r\nUID:{e}\r\n{e}\r\nEND:VEVENT\r\n" for e in events) + tail
+        made = (f"BEGIN:VEVENT\r\nUID:{n}\r\n{e}\r\nEND:VEVENT\r\n" for n, e in enumerate(events))
+        text = head + "".join(made) + tail
         found = read_calendar(text.encode(), name="w.ics", zone="Europe/Lisbon", sites=sites)
         return [(window.text(), window.minutes) for window in found]
 
