@@ -54,6 +54,7 @@ class RecordedBundle:
     verified: bool
     lifecycle: str = "current"
     near: str = ""
+    variant: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +81,12 @@ def staging(component: RecordedComponent, bundle: RecordedBundle | None, version
     elif banks is not None and place not in banks:
         against.append(f"{component.kind} ({component.method}) has no bank {place!r}, only {' and '.join(banks)}")
     return RecordChoice(component, chosen, place, tuple(against))
+
+
+def can_be_staged(method: str) -> bool:
+    """False for a component that is overwritten in place; one of an unknown method may have a bank."""
+    how = METHODS.get(method)
+    return how is None or bool(how.banks)
 
 
 def activating(component: RecordedComponent, bundle: RecordedBundle | None, version: str) -> RecordChoice:

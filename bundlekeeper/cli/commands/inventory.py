@@ -10,6 +10,7 @@ from bundlekeeper.cli.commands.inventory_read import read
 from bundlekeeper.cli.options import DetailsOption, JsonOption, ReportedByOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
+from bundlekeeper.findings import exit_status
 
 app = typer.Typer(
     help="What components exist and run: load it from files, read it from a service.", rich_markup_mode=None
@@ -60,7 +61,7 @@ def load(
     with Session(store_root(store), caller(), write=not dry_run) as session:
         loaded = job.load(session, files, options, dry_run=dry_run, agree=agree)
     show_loaded(loaded, form=form_of(json=json), details=details)
-    return 0
+    return exit_status(loaded.findings)
 
 
 app.command("read")(read)

@@ -25,6 +25,7 @@ from bundlekeeper.cli.options import (
     store_root,
 )
 from bundlekeeper.cli.screen.forms import form_of
+from bundlekeeper.findings import exit_status
 from bundlekeeper.jobs.recording.selection import Places
 from bundlekeeper.jobs.recording.statements import Asked, RecordDetails, RecordStatement
 
@@ -184,7 +185,7 @@ def _record(statement: RecordStatement, *, file: str | None, dry_run: bool, stor
     with _session(store) as session:
         done = record(session, statement, file=file, dry_run=dry_run)
     show_recording(done, statement.places.name, form=form_of(json=json))
-    return 0
+    return exit_status(done.findings)
 
 
 def _session(store: Path | None) -> Session:

@@ -14,10 +14,12 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.recording.manifest_doubts import of_components
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import LEDGER, Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.findings import Finding
     from bundlekeeper.ledger.ask.as_inventory import InventoryLoad
     from bundlekeeper.ledger.record.ledger import Ledger, Recorded
     from bundlekeeper.model.inventory.changes import Changed
@@ -45,13 +47,17 @@ class LoadOptions:
 
 @dataclass(frozen=True, slots=True)
 class InventoryLoaded:
-    """What loading changed, or would change in a dry run; the files' names, what was read, what was recorded."""
+    """What loading changed, or would change in a dry run; the files' names, what was read, what was recorded.
+
+    `findings` are about versions that the manifest in force does not know.
+    """
 
     plan: InventoryLoad
     files: str
     read: FilesRead
     recorded: Recorded | None
     dry_run: bool
+    findings: list[Finding]
 
     @property
     def new(self) -> int:
@@ -91,11 +97,12 @@ def load(
         )  # fmt: skip
         reported_by = reporter(options.reported_by, session.config.reported_by)
         source = visible(", ".join(files))
+        findings = of_components(session, read.inventory.components) if session.write or session.is_there else []
         plan = plan_load(ledger, read.inventory, reported_by=reported_by, source=source)
         if plan.gone and not dry_run:
             agree(plan.gone)
         recorded = None if dry_run else record(ledger, plan, session.now())
-    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run)
+    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings)
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some, visible
+from bundlekeeper.jobs.recording.manifest_doubts import of_events
 from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_SHOWN, Asked, RecordDetails, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
@@ -97,9 +98,10 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
         session.tell(f"note: not recorded by this command: {', '.join(sorted(work.passed_over))}")
     if work.as_known:
         session.tell(f"note: {counted(work.as_known, 'component')} as the ledger has it already: nothing new")
+    found = of_events(session, work.events, {bundle.sha256: bundle.variant for bundle in work.bundles.values()})
     recorded = None if dry_run else ledger.record(work.events, session.now(), arrange=True)
     beyond = ahead(ledger, session.now())
-    found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # a note: it was recorded
+    found += [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # a note: it was recorded
     ids = recorded.ids if recorded else tuple(event.id() for event in work.events)
     return RecordingDone(statement.asked.verb, ids, work.lines, recorded, found)
 
@@ -368,6 +370,7 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
                     row.state != "missing",
                     row.state == "verified",
                     stored.lifecycle,
+                    variant=stored.variant,
                 )
         if not recorded.stored:
             known = [f"{holding.stored.family}/{holding.stored.version}" for holding in rows] + [

@@ -89,8 +89,7 @@ def _unplaced(case: Case) -> None:
 
 def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], when: str, *, is_solved: bool) -> None:
     """Report one need that is not met; where it may be met and may not, report the facts."""
-    need, rule = breach.need, breach.rule
-    wants = " ".join(w for w in (need.kind, " or ".join(need.models or ()), need.family, need.version) if w)
+    need, rule, wants = breach.need, breach.rule, _wants(breach)
     if not breach.refused:
         rows = [*breach.maybe_whens, *breach.maybe_shorts]
         components = [component for row in (*rows, *breach.whens, *breach.shorts) for component in row]
@@ -107,11 +106,20 @@ def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], w
             "model-unlisted", place, message, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
         )
         return
-    message = f"{when} {_named(breach.shorts)} may not run together with {_named(breach.whens)}: {wants} is required"
+    message = f"{when} {refusal(breach)}"
     hint = "look for an order in which every state between is allowed: bundlekeeper route"
-    case.tally.add(
-        "mix-refused", place, f"{message} ({rule.source})", hint, things=keys, evidence=evidence, sources=(rule.source,)
-    )
+    case.tally.add("mix-refused", place, message, hint, things=keys, evidence=evidence, sources=(rule.source,))
+
+
+def refusal(breach: Breach[tuple[PlacedComponent, ...]]) -> str:
+    """Which components may not run together, what is required instead, and the rule's source."""
+    named = f"{_named(breach.shorts)} may not run together with {_named(breach.whens)}"
+    return f"{named}: {_wants(breach)} is required ({breach.rule.source})"
+
+
+def _wants(breach: Breach[tuple[PlacedComponent, ...]]) -> str:
+    need = breach.need
+    return " ".join(w for w in (need.kind, " or ".join(need.models or ()), need.family, need.version) if w)
 
 
 _FIRST = "bring it up first: it may be ahead of everything else"

@@ -37,7 +37,7 @@ def ask_gone(gone: Sequence[Changed]) -> None:
 def show_loaded(loaded: InventoryLoaded, *, form: OutputForm, details: bool) -> None:
     """How much was read and what changed; with `details` each change, and what is not mentioned and kept."""
     if form is OutputForm.JSON:
-        output.envelope("inventory-load", [], _loaded_as_json(loaded))
+        output.envelope("inventory-load", loaded.findings, _loaded_as_json(loaded))
     else:
         _print_loaded(loaded, details=details)
 
@@ -112,6 +112,7 @@ def _print_loaded(loaded: InventoryLoaded, *, details: bool) -> None:
         output.line("was recorded before; nothing is new")
     elif loaded.dry_run:
         output.line("would be recorded; nothing was")
+    output.findings_text(loaded.findings)
     if loaded.recorded:
         output.recorded_as(loaded.recorded.batch_name)
     output.aside("next: bundlekeeper where")

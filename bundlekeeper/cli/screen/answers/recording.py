@@ -39,7 +39,8 @@ def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -
         known = f", {recorded.known} known before" if recorded.known else ""
         output.line(f"{counted(recorded.new, 'event')} recorded{known}; ledger head {recorded.head.digest}")
         output.recorded_as(recorded.batch_name)
-        output.findings_aside(done.findings)
+    output.findings_aside(done.findings)
+    if recorded:
         output.aside("next: bundlekeeper where" + (f" {name}" if name else ""))
 
 

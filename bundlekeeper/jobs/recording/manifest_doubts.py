@@ -1,0 +1,104 @@
+"""What the manifest in force says of what is recorded: versions that it does not know, and what its rules refuse.
+
+Rules: all of it is warnings, nothing here refuses; a store without a manifest has none of it; findings that are alike
+are one, with a count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.jobs.session import InForce, Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.event.events import Event
+    from bundlekeeper.model.inventory.types import Component
+    from bundlekeeper.planning.fleet.known_versions import KnownVersions
+
+Cell = tuple[str, str, str]  # the component, its kind, a version
+
+
+def known_versions(session: Session) -> KnownVersions | None:
+    """The versions that the manifest in force knows; None where there is no manifest. Raises as `Session.in_force`."""
+    if session.manifest is None:
+        return None
+    from bundlekeeper.planning.fleet.known_versions import KnownVersions
+    from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
+
+    return KnownVersions(ManifestIndex(session.manifest))
+
+
+def of_components(session: Session, components: Iterable[Component]) -> list[Finding]:
+    """The versions of an inventory's components that no manifest knows. Raises as `Session.in_force`."""
+    known = known_versions(session)
+    if known is None or session.in_force is None:
+        return []
+    cells = [(c.key, c.kind, version) for c in components for version in _versions(c) if version]
+    return _unknown(session.in_force, known, cells, lambda keys: counted(len(keys), "cell"))
+
+
+def _versions(component: Component) -> set[str | None]:
+    banks = (component.active, component.pending, component.spare, component.staged)
+    return {*banks, *(component.boot_files or ())}
+
+
+def of_events(session: Session, events: Sequence[Event], variants: Mapping[str, str]) -> list[Finding]:
+    """What is to be said of events before they are recorded; `variants` are those of bundles by SHA-256.
+
+    Raises as `Session.in_force` and `believed`.
+    """
+    known = known_versions(session)
+    if known is None or session.in_force is None:
+        return []
+    cells = []
+    for event in events:
+        seen = (event.seen.active, event.seen.pending, event.seen.spare)
+        stated = {*seen, event.version if not event.sha256 else ""}  # what a bundle in the store brings is known
+        cells += [(event.component, event.kind, version) for version in stated if version]
+    found = _unknown(session.in_force, known, cells, lambda keys: some(list(dict.fromkeys(keys)), 3))
+    return found + _against_rules(session, session.in_force, events, variants)
+
+
+def _unknown(
+    in_force: InForce, known: KnownVersions, cells: Iterable[Cell], named: Callable[[Sequence[str]], str]
+) -> list[Finding]:
+    alike: dict[tuple[str, str], list[str]] = {}
+    for component, kind, version in cells:
+        if not known.is_known(kind, version):
+            alike.setdefault((version, known.near(kind, version)), []).append(component)
+    name = Path(in_force.admitted.place).name
+    findings = []
+    for (version, near), components in alike.items():
+        message = f'"{version}" is no version of {name}{f"; {near}?" if near else ""}'
+        hint = "if it exists and is no bundle there: add it to known under [versions] of the manifest"
+        findings.append(finding("version-unknown", named(components), message, hint))
+    return findings
+
+
+def _against_rules(
+    session: Session, in_force: InForce, events: Sequence[Event], variants: Mapping[str, str]
+) -> list[Finding]:
+    from bundlekeeper.ledger.ask.as_inventory import believed
+    from bundlekeeper.ledger.event.events import EventKind
+
+    manifest = in_force.manifest
+    put = [event for event in events if event.what in (EventKind.STAGED, EventKind.ACTIVATED)]
+    sites = {event.place.site for event in put if event.place is not None and event.place.site}
+    if not sites or not (manifest.jump or manifest.compatible or any(variants.values())):
+        return []
+    found = believed(session.ledger, sites=sites, clock=session.now())
+    if found is None:
+        return []
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.gaps.recorded import RecordedWork, against_rules
+
+    domains = {event.place.domain for event in put if event.place is not None}
+    components = tuple(component for component in found.inventory.components if component.domain in domains)
+    fleet = Fleet(manifest, replace(found.inventory, components=components, partitions=(), policies=()))
+    work = [RecordedWork(e.component, e.version, e.bundle, variants.get(e.sha256, "")) for e in put]
+    return against_rules(fleet, work, staged=put[0].what is EventKind.STAGED)
