@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some, visible
-from bundlekeeper.jobs.recording.manifest_doubts import of_events
+from bundlekeeper.jobs.recording.manifest_doubts import known_versions, of_events
 from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_SHOWN, Asked, RecordDetails, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
@@ -137,7 +137,7 @@ def _to_events(work: _Work, row: RecordStatement) -> None:
     if not answers:
         raise _no_match(session)
     bundle = _bundle(work, row.asked.bundle) if row.asked.bundle else None
-    for answer in _with_image(session, answers, bundle):
+    for answer in _concerned(work, row, answers, bundle):
         _one(work, row, answer, bundle)
 
 
@@ -153,23 +153,22 @@ def _no_match(session: Session) -> InputError:
     return InputError(f"{message}: {found.message}", hint=found.hint, problems=[found])
 
 
-def _with_image(session: Session, answers: Sequence[WhereAnswer], bundle: RecordedBundle | None) -> list[WhereAnswer]:
-    """The components that the bundle has an image for; the others are reported and skipped.
+def _concerned(
+    work: _Work, row: RecordStatement, answers: Sequence[WhereAnswer], bundle: RecordedBundle | None
+) -> Sequence[WhereAnswer]:
+    """The components that a statement is about; what is passed over is reported. Raises InputError for none."""
+    from bundlekeeper.jobs.recording import passed_over
 
-    A single component is never skipped, so that a wrong image for it is refused.
-    """
-    if bundle is None or not bundle.images or len(answers) == 1:
-        return list(answers)
-    fits = {(i.kind, model) for i in bundle.images for model in i.models}
-    matching = [answer for answer in answers if (answer.kind, answer.model) in fits]
-    for kind, model in sorted({(answer.kind, answer.model) for answer in answers} - fits):
-        count = sum((answer.kind, answer.model) == (kind, model) for answer in answers)
-        session.tell(f"skipped: {count} {kind} of model {model or '?'}: the bundle has no image for them")
-    if not matching:
-        raise InputError(
-            "the bundle has no image for any of these components", hint="bundlekeeper store list --json lists images"
-        )
-    return matching
+    if len(answers) == 1:
+        return answers
+    asked, tell = row.asked, work.session.tell
+    if bundle is not None:
+        answers = passed_over.with_image(answers, bundle, tell)
+    if asked.verb == "stage":
+        return passed_over.with_a_bank(answers, lambda kind: _method(work, kind), tell)
+    versions = [version for bank in _READ_BANKS if (version := _read(getattr(asked, bank)))]
+    known = known_versions(work.session) if versions else None
+    return answers if known is None else passed_over.that_can_run(answers, versions, row.places.kind, known, tell)
 
 
 def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: RecordedBundle | None) -> None:
@@ -323,24 +322,28 @@ def _add(
 def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     from bundlekeeper.ledger.ask.types import Agreement
 
-    if work.methods is None:
-        from bundlekeeper.model.vocabulary import KINDS
-
-        overrides = {kind: rule.method for kind, rule in work.session.own_kinds.items() if rule.method}
-        work.methods = {**{kind: facts.method for kind, facts in KINDS.items()}, **overrides}
-
     def text(bank: Any) -> str | None:  # noqa: ANN401 - an InBank or None
         return None if bank is None else bank.version
 
     boot_files = tuple(image.version for image in answer.boot_files)
     place = answer.place.path() if answer.place else "?"
-    method = work.methods.get(answer.kind, "")
+    method = _method(work, answer.kind)
     is_open = answer.agreement in {Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED}
     activated = text(answer.recorded) if is_open else ""
     return RecordedComponent(
         answer.component, answer.kind, answer.model, method, place, text(answer.pending), text(answer.spare),
         boot_files, text(answer.staged), activated or "",
     )  # fmt: skip
+
+
+def _method(work: _Work, kind: str) -> str:
+    """How a kind takes its image, by the manifest in force, else by the built-in table; "" is not known."""
+    if work.methods is None:
+        from bundlekeeper.model.vocabulary import KINDS
+
+        overrides = {kind: rule.method for kind, rule in work.session.own_kinds.items() if rule.method}
+        work.methods = {**{kind: facts.method for kind, facts in KINDS.items()}, **overrides}
+    return work.methods.get(kind, "")
 
 
 def _bundle(work: _Work, name: str) -> RecordedBundle:
