@@ -17,7 +17,7 @@ class RecordedComponent:
     """One component as the ledger knows it; `method` is empty where the kind is not known.
 
     `staged` is what was brought to be activated; an image that was only read in `spare` may be an old one. `activated`
-    is what was recorded as activated and not read back yet.
+    is what was recorded as activated and not read back yet. `staged_sha256` is of the bundle's file, "" is not known.
     """
 
     component: str
@@ -30,6 +30,7 @@ class RecordedComponent:
     boot_files: tuple[str, ...] = ()
     staged: str | None = None
     activated: str = ""
+    staged_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +60,16 @@ class RecordedBundle:
 
 @dataclass(frozen=True, slots=True)
 class RecordChoice:
-    """What would be recorded of one component: the image's version and bank, and every reason against it."""
+    """What would be recorded of one component: the image's version and bank, and every reason against it.
+
+    `again` is True where the same image is staged on it already.
+    """
 
     component: RecordedComponent
     version: str
     bank: str
     refusals: tuple[str, ...]
+    again: bool = False
 
 
 def staging(component: RecordedComponent, bundle: RecordedBundle | None, version: str, bank: str) -> RecordChoice:
@@ -80,7 +85,9 @@ def staging(component: RecordedComponent, bundle: RecordedBundle | None, version
         place = place or "pending"
     elif banks is not None and place not in banks:
         against.append(f"{component.kind} ({component.method}) has no bank {place!r}, only {' and '.join(banks)}")
-    return RecordChoice(component, chosen, place, tuple(against))
+    digests = {component.staged_sha256, bundle.sha256 if bundle else ""} - {""}
+    again = bool(chosen) and chosen == component.staged and len(digests) < 2
+    return RecordChoice(component, chosen, place, tuple(against), again)
 
 
 def can_be_staged(method: str) -> bool:

@@ -67,16 +67,19 @@ def of_events(session: Session, events: Sequence[Event], variants: Mapping[str, 
 def _unknown(
     in_force: InForce, known: KnownVersions, cells: Iterable[Cell], named: Callable[[Sequence[str]], str]
 ) -> list[Finding]:
-    alike: dict[tuple[str, str], list[str]] = {}
-    for component, kind, version in cells:
-        if not known.is_known(kind, version):
-            alike.setdefault((version, known.near(kind, version)), []).append(component)
+    alike: dict[str, list[Cell]] = {}
+    for cell in cells:
+        if not known.is_known(cell[1], cell[2]):
+            alike.setdefault(cell[2], []).append(cell)
     name = Path(in_force.admitted.place).name
     findings = []
-    for (version, near), components in alike.items():
-        message = f'"{version}" is no version of {name}{f"; {near}?" if near else ""}'
+    for version, rows in alike.items():
+        near = dict.fromkeys(
+            text for kind in dict.fromkeys(row[1] for row in rows) if (text := known.near(kind, version))
+        )
+        message = f'"{version}" is no version of {name}{f"; {some(list(near), 3)}?" if near else ""}'
         hint = "if it exists and is no bundle there: add it to known under [versions] of the manifest"
-        findings.append(finding("version-unknown", named(components), message, hint))
+        findings.append(finding("version-unknown", named([row[0] for row in rows]), message, hint))
     return findings
 
 

@@ -313,7 +313,7 @@ def _add(
     work.events.append(event)
     bank = f" in {choice.bank}" if choice.bank else ""
     overruled = f"; anyway: {anyway}" if event.anyway else ""
-    what = f"{event.what.value} {choice.version}{bank}"
+    what = f"{event.what.value} {choice.version}{bank}{', as it was already' if choice.again else ''}"
     if failed is not None:
         what = f"activation{' of ' if choice.version else ''}{choice.version} failed: {failed}"
     work.lines.append(f"{component.component} ({component.place}): {what}{overruled}")
@@ -332,7 +332,7 @@ def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     activated = text(answer.recorded) if is_open else ""
     return RecordedComponent(
         answer.component, answer.kind, answer.model, method, place, text(answer.pending), text(answer.spare),
-        boot_files, text(answer.staged), activated or "",
+        boot_files, text(answer.staged), activated or "", answer.staged.sha256 if answer.staged else "",
     )  # fmt: skip
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.jobs.recording.manifest_doubts import known_versions
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.session import Session
 
@@ -135,10 +136,43 @@ def narrowed(session: Session, selector: Selector, asked: WhereAsked) -> Selecto
     digests = tuple(digest.lower() for digest in asked.sha256)
     if any(len(digest) != 64 or set(digest) - set("0123456789abcdef") for digest in digests):
         raise InputError("--sha256 takes 64 hexadecimal digits")
-    return replace(
+    selector = replace(
         selector, bundles=bundles, version=asked.version, sha256=digests, bank=asked.bank, gone=asked.gone,
         staged=asked.staged,
     )  # fmt: skip
+    return _with_equals(session, selector) if bundles or asked.version else selector
+
+
+def _with_equals(session: Session, selector: Selector) -> Selector:
+    """The same with the versions that are equal in the order of the manifest in force, as they were recorded.
+
+    Of two bundles, one that lists the very text has it, and not one that lists an equal version.
+    """
+    from bundlekeeper.ledger.ask.types import ImageOf, words_of
+    from bundlekeeper.ledger.ask.where import recorded_versions
+    from bundlekeeper.model.vocabulary import KINDS
+
+    known = known_versions(session)
+    if known is None or session.manifest is None:
+        return selector
+    texts = recorded_versions(session.ledger)
+    equals = tuple(
+        ImageOf(kind, (), text)
+        for kind in dict.fromkeys((*KINDS, *session.own_kinds))
+        for version in words_of(selector.version)
+        for text in known.equals(kind, version, texts)
+    )
+    listed = {(i.kind, model, i.version) for b in session.manifest.bundle for i in b.images for model in i.models}
+    bundles = []
+    for bundle in selector.bundles:
+        more = [
+            ImageOf(image.kind, models, text)
+            for image in bundle.images
+            for text in known.equals(image.kind, image.version, texts)
+            if (models := tuple(model for model in image.models if (image.kind, model, text) not in listed))
+        ]
+        bundles.append(replace(bundle, images=(*bundle.images, *more)))
+    return replace(selector, equals=equals, bundles=tuple(bundles))
 
 
 def _stored(session: Session) -> list[StoredBundle]:
@@ -170,6 +204,14 @@ def _bundles(session: Session, text: str) -> list[BundleOf]:
     stated = [_bundle_of(bundle) for bundle in listed if (family, version) == (bundle.family, bundle.version)]
     if stated:
         return stated
+    orders = known_versions(session)
+    if orders is not None:
+        scale = orders.manifest_index.scale(None)
+        named = [(bundle.family, bundle.version) for bundle in stored]
+        named += [(bundle.family, bundle.version) for bundle in listed]
+        equal = {text for other, text in named if other == family and scale.same(text, version)}
+        if equal:
+            return [found for text in sorted(equal) for found in _bundles(session, f"{family}/{text}")]
     known = [f"{bundle.family}/{bundle.version}" for bundle in stored] + [bundle.name for bundle in stored]
     known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
     near = get_close_matches(text, known, n=1)

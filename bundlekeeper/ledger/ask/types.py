@@ -53,8 +53,9 @@ class Selector:
     `slot` matches the slot and every position in it (`3` also `3/1`). `component` is an identity or a serial, `parent`
     the serial of a server or chassis; `name` and `tag` are what people call it. `version`, `sha256` and `bundles` mean
     an image in any bank, or in `bank` only ("active", "pending", "spare", "staged", "boot_files"); of several bundles
-    one suffices. With `staged`, something is staged, and the image that is asked for is. With `gone`, the answers
-    include components that are no longer anywhere.
+    one suffices. `equals` are images that are the same as `version` on components of their kind. With `staged`,
+    something is staged, and the image that is asked for is. With `gone`, the answers include components that are no
+    longer anywhere.
     """
 
     site: Words = ""
@@ -68,6 +69,7 @@ class Selector:
     name: str = ""
     tag: str = ""
     version: Words = ""
+    equals: tuple[ImageOf, ...] = ()
     sha256: Words = ""
     bundles: tuple[BundleOf, ...] = ()
     bank: Words = ""

@@ -99,6 +99,14 @@ def ever_bundle(ledger: Ledger, family: str, version: str) -> bool:
         return any(ledger.connection.execute(select.format(t), numbers).fetchone() for t in ("image", "event"))
 
 
+def recorded_versions(ledger: Ledger) -> list[str]:
+    """The versions of all images that were ever recorded. Raises DamagedError, LockedError, UnfinishedError."""
+    with ledger.reading():
+        numbers = {image[0] for image in ledger.images.all().values()}
+        ledger.words.fetch(numbers)
+        return sorted(ledger.words.text(number) for number in numbers)
+
+
 def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[Chosen]:
     """The components that the selector means, with their states."""
     for bank in words_of(selector.bank):
@@ -131,7 +139,11 @@ class _Meant:
             if texts:
                 numbers = (ledger.words.surely(text) for text in texts)
                 self.words[key] = tuple(number for number in numbers if number is not None)
-                self.impossible = self.impossible or not self.words[key]
+                self.impossible = self.impossible or not (self.words[key] or (key == "version" and selector.equals))
+        self._equals: dict[int, set[int | None]] = {}  # versions -> the kinds for which they are the one asked for
+        for image in selector.equals:
+            if (number := ledger.words.surely(image.version)) is not None:
+                self._equals.setdefault(number, set()).add(ledger.words.find(image.kind))
         self.banks = words_of(selector.bank) or (("staged",) if selector.staged else _BANK_NAMES)
         slots = words_of(selector.slot)
         self.slots = tuple(sorted({word for slot in slots for word in slot_words(ledger, slot)})) if slots else None
@@ -154,7 +166,8 @@ class _Meant:
                 )
                 or (not image[2] and any(find(i.version) == image[0] for i in bundle.images))
             )
-            others = self._is_other("version", image[0]) or self._is_other("sha256", image[3])
+            is_other = image[0] not in self._equals and self._is_other("version", image[0])
+            others = is_other or self._is_other("sha256", image[3])
             self._bundles[image] = None if others or (self.selector.bundles and not bundles) else bundles
         return self._bundles[image]
 
@@ -239,6 +252,8 @@ class _Meant:
         meant = False
         for image in self._in_banks(state):
             bundles = self._of(image)
+            if self._is_other("version", image[0]) and snapshot.kind not in self._equals.get(image[0], ()):
+                continue
             if bundles is not None:
                 fitting = [bundle for bundle in bundles if self._fits(bundle, image, state)]
                 meant = meant or not bundles or bool(fitting)
