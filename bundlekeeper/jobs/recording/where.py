@@ -207,11 +207,11 @@ def _bundles(session: Session, text: str) -> list[BundleOf]:
     orders = known_versions(session)
     if orders is not None:
         scale = orders.manifest_index.scale(None)
-        named = [(bundle.family, bundle.version) for bundle in stored]
-        named += [(bundle.family, bundle.version) for bundle in listed]
-        equal = {text for other, text in named if other == family and scale.same(text, version)}
-        if equal:
-            return [found for text in sorted(equal) for found in _bundles(session, f"{family}/{text}")]
+        texts = {bundle.version for bundle in stored if bundle.family == family}
+        texts |= {bundle.version for bundle in listed if bundle.family == family}
+        equals = sorted(text for text in texts if scale.same(text, version))
+        if equals:
+            return [found for equal in equals for found in _bundles(session, f"{family}/{equal}")]
     known = [f"{bundle.family}/{bundle.version}" for bundle in stored] + [bundle.name for bundle in stored]
     known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
     near = get_close_matches(text, known, n=1)
