@@ -122,5 +122,6 @@ def _components(session: Session, domains: Collection[tuple[str, str]], now: dat
         yield Component(
             answer.kind, site, domain, place.chassis, place.slot, answer.parent or None, answer.model or None,
             serial=answer.component, active=answer.active.version if answer.active else None,
-            staged=answer.staged.version if answer.staged else None, variant=known.get("variant"), pair=known.get("pair"),
+            staged=answer.staged.version if answer.staged else None,
+            variant=known.get("variant"), pair=known.get("pair"),
         )  # fmt: skip
