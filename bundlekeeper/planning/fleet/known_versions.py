@@ -60,22 +60,13 @@ class KnownVersions:
         return any(scale.same(version, other) for other in named)
 
     def near(self, kind: str, version: str) -> str:
-        """The version that the manifest knows of the kind and that is most like `version`, and not it; "" for none.
-
-        One with the same letters and digits comes first: what is between them is easily mistyped.
-        """
+        """The version that the manifest knows of the kind and that is most like `version`, and not it; "" for none."""
         named = [*self.brought(kind), *self.manifest_index.manifest.versions.known]
         others = {text.casefold(): text for text in named if text != version}
-        asked = version[:_LONGEST].casefold()
-        same = [text for lower, text in others.items() if _bare(lower) == _bare(asked)]
-        near = get_close_matches(asked, others, 1)
-        return same[0] if same else others[near[0]] if near else ""
+        near = get_close_matches(version[:_LONGEST].casefold(), others, 1)
+        return others[near[0]] if near else ""
 
     def equals(self, kind: str, version: str, texts: Iterable[str]) -> list[str]:
         """Those of `texts` that are the version in the order of the kind."""
         scale = self.manifest_index.scale(kind)
         return [text for text in texts if scale.same(version, text)]
-
-
-def _bare(text: str) -> str:
-    return "".join(filter(str.isalnum, text))

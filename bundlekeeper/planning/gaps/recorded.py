@@ -95,8 +95,6 @@ def _jumps(fleet: Fleet, touched: _Touched) -> Iterator[Finding]:
 
 def _refused(fleet: Fleet, reading: ComponentReading, at: At | None, one: RecordedWork) -> JumpAnswer | None:
     """The answer where every bundle that the image may be of is refused; None where one is not, or none is known."""
-    if reading.active and fleet.manifest_index.scale(reading.kind).same(reading.active, one.version):
-        return None
     bundles = (one.bundle,) if one.bundle else fleet.reader.then(reading, one.version).bundles
     answers = [fleet.rules.jump(seen(reading, at), one.version, bundle) for bundle in bundles]
     if not answers or any(answer.answer is not RuleAnswer.REFUSED for answer in answers):

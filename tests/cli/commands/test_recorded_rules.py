@@ -69,6 +69,19 @@ def test_equal_in_the_order_is_found_and_shown_as_read(office: Keeper) -> None:
     assert office("where", "--version", "6.10", "--json").json["components"] == []
 
 
+def test_of_two_bundles_the_one_that_lists_the_very_text_has_it(office: Keeper, world: World, tmp_path: Path) -> None:
+    later = tmp_path / "later.toml"
+    text = world.manifest.read_text("utf-8").replace("sequence = 14", "sequence = 20")
+    image = 'kind = "io-module", models = ["Rush-4"], version = "6.0.1"'
+    assert image in text
+    later.write_text(text.replace(image, image.replace("6.0.1", "6.1")), "utf-8")
+    assert office("store", "add", later, "--from", world.downloads, "-q").status in (0, 1)
+    assert office("observe", "HOLMA-IO1", "--active", "6.1").status == 0
+    active = ("where", "HOLMA-IO1", "--bank", "active", "--json", "--bundle")
+    assert office(*active, "infrastructure/6.1.0").json["components"] == []
+    assert len(office(*active, "infrastructure/6.0.1").json["components"]) == 1
+
+
 def test_a_reading_of_a_domain_is_about_the_kinds_that_have_the_version(office: Keeper) -> None:
     """ "`observe DOMAIN --active V` concerns only components whose kind that bundle covers" (issue 15, point 4)"""
     ran = office("observe", "holm-a", "--active", "6.1.0", "--json")

@@ -73,3 +73,20 @@ def test_a_bundle_of_another_variant_is_named() -> None:
         "rack 6.1.0 is of the variant single-servers, and this takes managed-servers"
     ]
     assert not [o for o in _found("6.0.1", kinds, "6.1.0", variant="managed-servers") if o.code == "wrong-variant"]
+
+
+def test_what_is_only_perhaps_refused_is_not_reported() -> None:
+    """Whether blades of an unknown version may run beside it is not known; `gaps` reports that."""
+    components = [
+        replace(c, active=None) if c.kind not in {"io-module", "fabric-switch"} else c
+        for c in whole_domain("6.0.1").components
+    ]
+    work = [RecordedWork(c.key, "6.1.0") for c in components if c.kind == "io-module"]
+    assert _of(components, work, staged=False) == []
+
+
+def test_a_mixture_that_the_work_is_no_part_of_is_not_reported() -> None:
+    components = [replace(c, active="6.1.0") if c.kind == "io-module" else c for c in whole_domain("5.4.10").components]
+    lists = [RecordedWork(c.key, "2026-2") for c in components if c.kind == "model-list"]
+    assert lists
+    assert _of(components, lists, staged=False) == []  # it may run ahead, and no rule reaches it
