@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.vocabulary import FAMILIES
 
 if TYPE_CHECKING:
+    from bundlekeeper.store.contents.quarantine import QuarantinedBytes
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.database.rows import Admitted
 
@@ -27,6 +28,12 @@ class StoreList:
     manifests: list[Admitted]
     exceptions: list[tuple[datetime, str, str, str]]
     findings: list[Finding]
+    quarantine: list[QuarantinedBytes] = field(default_factory=list)
+
+    @property
+    def good_copies(self) -> dict[str, str]:
+        """The place of a verified bundle by its SHA-256."""
+        return {bundle.stored.sha256: bundle.stored.place for bundle in self.bundles if bundle.state == "verified"}
 
     @property
     def counts(self) -> dict[str, int]:
@@ -45,6 +52,7 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
 
     Raises InputError for a family that is none; DamagedError, LockedError, RefusedError, UnfinishedError.
     """
+    from bundlekeeper.store.contents import quarantine
     from bundlekeeper.store.contents.manifest_dates import date_findings
     from bundlekeeper.store.contents.right_now import findings_of, holdings
     from bundlekeeper.store.signatures.voucher import read_settings
@@ -52,6 +60,8 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
     wrong = [family for family in families if family not in FAMILIES]
     if wrong:
         raise InputError(f"no such family: {', '.join(wrong)}", hint=f"one of {', '.join(FAMILIES)}")
+    if _is_bare(session):
+        return StoreList(session.root, [], [], [], [])
     database, found = session.consulted
     held = (h for f in dict.fromkeys(families) or (None,) for h in holdings(session.store, database, session.now(), f))
     rows = sorted(held, key=_place_in_list)
@@ -60,7 +70,14 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
     found = [*found, *findings_of(rows, session.now(), oldest_s)]
     manifests = database.admitted()
     found += date_findings(manifests, session.now())
-    return StoreList(session.root, rows, manifests, database.exceptions(), found)
+    wrong_bytes = quarantine.listed(session.store.fd)
+    return StoreList(session.root, rows, manifests, database.exceptions(), found, wrong_bytes)
+
+
+def _is_bare(session: Session) -> bool:
+    """True where only a ledger was made so far: no store database, and nothing that it could be made from."""
+    store = session.store
+    return not store.database_path.exists() and not store.has_contents
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:

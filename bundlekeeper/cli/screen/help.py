@@ -7,6 +7,7 @@ commands that really exist.
 #: command -> (module that registers it, one line for the root help). The order is that of the job.
 COMMANDS: dict[str, tuple[str, str]] = {
     "tour": ("bundlekeeper.cli.commands.tour", "the whole job on a small invented platform, with what to look at"),
+    "status": ("bundlekeeper.cli.commands.attention.status", "what needs attention today, and the command for each"),
     "manifest": (
         "bundlekeeper.cli.commands.manifest",
         "draft, lint, show, confirm, sign a manifest; print its JSON Schema",

@@ -70,6 +70,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "ledger rebuild": CommandExample("ledger rebuild", "inventory"),
     "ledger salvage": CommandExample("ledger salvage saved.sqlite", "inventory"),
     "manifest sign": CommandExample("manifest sign marram.toml --key keys/holm", "trust"),
+    "status": CommandExample("status", "automation", 1),
     "help": CommandExample("help store", "codes"),
     "explain": CommandExample("explain altered", "codes"),
     "completion": CommandExample("completion bash", "config"),
