@@ -91,6 +91,7 @@ CODES: dict[str, Code] = {
     "activation-failed": Code(_E, "the last activation was tried and failed"),
     "no-answer": Code(_W, "the component did not answer"),
     "receipt-missing": Code(_W, "a media set went out, and no receipt came back"),
+    "acceptance-ended": Code(Level.NOTE, "a finding was accepted until a day that is over: it counts again"),
     "input-changed": Code(_E, "an input of the plan changed after the plan was made"),
     "falls-short": Code(_E, "a plan does not lead to its release"),
     "no-change": Code(_W, "a step of a plan changes nothing"),

@@ -77,7 +77,8 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
         allow_rollback=options.allow_rollback,
         signature=given.signature,
     )
-    return AddedBundles(session.root, result, [*but_of_bundles(loaded.problems), *result.findings])
+    found = session.judged([*but_of_bundles(loaded.problems), *result.findings])
+    return AddedBundles(session.root, result, found)
 
 
 def _source(place: str, store: Path, loaded: Loaded, options: AddOptions) -> BundleSource:

@@ -14,6 +14,7 @@ from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.vocabulary import FAMILIES
 
 if TYPE_CHECKING:
+    from bundlekeeper.model.acceptance import Acceptance
     from bundlekeeper.store.contents.quarantine import QuarantinedBytes
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.database.rows import Admitted
@@ -21,7 +22,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class StoreList:
-    """The bundles, the manifests in the order of admission, and the exceptions: when, what, subject, reason."""
+    """The bundles, the manifests in the order of admission, and the exceptions: when, what, subject, reason.
+
+    `quarantine` is what is there by its notes; `accepted` are the entries of store.toml, ended ones too.
+    """
 
     root: Path
     bundles: list[Holding]
@@ -29,6 +33,7 @@ class StoreList:
     exceptions: list[tuple[datetime, str, str, str]]
     findings: list[Finding]
     quarantine: list[QuarantinedBytes] = field(default_factory=list)
+    accepted: tuple[Acceptance, ...] = ()
 
     @property
     def good_copies(self) -> dict[str, str]:
@@ -71,7 +76,7 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
     manifests = database.admitted()
     found += date_findings(manifests, session.now())
     wrong_bytes = quarantine.listed(session.store.fd)
-    return StoreList(session.root, rows, manifests, database.exceptions(), found, wrong_bytes)
+    return StoreList(session.root, rows, manifests, database.exceptions(), session.judged(found), wrong_bytes, session.acceptances)
 
 
 def _is_bare(session: Session) -> bool:

@@ -94,7 +94,8 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
             result = check_store(store, database, listing, means, limits, carried=carried)
         else:
             raise InputError("there is nothing to verify", hint="name a manifest, or a store that has admitted one")
-    return VerifiedStore(str(at or session.root), result, [*found, *result.findings], ruling)
+    result.findings[:] = session.judged(result.findings)
+    return VerifiedStore(str(at or session.root), result, [*session.judged(found), *result.findings], ruling)
 
 
 def _opened(session: Session, stack: ExitStack) -> tuple[Store, StoreDatabase, list[Finding]]:

@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "export": ("bundlekeeper.cli.commands.export", "tables for spreadsheets: where, inventory, history, store, gaps"),
     "ledger": ("bundlekeeper.cli.commands.ledger", "verify, undo, export, merge: the ledger itself"),
     "help": ("bundlekeeper.cli.commands.handbook.pages", "the handbook: a topic, or the list of topics"),
+    "accept": ("bundlekeeper.cli.commands.attention.accept", "accept a finding, with a reason and an end date"),
     "explain": ("bundlekeeper.cli.commands.handbook.pages", "one finding code: what it means, what to do"),
     "completion": ("bundlekeeper.cli.commands.handbook.pages", "a script that completes words in bash, zsh or fish"),
 }

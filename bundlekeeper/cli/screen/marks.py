@@ -60,6 +60,7 @@ def marked(findings: Iterable[Finding], own: str = "") -> None:
     left = [counted(hidden, "more warning")] * bool(hidden) + [counted(notes, "note")] * bool(notes)
     if left:
         put(f"{' and '.join(left)}: --details", _INDENT, _INDENT)
+    output.tell_accepted(rows)
 
 
 def _about(found: Finding, own: str) -> str:

@@ -7,7 +7,7 @@ an accepted finding is in no item, because it is counted apart; nothing is left 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import NamedTuple
 
@@ -39,6 +39,10 @@ class Concern:
     matter: Matter
     since: date | None = None
     name: str = ""
+
+    def judged(self, found: Finding) -> Concern:
+        """The same about this finding."""
+        return replace(self, finding=found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from bundlekeeper.jobs.store_list import StoreList, store_list
 if TYPE_CHECKING:
     from bundlekeeper.model.acceptance import Acceptance
 
+_ENDED = Matter("acceptance that ended", "acceptances that ended", "bundlekeeper store list --accepted")
 _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
 
 
@@ -56,6 +57,9 @@ def status(session: Session) -> Status:
     found = [*of_store.concerns(session, stored)]
     for ask in (lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(())):
         found += _asked(ask)
+    judged = session.judged(concern.finding for concern in found)
+    found = [concern.judged(finding_) for concern, finding_ in zip(found, judged, strict=True)]
+    found += (Concern(ended, _ENDED) for ended in _ended(session))
     counts = stored.counts
     newest = stored.manifests[-1] if stored.manifests else None
     return Status(
@@ -69,6 +73,15 @@ def status(session: Session) -> Status:
         items(found),
         [concern.finding for concern in found],
     )
+
+
+def _ended(session: Session) -> Iterator[Finding]:
+    """The acceptances that count no more. Their findings count again wherever they are still found."""
+    for entry in session.acceptances:
+        if entry not in session.acceptances_now:
+            message = f"ended on {entry.until}: {entry.reason}"
+            hint = f"look at it again; accept it again, or take its entry out of {session.root / 'store.toml'}"
+            yield finding("acceptance-ended", f"{entry.code}: {entry.subject}", message, hint)
 
 
 def _asked(ask: Callable[[], Iterable[Concern]]) -> Iterator[Concern]:

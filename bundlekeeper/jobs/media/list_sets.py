@@ -65,7 +65,7 @@ def list_sets(session: Session) -> SetList:
     unsent, unreadable = kept_receipts.kept(sets, [name for names in receipts.values() for name in names])
     found = [finding_ for row in sent for finding_ in _findings(row)]
     found += _unreadable([*(name for row in sent for name in row.unreadable), *unreadable])
-    return SetList(sent, received, unsent, found)
+    return SetList(sent, received, unsent, session.judged(found))
 
 
 def _with_receipts(sets: Sets, sent: Sent, names: tuple[str, ...], now: datetime) -> SetReceipts:

@@ -67,9 +67,9 @@ def make_packing(session: Session, ask: MediaQuestion, *, over: str | None = Non
     commons = commons_of(session, given, ask.files)
     missing = (*contents.missing, *lacking)
     if not bunches:
-        return MediaAnswer(None, (*missing, *given.findings), meant.phrase, given)
+        return MediaAnswer(None, (*session.judged(missing), *given.findings), meant.phrase, given)
     packing, reason = pack_set(_head(given, meant.phrase, missing), bunches, commons, wish)
-    return MediaAnswer(packing, (*missing, *reason, *given.findings), meant.phrase, given)
+    return MediaAnswer(packing, (*session.judged((*missing, *reason)), *given.findings), meant.phrase, given)
 
 
 def _some(ask: MediaQuestion) -> tuple[str, ...]:

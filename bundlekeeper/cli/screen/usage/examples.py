@@ -71,6 +71,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "ledger salvage": CommandExample("ledger salvage saved.sqlite", "inventory"),
     "manifest sign": CommandExample("manifest sign marram.toml --key keys/holm", "trust"),
     "status": CommandExample("status", "automation", 1),
+    "accept": CommandExample('accept no-way-back "skerry-a/*" --reason "agreed with lee" --until 2027-06-30', "codes"),
     "help": CommandExample("help store", "codes"),
     "explain": CommandExample("explain altered", "codes"),
     "completion": CommandExample("completion bash", "config"),

@@ -81,8 +81,7 @@ def _show_text(found: Status) -> None:
         _show_item(item)
     if len(found.items) > _SHOWN:
         put(f"and {counted(len(found.items) - _SHOWN, 'more matter')} (--json has all)", "    ", "    ")
-    if found.accepted:
-        put(f"{counted(found.accepted, 'finding')} accepted: bundlekeeper store list --accepted", "    ", "    ")
+    output.tell_accepted(found.findings)
     if is_ok(found.findings):
         output.line("nothing needs attention")
     output.line(f"{found.verified} of {counted(found.in_store, 'bundle')} verified")
