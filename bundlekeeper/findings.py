@@ -104,8 +104,8 @@ class Finding:
     """One thing found.
 
     `subject` names the thing in the user's words, `message` what is, `hint` what to do; `where` is `file:line:column`
-    where a text file is meant, `excerpt` that line with a caret line under it. `accepted` says who accepted it, until when
-    and why, "" where nobody did; an accepted finding is a note.
+    where a text file is meant, `excerpt` that line with a caret line under it. `accepted` says who accepted it, until
+    when and why, "" where nobody did; an accepted finding is a note.
     """
 
     code: str

@@ -6,10 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
+from bundlekeeper.errors import InputError
 from bundlekeeper.jobs.manifest_signature import GivenManifest
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from bundlekeeper.findings import Finding
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.stop import Stop
@@ -23,7 +26,8 @@ LINKS = ("none", "reflink", "hard")
 class AddOptions:
     """How bundles are added: `sources` are folders and http(s) mirrors, `link` is one of `LINKS`, `wait_s` seconds.
 
-    `ca`, `allow_hosts`, `headers` and `trust_env` are for talking to mirrors.
+    `ca`, `allow_hosts`, `headers` and `trust_env` are for talking to mirrors. `again` names bundles that were removed
+    and are to come back, as FAMILY/VERSION or by the file's name.
     """
 
     sources: tuple[str, ...]
@@ -36,6 +40,7 @@ class AddOptions:
     allow_hosts: tuple[str, ...] = ()
     headers: Path | None = None
     trust_env: bool = False
+    again: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +81,26 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
         allow_expired=options.allow_expired,
         allow_rollback=options.allow_rollback,
         signature=given.signature,
+        removed=_removed(session, options.again, options.wait_s),
     )
     found = session.judged([*but_of_bundles(loaded.problems), *result.findings])
     return AddedBundles(session.root, result, found)
+
+
+def _removed(session: Session, again: tuple[str, ...], wait_s: float) -> Mapping[tuple[str, str], str]:
+    """What was removed and stays so, each with a sentence. Raises InputError for an `again` that was not removed."""
+    from bundlekeeper.jobs.removing.removed import settled
+
+    found = settled(session, wait_s=wait_s)
+    names = {
+        key: {removal.place.rpartition("/")[2], f"{removal.family}/{removal.version}"} for key, removal in found.items()
+    }
+    unknown = [name for name in again if not any(name in known for known in names.values())]
+    if unknown:
+        removed_ones = ", ".join(sorted(f"{removal.family}/{removal.version}" for removal in found.values()))
+        hint = f"removed are: {removed_ones}" if removed_ones else "nothing was removed from this store"
+        raise InputError(f"--again: {', '.join(unknown)} was not removed", hint=hint)
+    return {key: removal.text() for key, removal in found.items() if not names[key] & {*again}}
 
 
 def _source(place: str, store: Path, loaded: Loaded, options: AddOptions) -> BundleSource:

@@ -17,7 +17,7 @@ from bundlekeeper.jobs.manifest_signature import GivenManifest, rule_on
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from bundlekeeper.findings import Finding
@@ -67,8 +67,9 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
     with ExitStack() as stack:
         store, database = None, None
         found: list[Finding] = []
+        out: Mapping[tuple[str, str], str] = {}
         if at is None or given is None or session.is_there:
-            store, database, found = _opened(session, stack)
+            store, database, found, out = _opened(session, stack)
             if not session.write and at is None:
                 session.tell("note: the store cannot be written here: what is verified now is not recorded")
         admitted = database.admitted() if database is not None else []
@@ -85,7 +86,7 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
         found += listing.problems if listing is not None else ()
         found += [*ruling.findings, *doubts(subject, admitted, session.now(), issued)]
         limits = ReadingLimits(options.quick, options.older_than_s, options.max_time_s, options.workers)
-        means = _means(session, stop, voucher, latest(admitted, session.now()).date())
+        means = _means(session, stop, voucher, out, latest(admitted, session.now()).date())
         if at is not None and listing is not None:
             own = [data for data in (given.data, given.signature) if data is not None] if given is not None else []
             result = check_folder(at, listing, means, limits, known=database, own=own)
@@ -98,17 +99,21 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
     return VerifiedStore(str(at or session.root), result, [*session.judged(found), *result.findings], ruling)
 
 
-def _opened(session: Session, stack: ExitStack) -> tuple[Store, StoreDatabase, list[Finding]]:
-    """The store and its database, for writing where that is possible; and its damage."""
+def _opened(
+    session: Session, stack: ExitStack
+) -> tuple[Store, StoreDatabase, list[Finding], Mapping[tuple[str, str], str]]:
+    """The store and its database, for writing where that is possible; its damage; and what was removed."""
+    from bundlekeeper.jobs.removing.removed import settled
     from bundlekeeper.store.contents.repair import repaired
 
     session.write = os.access(session.root / ".keeper", os.W_OK, effective_ids=True)
+    out = {key: removal.text() for key, removal in settled(session).items()}
     store = session.store
     if session.write:
         database, damage = stack.enter_context(repaired(store, session.now, lock_for="verify"))
     else:
         database, damage = session.consulted
-    return store, database, list(damage)
+    return store, database, list(damage), out
 
 
 def _kept(store: Store, admitted: Sequence[Admitted]) -> Listing | None:
@@ -131,7 +136,9 @@ def _carried(store: Store, admitted: Sequence[Admitted]) -> frozenset[str] | Non
     return carried(store, admitted[-1].sha256)
 
 
-def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> CheckMeans:
+def _means(
+    session: Session, stop: Stop, voucher: Voucher, out: Mapping[tuple[str, str], str], latest: date
+) -> CheckMeans:
     """The means of `verify`; a clock that is set back must not make an expired manifest look good."""
     from bundlekeeper.store.verifying.verify import CheckMeans
 
@@ -143,4 +150,5 @@ def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> Chec
         max_age_s=voucher.max_verification_age_s or session.config.max_verification_age_s,
         today=max(session.today(), latest),
         voucher=voucher,
+        removed=out,
     )

@@ -206,7 +206,9 @@ def _accepted(key: str, value: object) -> _Read:
 def _wrong_keys(path: tuple[str, int], row: Mapping[str, object]) -> Iterator[Misread]:
     for name, value in row.items():
         if name not in _ENTRY_KEYS:
-            yield Misread("key-unknown", (*path, name), f"there is no key {shown(name)}", meant(name, _ENTRY_KEYS), True)
+            yield Misread(
+                "key-unknown", (*path, name), f"there is no key {shown(name)}", meant(name, _ENTRY_KEYS), True
+            )
         elif name in _DAYS and (not isinstance(value, date) or isinstance(value, datetime)):
             yield Misread("wrong-type", (*path, name), f"{name} takes a day, not {shown(value)}", "like 2026-12-31")
         elif name not in _DAYS and not isinstance(value, str):

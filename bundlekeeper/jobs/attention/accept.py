@@ -72,7 +72,9 @@ def _day(text: str | None, today: date) -> date:
 def _insist_on_owner(store: Store) -> None:
     owner = os.fstat(store.fd).st_uid
     if os.geteuid() not in (0, owner):
-        raise RefusedError(f"only the store's owner writes its {NAME}", where=str(store.root), hint="run it as its owner")
+        raise RefusedError(
+            f"only the store's owner writes its {NAME}", where=str(store.root), hint="run it as its owner"
+        )
 
 
 def _text(store: Store) -> str:
@@ -89,7 +91,7 @@ def _with(text: str, entry: Acceptance, path: str) -> tuple[str, bool]:
     from bundlekeeper.formats.toml_edit import Edit, literal
 
     edit = Edit(text, name=path)
-    values = {
+    values: dict[str, str | date] = {
         "code": entry.code,
         "subject": entry.subject,
         "reason": entry.reason,

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 
 _FAILED = Matter("activation failed", "activations failed", "bundlekeeper where {name}")
 _SILENT = Matter("component did not answer", "components did not answer", "bundlekeeper where {name}")
-_UNREAD = Matter("component activated, not read back", "components activated, not read back", "bundlekeeper where {name}")
+_UNREAD = Matter(
+    "component activated, not read back", "components activated, not read back", "bundlekeeper where {name}"
+)
 _OTHER = Matter("component read back as another version", "components read back as another version",
                 "bundlekeeper where {name} --history")  # fmt: skip
 _STAGED = Matter("component staged, not activated", "components staged, not activated", "bundlekeeper where --staged")
@@ -63,15 +65,19 @@ def _of_record(answer: WhereAnswer) -> Concern | None:
     since = _since(answer)
     name = _called(answer)
     hint = f"read it and record what runs: bundlekeeper observe {answer.component} --active VERSION"
-    return Concern(finding(code, name, message, hint), matter, since.at.utc().date() if since is not None else None,
-                   answer.component)
+    return Concern(
+        finding(code, name, message, hint),
+        matter,
+        since.at.utc().date() if since is not None else None,
+        answer.component,
+    )
 
 
 def _withdrawn(session: Session) -> Iterator[Concern]:
     from bundlekeeper.jobs.recording.selection import Places
     from bundlekeeper.jobs.recording.where import WhereAsked, WhereTimes, where
 
-    for answer in where(session, Places(), WhereAsked(withdrawn=True, bank="active"), WhereTimes()).answers:
+    for answer in where(session, Places(), WhereAsked(withdrawn=True, bank=("active",)), WhereTimes()).answers:
         bundles = ", ".join(f"{bundle.family} {bundle.version}" for bundle in answer.bundles)
         message = f"runs {_version(answer)}, of {bundles}, which is withdrawn"
         since = answer.active.since.at.utc().date() if answer.active is not None else None
@@ -80,7 +86,7 @@ def _withdrawn(session: Session) -> Iterator[Concern]:
 
 
 def _called(answer: WhereAnswer) -> str:
-    """The component by its place as `where` prints it, and its kind; by its name in the ledger where it has no place."""
+    """The component by its place as `where` prints it, and its kind; by its identity where it has no place."""
     return f"{answer.place.path()} {answer.kind}" if answer.place is not None else answer.component
 
 

@@ -17,10 +17,10 @@ from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
 from bundlekeeper.jobs.session import Session
-from bundlekeeper.jobs.store_list import StoreList, store_list
+from bundlekeeper.jobs.store_list import store_list
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.acceptance import Acceptance
+    pass
 
 _ENDED = Matter("acceptance that ended", "acceptances that ended", "bundlekeeper store list --accepted")
 _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")

@@ -98,7 +98,7 @@ class GapReport:
         return tuple(gap.finding for gap in self.gaps)
 
     def judged(self, findings: Iterable[Finding]) -> GapReport:
-        """The same with other findings, in the order of its own: those that were accepted became notes, which are last."""
+        """The same with these findings, in the order of its own: what was accepted is a note, and notes are last."""
         gaps = (replace(gap, finding=found) for gap, found in zip(self.gaps, findings, strict=True))
         return replace(self, gaps=tuple(sorted(gaps, key=lambda gap: _LEVELS.index(gap.finding.level))))
 

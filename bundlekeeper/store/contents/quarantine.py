@@ -39,9 +39,9 @@ class QuarantineReason:
 
 @dataclass(frozen=True, slots=True)
 class QuarantinedBytes:
-    """One note of quarantine, by what it says; `place` is inside the store, `kept` is False where only the note is there.
+    """One note of quarantine, by what it says; `place` is inside the store.
 
-    `when` is None, and a text empty, where the note does not say it as it was written.
+    `kept` is False where only the note is there. `when` is None, and a text empty, where the note does not say it.
     """
 
     place: str

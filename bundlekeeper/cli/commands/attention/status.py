@@ -12,7 +12,8 @@ from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.findings import exit_status
 
 ConfigOption = Annotated[
-    bool, typer.Option("--config", help="Instead: the values that hold where no option says otherwise, and their source.")
+    bool,
+    typer.Option("--config", help="Instead: the values that hold where no option says otherwise, and their source."),
 ]
 
 

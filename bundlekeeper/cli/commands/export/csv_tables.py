@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.commands.store import FamilyOption
+from bundlekeeper.cli.commands.store.list_bundles import FamilyOption
 from bundlekeeper.cli.commands.where import (
     BankOption,
     BundleOption,

@@ -33,6 +33,9 @@ EXAMPLES: dict[str, CommandExample] = {
     "manifest confirm": CommandExample("manifest confirm marram.toml --against publisher/SHA256SUMS", "manifest"),
     "store add": CommandExample("store add marram.toml --from downloads --dry-run", "store"),
     "store list": CommandExample("store list --family rack", "store"),
+    "store remove": CommandExample(
+        'store remove blade/5.4.10 --reason "no longer used" --confirm blade/5.4.10', "store", 4
+    ),
     "verify": CommandExample("verify marram.toml --at stick", "store", 1),
     "trust add": CommandExample("trust add office keys/holm.pub --form sshsig --for manifests", "trust"),
     "trust list": CommandExample("trust list", "trust"),

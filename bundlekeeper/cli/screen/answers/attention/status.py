@@ -95,7 +95,9 @@ def _show_item(item: AttentionItem) -> None:
     mark = MARKS.get(item.level, "    ")
     more = f"{item.worst.subject}{since}" if item.count == 1 else f"{item.worst.subject}{since}, and others"
     width = width_of(sys.stdout)
-    text = f"{item.title:<{_TITLE}}  {more}" if width is None or width >= len(mark) + _TITLE else f"{item.title}: {more}"
+    text = (
+        f"{item.title:<{_TITLE}}  {more}" if width is None or width >= len(mark) + _TITLE else f"{item.title}: {more}"
+    )
     put(text, mark, "      ")
     if item.level is not Level.NOTE:
         output.line(f"      {_command(item)}")
