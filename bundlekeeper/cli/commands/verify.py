@@ -66,7 +66,7 @@ def verify(
     from bundlekeeper.formats.durations import seconds
     from bundlekeeper.jobs.manifest_signature import given_manifest
     from bundlekeeper.jobs.session import Session
-    from bundlekeeper.jobs.verify_store import VerifyOptions, verify_store
+    from bundlekeeper.jobs.store.verify import VerifyOptions, verify_store
     from bundlekeeper.model.stop import Stop
 
     options = VerifyOptions(

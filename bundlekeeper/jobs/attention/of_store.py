@@ -16,7 +16,7 @@ from bundlekeeper.jobs.attention.items import Concern, Matter
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.session import Session
-    from bundlekeeper.jobs.store_list import StoreList
+    from bundlekeeper.jobs.store.listing import StoreList
     from bundlekeeper.store.contents.quarantine import QuarantinedBytes
 
 SOON = timedelta(days=30)  # common practice: a month's notice

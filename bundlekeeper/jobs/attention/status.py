@@ -17,7 +17,7 @@ from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
 from bundlekeeper.jobs.session import Session
-from bundlekeeper.jobs.store_list import store_list
+from bundlekeeper.jobs.store.listing import store_list
 
 if TYPE_CHECKING:
     pass
@@ -27,7 +27,7 @@ _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
 
 
 @dataclass(frozen=True, slots=True)
-class Status:
+class Attention:
     """The items, worst first; `findings` are all that they are made from. `verified` counts bundles, of `in_store`."""
 
     root: Path
@@ -51,7 +51,7 @@ class Status:
         return sum(bool(found.accepted) for found in self.findings)
 
 
-def status(session: Session) -> Status:
+def status(session: Session) -> Attention:
     """What needs attention. Raises InputError where there is no store; LockedError, RefusedError, UnfinishedError."""
     stored = store_list(session)
     found = [*of_store.concerns(session, stored)]
@@ -62,7 +62,7 @@ def status(session: Session) -> Status:
     found += (Concern(ended, _ENDED) for ended in _ended(session))
     counts = stored.counts
     newest = stored.manifests[-1] if stored.manifests else None
-    return Status(
+    return Attention(
         session.root,
         session.now(),
         f"{newest.platform}, sequence {newest.sequence}" if newest is not None else "",

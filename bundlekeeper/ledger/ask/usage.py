@@ -14,10 +14,11 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.state.fold import OPEN
 
 _COLUMNS = "kind, model, active, pending, spare, staged"
-_BOOT_FILES = """
-SELECT kind, model, active, staged, image, count(*) FROM boot_files
-JOIN state ON state.component = boot_files.component AND state.until = ? AND present = 1
-WHERE boot_files.until = ? GROUP BY kind, model, active, staged, image"""
+_BOOT_FILES = (
+    "SELECT kind, model, active, staged, image, count(*) FROM boot_files, state "
+    "WHERE state.component = boot_files.component AND state.until = ? AND present = 1 AND boot_files.until = ? "
+    "GROUP BY kind, model, active, staged, image"
+)
 
 
 class ImageUse(StrEnum):

@@ -41,8 +41,6 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.store_database import StoreDatabase
 
 
-NOT_REMOVED: Mapping[tuple[str, str], str] = {}
-_REMOVED = "removed"
 _TO_BRING = {plan.AddingStep.FETCH, plan.AddingStep.LINK}
 
 
@@ -84,11 +82,9 @@ def add_bundles(
     allow_expired: str | None = None,
     allow_rollback: str | None = None,
     signature: bytes | None = None,
-    removed: Mapping[tuple[str, str], str] = NOT_REMOVED,
 ) -> AddResult:
     """Add the manifest's bundles from the sources (tried in their order) to the store.
 
-    `removed` are bundles that were taken out of the store and stay out, by place and SHA-256, each with a sentence.
     `signature` is the manifest's own; `wait_s` is how many seconds to wait for the lock; a dry run may have no `store`.
     Raises RefusedError (manifest, signature, store), InputError (no such source, store.toml), LockedError,
     DamagedError, UnfinishedError (no space, I/O), StoppedError with its findings; bundles that were added stay.
@@ -97,7 +93,7 @@ def add_bundles(
     insist_on_names(loaded.manifest)  # before anything is touched
     if dry_run:
         with _closing(sources):
-            return rehearse(store, loaded, sources, clock(), reasons, link, signature, removed=removed)
+            return rehearse(store, loaded, sources, clock(), reasons, link, signature)
     if store is None:
         raise InputError("there is no store to add to", hint="name one with --store")
     _vouched(store, clock(), _known(store), loaded, signature)  # a refused one waits for nothing and leaves no trace
@@ -122,20 +118,16 @@ def add_bundles(
         )
         contents = plan.SourceContents(run.stored, run.verifications, run.kind, clock())
         exposed = _insist_on_rights(store, run.stored, facts)
-        wanted = [bundle for bundle in facts if (bundle.place, bundle.sha256) not in removed]
-        steps = plan.known_steps(store.fd, contents, wanted)
-        unseen = plan.survey(sources, wanted, steps)
-        planned = plan.plan(contents, wanted, steps, sources)
+        steps = plan.known_steps(store.fd, contents, facts)
+        unseen = plan.survey(sources, facts, steps)
+        planned = plan.plan(contents, facts, steps, sources)
         plan.insist_on_space(store.fd, planned, link, where)
         healed = admit_manifest.admit(store.fd, room, database, admitted, loaded.data, facts, signature)
         run.stored.update({bundle.place: bundle for bundle in database.stored()})  # with this manifest's facts
         with _reported(progress, run, planned, unseen):
             run.run(planned)
-        out = [bundle for bundle in facts if bundle not in wanted]
         found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *run.findings(unseen))
-        found = (*found, *(verdicts.of_removed(bundle, removed[bundle.place, bundle.sha256]) for bundle in out))
-        rows = (*run.rows(), *(row_of(bundle, _REMOVED) for bundle in out))
-        return AddResult(rows, (*found, *voucher.troubles()), manifest=ruling, verifications=run.verifications)
+        return AddResult(run.rows(), (*found, *voucher.troubles()), manifest=ruling, verifications=run.verifications)
 
 
 def _insist_on_rights(
@@ -197,8 +189,6 @@ def rehearse(
     link: Link,
     signature: bytes | None,
     opened: StoreDatabase | None = None,
-    *,
-    removed: Mapping[tuple[str, str], str] = NOT_REMOVED,
 ) -> AddResult:
     """A dry run: the same judgement and the same plan as in `store add`, and nothing else; the sources stay open.
 
@@ -218,10 +208,9 @@ def rehearse(
         facts = facts_of(loaded.manifest)
         admitted = _judged(store, loaded, known, now, reasons, ruling)
         exposed = _insist_on_rights(store, contents.stored, facts)
-        wanted = [bundle for bundle in facts if (bundle.place, bundle.sha256) not in removed]
-        steps = plan.known_steps(store.fd if store else None, contents, wanted)
-        unseen = plan.survey(sources, wanted, steps)
-        planned = plan.plan(contents, wanted, steps, sources)
+        steps = plan.known_steps(store.fd if store else None, contents, facts)
+        unseen = plan.survey(sources, facts, steps)
+        planned = plan.plan(contents, facts, steps, sources)
         short = plan.shortage(store.fd, planned, link) if store else ""
     no_space = [finding("not-enough-space", str(store.root), short)] if store and short else []
     signatures = BundleSignatures(voucher, store.fd if store else None, None, sources)
@@ -234,10 +223,7 @@ def rehearse(
     for bundle in planned:
         early = rulings.get(bundle.facts.place)
         findings += [*_dry_run_findings(bundle, contents, unseen), *(early.findings if early else ())]
-    out = [bundle for bundle in facts if bundle not in wanted]
-    findings += [verdicts.of_removed(bundle, removed[bundle.place, bundle.sha256]) for bundle in out]
-    dry = [_dry_run_row(bundle, rulings.get(bundle.facts.place)) for bundle in planned]
-    rows = (*dry, *(row_of(bundle, _REMOVED) for bundle in out))
+    rows = tuple(_dry_run_row(bundle, rulings.get(bundle.facts.place)) for bundle in planned)
     return AddResult(rows, (*findings, *voucher.troubles()), dry_run=True, manifest=ruling)
 
 

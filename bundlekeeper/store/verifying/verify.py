@@ -154,10 +154,8 @@ def check_store(
     for place, slot in slots.items():
         slot.removed = means.removed.get((place, slot.facts.sha256), "")
     shared = frozenset(place for place, row in stored.items() if row.shared)
-    found = [
-        *found,
-        *store.rights.insist_on_bundles({place: place in shared for place in {**stored, **slots}}).values(),
-    ]
+    exposed = store.rights.insist_on_bundles({place: place in shared for place in {**stored, **slots}})
+    found = [*found, *exposed.values()]
     strays, signatures = _into_slots(store, slots)
     others = [entry for entry in strays if entry.path in stored]  # in the store, but not in `loaded`
     strays = [entry for entry in strays if entry.path not in stored]

@@ -72,10 +72,10 @@ def add(
 ) -> int:
     """Add a manifest's bundles to the store: each is read once, verified, and put in place whole or not at all."""
     from bundlekeeper.cli.screen.answers import add as screen
-    from bundlekeeper.jobs.add import LINKS, AddOptions
-    from bundlekeeper.jobs.add import add as job
     from bundlekeeper.jobs.manifest_signature import given_manifest
     from bundlekeeper.jobs.session import Session
+    from bundlekeeper.jobs.store.add import LINKS, AddOptions
+    from bundlekeeper.jobs.store.add import add as job
     from bundlekeeper.model.stop import Stop
 
     if link not in LINKS:

@@ -35,7 +35,7 @@ def show(
     """List what is in the store, by family: size, when it was verified, lifecycle, and what still needs it."""
     from bundlekeeper.cli.screen.answers import store_list as screen
     from bundlekeeper.jobs.session import Session
-    from bundlekeeper.jobs.store_list import store_list
+    from bundlekeeper.jobs.store.listing import store_list
 
     if quarantine and (unneeded or family):
         raise InputError("--quarantine shows what is in no family", hint="leave --family and --unneeded out")

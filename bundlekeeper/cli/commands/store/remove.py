@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from typing import Annotated
 
 import typer
@@ -40,29 +38,14 @@ def remove(
     It cannot be taken back; `store add MANIFEST --from DIR --again FAMILY/VERSION` brings the file again.
     """
     from bundlekeeper.cli.screen.answers.store import remove as screen
-    from bundlekeeper.jobs.removing.remove import RemoveRequest
-    from bundlekeeper.jobs.removing.remove import remove as job
     from bundlekeeper.jobs.session import Session
+    from bundlekeeper.jobs.store.remove import RemoveRequest
+    from bundlekeeper.jobs.store.remove import remove as job
 
     if confirm is not None and confirm != bundle:
         raise RefusedError(f"--confirm names {confirm}, not {bundle}", hint=f"--confirm {bundle} agrees to it")
     ask = RemoveRequest(bundle, reason, anyway, reported_by, wait)
     with Session(store_root(store), caller(), write=True) as session:
-        done = job(session, ask, _agreed(confirm))
+        done = job(session, ask, screen.typed_name if confirm is None else lambda name: name == confirm)
     screen.show(done, form_of(json=json))
     return exit_status(done.findings)
-
-
-def _agreed(confirm: str | None) -> Callable[[str], bool]:
-    """Asks on a terminal for the name to be typed; without one only `confirm` agrees."""
-
-    def ask(name: str) -> bool:
-        if confirm is not None:
-            return confirm == name
-        if not sys.stdin.isatty():
-            return False
-        sys.stderr.write(f"this cannot be taken back; type {name} to remove it: ")
-        sys.stderr.flush()
-        return sys.stdin.readline().strip() == name
-
-    return ask

@@ -11,7 +11,7 @@ from bundlekeeper.formats.escape import counted, human_bytes
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from bundlekeeper.jobs.store_list import StoreList
+    from bundlekeeper.jobs.store.listing import StoreList
     from bundlekeeper.ledger.ask.removals import BundleRemoval
     from bundlekeeper.model.acceptance import Acceptance
     from bundlekeeper.store.contents.quarantine import QuarantinedBytes

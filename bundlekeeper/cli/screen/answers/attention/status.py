@@ -14,7 +14,7 @@ from bundlekeeper.formats.escape import counted, human_bytes, shell_word
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.attention.items import AttentionItem
-    from bundlekeeper.jobs.attention.status import Status
+    from bundlekeeper.jobs.attention.status import Attention
     from bundlekeeper.jobs.config import ConfigShown, ConfigValue
 
 _SHOWN = 9  # items of two lines each: with the head and the counts one screen of 24 lines
@@ -27,7 +27,7 @@ CONFIG_COLUMNS: tuple[Column[ConfigValue], ...] = (
 )
 
 
-def show(found: Status, form: OutputForm) -> None:
+def show(found: Attention, form: OutputForm) -> None:
     """The answer in the form that was asked for."""
     if form is OutputForm.JSON:
         output.envelope("status", found.findings, _as_json(found))
@@ -45,7 +45,7 @@ def show_config(shown: ConfigShown, form: OutputForm) -> None:
     output.line(f"config file: {shown.path}{'' if shown.is_there else ' (not there)'}")
 
 
-def _as_json(found: Status) -> dict[str, Any]:
+def _as_json(found: Attention) -> dict[str, Any]:
     counts = {"in_store": found.in_store, "verified": found.verified, "unverified": found.in_store - found.verified}
     return {
         "store": str(found.root),
@@ -69,7 +69,7 @@ def _item_as_json(item: AttentionItem) -> dict[str, Any]:
     }
 
 
-def _show_text(found: Status) -> None:
+def _show_text(found: Attention) -> None:
     if found.is_empty:
         output.line(f"store: {found.root}")
         output.line("nothing yet: no bundle, no inventory, nothing recorded")

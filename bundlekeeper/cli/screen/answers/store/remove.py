@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
@@ -10,7 +11,15 @@ from bundlekeeper.cli.screen.marks import next_line
 from bundlekeeper.formats.escape import human_bytes
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.removing.remove import RemovedBundle
+    from bundlekeeper.jobs.store.remove import RemovedBundle
+
+
+def typed_name(name: str) -> bool:
+    """Ask on a terminal for the name to be typed; False without a terminal, or for anything else."""
+    if not sys.stdin.isatty():
+        return False
+    output.aside(f"this cannot be taken back; to remove it type its name: {name}")
+    return sys.stdin.readline().strip() == name
 
 
 def show(done: RemovedBundle, form: OutputForm) -> None:

@@ -103,7 +103,7 @@ def _opened(
     session: Session, stack: ExitStack
 ) -> tuple[Store, StoreDatabase, list[Finding], Mapping[tuple[str, str], str]]:
     """The store and its database, for writing where that is possible; its damage; and what was removed."""
-    from bundlekeeper.jobs.removing.removed import settled
+    from bundlekeeper.jobs.store.removed import settled
     from bundlekeeper.store.contents.repair import repaired
 
     session.write = os.access(session.root / ".keeper", os.W_OK, effective_ids=True)

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.jobs.recording.who import reporter
-from bundlekeeper.jobs.removing.needs import Need, needs
-from bundlekeeper.jobs.removing.removed import finish, removed
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.jobs.store.needs import Need, needs
+from bundlekeeper.jobs.store.removed import finish, removed
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding

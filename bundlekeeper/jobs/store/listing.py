@@ -14,8 +14,8 @@ from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.vocabulary import FAMILIES
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.removing.needs import Needs
-    from bundlekeeper.jobs.removing.removed import Removed
+    from bundlekeeper.jobs.store.needs import Needs
+    from bundlekeeper.jobs.store.removed import Removed
     from bundlekeeper.ledger.ask.removals import BundleRemoval
     from bundlekeeper.model.acceptance import Acceptance
     from bundlekeeper.store.contents.quarantine import QuarantinedBytes
@@ -70,8 +70,8 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
 
     Raises InputError for a family that is none; DamagedError, LockedError, RefusedError, UnfinishedError.
     """
-    from bundlekeeper.jobs.removing.needs import needs
-    from bundlekeeper.jobs.removing.removed import removed
+    from bundlekeeper.jobs.store.needs import needs
+    from bundlekeeper.jobs.store.removed import removed
     from bundlekeeper.store.contents import quarantine
     from bundlekeeper.store.contents.manifest_dates import date_findings
     from bundlekeeper.store.contents.right_now import findings_of, holdings
