@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import os
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.jobs.manifest_signature import GivenManifest, rule_on
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.model.verify_result import Status
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -95,8 +97,40 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
             result = check_store(store, database, listing, means, limits, carried=carried)
         else:
             raise InputError("there is nothing to verify", hint="name a manifest, or a store that has admitted one")
+        if at is not None and store is not None and database is not None:
+            copies = _good_copies(session, store, database, result)
+            result.findings[:] = [_with_copy(problem, copies, at) for problem in result.findings]
     result.findings[:] = session.judged(result.findings)
     return VerifiedStore(str(at or session.root), result, [*session.judged(found), *result.findings], ruling)
+
+
+_TO_COPY = frozenset({Status.ALTERED, Status.TRUNCATED, Status.EXTENDED, Status.MISSING})
+
+
+def _good_copies(
+    session: Session, store: Store, database: StoreDatabase, result: VerifyResult
+) -> dict[str, tuple[str, str]]:
+    """By what a finding names, of each file that is wrong or missing: where its good copy is, and its own place.
+
+    A good copy is one of this store that was verified and not touched since.
+    """
+    from bundlekeeper.store.contents.right_now import holdings
+
+    wrong = [row for row in result.rows if row.status in _TO_COPY]
+    if not wrong:
+        return {}
+    rows = holdings(store, database, session.now())
+    good = {row.stored.sha256: str(store.root / row.stored.place) for row in rows if row.state == "verified"}
+    return {row.place or row.name: (good[row.expected], row.place) for row in wrong if row.expected in good}
+
+
+def _with_copy(problem: Finding, copies: Mapping[str, tuple[str, str]], at: Path) -> Finding:
+    """The finding with the command that brings a good copy."""
+    if problem.subject not in copies or problem.code not in _TO_COPY:
+        return problem
+    source, place = copies[problem.subject]
+    command = f"cp {shell_word(source)} {shell_word(str(at / place))}"
+    return replace(problem, hint=f"{problem.hint}; a good copy is in the store: {command}")
 
 
 def _opened(
