@@ -7,7 +7,13 @@
     max_verification_age = "90d"           # an older verification is stale; default: none
     max_whole_bytes = 1_073_741_824        # memory for forms that need the whole file (ed25519); default: 1 GiB
     group = "firmware"                     # its members may use and write the store; default: nobody but its owner
-    [[accepted]]                           # findings that are accepted (model/acceptance.py); `accept` writes them
+    [[accepted]]                           # a finding that is accepted (model/acceptance.py); `accept` writes it
+    code = "no-way-back"
+    subject = "holm-a/*"
+    reason = "agreed with the operators"
+    reported_by = "kim"
+    on = 2026-11-30
+    until = 2027-05-31
 
 Rules: the store's owner writes it, no manifest and no medium can; with a file that cannot be read whole the store
 admits nothing: every problem is an error and is reported, with its place, all at once. No file means the defaults.

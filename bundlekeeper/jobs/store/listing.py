@@ -115,9 +115,11 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
 
 
 def _is_bare(session: Session) -> bool:
-    """True where only a ledger was made so far: no store database, and nothing that it could be made from."""
+    """True where only a ledger was made so far: no store database, nothing to make one from, and nobody makes one."""
+    from bundlekeeper.store.disk import lock
+
     store = session.store
-    return not store.database_path.exists() and not store.has_contents
+    return not (store.database_path.exists() or store.has_contents or lock.maker(store.fd))
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:
