@@ -119,7 +119,7 @@ def _is_bare(session: Session) -> bool:
     from bundlekeeper.store.disk import lock
 
     store = session.store
-    return not (store.database_path.exists() or store.has_contents or lock.maker(store.fd))
+    return session.ledger_is_there and not (store.database_path.exists() or store.has_contents or lock.maker(store.fd))
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:

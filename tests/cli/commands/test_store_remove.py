@@ -117,6 +117,10 @@ def test_a_merged_ledger_removes_nothing_here(office: Keeper, world: World, tmp_
     assert office("store", "list", "--json").json["removed"] == []
     assert office("ledger", "verify").status == 0
     assert office("ledger", "rebuild").status == 0
+    (tmp_path / "store" / FILE).unlink()
+    (tmp_path / "store" / FILE).write_bytes(b"wrong")
+    assert office("verify", "--quiet").status == 1  # to quarantine: no row of it is left
+    assert office("verify", "--quick", "--json", "--quiet").codes == ["missing"]
 
 
 def test_a_second_name_of_the_same_bytes_stays_verified(keeper: Keeper, tmp_path: Path) -> None:
