@@ -53,7 +53,9 @@ CODES: dict[str, Code] = {
     ),
     "writable-by-others": Code(_E, "somebody else may write what the store relies on"),
     "withdrawn": Code(_W, "withdrawn by its publisher"),
+    "quarantined": Code(_W, "wrong bytes are kept in quarantine (a note if a good copy is in the store)"),
     "expired": Code(_W, "the manifest is past its expiry date"),
+    "expires-soon": Code(_W, "the manifest is past its expiry date within 30 days"),
     "clock-doubtful": Code(_W, "this machine's clock is earlier than a date that was admitted or recorded before"),
     "unsigned": Code(_E, "a signature is required and there is none"),
     "bad-signature": Code(_E, "the signature does not verify"),
@@ -84,6 +86,12 @@ CODES: dict[str, Code] = {
     "pair-unhealthy": Code(_E, "a redundant pair is not healthy"),
     "no-way-back": Code(_W, "there is no way back from this step"),
     "not-enough-space": Code(_E, "not enough space"),
+    "not-activated": Code(_W, "staged, and not activated"),
+    "not-read-back": Code(_W, "recorded as activated, and not read back, or read back as another version"),
+    "activation-failed": Code(_E, "the last activation was tried and failed"),
+    "no-answer": Code(_W, "the component did not answer"),
+    "receipt-missing": Code(_W, "a media set went out, and no receipt came back"),
+    "acceptance-ended": Code(Level.NOTE, "a finding was accepted until a day that is over: it counts again"),
     "input-changed": Code(_E, "an input of the plan changed after the plan was made"),
     "falls-short": Code(_E, "a plan does not lead to its release"),
     "no-change": Code(_W, "a step of a plan changes nothing"),
@@ -96,7 +104,8 @@ class Finding:
     """One thing found.
 
     `subject` names the thing in the user's words, `message` what is, `hint` what to do; `where` is `file:line:column`
-    where a text file is meant, `excerpt` that line with a caret line under it.
+    where a text file is meant, `excerpt` that line with a caret line under it. `accepted` says who accepted it, until
+    when and why, "" where nobody did; an accepted finding is a note.
     """
 
     code: str
@@ -106,6 +115,7 @@ class Finding:
     hint: str = ""
     where: str = ""
     excerpt: str = ""
+    accepted: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """The finding as the JSON envelope carries it."""
@@ -118,6 +128,8 @@ class Finding:
         }
         if self.where:
             row["where"] = self.where
+        if self.accepted:
+            row["accepted"] = self.accepted
         return row
 
 

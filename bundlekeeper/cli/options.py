@@ -134,6 +134,18 @@ def default_store() -> Path:
     return Path(platformdirs.user_data_dir("bundlekeeper", appauthor=False)) / "store"
 
 
+def login_name() -> str:
+    """The name of who runs this; empty for a process without a user name, as in some containers."""
+    from contextlib import suppress
+
+    from bundlekeeper.errors import InputError
+    from bundlekeeper.jobs.recording.who import reporter
+
+    with suppress(InputError):
+        return reporter(None)
+    return ""
+
+
 def progress_for(quiet: bool) -> Progress:
     """The progress reporter that fits stderr: a bar on a terminal, plain lines elsewhere, none when quiet."""
     from bundlekeeper.cli.screen.progress import make

@@ -39,6 +39,7 @@ BATCHES_OF_EVENT = 64  # in one file; an event is in one more batch for each sto
 RESUME_BYTES = 32 * _MIB  # the state of 1,000 volumes in work
 LISTING_BYTES = 64 * _MIB  # a manifest parsed, kept as JSON
 DOWNLOAD_RECORD_BYTES = 64 * _KIB  # the state of one download
+QUARANTINE_NOTE_BYTES = 64 * _KIB  # eight lines, a path in one of them
 LOCK_BYTES = 4096  # the holder, in a line
 MARK_BYTES = 4096  # the mark that a volume is unfinished
 

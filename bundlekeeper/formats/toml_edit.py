@@ -13,6 +13,7 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from bundlekeeper.errors import InputError, KeeperError
@@ -44,8 +45,10 @@ def _character(char: str, text: str) -> str:
     return char
 
 
-def literal(value: str | int) -> str:
+def literal(value: str | int | date) -> str:
     """A value as TOML: an integer with its digits in threes, a text as `basic_string` writes it (and raises)."""
+    if isinstance(value, date):
+        return value.isoformat()
     return f"{value:_}" if isinstance(value, int) else basic_string(value)
 
 
@@ -97,7 +100,7 @@ class Edit:
         found = _COMMENT.match(self.source.text, end)
         return found[0] if found else ""
 
-    def put(self, table: Path, key: str, value: str | int, *, after: str, comment: str | None = None) -> None:
+    def put(self, table: Path, key: str, value: str | int | date, *, after: str, comment: str | None = None) -> None:
         """Set `key` of a table: in its place, or, where it is missing, behind the key `after` of the same table.
 
         `comment` replaces the one of a key that is there (`comment()`); None keeps it.

@@ -30,6 +30,9 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
         raise InputError(f"{what} cannot be opened: {reason(error)}", where=path) from error
     mode = os.fstat(fd).st_mode
     # A pipe is allowed (process substitution gives one); a device or a folder is never an input file.
+    if stat.S_ISDIR(mode):
+        os.close(fd)
+        raise InputError(f"{what} is a folder", where=path, hint="name a file in it")
     if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
         os.close(fd)
         raise InputError(f"{what} is not a regular file", where=path)

@@ -8,7 +8,7 @@ goes to `tell`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -24,6 +24,7 @@ from bundlekeeper.model.progress import Clock, Progress, Silent
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.model.acceptance import Acceptance
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import KindRule, Manifest
     from bundlekeeper.store.contents.store import Store
@@ -192,6 +193,47 @@ class Session:
         with suppress(KeeperError):
             admitted = self.admitted
         return Voucher.of(self.store, self.now(), admitted)
+
+    # Findings that were accepted
+
+    @cached_property
+    def acceptances(self) -> tuple[Acceptance, ...]:
+        """The entries of store.toml that accept findings, ended ones too; none, and a note, where it cannot be read."""
+        if not self.is_there:
+            return ()
+        from bundlekeeper.store.signatures.voucher import read_settings
+
+        try:
+            settings = read_settings(self.store.fd)
+        except KeeperError as error:
+            self.tell(f"note: no finding counts as accepted: {error.message}")
+            return ()
+        return settings.accepted if settings is not None else ()
+
+    @cached_property
+    def acceptances_now(self) -> tuple[Acceptance, ...]:
+        """Those that count: a clock that is set back makes none count again."""
+        if not self.acceptances:
+            return ()
+        from bundlekeeper.store.contents.manifest_dates import latest
+
+        admitted: list[Admitted] = []
+        with suppress(KeeperError):
+            admitted = self.admitted
+        today = latest(admitted, self.now()).date()
+        return tuple(entry for entry in self.acceptances if entry.counts_on(today))
+
+    def judged(self, findings: Iterable[Finding], domain: str = "") -> list[Finding]:
+        """The findings, those that were accepted as notes that say so: the one place where acceptance is applied.
+
+        `domain` is what they are about where their subjects do not say it.
+        """
+        rows = list(findings)
+        if not rows or not self.acceptances_now:
+            return rows
+        from bundlekeeper.model.acceptance import applied
+
+        return applied(rows, self.acceptances_now, domain)
 
     # The ledger
 

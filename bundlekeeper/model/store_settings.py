@@ -7,6 +7,13 @@
     max_verification_age = "90d"           # an older verification is stale; default: none
     max_whole_bytes = 1_073_741_824        # memory for forms that need the whole file (ed25519); default: 1 GiB
     group = "firmware"                     # its members may use and write the store; default: nobody but its owner
+    [[accepted]]                           # a finding that is accepted (model/acceptance.py); `accept` writes it
+    code = "no-way-back"
+    subject = "holm-a/*"
+    reason = "agreed with the operators"
+    reported_by = "kim"
+    on = 2026-11-30
+    until = 2027-05-31
 
 Rules: the store's owner writes it, no manifest and no medium can; with a file that cannot be read whole the store
 admits nothing: every problem is an error and is reported, with its place, all at once. No file means the defaults.
@@ -16,8 +23,9 @@ TOML 1.0.0, by tomllib.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, fields
+from datetime import date, datetime
 from typing import Any
 
 from bundlekeeper.errors import InputError
@@ -26,6 +34,8 @@ from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.problems_in_text import Misread, misread_format, placed
 from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_read import load
+from bundlekeeper.model.acceptance import Acceptance
+from bundlekeeper.model.acceptance import problems as problems_of
 from bundlekeeper.model.trust import FORMS
 from bundlekeeper.model.vocabulary import FAMILIES
 
@@ -52,6 +62,7 @@ class StoreSettings:
     max_verification_age_s: int | None = None
     max_whole_bytes: int = WHOLE_BYTES
     group: str = ""
+    accepted: tuple[Acceptance, ...] = ()
 
     def needs_signature(self, family: str) -> bool:
         """True when bundles of this family need a good signature."""
@@ -176,6 +187,43 @@ def _group(key: str, value: object) -> _Read:
     return key, value, []
 
 
+_ENTRY_KEYS = tuple(field.name for field in fields(Acceptance))
+_DAYS = frozenset({"on", "until"})
+
+
+def _accepted(key: str, value: object) -> _Read:
+    if not isinstance(value, list):
+        return key, (), [Misread("wrong-type", (key,), f"{key} takes tables, not {shown(value)}", "[[accepted]]")]
+    entries: list[Acceptance] = []
+    wrong: list[Misread] = []
+    for number, row in enumerate(value):
+        path = (key, number)
+        if not isinstance(row, dict):
+            wrong.append(Misread("wrong-type", path, f"{key} takes tables, not {shown(row)}", "[[accepted]]"))
+            continue
+        wrong_here = [*_wrong_keys(path, row)]
+        if not wrong_here:
+            entries.append(entry := Acceptance(**row))
+            wrong_here = [Misread("bad-value", path, problem, hint) for problem, hint in problems_of(entry)]
+        wrong += wrong_here
+    return key, tuple(entries), wrong
+
+
+def _wrong_keys(path: tuple[str, int], row: Mapping[str, object]) -> Iterator[Misread]:
+    for name, value in row.items():
+        if name not in _ENTRY_KEYS:
+            yield Misread(
+                "key-unknown", (*path, name), f"there is no key {shown(name)}", meant(name, _ENTRY_KEYS), True
+            )
+        elif name in _DAYS and (not isinstance(value, date) or isinstance(value, datetime)):
+            yield Misread("wrong-type", (*path, name), f"{name} takes a day, not {shown(value)}", "like 2026-12-31")
+        elif name not in _DAYS and not isinstance(value, str):
+            yield Misread("wrong-type", (*path, name), f"{name} takes a text, not {shown(value)}", "write it in quotes")
+    for name in _ENTRY_KEYS:
+        if name not in row:
+            yield Misread("missing-key", path, f"{name} is missing", "add it; bundlekeeper accept writes all of them")
+
+
 _READERS: Mapping[str, Callable[[str, object], _Read]] = {
     "signed_families": _words(FAMILIES, empty=True),
     "forms": _words(FORMS, empty=False),
@@ -183,6 +231,7 @@ _READERS: Mapping[str, Callable[[str, object], _Read]] = {
     "max_verification_age": _age,
     "max_whole_bytes": _bytes,
     "group": _group,
+    "accepted": _accepted,
 }
 
 

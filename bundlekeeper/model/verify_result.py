@@ -24,7 +24,7 @@ class Status(StrEnum):
     TRUNCATED = "truncated"
     EXTENDED = "extended"
     MISSING = "missing"
-    NOT_IN_STORE = "not-in-store"  # named by the manifest, never in this store, and no media set brought it
+    NOT_IN_STORE = "not-in-store"  # named by the manifest; no media set brought it, or it was removed
     MISNAMED = "misnamed"
     EXTRA = "extra"
     UNREADABLE = "unreadable"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bundlekeeper.formats.escape import human_bytes
+from bundlekeeper.formats.escape import counted, human_bytes
 from bundlekeeper.model.media.index import SetIndex
 from bundlekeeper.reports import pages, qr
 
@@ -58,7 +58,7 @@ def shortened(digest: str) -> str:
 
 def _about(index: SetIndex, number: int) -> str:
     rows = list(index.on(number))
-    return f"{len(rows)} files, {human_bytes(sum(part.size for _, part in rows))}"
+    return f"{counted(len(rows), 'file')}, {human_bytes(sum(part.size for _, part in rows))}"
 
 
 def _rows(index: SetIndex, number: int) -> tuple[_Row, ...]:

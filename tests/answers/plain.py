@@ -49,6 +49,8 @@ def _fields(value: Any) -> dict[str, Any]:
     for kind in type(value).__mro__:
         names += [name for name, got in vars(kind).items() if isinstance(got, property) and not name.startswith("_")]
     rows = {name: plain(getattr(value, name)) for name in names if not callable(getattr(value, name))}
+    if rows.get("accepted") == "":  # of a finding: as the JSON envelope, which has it only where somebody accepted it
+        del rows["accepted"]
     return {"": type(value).__name__, **rows}
 
 

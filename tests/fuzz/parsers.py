@@ -130,7 +130,9 @@ add(
     "store", settings.read_settings,
     lambda: [
         b'store = 1\nsigned_families = ["infrastructure"]\nforms = ["sshsig", "rsa-pss-sha256"]\n'
-        b'signed_manifests = true\nmax_verification_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
+        b'signed_manifests = true\nmax_verification_age = "90d"\nmax_whole_bytes = 1_073_741_824\n',
+        b'store = 1\n[[accepted]]\ncode = "no-way-back"\nsubject = "holm-a/*"\nreason = "agreed"\n'
+        b'reported_by = "kim"\non = 2026-11-30\nuntil = 2027-05-31\n',
     ],
     covers=("model.store_settings.read_settings",), words="true false [ ] { } = 90d 36h 1e9 cms minisign blade",
 )  # fmt: skip

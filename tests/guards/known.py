@@ -27,6 +27,42 @@ def _never(name: str, file: str, condition: str, test: str) -> Guard:
     return Guard(name, file, condition, _off(condition), test)
 
 
+ACCEPTANCE = (
+    _never(
+        "what says that bytes or a signature are wrong stays an error, whatever store.toml accepts",
+        "model/acceptance.py",
+        "    if found.level is Level.NOTE or found.code in NEVER:",
+        "model/test_acceptance.py::test_what_says_that_bytes_or_signatures_are_wrong_is_never_accepted",
+    ),
+    Guard(
+        "nothing is accepted everywhere",
+        "model/acceptance.py",
+        """if subject == name or "*" in name or not all(name.split("/")) or name.count("/") > 1:""",
+        "if False:",
+        "model/test_acceptance.py::test_a_pattern_names_one_site_or_domain",
+    ),
+)
+REMOVALS = (
+    _never(
+        "what is needed is not removed without a reason",
+        "jobs/store/remove.py",
+        "    if needed_by and not ask.anyway:",
+        "cli/commands/test_store_remove.py::test_what_is_needed_is_refused_and_anyway_is_recorded",
+    ),
+    _never(
+        "nothing is removed that nobody agreed to",
+        "jobs/store/remove.py",
+        "        if not agreed(ask.name):",
+        "cli/commands/test_store_remove.py::test_it_is_agreed_to_by_its_name_alone",
+    ),
+    Guard(
+        "a removal at another site removes nothing here",
+        "ledger/ask/removals.py",
+        "if event.source == own]",
+        "if True]",
+        "cli/commands/test_store_remove.py::test_a_merged_ledger_removes_nothing_here",
+    ),
+)
 FILES = (
     Guard(
         "a folder of the store is no link: O_NOFOLLOW",
@@ -1750,6 +1786,8 @@ CONFIG = (
 )
 
 GUARDS: tuple[Guard, ...] = (
+    *ACCEPTANCE,
+    *REMOVALS,
     *FILES,
     *STORE,
     *DATABASE,

@@ -12,7 +12,7 @@ import pytest
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.jobs.config import config_path, shown, user_config
 from bundlekeeper.jobs.session import Caller, Session
-from bundlekeeper.jobs.store_list import store_list
+from bundlekeeper.jobs.store.listing import store_list
 from bundlekeeper.model.config import KEYS, UserConfig, read_config
 from tests.conftest import MARRAM, Keeper
 from tests.kits.sure import some

@@ -12,6 +12,7 @@ import re
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -103,6 +104,7 @@ def printed(folder: Path) -> PrintedJson:
         _parts_and_plans(seen)
         _media_and_ledger(seen)
         _keys(seen)
+        _attention(seen)
         _handbook(seen)
         patch.setenv("BUNDLEKEEPER_PASSWORD", PASSWORD)
         _service(seen)
@@ -180,6 +182,19 @@ def _keys(seen: PrintedJson) -> None:
     seen.run("trust", "crl", "publisher", "newer.crl")
     seen.run("trust", "list")
     seen.run("trust", "remove", "skerry-crew", "--reason", "the key was lost")
+
+
+def _attention(seen: PrintedJson) -> None:
+    seen.run("status", "--config")
+    until = (datetime.now(UTC).date() + timedelta(days=30)).isoformat()
+    seen.run("accept", "not-activated", "skerry/*", "--reason", "the window is on Friday", "--until", until)
+    seen.run("store", "remove", "blade/5.4.10", "--reason", "old", "--confirm", "blade/5.4.10", "--anyway", "a test")
+    spoiled = next(Path("store/rack/6.1.0").glob("*.bin"))
+    spoiled.unlink()
+    spoiled.write_bytes(b"spoiled")
+    seen.run("verify")
+    seen.run("store", "list")
+    seen.run("status")
 
 
 def _handbook(seen: PrintedJson) -> None:

@@ -20,6 +20,7 @@ from bundlekeeper.cli.options import (
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
+from bundlekeeper.formats.escape import shell_word
 
 ManifestArgument = Annotated[
     str | None,
@@ -66,7 +67,7 @@ def verify(
     from bundlekeeper.formats.durations import seconds
     from bundlekeeper.jobs.manifest_signature import given_manifest
     from bundlekeeper.jobs.session import Session
-    from bundlekeeper.jobs.verify_store import VerifyOptions, verify_store
+    from bundlekeeper.jobs.store.verify import VerifyOptions, verify_store
     from bundlekeeper.model.stop import Stop
 
     options = VerifyOptions(
@@ -76,6 +77,9 @@ def verify(
         max_time_s=seconds(max_time) if max_time else None,
         workers=jobs,
     )
+    if manifest is not None and Path(manifest).is_dir():
+        hint = f"to verify a folder: bundlekeeper verify MANIFEST --at {shell_word(manifest)}"
+        raise InputError("a folder is in the manifest's place", where=manifest, hint=hint)
     given = given_manifest(manifest, signature) if manifest is not None else None
     stop = Stop()
     with SIGNALS.guarded(stop), Session(store_root(store), caller(quiet=quiet)) as session:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.gaps import FoundGaps
     from bundlekeeper.jobs.recording.believed_inventory import BelievedInventory
     from bundlekeeper.jobs.recording.where import WhereFound
-    from bundlekeeper.jobs.store_list import StoreList
+    from bundlekeeper.jobs.store.listing import StoreList
     from bundlekeeper.ledger.record.ledger import LedgerEntry
     from bundlekeeper.store.contents.right_now import Holding
 

@@ -7,6 +7,7 @@ commands that really exist.
 #: command -> (module that registers it, one line for the root help). The order is that of the job.
 COMMANDS: dict[str, tuple[str, str]] = {
     "tour": ("bundlekeeper.cli.commands.tour", "the whole job on a small invented platform, with what to look at"),
+    "status": ("bundlekeeper.cli.commands.attention.status", "what needs attention today, and the command for each"),
     "manifest": (
         "bundlekeeper.cli.commands.manifest",
         "draft, lint, show, confirm, sign a manifest; print its JSON Schema",
@@ -31,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "export": ("bundlekeeper.cli.commands.export", "tables for spreadsheets: where, inventory, history, store, gaps"),
     "ledger": ("bundlekeeper.cli.commands.ledger", "verify, undo, export, merge: the ledger itself"),
     "help": ("bundlekeeper.cli.commands.handbook.pages", "the handbook: a topic, or the list of topics"),
+    "accept": ("bundlekeeper.cli.commands.attention.accept", "accept a finding, with a reason and an end date"),
     "explain": ("bundlekeeper.cli.commands.handbook.pages", "one finding code: what it means, what to do"),
     "completion": ("bundlekeeper.cli.commands.handbook.pages", "a script that completes words in bash, zsh or fish"),
 }

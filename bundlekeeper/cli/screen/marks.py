@@ -17,7 +17,7 @@ from bundlekeeper.formats.escape import counted, shell_word, visible
 
 _ERRORS = 10  # shown at most; the others are counted
 _LONG = 140  # characters of a warning: what fits two lines of 80 under a mark
-_MARKS = {Level.ERROR: " !! ", Level.WARNING: "  ! "}
+MARKS = {Level.ERROR: " !! ", Level.WARNING: "  ! "}
 _INDENT = "    "
 
 
@@ -49,17 +49,18 @@ def marked(findings: Iterable[Finding], own: str = "") -> None:
         if found.level is Level.WARNING:
             groups.setdefault(found.code, []).append(found)
     for found in errors[:_ERRORS]:
-        put(f"{found.code}: {_about(found, own)}{found.message}", _MARKS[Level.ERROR], _INDENT)
+        put(f"{found.code}: {_about(found, own)}{found.message}", MARKS[Level.ERROR], _INDENT)
     if len(errors) > _ERRORS:
         put(f"and {counted(len(errors) - _ERRORS, 'more error')} (--details)", _INDENT, _INDENT)
     for code, group in groups.items():
         number = f" ({len(group)})" if len(group) > 1 else ""
-        put(_short(f"{code}{number}: ", group[0], own), _MARKS[Level.WARNING], _INDENT)
+        put(_short(f"{code}{number}: ", group[0], own), MARKS[Level.WARNING], _INDENT)
     notes = sum(found.level is Level.NOTE for found in rows)
     hidden = sum(len(group) - 1 for group in groups.values())
     left = [counted(hidden, "more warning")] * bool(hidden) + [counted(notes, "note")] * bool(notes)
     if left:
         put(f"{' and '.join(left)}: --details", _INDENT, _INDENT)
+    output.tell_accepted(rows)
 
 
 def _about(found: Finding, own: str) -> str:

@@ -16,7 +16,7 @@ from typing import Any, TextIO
 from bundlekeeper.cli.screen.help import COMMANDS
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, Level, finding, is_ok
-from bundlekeeper.formats.escape import visible
+from bundlekeeper.formats.escape import counted, visible
 
 _CASES = 10  # of what an error rests on, that are reported; JSON has all
 
@@ -122,7 +122,9 @@ def finding_lines(found: Finding) -> list[str]:
     place = f"{found.where}: " if found.where else ""
     rows = [f"{place}{found.level.value}: {found.code}: {found.subject}: {found.message}"]
     rows += [f"    {row}" for row in found.excerpt.split("\n") if found.excerpt]
-    if found.hint:
+    if found.accepted:
+        rows.append(f"  accepted {found.accepted}")
+    if found.hint and not found.accepted:
         rows.append(f"  hint: {found.hint}")
     return [visible(row) for row in rows]
 
@@ -153,8 +155,17 @@ def write_findings(findings: Iterable[Finding], stream: TextIO | None = None) ->
 
 
 def findings_text(findings: Iterable[Finding]) -> None:
-    """Print findings as text on stdout."""
-    write_findings(findings)
+    """Print findings as text on stdout, and how many of them were accepted."""
+    rows = list(findings)
+    write_findings(rows)
+    tell_accepted(rows)
+
+
+def tell_accepted(findings: Iterable[Finding]) -> None:
+    """Print how many findings were accepted; nothing for none."""
+    number = sum(bool(found.accepted) for found in findings)
+    if number:
+        line(f"{counted(number, 'finding')} accepted (bundlekeeper store list --accepted)")
 
 
 def findings_aside(findings: Iterable[Finding]) -> None:
@@ -168,25 +179,27 @@ def folded_text(findings: Iterable[Finding]) -> None:
     Errors, and warnings with a place in a file, are reported whole. Notes with a place are alike when their code is,
     and are named by that place; others are alike when message and hint are the same.
     """
+    rows = list(findings)
     alike: dict[tuple[str, ...], list[str]] = {}
-    for found in findings:
+    for found in rows:
         key = _alike(found)
         if key in alike:
             alike[key].append(":".join(found.where.rsplit(":", 2)[1:]) or found.subject)
             continue
         if key:
             alike[key] = []
-        findings_text([found])
+        write_findings([found])
     for (level, code, at, *_), others in alike.items():
         if others:
             line(f"{level}: {code}: {len(others)} more like it{at} {', '.join(others)}")
+    tell_accepted(rows)
 
 
 def _alike(found: Finding) -> tuple[str, ...]:
     """What findings share that are folded: level, code, the word before the names …; empty for all others."""
     if found.level is Level.ERROR or (found.where and found.level is Level.WARNING):
         return ()
-    shared = () if found.where else (found.message, found.hint)
+    shared = () if found.where else (found.message, found.hint, found.accepted)
     return (found.level.value, found.code, ", at" if found.where else ":", *shared)
 
 

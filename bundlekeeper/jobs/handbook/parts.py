@@ -27,6 +27,7 @@ def parts(exit_statuses: Sequence[tuple[int, str]], config: Callable[[], ConfigS
         "codes": codes,
         "exit": lambda: table(("status", "means"), ((str(status), means) for status, means in exit_statuses)),
         "kinds": kinds,
+        "never": never,
         "manifest-keys": manifest_keys,
         "config-keys": config_keys,
         "config": lambda: _config(config()),
@@ -56,6 +57,13 @@ def codes() -> str:
         )
         for codes in code_lists()
     )
+
+
+def never() -> str:
+    """The codes that nobody can accept."""
+    from bundlekeeper.model.acceptance import NEVER
+
+    return ", ".join(f"`{code}`" for code in sorted(NEVER))
 
 
 def kinds() -> str:

@@ -48,6 +48,11 @@ class SetList:
     unsent: list[KeptReceipt]
     findings: list[Finding]
 
+    @property
+    def by_name(self) -> dict[str, SetReceipts]:
+        """The sets that were sent, by the name that people call them."""
+        return {name_of(row.sent.platform, row.sent.sequence): row for row in self.sent}
+
 
 def list_sets(session: Session) -> SetList:
     """Every set that the store has a record of, with its receipts. Raises as `Session.store` and `Sets` do."""
@@ -60,7 +65,7 @@ def list_sets(session: Session) -> SetList:
     unsent, unreadable = kept_receipts.kept(sets, [name for names in receipts.values() for name in names])
     found = [finding_ for row in sent for finding_ in _findings(row)]
     found += _unreadable([*(name for row in sent for name in row.unreadable), *unreadable])
-    return SetList(sent, received, unsent, found)
+    return SetList(sent, received, unsent, session.judged(found))
 
 
 def _with_receipts(sets: Sets, sent: Sent, names: tuple[str, ...], now: datetime) -> SetReceipts:
@@ -113,7 +118,7 @@ def _findings(row: SetReceipts) -> Iterator[Finding]:
         message = "no receipt came back: what arrived, and what was done there, is not known"
         if row.names:
             message = "no receipt came back about what was sent: what arrived is not known"
-        yield finding("not-checked", name, message, "bundlekeeper receipt read FILE")
+        yield finding("receipt-missing", name, message, "bundlekeeper receipt read FILE")
 
 
 def _unreadable(names: list[str]) -> Iterator[Finding]:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
+from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.manifest_signature import SUFFIX, signature_of
 from bundlekeeper.jobs.planning.inputs import InputFiles, read_inputs
@@ -57,7 +59,7 @@ def make_packing(session: Session, ask: MediaQuestion, *, over: str | None = Non
 
     if over is not None:
         _insist_on_packing(over)
-    wish = PackingOptions(parse_supplies(_some(ask)), read_spare(ask.spare), ask.with_tool)
+    wish = PackingOptions(parse_supplies(_some(session, ask)), read_spare(ask.spare), ask.with_tool)
     given = read_inputs(session, ask.files, bare=True)
     fleet = Fleet(given.manifest, given.inventory)
     meant = meant_by(fleet, ask.name, ask.to)
@@ -67,19 +69,28 @@ def make_packing(session: Session, ask: MediaQuestion, *, over: str | None = Non
     commons = commons_of(session, given, ask.files)
     missing = (*contents.missing, *lacking)
     if not bunches:
-        return MediaAnswer(None, (*missing, *given.findings), meant.phrase, given)
+        return MediaAnswer(None, (*session.judged(missing), *given.findings), meant.phrase, given)
     packing, reason = pack_set(_head(given, meant.phrase, missing), bunches, commons, wish)
-    return MediaAnswer(packing, (*missing, *reason, *given.findings), meant.phrase, given)
+    return MediaAnswer(packing, (*session.judged((*missing, *reason)), *given.findings), meant.phrase, given)
 
 
-def _some(ask: MediaQuestion) -> tuple[str, ...]:
+def _some(session: Session, ask: MediaQuestion) -> tuple[str, ...]:
     """The volumes that the user named. Raises InputError where the set's purpose or its volumes are not named."""
     lacking = [f"--{word}" for word, value in (("for", ask.name), ("volume", ask.volumes)) if not value]
     if lacking:
         raise InputError(
-            f"not given: {' and '.join(lacking)}", hint="bundlekeeper media pack --for holm-a --volume dvd"
+            f"not given: {' and '.join(lacking)}",
+            hint=f"bundlekeeper media pack --for {shell_word(ask.name or _own_domain(session, ask))} --volume dvd",
         )
     return ask.volumes
+
+
+def _own_domain(session: Session, ask: MediaQuestion) -> str:
+    """A domain of the user's own inventory, to be named in a hint; a made-up one where there is none."""
+    with suppress(KeeperError):
+        components = read_inputs(session, ask.files, bare=True).inventory.components
+        return next((component.domain for component in components if component.domain), "DOMAIN")
+    return "DOMAIN"
 
 
 def _stored(session: Session) -> list[Holding]:

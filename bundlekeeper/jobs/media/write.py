@@ -154,6 +154,7 @@ def dry_run_write(session: Session, request: WriteRequest) -> DryRunReport:
     from bundlekeeper.media.volume.right_medium import insist_outside
     from bundlekeeper.media.writing.dry_run import dry_run
 
+    _insist_on_no_release(session, request.to)
     packing = _packing(session, request)
     since = _since(session, packing, _kept_of(session.store, packing))
     order = _order(request, {})
@@ -175,6 +176,7 @@ def make_ready(session: Session, request: WriteRequest, passphrase: Passphrase) 
     Raises InputError, RefusedError for what was withdrawn since the packing was made, DamagedError, UnfinishedError,
     LockedError.
     """
+    _insist_on_no_release(session, request.to)
     packing = _packing(session, request)
     if not request.to and request.iso is None:
         raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
@@ -241,6 +243,16 @@ def _since(session: Session, packing: SetPacking, kept: SignedIndex | None) -> t
     from bundlekeeper.media.set.still_in_force import check_in_force
 
     return check_in_force(packing, session.manifest, signed=kept is not None)
+
+
+def _insist_on_no_release(session: Session, to: tuple[str, ...]) -> None:
+    """Raise InputError where a release's name is in a folder's place, and there is no such folder."""
+    absent = [word for word in to if not Path(word).exists()]
+    manifest = session.manifest if absent and session.is_there else None
+    for word in absent:
+        if manifest is not None and any(release.name == word for release in manifest.release):
+            message = f"--to {word}: there is no folder of that name, and {word} is a release"
+            raise InputError(message, hint=f"--to names a folder to write to; the release is: --release {word}")
 
 
 def _targets(to: tuple[str, ...]) -> tuple[WriteTarget, ...]:

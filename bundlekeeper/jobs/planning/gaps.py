@@ -42,4 +42,6 @@ def find_gaps(session: Session, domain: str | None, release: str, files: InputFi
         reports = [gaps_of(fleet, domain, release, stored, moment)]
     else:
         reports = gaps_all(fleet, release, stored, moment)
+    if given.accepted:
+        reports = (report.judged(given.judged(report.findings, report.domain)) for report in reports)
     return FoundGaps(given, release, reports, session.now())

@@ -22,7 +22,10 @@ from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.vocabulary import FAMILIES
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from bundlekeeper.ledger.event.chain import Head
+    from bundlekeeper.model.acceptance import Acceptance
     from bundlekeeper.model.inventory.types import Inventory
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import Manifest
@@ -48,7 +51,7 @@ class Inputs:
 
     `findings` are about the manifest, its signature, the trust list and events that no answer counts yet; `origin` says
     where the inventory is from; `head` is the ledger's, None where there is none; dates are judged at `judged_at`: now,
-    or a later time that the store knows of.
+    or a later time that the store knows of; `accepted` are the store's acceptances that count.
     """
 
     manifest: Manifest
@@ -60,6 +63,13 @@ class Inputs:
     findings: tuple[Finding, ...]
     head: Head | None
     judged_at: datetime
+    accepted: tuple[Acceptance, ...] = ()
+
+    def judged(self, findings: Iterable[Finding], domain: str) -> tuple[Finding, ...]:
+        """What was found about a domain, that which was accepted as notes that say so."""
+        from bundlekeeper.model.acceptance import applied
+
+        return tuple(applied(findings, self.accepted, domain))
 
     def about(self) -> dict[str, Any]:
         """The manifest and its signature as JSON envelopes carry them."""
@@ -103,7 +113,9 @@ def read_inputs(session: Session, files: InputFiles, *, bare: bool = False) -> I
     findings = (*loaded.problems, *ruling.findings, *behind, *verified_ahead, *unknown, *ahead)
     findings = (*findings, *session.voucher.troubles())
     judged_at = latest(admitted, session.now())
-    return Inputs(rules, loaded.sha256, components, origin, holdings, ruling, findings, head, judged_at)
+    judged = tuple(session.judged(findings))
+    accepted = session.acceptances_now
+    return Inputs(rules, loaded.sha256, components, origin, holdings, ruling, judged, head, judged_at, accepted)
 
 
 def _named(session: Session, name: str, signature: Path | None) -> tuple[Loaded, tuple[Finding, ...], Ruling]:

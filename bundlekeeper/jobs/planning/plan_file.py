@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
@@ -62,7 +62,8 @@ def check_plan(session: Session, file: str, files: InputFiles) -> CheckedPlan:
     left = tuple(server for server in verdict.route.left_out if server.reason)
     better = route(fleet, plan.domain, plan.release, given.holdings, given.judged_at, left)
     sha256 = document.sha256 if document is not None else None
-    return CheckedPlan(given, file, sha256, verdict, _compared(verdict, better))
+    judged = replace(verdict, findings=given.judged(verdict.findings, plan.domain))
+    return CheckedPlan(given, file, sha256, judged, _compared(verdict, better))
 
 
 def read_plan_file(name: str) -> tuple[Plan, RouteDocument | None]:

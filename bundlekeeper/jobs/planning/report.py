@@ -159,7 +159,8 @@ def material_of_file(session: Session, ask: RunbookWanted, files: InputFiles) ->
 
 def findings_of(material: Material) -> tuple[Finding, ...]:
     """Everything that was found about a plan: while planning, and between here and there."""
-    return (*material.planned.findings, *(gap.finding for gap in material.open_gaps))
+    gaps = material.given.judged((gap.finding for gap in material.open_gaps), material.planned.route.domain)
+    return (*material.planned.findings, *gaps)
 
 
 def _material(session: Session, plan: _Plan) -> Material:

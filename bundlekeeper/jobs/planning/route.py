@@ -286,19 +286,14 @@ def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Pl
     back = ways_back(fleet, route, given.holdings)
     windows = tuple(with_turn_back(window, back, options.window_minutes) for window in times.windows)
     times = replace(times, windows=windows)
-    return PlannedRoute(
-        route,
-        times,
-        back,
-        (
-            *given.findings,
-            *route.findings,
-            *policy_findings(fleet, route.domain, route.lowered),
-            *space_findings(fleet, route),
-            *times.findings,
-            *lost(back),
-        ),
+    found = (
+        *route.findings,
+        *policy_findings(fleet, route.domain, route.lowered),
+        *space_findings(fleet, route),
+        *times.findings,
+        *lost(back),
     )
+    return PlannedRoute(route, times, back, (*given.findings, *given.judged(found, route.domain)))
 
 
 def plain(value: Any) -> dict[str, Any]:  # noqa: ANN401  (any of planning's values)

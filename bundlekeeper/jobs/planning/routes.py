@@ -188,7 +188,8 @@ def _domain(given: Inputs, fleet: Fleet, way: Route | NoRoute, own: Iterable[Fin
     full = space_findings(fleet, way) if isinstance(way, Route) else ()
     low = policy_findings(fleet, way.domain, way.lowered if isinstance(way, Route) else ())
     rows = (*way.findings, *low, *full, *own, *lost(back))
-    return PlannedDomain(way.domain, way, back, tuple(dict.fromkeys(_of(way.domain, row) for row in rows)))
+    judged = given.judged(dict.fromkeys(_of(way.domain, row) for row in rows), way.domain)
+    return PlannedDomain(way.domain, way, back, judged)
 
 
 def _named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:

@@ -86,7 +86,7 @@ def where(
     ledger = session.ledger
     meant = narrowed(session, selector_of(session, places, sorts=True), asked)
     on, known = time_of(times.on, "--on"), time_of(times.known, "--known")
-    doubtful = [] if history else doubts(ledger, on, known, times.zone, session.now())
+    doubtful = [] if history else session.judged(doubts(ledger, on, known, times.zone, session.now()))
     found = partial(WhereFound, times, doubtful)
     if meant is None:
         return found(possible=False)

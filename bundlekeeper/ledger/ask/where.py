@@ -51,7 +51,7 @@ def where(
     """
     with ledger.reading():
         chosen = list(_chosen(ledger, selector, AsOf(ledger, on, known, zone, clock)))
-        return sorted(Answering(ledger, chosen).answers(), key=_by_place)
+        return sorted(Answering(ledger, chosen).answers(), key=place_order)
 
 
 def summary(
@@ -287,7 +287,8 @@ class _Meant:
         )
 
 
-def _by_place(answer: WhereAnswer) -> tuple[str, ...]:
+def place_order(answer: WhereAnswer) -> tuple[str, ...]:
+    """What answers are sorted by: site, domain, chassis, slot, kind, component."""
     place = answer.place
     levels = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
     return (*(level or "" for level in levels), answer.kind, answer.component)

@@ -43,6 +43,7 @@ class EventKind(StrEnum):
     FAILED = "failed"  # an activation was tried and did not succeed
     NO_ANSWER = "no-answer"  # the component did not answer
     SKIPPED = "skipped"  # a plan's work on a component was left out: nothing about the component's state
+    BUNDLE_REMOVED = "bundle-removed"  # a bundle's file was taken out of a store: about no component
 
 
 #: Among events of the same moment and order: the order in which such things are done.
@@ -57,6 +58,7 @@ RANK = {
     EventKind.GONE: 7,
     EventKind.OBSERVED: 8,
     EventKind.UNDONE: 9,
+    EventKind.BUNDLE_REMOVED: 10,
 }
 
 
@@ -99,7 +101,8 @@ class Event:
     back, `reason` is why, also why an activation failed, a component did not answer or work was left out. `name` and
     `tags` are what people call the component (a host name; an asset tag, a rack). For INVENTORY, `document` is the
     SHA-256 of what was read, `scope` the (site, domain, kind) that it lists, and `complete` what it lists whole, as
-    `site:X` and `domain:X`: nothing else is there.
+    `site:X` and `domain:X`: nothing else is there. For BUNDLE_REMOVED, `source` is the id of the ledger of the store
+    that the file was in, and `before` has the file's place and when it was added.
     """
 
     what: EventKind
@@ -280,6 +283,7 @@ _REQUIRED = {
     EventKind.FAILED: ("component", "reason"),
     EventKind.NO_ANSWER: ("component",),
     EventKind.SKIPPED: ("component", "plan", "reason"),
+    EventKind.BUNDLE_REMOVED: ("family", "bundle", "sha256", "source", "before", "reason"),
 }
 
 
@@ -295,6 +299,8 @@ def check(event: Event) -> None:
         wrong.append("only an observation has readings of banks")
     if event.reading and event.what in {EventKind.UNDONE, EventKind.INVENTORY}:  # it could undo what undoes it
         wrong.append(f"an event of the kind {event.what} belongs to no reading")
+    if event.what is EventKind.BUNDLE_REMOVED and event.component:
+        wrong.append("a bundle is removed from a store, not from a component")
     if event.what is EventKind.REMOVED and event.bank == BOOT_FILES and not event.version:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:

@@ -35,6 +35,7 @@ WHATS = (
     EventKind.FAILED,
     EventKind.NO_ANSWER,
     EventKind.SKIPPED,
+    EventKind.BUNDLE_REMOVED,
 )
 _BANKS, _METHODS = ("", *BANKS), ("", *METHODS)
 EVIDENCES = (EvidenceKind.NONE, EvidenceKind.WRITTEN_NOTE, EvidenceKind.INVENTORY, EvidenceKind.DIGEST)
@@ -43,7 +44,7 @@ EVIDENCE_CODE = {evidence: code for code, evidence in enumerate(EVIDENCES)}
 BANK_CODE = {bank: code for code, bank in enumerate(_BANKS)}
 METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
-_OF_OTHERS = frozenset(WHAT_CODE[what] for what in (EventKind.UNDONE, EventKind.SKIPPED))
+_OF_OTHERS = frozenset(WHAT_CODE[w] for w in (EventKind.UNDONE, EventKind.SKIPPED, EventKind.BUNDLE_REMOVED))
 
 #: Columns of words that an event states or not: NULL where it does not.
 _STATED = (
@@ -176,7 +177,7 @@ def is_void(row: tuple[Any, ...]) -> bool:
 
 
 def states(row: tuple[Any, ...]) -> bool:
-    """True when an event's row states something of its component: not where it undoes another, or leaves out work."""
+    """True when an event's row states something of its component: not of another event, a plan or a store."""
     return row[PLACE_OF["what"]] not in _OF_OTHERS
 
 

@@ -393,7 +393,7 @@ class ComponentState:
                 self.present = 0
 
     def _nothing(self, fact: Fact, lookups: Lookups) -> None:
-        """An event of the kind undone, inventory or skipped states nothing of one component."""
+        """An event of the kind undone, inventory, skipped or bundle-removed states nothing of one component."""
 
     def _images(self) -> Iterator[Image]:
         """Every image known to be on the component; of equal versions, the bundle of the first one counts."""
@@ -441,6 +441,7 @@ _STEPS = (
     ComponentState._nothing,
     ComponentState._failed,
     ComponentState._did_not_answer,
+    ComponentState._nothing,
     ComponentState._nothing,
     ComponentState._absent,
 )

@@ -8,7 +8,7 @@ the order of their subjects, so that the same input gives the same list.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from bundlekeeper.findings import Finding, Level, finding, is_ok
@@ -96,6 +96,11 @@ class GapReport:
     def findings(self) -> tuple[Finding, ...]:
         """The findings alone, in the same order."""
         return tuple(gap.finding for gap in self.gaps)
+
+    def judged(self, findings: Iterable[Finding]) -> GapReport:
+        """The same with these findings, in the order of its own: what was accepted is a note, and notes are last."""
+        gaps = (replace(gap, finding=found) for gap, found in zip(self.gaps, findings, strict=True))
+        return replace(self, gaps=tuple(sorted(gaps, key=lambda gap: _LEVELS.index(gap.finding.level))))
 
     @property
     def ok(self) -> bool:

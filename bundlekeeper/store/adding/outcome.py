@@ -22,10 +22,10 @@ from bundlekeeper.store.signatures.voucher import Ruling
 class AddRow:
     """The result for one bundle.
 
-    `status` is added, already there, same bytes, quarantined, missing, failed, or refused for its signature (in a dry
-    run also to add, to verify, to link, to look for, name in use); `read_bytes` how many bytes were read for it;
-    `came_from` and `note` are for people; `signature` is "good" or the code of what is wrong with it, empty where none
-    is stated and none required.
+    `status` is added, already there, same bytes, quarantined, missing, failed, refused for its signature, or removed
+    (taken out of the store before, it stays out); in a dry run also to add, to verify, to link, to look for, name in
+    use. `read_bytes` is how many bytes were read for it; `came_from` and `note` are for people; `signature` is "good"
+    or the code of what is wrong with it, empty where none is stated and none required.
     """
 
     family: str

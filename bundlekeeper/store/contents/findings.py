@@ -110,6 +110,12 @@ def of_clash(facts: BundleFacts, row: StoredBundle, kept: str) -> Finding:
     return finding("not-in-store", facts.name, message, hint)
 
 
+def of_removed(facts: BundleFacts, sentence: str) -> Finding:
+    """The note that a bundle was removed from the store and stays out; `sentence` says when, by whom and why."""
+    hint = f"to bring it back, name it: --again {facts.family}/{facts.version}"
+    return finding("not-in-store", facts.name, sentence, hint, Level.NOTE)
+
+
 def of_facts(facts: BundleFacts) -> list[Finding]:
     """What the manifest itself reports about a bundle, whether it was added or not."""
     found = []

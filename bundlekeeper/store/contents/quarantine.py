@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from bundlekeeper.errors import KeeperError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files
@@ -34,6 +35,54 @@ class QuarantineReason:
     sha256: str
     place: str
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuarantinedBytes:
+    """One note of quarantine, by what it says; `place` is inside the store.
+
+    `kept` is False where only the note is there. `when` is None, and a text empty, where the note does not say it.
+    """
+
+    place: str
+    what: str
+    bundle: str
+    expected: str
+    source: str
+    when: datetime | None
+    kept: bool
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """The places of the bytes and of their note inside the store."""
+        return (*([self.place] if self.kept else ()), self.place + _NOTE)
+
+
+def listed(root: int) -> list[QuarantinedBytes]:
+    """What is in quarantine by its notes, by name. Raises UnfinishedError, RefusedError."""
+    with files.wrapped("quarantine cannot be read", FOLDER):
+        if not files.exists(root, FOLDER):
+            return []
+        with files.folder(root, (FOLDER,)) as folder:
+            return [_noted(folder, name) for name in sorted(os.listdir(folder)) if name.endswith(_NOTE)]
+
+
+def _noted(folder: int, name: str) -> QuarantinedBytes:
+    text = files.read_bounded(folder, name, limits.QUARANTINE_NOTE_BYTES).decode("utf-8", "replace")
+    said = {key: value.strip() for key, found, value in (line.partition(":") for line in text.splitlines()) if found}
+    when = None
+    with suppress(ValueError, KeyError):
+        when = datetime.fromisoformat(said["when"])
+    kept = name.removesuffix(_NOTE)
+    return QuarantinedBytes(
+        f"{FOLDER}/{kept}",
+        said.get("what", ""),
+        said.get("name", ""),
+        said.get("expected", "").rpartition("SHA-256 ")[2],
+        said.get("from", ""),
+        when if when is None or when.tzinfo is not None else None,
+        files.exists(folder, kept),
+    )
 
 
 def name_for(name: str, sha256: str, size: int | None = None, *, digits: int = _DIGITS) -> str:

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.durations import human
-from bundlekeeper.formats.escape import counted
+from bundlekeeper.formats.escape import counted, shell_word
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.rows import StoredBundle, Verification
@@ -85,7 +85,7 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
     for row in rows:
         name = row.stored.name
         if row.state == "missing":
-            found.append(finding("missing", name, row.message, "add it again, or find out who removed it"))
+            found.append(finding("missing", name, row.message, _way_back(row.stored)))
         elif row.state == "unverified":
             found.append(finding("unverified", name, row.message, "bundlekeeper verify reads and verifies it"))
         elif (
@@ -104,6 +104,14 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
         if row.stored.lifecycle == "withdrawn":
             found.append(finding("withdrawn", name, row.stored.reason or "withdrawn by its publisher"))
     return found
+
+
+def _way_back(stored: StoredBundle) -> str:
+    """What to do about a file that is gone, with the folder or mirror that it came from, where that is known."""
+    place = stored.added_from.rpartition("/")[0]
+    if not place.startswith(("/", "http")):
+        return "add it again, or find out who removed it"
+    return f"find out who removed it; it came from {place}: bundlekeeper store add MANIFEST --from {shell_word(place)}"
 
 
 def verified_ahead(times: Sequence[datetime], now: datetime) -> list[Finding]:

@@ -94,6 +94,12 @@ class Store:
         self.close()
 
     @property
+    def has_contents(self) -> bool:
+        """True where a folder of a family is there, or a kept manifest."""
+        names = (name for name in _store_names(self.fd) if name != MANIFESTS)
+        return any(names) or bool(kept_manifests.unrecorded(self.fd, ()))
+
+    @property
     def database_path(self) -> Path:
         """Where the store database is."""
         return self.root / KEEPER / DATABASE_FILE

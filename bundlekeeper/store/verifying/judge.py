@@ -31,7 +31,8 @@ class ExpectedSlot:
     """One bundle that should be there, and the entries of its name. `subject` names it in a finding.
 
     `listed` is False for a file of an older manifest that the newest no longer names; `sent` is False for one that the
-    newest names, that was never in the store, and that no media set carried here.
+    newest names, that was never in the store, and that no media set carried here. `removed` says when it was taken
+    out of the store, by whom and why, "" where it was not.
     """
 
     facts: Expected
@@ -39,6 +40,7 @@ class ExpectedSlot:
     subject: str = ""
     listed: bool = True
     sent: bool = True
+    removed: str = ""
 
 
 @dataclass(slots=True)
@@ -163,6 +165,11 @@ class FileJudge:
             message = f"{WORDS[other.kind]} is under this name, not a file"
             hint = f"put the file itself in its place; {other.path} is not followed"
         subject = slot.subject or slot.facts.name
+        if slot.removed and other is None:
+            self._row(slot, None, Status.NOT_IN_STORE, slot.removed)
+            hint = f"to bring it back: store add MANIFEST --from DIR --again {slot.facts.family}/{slot.facts.version}"
+            self._find("not-in-store", subject, slot.removed, hint, level=Level.NOTE)
+            return
         if not slot.sent:
             message = "named by the manifest; no media set that came here carries it"
             self._row(slot, None, Status.NOT_IN_STORE, message)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -61,7 +61,8 @@ class CheckMeans:
 
     `record` is False where verifications may be read but not written; an earlier verification that is older than
     `max_age_s` is reported where it is relied on; `today` is the date that expiry is judged by (None: the clock's);
-    `voucher` rules on signatures (None: there is no store, so they are not looked at, and that is reported).
+    `voucher` rules on signatures (None: there is no store, so they are not looked at, and that is reported);
+    `removed` are bundles that were taken out of the store, by place and SHA-256, each with a sentence.
     """
 
     clock: Clock
@@ -71,6 +72,7 @@ class CheckMeans:
     max_age_s: float | None = None
     today: date | None = None
     voucher: Voucher | None = None
+    removed: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
 
 def check_folder(
@@ -149,11 +151,11 @@ def check_store(
             if slot.facts.sha256 != expected.sha256:
                 message = "the newest manifest names other bytes for this place, which are not in the store"
                 found.append(finding("missing", place, message, "add the manifest again: bundlekeeper store add"))
+    for place, slot in slots.items():
+        slot.removed = means.removed.get((place, slot.facts.sha256), "")
     shared = frozenset(place for place, row in stored.items() if row.shared)
-    found = [
-        *found,
-        *store.rights.insist_on_bundles({place: place in shared for place in {**stored, **slots}}).values(),
-    ]
+    exposed = store.rights.insist_on_bundles({place: place in shared for place in {**stored, **slots}})
+    found = [*found, *exposed.values()]
     strays, signatures = _into_slots(store, slots)
     others = [entry for entry in strays if entry.path in stored]  # in the store, but not in `loaded`
     strays = [entry for entry in strays if entry.path not in stored]

@@ -360,7 +360,7 @@ def test_sets_that_went_are_listed_with_their_receipts(stocked: Keeper, tmp_path
         sets.keep_receipt(sent.set_id, "3" * 64, [b"{}"], b"")
     done = stocked("media", "list", "--json")
     assert (done.status, len(done.json["sent"][0]["receipts"])) == (3, 1)
-    assert set(done.codes) == {"unreadable", "not-checked"}, "what is kept is no answer before it can be read"
+    assert set(done.codes) == {"unreadable", "receipt-missing"}, "what is kept is no answer before it can be read"
 
 
 # The document

@@ -330,7 +330,7 @@ def test_a_bug_stays_a_bug_and_damage_is_none(path: Path, monkeypatch: pytest.Mo
     def fail(*_: object) -> None:
         raise LookupError("ours")
 
-    monkeypatch.setattr(questions, "_by_place", fail)
+    monkeypatch.setattr(questions, "place_order", fail)
     with Ledger.open(path, write=False) as ledger, pytest.raises(LookupError):
         component(ledger)
     with closing(sqlite3.connect(path)) as raw, raw:

@@ -139,7 +139,7 @@ def test_a_receipt_of_another_ledger_is_not_judged_by(keeper: Keeper, tmp_path: 
 
 def test_the_list_reports_what_is_missing_by_the_newest_receipt(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
-    assert listed(trip).codes == ["not-checked"]
+    assert listed(trip).codes == ["receipt-missing"]
     trip.read(tmp_path / "first")
     ran = listed(trip)
     assert (ran.status, ran.codes) == (1, ["missing"])
@@ -188,7 +188,7 @@ def test_a_receipt_dated_later_than_the_clock_does_not_count_and_hides_none(
     else:
         ran = trip.read(lying(trip, tmp_path / "far", lambda r: replace(r, made=r.made.replace(year=2099))))
     assert (ran.status, "clock-doubtful" in ran.codes) == (1, True)
-    assert sorted(listed(trip).codes) == ["clock-doubtful", "not-checked"], "and still no receipt came back"
+    assert sorted(listed(trip).codes) == ["clock-doubtful", "receipt-missing"], "and still no receipt came back"
     early = trip.read(tmp_path / "first")
     assert (early.status, set(early.codes), early.json["newer"]) == (1, {"missing"}, None)
     assert sorted(listed(trip).codes) == ["clock-doubtful", "missing"]
@@ -256,13 +256,13 @@ def test_a_printed_receipt_that_contradicts_what_was_sent_is_not_kept(keeper: Ke
     assert (ran.status, ran.json["kept"], ran.json["new"]) == (1, False, False)
     assert "altered" in ran.codes
     assert listed(trip).json["sent"][0]["receipts"] == []
-    assert listed(trip).codes == ["not-checked"]
+    assert listed(trip).codes == ["receipt-missing"]
 
 
 def test_a_receipt_about_another_index_does_not_count(trip: Trip, tmp_path: Path) -> None:
     assert trip.read(lying(trip, tmp_path / "bent", lambda r: replace(r, index="0" * 64))).status == 1
-    assert listed(trip).codes == ["not-checked"]
-    assert "about what was sent" in reported(listed(trip).json, "not-checked")[0]
+    assert listed(trip).codes == ["receipt-missing"]
+    assert "about what was sent" in reported(listed(trip).json, "receipt-missing")[0]
 
 
 def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path: Path) -> None:
@@ -278,7 +278,7 @@ def test_a_kept_receipt_that_cannot_be_read_is_reported(trip: Trip) -> None:
     (kept,) = (trip.main_site.root / ".keeper" / "sets" / "receipts").glob("*.json")
     kept.write_bytes(kept.read_bytes()[1:])
     ran = listed(trip)
-    assert (ran.status, set(ran.codes)) == (3, {"unreadable", "not-checked"})
+    assert (ran.status, set(ran.codes)) == (3, {"unreadable", "receipt-missing"})
 
 
 def test_the_list_of_received_sets_has_the_reason_why_an_older_one_was_allowed(trip: Trip, tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.commands.store import FamilyOption
+from bundlekeeper.cli.commands.store.list_bundles import FamilyOption
 from bundlekeeper.cli.commands.where import (
     BankOption,
     BundleOption,
@@ -115,7 +115,7 @@ def history(
 @app.command("store")
 def stored(family: FamilyOption = None, out: OutOption = "-", store: StoreOption = None) -> int:
     """What is in the store: each bundle, its digest, when and how it was verified."""
-    from bundlekeeper.jobs.store_list import store_list
+    from bundlekeeper.jobs.store.listing import store_list
 
     with Session(store_root(store), caller()) as session:
         found = store_list(session, family or ())

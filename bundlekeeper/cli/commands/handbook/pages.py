@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, default_store
+from bundlekeeper.cli.options import JsonOption, default_store, login_name
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.help import EXIT_STATUSES
 from bundlekeeper.errors import InputError
@@ -50,14 +49,8 @@ def _parts() -> Parts:
     """The generated parts of the topics; which config file holds is asked only for the topic that shows it."""
     from bundlekeeper.jobs import config
     from bundlekeeper.jobs.handbook.parts import parts
-    from bundlekeeper.jobs.recording.who import reporter
 
-    def login() -> str:
-        with contextlib.suppress(InputError):  # a process without a user name, as in some containers
-            return reporter(None)
-        return ""
-
-    return parts(EXIT_STATUSES, lambda: config.shown(os.environ, default_store(), login()))
+    return parts(EXIT_STATUSES, lambda: config.shown(os.environ, default_store(), login_name()))
 
 
 def explain(

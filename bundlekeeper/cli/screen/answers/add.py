@@ -10,7 +10,7 @@ from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import human_bytes
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.add import AddedBundles
+    from bundlekeeper.jobs.store.add import AddedBundles
     from bundlekeeper.store.adding.outcome import AddRow
 
 

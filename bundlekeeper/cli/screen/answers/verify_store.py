@@ -13,7 +13,7 @@ from bundlekeeper.model.verify_result import Status
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from bundlekeeper.jobs.verify_store import VerifiedStore
+    from bundlekeeper.jobs.store.verify import VerifiedStore
     from bundlekeeper.model.verify_result import VerifiedRow, VerifyResult
 
 

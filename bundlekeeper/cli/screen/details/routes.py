@@ -42,7 +42,8 @@ def show(found: DomainsTogether) -> None:
         _tell(domain, rounds.get(domain.name, ()), unplanned.get(domain.name, ()))
     output.findings_text((*in_common(found.domains), *found.shared))
     put(
-        f"{times.rounds} rounds, {len(times.windows)} windows, {times.makespan} minutes in all; "
+        f"{counted(times.rounds, 'round')}, {counted(len(times.windows), 'window')}, "
+        f"{counted(times.makespan, 'minute')} in all; "
         f"cannot take less than {times.lower_bound}"
     )
     words = ["bundlekeeper", "route", found.domains[0].name, "--to", found.release]

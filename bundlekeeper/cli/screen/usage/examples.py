@@ -33,6 +33,9 @@ EXAMPLES: dict[str, CommandExample] = {
     "manifest confirm": CommandExample("manifest confirm marram.toml --against publisher/SHA256SUMS", "manifest"),
     "store add": CommandExample("store add marram.toml --from downloads --dry-run", "store"),
     "store list": CommandExample("store list --family rack", "store"),
+    "store remove": CommandExample(
+        'store remove blade/5.4.10 --reason "no longer used" --confirm blade/5.4.10', "store", 4
+    ),
     "verify": CommandExample("verify marram.toml --at stick", "store", 1),
     "trust add": CommandExample("trust add office keys/holm.pub --form sshsig --for manifests", "trust"),
     "trust list": CommandExample("trust list", "trust"),
@@ -70,6 +73,8 @@ EXAMPLES: dict[str, CommandExample] = {
     "ledger rebuild": CommandExample("ledger rebuild", "inventory"),
     "ledger salvage": CommandExample("ledger salvage saved.sqlite", "inventory"),
     "manifest sign": CommandExample("manifest sign marram.toml --key keys/holm", "trust"),
+    "status": CommandExample("status", "automation", 1),
+    "accept": CommandExample('accept no-way-back "skerry-a/*" --reason "agreed with lee" --until 2027-06-30', "codes"),
     "help": CommandExample("help store", "codes"),
     "explain": CommandExample("explain altered", "codes"),
     "completion": CommandExample("completion bash", "config"),

@@ -167,7 +167,7 @@ def test_bash_completes_without_python(keeper: Keeper, tmp_path: Path) -> None:
         return done.stdout.split()
 
     assert completed("") == list(COMMANDS)
-    assert completed("st") == ["store", "stage"]
+    assert completed("st") == ["status", "store", "stage"]
     assert set(completed("store", "")) >= {"add", "list"}
     assert "--from" in completed("store", "add", "m.toml", "--f")
     assert completed("--store", "/srv/x", "manifest", "li") == ["lint"]

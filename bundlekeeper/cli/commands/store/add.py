@@ -1,4 +1,4 @@
-"""`bundlekeeper store`: a manifest's bundles into the store, verified; and what is in it."""
+"""`bundlekeeper store add`: a manifest's bundles into the store, verified."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from bundlekeeper.cli.options import (
     ExpiredOption,
     JsonOption,
     QuietOption,
-    Several,
     SignatureOption,
     StoreOption,
     WaitOption,
@@ -22,8 +21,6 @@ from bundlekeeper.cli.options import (
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import EXIT_REFUSED, InputError, worst_exit
 from bundlekeeper.findings import exit_status
-
-app = typer.Typer(help="Bundles into the store, verified; and what is in it.", rich_markup_mode=None)
 
 FromOption = Annotated[
     list[str], typer.Option("--from", metavar="DIR|URL", help="Folder or http(s) mirror; repeatable.")
@@ -48,16 +45,13 @@ HostOption = Annotated[
 HeadersOption = Annotated[
     Path | None, typer.Option("--headers", metavar="FILE", help="Header lines for the mirror (a token); mode 0600.")
 ]
+AgainOption = Annotated[
+    list[str] | None,
+    typer.Option("--again", metavar="FAMILY/VERSION", help="Bring back this bundle, which was removed; repeatable."),
+]
 TrustEnvOption = Annotated[bool, typer.Option("--trust-env", help="Use proxies and netrc of the environment.")]
-FamilyOption = Annotated[
-    Several, typer.Option("--family", metavar="FAMILY", help="Only infrastructure, blade or rack; repeatable.")
-]
-AcceptedOption = Annotated[
-    bool, typer.Option("--accepted", help="Also what was allowed against the rules, with the reason.")
-]
 
 
-@app.command("add")
 def add(
     manifest: Annotated[str, typer.Argument(metavar="MANIFEST", help="The manifest's file, or - for stdin.")],
     source: FromOption,
@@ -70,6 +64,7 @@ def add(
     allow_host: HostOption = None,
     headers: HeadersOption = None,
     trust_env: TrustEnvOption = False,
+    again: AgainOption = None,
     signature: SignatureOption = None,
     store: StoreOption = None,
     quiet: QuietOption = False,
@@ -77,10 +72,10 @@ def add(
 ) -> int:
     """Add a manifest's bundles to the store: each is read once, verified, and put in place whole or not at all."""
     from bundlekeeper.cli.screen.answers import add as screen
-    from bundlekeeper.jobs.add import LINKS, AddOptions
-    from bundlekeeper.jobs.add import add as job
     from bundlekeeper.jobs.manifest_signature import given_manifest
     from bundlekeeper.jobs.session import Session
+    from bundlekeeper.jobs.store.add import LINKS, AddOptions
+    from bundlekeeper.jobs.store.add import add as job
     from bundlekeeper.model.stop import Stop
 
     if link not in LINKS:
@@ -98,6 +93,7 @@ def add(
         allow_hosts=tuple(allow_host or ()),
         headers=headers,
         trust_env=trust_env,
+        again=tuple(again or ()),
     )
     given = given_manifest(manifest, signature)
     stop = Stop()
@@ -108,29 +104,3 @@ def add(
     else:
         screen.show_text(found)
     return worst_exit([exit_status(found.findings), EXIT_REFUSED if found.refused else 0])
-
-
-@app.command("list")
-def show(
-    family: FamilyOption = None,
-    accepted: AcceptedOption = False,
-    store: StoreOption = None,
-    json: JsonOption = False,
-) -> int:
-    """List what is in the store, by family: version, size, images, when and how it was verified, lifecycle."""
-    from bundlekeeper.cli.screen.answers import store_list as screen
-    from bundlekeeper.jobs.session import Session
-    from bundlekeeper.jobs.store_list import store_list
-
-    with Session(store_root(store), caller()) as session:
-        found = store_list(session, family or ())
-    if json:
-        screen.show_json(found)
-    else:
-        screen.show_text(found, exceptions=accepted)
-    return exit_status(found.findings)
-
-
-def register(root: typer.Typer) -> None:
-    """Add the command group."""
-    root.add_typer(app, name="store")

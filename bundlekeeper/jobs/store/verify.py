@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import os
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.jobs.manifest_signature import GivenManifest, rule_on
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.model.verify_result import Status
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from bundlekeeper.findings import Finding
@@ -67,8 +69,9 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
     with ExitStack() as stack:
         store, database = None, None
         found: list[Finding] = []
+        out: Mapping[tuple[str, str], str] = {}
         if at is None or given is None or session.is_there:
-            store, database, found = _opened(session, stack)
+            store, database, found, out = _opened(session, stack)
             if not session.write and at is None:
                 session.tell("note: the store cannot be written here: what is verified now is not recorded")
         admitted = database.admitted() if database is not None else []
@@ -85,7 +88,7 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
         found += listing.problems if listing is not None else ()
         found += [*ruling.findings, *doubts(subject, admitted, session.now(), issued)]
         limits = ReadingLimits(options.quick, options.older_than_s, options.max_time_s, options.workers)
-        means = _means(session, stop, voucher, latest(admitted, session.now()).date())
+        means = _means(session, stop, voucher, out, latest(admitted, session.now()).date())
         if at is not None and listing is not None:
             own = [data for data in (given.data, given.signature) if data is not None] if given is not None else []
             result = check_folder(at, listing, means, limits, known=database, own=own)
@@ -94,20 +97,57 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
             result = check_store(store, database, listing, means, limits, carried=carried)
         else:
             raise InputError("there is nothing to verify", hint="name a manifest, or a store that has admitted one")
-    return VerifiedStore(str(at or session.root), result, [*found, *result.findings], ruling)
+        if at is not None and store is not None and database is not None:
+            copies = _good_copies(session, store, database, result)
+            result.findings[:] = [_with_copy(problem, copies, at) for problem in result.findings]
+    result.findings[:] = session.judged(result.findings)
+    return VerifiedStore(str(at or session.root), result, [*session.judged(found), *result.findings], ruling)
 
 
-def _opened(session: Session, stack: ExitStack) -> tuple[Store, StoreDatabase, list[Finding]]:
-    """The store and its database, for writing where that is possible; and its damage."""
+_TO_COPY = frozenset({Status.ALTERED, Status.TRUNCATED, Status.EXTENDED, Status.MISSING})
+
+
+def _good_copies(
+    session: Session, store: Store, database: StoreDatabase, result: VerifyResult
+) -> dict[str, tuple[str, str]]:
+    """By what a finding names, of each file that is wrong or missing: where its good copy is, and its own place.
+
+    A good copy is one of this store that was verified and not touched since.
+    """
+    from bundlekeeper.store.contents.right_now import holdings
+
+    wrong = [row for row in result.rows if row.status in _TO_COPY]
+    if not wrong:
+        return {}
+    rows = holdings(store, database, session.now())
+    good = {row.stored.sha256: str(store.root / row.stored.place) for row in rows if row.state == "verified"}
+    return {row.place or row.name: (good[row.expected], row.place) for row in wrong if row.expected in good}
+
+
+def _with_copy(problem: Finding, copies: Mapping[str, tuple[str, str]], at: Path) -> Finding:
+    """The finding with the command that brings a good copy."""
+    if problem.subject not in copies or problem.code not in _TO_COPY:
+        return problem
+    source, place = copies[problem.subject]
+    command = f"cp {shell_word(source)} {shell_word(str(at / place))}"
+    return replace(problem, hint=f"{problem.hint}; a good copy is in the store: {command}")
+
+
+def _opened(
+    session: Session, stack: ExitStack
+) -> tuple[Store, StoreDatabase, list[Finding], Mapping[tuple[str, str], str]]:
+    """The store and its database, for writing where that is possible; its damage; and what was removed."""
+    from bundlekeeper.jobs.store.removed import settled
     from bundlekeeper.store.contents.repair import repaired
 
     session.write = os.access(session.root / ".keeper", os.W_OK, effective_ids=True)
+    out = {key: removal.text() for key, removal in settled(session).items()}
     store = session.store
     if session.write:
         database, damage = stack.enter_context(repaired(store, session.now, lock_for="verify"))
     else:
         database, damage = session.consulted
-    return store, database, list(damage)
+    return store, database, list(damage), out
 
 
 def _kept(store: Store, admitted: Sequence[Admitted]) -> Listing | None:
@@ -130,7 +170,9 @@ def _carried(store: Store, admitted: Sequence[Admitted]) -> frozenset[str] | Non
     return carried(store, admitted[-1].sha256)
 
 
-def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> CheckMeans:
+def _means(
+    session: Session, stop: Stop, voucher: Voucher, out: Mapping[tuple[str, str], str], latest: date
+) -> CheckMeans:
     """The means of `verify`; a clock that is set back must not make an expired manifest look good."""
     from bundlekeeper.store.verifying.verify import CheckMeans
 
@@ -142,4 +184,5 @@ def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> Chec
         max_age_s=voucher.max_verification_age_s or session.config.max_verification_age_s,
         today=max(session.today(), latest),
         voucher=voucher,
+        removed=out,
     )

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
+from bundlekeeper.errors import InputError
 from bundlekeeper.jobs.manifest_signature import GivenManifest
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
+    from bundlekeeper.jobs.store.removed import Removed
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.stop import Stop
     from bundlekeeper.store.adding.add import AddResult
     from bundlekeeper.store.adding.sources import BundleSource, Link
+    from bundlekeeper.store.database.rows import BundleFacts
 
 LINKS = ("none", "reflink", "hard")
 
@@ -23,7 +26,8 @@ LINKS = ("none", "reflink", "hard")
 class AddOptions:
     """How bundles are added: `sources` are folders and http(s) mirrors, `link` is one of `LINKS`, `wait_s` seconds.
 
-    `ca`, `allow_hosts`, `headers` and `trust_env` are for talking to mirrors.
+    `ca`, `allow_hosts`, `headers` and `trust_env` are for talking to mirrors. `again` names bundles that were removed
+    and are to come back, as FAMILY/VERSION or by the file's name.
     """
 
     sources: tuple[str, ...]
@@ -36,6 +40,7 @@ class AddOptions:
     allow_hosts: tuple[str, ...] = ()
     headers: Path | None = None
     trust_env: bool = False
+    again: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +65,12 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
     from bundlekeeper.model.lint import but_of_bundles
     from bundlekeeper.model.lint.read_manifest import read
     from bundlekeeper.store.adding.add import add_bundles
+    from bundlekeeper.store.adding.outcome import row_of
+    from bundlekeeper.store.contents.findings import of_removed
 
     loaded = read(given.data, name=given.name, today=session.today())
+    out = _staying_out(session, options.again, options.wait_s)
+    loaded, left_out = _without(loaded, out)
     sources = [_source(place, session.root, loaded, options) for place in options.sources]
     result = add_bundles(
         None if options.dry_run and not session.is_there else session.store,
@@ -77,7 +86,38 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
         allow_rollback=options.allow_rollback,
         signature=given.signature,
     )
-    return AddedBundles(session.root, result, [*but_of_bundles(loaded.problems), *result.findings])
+    notes = [of_removed(bundle, out[bundle.place, bundle.sha256].text()) for bundle in left_out]
+    result = replace(result, rows=(*result.rows, *(row_of(bundle, "removed") for bundle in left_out)))
+    found = session.judged([*but_of_bundles(loaded.problems), *result.findings, *notes])
+    return AddedBundles(session.root, result, found)
+
+
+def _without(loaded: Loaded, out: Removed) -> tuple[Loaded, list[BundleFacts]]:
+    """The manifest without the bundles that stay out, and those of it that do."""
+    from bundlekeeper.store.database.bundle_facts import facts_of
+
+    left_out = [bundle for bundle in facts_of(loaded.manifest) if (bundle.place, bundle.sha256) in out] if out else []
+    if not left_out:
+        return loaded, []
+    names = {(bundle.name, bundle.sha256) for bundle in left_out}
+    rest = [bundle for bundle in loaded.manifest.bundle if (bundle.file, bundle.sha256.lower()) not in names]
+    return replace(loaded, manifest=loaded.manifest.model_copy(update={"bundle": rest})), left_out
+
+
+def _staying_out(session: Session, again: tuple[str, ...], wait_s: float) -> Removed:
+    """What was removed and is not to come back. Raises InputError for an `again` that was not removed."""
+    from bundlekeeper.jobs.store.removed import settled
+
+    found = settled(session, wait_s=wait_s)
+    names = {
+        key: {removal.place.rpartition("/")[2], f"{removal.family}/{removal.version}"} for key, removal in found.items()
+    }
+    unknown = [name for name in again if not any(name in known for known in names.values())]
+    if unknown:
+        removed_ones = ", ".join(sorted(f"{removal.family}/{removal.version}" for removal in found.values()))
+        hint = f"removed are: {removed_ones}" if removed_ones else "nothing was removed from this store"
+        raise InputError(f"--again: {', '.join(unknown)} was not removed", hint=hint)
+    return {key: removal for key, removal in found.items() if not names[key] & {*again}}
 
 
 def _source(place: str, store: Path, loaded: Loaded, options: AddOptions) -> BundleSource:

@@ -1,0 +1,4 @@
+"""The answer of `store remove`.
+
+As in the folder above: nothing is computed here, everything goes through `output`.
+"""

@@ -1,0 +1,106 @@
+"""`status`: what needs attention today, each with its count, its worst and the command."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from tests.conftest import Keeper, World
+from tests.kits.sure import some
+
+
+def items(keeper: Keeper) -> dict[str, Any]:
+    """The items by the code of the worst, and the exit status."""
+    ran = keeper("status", "--json")
+    assert ran.status == (1 if any(item["level"] != "note" for item in ran.json["items"]) else 0)
+    return {item["code"]: item for item in ran.json["items"]}
+
+
+def test_a_store_in_order_needs_nothing(office: Keeper) -> None:
+    assert items(office) == {}
+    assert "nothing needs attention\n9 of 9 bundles verified\n" in office("status").out
+
+
+def test_each_state_of_the_ledger_is_an_item_with_its_count(office: Keeper) -> None:
+    """Staged, activated and not read back, failed, silent: until a reading settles each."""
+    office("stage", "HOLMB-IO1", "--version", "6.0.1")
+    office("stage", "HOLMB-IO2", "--version", "6.0.1")
+    found = items(office)
+    assert found["not-activated"]["count"] == 2
+    assert found["not-activated"]["command"] == "bundlekeeper where --staged"
+    office("activate", "HOLMB-IO1", "--version", "6.0.1")
+    office("activate", "HOLMB-IO2", "--version", "6.0.1", "--failed", "it stopped at 40 %")
+    found = items(office)
+    assert found["not-read-back"]["count"] == 1
+    assert (found["activation-failed"]["level"], found["activation-failed"]["count"]) == ("error", 1)
+    assert found["not-activated"]["count"] == 1
+    office("observe", "HOLMB-IO1", "--active", "6.0.1")
+    office("observe", "HOLMB-IO2", "--no-answer")
+    found = items(office)
+    assert found.keys() == {"activation-failed", "not-activated"}  # a silent component's last try is still a failed one
+    office("observe", "HOLMB-IO2", "--active", "6.0.1")
+    office("observe", "HOLMB-IO1", "--no-answer")
+    assert items(office).keys() == {"no-answer"}
+
+
+def test_what_runs_and_is_withdrawn_is_an_error(office: Keeper, world: World, tmp_path: Path) -> None:
+    """By a newer manifest that withdraws what components run."""
+    text = world.manifest.read_text()
+    old = 'version = "5.4.10"'
+    head, sep, tail = text.partition(old)
+    later = head + sep + tail.replace('lifecycle = "superseded"', 'lifecycle = "withdrawn"\nreason = "it hangs"', 1)
+    newer = tmp_path / "newer.toml"
+    newer.write_text(later.replace("sequence = 14", "sequence = 15"))
+    added = office("store", "add", newer, "--from", world.downloads, "--quiet")
+    assert added.status in (0, 1), added.err
+    office("observe", "HOLMB-IO1", "--active", "5.4.10")
+    ran = office("status", "--json").json
+    running = [item for item in ran["items"] if item["command"] == "bundlekeeper where --withdrawn"]
+    assert [item["level"] for item in running] == ["error"]
+
+
+def test_quarantine_without_a_good_copy_is_an_error_and_with_one_a_note(
+    office: Keeper, world: World, tmp_path: Path
+) -> None:
+    """And `store list --quarantine` says where that is."""
+    place = tmp_path / "store/rack/6.1.0/marram-rack-6.1.0.bin"
+    place.unlink()
+    place.write_bytes(b"wrong")
+    assert office("verify", "--quiet").status == 1
+    assert items(office)["quarantined"]["level"] == "error"
+    assert "none in the store" in office("store", "list", "--quarantine").out
+    assert office("store", "add", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert items(office)["quarantined"]["level"] == "note"
+    assert str(place) in office("store", "list", "--quarantine").out
+    (kept,) = office("store", "list", "--json").json["quarantine"]
+    assert (kept["kept_as"] or "").startswith("quarantine/marram-rack-6.1.0.bin.")
+
+
+def test_an_empty_store_has_nothing_yet_and_none_is_an_error(keeper: Keeper, tmp_path: Path) -> None:
+    """Nothing to show: 0; a mistyped store is not all well."""
+    assert keeper("status").status == 2
+    assert keeper("status", "--store", tmp_path / "downloads").status == 2
+    inventory = Path(__file__).parents[3] / "manifests" / "marram-2026-11.toml"
+    assert keeper("inventory", "load", inventory, "--reported-by", "kim").status == 0
+    assert keeper("status").status == 0
+    listed = keeper("store", "list")
+    assert (listed.status, "nothing yet" in listed.out) == (0, True)
+
+
+def test_it_is_one_screen_of_eighty_columns(office: Keeper, tmp_path: Path) -> None:
+    office("stage", "holm-b", "--kind", "io-module", "--version", "6.0.1")
+    out = office("status", env={**os.environ, "COLUMNS": "80", "BUNDLEKEEPER_STORE": str(tmp_path / "store")}).out
+    assert all(len(line) <= 80 for line in some(out.splitlines()))
+    assert len(out.splitlines()) <= 24
+
+
+def test_a_damaged_ledger_is_an_item_and_the_rest_is_still_asked(office: Keeper, tmp_path: Path) -> None:
+    ledger = tmp_path / "store/.keeper/ledger.sqlite"
+    data = bytearray(ledger.read_bytes())
+    data[:100] = b"\0" * 100
+    ledger.write_bytes(data)
+    ran = office("status", "--json")
+    assert ran.status == 3
+    assert "damaged" in ran.codes
+    assert ran.json["counts"]["in_store"] == 9
