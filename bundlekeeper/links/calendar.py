@@ -63,7 +63,7 @@ def _window(
 
     site = place or (sites[0] if len(sites) == 1 else "")
     begins, ends = _time(event, "DTSTART"), _time(event, "DTEND")
-    length = getattr(event.get("DURATION"), "dt", None)
+    length = _time(event, "DURATION")
     if any(key in event for key in _REPEATS):
         wrong("it repeats, and which of its dates are agreed is not known", "write each window as an event of its own")
     elif not site:
@@ -88,7 +88,10 @@ def _window(
 
 
 def _time(event: Any, key: str) -> object:  # noqa: ANN401  (the library's)
-    return getattr(event.get(key), "dt", None)
+    try:
+        return getattr(event.get(key), "dt", None)
+    except Exception:
+        return None
 
 
 def _passed(begins: datetime, length: object, zone: str) -> timedelta:

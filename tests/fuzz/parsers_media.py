@@ -225,4 +225,5 @@ add(
     lambda: [b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nBEGIN:VEVENT\r\nDTSTART:20270402T010000\r\nDURATION:PT90M\r\n"
              b"SUMMARY:change 118\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"],
     words="RRULE:FREQ=DAILY DTEND LOCATION:holm TZID=Europe/Lisbon P1D Z", covers=("links.calendar.read_calendar",),
+    calls=1_000_000, calls_a_byte=600, examples=60,  # the library is imported at the first one
 )  # fmt: skip

@@ -62,6 +62,7 @@ def code_lists() -> tuple[CodeList, ...]:
     from bundlekeeper.links.redfish.types import READ_CODES
     from bundlekeeper.links.redfish.user_map import MAP_CODES
     from bundlekeeper.model.inventory.cells import INVENTORY_CODES
+    from bundlekeeper.model.inventory.column_map import COLUMN_CODES
     from bundlekeeper.model.lint import LINT_CODES
     from bundlekeeper.model.manifest.checksum_list import LIST_CODES
     from bundlekeeper.model.manifest.draft import CONFIRM_CODES, FILL_CODES
@@ -72,6 +73,7 @@ def code_lists() -> tuple[CodeList, ...]:
         CodeList("`manifest draft` and `manifest confirm`, of files and lists", {**FILL_CODES, **CONFIRM_CODES}),
         CodeList("`manifest draft` and `manifest confirm`, of a list's lines", LIST_CODES, stops=True),
         CodeList("`inventory load`, each with file and place", INVENTORY_CODES, stops=True),
+        CodeList("`inventory load`, of a column map", COLUMN_CODES, stops=True),
         CodeList("`inventory read`, of a service", READ_CODES),
         CodeList("`inventory read`, of a map", MAP_CODES, stops=True),
     )

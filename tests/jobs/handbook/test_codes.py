@@ -11,6 +11,7 @@ import pytest
 from bundlekeeper.demo.tour_world import reviewed_manifest
 from bundlekeeper.errors import InputError
 from bundlekeeper.jobs.handbook.codes import code_lists, explain, explained
+from bundlekeeper.model.inventory.column_map import read_map
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.lint import LINT_CODES
 from bundlekeeper.model.lint.read_manifest import lint
@@ -74,8 +75,16 @@ def test_the_wrong_rows_of_an_inventory_have_the_code(name: str) -> None:
     assert {problem.code for problem in refused.value.problems} == {name}
 
 
+@pytest.mark.parametrize("name", [name for name in LINES if name.startswith("columns-")])
+def test_the_wrong_entry_of_a_column_map_has_the_code(name: str) -> None:
+    text = "columns = 1\n" + LINES[name]["wrong"]
+    with pytest.raises(InputError) as refused:
+        read_map(text.encode(), name="map.toml")
+    assert {problem.code for problem in refused.value.problems} == {name}
+
+
 def test_each_line_is_tried_and_each_lint_code_that_needs_no_large_file_has_one() -> None:
-    tried = {name for name in LINES if name in LINT_CODES or name.startswith("inventory-")}
+    tried = {name for name in LINES if name in LINT_CODES or name.startswith(("inventory-", "columns-"))}
     assert tried == set(LINES)
     elsewhere = {"too-large", "too-deep", "too-many", "byte-order-mark", "not-text", "more-problems", "not-compared"}
     assert set(LINT_CODES) - set(LINES) == elsewhere | {"no-bundle", "family-empty", "digest-shared"}
