@@ -8,6 +8,7 @@ import typer
 
 from bundlekeeper.cli.options import (
     ChassisOption,
+    DetailsOption,
     DomainOption,
     JsonOption,
     KindOption,
@@ -80,6 +81,7 @@ def where(
     gone: GoneOption = False,
     history: HistoryOption = False,
     picture: PictureOption = False,
+    details: DetailsOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -94,13 +96,21 @@ def where(
         raise InputError("--picture shows components, --count counts them", hint="one of them")
     if history and (on or known or count or picture):
         raise InputError("--history shows everything, as lines or as --json", hint="leave the other options out")
+    if details and (history or count or picture or json):
+        hint = "leave it out: --json has everything, the others show something else"
+        raise InputError("--details adds columns to the table of components", hint=hint)
     places = Places.of(name, site, domain, chassis, slot, kind, model)
     bundles, versions, digests, banks = (tuple(words or ()) for words in (bundle, version, sha256, bank))
     asked = job.WhereAsked(bundles, versions, digests, banks, withdrawn=withdrawn, gone=gone, staged=staged)
     with Session(store_root(store), caller()) as session:
         times = job.WhereTimes(on, known, zone or session.config.zone or "UTC")
         found = job.where(session, places, asked, times, count=",".join(count or ()), history=history)
-    screen.show(found, form)
+    words = {
+        "site": site, "domain": domain, "chassis": chassis, "slot": slot, "kind": kind, "model": model,
+        "bundle": bundle, "version": version, "sha256": sha256, "withdrawn": withdrawn, "bank": bank,
+        "staged": staged, "on": on, "known": known, "zone": zone, "gone": gone,
+    }  # fmt: skip
+    screen.show(found, form, screen.WhereWords(name, words, details))
     return exit_status(found.doubts)
 
 

@@ -113,6 +113,9 @@ def _laid_out(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], wi
         in_row = [i for i in in_row if not columns[i].below] or in_row[:1]
     while movable and _total(widths, in_row) > width and len(in_row) > 1:
         in_row.pop()
+    if _total(widths, in_row) > width:  # a title of several words takes several lines first
+        for i in in_row:
+            widths[i] = max(*map(len, titles[i].split(" ")), *(len(row[i]) for row in cells), 1)
     _narrow(columns, widths, in_row, width)
     rows = [_row_lines(columns, widths, in_row, row) for row in table]
     below = [i for i in range(len(columns)) if i not in in_row]

@@ -17,6 +17,7 @@ from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
     from datetime import date, datetime
 
     from bundlekeeper.ledger.ask.types import BundleOf, Selector, WhereAnswer, WhereGroup
@@ -48,10 +49,27 @@ class WhereTimes:
 
 
 @dataclass(frozen=True, slots=True)
+class WhereDevice:
+    """The one server, or component of none, that all answers are of: what people call it, and what it is at.
+
+    `serial` is the server's, else the component's identity. `bundles` are empty where it is not known that every
+    component that a bundle covers runs the bundle's version.
+    """
+
+    serial: str
+    name: str
+    tags: tuple[str, ...]
+    place: str
+    model: str
+    bundles: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class WhereFound:
     """One of three: the states of components, counts by `keys`, or everything that was recorded of `components`.
 
-    `batches` are id and name of the batch of each of `entries`, by its number. `components` is None where no history
+    `batches` are id and name of the batch of each of `entries`, by its number. `device` is given where all answers are
+    of one server, or there is one. `components` is None where no history
     was asked for; `possible` is False where nothing can match, because nothing is withdrawn.
     """
 
@@ -64,6 +82,7 @@ class WhereFound:
     components: list[str] | None = None
     entries: list[LedgerEntry] = field(default_factory=list)
     batches: dict[int, tuple[str, str]] = field(default_factory=dict)
+    device: WhereDevice | None = None
 
     @property
     def contents(self) -> list[dict[str, Any]]:
@@ -99,7 +118,34 @@ def where(
         keys = tuple(key.strip() for key in count.split(","))
         groups = questions.summary(ledger, keys, meant, on=on, known=known, zone=times.zone, clock=session.now())
         return found(keys=keys, groups=groups)
-    return found(answers=questions.where(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now()))
+    answers = questions.where(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now())
+    return found(answers=answers, device=_device(session, answers))
+
+
+def _device(session: Session, answers: Sequence[WhereAnswer]) -> WhereDevice | None:
+    """What all answers are of, where that is one server or one component."""
+    serials = {answer.parent or answer.component for answer in answers}
+    if len(serials) != 1:
+        return None
+    places = [answer.place.path() for answer in answers if answer.place is not None]
+    models = {answer.model for answer in answers if answer.model}
+    return WhereDevice(
+        serials.pop(),
+        next((answer.name for answer in answers if answer.name), ""),
+        tuple(dict.fromkeys(tag for answer in answers for tag in answer.tags)),
+        min(places, key=len, default="?"),
+        models.pop() if len(models) == 1 else "",
+        tuple(_bundles_run(session, answers)),
+    )
+
+
+def _bundles_run(session: Session, answers: Sequence[WhereAnswer]) -> Iterator[str]:
+    """The bundles of the store whose version is, word for word, what every component that they cover runs."""
+    for bundle in _stored(session):
+        images = {(image.kind, model): image.version for image in bundle.images for model in image.models}
+        covered = [(a.active.version if a.active else "", v) for a in answers if (v := images.get((a.kind, a.model)))]
+        if covered and all(runs == version for runs, version in covered):
+            yield f"{bundle.family} {bundle.version}"
 
 
 def _batches(ledger: Ledger, entries: list[LedgerEntry]) -> dict[int, tuple[str, str]]:

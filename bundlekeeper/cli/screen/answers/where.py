@@ -1,22 +1,28 @@
 """How the answers of `where` are reported: table, JSON, picture, history, counts.
 
-Rules: what nobody reported is "?" and never an empty cell, what was read as none is "-".
+Rules: what nobody reported is "?" and never an empty cell, what was read as none is "-"; what is staged and what is
+previous have a column each, whatever the bank; what is open is counted; banks, record, tags and health are behind
+`--details`.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
+from bundlekeeper.cli.screen.marks import again, next_line, put
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.ledger.ask.types import Agreement
+from bundlekeeper.ledger.event.events import EvidenceKind
 
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
-    from bundlekeeper.jobs.recording.where import WhereFound
+    from bundlekeeper.jobs.recording.where import WhereDevice, WhereFound
     from bundlekeeper.ledger.ask.types import Evidence, InBank, WhereAnswer, WhereGroup
     from bundlekeeper.ledger.record.ledger import LedgerEntry
     from bundlekeeper.model.inventory.types import Place
@@ -26,7 +32,16 @@ _READ = ("active", "pending", "staged", "spare")
 _OF_HEALTH = {None: "", True: "healthy", False: "not healthy"}
 
 
-def show(found: WhereFound, form: OutputForm) -> None:
+@dataclass(frozen=True, slots=True)
+class WhereWords:
+    """What was typed: the name and the options, for the next command, and whether the table is to be `whole`."""
+
+    name: str | None = None
+    options: Mapping[str, object] = field(default_factory=dict)
+    whole: bool = False
+
+
+def show(found: WhereFound, form: OutputForm, words: WhereWords) -> None:
     """Print what was asked for, and what is doubtful about it."""
     if found.components is not None:
         _show_history(found, form=form)
@@ -35,7 +50,7 @@ def show(found: WhereFound, form: OutputForm) -> None:
     elif form is OutputForm.PICTURE and found.possible:
         _show_picture(found)
     else:
-        _show_answers(found, form=form)
+        _show_answers(found, words, form=form)
 
 
 def _text(value: str | None) -> str:
@@ -69,7 +84,57 @@ def _boot_files(answer: WhereAnswer) -> str:
     return ", ".join(_version(image) for image in answer.boot_files) or ("-" if answer.boot_files_whole else "?")
 
 
+def _day(moment: Moment) -> str:
+    return moment.text()[:10]
+
+
+_EVIDENCE = {
+    EvidenceKind.DIGEST: "digest read",
+    EvidenceKind.INVENTORY: "reading",
+    EvidenceKind.WRITTEN_NOTE: "written note",
+    EvidenceKind.NONE: "none",
+}
+
+
+def _evidence_in_short(answer: WhereAnswer) -> str:
+    """What the running version rests on: a reading after it was activated counts for more than what was recorded."""
+    if answer.active is None:
+        return "?"
+    return "read back" if answer.agreement is Agreement.AGREES else _EVIDENCE[answer.active.since.evidence]
+
+
+def _trouble(answer: WhereAnswer) -> str:
+    return answer.agreement.value if answer.agreement in _TROUBLES else ""
+
+
+def _called(answer: WhereAnswer) -> str:
+    """What a component is found by, in one word: its server's name, else its place, with its identity where that is
+    not enough."""
+    if answer.name:
+        return answer.name + ("" if answer.present else " (gone)")
+    has_slot = answer.place is not None and answer.place.slot is not None
+    return _place(answer) if has_slot else f"{_place(answer)} {answer.component}"
+
+
 _HEALTH = {None: "?", True: "yes", False: "no"}
+_BANKS: tuple[Column[WhereAnswer], ...] = (
+    Column("active", lambda answer: _version(answer.active)),
+    Column("staged", lambda answer: _version(answer.staged)),
+    Column("previous", lambda answer: _version(answer.previous)),
+)
+_ACTIVE_SINCE: tuple[Column[WhereAnswer], ...] = (
+    Column("since", _since(lambda since: _day(since.at))),
+    Column("reported by", _since(lambda since: since.reported_by)),
+    Column("evidence", _evidence_in_short),
+)
+#: Of many servers: a line each.
+_OF_MANY: tuple[Column[WhereAnswer], ...] = (
+    Column("name or place", _called),
+    Column("component", lambda answer: answer.kind),
+    *_BANKS,
+    Column("record", _trouble, below=True),
+)
+#: Everything.
 COLUMNS: tuple[Column[WhereAnswer], ...] = (
     Column("place", _place),
     Column("kind", lambda answer: answer.kind),
@@ -77,9 +142,7 @@ COLUMNS: tuple[Column[WhereAnswer], ...] = (
     Column("component", lambda answer: answer.component, below=True),
     Column("name", lambda answer: answer.name, below=True),
     Column("tags", lambda answer: ", ".join(answer.tags), below=True),
-    Column("active", lambda answer: _version(answer.active)),
-    Column("staged", lambda answer: _version(answer.staged)),
-    Column("previous", lambda answer: _version(answer.previous)),
+    *_BANKS,
     Column("since", _since(lambda since: _when(since.at)), below=True),
     Column("reported_by", _since(lambda since: since.reported_by), below=True),
     Column("evidence", _since(lambda since: since.evidence.value), below=True),
@@ -89,9 +152,16 @@ COLUMNS: tuple[Column[WhereAnswer], ...] = (
     Column("boot_files", _boot_files, below=True),
     Column("healthy", lambda answer: _HEALTH[answer.healthy], below=True),
 )
+#: What of the record is counted under a table, in words.
+_TROUBLES = {
+    Agreement.NOT_READ_BACK: "activated and not read back",
+    Agreement.ACTIVATION_FAILED: "with a failed activation",
+    Agreement.NO_ANSWER: "without an answer",
+    Agreement.DIFFERS: "read otherwise than recorded",
+}
 
 
-def _show_answers(found: WhereFound, *, form: OutputForm) -> None:
+def _show_answers(found: WhereFound, words: WhereWords, *, form: OutputForm) -> None:
     answers = found.answers
     differs = sum(answer.agreement == "differs" for answer in answers)
     if form is OutputForm.JSON:
@@ -106,9 +176,57 @@ def _show_answers(found: WhereFound, *, form: OutputForm) -> None:
         output.line("nothing that is known matches")
         output.findings_text(found.doubts)
     else:
-        write(COLUMNS, answers)
-        output.line(f"{counted(len(answers), 'component')}; {differs} whose last reading differs from the record")
+        if found.device is not None:
+            put(_head(found.device))
+        write(_columns(found, whole=words.whole), answers)
+        put(_verdict(found.device, answers))
         output.findings_text(found.doubts)
+        if not words.whole:
+            next_line(_next(answers, found.device, words))
+
+
+def _head(device: WhereDevice) -> str:
+    serial = f"serial {device.serial}"
+    return " · ".join(text for text in (device.name, *device.tags, device.place, device.model, serial) if text)
+
+
+def _columns(found: WhereFound, *, whole: bool) -> tuple[Column[WhereAnswer], ...]:
+    if whole:
+        return COLUMNS
+    if found.device is None:
+        return _OF_MANY
+    kinds = [answer.kind for answer in found.answers]
+
+    def component(answer: WhereAnswer) -> str:
+        slot = answer.place.slot if answer.place is not None and kinds.count(answer.kind) > 1 else None
+        return " ".join(
+            [answer.kind, *([slot.rpartition("/")[2]] if slot else []), *([] if answer.present else ["(gone)"])]
+        )
+
+    return (Column("component", component), *_BANKS, *_ACTIVE_SINCE)
+
+
+def _verdict(device: WhereDevice | None, answers: Sequence[WhereAnswer]) -> str:
+    """How many are meant, what of them is open, and whether what was recorded is what was read."""
+    of = [answer.agreement for answer in answers]
+    staged = sum(bool(answer.staged and answer.staged.version) for answer in answers)
+    words = [f"{staged} staged"] if staged else []
+    words += [f"{of.count(agreement)} {text}" for agreement, text in _TROUBLES.items() if agreement in of]
+    if set(of) == {Agreement.AGREES}:
+        words.append("reading and ledger agree")
+    elif set(of) == {Agreement.ONLY_READ}:
+        words.append("only read: no activation was recorded")
+    at = f"at {' and '.join(device.bundles)}" if device is not None and device.bundles else ""
+    return "; ".join([at or counted(len(answers), "component"), *words])
+
+
+def _next(answers: Sequence[WhereAnswer], device: WhereDevice | None, words: WhereWords) -> str:
+    """The history of one; of many what is staged, or everything."""
+    if device is not None:
+        return again("where", words.name or device.serial, history=True)
+    if not words.options.get("staged") and any(answer.staged and answer.staged.version for answer in answers):
+        return again("where", words.name, **{**words.options, "staged": True})
+    return again("where", words.name, **words.options, details=True)
 
 
 def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:

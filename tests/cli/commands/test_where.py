@@ -1,0 +1,107 @@
+"""`where` as a person reads it: one server with its name, many in a line each, and what is open of them."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import Keeper
+from tests.kits.ledger_commands import MARRAM
+
+_WIDE = {**os.environ, "COLUMNS": "80"}
+_SHEET = """\
+# read_at = 2026-11-21
+# zone = UTC
+name,tags,site,domain,chassis,slot,kind,model,parent,active,staged
+host-holm-14,asset 4711,holm,holm-a,1,3,bios,Tern-4,HOLMA-B3,6.0.1,6.1.0
+host-holm-14,asset 4711,holm,holm-a,1,3,management-controller,Tern-4,HOLMA-B3,6.0.1,-
+"""
+
+
+@pytest.fixture
+def office(keeper: Keeper, tmp_path: Path) -> Keeper:
+    """The office's inventory, and a sheet that knows a host's name, its asset number and what is staged on it."""
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(_SHEET)
+    for file in (MARRAM, sheet):
+        ran = keeper("inventory", "load", file, "--reported-by", "kim")
+        assert ran.status == 0, ran.err
+    return keeper
+
+
+def cells(line: str) -> list[str]:
+    return re.split(r" {2,}", line)
+
+
+def test_one_server_has_a_head_a_line_for_each_component_a_verdict_and_what_is_next(office: Keeper) -> None:
+    ran = office("where", "host-holm-14", env=_WIDE)
+    head, titles, _, bios, controller, verdict = ran.out.splitlines()
+    assert head == "host-holm-14 · asset 4711 · holm/holm-a/1/3 · Tern-4 · serial HOLMA-B3"
+    assert titles.split() == ["component", "active", "staged", "previous", "since", "reported", "evidence"]
+    assert bios.split() == ["bios", "6.0.1", "6.1.0", "?", "2026-11-20", "kim", "reading"]
+    assert controller.split() == ["management-controller", "6.0.1", "-", "5.4.2", "2026-11-20", "kim", "reading"]
+    assert verdict == "2 components; 1 staged; only read: no activation was recorded"
+    assert ran.err == "next: bundlekeeper where host-holm-14 --history\n"
+    assert all(len(line) <= 80 for line in ran.out.splitlines())
+
+
+def test_many_are_a_line_each_of_80_columns_with_counts(office: Keeper) -> None:
+    """Whatever the bank: an I/O module's image is staged in its spare bank, a switch's is a boot file."""
+    modules = office("stage", "holm-a", "--kind", "io-module", "--version", "6.1.0", "--reported-by", "kim")
+    assert modules.status == 0, modules.err
+    ran = office("where", "holm-a", env=_WIDE)
+    lines = ran.out.splitlines()
+    assert lines[0].split() == ["name", "or", "place", "component", "active", "staged", "previous"]
+    assert ["host-holm-14", "bios", "6.0.1", "6.1.0", "?"] in [line.split() for line in lines]
+    assert ["holm/holm-a/1/io-1", "io-module", "6.0.1", "6.1.0", "-"] in [line.split() for line in lines]
+    assert lines[-1].startswith("19 components; 3 staged")
+    assert ran.err == "next: bundlekeeper where holm-a --staged\n"
+    staged = office("where", "--staged", "--site", "holm")
+    assert [cells(line)[0] for line in staged.out.splitlines()[1:-1]] == [
+        "host-holm-14", "holm/holm-a/1/io-1", "holm/holm-a/1/io-2",
+    ]  # fmt: skip
+    assert "where --site holm --staged --details" in staged.err
+
+
+def test_what_is_open_is_counted_and_named_at_its_component(office: Keeper) -> None:
+    """Not read back, failed, no answer: each in words; nothing of it is called agreement."""
+    for words in (
+        ("stage", "holm-a", "--kind", "io-module", "--version", "6.1.0"),
+        ("activate", "HOLMA-IO1", "--version", "6.1.0"),
+        ("activate", "HOLMA-IO2", "--version", "6.1.0", "--failed", "it came back with 6.0.1"),
+        ("observe", "HOLMA-CC1", "--no-answer"),
+    ):
+        ran = office(*words, "--reported-by", "kim")
+        assert ran.status == 0, ran.err
+    out = office("where", "holm-a").out
+    assert out.splitlines()[-1] == (
+        "19 components; 2 staged; 1 activated and not read back; 1 with a failed activation; 1 without an answer"
+    )
+    records = {cells(line)[0]: cells(line)[-1] for line in out.splitlines()[1:-1]}
+    assert records["holm/holm-a/1/io-1"] == "not-read-back"
+    assert records["holm/holm-a/1/io-2"] == "activation-failed"
+    assert records["holm/holm-a/1/cc-1"] == "no-answer"
+    one = office("where", "HOLMA-IO1").out
+    assert "1 activated and not read back" in one
+    assert "agree" not in one
+    assert office("observe", "HOLMA-IO1", "--active", "6.1.0", "--reported-by", "lee").status == 0
+    read_back = office("where", "HOLMA-IO1").out
+    assert "reading and ledger agree" in read_back
+    assert "  read back\n" in read_back
+
+
+def test_banks_record_and_tags_are_behind_details(office: Keeper) -> None:
+    short = office("where", "HOLMA-B3").out
+    assert "pending" not in short
+    titles = office("where", "HOLMA-B3", "--details").out.splitlines()[1].split()
+    assert {"pending", "spare", "boot_files", "record", "tags", "healthy", "name"} <= set(titles)
+
+
+@pytest.mark.parametrize("words", [("--json",), ("--count", "kind"), ("--history",), ("--picture",)])
+def test_details_are_refused_where_they_would_add_nothing(office: Keeper, words: tuple[str, ...]) -> None:
+    ran = office("where", "holm-a", "--details", *words)
+    assert ran.status == 2
+    assert "--details adds columns" in ran.out + ran.err or "--history shows everything" in ran.err
