@@ -148,6 +148,9 @@ def observe(
         str | None, typer.Option("--pending", metavar="TEXT", help="The pending one; - is none.")
     ] = None,
     spare: Annotated[str | None, typer.Option("--spare", metavar="TEXT", help="The spare one; - is none.")] = None,
+    staged: Annotated[
+        str | None, typer.Option("--staged", metavar="TEXT", help="What starts at the next activation; - is nothing.")
+    ] = None,
     healthy: Annotated[
         str | None, typer.Option("--healthy", metavar="yes|no", help="Whether it reports that it is well.")
     ] = None,
@@ -170,10 +173,10 @@ def observe(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Record what was read from a component: what is active, pending or spare; or that it is gone, or silent."""
+    """Record what was read from a component: what is active, staged or in a bank; or that it is gone, or silent."""
     details = RecordDetails(at, zone, reported_by, done_by, evidence=evidence, note=note)
     places = Places.of(name, site, domain, chassis, slot, kind, model)
-    asked = Asked("observe", active=active, pending=pending, spare=spare, healthy=healthy,
+    asked = Asked("observe", active=active, pending=pending, spare=spare, staged=staged, healthy=healthy,
                   no_answer="yes" if no_answer else "", removed="yes" if removed else "")  # fmt: skip
     return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 

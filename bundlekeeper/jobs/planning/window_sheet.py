@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.formats.durations import clock, hours
 from bundlekeeper.formats.escape import counted, human_bytes, some
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, STAGED_METHODS
 from bundlekeeper.planning.windows.types import CHECKS, VERBS, Action, Window
 from bundlekeeper.reports.runbook import ActionRow, RunbookText, SheetCell, SheetRow, SpaceBar, WindowSheet
 from bundlekeeper.reports.timeline import alike, timeline
@@ -70,6 +70,12 @@ _VERIFY = {
     "compare-paths": "the path count is the one from before",
     "return-workload": "it gets new work, and the others may go",
     "record": "bundlekeeper where shows it",
+}
+#: Actions that are recorded, each with the command that does it.
+_RECORDED: dict[str, tuple[str, ...]] = {
+    "stage": ("stage",),
+    **dict.fromkeys(("activate", "write", "level", "apply"), ("activate",)),
+    "verify": ("observe",),
 }
 _REMOVAL = "none, but to bring that image there again"
 _STAGING = "nothing runs it yet, so nothing goes back; what was in the spare bank before is overwritten"
@@ -234,11 +240,18 @@ def _bar(use: SpaceUse, version: str) -> SpaceBar:
 
 
 def _actions(of: Material, step: Step, window: Window, time: Callable[[int], str]) -> Iterator[ActionRow]:
-    """Every action, like ones as one."""
+    """Every action, like ones as one: of one bundle, and what is read back as what took effect together."""
     groups: dict[tuple[object, ...], list[Action]] = {}
+    took_effect: dict[str, tuple[object, ...]] = {}
     for action in window.actions:
-        like = (action.verb, action.kind, action.version, action.minutes, action.down, action.method, action.policy)
-        groups.setdefault((*like, action.note), []).append(action)
+        change = _change(step, action)
+        like: tuple[object, ...] = (action.verb, action.kind, action.version, action.minutes, action.down)
+        like += (action.method, action.policy, action.note, change.file if change is not None else "")
+        if "activate" in _RECORDED.get(action.verb, ()):
+            took_effect[action.key] = like
+        elif action.verb == "verify":
+            like += took_effect.get(action.key, ())
+        groups.setdefault(like, []).append(action)
     for actions in groups.values():
         yield _action(of, step, actions, time)
 
@@ -285,27 +298,35 @@ def _way(back: Iterable[WayBack], step: Step, actions: Sequence[Action]) -> str:
 
 
 def _command(of: Material, step: Step, actions: Sequence[Action]) -> str:
-    """The command that records them: one, or a shell's loop over their names."""
+    """The command that records them where they are done: one, or a shell's loop over their names.
+
+    What takes effect is recorded before the version is read back, so that the reading is evidence of it. A policy
+    brings an image and activates it in one: both are recorded.
+    """
     action = actions[0]
-    change = next((c for c in step.changes for p in c.components if action.key in p.keys), None)
-    if change is None and action.verb == "record":
-        change = next((c for c in step.changes if action.key in c.servers), None)
-    if change is None or not action.key:
+    change = _change(step, action)
+    if change is None or action.verb not in _RECORDED:
         return ""
-    bundle = _bundle(of, change)
-    words: dict[str, tuple[str, tuple[str, ...]]] = {
-        "stage": ("stage", ("--bundle", bundle)),
-        "verify": ("observe", ("--active", action.version)),
-        "record": ("activate", ("--bundle", bundle)),
-    }
-    if action.verb not in words:
-        return ""
-    verb, options = words[action.verb]
-    plan = ' --plan "$PLAN"' if of.sha256 and action.verb != "verify" else ""
+    plan = ' --plan "$PLAN"' if of.sha256 else ""
+    bundle = ("--bundle", _bundle(of, change))
+    verbs = _RECORDED[action.verb]
+    if action.verb == "apply" and action.method in STAGED_METHODS:
+        verbs = ("stage", *verbs)
     keys = [a.key for a in actions]
-    if len(keys) == 1:
-        return shlex.join(("bundlekeeper", verb, keys[0], *options)) + plan
-    return f'for name in {shlex.join(keys)}; do bundlekeeper {verb} "$name" {shlex.join(options)}{plan}; done'
+    name = shlex.quote(keys[0]) if len(keys) == 1 else '"$name"'
+
+    def words(verb: str) -> str:
+        read = verb == "observe"
+        options = shlex.join(("--active", action.version) if read else bundle)
+        return f"bundlekeeper {verb} {name} {options}{'' if read else plan}"
+
+    commands = " && ".join(words(verb) for verb in verbs)
+    return commands if len(keys) == 1 else f"for name in {shlex.join(keys)}; do {commands}; done"
+
+
+def _change(step: Step, action: Action) -> StepChange | None:
+    """What of the step changes the action's component."""
+    return next((c for c in step.changes for component in c.components if action.key in component.keys), None)
 
 
 def _bundle(of: Material, change: StepChange) -> str:

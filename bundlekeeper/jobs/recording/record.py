@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.rows import StoredBundle
 
 _UNASKED = object()
-_READ_BANKS = ("active", "pending", "spare")
+_READ_BANKS = ("active", "pending", "spare", "staged")
 _READINGS = (*_READ_BANKS, "healthy")
 _WHAT = {"stage": "staged", "activate": "activated", "observe": "observed"}
 
@@ -230,9 +230,12 @@ def _observed(asked: Asked, common: Event) -> tuple[Event, str]:
     if common.what is EventKind.NO_ANSWER:
         return replace(common, reason=common.note, note=""), f"did not answer{': ' if common.note else ''}{common.note}"
     healthy = _yes(asked.healthy, "--healthy")
-    seen = Seen(_read(asked.active), _read(asked.pending), _read(asked.spare), healthy=healthy)
+    seen = Seen(
+        _read(asked.active), _read(asked.pending), _read(asked.spare), staged=_read(asked.staged), healthy=healthy
+    )
     if not seen:
-        raise InputError("nothing was observed", hint="--active, --pending, --spare, --healthy, --no-answer, --removed")
+        hint = "--active, --staged, --pending, --spare, --healthy, --no-answer, --removed"
+        raise InputError("nothing was observed", hint=hint)
     readings = [f"{bank} {getattr(seen, bank) or 'none'}" for bank in _READ_BANKS if getattr(seen, bank) is not None]
     if healthy is not None:
         readings.append("healthy" if healthy else "not healthy")
@@ -259,8 +262,6 @@ def _insist_on_described(work: _Work, described: Mapping[str, str], answer: Wher
         if known is _UNASKED:
             work.passed_over.add(key)
             continue
-        if key == "staged":
-            known = None if known is None else known.version
         if isinstance(known, tuple):
             texts = known if not known or isinstance(known[0], str) else tuple(file.version for file in known)
             same = set(cell.replace(",", "|").replace(";", "|").split("|")) - {"-"} == set(texts)

@@ -17,7 +17,7 @@ from bundlekeeper.jobs.recording.selection import Places
 from bundlekeeper.model.inventory.types import ANSWER_COLUMNS, COMPONENT_KEYS, Component, identity
 from bundlekeeper.model.vocabulary import SINGLE_BANKS
 
-_STATED = (*SINGLE_BANKS, "healthy", "note")  # keys of a component that an observation states
+_STATED = (*SINGLE_BANKS, "staged", "healthy", "note")  # keys of a component that an observation states
 MAX_SHOWN = 50  # rows that are reported of one file
 
 
@@ -32,6 +32,7 @@ class Asked:
     active: str | None = None
     pending: str | None = None
     spare: str | None = None
+    staged: str | None = None
     healthy: str | None = None
     failed: str | None = None
     no_answer: str = ""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import html
 import os
 import re
+import shlex
 from pathlib import Path
 
 import pytest
@@ -105,3 +107,43 @@ def test_details_are_refused_where_they_would_add_nothing(office: Keeper, words:
     ran = office("where", "holm-a", "--details", *words)
     assert ran.status == 2
     assert "--details adds columns" in ran.out + ran.err or "--history shows everything" in ran.err
+
+
+def test_the_commands_of_a_run_book_in_their_order_leave_evidence_that_agrees(keeper: Keeper, tmp_path: Path) -> None:
+    """What takes effect is recorded before it is read back: after the last window nothing is `not-read-back`."""
+    assert keeper("tour", tmp_path / "tour").status == 0
+    words = {"cwd": tmp_path / "tour", "env": {**os.environ, "BUNDLEKEEPER_STORE": str(tmp_path / "tour/store")}}
+    plan = keeper("route", "skerry-a", "--to", "6.1", "--out", "plan.json", **words)
+    assert plan.status < 2, plan.err
+    book = keeper("report", "--runbook", "--plan", "plan.json", "--out", "book.html", **words)
+    assert book.status < 2, book.err
+    page = (tmp_path / "tour/book.html").read_text("utf-8")
+    digest = re.search(r"PLAN=([0-9a-f]{64})", re.sub("<[^>]+>", "", page))
+    assert digest is not None
+    commands = _commands_of(page)
+    assert {command[0] for command in commands} == {"stage", "activate", "observe"}
+    for command in commands:
+        plain = [digest[1] if word == "$PLAN" else word for word in command]
+        ran = keeper(*plain, "--reported-by", "kim", **words)
+        assert ran.status == 0, (plain, ran.err)
+    answers = keeper("where", "skerry-a", "--json", **words).json["components"]
+    assert {answer["agreement"] for answer in answers} == {"agrees"}
+    assert {answer["active"]["version"] for answer in answers} == {"6.1.0", "2026-2"}
+    assert not any(answer["staged"] and answer["staged"]["version"] for answer in answers)
+    server = keeper("where", "SKERRYA-B1", **words).out
+    assert server.splitlines()[-1] == "at blade 6.1.0; reading and ledger agree"
+
+
+def _commands_of(page: str) -> list[list[str]]:
+    """The recording commands of a page, in their order, as their words; a shell's loop is gone through."""
+    found: list[list[str]] = []
+    for code in re.findall(r"<code>(.*?)</code>", page, re.DOTALL):
+        line = " ".join(html.unescape(re.sub(r"<[^>]+>", "", code)).split())
+        if not re.match(r"(for name in .*; do )?bundlekeeper (stage|activate|observe) ", line):
+            continue
+        loop = re.fullmatch(r"for name in (.*); do (.*); done", line)
+        for name in shlex.split(loop[1]) if loop else [""]:
+            for command in (loop[2] if loop else line).split(" && "):
+                words = shlex.split(command.replace('"$name"', shlex.quote(name)))
+                found.append(words[1:])
+    return found
