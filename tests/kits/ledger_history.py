@@ -169,10 +169,14 @@ def naive_step(p: NaiveState, e: Event) -> None:
             if method == "two-bank":
                 p.banks["spare"] = None if old is None else [old[0], old[1], e.id()]
             naive_empty(p, "pending", e)
-            p.before = old
-            p.tried = p.staged if p.staged and p.staged[0] == e.version else ["", "", e.id()]
         elif p.banks["pending"] and p.banks["pending"][0] == e.version:
+            if method == "two-bank":  # both banks have it, and are switched
+                p.banks["spare"] = [old[0], old[1], e.id()]
             naive_empty(p, "pending", e)
+        was_staged = p.staged and p.staged[0] == e.version
+        if old is None or old[0] != e.version or was_staged:
+            p.before = old
+            p.tried = p.staged if was_staged else ["", "", e.id()]
         if method == "boot-file":
             naive_boot_file(p, e.version, bundle, e)
             if old and old[0] != e.version:
@@ -275,6 +279,8 @@ def naive_read_staged(p: NaiveState, e: Event, method: str, held: dict[str, str]
                     p.banks[bank] = None
     elif seen.pending:
         p.staged = naive_same(p.staged, seen.pending, known.get(seen.pending, ""), e)
+    elif method == "two-bank" and seen.pending == seen.spare == "":
+        p.staged = naive_same(p.staged, "", "", e)
     elif p.staged and p.staged[0] and not naive_there(p):
         both = seen.pending is not None and seen.spare is not None
         if method == "boot-file":

@@ -247,13 +247,15 @@ class ComponentState:
             self.spare = None if old is None else (old[0], fact.seq)
             self.pending = emptied(self.pending, fact.seq)
         elif not same or version_in(self.pending) == image[0]:
+            if old is not None and method in _SPARED:  # the same version in both banks: they are switched, too
+                self.spare = (old[0], fact.seq)
             self.pending = emptied(self.pending, fact.seq)
         if method in _KEEPS:
             self._add_boot_file(image, fact)
             if old is not None and old[0] is not None and not same:
                 self._add_boot_file(old[0], fact)
         was_staged = version_in(self.staged) == image[0]
-        if not same:
+        if not same or was_staged:
             self.tried = self.staged if was_staged else (None, fact.seq)
             self.ran_before = old
         is_over = not same and method not in _KEEPS and (method in _SPARED or not self._is_in_a_bank(self.staged))
@@ -366,6 +368,9 @@ class ComponentState:
             return
         version = version_in(self.staged)
         was_read = (fact.seen_pending is not None, fact.seen_spare is not None)
+        if all(was_read) and not pending and not spare and method in _SPARED:
+            self.staged = emptied(self.staged, fact.seq)  # the bank that does not run is empty
+            return
         if version is None or self._is_in_a_bank(self.staged):
             return
         if method in _KEEPS:
