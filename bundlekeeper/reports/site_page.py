@@ -19,7 +19,7 @@ WIDTH = 80
 LABELS = {
     "components": "components",
     "running_not_known": "components whose version is not known",
-    "waiting": "components with an image that waits for activation",
+    "staged": "components with an image that is staged and not activated",
     "read_otherwise": "components whose last reading differs from the record",
     "withdrawn": "components with an image of a withdrawn bundle",
 }
@@ -35,17 +35,25 @@ class SiteComponent:
     kind: str
     model: str
     component: str
+    name: str
     active: str
     since: str
     evidence: str
-    waiting: str
+    staged: str
+    others: str
     differs: bool
     withdrawn: str
+
+    @property
+    def called(self) -> str:
+        """Its identity, and what people call it."""
+        return f"{self.component}, {self.name}" if self.name else self.component
 
     @property
     def marks(self) -> tuple[str, ...]:
         """What is to be reported of it, in words."""
         rows = [f"withdrawn: {self.withdrawn}"] if self.withdrawn else []
+        rows += [f"staged, not activated: {self.staged}"] if self.staged else []
         rows += ["the last reading differs from the record"] if self.differs else []
         return (*rows, *(["its version is not known"] if self.active == "?" else []))
 
@@ -159,11 +167,11 @@ def _lines(page: SitePage) -> Iterator[str]:
             for slot in chassis.slots:
                 yield from _put("no slot" if slot.name == "-" else f"slot {slot.name}", "    ")
                 for component in slot.components:
-                    waiting = f"; {component.waiting}" if component.waiting else ""
+                    others = f"; {component.others}" if component.others else ""
                     marks = f"  ! {'; '.join(component.marks)}" if component.marks else ""
-                    what = f"{component.kind} {component.model} {component.component}: {component.active}"
+                    what = f"{component.kind} {component.model} {component.called}: {component.active}"
                     since = f" since {component.since} ({component.evidence})"
-                    yield from _put(what + since + waiting + marks, "      ")
+                    yield from _put(what + since + others + marks, "      ")
     yield ""
     for label, value in page.facts:
         yield from _put(f"{label}: {value}")

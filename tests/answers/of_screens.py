@@ -239,16 +239,17 @@ def _where(rnd: Random) -> Any:
         ]
         found = rnd.choice([sorts[0], *sorts])
         form = rnd.choice(list(OutputForm))
+        words = where_screen.WhereWords(rnd.choice([None, "holm-a"]), {"site": ["holm"]}, rnd.random() < 0.5)
         width = rnd.choice([0, 0, 60, 80, 130])
         page = _site_page(answers)
         components = [site_page.text(page).split("\n"), plain(page.totals), page.domains]
-        said = text([form.value, width, shown(lambda: where_screen.show(found, form), width), components])
+        said = text([form.value, width, shown(lambda: where_screen.show(found, form, words), width), components])
         return said.replace(book.head().ledger, "BOOK").replace(book.head().digest, "HEAD")
 
 
 def _site_page(answers: list[Any]) -> site_page.SitePage:
     components = tuple(site_component(answer, answer if answer.component == "B1" else None) for answer in answers)
-    counts = {"components": len(components), "running_not_known": 1, "waiting": 2, "read_otherwise": 0, "withdrawn": 3}
+    counts = {"components": len(components), "running_not_known": 1, "staged": 2, "read_otherwise": 0, "withdrawn": 3}
     return site_page.SitePage("Site holm", "as of now", components, counts, (("made", "today"), ("head", "x" * 90)))
 
 

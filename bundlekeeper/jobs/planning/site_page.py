@@ -39,7 +39,7 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     counts = {
         "components": len(components),
         "running_not_known": sum(component.active == "?" for component in components),
-        "waiting": sum(bool(a.pending and a.pending.version) for a in answers),
+        "staged": sum(bool(component.staged) for component in components),
         "read_otherwise": sum(component.differs for component in components),
         "withdrawn": sum(bool(component.withdrawn) for component in components),
     }
@@ -61,12 +61,11 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
 def _component(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
     place = answer.place
     since = answer.active.since if answer.active is not None else None
-    waiting = [
-        f"{name} {bank.version}"
-        for name, bank in (("pending", answer.pending), ("spare", answer.spare))
-        if bank is not None and bank.version
-    ]
-    waiting += [f"boot file {each.version}" for each in answer.boot_files if each.version != _version(answer.active)]
+    staged = answer.staged.version if answer.staged is not None else ""
+    previous = answer.previous.version if answer.previous is not None else ""
+    others = [f"previous {previous}"] if previous else []
+    known = {_version(answer.active), staged, previous}
+    others += [f"boot file {file.version}" for file in answer.boot_files if file.version not in known]
     bundles = withdrawn.bundles if withdrawn is not None else ()
     return SiteComponent(
         domain=_text(place.domain if place else None),
@@ -75,10 +74,12 @@ def _component(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteCompon
         kind=answer.kind,
         model=answer.model or "?",
         component=answer.component,
+        name=", ".join(word for word in (answer.name, *answer.tags) if word),
         active=_version(answer.active),
         since=f"{since.at.text()[:10]}, {since.reported_by or '?'}" if since is not None else "?",
         evidence=_EVIDENCE_WORDS.get(since.evidence.value, since.evidence.value) if since is not None else "?",
-        waiting=", ".join(waiting),
+        staged=staged,
+        others=", ".join(others),
         differs=answer.agreement.value == "differs",
         withdrawn=", ".join(f"{b.family} {b.version}" for b in bundles),
     )

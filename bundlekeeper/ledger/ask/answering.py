@@ -142,6 +142,8 @@ def _previous(state: StateAsOf) -> Bank:
     taken = {bank[0][0] for bank in (found.active, found.staged, found.pending) if bank is not None and bank[0]}
     if spare is not None and spare[0] is not None and spare[0][0] not in taken:
         return spare
+    if state.boot_files and found.active is None:  # one of the files runs, and nobody has read which
+        return None
     files = [(image, event) for image, event in state.boot_files if image[0] not in taken]
     before = found.ran_before[0] if found.ran_before is not None else None
     last = [(image, event) for image, event in files if before is not None and image[0] == before[0]]

@@ -188,7 +188,7 @@ class WholeLedger:
         return fact.what == _OBSERVED and any(version in (None, seen) for seen in self._seen(fact))
 
     def _seen(self, fact: Fact) -> Iterator[int]:
-        for seen in (fact.seen_active, fact.seen_pending, fact.seen_spare):
+        for seen in (fact.seen_active, fact.seen_pending, fact.seen_spare, fact.seen_staged):
             if seen is not None and seen != NOTHING:
                 yield seen
         if fact.seen_boot_files is not None:

@@ -106,13 +106,13 @@ def check_site(
 
 
 def domain_summaries(ledger: Ledger, clock: datetime) -> tuple[DomainSummary, ...]:
-    """Each domain now: its components, how many have something pending, how many differ from their record."""
+    """Each domain now: its components, on how many something is staged in whatever bank, how many differ from their record."""
     found: dict[tuple[str, str], list[int]] = {}
-    for group in questions.summary(ledger, ["site", "domain", "pending"], Selector(), clock=clock):
-        site, domain, pending = group.values
+    for group in questions.summary(ledger, ["site", "domain", "staged"], Selector(), clock=clock):
+        site, domain, staged = group.values
         counts = found.setdefault((site or "", domain or ""), [0, 0, 0])
         counts[0] += group.count
-        counts[1] += group.count if pending else 0
+        counts[1] += group.count if staged else 0
         counts[2] += group.differs
     return tuple(DomainSummary(site, domain, *counts) for (site, domain), counts in sorted(found.items()))
 

@@ -52,13 +52,13 @@ class MissingFile:
 
 @dataclass(frozen=True, slots=True)
 class DomainSummary:
-    """A domain when the receipt was written: its components, how many have something pending, how many differ from
+    """A domain when the receipt was written: its components, on how many something is staged, how many differ from
     their record."""
 
     site: str = field(metadata=_WORDS)
     domain: str = field(metadata=_WORDS)
     components: int = field(metadata=whole())
-    pending: int = field(metadata=whole())
+    staged: int = field(metadata=whole())
     differs: int = field(metadata=whole())
 
 

@@ -33,11 +33,11 @@ _MAX_NAME = 40  # bytes of a site's or domain's name
 
 @dataclass(frozen=True, slots=True)
 class DomainCount:
-    """A domain: its components, how many have something pending, how many differ from the ledger."""
+    """A domain: its components, on how many something is staged, how many differ from the ledger."""
 
     domain: str
     components: int
-    pending: int
+    staged: int
     differs: int
 
 
@@ -107,7 +107,7 @@ def _body(slip: Slip) -> bytes:
     found += _number(len(domains)) + _number(slip.more_domains + len(slip.domains) - len(domains))
     for count in domains:
         found += _text(cut(count.domain).encode())
-        found += _number(count.components) + _number(count.pending) + _number(count.differs)
+        found += _number(count.components) + _number(count.staged) + _number(count.differs)
     return bytes(found)
 
 

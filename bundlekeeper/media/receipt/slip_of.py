@@ -73,7 +73,7 @@ def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | 
         missing_count=len(missing),
         ledger_count=receipt.count,
         head=receipt.head[:16],
-        domains=tuple(DomainCount(row.domain, row.components, row.pending, row.differs) for row in domains),
+        domains=tuple(DomainCount(row.domain, row.components, row.staged, row.differs) for row in domains),
     )
     if sign is None:
         return slip

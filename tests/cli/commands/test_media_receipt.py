@@ -278,8 +278,8 @@ def test_a_printed_receipt_by_a_key_that_is_not_for_receipts_is_reported(
 def test_one_component_is_one_component(trip: Trip) -> None:
     trip.work()
     printed = trip.at(trip.skerry, "receipt", "write", "--printed").out
-    assert "skerry-a: 1 component, 1 with something pending, 0 differ from the ledger" in printed
+    assert "skerry-a: 1 component, 1 with something staged, 0 differ from the ledger" in printed
     ran = trip.at(trip.main_site, "receipt", "read", "-", stdin=code_of(printed))
-    assert "1 component, 1 with something pending" in ran.out
+    assert "1 component, 1 with something staged" in ran.out
     text = trip.at(trip.main_site, "receipt", "read", trip.receipt("out")).out
-    assert "skerry/skerry-a: 1 component, 1 with something pending, 0 differ\n" in text
+    assert "skerry/skerry-a: 1 component, 1 with something staged, 0 differ\n" in text

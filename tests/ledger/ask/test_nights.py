@@ -18,7 +18,7 @@ def test_a_wrong_rule_is_noticed_and_the_night_is_named(
 ) -> None:
     """A failed activation that changes nothing, though it was recorded as done before."""
     monkeypatch.setattr(ComponentState, "_back", lambda *_: None)
-    with pytest.raises(DifferenceError, match="night [0-9]+ of seed 1"):
+    with pytest.raises(DifferenceError, match=r"night [0-9]+ of seed 1"):
         run(100, seed=1)
     assert main(["--count", "100", "--seed", "1"]) == 1
     assert "the twin has" in capsys.readouterr().out

@@ -218,7 +218,7 @@ def test_a_printed_receipt_is_typed_in_any_case_and_a_wrong_line_is_named(
     assert back.json["signed_by"] == ("skerry" if key else None)
     assert back.json["missing"] == [BUNDLES[1].path, BUNDLES[2].path]
     assert [d["domain"] for d in back.json["slip"]["domains"]] == ["skerry-a"]
-    assert back.json["slip"]["domains"][0]["pending"] == 1
+    assert back.json["slip"]["domains"][0]["staged"] == 1
     rows = typed.splitlines()
     rows[1] = rows[1][:-1] + ("2" if rows[1][-1] != "2" else "3")
     wrong = trip.at(trip.main_site, "receipt", "read", "-", stdin="\n".join(rows))

@@ -164,7 +164,7 @@ def _facts(slip: Slip) -> list[tuple[str, str]]:
 
 def _components(row: DomainSummary | DomainCount) -> str:
     differ = "1 differs" if row.differs == 1 else f"{row.differs} differ"
-    return f"{counted(row.components, 'component')}, {row.pending} with something pending, {differ}"
+    return f"{counted(row.components, 'component')}, {row.staged} with something staged, {differ}"
 
 
 def _slip_as_json(slip: Slip) -> dict[str, Any]:
@@ -182,7 +182,7 @@ def _slip_as_json(slip: Slip) -> dict[str, Any]:
             {
                 "domain": count.domain,
                 "components": count.components,
-                "pending": count.pending,
+                "staged": count.staged,
                 "differs": count.differs,
             }
             for count in slip.domains
