@@ -6,11 +6,12 @@ asked for, so that nobody needs to keep them all.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
@@ -36,6 +37,8 @@ def find_gaps(session: Session, domain: str | None, release: str, files: InputFi
     from bundlekeeper.planning.gaps.find import Fleet, gaps_all, gaps_of
 
     given = read_inputs(session, files)
+    if files.inventory is None:
+        given = replace(given, findings=(*given.findings, *_unfinished(session, domain)))
     fleet, stored, moment = Fleet(given.manifest, given.inventory), given.holdings, given.judged_at
     reports: Iterable[GapReport]
     if domain is not None:
@@ -45,3 +48,24 @@ def find_gaps(session: Session, domain: str | None, release: str, files: InputFi
     if given.accepted:
         reports = (report.judged(given.judged(report.findings, report.domain)) for report in reports)
     return FoundGaps(given, release, reports, session.now())
+
+
+def _unfinished(session: Session, domain: str | None) -> Iterator[Finding]:
+    """What the last work left open: not read back, failed, or without an answer."""
+    from bundlekeeper.ledger.ask.types import Agreement, Selector
+    from bundlekeeper.ledger.ask.where import unfinished
+
+    for answer in unfinished(session.ledger, Selector(domain=domain or ""), session.now()):
+        where = f"{answer.place.domain or answer.place.site}: " if answer.place is not None else ""
+        runs = answer.active.version if answer.active is not None and answer.active.version else "?"
+        subject, hint = f"{where}{answer.component}", f"bundlekeeper observe {answer.component} --active VERSION"
+        staged = answer.staged.version if answer.staged is not None else ""
+        if answer.agreement is Agreement.NO_ANSWER:
+            yield finding("no-answer", subject, f"it did not answer; {runs} is what was known", hint)
+        elif answer.agreement is Agreement.ACTIVATION_FAILED:
+            still = f", {staged} is still staged" if staged else ""
+            message = f"its last activation failed; {runs} runs as far as is known{still}"
+            yield finding("activation-failed", subject, message, hint)
+        else:
+            message = f"{runs} was recorded as activated, and nobody has read since what runs"
+            yield finding("not-read-back", subject, message, hint)

@@ -29,6 +29,12 @@ class Material:
     space: tuple[SpaceUse, ...] = ()
 
     @property
+    def called(self) -> dict[str, str]:
+        """What people call each server that has a name, by its subject in actions."""
+        servers = self.fleet.state(self.planned.route.domain).servers
+        return {f"server {server.name}": server.called for server in servers if server.called}
+
+    @property
     def open_gaps(self) -> tuple[Gap, ...]:
         """The gaps that the plan does not close by itself: it does not go there in one step."""
         return tuple(gap for gap in self.gaps.gaps if gap.code != "jump-refused")

@@ -7,7 +7,7 @@ clock of the site where the window has a date, else minutes from its begin; like
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -87,9 +87,10 @@ def window_sheet(of: Material, step: Step, window: Window) -> WindowSheet:
     domain = of.planned.route.domain
     own = next((f"{c.site}/{domain}/" for c in of.given.inventory.components if c.domain == domain), "")
     time = timer(window)
-    names = {action.subject.split(": ")[0]: _row_name(action, own) for action in window.work}
+    called = of.called
+    names = {action.subject.split(": ")[0]: _row_name(action, own, called) for action in window.work}
     bars = alike(replace(bar, label=names[bar.label]) for bar in of.planned.bars(window))
-    columns, rows = _table(window, time, own)
+    columns, rows = _table(window, time, own, called)
     length = max(1, window.minutes)
     return WindowSheet(
         f"Window {window.number} of {number}: {what(step, window)}",
@@ -177,7 +178,9 @@ def _first(of: Material, window: Window, time: Callable[[int], str]) -> Iterator
             yield RunbookText(f"{time(action.start)} {VERBS.get(action.verb, action.verb)}{about}{note}", "")
 
 
-def _table(window: Window, time: Callable[[int], str], own: str) -> tuple[tuple[str, ...], tuple[SheetRow, ...]]:
+def _table(
+    window: Window, time: Callable[[int], str], own: str, called: Mapping[str, str]
+) -> tuple[tuple[str, ...], tuple[SheetRow, ...]]:
     """The columns and rows: what is done to each server or component, and when."""
     rows: dict[str, dict[int, Action]] = {}
     words: dict[int, dict[str, None]] = {}
@@ -185,7 +188,7 @@ def _table(window: Window, time: Callable[[int], str], own: str) -> tuple[tuple[
         place = _PLACES.get(action.verb)
         if place is None or _is_first(action):
             continue
-        rows.setdefault(_row_name(action, own), {}).setdefault(place, action)
+        rows.setdefault(_row_name(action, own, called), {}).setdefault(place, action)
         words.setdefault(place, {})[_COLUMNS[place][action.verb]] = None
     order = sorted(words)
 
@@ -204,11 +207,11 @@ def _table(window: Window, time: Callable[[int], str], own: str) -> tuple[tuple[
     return tuple(" or ".join(words[place]) for place in order), tuple(shown)
 
 
-def _row_name(action: Action, own: str) -> str:
-    """The server within the domain, whose place is `own`, or the component without its kind said twice."""
+def _row_name(action: Action, own: str, called: Mapping[str, str]) -> str:
+    """The server within the domain, whose place is `own`, and its name; or the component, its kind said once."""
     head = action.subject.split(": ")[0]
     if head.startswith("server "):
-        return head.replace(own, "", 1)
+        return head.replace(own, "", 1) + (f" {called[head]}" if head in called else "")
     parent, is_of, place = head.partition(f":{action.kind}:") if action.kind else (head, "", "")
     return f"{parent} {place}" if is_of else head
 

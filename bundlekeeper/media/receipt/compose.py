@@ -106,7 +106,8 @@ def check_site(
 
 
 def domain_summaries(ledger: Ledger, clock: datetime) -> tuple[DomainSummary, ...]:
-    """Each domain now: its components, on how many something is staged in whatever bank, how many differ from their record."""
+    """Each domain now: its components, how many have something staged in whatever bank, how many differ
+    from their record."""
     found: dict[tuple[str, str], list[int]] = {}
     for group in questions.summary(ledger, ["site", "domain", "staged"], Selector(), clock=clock):
         site, domain, staged = group.values

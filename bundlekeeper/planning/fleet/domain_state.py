@@ -118,6 +118,11 @@ class ServerAt:
         """The server for people: `holm/holm-a/1/3`."""
         return server_name(self.key, self.place)
 
+    @property
+    def called(self) -> str:
+        """What people call it, a host name; empty where nobody said."""
+        return next((found.component.name for found in self.components if found.component.name), "")
+
 
 @dataclass(frozen=True, slots=True)
 class Pair:

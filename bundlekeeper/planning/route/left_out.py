@@ -32,9 +32,9 @@ from bundlekeeper.planning.route.units import Unit
 
 
 def labels(server: ServerAt) -> tuple[str, ...]:
-    """How a server may be named: by its key, as all answers do, in its domain by chassis and slot."""
+    """How a server may be named: by its key, as all answers do, by what people call it, by chassis and slot."""
     short = "/".join(word for word in (server.place.chassis, server.place.slot) if word)
-    return tuple(dict.fromkeys(word for word in (server.key, server.name, short) if word))
+    return tuple(dict.fromkeys(word for word in (server.key, server.name, server.called, short) if word))
 
 
 def named(states: Iterable[DomainState], wanted: Sequence[tuple[str, str]]) -> dict[str, tuple[LeftOut, ...]]:

@@ -86,6 +86,14 @@ def test_what_is_open_is_counted_and_named_at_its_component(office: Keeper) -> N
     assert records["holm/holm-a/1/io-1"] == "not-read-back"
     assert records["holm/holm-a/1/io-2"] == "activation-failed"
     assert records["holm/holm-a/1/cc-1"] == "no-answer"
+    manifest = MARRAM.with_name("marram-14.toml")
+    gaps = office("gaps", "holm-a", "--to", "6.1", "--manifest", manifest, "--json").json["findings"]
+    found = {(f["code"], f["level"], f["subject"]) for f in gaps}
+    assert {row for row in found if row[0] in ("not-read-back", "activation-failed", "no-answer")} == {
+        ("not-read-back", "warning", "holm-a: HOLMA-IO1"),
+        ("activation-failed", "warning", "holm-a: HOLMA-IO2"),
+        ("no-answer", "warning", "holm-a: HOLMA-CC1"),
+    }
     one = office("where", "HOLMA-IO1").out
     assert "1 activated and not read back" in one
     assert "agree" not in one
@@ -147,3 +155,61 @@ def _commands_of(page: str) -> list[list[str]]:
                 words = shlex.split(command.replace('"$name"', shlex.quote(name)))
                 found.append(words[1:])
     return found
+
+
+def test_a_server_is_named_as_people_call_it_on_pages_and_left_out_by_its_name(office: Keeper, tmp_path: Path) -> None:
+    """On the site's page with what is staged and what is previous apart, in the run-book's sheet, and by --without."""
+    page = office("report", "--site", "holm", "--out", "site.txt", cwd=tmp_path)
+    assert page.status == 0, page.err
+    text = " ".join((tmp_path / "site.txt").read_text("utf-8").split())
+    assert "1 components with an image that is staged and not activated" in text
+    assert "HOLMA-B3:bios, host-holm-14, asset 4711: 6.0.1" in text
+    assert "! staged, not activated: 6.1.0" in text
+    assert "HOLMA-B3:management-controller, host-holm-14, asset 4711: 6.0.1 since" in text
+    assert "; previous 5.4.2" in text
+    words = ("holm-a", "--to", "6.1", "--manifest", MARRAM.with_name("marram-14.toml"))
+    office("report", "--runbook", *words, "--out", "book.txt", cwd=tmp_path)
+    assert "1/3 host-holm-14" in " ".join((tmp_path / "book.txt").read_text("utf-8").split())
+    left = office("route", *words, "--without", "host-holm-14", "--reason", "it is being replaced", "--json")
+    assert left.status < 2, left.err
+    assert "it is being replaced" in str(left.json)
+    near = office("route", *words, "--without", "host-holm-41", "--reason", "it is being replaced")
+    assert near.status == 2
+    assert "host-holm-14" in near.err
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("--staged", "6.1.0", "--removed"), "was not read"),
+        (("--healthy", "maybe"), "--healthy"),
+        (("--no-answer", "--active", "6.0.1"), "was not read"),
+        ((), "nothing was observed"),
+    ],
+)
+def test_what_cannot_be_observed_together_is_refused(office: Keeper, words: tuple[str, ...], message: str) -> None:
+    ran = office("observe", "HOLMA-IO1", *words, "--reported-by", "kim")
+    assert ran.status == 2
+    assert message in ran.err
+
+
+def test_what_was_read_as_staged_is_recorded_and_taken_back(office: Keeper) -> None:
+    """In which bank it is nobody has read; and an activation rests on that reading."""
+    ran = office("observe", "HOLMA-IO1", "--staged", "6.1.0", "--reported-by", "kim")
+    assert (ran.status, "staged 6.1.0" in ran.out) == (0, True), ran.err
+    answer = office("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert (answer["staged"]["version"], answer["spare"]) == ("6.1.0", None)
+    assert office("observe", "HOLMA-IO2", "--staged", "-", "--reported-by", "kim").status == 0
+    assert office("where", "HOLMA-IO2", "--json").json["components"][0]["staged"]["version"] == ""
+    failed = office("activate", "HOLMA-IO1", "--failed", "it did not start", "--reported-by", "kim")
+    assert failed.status == 0, failed.err
+    batch = re.search(r"recorded as batch (\w+)", ran.out)
+    assert batch is not None
+    refused = office("ledger", "undo", batch[1], "--reason", "another component")
+    assert refused.status == 4
+    assert "1 later entry rests on it" in refused.err
+    assert "failed 6.1.0 on HOLMA-IO1" in refused.err
+    done = office("ledger", "undo", batch[1], "--reason", "another component", "--with-later")
+    assert done.status == 0, done.err
+    after = office("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert (after["staged"], after["spare"]["version"], after["agreement"]) == (None, "5.4.2", "only-read")
