@@ -1,6 +1,6 @@
 """A chassis as a picture in the terminal: its slots, and in each the components with their running versions.
 
-Rules: plain characters only, so that it can be pasted into a ticket; `*` marks a pending image, `!` a reading that is
+Rules: plain characters only, so that it can be pasted into a ticket; `*` marks a staged image, `!` a reading that is
 not what was recorded; an unknown version is `?`; every text passes `visible`.
 """
 
@@ -17,14 +17,14 @@ from bundlekeeper.formats.escape import visible
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One component. `place` is its whole path; `pending` is empty where nothing waits."""
+    """One component. `place` is its whole path; `staged` is empty where nothing is."""
 
     place: str
     chassis: str
     slot: str
     kind: str
     active: str
-    pending: str
+    staged: str
     differs: bool
 
 
@@ -39,7 +39,7 @@ def write(cells: Iterable[Cell], stream: TextIO | None = None, width: int = 78) 
     if not boxes:
         target.write("nothing to draw\n")
     else:
-        target.write("* an image waits for the next activation   ! the reading differs from the record   ? unknown\n")
+        target.write("* an image is staged   ! the reading differs from the record   ? unknown\n")
 
 
 def _box(cell: Cell) -> str:
@@ -62,8 +62,8 @@ def _drawn(title: str, cells: Sequence[Cell], width: int) -> list[str]:
     for slot in sorted(slots, key=_natural):
         head = f" {'slot' if slot != '-' else '    '} {slot if slot != '-' else '':<{wide}} "
         for number, cell in enumerate(sorted(slots[slot], key=lambda c: (c.kind, c.place))):
-            mark = ("*" if cell.pending else "") + ("!" if cell.differs else "")
-            waits = f" -> {cell.pending}" if cell.pending else ""
+            mark = ("*" if cell.staged else "") + ("!" if cell.differs else "")
+            waits = f" -> {cell.staged}" if cell.staged else ""
             text = f"{head if number == 0 else ' ' * len(head)}{cell.kind:<22} {cell.active}{waits} {mark}"
             lines.append("|" + visible(text)[:inner].ljust(inner) + "|")
     lines.append("+" + "-" * inner + "+")

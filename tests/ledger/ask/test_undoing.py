@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.ledger.ask.undoing import WholeLedger
-from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.record.ledger import Ledger
 from tests.kits.ledger_history import (
     DAY0,
@@ -30,6 +30,7 @@ from tests.kits.ledger_history import (
 
 __all__ = ["ledger"]  # a fixture
 STAGED, ACTIVATED, REMOVED = EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED
+FAILED, NO_ANSWER, OBSERVED = EventKind.FAILED, EventKind.NO_ANSWER, EventKind.OBSERVED
 
 
 def undoing(target: Event, day: int = 8) -> Event:
@@ -44,7 +45,7 @@ def states(event: Event, version: str) -> bool:
     if event.what in {STAGED, ACTIVATED}:
         return version in ("", event.version)
     seen = event.seen
-    read = [v for v in (seen.active, seen.pending, seen.spare, *(seen.boot_files or ())) if v]
+    read = [v for v in (seen.active, seen.pending, seen.spare, seen.staged, *(seen.boot_files or ())) if v]
     return bool(read) if not version else version in read
 
 
@@ -53,7 +54,7 @@ def naive_later(events: Sequence[Event], ends: Collection[str], after: Collectio
     void = naive_void(events)
     found = set()
     for event in events:
-        if event.what in {ACTIVATED, REMOVED} and event.id() not in void and event.id() not in ends:
+        if event.what in {ACTIVATED, REMOVED, FAILED} and event.id() not in void and event.id() not in ends:
             grounds = {
                 other.id()
                 for other in events
@@ -151,10 +152,15 @@ def later_of(ledger: Ledger, events: Sequence[Event], wanted: Sequence[int]) -> 
             [0],
             [1, 2],
         ),
+        ([stated(STAGED, 1, "6.1", bank="spare"), stated(FAILED, 2, "6.1", reason="no power")], [0], [1]),
+        ([stated(STAGED, 1, "6.1", bank="spare"), stated(FAILED, 2, "", reason="no power")], [0], [1]),
+        ([stated(OBSERVED, 1, seen=Seen(staged="6.1")), stated(FAILED, 2, "6.1", reason="no power")], [0], [1]),
+        ([stated(STAGED, 1, "6.1", bank="spare"), stated(NO_ANSWER, 2)], [0], []),
     ],
     ids=[
         "an activation on its staging", "a staging on no activation", "another version", "one of two stagings",
-        "both stagings", "a reading that saw it", "a later staging", "a removal without a version", "in turn",
+        "both stagings", "a reading that saw it", "a later staging", "a removal without a version", "in turn", "a failure on its staging",
+        "a failure of any image", "a failure on what was read as staged", "no answer on nothing",
     ],
 )  # fmt: skip
 def test_what_rests_on_what(ledger: Ledger, events: list[Event], wanted: list[int], later: list[int]) -> None:

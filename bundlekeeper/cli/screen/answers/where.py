@@ -369,7 +369,7 @@ def _show_picture(found: WhereFound) -> None:
             (answer.place.slot if answer.place else None) or "-",
             answer.kind,
             _version(answer.active),
-            _version(answer.pending) if answer.pending is not None and answer.pending.version else "",
+            answer.staged.version if answer.staged is not None else "",
             answer.agreement == "differs",
         )
         for answer in found.answers
