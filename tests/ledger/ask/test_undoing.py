@@ -159,7 +159,8 @@ def later_of(ledger: Ledger, events: Sequence[Event], wanted: Sequence[int]) -> 
     ],
     ids=[
         "an activation on its staging", "a staging on no activation", "another version", "one of two stagings",
-        "both stagings", "a reading that saw it", "a later staging", "a removal without a version", "in turn", "a failure on its staging",
+        "both stagings", "a reading that saw it", "a later staging", "a removal without a version", "in turn",
+        "a failure on its staging",
         "a failure of any image", "a failure on what was read as staged", "no answer on nothing",
     ],
 )  # fmt: skip

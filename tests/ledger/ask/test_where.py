@@ -142,6 +142,34 @@ def test_staging_changes_of_the_other_bank_only_what_follows(
     assert (None if beside is None else beside.version) == after
 
 
+def test_one_image_in_both_banks_is_switched_like_any_other(ledger: Ledger) -> None:
+    """After it the other bank has the old copy; after a failure it is staged as before."""
+    both = read(0, "6.1", pending="6.1", spare="")
+    ledger.record([both, stated(EventKind.ACTIVATED, 1, "6.1", method="two-bank")], DAY0)
+    after = only(ledger)
+    assert after.spare is not None
+    assert after.pending is not None
+    assert after.staged is not None
+    assert (after.spare.version, after.pending.version, after.staged.version) == ("6.1", "", "")
+    ledger.record([stated(EventKind.FAILED, 2, "6.1", method="two-bank", reason="no power")], DAY0)
+    failed = only(ledger)
+    assert failed.staged is not None
+    assert (failed.staged.version, failed.agreement) == ("6.1", Agreement.ACTIVATION_FAILED)
+
+
+def test_nothing_is_staged_where_the_other_bank_was_read_as_empty(ledger: Ledger) -> None:
+    ledger.record([read(0, "6.1", pending="", spare="", method="two-bank")], DAY0)
+    staged = only(ledger).staged
+    assert staged is not None
+    assert staged.version == ""
+
+
+def test_no_boot_file_is_previous_while_nobody_read_which_one_runs(ledger: Ledger) -> None:
+    files: dict[str, Any] = {"bank": "boot_files", "method": "boot-file", "kind": "fabric-switch"}
+    ledger.record([stated(EventKind.STAGED, 0, "6.0", **files), stated(EventKind.STAGED, 1, "6.1", **files)], DAY0)
+    assert only(ledger).previous is None
+
+
 def test_now_knows_nothing_of_later_days(ledger: Ledger) -> None:
     """Another store's clock was years ahead, and its record was merged: it is not how things stand today."""
     clock = DAY0 + timedelta(days=3)
