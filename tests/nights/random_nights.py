@@ -73,8 +73,8 @@ class Night:
         (other,) = real.rest or {NONE} if self.method == "two-bank" else {NONE}
         reading = Reading(active=real.active)
         if self.method == "two-bank" and whole:
-            banks = {"pending": other, "spare": NONE} if real.staged else {"pending": NONE, "spare": other}
-            reading = reading._replace(**banks, staged=rnd.choice([None, real.staged]))
+            pending, spare = (other, NONE) if real.staged else (NONE, other)
+            reading = reading._replace(pending=pending, spare=spare, staged=rnd.choice([None, real.staged]))
         elif self.method == "boot-file" and whole:
             files = real.rest | {real.active}
             reading = reading._replace(files=files, staged=rnd.choice([None, real.staged]))
