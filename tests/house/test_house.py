@@ -258,7 +258,7 @@ def test_heavy_libraries_stand_where_they_are_used(path: Path) -> None:
 
 TEST_FILES = sorted((ROOT / "tests").rglob("*.py"))
 #: What has no folder of the same name in the package: the tests' own tools, and faults that no folder answers for.
-OWN_TESTS = {"kits", "house", "faults", "bench", "fuzz", "guards", "flips", "mutants", "answers", "optimum"}
+OWN_TESTS = {"kits", "house", "faults", "bench", "fuzz", "guards", "flips", "mutants", "answers", "optimum", "nights"}
 
 
 def test_tests_stand_in_the_same_tree() -> None:
