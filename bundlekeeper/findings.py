@@ -77,9 +77,6 @@ CODES: dict[str, Code] = {
     "version-unknown": Code(_W, "the running version is unknown or matches no bundle"),
     "mixed-server": Code(_W, "one server's components are at different bundles"),
     "component-differs": Code(_W, "a component differs from its neighbours of the same kind and model"),
-    "not-read-back": Code(_W, "an activation was recorded, and no reading shows since that it runs"),
-    "activation-failed": Code(_W, "the last activation failed, and nothing was activated or read since"),
-    "no-answer": Code(_W, "the component did not answer, and nothing was heard of it since"),
     "no-policy": Code(_W, "a server has no policy"),
     "policy-differs": Code(_W, "the policy names another version"),
     "policy-immediate": Code(

@@ -52,10 +52,12 @@ def find_gaps(session: Session, domain: str | None, release: str, files: InputFi
 
 def _unfinished(session: Session, domain: str | None) -> Iterator[Finding]:
     """What the last work left open: not read back, failed, or without an answer."""
-    from bundlekeeper.ledger.ask.types import Agreement, Selector
-    from bundlekeeper.ledger.ask.where import unfinished
+    from bundlekeeper.ledger.ask.types import Agreement
+    from bundlekeeper.ledger.ask.unsettled import unsettled
 
-    for answer in unfinished(session.ledger, Selector(domain=domain or ""), session.now()):
+    for answer in unsettled(session.ledger, session.now()):
+        if domain is not None and (answer.place is None or answer.place.domain != domain):
+            continue
         where = f"{answer.place.domain or answer.place.site}: " if answer.place is not None else ""
         runs = answer.active.version if answer.active is not None and answer.active.version else "?"
         subject, hint = f"{where}{answer.component}", f"bundlekeeper observe {answer.component} --active VERSION"
@@ -66,6 +68,6 @@ def _unfinished(session: Session, domain: str | None) -> Iterator[Finding]:
             still = f", {staged} is still staged" if staged else ""
             message = f"its last activation failed; {runs} runs as far as is known{still}"
             yield finding("activation-failed", subject, message, hint)
-        else:
+        elif answer.agreement in {Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED}:
             message = f"{runs} was recorded as activated, and nobody has read since what runs"
             yield finding("not-read-back", subject, message, hint)

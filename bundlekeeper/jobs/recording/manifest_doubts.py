@@ -58,7 +58,7 @@ def of_events(session: Session, events: Sequence[Event], variants: Mapping[str, 
         return []
     cells = []
     for event in events:
-        stated = {event.version, event.seen.active, event.seen.pending, event.seen.spare}
+        stated = {event.version, event.seen.active, event.seen.pending, event.seen.spare, event.seen.staged}
         cells += [(event.component, event.kind, version) for version in stated if version]
     found = _unknown(session.in_force, known, cells, lambda keys: some(list(dict.fromkeys(keys)), 3))
     return found + _against_rules(session, session.in_force, events, variants)

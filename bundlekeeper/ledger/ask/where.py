@@ -14,7 +14,6 @@ from bundlekeeper.ledger.ask.answering import Answering, Chosen, tags_of
 from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
 from bundlekeeper.ledger.ask.find import slot_words, tagged
 from bundlekeeper.ledger.ask.types import (
-    Agreement,
     BundleOf,
     Selector,
     WhereAnswer,
@@ -32,9 +31,6 @@ from bundlekeeper.model.vocabulary import BOOT_FILES
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare", "staged")
 _BANK_NAMES = ("active", "pending", "spare", "staged", "boot_files")
 _PLACES = ("site", "domain", "chassis", "kind", "model")
-_UNFINISHED = {
-    Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED, Agreement.ACTIVATION_FAILED, Agreement.NO_ANSWER,
-}  # fmt: skip
 _WORDS = (*_PLACES, "parent", "name")
 
 
@@ -56,22 +52,6 @@ def where(
     with ledger.reading():
         chosen = list(_chosen(ledger, selector, AsOf(ledger, on, known, zone, clock)))
         return sorted(Answering(ledger, chosen).answers(), key=place_order)
-
-
-def unfinished(ledger: Ledger, selector: Selector, clock: datetime) -> list[WhereAnswer]:
-    """The components, as of now, whose last activation was not read back or failed, or that did not answer.
-
-    `clock` is the time now, aware. Sorted by place. Raises DamagedError, LockedError, UnfinishedError.
-    """
-    with ledger.reading():
-        chosen = [
-            found
-            for found in _chosen(ledger, selector, AsOf(ledger, None, None, "UTC", clock))
-            if any(fact is not None for fact in (found.state.snapshot.recorded, found.state.snapshot.failed,
-                                                 found.state.snapshot.no_answer))
-        ]  # fmt: skip
-        answers = [answer for answer in Answering(ledger, chosen).answers() if answer.agreement in _UNFINISHED]
-        return sorted(answers, key=_by_place)
 
 
 def summary(

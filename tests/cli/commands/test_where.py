@@ -91,7 +91,7 @@ def test_what_is_open_is_counted_and_named_at_its_component(office: Keeper) -> N
     found = {(f["code"], f["level"], f["subject"]) for f in gaps}
     assert {row for row in found if row[0] in ("not-read-back", "activation-failed", "no-answer")} == {
         ("not-read-back", "warning", "holm-a: HOLMA-IO1"),
-        ("activation-failed", "warning", "holm-a: HOLMA-IO2"),
+        ("activation-failed", "error", "holm-a: HOLMA-IO2"),
         ("no-answer", "warning", "holm-a: HOLMA-CC1"),
     }
     one = office("where", "HOLMA-IO1").out
