@@ -17,7 +17,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
+from bundlekeeper.errors import DamagedError, InputError, RefusedError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.moments import AHEAD
 from bundlekeeper.media.receiving import find_volumes as found
@@ -40,6 +40,7 @@ from bundlekeeper.store.adding import admit_manifest
 from bundlekeeper.store.adding.add import AddResult, AddRow, add_bundles, rehearse
 from bundlekeeper.store.adding.admit_manifest import AllowReasons
 from bundlekeeper.store.adding.plan import shortage_of
+from bundlekeeper.store.contents.kept_plans import received_plan
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files, lock, temp_files
@@ -61,7 +62,8 @@ class Reception:
     """What came of one run of `media receive`.
 
     `to_come` are the files (or parts) that did not arrive yet, by the number of the volume that holds them; `withdrawn`
-    are the withdrawals of its notices; `manifest` the ruling on the set's manifest.
+    are the withdrawals of its notices; `manifest` the ruling on the set's manifest; `plans` the names
+    of its plans here.
     """
 
     index: SetIndex
@@ -76,6 +78,7 @@ class Reception:
     dry_run: bool = False
     withdrawn: tuple[Withdrawn, ...] = ()
     manifest: Ruling = NO_RULING
+    plans: tuple[str, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -227,6 +230,7 @@ class _Work:
         self._received, self._clock, self._progress, self._stop = received, clock, progress, stop
         self.findings: list[Finding] = []
         self._withdrawn: tuple[Withdrawn, ...] = ()
+        self._plans: tuple[str, ...] = ()
 
     def run(
         self, loaded: Loaded, signature: bytes | None, reasons: AllowReasons, wait_s: float, *, dry_run: bool
@@ -259,6 +263,7 @@ class _Work:
             self.findings += joining.findings
         if not dry_run:
             self._arrive(result, facts)
+            self._plans = self._keep_plans()
         return self._reception(result, facts, dry_run=dry_run)
 
     def _stop_soon(self) -> None:
@@ -327,6 +332,22 @@ class _Work:
                     self._withdrawn += withdrawal_notice.read_notice(data, loaded.manifest, file.path)
                 except InputError as error:
                     self.findings.append(finding("bad-volume", file.path, error.message, error.hint))
+
+    def _keep_plans(self) -> tuple[str, ...]:
+        """Keep the set's plans here; their names here. What is no plan of ours is reported and not kept."""
+        here = {file.path: data for file in self._index.files if (data := self._plan_data(file)) is not None}
+        names = []
+        for file in self._index.files:
+            record = here.get(f"{file.path.removesuffix('.json')}.about.json")
+            if file.role == "plan" and file.path in here and record is not None:
+                try:
+                    names.append(received_plan(self._store, here[file.path], record, file.path))
+                except (InputError, DamagedError) as error:
+                    self.findings.append(finding("bad-volume", file.path, error.message, error.hint))
+        return tuple(names)
+
+    def _plan_data(self, file: SetFile) -> bytes | None:
+        return self._small(file) if file.role in ("plan", "plan-record") else None
 
     # Split files
 
@@ -437,6 +458,7 @@ class _Work:
             to_come={number: tuple(paths) for number, paths in sorted(to_come.items())},
             dry_run=dry_run,
             withdrawn=self._withdrawn,
+            plans=self._plans,
             manifest=result.manifest,
         )
 

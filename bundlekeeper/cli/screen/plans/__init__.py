@@ -1,0 +1,1 @@
+"""What is printed of plans that are kept and followed."""
