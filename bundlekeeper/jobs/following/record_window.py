@@ -206,7 +206,13 @@ def _seen_in_sheet(window: OpenWindow, file: str) -> dict[str, SeenRow]:
     from bundlekeeper.model.route.window_sheet import csv_cells, read_sheet
 
     data = read_bounded(file, limits.RECORDED_FILE_BYTES, "the sheet")
-    return {row.component: row for row in read_sheet(csv_cells(data, file), file, window.expected)}
+    if data.startswith(b"PK"):  # a workbook is a ZIP file
+        from bundlekeeper.links.spreadsheet.read import first_sheet
+
+        cells = first_sheet(file, data)
+    else:
+        cells = csv_cells(data, file)
+    return {row.component: row for row in read_sheet(cells, file, window.expected)}
 
 
 def _seen_by_services(session: Session, window: OpenWindow, services: ReadServices) -> dict[str, SeenRow]:
@@ -230,8 +236,12 @@ def _seen_by_services(session: Session, window: OpenWindow, services: ReadServic
     }
 
 
-def template_of(window: OpenWindow) -> str:
-    """The window's sheet, to be filled in."""
-    from bundlekeeper.model.route.window_sheet import template
+def template_of(window: OpenWindow, file: str) -> str | bytes:
+    """The window's sheet, to be filled in: a workbook where the file's name ends so, else CSV."""
+    from bundlekeeper.model.route.window_sheet import template, template_cells
 
+    if file.lower().endswith(".xlsx"):
+        from bundlekeeper.links.spreadsheet.write import workbook
+
+        return workbook({f"window {window.number}": template_cells(window.expected.items())})
     return template(window.expected.items())

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.record.ledger import LedgerEntry
     from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.model.route.planned_work import PlannedWork
-    from bundlekeeper.planning.progress.rest import Rest
+    from bundlekeeper.planning.progress.rest import PlanRest
     from bundlekeeper.planning.progress.types import Heard, PlanProgress
 
 _HEARD = frozenset({"staged", "activated", "observed", "failed", "no-answer", "skipped"})
@@ -38,7 +38,7 @@ class Followed:
     progress: PlanProgress
 
     @property
-    def rest(self) -> Rest:
+    def rest(self) -> PlanRest:
         """What is left of the plan."""
         from bundlekeeper.planning.progress.rest import rest_of
 

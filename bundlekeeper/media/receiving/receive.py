@@ -17,12 +17,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import DamagedError, InputError, RefusedError, UnfinishedError
+from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.moments import AHEAD
 from bundlekeeper.media.receiving import find_volumes as found
+from bundlekeeper.media.receiving import plans, signed_texts
 from bundlekeeper.media.receiving import progress as arrival
-from bundlekeeper.media.receiving import signed_texts
 from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
 from bundlekeeper.media.receiving.optional_database import OptionalDatabase
 from bundlekeeper.media.receiving.payload import Payload
@@ -40,7 +40,6 @@ from bundlekeeper.store.adding import admit_manifest
 from bundlekeeper.store.adding.add import AddResult, AddRow, add_bundles, rehearse
 from bundlekeeper.store.adding.admit_manifest import AllowReasons
 from bundlekeeper.store.adding.plan import shortage_of
-from bundlekeeper.store.contents.kept_plans import received_plan
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files, lock, temp_files
@@ -263,7 +262,7 @@ class _Work:
             self.findings += joining.findings
         if not dry_run:
             self._arrive(result, facts)
-            self._plans = self._keep_plans()
+            self._plans = plans.keep_plans(self._store, self._index, self._small, self.findings)
         return self._reception(result, facts, dry_run=dry_run)
 
     def _stop_soon(self) -> None:
@@ -332,22 +331,6 @@ class _Work:
                     self._withdrawn += withdrawal_notice.read_notice(data, loaded.manifest, file.path)
                 except InputError as error:
                     self.findings.append(finding("bad-volume", file.path, error.message, error.hint))
-
-    def _keep_plans(self) -> tuple[str, ...]:
-        """Keep the set's plans here; their names here. What is no plan of ours is reported and not kept."""
-        here = {file.path: data for file in self._index.files if (data := self._plan_data(file)) is not None}
-        names = []
-        for file in self._index.files:
-            record = here.get(f"{file.path.removesuffix('.json')}.about.json")
-            if file.role == "plan" and file.path in here and record is not None:
-                try:
-                    names.append(received_plan(self._store, here[file.path], record, file.path))
-                except (InputError, DamagedError) as error:
-                    self.findings.append(finding("bad-volume", file.path, error.message, error.hint))
-        return tuple(names)
-
-    def _plan_data(self, file: SetFile) -> bytes | None:
-        return self._small(file) if file.role in ("plan", "plan-record") else None
 
     # Split files
 

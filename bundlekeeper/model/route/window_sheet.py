@@ -30,12 +30,15 @@ class SeenRow:
     note: str
 
 
+def template_cells(rows: Iterable[tuple[str, str]]) -> list[tuple[str, ...]]:
+    """The cells of the sheet to fill in, of components with the version that each should run."""
+    return [COLUMNS, *((component, expected, "", "", "", "") for component, expected in rows)]
+
+
 def template(rows: Iterable[tuple[str, str]]) -> str:
-    """The sheet to fill in, of components with the version that each should run."""
+    """The sheet to fill in as CSV."""
     text = io.StringIO(newline="")
-    writer = csv.writer(text)
-    writer.writerow(COLUMNS)
-    writer.writerows((component, expected, "", "", "", "") for component, expected in rows)
+    csv.writer(text).writerows(template_cells(rows))
     return text.getvalue()
 
 

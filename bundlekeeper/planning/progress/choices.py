@@ -18,7 +18,7 @@ from bundlekeeper.model.route.planned_work import PlannedWork
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.progress.played import running
-from bundlekeeper.planning.progress.rest import Rest, judged, only
+from bundlekeeper.planning.progress.rest import PlanRest, judged, only
 from bundlekeeper.planning.progress.types import OPEN, STUCK, Choice, ItemProgress, Outcome
 from bundlekeeper.planning.route.check_plan import PlanVerdict
 from bundlekeeper.planning.route.way_back import WayBack, ways_back
@@ -72,7 +72,7 @@ def _again(ground: Ground, stuck: Sequence[ItemProgress], left: Sequence[ItemPro
     )
 
 
-def without(ground: Ground, keys: set[str], left: Sequence[ItemProgress]) -> Rest:
+def without(ground: Ground, keys: set[str], left: Sequence[ItemProgress]) -> PlanRest:
     """The rest of a plan without some components, and without the servers that they are in."""
     servers = {item.server for key in keys for item in ground.work.of[key] if item.server}
     rows = [row for row in left if row.item.key not in keys and row.item.server not in servers]

@@ -22,20 +22,20 @@ _STEP = re.compile(r"step (\d+)")
 
 
 @dataclass(frozen=True, slots=True)
-class Rest:
+class PlanRest:
     """The steps of a plan that are left, and the number that each has in the plan."""
 
     plan: Plan
     numbers: Sequence[int]
 
 
-def rest_of(plan: Plan, work: PlannedWork, rows: Collection[ItemProgress], *, stuck: bool = True) -> Rest:
+def rest_of(plan: Plan, work: PlannedWork, rows: Collection[ItemProgress], *, stuck: bool = True) -> PlanRest:
     """What is left of a plan: with what failed or did not answer, or, where `stuck` is False, without it."""
     wanted = OPEN | STUCK if stuck else OPEN
     return only(plan, work, {(row.item.key, row.item.step) for row in rows if row.outcome in wanted})
 
 
-def only(plan: Plan, work: PlannedWork, parts: Collection[tuple[str, int]]) -> Rest:
+def only(plan: Plan, work: PlannedWork, parts: Collection[tuple[str, int]]) -> PlanRest:
     """The steps of a plan with only these parts, each a component's key and a step's number."""
     steps, numbers = [], []
     for step, name in zip(plan.steps, work.steps, strict=True):
@@ -44,7 +44,7 @@ def only(plan: Plan, work: PlannedWork, parts: Collection[tuple[str, int]]) -> R
         if left:
             steps.append(step if len(left) == len(mine) else _part(step, left))
             numbers.append(name)
-    return Rest(replace(plan, steps=tuple(steps)), numbers)
+    return PlanRest(replace(plan, steps=tuple(steps)), numbers)
 
 
 def _part(step: PlanStep, left: Sequence[WorkItem]) -> PlanStep:
@@ -58,7 +58,7 @@ def _part(step: PlanStep, left: Sequence[WorkItem]) -> PlanStep:
     )
 
 
-def judged(fleet: Fleet, rest: Rest, holdings: Holdings) -> PlanVerdict:
+def judged(fleet: Fleet, rest: PlanRest, holdings: Holdings) -> PlanVerdict:
     """What the rules say of the rest, with the numbers of the plan. Raises InputError."""
     verdict = hold(fleet, rest.plan, holdings)
     numbers: Mapping[int, int] = dict(enumerate(rest.numbers, 1))

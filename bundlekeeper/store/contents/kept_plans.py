@@ -89,7 +89,7 @@ class Plans:
         return found[0] if found else None
 
     def data(self, sha256: str) -> bytes:
-        """The bytes of a plan's file."""
+        """The bytes of a plan's file. Raises DamagedError where they are not what was kept."""
         where = str(self._store.root.joinpath(*_HOME, f"{sha256}.json"))
         data = self._read(f"{sha256}.json", limits.ROUTE_BYTES)
         if hashlib.sha256(data).hexdigest() != sha256:

@@ -1,4 +1,7 @@
-"""`bundlekeeper plan`: plans that are kept, checked, followed, recorded and closed."""
+"""The plan commands: kept, checked, followed, recorded, handed over, closed.
+
+As in the folder above: parse, call a job, hand what it returns to the screen, exit.
+"""
 
 from __future__ import annotations
 

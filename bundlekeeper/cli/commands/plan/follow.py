@@ -54,7 +54,7 @@ def progress(
     details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Show how far a plan is: done, failed, skipped, no answer, left, what is due next, and what the rules leave."""
+    """Show how far a plan is: done, failed, skipped, no answer, left; what comes next, and what the rules leave."""
     from bundlekeeper.cli.screen.plans import progress as screen
     from bundlekeeper.jobs.following.progress import followed_plan
     from bundlekeeper.jobs.planning.inputs import InputFiles

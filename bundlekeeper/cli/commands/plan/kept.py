@@ -91,7 +91,7 @@ def close(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Close a kept plan, with a reason: it stays, and nothing of it is due any more."""
+    """Close a kept plan, with a reason: it stays, and nothing of it is expected any more."""
     from bundlekeeper.cli.screen.plans import kept as screen
     from bundlekeeper.jobs.following.keep import close_plan
     from bundlekeeper.jobs.session import Session

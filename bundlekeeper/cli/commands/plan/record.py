@@ -6,19 +6,15 @@ never on the command line.
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from bundlekeeper.cli.commands.plan.kept import PlanArgument
 from bundlekeeper.cli.options import JsonOption, ReportedByOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.forms import form_of
-from bundlekeeper.errors import InputError, RefusedError
-
-if TYPE_CHECKING:
-    from bundlekeeper.jobs.following.record_window import ExceptionOf, OpenWindow
+from bundlekeeper.errors import InputError
 
 WindowNumber = Annotated[int, typer.Option("--window", min=1, metavar="N", help="The window's number in the plan.")]
 
@@ -38,7 +34,8 @@ def record(
         str | None, typer.Option("--sheet", metavar="FILE", help="What was seen: the filled-in template.")
     ] = None,
     template: Annotated[
-        str | None, typer.Option("--template", metavar="FILE", help="Write the sheet to fill in; record nothing.")
+        str | None,
+        typer.Option("--template", metavar="FILE", help="Write the sheet to fill in (.csv, .xlsx); record nothing."),
     ] = None,
     at: Annotated[str | None, typer.Option("--at", metavar="TIME", help="When it was done (default: now).")] = None,
     zone: Annotated[str, typer.Option("--zone", metavar="ZONE", help="The zone of --at, if it has none.")] = "",
@@ -79,7 +76,7 @@ def record(
             screen.write_template(found, template, form=form_of(json=json))
             return 0
         exceptions = [job.exception_of(found, text) for text in excepted or ()]
-        exceptions += _asked(found, json=json) if found.open and not yes and not dry_run else []
+        exceptions += screen.asked(found, json=json) if found.open and not yes and not dry_run else []
         seen, source = job.seen_of(session, found, services, sheet)
         done = job.record_window(session, found, exceptions, details, seen, source, dry_run=dry_run)
     screen.show(done, found, form=form_of(json=json))
@@ -90,37 +87,6 @@ def _password() -> str:
     from bundlekeeper.cli.commands.inventory_read import password
 
     return password()
-
-
-def _asked(window: OpenWindow, *, json: bool) -> list[ExceptionOf]:
-    """The exceptions that a person types, until an empty line; then what is left must be agreed to.
-
-    Raises RefusedError where it is not, or nobody can be asked.
-    """
-    from bundlekeeper.cli.screen import output
-    from bundlekeeper.cli.screen.plans.recorded import expected_text
-    from bundlekeeper.jobs.following.record_window import exception_of
-
-    hint = "--yes: all was done as planned; --except SERIAL=failed:REASON for each that was not"
-    if json or not sys.stdin.isatty():
-        raise RefusedError("nobody agreed to what is to be recorded, so nothing was", hint=hint)
-    for text in expected_text(window):
-        output.aside(text)
-    found: list[ExceptionOf] = []
-    while text := _typed("what was not done as planned? (SERIAL=failed:REASON; empty: nothing else) "):
-        try:
-            found.append(exception_of(window, text))
-        except InputError as error:
-            output.aside(f"{error.message}: {error.hint}")
-    if _typed(f"record window {window.number} with {len(found)} exceptions? (yes) ").lower() not in ("yes", "y"):
-        raise RefusedError("nothing was recorded: it was not agreed to", hint=hint)
-    return found
-
-
-def _typed(question: str) -> str:
-    sys.stderr.write(question)
-    sys.stderr.flush()
-    return sys.stdin.readline().strip()
 
 
 def register(app: typer.Typer) -> None:
