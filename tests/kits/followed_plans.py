@@ -55,7 +55,7 @@ def document() -> RouteDocument:
         "manifest": manifest_facts(marram(), "0" * 64),
         "inventory": inventory_facts(fleet.inventory, DOMAIN, fleet.manifest_index.by_policy),
     }
-    options = {"window_minutes": None, "per_cluster": 1, "parallel": [], "windows": []}
+    options: dict[str, Any] = {"window_minutes": None, "per_cluster": 1, "parallel": [], "windows": []}
     raw = {"schema": SCHEMA, "domain": DOMAIN, "release": "6.1", "inputs": inputs, "options": options}
     text = to_text({**raw, "route": rows, "timeline": times})
     return RouteDocument(json.loads(text), "plan.json", digest_of(text))

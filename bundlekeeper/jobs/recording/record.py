@@ -357,7 +357,10 @@ def _method(work: RecordingWork, kind: str) -> str:
 
 
 def recorded_bundle(work: RecordingWork, name: str) -> RecordedBundle:
-    """The bundle of that name as this store has it; one that is not in the store is known only by its name."""
+    """The bundle of that name as this store has it; one that is not in the store is known only by its name.
+
+    Raises InputError for what names no bundle.
+    """
     if name not in work.bundles:
         from difflib import get_close_matches
 
