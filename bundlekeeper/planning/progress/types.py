@@ -104,6 +104,16 @@ class PlanProgress:
         )
 
     @property
+    def total(self) -> int:
+        """How many parts it has."""
+        return sum(self.counts.values())
+
+    @property
+    def open(self) -> int:
+        """How many of them are not done, recorded or left out."""
+        return sum(self.counts[outcome.value] for outcome in OPEN | STUCK)
+
+    @property
     def is_over(self) -> bool:
         """True when nothing is left, and nothing waits for a decision or a reading."""
         return all(row.outcome in {Outcome.DONE, Outcome.SKIPPED} for row in self.items)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
@@ -142,7 +142,8 @@ def show_plan(found: ShownPlan, *, form: OutputForm) -> None:
     plan, work = found.document.plan, found.work
     if form is OutputForm.JSON:
         data = {"plan": about(found.kept) if found.kept else None, "sha256": found.document.sha256}
-        output.envelope("plan-show", [], {**data, "document": dict(found.document.raw)})
+        rows = [asdict(_step(work, number)) for number in work.steps]
+        output.envelope("plan-show", [], {**data, "domain": plan.domain, "release": plan.release, "steps": rows})
         return
     put(head(found.kept) if found.kept else f"{plan.domain} to {plan.release}, sha256 {found.document.sha256}")
     write(_STEP_COLUMNS, [_step(work, number) for number in work.steps])
