@@ -109,7 +109,7 @@ class PlanProgress:
         return sum(self.counts.values())
 
     @property
-    def open(self) -> int:
+    def unfinished(self) -> int:
         """How many of them are not done, recorded or left out."""
         return sum(self.counts[outcome.value] for outcome in OPEN | STUCK)
 
