@@ -28,6 +28,7 @@ ROUTE_BYTES = 64 * _MIB  # a route of 500 domains
 PACKING_BYTES = 32 * _MIB  # 100,000 files with their sources
 LABELS_BYTES = 64 * _MIB  # a page of labels with the index's digest and a drawn code for each volume
 SET_INDEX_BYTES = 16 * _MIB  # 50,000 files in whole
+PLAN_RECORD_BYTES = 64 * _KIB  # what is said of one plan
 SET_RECORD_BYTES = 32 * _MIB  # an index's files, each with when and how it arrived
 NOTICE_BYTES = 16 * _MIB  # no more than the manifest that it is made from
 RECEIPT_HEADER_BYTES = 64 * _MIB  # a set's record and what is missing of it

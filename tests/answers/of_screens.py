@@ -97,7 +97,7 @@ def _given(rnd: Random, asked: Asked) -> Inputs:
 def _with(given: Inputs, job: Any, ask: Callable[[Any], Any]) -> Any:
     """What a job answers that is given these inputs."""
     with patch.object(job, "read_inputs", lambda *_, **__: given):
-        return ask(SimpleNamespace(now=lambda: NOW))
+        return ask(SimpleNamespace(now=lambda: NOW, is_there=False))
 
 
 def _options(rnd: Random) -> Options:

@@ -21,7 +21,7 @@ from bundlekeeper.media.set import records as set_records
 from bundlekeeper.media.set import signed_index, withdrawal_notice
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.model.lint import read_manifest
-from bundlekeeper.model.route import dated_windows, hand_plan
+from bundlekeeper.model.route import dated_windows, hand_plan, planned_work, window_sheet
 from bundlekeeper.model.route import document as route_document
 from tests.fuzz.parsers import add, text
 
@@ -189,6 +189,12 @@ def _route() -> list[bytes]:
     return [json.dumps(_document()).encode()]
 
 
+def _followed() -> list[bytes]:
+    from tests.kits.followed_plans import document
+
+    return [json.dumps(document().raw).encode()]
+
+
 def _by_hand() -> list[bytes]:
     return [
         b'plan = 1\ndomain = "holm-a"\nrelease = "6.1"\n\n[[step]]\nwhat = "infrastructure"\nversion = "6.0.1"\n'
@@ -208,6 +214,19 @@ add(
 add(
     "route-document", lambda data: route_document.read_document(data, "route.json"), _route, words=_JSON,
     covers=("model.route.document.read_document",), examples=40,
+)  # fmt: skip
+
+
+add(
+    "sheet-of-a-window",
+    lambda data: window_sheet.read_sheet(window_sheet.csv_cells(data, "w.csv"), "w.csv", {"HOLMB-IO1": "6.0.1"}),
+    lambda: [window_sheet.template([("HOLMB-IO1", "6.0.1")]).replace("6.0.1,", "6.0.1,6.0.1").encode()],
+    words="component,expected,seen,time,reported by,note HOLMB-IO1", covers=("model.route.window_sheet.csv_cells",),
+)  # fmt: skip
+add(
+    "work-of-a-plan",
+    lambda data: (read := route_document.read_document(data, "plan.json")) and planned_work.planned_work(read),
+    _followed, words=_JSON, examples=30,
 )  # fmt: skip
 
 

@@ -42,7 +42,9 @@ ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The zon
 DoneByOption = Annotated[str, typer.Option("--done-by", metavar="NAME", help="Who did it.")]
 ApprovedOption = Annotated[str, typer.Option("--approved-by", metavar="NAME", help="Who approved it.")]
 ChangeOption = Annotated[str, typer.Option("--change", metavar="TICKET", help="The change ticket.")]
-PlanOption = Annotated[str, typer.Option("--plan", metavar="HEX", help="SHA-256 of the approved plan.")]
+PlanOption = Annotated[
+    str, typer.Option("--plan", metavar="PLAN", help="The approved plan: a kept name, a digest, a file.")
+]
 EvidenceOption = Annotated[
     str, typer.Option("--evidence", metavar="KIND", help="digest-read-back, inventory-reading, written-note or none.")
 ]
@@ -168,13 +170,19 @@ def observe(
     reported_by: ReportedByOption = None,
     done_by: DoneByOption = "",
     evidence: EvidenceOption = "none",
+    plan: PlanOption = "",
     note: NoteOption = "",
     dry_run: DryRunOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
+<<<<<<< HEAD
     """Record what was read from a component: what is active, staged or in a bank; or that it is gone, or silent."""
     details = RecordDetails(at, zone, reported_by, done_by, evidence=evidence, note=note)
+=======
+    """Record what was read from a component: what is active, pending or spare; or that it is gone, or silent."""
+    details = RecordDetails(at, zone, reported_by, done_by, plan=plan, evidence=evidence, note=note)
+>>>>>>> follow
     places = Places.of(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare, staged=staged, healthy=healthy,
                   no_answer="yes" if no_answer else "", removed="yes" if removed else "")  # fmt: skip

@@ -54,6 +54,9 @@ def route(
     windows: WindowsOption = None,
     per_cluster: PerClusterOption = 1,
     without: WithoutOption = None,
+    continues: Annotated[
+        str, typer.Option("--continues", metavar="PLAN", help="The plan that this one goes on with; kept in its file.")
+    ] = "",
     reason: ReasonOption = None,
     parallel: ParallelOption = None,
     out: OutOption = None,
@@ -72,8 +75,8 @@ def route(
     Several domains share one timeline of rounds; domains of one separate_windows are never in one round.
     """
     from bundlekeeper.cli.screen.answers import route as screen
+    from bundlekeeper.jobs.planning import plan_file, routes
     from bundlekeeper.jobs.planning import route as job
-    from bundlekeeper.jobs.planning import routes
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.session import Session
 
@@ -84,15 +87,14 @@ def route(
     names, several = domains or [], every or bool(site)
     if (bool(names) + every + bool(site)) != 1 or not to:
         raise InputError(_NAME, hint="bundlekeeper route DOMAIN --to RELEASE")
-    if out is not None and (several or len(names) > 1):
-        raise InputError("a route's file is about one domain", hint="name one, and repeat the command for each")
-    if windows is not None and (several or len(names) > 1):
-        raise InputError("--windows is about one domain", hint="name one, and repeat the command for each")
+    for option, value in (("a route's file", out), ("--windows", windows), ("--continues", continues or None)):
+        if value is not None and (several or len(names) > 1):
+            raise InputError(f"{option} is about one domain", hint="name one, and repeat the command for each")
     if windows is not None and window is not None:
         raise InputError("the file of windows says how long they are", hint="leave out --window")
     files, session = InputFiles(manifest, inventory, signature), Session(store_root(store), caller())
     asked: dict[str, object] = {"to": to, "window": window, "per_cluster": None if per_cluster == 1 else per_cluster}
-    asked |= {"without": without, "reason": reason, "windows": windows, "parallel": parallel}
+    asked |= {"without": without, "reason": reason, "windows": windows, "parallel": parallel, "continues": continues}
     asked |= {"manifest": manifest, "inventory": inventory, "signature": signature, "store": store}
     if several or len(names) > 1:
         from bundlekeeper.cli.screen.answers import routes as together
@@ -105,7 +107,8 @@ def route(
             together.show_text(many, asked, whole=details)
         return exit_status(many.findings)
     with session:
-        found = job.find_route(session, names[0], to, options, files, left, windows)
+        before = plan_file.continued(session, names[0], continues)
+        found = job.find_route(session, names[0], to, options, files, left, windows, before)
     screen.show(found, asked, out=out, force=force, form=form_of(json=json), whole=details)
     return exit_status(found.findings)
 

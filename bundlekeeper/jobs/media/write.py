@@ -49,7 +49,7 @@ class WriteRequest:
 
     What goes out is one of `packing` (a packing file), `ask` and `notice`; `to` are targets, each a folder or N=folder;
     `only` are numbers of volumes, all where empty; `also` is a second algorithm of checksums, `label` the page's file
-    (- is stdout).
+    (- is stdout), `plan` a kept plan that goes out with it.
     """
 
     packing: str | None
@@ -64,6 +64,7 @@ class WriteRequest:
     iso: Path | None = None
     label: str = ""
     key: Path | None = None
+    plan: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +156,7 @@ def dry_run_write(session: Session, request: WriteRequest) -> DryRunReport:
     from bundlekeeper.media.writing.dry_run import dry_run
 
     _insist_on_no_release(session, request.to)
-    packing = _packing(session, request)
+    packing = _with_plan(session, request, _packing(session, request))
     since = _since(session, packing, _kept_of(session.store, packing))
     order = _order(request, {})
     for path in (*(target.path for target in order.targets), *([request.iso] if request.iso is not None else [])):
@@ -177,7 +178,7 @@ def make_ready(session: Session, request: WriteRequest, passphrase: Passphrase) 
     LockedError.
     """
     _insist_on_no_release(session, request.to)
-    packing = _packing(session, request)
+    packing = _with_plan(session, request, _packing(session, request))
     if not request.to and request.iso is None:
         raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
     _insist_on_label(request.label, session.root)
@@ -226,6 +227,14 @@ def _packing(session: Session, request: WriteRequest) -> SetPacking:
             "nothing can be packed", hint="see what is missing: bundlekeeper media pack", problems=answer.findings
         )
     return answer.packing
+
+
+def _with_plan(session: Session, request: WriteRequest, packing: SetPacking) -> SetPacking:
+    if request.plan is None:
+        return packing
+    from bundlekeeper.jobs.media.plan_files import with_plan
+
+    return with_plan(session, packing, request.plan, request.ask.files)
 
 
 def _notice(session: Session, files: InputFiles) -> SetPacking:

@@ -2,34 +2,40 @@
 
 from __future__ import annotations
 
-import shlex
+import os
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.planning.followed import follow, insist_unchanged
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
     from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.model.route.hand_plan import Plan
+    from bundlekeeper.planning.progress.types import PlanProgress
     from bundlekeeper.planning.route.check_plan import PlanVerdict
     from bundlekeeper.planning.route.types import NoRoute, Route
+    from bundlekeeper.store.contents.kept_plans import KeptPlan
 
 
 @dataclass(frozen=True, slots=True)
 class CheckedPlan:
-    """What the rules say of a plan; `sha256` is the route document's, None for a plan made by hand."""
+    """What the rules say of a plan, of a document of what is left of it; `sha256` and `progress` are the document's,
+    None for a plan made by hand."""
 
     given: Inputs
     file: str
     sha256: str | None
     verdict: PlanVerdict
     compared: str
+    progress: PlanProgress | None = None
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -50,33 +56,74 @@ def check_plan(session: Session, file: str, files: InputFiles) -> CheckedPlan:
     Raises InputError for what cannot be read; RefusedError; as `read_inputs`.
     """
     from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.progress.rest import judged
     from bundlekeeper.planning.route.check_plan import hold
     from bundlekeeper.planning.route.find import route
 
     given = read_inputs(session, files)
-    plan, document = read_plan_file(file)
-    if document is not None:
-        insist_unchanged(given, document, file)
+    plan, document = read_plan_file(session, file)
     fleet = Fleet(given.manifest, given.inventory)
-    verdict = hold(fleet, plan, given.holdings)
+    followed = None
+    if document is None:
+        verdict = hold(fleet, plan, given.holdings)
+    else:
+        followed = follow(session, given, document, from_ledger=files.inventory is None)
+        insist_unchanged(followed, file)
+        verdict = judged(fleet, followed.rest, given.holdings)
     left = tuple(server for server in verdict.route.left_out if server.reason)
     better = route(fleet, plan.domain, plan.release, given.holdings, given.judged_at, left)
     sha256 = document.sha256 if document is not None else None
-    judged = replace(verdict, findings=given.judged(verdict.findings, plan.domain))
-    return CheckedPlan(given, file, sha256, judged, _compared(verdict, better))
+    progress = followed.progress if followed is not None else None
+    ruled = replace(verdict, findings=given.judged(verdict.findings, plan.domain))
+    return CheckedPlan(given, file, sha256, ruled, _compared(verdict, better), progress)
 
 
-def read_plan_file(name: str) -> tuple[Plan, RouteDocument | None]:
-    """A route document's plan with the document, or a plan that a person wrote. Raises InputError, UnfinishedError."""
+def read_plan_file(session: Session, name: str) -> tuple[Plan, RouteDocument | None]:
+    """A route document's plan with the document, or a plan that a person wrote; `name` is a kept plan's or a file's.
+
+    Raises InputError, UnfinishedError, DamagedError, RefusedError.
+    """
     from bundlekeeper.model.route.document import read_document
     from bundlekeeper.model.route.hand_plan import read_plan
 
-    data = read_bounded(name, limits.ROUTE_BYTES, "the plan")
-    found = read_document(data, name)
+    data, kept = plan_data(session, name)
+    found = read_document(data, kept.name if kept is not None else name)
     if found is not None:
         return found.plan, found
     form = "json" if data.lstrip(b" \t\r\n").startswith(b"{") else "toml"
     return read_plan(data, name=name, form=form), None
+
+
+def plan_data(session: Session, name: str) -> tuple[bytes, KeptPlan | None]:
+    """The bytes of a plan and its record: that of a kept name or digest, else, with no record, of a file.
+
+    Raises InputError, UnfinishedError, DamagedError, RefusedError.
+    """
+    from bundlekeeper.store.contents.kept_plans import Plans
+
+    if session.is_there and "/" not in name and name != "-":
+        kept = Plans(session.store).find(name)
+        if kept is not None:
+            return Plans(session.store).data(kept.sha256), kept
+        if not os.path.lexists(name):
+            names = [plan.name for plan in Plans(session.store).kept()]
+            near = next(iter(get_close_matches(name, names, 1, 0.6)), "")
+            hint = (
+                f"did you mean {near}?" if near else "a plan is a file, a kept name or a digest: bundlekeeper plan list"
+            )
+            raise InputError("there is no such plan, kept or file", where=name, hint=hint)
+    return read_bounded(name, limits.ROUTE_BYTES, "the plan"), None
+
+
+def continued(session: Session, domain: str, name: str) -> str:
+    """The SHA-256 of the plan that is continued; empty for none. Raises InputError for one of another domain."""
+    if not name:
+        return ""
+    plan, document = read_plan_file(session, name)
+    if document is None or plan.domain != domain:
+        hint = "bundlekeeper plan list shows the kept plans"
+        raise InputError(f"this is no plan of {domain} that was kept or written by route", where=name, hint=hint)
+    return document.sha256
 
 
 def insist_on(plan: Plan, domain: str | None, release: str, file: str) -> None:
@@ -84,23 +131,6 @@ def insist_on(plan: Plan, domain: str | None, release: str, file: str) -> None:
     for what, said, found in (("domain", domain or "", plan.domain), ("release", release, plan.release)):
         if said and said != found:
             raise InputError(f"the plan is for {what} {found}, not {said}", where=file)
-
-
-def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
-    """Refuse a document whose inputs are not what they were. Raises RefusedError with every difference."""
-    from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts
-    from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
-
-    now = {
-        "manifest": manifest_facts(given.manifest, given.manifest_sha256),
-        "inventory": inventory_facts(given.inventory, read.plan.domain, ManifestIndex(given.manifest).by_policy),
-    }
-    found = differences(read.inputs, now)
-    if found:
-        message = "the plan was made from other inputs than there are now"
-        over = f" --out {shlex.quote(name)} --force" if name != "-" else ""
-        hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release}{over} makes it again"
-        raise RefusedError(message, hint=hint, where=name, problems=found)
 
 
 def _compared(found: PlanVerdict, better: Route | NoRoute) -> str:

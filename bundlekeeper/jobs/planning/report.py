@@ -12,13 +12,13 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning import plan_file
+from bundlekeeper.jobs.planning.followed import follow, insist_unchanged
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.planning.route import (
     Options,
     PlannedRoute,
     dated_windows,
     insist_on_sites,
-    options_in,
     options_of,
     route_of,
     scheduled,
@@ -112,11 +112,14 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
     return _page(_material(session, _Plan(given, fleet, found, options, checked)), plain=plain)
 
 
-def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Plan:
-    """The plan of a file, once its inputs are as they were and it obeys the rules. Raises RefusedError, InputError."""
+def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, files: InputFiles) -> _Plan:
+    """What is left of a plan, once nothing else changed and it obeys the rules. Raises RefusedError, InputError."""
+    from bundlekeeper.planning.progress.rest import judged
     from bundlekeeper.planning.route.check_plan import hold
 
-    plan, document = plan_file.read_plan_file(file)
+    file = ask.file or "-"
+    plan, document = plan_file.read_plan_file(session, file)
+    verdict = None
     if document is None:
         options, sha256 = options_of(ask.window, ask.per_cluster, ask.parallel), ""
         insist_on_sites(given, options)
@@ -129,10 +132,12 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
             raise InputError("the plan's file says how much goes on at a time", hint="leave out --parallel")
         if ask.per_cluster not in (1, document.per_cluster):
             raise InputError("the plan's file says how many servers go at a time", hint="leave out --per-cluster")
-        plan_file.insist_unchanged(given, document, file)
-        options, sha256 = options_in(document), document.sha256
+        followed = follow(session, given, document, from_ledger=files.inventory is None)
+        insist_unchanged(followed, file)
+        verdict = judged(fleet, followed.rest, given.holdings)
+        options, sha256 = followed.options, document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
-    verdict = hold(fleet, plan, given.holdings)
+    verdict = verdict or hold(fleet, plan, given.holdings)
     rows = (finding for finding in verdict.findings if finding not in verdict.about_left_out)
     against = [finding for finding in rows if _forbids(finding, plan.domain)]
     if against:
@@ -154,7 +159,7 @@ def material_of_file(session: Session, ask: RunbookWanted, files: InputFiles) ->
     from bundlekeeper.planning.fleet.domains import Fleet
 
     given = read_inputs(session, files)
-    return _material(session, _of_file(given, Fleet(given.manifest, given.inventory), ask, ask.file or "-"))
+    return _material(session, _of_file(session, given, Fleet(given.manifest, given.inventory), ask, files))
 
 
 def findings_of(material: Material) -> tuple[Finding, ...]:

@@ -86,6 +86,7 @@ class DomainRoute:
     options: Options
     found: PlannedRoute | NoRoute
     made_at: datetime
+    continues: str = ""  # the SHA-256 of the plan that this one goes on with
 
     @property
     def planned(self) -> PlannedRoute | None:
@@ -141,6 +142,7 @@ class DomainRoute:
             "ways_back": [plain(way) for way in planned.back] if planned else [],
             "caution": CAUTION,
             "inputs": inputs,
+            **({"continues": self.continues} if self.continues else {}),
         }
 
     @property
@@ -212,8 +214,10 @@ def find_route(
     files: InputFiles,
     without: Sequence[Without] = (),
     windows: str | None = None,
+    continues: str = "",
 ) -> DomainRoute:
-    """The cheapest allowed route of one domain, or why there is none; in the real windows of the file `windows`.
+    """The cheapest allowed route of one domain, or why there is none; in the real windows of the file
+    `windows`; `continues` is the SHA-256 of the plan that it goes on with.
 
     Raises InputError; as `read_inputs`.
     """
@@ -223,7 +227,7 @@ def find_route(
     insist_on_sites(given, options)
     options = replace(options, windows=dated_windows(given, windows)) if windows is not None else options
     found = route_of(given, Fleet(given.manifest, given.inventory), domain, release, options, without)
-    return DomainRoute(given, options, found, session.now())
+    return DomainRoute(given, options, found, session.now(), continues)
 
 
 def insist_on_sites(given: Inputs, options: Options) -> None:

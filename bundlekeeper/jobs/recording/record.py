@@ -10,6 +10,7 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some, visible
 from bundlekeeper.jobs.recording.manifest_doubts import known_versions, of_events
+from bundlekeeper.jobs.recording.plan_digest import plan_digest
 from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_SHOWN, Asked, RecordDetails, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import reporter
@@ -54,7 +55,7 @@ class RecordingDone:
 
 
 @dataclass(slots=True)
-class _Work:
+class RecordingWork:
     """One run: the open store and ledger, and what was found."""
 
     session: Session
@@ -79,8 +80,10 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
     if anyway and not anyway.strip():
         raise InputError("--anyway needs a reason", hint='--anyway "the reason"; it is recorded with the event')
     ledger = session.ledger
-    work = _Work(session)
+    work = RecordingWork(session)
     rows, wrong = statements(file, statement)
+    digests = {word: plan_digest(session, word) for word in {row.details.plan for row in rows}}
+    rows = [row._replace(details=replace(row.details, plan=digests[row.details.plan])) for row in rows]
     for row in rows:
         try:
             _to_events(work, row)
@@ -93,7 +96,7 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
     if work.refusals:
         message = f"refused, nothing was recorded: {len(work.refusals)} of {len(work.events)} contradict what is known"
         hint = 'check what was done; if it is true: --anyway "the reason", which is recorded'
-        raise RefusedError(message, hint=hint, evidence=_by_reason(work.refusals))
+        raise RefusedError(message, hint=hint, evidence=by_reason(work.refusals))
     if work.passed_over:
         session.tell(f"note: not recorded by this command: {', '.join(sorted(work.passed_over))}")
     if work.as_known:
@@ -112,12 +115,12 @@ def _wrong_rows(wrong: Sequence[str], refusals: Sequence[tuple[str, str]], file:
     if len(wrong) > MAX_SHOWN:
         shown.append(f"and {len(wrong) - MAX_SHOWN} more")
     if refusals:
-        shown.append(f"{len(refusals)} others would be refused: {'; '.join(_by_reason(refusals))}")
+        shown.append(f"{len(refusals)} others would be refused: {'; '.join(by_reason(refusals))}")
     return InputError("nothing was recorded", where=file, hint="fix the rows that are named, then try again",
                       evidence=shown)  # fmt: skip
 
 
-def _by_reason(refusals: Sequence[tuple[str, str]]) -> list[str]:
+def by_reason(refusals: Sequence[tuple[str, str]]) -> list[str]:
     """Why components are refused, each reason once with the first of its components."""
     components: dict[str, list[str]] = {}
     for component, reason in refusals:
@@ -126,7 +129,7 @@ def _by_reason(refusals: Sequence[tuple[str, str]]) -> list[str]:
     return shown + ([f"and {len(components) - MAX_SHOWN} more reasons"] if len(components) > MAX_SHOWN else [])
 
 
-def _to_events(work: _Work, row: RecordStatement) -> None:
+def _to_events(work: RecordingWork, row: RecordStatement) -> None:
     """Turn one statement into events and refusals. Raises InputError."""
     from bundlekeeper.ledger.ask import where as questions
 
@@ -136,7 +139,7 @@ def _to_events(work: _Work, row: RecordStatement) -> None:
     answers = questions.where(session.ledger, selector_of(session, row.places), clock=session.now())
     if not answers:
         raise _no_match(session)
-    bundle = _bundle(work, row.asked.bundle) if row.asked.bundle else None
+    bundle = recorded_bundle(work, row.asked.bundle) if row.asked.bundle else None
     for answer in _concerned(work, row, answers, bundle):
         _one(work, row, answer, bundle)
 
@@ -154,7 +157,7 @@ def _no_match(session: Session) -> InputError:
 
 
 def _concerned(
-    work: _Work, row: RecordStatement, answers: Sequence[WhereAnswer], bundle: RecordedBundle | None
+    work: RecordingWork, row: RecordStatement, answers: Sequence[WhereAnswer], bundle: RecordedBundle | None
 ) -> Sequence[WhereAnswer]:
     """The components that a statement is about; what is passed over is reported. Raises InputError for none."""
     from bundlekeeper.jobs.recording import passed_over
@@ -171,13 +174,13 @@ def _concerned(
     return answers if known is None else passed_over.that_can_run(answers, versions, row.places.kind, known, tell)
 
 
-def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: RecordedBundle | None) -> None:
+def _one(work: RecordingWork, row: RecordStatement, answer: WhereAnswer, bundle: RecordedBundle | None) -> None:
     from bundlekeeper.ledger.event.events import Event
 
     asked, details = row.asked, row.details
-    component, usual = _component(work, answer), work.session.config.reported_by
+    component, usual = recorded_component(work, answer), work.session.config.reported_by
     common = Event(
-        what=_kind_of(asked), at=_moment(work, details, answer),
+        what=_kind_of(asked), at=moment_of(work, details, answer),
         reported_by=reporter(details.reported_by, usual),
         done_by=details.done_by, approved_by=details.approved_by, change=details.change, plan=details.plan,
         evidence=_evidence(details.evidence),
@@ -200,7 +203,7 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
         choice = staging(component, bundle, asked.version, asked.bank)
     else:
         choice = (activating if asked.failed is None else failing)(component, bundle, asked.version)
-    _add(work, common, choice, bundle, asked.failed, details.anyway)
+    add_choice(work, common, choice, bundle, asked.failed, details.anyway)
 
 
 def _kind_of(asked: Asked) -> EventKind:
@@ -252,7 +255,7 @@ def _yes(text: str | None, option: str) -> bool | None:
         raise InputError(f"{option} {error.message}", hint=error.hint) from error
 
 
-def _insist_on_described(work: _Work, described: Mapping[str, str], answer: WhereAnswer) -> None:
+def _insist_on_described(work: RecordingWork, described: Mapping[str, str], answer: WhereAnswer) -> None:
     """Raise InputError where a row describes its component otherwise than the ledger does."""
     differing = []
     for key, cell in described.items():
@@ -289,9 +292,15 @@ def _read(text: str | None) -> str | None:
     return "" if text == "-" else text
 
 
-def _add(
-    work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBundle | None, failed: str | None, anyway: str
+def add_choice(
+    work: RecordingWork,
+    common: Event,
+    choice: RecordChoice,
+    bundle: RecordedBundle | None,
+    failed: str | None,
+    anyway: str,
 ) -> None:
+    """Add the event of what was chosen, with what contradicts it. Raises InputError where no image is named."""
     component = choice.component
     if choice.refusals and not anyway:
         work.refusals.append((f"{component.component} ({component.place})", ", ".join(choice.refusals)))
@@ -320,7 +329,8 @@ def _add(
     work.lines.append(f"{component.component} ({component.place}): {what}{overruled}")
 
 
-def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
+def recorded_component(work: RecordingWork, answer: WhereAnswer) -> RecordedComponent:
+    """One component as the rules of recording ask for it."""
     from bundlekeeper.ledger.ask.types import Agreement
 
     def text(bank: Any) -> str | None:  # noqa: ANN401 - an InBank or None
@@ -337,7 +347,7 @@ def _component(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     )  # fmt: skip
 
 
-def _method(work: _Work, kind: str) -> str:
+def _method(work: RecordingWork, kind: str) -> str:
     """How a kind takes its image, by the manifest in force, else by the built-in table; "" is not known."""
     if work.methods is None:
         from bundlekeeper.model.vocabulary import KINDS
@@ -347,8 +357,11 @@ def _method(work: _Work, kind: str) -> str:
     return work.methods.get(kind, "")
 
 
-def _bundle(work: _Work, name: str) -> RecordedBundle:
-    """The bundle of that name as this store has it; one that is not in the store is known only by its name."""
+def recorded_bundle(work: RecordingWork, name: str) -> RecordedBundle:
+    """The bundle of that name as this store has it; one that is not in the store is known only by its name.
+
+    Raises InputError for what names no bundle.
+    """
     if name not in work.bundles:
         from difflib import get_close_matches
 
@@ -396,7 +409,7 @@ def _insist_on_one(name: str, bundles: Sequence[StoredBundle]) -> None:
         raise InputError(f"{name} is {len(bundles)} bundles, each of its own variant", hint=f"name the file: {names}")
 
 
-def _moment(work: _Work, details: RecordDetails, answer: WhereAnswer) -> Moment:
+def moment_of(work: RecordingWork, details: RecordDetails, answer: WhereAnswer) -> Moment:
     """When it happened, in the zone that was given, else the site's by its newest reading, else the config's."""
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.as_inventory import readings

@@ -30,11 +30,6 @@ _HEADER = "inventory"  # a sheet of this name has keys and values of the header
 def documents(name: str, data: bytes, headings: Headings | None = None) -> tuple[list[Document], list[str]]:
     """The workbook's tables by their headings, and the names of the sheets that are none. Raises InputError."""
     headings = headings or headings_of()
-    if len(data) > limits.INVENTORY_BYTES:
-        raise InputError(f"{len(data)} bytes; an inventory has at most {limits.INVENTORY_BYTES}", where=name)
-    if find_spec("python_calamine") is None:
-        hint = "install bundlekeeper[xlsx], or save the sheet as CSV UTF-8"
-        raise InputError("reading spreadsheets needs the extra 'xlsx'", hint=hint, where=name)
     sheets = _sheets(name, data)
     header = {str(row[0]): _cell(row[1]) for row in sheets.pop(_HEADER, []) if len(row) > 1 and row[0] != ""}
     found: list[Document] = []
@@ -54,6 +49,12 @@ def documents(name: str, data: bytes, headings: Headings | None = None) -> tuple
     return found, others
 
 
+def first_sheet(name: str, data: bytes) -> list[list[str]]:
+    """The cells of a workbook's first sheet, as text. Raises InputError."""
+    rows = next(iter(_sheets(name, data).values()), [])
+    return [["" if cell is None else str(_cell(cell)) for cell in row] for row in rows]
+
+
 def _is_table(document: Document, headings: Headings) -> bool:
     """True where enough of a sheet's headings are understood; of those that a user mapped, one is enough."""
     if headings.map is not None and any(fold(heading) in headings.map.headings for heading in document.headings):
@@ -65,6 +66,11 @@ def _is_table(document: Document, headings: Headings) -> bool:
 
 def _sheets(name: str, data: bytes) -> dict[str, list[list[object]]]:
     """The cells of every sheet, read by a process with bounds. Raises InputError, also where that process was ended."""
+    if len(data) > limits.INVENTORY_BYTES:
+        raise InputError(f"{len(data)} bytes; an inventory has at most {limits.INVENTORY_BYTES}", where=name)
+    if find_spec("python_calamine") is None:
+        hint = "install bundlekeeper[xlsx], or save the sheet as CSV UTF-8"
+        raise InputError("reading spreadsheets needs the extra 'xlsx'", hint=hint, where=name)
     # -P: no module of the working folder replaces one of the library's.
     command = [sys.executable, "-P", str(Path(__file__).with_name("reader.py")), str(limits.INVENTORY_BYTES)]
     try:

@@ -21,8 +21,8 @@ from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.moments import AHEAD
 from bundlekeeper.media.receiving import find_volumes as found
+from bundlekeeper.media.receiving import plans, signed_texts
 from bundlekeeper.media.receiving import progress as arrival
-from bundlekeeper.media.receiving import signed_texts
 from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
 from bundlekeeper.media.receiving.optional_database import OptionalDatabase
 from bundlekeeper.media.receiving.payload import Payload
@@ -61,7 +61,8 @@ class Reception:
     """What came of one run of `media receive`.
 
     `to_come` are the files (or parts) that did not arrive yet, by the number of the volume that holds them; `withdrawn`
-    are the withdrawals of its notices; `manifest` the ruling on the set's manifest.
+    are the withdrawals of its notices; `manifest` the ruling on the set's manifest; `plans` the names
+    of its plans here.
     """
 
     index: SetIndex
@@ -76,6 +77,7 @@ class Reception:
     dry_run: bool = False
     withdrawn: tuple[Withdrawn, ...] = ()
     manifest: Ruling = NO_RULING
+    plans: tuple[str, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -227,6 +229,7 @@ class _Work:
         self._received, self._clock, self._progress, self._stop = received, clock, progress, stop
         self.findings: list[Finding] = []
         self._withdrawn: tuple[Withdrawn, ...] = ()
+        self._plans: tuple[str, ...] = ()
 
     def run(
         self, loaded: Loaded, signature: bytes | None, reasons: AllowReasons, wait_s: float, *, dry_run: bool
@@ -259,6 +262,7 @@ class _Work:
             self.findings += joining.findings
         if not dry_run:
             self._arrive(result, facts)
+            self._plans = plans.keep_plans(self._store, self._index, self._small, self.findings)
         return self._reception(result, facts, dry_run=dry_run)
 
     def _stop_soon(self) -> None:
@@ -437,6 +441,7 @@ class _Work:
             to_come={number: tuple(paths) for number, paths in sorted(to_come.items())},
             dry_run=dry_run,
             withdrawn=self._withdrawn,
+            plans=self._plans,
             manifest=result.manifest,
         )
 

@@ -153,7 +153,7 @@ def pack_set(
             len(packed.bins) + len(packed.bins) // 8
         )  # the index grows with the number of volumes, and the number with the index
     kinds = [wish.supplies[b].kind for b in packed.bins]
-    files = [*_common_files(commons, len(kinds)), *_bundle_files(bunches, packed, kinds)]
+    files = [*common_files(commons, len(kinds)), *_bundle_files(bunches, packed, kinds)]
     packing = replace(
         head,
         volumes=tuple(_volume(n, kind, files, spaces[kind]) for n, kind in enumerate(kinds, 1)),
@@ -186,7 +186,8 @@ def _space_on(kind: VolumeKind, commons: Sequence[Common], index: int, wish: Pac
     return kind.usable - -(-kind.usable * wish.spare // 10_000) - reserved
 
 
-def _common_files(commons: Sequence[Common], volumes: int) -> list[PackedFile]:
+def common_files(commons: Sequence[Common], volumes: int) -> list[PackedFile]:
+    """The files that each of so many volumes carries whole."""
     packed_files = []
     for common in commons:
         file = common.file

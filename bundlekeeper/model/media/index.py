@@ -39,8 +39,9 @@ from bundlekeeper.formats.safe_names import collision_key
 
 MAX_VOLUMES = 10_000
 MAX_FILES = 100_000
-#: What a file of a set is. A `notice` lists withdrawn bundles; a set of `media write --notice` has nothing else.
-ROLES = ("bundle", "signature", "manifest", "manifest-signature", "notice")
+#: What a file of a set is. A `notice` lists withdrawn bundles; a set of `media write --notice` has nothing else. A
+#: `plan` is a kept plan, its `plan-record` what was said of it.
+ROLES = ("bundle", "signature", "manifest", "manifest-signature", "notice", "plan", "plan-record", "run-book")
 
 DIGEST = hexadecimal(64)
 PLATFORM = matching(re.compile(r"[a-z0-9]+(-[a-z0-9]+)*"), 64)

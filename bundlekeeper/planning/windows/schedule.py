@@ -351,7 +351,8 @@ def _started(
                 _, i = heapq.heappop(running)
                 held.take(pieces[i], -1)
                 done.add(i)
-        if limits.lengths and not any(pieces[i].takes_effect for i, _ in rows):
+        is_idle = not any(pieces[i].takes_effect for i, _ in rows) and any(pieces[i].takes_effect for i in left)
+        if is_idle and len(windows) < len(limits.lengths):  # past the last real window nothing gets better
             left, rows = [i for i in order if i not in done or i in {n for n, _ in rows}], []
             done.difference_update(left)
         windows.append(rows)

@@ -60,6 +60,9 @@ def write(
     iso: ImageOption = None,
     label: Annotated[str, typer.Option("--label", metavar="FILE", help="Write a page of labels (HTML).")] = "",
     notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of PACKING.")] = False,
+    plan: Annotated[
+        str | None, typer.Option("--plan", metavar="PLAN", help="A kept plan and its run-book, too.")
+    ] = None,
     must_be_mount: MountOption = None,
     volume_id: VolumeIdOption = None,
     name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PACKING: as for media pack.")] = "",
@@ -92,7 +95,7 @@ def write(
     files = InputFiles(manifest, inventory, signature)
     ask = MediaQuestion(name, release, tuple(volume or ()), spare, with_tool, files)
     volumes = tuple(only or ()), must_be_mount, tuple(volume_id or ())
-    request = WriteRequest(packing, notice, ask, tuple(to or ()), *volumes, also, with_tool, iso, label, key)
+    request = WriteRequest(packing, notice, ask, tuple(to or ()), *volumes, also, with_tool, iso, label, key, plan)
     stop = Stop()
     with Session(store_root(store), caller(quiet=quiet), write=not dry_run) as session:
         if dry_run:

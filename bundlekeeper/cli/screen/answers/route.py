@@ -109,7 +109,8 @@ def show_check(found: CheckedPlan, *, form: OutputForm) -> None:
         data = {"domain": verdict.route.domain, "release": verdict.route.release, **found.given.about()}
         data |= {"file": found.file, "sha256": found.sha256}
         data |= {"route": found.route, "states": verdict.states, "rules": verdict.rules}
-        output.envelope("plan-check", found.findings, {**data, "compared": found.compared})
+        counts = dict(found.progress.counts) if found.progress is not None else None
+        output.envelope("plan-check", found.findings, {**data, "compared": found.compared, "counts": counts})
         return
     manifest_signature.tell(found.given.signature)
     details.show_check(found)

@@ -49,6 +49,8 @@ def show_check(found: CheckedPlan) -> None:
     output.findings_text(found.given.findings)
     if found.sha256 is not None:
         put(f"{found.file}: made from what there is now (sha256 {found.sha256})")
+    if found.progress is not None and (over := found.progress.total - found.progress.unfinished):
+        put(f"{over} of {counted(found.progress.total, 'part')} done or left out; what is left:")
     _checked(found)
 
 

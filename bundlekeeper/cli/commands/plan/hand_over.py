@@ -1,4 +1,4 @@
-"""`bundlekeeper plan`: a plan's file against the rules and today's inputs, and for calendars and tickets."""
+"""`bundlekeeper plan calendar · ticket`: what is left of a plan for calendars and change tickets."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from bundlekeeper.cli.commands.plan.kept import PlanArgument
 from bundlekeeper.cli.options import (
     InventoryOption,
     JsonOption,
@@ -19,42 +20,10 @@ from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
-app = typer.Typer(help="Plans: a route that was written to a file, or a plan made by hand.", rich_markup_mode=None)
-
-
-@app.callback()
-def _group() -> None:
-    """Plans: a route that was written to a file, or a plan made by hand."""
-
-
-@app.command("check")
-def check(
-    file: Annotated[str, typer.Argument(metavar="FILE", help="What route --out wrote, or a plan made by hand.")],
-    manifest: ManifestOption = None,
-    inventory: InventoryOption = None,
-    signature: SignatureOption = None,
-    store: StoreOption = None,
-    json: JsonOption = False,
-) -> int:
-    """Check a plan against every rule, in every state between, and against the inputs that it was made from."""
-    from bundlekeeper.cli.screen.answers import route as screen
-    from bundlekeeper.jobs.planning import plan_file
-    from bundlekeeper.jobs.planning.inputs import InputFiles
-    from bundlekeeper.jobs.session import Session
-
-    files = InputFiles(manifest, inventory, signature)
-    with Session(store_root(store), caller()) as session:
-        checked = plan_file.check_plan(session, file, files)
-    screen.show_check(checked, form=form_of(json=json))
-    return exit_status(checked.findings)
-
-
-PlanArgument = Annotated[str, typer.Argument(metavar="PLAN", help="What route --out wrote.")]
 OutOption = Annotated[str, typer.Option("--out", "-o", "--output", metavar="FILE", help="The file (- is stdout).")]
 ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
 
 
-@app.command("calendar")
 def calendar(
     plan: PlanArgument,
     out: OutOption = "-",
@@ -78,7 +47,6 @@ def calendar(
     return exit_status(handed.findings)
 
 
-@app.command("ticket")
 def ticket(
     plan: PlanArgument,
     out: OutOption = "-",
@@ -108,6 +76,7 @@ def _insist_on_one(out: str, *, json: bool) -> None:
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
 
 
-def register(root: typer.Typer) -> None:
-    """Add the command group."""
-    root.add_typer(app, name="plan")
+def register(app: typer.Typer) -> None:
+    """Add the commands to the group."""
+    app.command("calendar")(calendar)
+    app.command("ticket")(ticket)

@@ -1,0 +1,158 @@
+"""Plans that are kept, listed, shown and closed, as text and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
+from bundlekeeper.cli.screen.marks import next_line, put, ranges, tally
+from bundlekeeper.cli.screen.tables import Column, write
+from bundlekeeper.formats.durations import clock
+from bundlekeeper.formats.escape import counted
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.following.keep import ListedPlan, PlanKept, ShownPlan
+    from bundlekeeper.model.route.planned_work import PlannedWork
+    from bundlekeeper.store.contents.kept_plans import KeptPlan
+
+
+def about(plan: KeptPlan) -> dict[str, Any]:
+    """A kept plan's record as JSON."""
+    return {
+        "sha256": plan.sha256,
+        "name": plan.name,
+        "domain": plan.domain,
+        "release": plan.release,
+        "kept_at": plan.kept_at.isoformat(timespec="seconds"),
+        "reported_by": plan.reported_by,
+        "change": plan.change,
+        "approved_by": plan.approved_by,
+        "continues": plan.continues or None,
+        "closed": None
+        if plan.closed_at is None
+        else {
+            "at": plan.closed_at.isoformat(timespec="seconds"),
+            "reported_by": plan.closed_by,
+            "reason": plan.reason,
+        },
+    }
+
+
+def head(plan: KeptPlan) -> str:
+    """A kept plan in a line: `holm-b to 6.1, plan f3d7a1c4, change 118, approved by lee`."""
+    words = [f"{plan.domain} to {plan.release}", f"plan {plan.sha256[:8]}"]
+    words += [f"change {plan.change}"] if plan.change else []
+    words += [f"approved by {plan.approved_by}"] if plan.approved_by else ["not approved by anybody"]
+    words += [f"continues {plan.continues[:8]}"] if plan.continues else []
+    if plan.closed_at is not None:
+        words.append(f"closed {plan.closed_at:%Y-%m-%d %H:%M}Z by {plan.closed_by}: {plan.reason}")
+    return ", ".join(words)
+
+
+def show_kept(done: PlanKept, *, form: OutputForm) -> None:
+    """That a plan is kept, and what is against it."""
+    plan = done.plan
+    if form is OutputForm.JSON:
+        output.envelope("plan-keep", done.findings, {"plan": about(plan), "new": done.is_new})
+        return
+    put(f"{'kept' if done.is_new else 'kept already'} as {plan.name}: {head(plan)}")
+    counts = tally(done.findings)
+    if counts:
+        put(f"it has {counts}: bundlekeeper plan check {plan.name}")
+    next_line(f"bundlekeeper plan progress {plan.name}")
+
+
+COLUMNS: tuple[Column[ListedPlan], ...] = (
+    Column("plan", lambda row: row.plan.name),
+    Column("digest", lambda row: row.plan.sha256[:8]),
+    Column("change", lambda row: row.plan.change or "-"),
+    Column("approved by", lambda row: row.plan.approved_by or "-"),
+    Column("state", lambda row: _state(row)),
+)
+
+
+def _state(row: ListedPlan) -> str:
+    if not row.plan.is_open:
+        return "closed"
+    if row.followed is None:
+        return f"not known: {row.reason}" if row.reason else "not known"
+    if row.followed.changed:
+        return "input-changed"
+    progress = row.followed.progress
+    if progress.is_over:
+        return "done"
+    number = progress.next_window
+    due = f"window {number} of {len(progress.windows)} is next" if number else "nothing is left to do"
+    bad = counted(len(progress.stuck), "component") + " failed or silent" if progress.stuck else ""
+    return "; ".join(word for word in (due, bad) if word)
+
+
+def show_list(rows: Sequence[ListedPlan], *, form: OutputForm) -> None:
+    """Each kept plan with how far it is."""
+    if form is OutputForm.JSON:
+        data = [
+            {
+                **about(row.plan),
+                "state": _state(row),
+                "next_window": row.followed.progress.next_window or None if row.followed else None,
+                "counts": dict(row.followed.progress.counts) if row.followed else None,
+            }
+            for row in rows
+        ]
+        output.envelope("plan-list", [], {"plans": data})
+        return
+    if not rows:
+        output.line("no plan is kept")
+        next_line("bundlekeeper route DOMAIN --to RELEASE --out FILE, then bundlekeeper plan keep FILE")
+        return
+    write(COLUMNS, rows)
+    next_line(f"bundlekeeper plan progress {rows[0].plan.name}")
+
+
+@dataclass(frozen=True, slots=True)
+class _StepInShort:
+    number: int
+    what: str
+    windows: tuple[int, ...]
+    minutes: int
+    components: int
+
+
+def _step(work: PlannedWork, number: int) -> _StepInShort:
+    windows = [window for window in work.windows if window.step == number]
+    components = sum(item.step == number for item in work.items)
+    numbers, minutes = tuple(window.number for window in windows), sum(window.minutes for window in windows)
+    return _StepInShort(number, work.steps[number], numbers, minutes, components)
+
+
+_STEP_COLUMNS: tuple[Column[_StepInShort], ...] = (
+    Column("step", lambda row: str(row.number), right=True),
+    Column("window", lambda row: ranges(row.windows), right=True),
+    Column("what", lambda row: row.what),
+    Column("components", lambda row: str(row.components), right=True),
+    Column("time", lambda row: clock(row.minutes) if row.windows else "-", right=True),
+)
+
+
+def show_plan(found: ShownPlan, *, form: OutputForm) -> None:
+    """A plan's steps and windows as they were planned."""
+    plan, work = found.document.plan, found.work
+    if form is OutputForm.JSON:
+        data = {"plan": about(found.kept) if found.kept else None, "sha256": found.document.sha256}
+        rows = [asdict(_step(work, number)) for number in work.steps]
+        output.envelope("plan-show", [], {**data, "domain": plan.domain, "release": plan.release, "steps": rows})
+        return
+    put(head(found.kept) if found.kept else f"{plan.domain} to {plan.release}, sha256 {found.document.sha256}")
+    write(_STEP_COLUMNS, [_step(work, number) for number in work.steps])
+    next_line(f"bundlekeeper plan progress {found.name}")
+
+
+def show_closed(plan: KeptPlan, *, form: OutputForm) -> None:
+    """That a plan is closed."""
+    if form is OutputForm.JSON:
+        output.envelope("plan-close", [], {"plan": about(plan)})
+        return
+    put(head(plan))

@@ -1,0 +1,247 @@
+"""The record of a whole window of a plan in one batch: what was done, what was not, and what was seen.
+
+Rules: what is recorded as done is what somebody reports; a running version is recorded only from what was seen, by a
+management service now or in a sheet; a component that is read at another version than the window brings is recorded as
+failed, and as it was read; whatever is not named as an exception is asked for, or agreed to with --yes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.escape import some
+from bundlekeeper.jobs.following.progress import FollowedPlan, followed_plan
+from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.planning.inputs import InputFiles
+from bundlekeeper.jobs.recording.planned import PlannedRecord, record_planned
+from bundlekeeper.jobs.recording.record import RecordingDone
+from bundlekeeper.jobs.recording.statements import RecordDetails
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.route.window_sheet import SeenRow
+    from bundlekeeper.planning.progress.compare import Same
+    from bundlekeeper.planning.progress.types import ItemProgress
+
+_OUTCOMES = ("failed", "skipped", "no-answer")
+
+
+@dataclass(frozen=True, slots=True)
+class ExceptionOf:
+    """What became of a component otherwise than planned: `failed`, `skipped` or `no-answer`, with the reason."""
+
+    component: str
+    outcome: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class OpenWindow:
+    """A window with the parts that may be recorded, and those of which only a reading is lacking."""
+
+    plan: FollowedPlan
+    number: int
+    open: tuple[ItemProgress, ...]
+    unread: tuple[ItemProgress, ...]
+
+    @property
+    def expected(self) -> dict[str, str]:
+        """The version that each component should run after the window."""
+        return {row.item.key: row.item.end for row in (*self.open, *self.unread)}
+
+
+@dataclass(frozen=True, slots=True)
+class WindowRecorded:
+    """What was recorded of a window; `differs` are components that were read at another version (component, seen,
+    expected), `unread` those that nobody read."""
+
+    done: RecordingDone
+    differs: tuple[tuple[str, str, str], ...]
+    unread: tuple[str, ...]
+
+
+def open_window(session: Session, name: str, number: int) -> OpenWindow:
+    """A window of a plan that is still true. Raises InputError; RefusedError where its inputs changed."""
+    from bundlekeeper.jobs.planning.followed import insist_unchanged
+    from bundlekeeper.planning.progress.types import Outcome
+
+    plan = followed_plan(session, name, InputFiles())
+    if plan.kept is not None and not plan.kept.is_open:
+        raise InputError(f"the plan is closed: {plan.kept.reason}", where=name, hint="bundlekeeper plan list")
+    plan.followed.work.window(number)
+    insist_unchanged(plan.followed, name)
+    mine = [row for row in plan.followed.progress.items if row.item.window == number]
+    over = {Outcome.DONE, Outcome.SKIPPED, Outcome.NOT_READ_BACK}
+    return OpenWindow(
+        plan,
+        number,
+        tuple(row for row in mine if row.outcome not in over),
+        tuple(row for row in mine if row.outcome is Outcome.NOT_READ_BACK),
+    )
+
+
+def exception_of(window: OpenWindow, text: str) -> ExceptionOf:
+    """An exception as people write it: `SERIAL=failed:REASON`, `=skipped:REASON`, `=no-answer`. Raises InputError."""
+    from bundlekeeper.planning.fleet.manifest_index import near
+
+    name, equals, rest = text.partition("=")
+    outcome, _, reason = rest.partition(":")
+    outcome, reason = outcome.strip(), reason.strip()
+    hint = "SERIAL=failed:REASON, SERIAL=skipped:REASON, SERIAL=no-answer"
+    if not name or not equals or outcome not in _OUTCOMES:
+        raise InputError(f"this is no exception: {text}", hint=hint)
+    if not reason and outcome != "no-answer":
+        raise InputError(f"{name}: why it {'failed' if outcome == 'failed' else 'was skipped'} is missing", hint=hint)
+    rows = [row for row in window.open if name in (row.item.key, row.item.server, row.item.place)]
+    if not rows:
+        known = [row.item.key for row in window.open]
+        raise InputError(f"nothing is left to record of {name!r} in window {window.number}",
+                         hint=near(name, dict.fromkeys(known)) or f"{some(known, 4)}")  # fmt: skip
+    return ExceptionOf(name, outcome, reason)
+
+
+def record_window(
+    session: Session,
+    window: OpenWindow,
+    exceptions: Sequence[ExceptionOf],
+    details: RecordDetails,
+    seen: Mapping[str, SeenRow],
+    source: str,
+    *,
+    dry_run: bool,
+) -> WindowRecorded:
+    """Record a window in one batch. `seen` are readings by component, from `source` (empty: a sheet).
+
+    Raises InputError where nothing is left to record; as `record_planned`.
+    """
+    plan = window.plan
+    kept = plan.kept
+    details = replace(
+        details,
+        plan=plan.followed.document.sha256,
+        change=details.change or (kept.change if kept else ""),
+        approved_by=details.approved_by or (kept.approved_by if kept else ""),
+    )
+    rows, differs, unread = [], [], []
+    same = _same(plan)
+    for row in (*window.open, *window.unread):
+        planned = _planned(window, row, exceptions)
+        reading = seen.get(row.item.key)
+        if reading is not None:
+            ends = [item.end for item in plan.followed.work.of[row.item.key] if item.step >= row.item.step]
+            is_there = any(same(row.item.kind, reading.seen, end) for end in ends)
+            if not is_there:
+                differs.append((row.item.key, reading.seen, row.item.end))
+            if not is_there and planned.outcome == "activated":
+                planned = replace(planned, outcome="failed", reason=f"read back as {reading.seen}")
+            if is_there and planned.outcome in ("failed", "no-answer"):
+                planned = replace(planned, outcome="activated", reason="")
+            planned = replace(
+                planned, seen=reading.seen, seen_at=reading.time or None, seen_by=reading.reported_by or None,
+                source=source, note=reading.note,
+            )  # fmt: skip
+        elif planned.outcome in ("activated", ""):
+            unread.append(row.item.key)
+        if planned.outcome or planned.seen is not None:
+            rows.append(planned)
+    if not rows:
+        hint = "--read URL or --sheet FILE records what was seen" if window.unread else "bundlekeeper plan progress"
+        raise InputError(f"nothing of window {window.number} is left to record", hint=hint)
+    done = record_planned(session, rows, details, dry_run=dry_run)
+    return WindowRecorded(done, tuple(differs), tuple(unread))
+
+
+def _planned(window: OpenWindow, row: ItemProgress, exceptions: Sequence[ExceptionOf]) -> PlannedRecord:
+    item = row.item
+    if row in window.unread:
+        return PlannedRecord(item.key, item.file, item.end, "")
+    for exception in exceptions:
+        if exception.component in (item.key, item.server, item.place):
+            return PlannedRecord(item.key, item.file, item.end, exception.outcome, exception.reason)
+    return PlannedRecord(item.key, item.file, item.end, "activated")
+
+
+def _same(plan: FollowedPlan) -> Same:
+    from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
+
+    index = ManifestIndex(plan.given.manifest)
+
+    def same(kind: str, a: str, b: str) -> bool:
+        return index.scale(kind).same(a, b)
+
+    return same
+
+
+@dataclass(frozen=True, slots=True)
+class ReadServices:
+    """The management services to ask, and who logs in; `password` is asked for once."""
+
+    urls: tuple[str, ...] = ()
+    user: str | None = None
+    netrc: Path | None = None
+    ca: Path | None = None
+    map_file: str | None = None
+    http_on_loopback: bool = False
+    password: Callable[[], str] = str
+
+
+def seen_of(
+    session: Session, window: OpenWindow, services: ReadServices, sheet: str | None
+) -> tuple[dict[str, SeenRow], str]:
+    """What was seen, by component, and its source: from the services, asked now, or from a sheet, or nothing.
+
+    Raises InputError; where a service cannot be read, its own error.
+    """
+    if services.urls:
+        return _seen_by_services(session, window, services), ", ".join(services.urls)
+    return (_seen_in_sheet(window, sheet) if sheet is not None else {}), ""
+
+
+def _seen_in_sheet(window: OpenWindow, file: str) -> dict[str, SeenRow]:
+    from bundlekeeper.model.route.window_sheet import csv_cells, read_sheet
+
+    data = read_bounded(file, limits.RECORDED_FILE_BYTES, "the sheet")
+    if data.startswith(b"PK"):  # a workbook is a ZIP file
+        from bundlekeeper.links.spreadsheet.read import first_sheet
+
+        cells = first_sheet(file, data)
+    else:
+        cells = csv_cells(data, file)
+    return {row.component: row for row in read_sheet(cells, file, window.expected)}
+
+
+def _seen_by_services(session: Session, window: OpenWindow, services: ReadServices) -> dict[str, SeenRow]:
+    """What management services report of the window's components now; what they do not list is not read."""
+    from bundlekeeper.jobs.recording.inventory_read import LogIn, ReadOptions, read
+    from bundlekeeper.model.route.window_sheet import SeenRow
+    from bundlekeeper.model.stop import Stop
+
+    domain, expected = window.plan.followed.document.plan.domain, window.expected
+    site = next((c.site for c in window.plan.given.inventory.components if c.domain == domain), "")
+    log_in = LogIn(services.user, services.netrc, basic=False, password=services.password)
+    options = ReadOptions(site, domain, None, None, log_in, services.map_file, services.ca,
+                          services.http_on_loopback, "UTC", 8, "10m")  # fmt: skip
+    found = read(session.caller, services.urls, options, stop=Stop(), quiet=True)
+    for service, error in found.failed:
+        session.tell(f"not read: {service}: {error.message}")
+    return {
+        component.key: SeenRow(component.key, component.active, "", "", "")
+        for component in found.inventory.components
+        if component.key in expected and component.active
+    }
+
+
+def template_of(window: OpenWindow, file: str) -> str | bytes:
+    """The window's sheet, to be filled in: a workbook where the file's name ends so, else CSV."""
+    from bundlekeeper.model.route.window_sheet import template, template_cells
+
+    if file.lower().endswith(".xlsx"):
+        from bundlekeeper.links.spreadsheet.write import workbook
+
+        return workbook({f"window {window.number}": template_cells(window.expected.items())})
+    return template(window.expected.items())

@@ -1,0 +1,66 @@
+"""A kept plan and its run-book as files that every volume of a set carries.
+
+Rules: what is carried is what the store keeps, byte for byte, so that writing again continues the set; the run-book is
+made once, when the plan first goes out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.jobs.planning.inputs import InputFiles
+from bundlekeeper.jobs.planning.plan_file import plan_data
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.media.set.packing import Common
+    from bundlekeeper.model.media.packing import SetPacking
+    from bundlekeeper.store.contents.kept_plans import KeptPlan, Plans
+
+_UNIT = 1 << 16  # what a small file takes beside its bytes, at most
+
+
+def with_plan(session: Session, packing: SetPacking, name: str, files: InputFiles) -> SetPacking:
+    """The packing with a kept plan, its record and its run-book on every volume.
+
+    Raises InputError for a plan that is not kept, or where it does not fit; RefusedError for one that has no run-book.
+    """
+    from bundlekeeper.media.set.packing import common_files
+    from bundlekeeper.store.contents.kept_plans import Plans
+
+    data, kept = plan_data(session, name)
+    if kept is None:
+        raise InputError("only a kept plan goes out", where=name, hint=f"bundlekeeper plan keep {name}")
+    commons = _commons(session, Plans(session.store), kept, data, files)
+    need = sum(len(common.data) + _UNIT for common in commons)
+    for volume in packing.volumes:
+        if volume.usable - volume.reserved - volume.used < need:
+            hint = "pack again with more space: bundlekeeper media pack … --spare 2%"
+            raise InputError(f"the plan does not fit on volume {volume.number}: {need} bytes", hint=hint)
+    volumes = tuple(replace(volume, reserved=volume.reserved + need) for volume in packing.volumes)
+    rows = (*common_files(commons, len(volumes)), *packing.files)
+    return replace(packing, volumes=volumes, files=rows)
+
+
+def _commons(session: Session, plans: Plans, kept: KeptPlan, data: bytes, files: InputFiles) -> list[Common]:
+    from bundlekeeper.jobs.planning.report import ReportPage, RunbookWanted, runbook_page
+    from bundlekeeper.media.set.packing import Common
+    from bundlekeeper.store.contents.kept_plans import ABOUT, FOLDER
+    from bundlekeeper.store.contents.store import KEEPER
+
+    runbook = plans.runbook(kept.sha256)
+    if runbook is None:
+        page = runbook_page(session, RunbookWanted(file=kept.sha256), files, plain=False)
+        if not isinstance(page, ReportPage):
+            raise InputError("the plan has no run-book", where=kept.name, hint=f"bundlekeeper plan check {kept.name}")
+        runbook = page.page.encode()
+        if session.write:
+            plans.keep_runbook(kept.sha256, runbook)
+    home = f"{KEEPER}/{FOLDER}/{kept.sha256}"
+    return [
+        Common(f"plans/{kept.name}.json", f"{home}.json", data, "plan"),
+        Common(f"plans/{kept.name}.about.json", f"{home}.about.json", ABOUT.write(kept), "plan-record"),
+        Common(f"plans/{kept.name}.html", f"{home}.runbook.html", runbook, "run-book"),
+    ]

@@ -1,0 +1,79 @@
+"""A plan that goes out on media, is followed at a site without a link, and comes back with the receipt."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from tests.conftest import MARRAM, Keeper, Ran
+from tests.kits.plan_commands import NAME, kept_plan
+from tests.kits.signing_world import private, private_pem, ssh_line
+
+
+def _keys(base: Path) -> None:
+    for which, name in enumerate(("main", "site")):
+        path = base / f"{name}.key"
+        path.write_bytes(private_pem(private("ed25519", which), ssh=True))
+        path.chmod(0o600)
+        (base / f"{name}.pub").write_bytes(ssh_line(private("ed25519", which)))
+
+
+def _outcomes(progress: Any) -> Any:
+    """What of a progress is about the plan's work, and not about what is in a store."""
+    return {key: progress[key] for key in ("plan", "sha256", "counts", "next_window", "windows", "due")}
+
+
+def test_a_plan_goes_out_and_its_outcomes_come_back(office: Keeper, tmp_path: Path) -> None:
+    """ "the receipt brings outcomes back, and `plan progress` is then equal at both sites" (issue 16, point 1)"""
+    digest = kept_plan(office, tmp_path)
+    _keys(tmp_path)
+    (out := tmp_path / "out").mkdir()
+    there = {"BUNDLEKEEPER_STORE": str(tmp_path / "site")}
+
+    def site(*words: str | Path) -> Ran:
+        return office(*words, env=there)
+
+    assert office("trust", "add", "crew", tmp_path / "site.pub", "--form", "sshsig", "--for", "receipts").status == 0
+    assert site("trust", "add", "main", tmp_path / "main.pub", "--form", "sshsig", "--for", "indexes").status == 0
+    written = office(
+        "media", "write", "--for", "holm-b", "--release", "6.1", "--volume", "1GB:folder", "--to", out, "--quiet",
+        "--key", tmp_path / "main.key", "--plan", NAME,
+    )  # fmt: skip
+    assert written.status < 2, written.out + written.err
+    (volume,) = out.iterdir()
+    carried = {path.name: path for path in (volume / "data" / "plans").iterdir()}
+    assert sorted(carried) == [f"{NAME}.about.json", f"{NAME}.html", f"{NAME}.json"]
+    assert carried[f"{NAME}.json"].read_bytes() == (tmp_path / "holm-b.json").read_bytes()
+    assert b"Run-book" in carried[f"{NAME}.html"].read_bytes()
+
+    received = site("media", "receive", out, "--quiet", "--json")
+    assert (received.status < 2, received.json["plans"]) == (True, [NAME]), received.out + received.err
+    assert site("inventory", "load", MARRAM, "--reported-by", "kim").status == 0
+    assert site("plan", "progress", NAME, "--json").json["sha256"] == digest
+    assert site("plan", "check", NAME).status < 2
+    key = site("plan", "progress", NAME, "--json").json["due"][0]
+    done = site("plan", "record", NAME, "--window", "1", "--yes", "--except", f"{key}=failed:dead")
+    assert done.status == 0, done.out + done.err
+    skipped = site("plan", "record", NAME, "--window", "2", "--yes", "--except", f"{_second(site)}=skipped:no spare")
+    assert skipped.status == 0, skipped.out + skipped.err
+
+    receipt = tmp_path / "receipt.json"
+    words = ("--out", receipt, "--key", tmp_path / "site.key", "--site", "holm")
+    assert site("receipt", "write", *words).status == 0
+    read = office("receipt", "read", receipt)
+    assert read.status < 2, read.out + read.err
+    here, away = (run("plan", "progress", NAME, "--json").json for run in (office, site))
+    assert _outcomes(here) == _outcomes(away)
+    assert (here["counts"]["failed"], here["counts"]["skipped"] > 0) == (1, True)
+
+    altered = carried[f"{NAME}.json"]
+    os.chmod(altered, 0o644)
+    altered.write_bytes(altered.read_bytes().replace(b"6.1", b"6.2"))
+    again = office("media", "receive", out, "--quiet", "--json", env={"BUNDLEKEEPER_STORE": str(tmp_path / "site")})
+    assert again.json["plans"] == [], "a plan that is not the index's is not kept"
+
+
+def _second(site: Any) -> str:
+    windows = site("plan", "progress", NAME, "--json").json["windows"]
+    return str(next(part["server"] for part in windows[1]["components"]))

@@ -1,0 +1,156 @@
+"""A plan that is followed to its end as a user does: kept, recorded window by window, seen, tried again, closed."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+from tests.conftest import Keeper
+from tests.kits.plan_commands import NAME, fill_in, kept_plan, outcomes, progress
+from tests.kits.sure import some
+
+
+def _record(office: Keeper, tmp_path: Path, window: int, *words: str, but: str = "", seen: str = "") -> int:
+    """Record a window with a sheet in which every component is seen as expected, `but` one, which is seen otherwise."""
+    sheet = tmp_path / f"window-{window}.csv"
+    sheet.unlink(missing_ok=True)
+    assert office("plan", "record", NAME, "--window", str(window), "--template", sheet).status == 0
+    fill_in(sheet, lambda component, expected: seen if component == but else expected)
+    done = office("plan", "record", NAME, "--window", str(window), "--sheet", sheet, *words)
+    assert done.status < 2, done.out + done.err
+    return done.status
+
+
+def test_the_whole_night(office: Keeper, tmp_path: Path) -> None:
+    """ "150 typed commands a night become one" (issue 16, point 2)"""
+    digest = kept_plan(office, tmp_path)
+    before = progress(office)
+    first, *others = [row["number"] for row in before["windows"]]
+    assert (before["next_window"], before["counts"]["done"], len(others) > 1) == (first, 0, True)
+    broken = next(row["key"] for row in before["windows"][0]["components"] if row["kind"] == "io-module")
+
+    # Window 1: one component fails.
+    assert (
+        _record(office, tmp_path, first, "--yes", "--except", f"{broken}=failed:dead", but=broken, seen="5.4.10") == 1
+    )
+    after = progress(office)
+    assert Counter(outcomes(office, first).values())["failed"] == 1
+    assert outcomes(office, first)[broken] == "failed"
+    assert [choice["name"] for choice in after["choices"]] == ["again", "without", "back"]
+    assert after["choices"][0]["allowed"] is True
+    assert "input-changed" not in [finding["code"] for finding in after["findings"]]
+    checked = office("plan", "check", NAME, "--json")
+    assert checked.status == 0, checked.out
+    text = office("plan", "progress", NAME).out
+    assert f"{broken} to " in text
+    assert "what now about" in text
+
+    # Try again, then every other window.
+    assert _record(office, tmp_path, first, "--yes") == 0
+    for number in some(others):
+        assert progress(office)["next_window"] == number
+        assert office("plan", "check", NAME).status == 0
+        assert _record(office, tmp_path, number, "--yes") == 0
+    end = progress(office)
+    assert (end["next_window"], end["choices"], end["counts"]["left"]) == (None, [], 0)
+    assert end["counts"]["done"] == sum(len(row["components"]) for row in end["windows"])
+    assert office("where", broken, "--json").json["components"][0]["active"]["version"] == "6.1.0"
+
+    closed = office("plan", "close", NAME, "--reason", "done", "--reported-by", "lee")
+    assert (closed.status, "closed " in closed.out) == (0, True)
+    assert office("plan", "list").out == "no plan is kept\n"
+    assert digest[:8] in office("plan", "list", "--all").out
+    again = office("plan", "record", NAME, "--window", str(first), "--yes")
+    assert (again.status, "closed" in again.err) == (2, True)
+
+
+def test_one_window_is_one_batch_with_the_plan_and_its_change(office: Keeper, tmp_path: Path) -> None:
+    digest = kept_plan(office, tmp_path)
+    done = office("plan", "record", NAME, "--window", "1", "--yes", "--json")
+    assert done.status == 0, done.out + done.err
+    assert set(outcomes(office, 1).values()) == {"not-read-back"}
+    key = next(iter(outcomes(office, 1)))
+    events = office("where", key, "--history", "--json").json
+    rows = [row for row in str(events).split("{") if digest in row]
+    assert rows, "the entries bear the digest"
+    taken_back = office("ledger", "undo", done.json["batch"], "--reason", "another night")
+    assert taken_back.status == 0, taken_back.out + taken_back.err
+    assert set(outcomes(office, 1).values()) == {"left"}
+
+
+def test_what_nobody_agreed_to_is_not_recorded(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    head = office("ledger", "verify", "--json").json["chain"]
+    done = office("plan", "record", NAME, "--window", "1")
+    assert (done.status, "--yes" in done.err) == (4, True)
+    for words in (["X=failed:dead"], ["=failed:dead"], ["HOLMB-IO2"], ["HOLMB-IO2=failed"], ["HOLMB-IO2=odd:x"]):
+        refused = office("plan", "record", NAME, "--window", "1", "--yes", "--except", *words)
+        assert refused.status == 2, words
+    assert office("plan", "record", NAME, "--window", "99", "--yes").status == 2
+    assert office("plan", "record", NAME, "--window", "1", "--yes", "--dry-run").status == 0
+    assert office("ledger", "verify", "--json").json["chain"] == head
+
+
+def test_a_component_that_is_read_at_another_version_is_no_success(office: Keeper, tmp_path: Path) -> None:
+    """ "records what it *saw*" (issue 16, point 2)"""
+    kept_plan(office, tmp_path)
+    key = next(iter(outcomes(office, 1)))
+    assert _record(office, tmp_path, 1, "--yes", but=key, seen="9.9.9") == 1
+    assert outcomes(office, 1)[key] == "failed"
+    changed = [row for row in progress(office)["findings"] if row["code"] == "input-changed"]
+    assert changed, "nothing of the plan brings 9.9.9"
+
+
+def test_another_change_of_the_domain_is_named_and_stops_the_record(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    key = next(iter(outcomes(office, 1)))
+    assert office("observe", key, "--active", "5.4.2", "--reported-by", "kim").status == 0
+    assert [f["code"] for f in progress(office)["findings"] if f["code"] == "input-changed"]
+    for words in (("plan", "check", NAME), ("plan", "record", NAME, "--window", "1", "--yes")):
+        assert office(*words).status == 4, words
+
+
+def test_a_plan_is_named_by_name_digest_or_file_everywhere(office: Keeper, tmp_path: Path) -> None:
+    digest = kept_plan(office, tmp_path)
+    key = next(iter(outcomes(office, 1)))
+    for name in (NAME, digest, digest[:8], str(tmp_path / "holm-b.json")):
+        assert progress(office, name)["sha256"] == digest
+        assert office("plan", "show", name, "--json").json["sha256"] == digest
+        done = office("observe", key, "--healthy", "yes", "--plan", name, "--dry-run")
+        assert done.status == 0, done.err
+        page = tmp_path / "page.txt"
+        made = office("report", "--runbook", "--plan", name, "--out", page, "--force")
+        assert page.is_file(), made.err
+    for name in ("nigth", "0000", "nothing.json"):
+        missing = office("plan", "progress", name)
+        assert missing.status == 2
+    assert "night" in office("plan", "progress", "nigth").err
+
+
+def test_a_kept_plan_never_changes_and_its_name_is_used_once(office: Keeper, tmp_path: Path) -> None:
+    digest = kept_plan(office, tmp_path)
+    folder = tmp_path / "store" / ".keeper" / "plans"
+    assert sorted(path.name for path in folder.iterdir()) == [f"{digest}.about.json", f"{digest}.json"]
+    assert (folder / f"{digest}.json").stat().st_mode & 0o222 == 0
+    again = office("plan", "keep", tmp_path / "holm-b.json", "--name", "other")
+    assert (again.status < 2, "kept already as night" in again.out) == (True, True)
+    other = tmp_path / "other.json"
+    office("route", "holm-b", "--to", "6.1", "--window", "5h", "--out", other)
+    assert office("plan", "keep", other, "--name", NAME).status == 2
+    edited = tmp_path / "edited.json"
+    edited.write_text(other.read_text().replace('"verb": "activate"', '"verb": "write"'))
+    assert office("plan", "keep", edited).status == 4
+    (folder / f"{digest}.json").chmod(0o644)
+    (folder / f"{digest}.json").write_text("{}")
+    assert office("plan", "progress", NAME).status == 3
+
+
+def test_playing_a_plan_records_nothing(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    head = office("ledger", "verify", "--json").json["chain"]
+    whole = office("plan", "rehearse", NAME)
+    assert (whole.status, "is reached on all" in whole.out) == (0, True)
+    server = next(row for row in progress(office)["windows"][1]["components"] if row["server"])["server"]
+    stuck = office("plan", "rehearse", NAME, "--fail", f"{server}@2")
+    assert (stuck.status, "stuck at window 3" in stuck.out) == (1, True), stuck.out
+    assert office("ledger", "verify", "--json").json["chain"] == head
