@@ -49,10 +49,10 @@ def draft(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Draft a first manifest from files, or from a published checksum list; then review it and lint it.
+    """Draft a first manifest from your files and the publisher's checksum list; then review it and lint it.
 
-    Digests computed from the files are marked "own copy": `manifest confirm` removes the mark if the publisher's own
-    list agrees.
+    Name both: the list gives the digests, the files are compared with it and give the sizes. Without a list the digests
+    are marked "own copy", until `manifest confirm` has compared them with the publisher's list.
     """
     from bundlekeeper.cli.screen.answers import manifest as screen
     from bundlekeeper.jobs import draft as drafting

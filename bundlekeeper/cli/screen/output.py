@@ -210,6 +210,10 @@ def error_text(error: KeeperError) -> None:
         aside(f"where: {error.where}")
     if error.hint:
         aside(f"hint: {error.hint}")
+    if _is_said(error):
+        for row in error.problems[0].excerpt.split("\n"):
+            aside(f"  {row}")
+        return
     cases = [[case] for case in error.evidence] + [finding_lines(found) for found in error.problems]
     for case in cases[:_CASES]:
         for row in case:
@@ -217,6 +221,15 @@ def error_text(error: KeeperError) -> None:
                 aside(f"  {row}")
     if len(cases) > _CASES:
         aside(f"  and {len(cases) - _CASES} more (--json lists all)")
+
+
+def _is_said(error: KeeperError) -> bool:
+    """True where the only thing that an error rests on is the error itself, with the line that it is about."""
+    if len(error.problems) != 1 or error.evidence:
+        return False
+    problem = error.problems[0]
+    same = (problem.message, problem.where, problem.hint) == (error.message, error.where, error.hint)
+    return same and bool(problem.excerpt)
 
 
 def error_envelope(error: KeeperError, command: str) -> None:
