@@ -159,7 +159,7 @@ def _not_toml(source: SourceText, error: tomllib.TOMLDecodeError) -> InputError:
 _USUAL_CAUSES = (
     (re.compile("[“”„«»‘’]"), "the quotes are curly, an office program's: write straight ones, \" or '"),
     (re.compile(r"=\s*[0-9]{1,2}[./][0-9]{1,2}[./][0-9]{2,4}"), "a date is written year-month-day: 2026-08-14"),
-    (re.compile(r"=\s*[0-9]{1,3}(?:[,'. ][0-9]{3})+(?![0-9])"), "a number has no comma, point or blank in it: 1_284_308_992"),
+    (re.compile(r"=\s*[0-9]{1,3}(?:[,'. ][0-9]{3})+(?![0-9])"), "a number has no comma or blank in it: 1_284_308_992"),
     (re.compile(r"=\s*[0-9]+,[0-9]"), "a number has no comma in it"),
 )  # fmt: skip
 _STRAIGHT_TEXT = re.compile(r"""\"(?:[^"\\]|\\.)*\"|'[^']*'|\#.*""")

@@ -2,9 +2,9 @@
 
 Rules: a digest or a size that is there is never overwritten, a difference is reported; nothing is used of a file that
 contradicts what is there; a digest that we computed is always marked 'own copy', whatever was there before; only an
-equal digest in a list of the publisher that differs nowhere removes that mark, and then `sequence` goes up, because the manifest is a new issue
-(RFC 9124's monotonic sequence number). Comments and layout stay (`formats.toml_edit`), except the mark REVIEW beside a
-value that was set.
+equal digest in a publisher's list that differs nowhere removes that mark, and then `sequence` goes up, because the
+manifest is a new issue (RFC 9124's monotonic sequence number). Comments and layout stay (`formats.toml_edit`), except
+the mark REVIEW beside a value that was set.
 """
 
 from __future__ import annotations

@@ -64,7 +64,7 @@ def draft(entries: Iterable[DraftRow], *, platform: str, issued: date, digest_fr
     return "\n".join("\n".join(block) + "\n" for block in blocks)
 
 
-def _head(platform: str, issued: date, sequence: int, sources: list[str], families: list[str]) -> list[str]:
+def _head(platform: str, issued: date, sequence: int, sources: list[str], families: Iterable[str]) -> list[str]:
     own = OWN_COPY in sources
     source = " and ".join("the files themselves" if origin == OWN_COPY else visible(origin) for origin in sources)
     lines = [

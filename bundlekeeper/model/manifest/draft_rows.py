@@ -163,7 +163,7 @@ def bundle_lines(entry: DraftRow, digest_from: str, signature: str | None = None
 
 
 def _images(family: str | None) -> list[str]:
-    """A skeleton of what is inside, as a comment: only the release notes state that, and lint refuses each empty value."""
+    """A skeleton of what is inside, as a comment: only release notes state that, and lint refuses its empty values."""
     kinds = [kind for kind, facts in KINDS.items() if family is None or facts.of_server == (family != INFRASTRUCTURE)]
     return [
         f"# {REVIEW}: what is inside, by its release notes, a line for each kind: {', '.join(kinds)}",

@@ -84,9 +84,11 @@ def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
     assert "digest_from" not in tomllib.loads(text)["bundle"][0]
 
 
-@pytest.mark.parametrize("entries", [FILES, FILES[:1], [DraftRow("odd.bin")], [DraftRow("marram-blade-6.1.0.bin", TWO)]])
+@pytest.mark.parametrize(
+    "entries", [FILES, FILES[:1], [DraftRow("odd.bin")], [DraftRow("marram-blade-6.1.0.bin", TWO)]]
+)
 def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(entries: list[DraftRow]) -> None:
-    """'A clear placeholder that lint will refuse with a position'; nothing of one rack file alone is an error but what is to be reviewed."""
+    """'A clear placeholder that lint will refuse with a position'; nothing else is an error."""
     text = drafted(entries)
     places = {
         f"m.toml:{number}:{line.index(empty) + 1}"
