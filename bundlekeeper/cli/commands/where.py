@@ -8,6 +8,7 @@ import typer
 
 from bundlekeeper.cli.options import (
     ChassisOption,
+    DetailsOption,
     DomainOption,
     JsonOption,
     KindOption,
@@ -81,6 +82,7 @@ def where(
     history: HistoryOption = False,
     picture: PictureOption = False,
     store: StoreOption = None,
+    details: DetailsOption = False,
     json: JsonOption = False,
 ) -> int:
     """Show which version is staged, pending or active where; since when, reported by whom, on what evidence."""
@@ -100,7 +102,7 @@ def where(
     with Session(store_root(store), caller()) as session:
         times = job.WhereTimes(on, known, zone or session.config.zone or "UTC")
         found = job.where(session, places, asked, times, count=",".join(count or ()), history=history)
-    screen.show(found, form)
+    screen.show(found, form, details=details)
     return exit_status(found.doubts)
 
 

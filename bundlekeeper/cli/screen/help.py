@@ -70,6 +70,7 @@ Options:
   -h, --help   this text; `bundlekeeper COMMAND --help` for one command
   --version    the version
   --store DIR  the store's folder, before or after the command
+  --plain      with any command: tables as `key: value` lines, for a screen reader
   --debug      with any command: a traceback with an error
 
 Exit status:

@@ -26,8 +26,8 @@ _READ = ("active", "pending", "staged", "spare")
 _OF_HEALTH = {None: "", True: "healthy", False: "not healthy"}
 
 
-def show(found: WhereFound, form: OutputForm) -> None:
-    """Print what was asked for, and what is doubtful about it."""
+def show(found: WhereFound, form: OutputForm, *, details: bool = False) -> None:
+    """Print what was asked for, and what is doubtful about it; with `details` all that is known of each component."""
     if found.components is not None:
         _show_history(found, form=form)
     elif found.keys:
@@ -35,7 +35,7 @@ def show(found: WhereFound, form: OutputForm) -> None:
     elif form is OutputForm.PICTURE and found.possible:
         _show_picture(found)
     else:
-        _show_answers(found, form=form)
+        _show_answers(found, form=form, details=details)
 
 
 def _text(value: str | None) -> str:
@@ -91,7 +91,51 @@ COLUMNS: tuple[Column[WhereAnswer], ...] = (
 )
 
 
-def _show_answers(found: WhereFound, *, form: OutputForm) -> None:
+_EVIDENCE = {"digest-read-back": "digest", "inventory-reading": "reading", "written-note": "note", "none": "none"}
+#: A line for each component of several servers, and for those of one, whose name and place are said above them.
+SHORT_COLUMNS = tuple(column for column in COLUMNS if column.title in ("place", "kind", "active", "staged", "previous"))
+SERVER_COLUMNS: tuple[Column[WhereAnswer], ...] = (
+    Column("component", lambda answer: answer.kind),
+    *SHORT_COLUMNS[2:],
+    Column("since", _since(lambda since: _when(since.at))),
+    Column("by", _since(lambda since: since.reported_by)),
+    Column("evidence", _since(lambda since: _EVIDENCE[since.evidence.value]), below=True),
+)
+#: Where the record and the last reading are not at rest with each other, or a try failed.
+_UNSETTLED = ("activation-failed", "no-answer", "differs", "not-read-back")
+
+
+def _columns(answers: Sequence[WhereAnswer], *, details: bool) -> Sequence[Column[WhereAnswer]]:
+    """The columns of an answer: all with `details`; else what decides, and what is not as it should be."""
+    if details:
+        return COLUMNS
+    rest = {column.title: column for column in COLUMNS}
+    more = [rest["record"]] if any(answer.agreement in _UNSETTLED for answer in answers) else []
+    more += [rest["healthy"]] if any(answer.healthy is False for answer in answers) else []
+    if _is_one_server(answers):
+        several = len({answer.model for answer in answers}) > 1
+        return [*SERVER_COLUMNS, *([rest["model"]] if several else []), *more]
+    names: list[Column[WhereAnswer]] = [Column("name", lambda answer: answer.name or "-")]
+    return [*(names if any(answer.name for answer in answers) else []), *SHORT_COLUMNS, *more]
+
+
+def _is_one_server(answers: Sequence[WhereAnswer]) -> bool:
+    return len(answers) == 1 or (bool(answers[0].parent) and len({answer.parent for answer in answers}) == 1)
+
+
+def _server_line(answers: Sequence[WhereAnswer]) -> str:
+    """Name, tags, place, model and serial of the one server that all components are in, or of the one component."""
+    names = dict.fromkeys(answer.name for answer in answers)
+    tags = dict.fromkeys(tag for answer in answers for tag in answer.tags)
+    places = dict.fromkeys(_place(answer) for answer in answers)
+    if answers[0].parent and len(places) > 1:  # its components have positions of their own in its slot
+        places = dict.fromkeys(re.sub(r"/[^/]*(?= \(gone\)$|$)", "", place) for place in places)
+    models = list(dict.fromkeys(answer.model or "model ?" for answer in answers))
+    serial = f"serial {answers[0].parent or answers[0].component}"
+    return " · ".join(filter(None, (*names, *tags, *places, *(models if len(models) == 1 else ()), serial)))
+
+
+def _show_answers(found: WhereFound, *, form: OutputForm, details: bool) -> None:
     answers = found.answers
     differs = sum(answer.agreement == "differs" for answer in answers)
     if form is OutputForm.JSON:
@@ -106,7 +150,9 @@ def _show_answers(found: WhereFound, *, form: OutputForm) -> None:
         output.line("nothing that is known matches")
         output.findings_text(found.doubts)
     else:
-        write(COLUMNS, answers)
+        if _is_one_server(answers) and not details:
+            output.line(_server_line(answers))
+        write(_columns(answers, details=details), answers)
         output.line(f"{counted(len(answers), 'component')}; {differs} whose last reading differs from the record")
         output.findings_text(found.doubts)
 
