@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import os
 import sys
-from contextvars import ContextVar
 from collections.abc import Callable, Iterable, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass
 from itertools import zip_longest
 from textwrap import wrap

@@ -29,7 +29,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "manifest draft": CommandExample("manifest draft downloads --platform marram -o first.toml", "manifest"),
     "manifest lint": CommandExample("manifest lint marram.toml", "manifest"),
     "manifest show": CommandExample("manifest show marram.toml", "manifest"),
-    "manifest diff": CommandExample("manifest diff first.toml marram.toml", "manifest"),
+    "manifest diff": CommandExample("manifest diff store/manifests/marram-15.toml marram.toml", "manifest"),
     "manifest schema": CommandExample("manifest schema -o manifest.schema.json", "manifest"),
     "manifest confirm": CommandExample("manifest confirm marram.toml --against publisher/SHA256SUMS", "manifest"),
     "store add": CommandExample("store add marram.toml --from downloads --dry-run", "store"),
