@@ -241,7 +241,9 @@ USE_WHERE = """
 def test_a_new_column_is_declared_once(tmp_path: Path) -> None:
     """It is in the table, between its neighbours."""
     expected = "['tags', 'parent', 'active'] == out.getvalue().split()[5:8] and '\\tS1\\t6.0' in out.getvalue()"
-    _works(tmp_path, NEW_COLUMN, 2, USE_WHERE.replace("{option}", "'holm'").replace("{expected}", expected))
+    _works(
+        tmp_path, NEW_COLUMN, 2, USE_WHERE.replace("{option}", "'holm', '--details'").replace("{expected}", expected)
+    )
 
 
 def test_a_new_form_of_an_answer_costs_three_files(tmp_path: Path) -> None:

@@ -46,6 +46,9 @@ EXAMPLES: dict[str, CommandExample] = {
     "inventory read": CommandExample(
         "inventory read https://manager.example --site skerry --domain skerry-a --user kim -o read.toml", "inventory", 1
     ),
+    "inventory list": CommandExample("inventory list", "inventory"),
+    "inventory template": CommandExample("inventory template -o servers.csv", "inventory"),
+    "inventory schema": CommandExample("inventory schema -o inventory.schema.json", "inventory"),
     "stage": CommandExample("stage SKERRYA-IO1 --bundle infrastructure/6.0.1 --dry-run", "inventory"),
     "activate": CommandExample("activate SKERRYA-IO1 --version 6.0.1 --dry-run", "inventory"),
     "observe": CommandExample("observe SKERRYA-IO1 --active 5.4.10 --dry-run", "inventory"),
@@ -53,6 +56,8 @@ EXAMPLES: dict[str, CommandExample] = {
     "gaps": CommandExample("gaps skerry-a --to 6.1", "route", 1),
     "route": CommandExample("route skerry-a --to 6.1 --window 4h --out skerry-a.json", "route", 1),
     "plan check": CommandExample("plan check skerry-a.json", "plan"),
+    "plan calendar": CommandExample("plan calendar dated.json -o skerry-a.ics", "plan"),
+    "plan ticket": CommandExample("plan ticket skerry-a.json -o ticket.md", "plan"),
     "report": CommandExample("report --runbook skerry-a --to 6.1 --out skerry-a.html", "route", 1),
     "media pack": CommandExample("media pack --for skerry-a --volume 16GB:fat32", "media"),
     "media write": CommandExample("media write packing.json --to outbound --key keys/holm --dry-run", "media"),
@@ -64,6 +69,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "receipt read": CommandExample("receipt read receipt.json", "receipt"),
     "export csv where": CommandExample("export csv where -o where.csv", "columns"),
     "export csv inventory": CommandExample("export csv inventory -o inventory.csv", "columns"),
+    "inventory columns": CommandExample("inventory columns inventory.csv -o map.toml", "columns"),
     "export csv history": CommandExample("export csv history --domain skerry-a", "columns"),
     "export csv store": CommandExample("export csv store", "store"),
     "export csv gaps": CommandExample("export csv gaps skerry-a --to 6.1", "route", 1),
