@@ -177,8 +177,9 @@ def findings_aside(findings: Iterable[Finding]) -> None:
 def folded_text(findings: Iterable[Finding]) -> None:
     """Print findings as text on stdout: of several that are alike the first whole, the others by their names.
 
-    Errors (but values that are left for review), and warnings with a place in a file, are reported whole. Notes with a place are alike when their code is,
-    and are named by that place; others are alike when message and hint are the same.
+    Errors (but values that are left for review), and warnings with a place in a file, are reported whole. Notes with a
+    place are alike when their code is, and are named by that place; others are alike when message and hint are the
+    same.
     """
     rows = list(findings)
     alike: dict[tuple[str, ...], list[str]] = {}

@@ -51,6 +51,14 @@ def test_what_is_not_settled_is_shown_without_details(loaded: Keeper) -> None:
     assert head.split()[-1] == "record"
 
 
+def test_two_of_a_kind_in_one_place_are_told_apart(keeper: Keeper, tmp_path: Path) -> None:
+    sheet = tmp_path / "rows.csv"
+    rows = "holm,holm-a,disk,D1,6.0\nholm,holm-a,disk,D2,6.0\nholm,holm-a,bios,D3,6.0\n"
+    sheet.write_text(f"site,domain,kind,serial,active\n{rows}")
+    assert keeper("inventory", "load", sheet, "--read-at", "2026-11-20", "--zone", "UTC").status == 0
+    assert {"D1", "D2"} <= set(keeper("where", "holm-a").out.split())
+
+
 def test_plain_reads_every_table_from_top_to_bottom(loaded: Keeper) -> None:
     for words in (("--plain", "where", "holm-a"), ("where", "holm-a", "--plain")):
         first, second, *_ = loaded(*words, env=NARROW).out.split("\n\n")

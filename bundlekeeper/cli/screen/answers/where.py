@@ -95,7 +95,7 @@ _EVIDENCE = {"digest-read-back": "digest", "inventory-reading": "reading", "writ
 #: A line for each component of several servers, and for those of one, whose name and place are said above them.
 SHORT_COLUMNS = tuple(column for column in COLUMNS if column.title in ("place", "kind", "active", "staged", "previous"))
 SERVER_COLUMNS: tuple[Column[WhereAnswer], ...] = (
-    Column("component", lambda answer: answer.kind),
+    Column("component", lambda answer: answer.kind or "?"),
     *SHORT_COLUMNS[2:],
     Column("since", _since(lambda since: _when(since.at))),
     Column("by", _since(lambda since: since.reported_by)),
@@ -112,6 +112,8 @@ def _columns(answers: Sequence[WhereAnswer], *, details: bool) -> Sequence[Colum
     rest = {column.title: column for column in COLUMNS}
     more = [rest["record"]] if any(answer.agreement in _UNSETTLED for answer in answers) else []
     more += [rest["healthy"]] if any(answer.healthy is False for answer in answers) else []
+    if len({(answer.place, answer.kind) for answer in answers}) < len(answers):
+        more.insert(0, rest["component"])  # two that nothing else tells apart
     if _is_one_server(answers):
         several = len({answer.model for answer in answers}) > 1
         return [*SERVER_COLUMNS, *([rest["model"]] if several else []), *more]
