@@ -151,13 +151,13 @@ def diff(
 
     A bundle that is withdrawn or removed and runs somewhere is a warning; a difference alone is not.
     """
-    from bundlekeeper.cli.screen.answers import manifest_diff as screen
-    from bundlekeeper.jobs.manifest_diff import manifest_diff
+    from bundlekeeper.cli.screen.answers import manifest as screen
+    from bundlekeeper.jobs.planning.manifest_diff import manifest_diff
     from bundlekeeper.jobs.session import Session
 
     with Session(store_root(store), caller()) as session:
         found = manifest_diff(session, old, new, inventory)
-    screen.show(found, form=form_of(json=json))
+    screen.show_diff(found, form=form_of(json=json))
     return exit_status(found.findings)
 
 

@@ -57,7 +57,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "route": CommandExample("route skerry-a --to 6.1 --window 4h --out skerry-a.json", "route", 1),
     "plan check": CommandExample("plan check skerry-a.json", "plan"),
     "plan calendar": CommandExample("plan calendar dated.json -o skerry-a.ics", "plan", 1),
-    "plan ticket": CommandExample("plan ticket skerry-a.json -o ticket.md", "plan", 1),
+    "plan ticket": CommandExample("plan ticket skerry-a.json -o ticket.txt", "plan", 1),
     "report": CommandExample("report --runbook skerry-a --to 6.1 --out skerry-a.html", "route", 1),
     "media pack": CommandExample("media pack --for skerry-a --volume 16GB:fat32", "media"),
     "media write": CommandExample("media write packing.json --to outbound --key keys/holm --dry-run", "media"),
