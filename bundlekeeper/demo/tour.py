@@ -39,8 +39,8 @@ STEPS = (
     TourStep(
         "Lint the draft",
         ("manifest", "lint", "draft.toml"),
-        0,
-        "All problems at once, each with its place and a hint. The draft is unfinished: you write releases and rules.",
+        1,
+        "All problems at once, each with its place and a hint. A draft is unfinished: you fill in what only you know.",
     ),
     TourStep(
         "Confirm the reviewed manifest against the publisher's own list, from a separate channel",

@@ -149,8 +149,28 @@ def _not_toml(source: SourceText, error: tomllib.TOMLDecodeError) -> InputError:
     message = "not TOML: " + (reason[: place.start()] if place else reason)
     if place and not place[1]:
         message += " before the end of the file"
-    hint = next((hint for begin, hint in _HINTS.items() if reason.startswith(begin)), "see toml.io for the format")
+    hint = _usual_cause(source, offset) or next(
+        (hint for begin, hint in _HINTS.items() if reason.startswith(begin)), "see toml.io for the format"
+    )
     return _refusal("not-toml", message, hint, source, offset)
+
+
+#: What is often the cause, by what the line holds outside of texts.
+_USUAL_CAUSES = (
+    (re.compile("[“”„«»‘’]"), "the quotes are curly, an office program's: write straight ones, \" or '"),
+    (re.compile(r"=\s*[0-9]{1,2}[./][0-9]{1,2}[./][0-9]{2,4}"), "a date is written year-month-day: 2026-08-14"),
+    (re.compile(r"=\s*[0-9]{1,3}(?:[,'. ][0-9]{3})+(?![0-9])"), "a number has no comma or blank in it: 1_284_308_992"),
+    (re.compile(r"=\s*[0-9]+,[0-9]"), "a number has no comma in it"),
+)  # fmt: skip
+_STRAIGHT_TEXT = re.compile(r"""\"(?:[^"\\]|\\.)*\"|'[^']*'|\#.*""")
+
+
+def _usual_cause(source: SourceText, offset: int) -> str:
+    """The usual cause of a fault in this line, as a hint; empty for none that is known."""
+    begin = source.text.rfind("\n", 0, offset) + 1
+    end = source.text.find("\n", offset)
+    line = _STRAIGHT_TEXT.sub('""', source.text[begin : len(source.text) if end < 0 else end])
+    return next((cause for shape, cause in _USUAL_CAUSES if shape.search(line)), "")
 
 
 def _refusal(code: str, message: str, hint: str, source: SourceText, offset: int) -> InputError:

@@ -94,7 +94,10 @@ def _gathered(paths: Sequence[Path], caller: Caller, stop: Stop) -> tuple[list[D
     lists, files, passed_over = _sorted_out(paths)
     gathered = merge(lists, _digested(files, caller, stop))
     sorts: dict[str, list[str]] = {}
+    named = {path.absolute() for path in paths}
     for path, what in passed_over:
+        if path.absolute() in named:
+            continue
         sorts.setdefault(what, []).append(str(path))
     for what, names in sorts.items():
         more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""

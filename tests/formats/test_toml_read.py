@@ -113,6 +113,24 @@ def test_what_is_not_toml_is_shown_with_line_column_caret_and_hint(
     assert " at " not in problem.message
 
 
+@pytest.mark.parametrize(
+    ("line", "hint"),
+    [
+        ("size = 1,284,308", "no comma"),
+        ("size = 1.284.308", "no comma"),
+        ("minutes = 1,5", "no comma"),
+        ("platform = “marram”", "curly"),
+        ("platform = ‘marram’", "curly"),
+        ("issued = 03.02.2025", "year-month-day"),
+        ("issued = 3/2/2025", "year-month-day"),
+        ('note = "1,284 and “x”" more', "one statement on a line"),  # what is inside a text is no cause
+    ],
+)
+def test_the_usual_cause_is_the_hint(line: str, hint: str) -> None:
+    """Common practice: numbers, dates and quotes as an office program writes them."""
+    assert hint in refusal(f"a = 1\n{line}\n").hint
+
+
 @pytest.mark.fault(49)
 def test_sizes() -> None:
     assert load(b"a = 1     ", name="x", max_bytes=10)[1] == {"a": 1}

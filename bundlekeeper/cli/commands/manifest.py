@@ -1,4 +1,4 @@
-"""`bundlekeeper manifest`: draft, lint, show, confirm and sign a manifest; print its JSON Schema.
+"""`bundlekeeper manifest`: draft, lint, show, compare, confirm and sign a manifest; print its JSON Schema.
 
 Rules: a file is written whole or not at all (temporary file beside it, fsync, rename); an existing file is replaced
 only where the user named it for that; `-` is stdin or stdout.
@@ -11,14 +11,23 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, QuietOption, SignatureOption, StoreOption, caller, store_root, today
+from bundlekeeper.cli.options import (
+    InventoryOption,
+    JsonOption,
+    QuietOption,
+    SignatureOption,
+    StoreOption,
+    caller,
+    store_root,
+    today,
+)
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import worst_exit
 from bundlekeeper.findings import exit_status
 
 app = typer.Typer(
-    help="Draft, lint, show, confirm and sign a manifest; print its JSON Schema.",
+    help="Draft, lint, show, compare, confirm and sign a manifest; print its JSON Schema.",
     rich_markup_mode=None,
 )
 
@@ -49,10 +58,10 @@ def draft(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Draft a first manifest from files, or from a published checksum list; then review it and lint it.
+    """Draft a first manifest from your files and the publisher's checksum list; then review it and lint it.
 
-    Digests computed from the files are marked "own copy": `manifest confirm` removes the mark if the publisher's own
-    list agrees.
+    Name both: the list gives the digests, the files are compared with it and give the sizes. Without a list the digests
+    are marked "own copy", until `manifest confirm` has compared them with the publisher's list.
     """
     from bundlekeeper.cli.screen.answers import manifest as screen
     from bundlekeeper.jobs import draft as drafting
@@ -127,6 +136,28 @@ def show(
         screen.show_json(found)
     else:
         screen.show_text(found)
+    return exit_status(found.findings)
+
+
+@app.command()
+def diff(
+    old: Annotated[str, typer.Argument(metavar="OLD", help="The older manifest.")],
+    new: Annotated[str, typer.Argument(metavar="NEW", help="The newer one.")],
+    inventory: InventoryOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Compare two manifests: bundles, lifecycles, releases, rules; and the domains that each change touches.
+
+    A bundle that is withdrawn or removed and runs somewhere is a warning; a difference alone is not.
+    """
+    from bundlekeeper.cli.screen.answers import manifest as screen
+    from bundlekeeper.jobs.planning.manifest_diff import manifest_diff
+    from bundlekeeper.jobs.session import Session
+
+    with Session(store_root(store), caller()) as session:
+        found = manifest_diff(session, old, new, inventory)
+    screen.show_diff(found, form=form_of(json=json))
     return exit_status(found.findings)
 
 

@@ -176,13 +176,8 @@ def observe(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-<<<<<<< HEAD
     """Record what was read from a component: what is active, staged or in a bank; or that it is gone, or silent."""
-    details = RecordDetails(at, zone, reported_by, done_by, evidence=evidence, note=note)
-=======
-    """Record what was read from a component: what is active, pending or spare; or that it is gone, or silent."""
     details = RecordDetails(at, zone, reported_by, done_by, plan=plan, evidence=evidence, note=note)
->>>>>>> follow
     places = Places.of(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare, staged=staged, healthy=healthy,
                   no_answer="yes" if no_answer else "", removed="yes" if removed else "")  # fmt: skip

@@ -10,7 +10,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "status": ("bundlekeeper.cli.commands.attention.status", "what needs attention today, and the command for each"),
     "manifest": (
         "bundlekeeper.cli.commands.manifest",
-        "draft, lint, show, confirm, sign a manifest; print its JSON Schema",
+        "draft, lint, show, compare, confirm, sign a manifest; JSON Schema",
     ),
     "store": ("bundlekeeper.cli.commands.store", "add a manifest's bundles, verified; list what is in the store"),
     "verify": ("bundlekeeper.cli.commands.verify", "verify the store, or any folder, against a manifest"),
@@ -70,6 +70,7 @@ Options:
   -h, --help   this text; `bundlekeeper COMMAND --help` for one command
   --version    the version
   --store DIR  the store's folder, before or after the command
+  --plain      with any command: tables as `key: value` lines, for a screen reader
   --debug      with any command: a traceback with an error
 
 Exit status:

@@ -18,6 +18,7 @@ from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, Level, finding, is_ok
 from bundlekeeper.formats.escape import counted, visible
 
+REVIEW = "# REVIEW"  # beside what a draft leaves open
 _CASES = 10  # of what an error rests on, that are reported; JSON has all
 
 _STYLES = {Level.ERROR: "bold red", Level.WARNING: "bold yellow", Level.NOTE: "cyan"}
@@ -176,8 +177,9 @@ def findings_aside(findings: Iterable[Finding]) -> None:
 def folded_text(findings: Iterable[Finding]) -> None:
     """Print findings as text on stdout: of several that are alike the first whole, the others by their names.
 
-    Errors, and warnings with a place in a file, are reported whole. Notes with a place are alike when their code is,
-    and are named by that place; others are alike when message and hint are the same.
+    Errors (but values that are left for review), and warnings with a place in a file, are reported whole. Notes with a
+    place are alike when their code is, and are named by that place; others are alike when message and hint are the
+    same.
     """
     rows = list(findings)
     alike: dict[tuple[str, ...], list[str]] = {}
@@ -197,6 +199,8 @@ def folded_text(findings: Iterable[Finding]) -> None:
 
 def _alike(found: Finding) -> tuple[str, ...]:
     """What findings share that are folded: level, code, the word before the names …; empty for all others."""
+    if found.level is Level.ERROR and REVIEW in found.excerpt:  # a draft leaves the same key open in each bundle
+        return (found.level.value, found.code, " to be filled in:", found.message, found.hint)
     if found.level is Level.ERROR or (found.where and found.level is Level.WARNING):
         return ()
     shared = () if found.where else (found.message, found.hint, found.accepted)
@@ -210,6 +214,10 @@ def error_text(error: KeeperError) -> None:
         aside(f"where: {error.where}")
     if error.hint:
         aside(f"hint: {error.hint}")
+    if _is_said(error):
+        for row in error.problems[0].excerpt.split("\n"):
+            aside(f"  {row}")
+        return
     cases = [[case] for case in error.evidence] + [finding_lines(found) for found in error.problems]
     for case in cases[:_CASES]:
         for row in case:
@@ -217,6 +225,15 @@ def error_text(error: KeeperError) -> None:
                 aside(f"  {row}")
     if len(cases) > _CASES:
         aside(f"  and {len(cases) - _CASES} more (--json lists all)")
+
+
+def _is_said(error: KeeperError) -> bool:
+    """True where the only thing that an error rests on is the error itself, with the line that it is about."""
+    if len(error.problems) != 1 or error.evidence:
+        return False
+    problem = error.problems[0]
+    same = (problem.message, problem.where, problem.hint) == (error.message, error.where, error.hint)
+    return same and bool(problem.excerpt)
 
 
 def error_envelope(error: KeeperError, command: str) -> None:

@@ -22,6 +22,7 @@ from bundlekeeper.cli.screen.help import COMMANDS, GROUPS
 from bundlekeeper.cli.screen.parsing import prepare
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.cli.screen.streams import give_stdout_a_sink
+from bundlekeeper.cli.screen.tables import PLAIN
 from bundlekeeper.errors import (
     EXIT_BUG,
     EXIT_UNFINISHED,
@@ -40,7 +41,9 @@ _OUTPUT_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EPI
 
 def run(argv: Sequence[str]) -> int:
     """Run the command line `argv` (without the program's name) and return the exit status. Raises nothing."""
-    words, debug = _without_debug(list(argv))
+    words, debug = _without(list(argv), "--debug")
+    words, plain = _without(words, "--plain")
+    PLAIN.set(plain)
     words = _store_after_command(words)
     command = _command_of(words)
     wants_json = "--json" in _before_dashes(words)
@@ -85,9 +88,10 @@ def _before_dashes(words: list[str]) -> list[str]:
     return words[: words.index("--")] if "--" in words else words
 
 
-def _without_debug(words: list[str]) -> tuple[list[str], bool]:
+def _without(words: list[str], option: str) -> tuple[list[str], bool]:
+    """The words without an option that every command has, and whether it was there."""
     head = _before_dashes(words)
-    return [w for w in head if w != "--debug"] + words[len(head) :], "--debug" in head
+    return [word for word in head if word != option] + words[len(head) :], option in head
 
 
 def dispatch(words: list[str]) -> int:

@@ -2,7 +2,8 @@
 
 Rules: a column is declared once, with its title, its cell and how it is aligned; cells are data and pass `visible`; no
 markup is ever read from data; nothing is ever cut: what has no space wraps, or goes below its row; the form without a
-width is stable (a record a line, a tab between cells, no padding, no colours), so that a script can split it.
+width is stable (a record a line, a tab between cells, no padding, no colours), so that a script can split it; with
+--plain every table is read from top to bottom, a line for each cell that has a value, for those who hear it.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass
 from itertools import zip_longest
 from textwrap import wrap
@@ -18,6 +20,9 @@ from typing import Generic, TextIO, TypeVar
 from bundlekeeper.formats.escape import visible
 
 Row = TypeVar("Row")
+
+#: Set by --plain, for one command.
+PLAIN: ContextVar[bool] = ContextVar("PLAIN", default=False)
 
 _USUAL_WIDTH = 80
 _NARROWEST = 8  # a column of text is not made narrower
@@ -81,6 +86,9 @@ def write(columns: Sequence[Column[Row]], rows: Iterable[Row], caption: str = ""
     """Write a table to `stream` (default: stdout): aligned where the width of a line is known, else as records."""
     target = stream or sys.stdout
     cells = [[visible(column.cell(row)) for column in columns] for row in rows]
+    if PLAIN.get():
+        target.write(_read_aloud(columns, cells, caption))
+        return
     width = width_of(target)
     if width is None:
         target.write(_records(columns, cells, caption))
@@ -100,6 +108,13 @@ def _records(columns: Sequence[Column[Row]], cells: Iterable[Sequence[str]], cap
     lines = [visible(caption)] if caption else []
     lines += ["\t".join(row) for row in [[visible(column.title) for column in columns], *cells]]
     return "\n".join(lines) + "\n"
+
+
+def _read_aloud(columns: Sequence[Column[Row]], cells: Iterable[Sequence[str]], caption: str) -> str:
+    """A record a paragraph: `title: cell`, a line for each cell that is not empty."""
+    titles = [visible(column.title) for column in columns]
+    records = ["".join(f"{title}: {cell}\n" for title, cell in zip(titles, row, strict=True) if cell) for row in cells]
+    return "\n".join([f"{visible(caption)}\n"] * bool(caption) + records + [""] * bool(records))
 
 
 def _laid_out(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], width: int) -> list[list[list[str]]]:

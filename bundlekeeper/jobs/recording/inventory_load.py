@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.documents import Document, InventorySource
     from bundlekeeper.model.inventory.headings import ColumnMap, Headings
     from bundlekeeper.model.inventory.read import FilesRead
+    from bundlekeeper.model.inventory.types import Inventory
 
 _MANIFEST = re.compile(rb"^manifest(?: = |=)1", re.MULTILINE)
 
@@ -47,9 +48,8 @@ class LoadOptions:
 
 @dataclass(frozen=True, slots=True)
 class InventoryLoaded:
-    """What loading changed, or would change in a dry run; the files' names, what was read, what was recorded.
-
-    `findings` are about versions that the manifest in force does not know.
+    """What loading changed, or would change in a dry run; the files' names, what was read, what was recorded, and what
+    was found about versions and models.
     """
 
     plan: InventoryLoad
@@ -102,7 +102,19 @@ def load(
         if plan.gone and not dry_run:
             agree(plan.gone)
         recorded = None if dry_run else record(ledger, plan, session.now())
+    findings += _near_models(session, read.inventory)
     return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings)
+
+
+def _near_models(session: Session, inventory: Inventory) -> list[Finding]:
+    from bundlekeeper.model.inventory.near_models import near_models
+
+    manifest = session.manifest if session.is_there else None
+    listed: dict[str, set[str]] = {}
+    for bundle in manifest.bundle if manifest is not None else ():
+        for image in bundle.images:
+            listed.setdefault(image.kind, set()).update(image.models)
+    return near_models(inventory.components, listed)
 
 
 @contextmanager

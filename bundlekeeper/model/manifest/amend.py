@@ -2,9 +2,9 @@
 
 Rules: a digest or a size that is there is never overwritten, a difference is reported; nothing is used of a file that
 contradicts what is there; a digest that we computed is always marked 'own copy', whatever was there before; only an
-equal digest in the publisher's list removes that mark, and then `sequence` goes up, because the manifest is a new issue
-(RFC 9124's monotonic sequence number). Comments and layout stay (`formats.toml_edit`), except the mark REVIEW beside a
-value that was set.
+equal digest in a publisher's list that differs nowhere removes that mark, and then `sequence` goes up, because the
+manifest is a new issue (RFC 9124's monotonic sequence number). Comments and layout stay (`formats.toml_edit`), except
+the mark REVIEW beside a value that was set.
 """
 
 from __future__ import annotations
@@ -199,7 +199,8 @@ def confirm(
 ) -> tuple[str, AmendReport]:
     """Compare each bundle's digest with the publisher's list; where they are equal, `digest_from` becomes `source`.
 
-    The day is added to `source` where it does not name it already. When anything changed, `sequence` goes up by one.
+    One digest that differs puts the whole list in doubt: nothing is confirmed by it. The day is added to `source` where
+    it does not name it already. When anything changed, `sequence` goes up by one.
     `name` is the manifest's file name for the findings. Raises InputError when the text is not TOML, has bundles that
     are no tables, or `sequence` is no number that can go up, and for a `source` that is blank or 'own copy'.
     """
@@ -209,15 +210,17 @@ def confirm(
     work = _Amend(text, name)
     message = source if today.isoformat() in source else f"{source}, {today.isoformat()}"
     lines = listed.by_base_name()
+    agreed: list[int] = []
+    disputed = False
     for index, bundle in enumerate(work.bundles):
         digest = _listed_digest(work, index, listed, lines)
         if digest is None:
             continue
         if _same(bundle["sha256"], digest):
+            agreed.append(index)
             work.report.agreed.append(bundle["file"])
-            if bundle.get("digest_from") != message:
-                work.put(index, "digest_from", message)
         else:
+            disputed = True
             work.find(
                 "digest-differs",
                 index,
@@ -225,6 +228,9 @@ def confirm(
                 f"the manifest has {shown(bundle['sha256'])}, {listed.name} has {digest}",
                 "nothing was changed: the file, the manifest or the list is not the right one; find out which",
             )
+    for index in () if disputed else agreed:
+        if work.bundles[index].get("digest_from") != message:
+            work.put(index, "digest_from", message)
     if work.edit.changed:
         _raise_sequence(work)
     return work.edit.result(), work.report

@@ -54,7 +54,9 @@ def draft(entries: Iterable[DraftRow], *, platform: str, issued: date, digest_fr
     if not bundles:
         raise InputError("there is nothing to draft a manifest from", hint="give files, or a list that names some")
     sources = list(dict.fromkeys(entry.digest_from or digest_from for entry in bundles if entry.sha256))
-    blocks = [_head(platform, issued, sequence, sources or [digest_from])]
+    guessed = {guess_family(entry.file) for entry in bundles}
+    families = [family for family in FAMILIES if family in guessed]
+    blocks = [_head(platform, issued, sequence, sources or [digest_from], families)]
     blocks += [
         ["[[bundle]]", *bundle_lines(entry, digest_from, signatures.get(entry.file))] for entry in in_order(bundles)
     ]
@@ -62,7 +64,7 @@ def draft(entries: Iterable[DraftRow], *, platform: str, issued: date, digest_fr
     return "\n".join("\n".join(block) + "\n" for block in blocks)
 
 
-def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> list[str]:
+def _head(platform: str, issued: date, sequence: int, sources: list[str], families: Iterable[str]) -> list[str]:
     own = OWN_COPY in sources
     source = " and ".join("the files themselves" if origin == OWN_COPY else visible(origin) for origin in sources)
     lines = [
@@ -83,7 +85,7 @@ def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> lis
         f"sequence = {sequence}  # raise it with every issue; a lower one is refused",
         f"issued = {issued.isoformat()}",
         "# expires = YYYY-MM-DD  # REVIEW: after this day the manifest is reported as expired",
-        f"families = [{', '.join(map(basic_string, FAMILIES))}]  # REVIEW: delete what your domains do not have",
+        f"families = [{', '.join(map(basic_string, families))}]  # REVIEW: all families of the files below",
         "",
         "[versions]",
         'order = "natural"  # REVIEW: natural, semver, debian or listed (with list = [...])',
@@ -102,7 +104,7 @@ def _tail(bundles: Iterable[DraftRow]) -> list[str]:
         "# REVIEW: versions that were tested together, by the release notes, for example:",
         "# [[release]]",
         '# name = "…"',
-        *(f"# {family} = {basic_string(versions.get(family, '…'))}" for family in FAMILIES),
+        *(f"# {family} = {basic_string(versions[family])}" for family in FAMILIES if family in versions),
         '# source = "…"',
         "# REVIEW: which jumps the release notes allow ([[compatible]]: which versions must be beside which):",
         "# [[jump]]",

@@ -17,7 +17,7 @@ from bundlekeeper.formats.toml_edit import basic_string, literal
 from bundlekeeper.model.manifest.checksum_list import SHA256, ChecksumLine, ChecksumList
 from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version, natural_key
 from bundlekeeper.model.versions import Key
-from bundlekeeper.model.vocabulary import FAMILIES
+from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE, KINDS
 
 #: What is reported when a checksum list becomes entries.
 LIST_ENTRY_CODES: dict[str, Code] = {
@@ -150,6 +150,7 @@ def bundle_lines(entry: DraftRow, digest_from: str, signature: str | None = None
     lines = [
         _guess("family", family, "infrastructure, blade or rack"),
         _guess("version", version, "the version as its publisher prints it"),
+        _line("lifecycle", None, "current, superseded or withdrawn, by its publisher today"),
         _line("file", entry.file),
         _line("size", entry.size_bytes, REVIEWS["size"]),
         _line("sha256", entry.sha256, REVIEWS["sha256"]),
@@ -158,7 +159,18 @@ def bundle_lines(entry: DraftRow, digest_from: str, signature: str | None = None
         lines.append(_line("digest_from", entry.digest_from or digest_from))
     if signature:
         lines.append(f'# signature = {{ file = {basic_string(signature)}, form = "…", key = "…" }}  # REVIEW')
-    return lines
+    return [*lines, *_images(family)]
+
+
+def _images(family: str | None) -> list[str]:
+    """A skeleton of what is inside, as a comment: only release notes state that, and lint refuses its empty values."""
+    kinds = [kind for kind, facts in KINDS.items() if family is None or facts.of_server == (family != INFRASTRUCTURE)]
+    return [
+        f"# {REVIEW}: what is inside, by its release notes, a line for each kind: {', '.join(kinds)}",
+        "# images = [",
+        f'#   {{ kind = "{kinds[0]}", models = [""], version = "" }},',
+        "# ]",
+    ]
 
 
 def _guess(key: str, value: str | None, review: str) -> str:

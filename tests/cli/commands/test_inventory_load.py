@@ -46,6 +46,15 @@ def test_a_sheet_is_drafted_reviewed_and_loaded(keeper: Keeper, tmp_path: Path) 
     ]  # fmt: skip
 
 
+def test_a_model_one_letter_from_the_manifests_is_a_warning(office: Keeper, tmp_path: Path) -> None:
+    """It is recorded, as it was read."""
+    rows = tmp_path / "rows.csv"
+    rows.write_text("site,domain,chassis,slot,kind,model,serial,active\nholm,holm-z,1,3,bios,Tern4,Z1,6.0.1\n")
+    ran = office("inventory", "load", rows, *HEAD, "--json")
+    assert (ran.status, ran.codes, ran.json["counts"]["new"]) == (1, ["model-unsupported"], 1)
+    assert "did you mean Tern-4?" in office("inventory", "load", rows, *HEAD, "--dry-run").out
+
+
 def test_what_would_be_gone_is_listed_and_asked(keeper: Keeper, tmp_path: Path) -> None:
     """Nobody is there to ask: refused (4), and nothing is recorded; --gone agrees; a partial file asks nothing."""
     rows = tmp_path / "rows.csv"

@@ -28,6 +28,28 @@ def test_one_manifest_that_cannot_be_read_hides_no_other(keeper: Keeper, world: 
     assert {"unreadable", "not-toml", "missing-key"} <= set(inside.codes)
 
 
+def test_what_is_no_toml_is_said_once(keeper: Keeper, tmp_path: Path) -> None:
+    (tmp_path / "bad.toml").write_text("manifest = 1\nissued = 03.02.2025\n")
+    ran = keeper("manifest", "lint", "bad.toml")
+    assert ran.err.splitlines() == [
+        "error: not TOML: Expected newline or end of document after a statement",
+        "where: bad.toml:2:11",
+        "hint: a date is written year-month-day: 2026-08-14",
+        "  issued = 03.02.2025",
+        "            ^",
+    ]
+
+
+def test_what_a_draft_leaves_open_is_one_error_and_the_places_of_the_others(keeper: Keeper, world: World) -> None:
+    assert keeper("manifest", "draft", world.downloads, "--platform", "marram", "-o", "first.toml").status == 0
+    ran = keeper("manifest", "lint", "first.toml")
+    assert ran.status == 1
+    errors = [line for line in ran.out.splitlines() if "error: " in line]
+    assert len(errors) == 2
+    assert "8 more like it to be filled in: " in errors[1]
+    assert ran.out.endswith("first.toml: 9 errors, 9 notes\n")
+
+
 def test_a_manifest_that_is_too_large_says_so_by_its_code(keeper: Keeper, tmp_path: Path) -> None:
     """The table of codes: `too-large`, 'the file is larger than 16 MiB; it was not parsed'."""
     with (tmp_path / "large.toml").open("wb") as file:

@@ -124,7 +124,8 @@ def test_a_platform_that_is_built_otherwise_goes_its_whole_way(keeper: Keeper, t
     words = ("manifest", "draft", "downloads", "--platform", "fescue", "--output", "fescue.toml", "--quiet")
     assert keeper(*words).status == 0
     manifest = tmp_path / "fescue.toml"
-    manifest.write_text(edited(manifest.read_text("utf-8")), encoding="utf-8")
+    text = manifest.read_text("utf-8").replace('lifecycle = ""', 'lifecycle = "current"')
+    manifest.write_text(edited(text), encoding="utf-8")
     assert keeper("manifest", "lint", "fescue.toml").status == 0, keeper("manifest", "lint", "fescue.toml").out
     assert keeper("manifest", "confirm", "fescue.toml", "--against", "SHA256SUMS").status == 0
     assert keeper("store", "add", "fescue.toml", "--from", "downloads", "--quiet").status == 0

@@ -94,11 +94,11 @@ def test_what_was_filled_is_no_longer_marked_for_review(end: str) -> None:
         for file in ("odd.bin", "even.bin")
         for line in ["[[bundle]]", *bundle_lines(DraftRow(file), ""), 'digest_from = ""  # REVIEW: whose?', ""]
     ).replace("\n", end)
-    assert drafted.count("REVIEW") == 10
+    assert drafted.count("REVIEW") == 14
     text, report = fill(drafted, [DraftRow("odd.bin", ONE, 1), DraftRow("even.bin", TWO, 2)])
     assert [c.key for c in report.changes] == ["size", "sha256", "digest_from"] * 2
-    assert text.count("REVIEW") == 4
-    assert [line for line in text.split(end) if not line.startswith(("family", "version"))] == [
+    assert text.count("REVIEW") == 8
+    assert [line for line in text.split(end) if not line.startswith(("family", "version", "lifecycle", "#"))] == [
         "[[bundle]]", 'file = "odd.bin"', "size = 1", f'sha256 = "{ONE}"', 'digest_from = "own copy"  # whose?', "",
         "[[bundle]]", 'file = "even.bin"', "size = 2", f'sha256 = "{TWO}"', 'digest_from = "own copy"  # whose?', "",
     ]  # fmt: skip
@@ -167,6 +167,7 @@ def test_files_that_are_not_there_are_added_at_the_end() -> None:
     assert bundles(text)[-1] == {
         "family": "rack",
         "version": "6.1.0",
+        "lifecycle": "",
         "file": "m-rack-6.1.0.bin",
         "size": 5,
         "sha256": ONE,

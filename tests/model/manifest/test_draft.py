@@ -69,31 +69,46 @@ def test_a_draft_from_files() -> None:
 
 def test_a_variant_is_never_guessed() -> None:
     """Taking the wrong variant is a classic mistake: two files of one version are refused until somebody says it."""
-    assert complaints(drafted(FILES)) == set()
+    assert complaints(drafted(FILES)) == {("bundle", index, "lifecycle") for index in range(3)}
     rows = [DraftRow("marram-rack-6.1.0.bin", ONE, 1), DraftRow("rack/marram-rack-6.1.0.bin", TWO, 1)]
     assert "variant" not in drafted(rows[:1])
 
 
 def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
     text = drafted([DraftRow("odd.bin")])
-    assert complaints(text) == {("bundle", 0, key) for key in ("family", "version", "size", "sha256")}
-    for key in ("family", "version", "size", "sha256"):
+    keys = ("family", "version", "lifecycle", "size", "sha256")
+    assert complaints(text) == {("families",), *(("bundle", 0, key) for key in keys)}
+    for key in keys:
         (line,) = [row for row in text.splitlines() if row.startswith(f"{key} = ")]
         assert "# REVIEW: " in line
     assert "digest_from" not in tomllib.loads(text)["bundle"][0]
 
 
-@pytest.mark.parametrize("entries", [FILES, [DraftRow("odd.bin")], [DraftRow("marram-blade-6.1.0.bin", TWO)]])
+@pytest.mark.parametrize(
+    "entries", [FILES, FILES[:1], [DraftRow("odd.bin")], [DraftRow("marram-blade-6.1.0.bin", TWO)]]
+)
 def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(entries: list[DraftRow]) -> None:
-    """'A clear placeholder that lint will refuse with a position'; families without a bundle are reported besides."""
+    """'A clear placeholder that lint will refuse with a position'; nothing else is an error."""
     text = drafted(entries)
-    empty = {
-        f"m.toml:{number}:{line.index(EMPTY) + 1}"
+    places = {
+        f"m.toml:{number}:{line.index(empty) + 1}"
         for number, line in enumerate(text.splitlines(), 1)
-        if ' = ""  # REVIEW: ' in line
+        for empty in (EMPTY, "[]")
+        if f" = {empty}  # REVIEW: " in line and not line.startswith("known")
     }
     found = [f for f in lint(text.encode(), name="m.toml", today=TODAY) if f.level is Level.ERROR]
-    assert {f.where for f in found if f.code != "family-empty"} == empty
+    assert {f.where for f in found} == places
+
+
+def test_what_is_inside_is_a_skeleton_that_lint_refuses_until_it_is_filled_in() -> None:
+    text = drafted(FILES[:1])
+    start = text.index("# images = [")
+    filled = text[:start] + text[start:].replace("# images", "images").replace("#   {", "  {").replace("# ]", "]")
+    assert complaints(filled) >= {("bundle", 0, "images", 0, "models", 0), ("bundle", 0, "images", 0, "version")}
+    inside = next(line for line in text.splitlines() if "what is inside" in line)
+    assert "bios, management-controller" in inside
+    assert "fabric-switch" not in inside
+    assert "fabric-switch" in drafted(FILES[2:])
 
 
 def test_the_release_is_an_example_only_and_reads_when_uncommented() -> None:
@@ -112,7 +127,7 @@ def test_a_draft_from_a_list() -> None:
     rows, findings = entries_from_list(listed)
     assert findings == []
     text = drafted(rows, publisher(listed))
-    assert complaints(text) == {("bundle", 0, "size"), ("bundle", 1, "size")}
+    assert complaints(text) == {("bundle", index, key) for index in (0, 1) for key in ("lifecycle", "size")}
     assert {b["digest_from"] for b in tomllib.loads(text)["bundle"]} == {"publisher: SHA256SUMS"}
     assert "cannot verify that file" not in text
 

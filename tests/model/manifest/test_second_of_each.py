@@ -45,10 +45,10 @@ def test_a_draft_names_the_second_source_and_warns_of_an_own_copy_wherever_it_co
         assert "cannot verify that file" in text
 
 
-def test_the_example_release_has_the_newest_version_of_every_family() -> None:
+def test_the_example_release_has_the_newest_version_of_every_family_of_the_files() -> None:
     names = ["marram-blade-6.0.1.bin", "marram-blade-6.1.0.bin", "marram-infrastructure-6.0.9.bin"]
     text = draft([DraftRow(n, ONE, 1) for n in names], platform="marram", issued=TODAY, digest_from="own copy")
-    assert '# infrastructure = "6.0.9"\n# blade = "6.1.0"\n# rack = "…"\n' in text
+    assert '# infrastructure = "6.0.9"\n# blade = "6.1.0"\n# source' in text
 
 
 def test_the_second_signature_is_no_bundle_either() -> None:
@@ -127,9 +127,17 @@ def test_all_that_were_given_under_one_name_are_named() -> None:
     assert all(digest in report.findings[0].message for digest in (ONE, TWO, THREE))
 
 
-def test_the_second_bundle_is_confirmed_or_reported() -> None:
+def test_the_second_bundle_is_confirmed() -> None:
+    text = bundles(("a", ONE, 1), ("b", TWO, 1), ("c", ONE, 1))
+    rows, found = done(confirm(text, listed(f"{ONE}  a\n{TWO}  b\n"), source="publisher: page", today=TODAY))
+    assert ["digest_from" in row for row in rows] == [True, True, False]
+    assert found == [("not-in-list", "c")]
+
+
+def test_a_list_that_one_digest_disputes_confirms_nothing_and_every_difference_is_reported() -> None:
+    """Who changed one line of a list could change any: the others are not confirmed by it."""
     text = bundles(("a", ONE, 1), ("b", TWO, 1), ("c", ONE, 1), ("d", ONE, 1))
     sums = listed(f"{ONE}  a\n{TWO}  b\n{TWO}  c\n{TWO}  d\n")
-    rows, found = done(confirm(text, sums, source="publisher: page", today=TODAY))
-    assert ["digest_from" in row for row in rows] == [True, True, False, False]
-    assert found == [("digest-differs", "c"), ("digest-differs", "d")]
+    after, report = confirm(text, sums, source="publisher: page", today=TODAY)
+    assert (after, report.changes, report.agreed) == (text, [], ["a", "b"])
+    assert codes_and_subjects(report.findings) == [("digest-differs", "c"), ("digest-differs", "d")]

@@ -29,6 +29,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "manifest draft": CommandExample("manifest draft downloads --platform marram -o first.toml", "manifest"),
     "manifest lint": CommandExample("manifest lint marram.toml", "manifest"),
     "manifest show": CommandExample("manifest show marram.toml", "manifest"),
+    "manifest diff": CommandExample("manifest diff store/manifests/marram-15.toml marram.toml", "manifest"),
     "manifest schema": CommandExample("manifest schema -o manifest.schema.json", "manifest"),
     "manifest confirm": CommandExample("manifest confirm marram.toml --against publisher/SHA256SUMS", "manifest"),
     "store add": CommandExample("store add marram.toml --from downloads --dry-run", "store"),
@@ -45,6 +46,9 @@ EXAMPLES: dict[str, CommandExample] = {
     "inventory read": CommandExample(
         "inventory read https://manager.example --site skerry --domain skerry-a --user kim -o read.toml", "inventory", 1
     ),
+    "inventory list": CommandExample("inventory list", "inventory"),
+    "inventory template": CommandExample("inventory template -o servers.csv", "inventory"),
+    "inventory schema": CommandExample("inventory schema -o inventory.schema.json", "inventory"),
     "stage": CommandExample("stage SKERRYA-IO1 --bundle infrastructure/6.0.1 --dry-run", "inventory"),
     "activate": CommandExample("activate SKERRYA-IO1 --version 6.0.1 --dry-run", "inventory"),
     "observe": CommandExample("observe SKERRYA-IO1 --active 5.4.10 --dry-run", "inventory"),
@@ -72,6 +76,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "receipt read": CommandExample("receipt read receipt.json", "receipt"),
     "export csv where": CommandExample("export csv where -o where.csv", "columns"),
     "export csv inventory": CommandExample("export csv inventory -o inventory.csv", "columns"),
+    "inventory columns": CommandExample("inventory columns inventory.csv -o map.toml", "columns"),
     "export csv history": CommandExample("export csv history --domain skerry-a", "columns"),
     "export csv store": CommandExample("export csv store", "store"),
     "export csv gaps": CommandExample("export csv gaps skerry-a --to 6.1", "route", 1),

@@ -13,6 +13,7 @@ from bundlekeeper.formats.toml_positions import Path
 from bundlekeeper.model.lint.common.format import did_you_mean
 from bundlekeeper.model.lint.common.problem import Problem
 from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBundle, items
+from bundlekeeper.model.manifest.name_guesses import guess_version, natural_key
 
 
 def check_bundles(loose: Loose) -> Iterator[Problem]:
@@ -24,6 +25,7 @@ def check_bundles(loose: Loose) -> Iterator[Problem]:
         yield from _variant(bundle, words, named.get(bundle.family))
         yield from _lifecycle(bundle)
         yield from _base(loose, bundle)
+        yield from _version_in_name(bundle)
         yield from _only(loose, bundle)
         yield from _images(bundle)
         if bundle.family is None or bundle.version is None:
@@ -75,6 +77,18 @@ def _base(loose: Loose, bundle: LooseBundle) -> Iterator[Problem]:
             or "add the base's bundle, or its version to known under [versions]"
         )
         yield Problem("base-unknown", (*bundle.path, "base"), message, hint)
+
+
+def _version_in_name(bundle: LooseBundle) -> Iterator[Problem]:
+    """A file whose name can only hold another version than its entry: one of the two is mistaken, or a copied line."""
+    if bundle.file is None or bundle.version is None:
+        return
+    named = guess_version(bundle.file)
+    if named is None or natural_key(named) == natural_key(bundle.version):
+        return
+    message = f"the file's name holds {shown(named)}, the entry's version is {shown(bundle.version)}"
+    hint = "is it a copied line, or the wrong file? If both are right, there is nothing to do"
+    yield Problem("version-in-name", (*bundle.path, "version"), message, hint)
 
 
 def _only(loose: Loose, bundle: LooseBundle) -> Iterator[Problem]:

@@ -47,6 +47,7 @@ LINT_CODES: dict[str, Code] = {
     "name-unsafe": Code(_E, "a file name that is unsafe on Linux, Windows or FAT"),
     "name-twice": Code(_E, "one file name for two files"),
     "name-clash": Code(_E, "file names that differ only by case or Unicode form"),
+    "version-in-name": Code(_W, "a file whose name holds another version than its entry; outside lint a note"),
     # bundles
     "no-bundle": Code(_E, "the manifest lists no bundle"),
     "bundle-twice": Code(_E, "two bundles of one family and version"),
@@ -92,7 +93,7 @@ LINT_CODES: dict[str, Code] = {
 }
 
 #: A warning for the manifest's writer; for its users no fault: the bytes are those that the manifest states.
-_WRITERS = frozenset({"digest-shared", "digest-empty"})
+_WRITERS = frozenset({"digest-shared", "digest-empty", "version-in-name"})
 #: Reported of each bundle by `store add` and `verify` themselves, as `self-digest` and `not-checked`.
 _OF_BUNDLES = frozenset({"own-copy", "digest-unsourced"})
 

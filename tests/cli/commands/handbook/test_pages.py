@@ -58,13 +58,21 @@ def test_each_example_works_in_the_folder_of_a_tour(keeper: Keeper, tmp_path: Pa
 
 
 def _put_there(folder: Path, keeper: Keeper, env: dict[str, str]) -> None:
-    """A chain of certificates under the name that the example of `trust crl` has, and a newer revocation list."""
+    """What examples need from elsewhere: certificates and a newer revocation list, and a plan with dates."""
     made = chain()
     for name, certificate in {"leaf": made.leaf, "middle": made.middle, "root": made.root}.items():
         (folder / name).write_bytes(pem(certificate))
     (folder / "newer.crl").write_bytes(pem(made.root_crl))
     of_chain = ["--form", "cms", "--for", "bundles", "--root", "root", "--intermediate", "middle"]
     assert keeper("trust", "add", "publisher", "leaf", *of_chain, cwd=folder, env=env).status == 0
+    (folder / "windows.toml").write_text(
+        "windows = 1\n"
+        + "".join(
+            f'[[window]]\nsite = "skerry"\nbegins = 2027-12-{day:02}T01:00:00\nminutes = 480\n' for day in range(1, 9)
+        )
+    )
+    dated = ["route", "skerry-a", "--to", "6.1", "--windows", "windows.toml", "--out", "dated.json"]
+    assert keeper(*dated, cwd=folder, env=env).status == 1
 
 
 @pytest.mark.parametrize("words", [words for words, _ in walk(APP)], ids=" ".join)
