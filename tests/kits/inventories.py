@@ -48,7 +48,12 @@ _DRAWN_LAST = ("serial", "staged")
 
 
 def _staged(draw: st.DrawFn, component: Component) -> Component:
-    """The component with what is staged on it: nothing is, where it is in no bank."""
+    """The component with no more banks than its kind has, and what is staged: nothing is, where it is in no bank."""
+    method = KINDS[component.kind].method
+    if method == "overwrite":
+        component = replace(component, pending=component.pending and "", spare=component.spare and "")
+    elif method == "two-bank" and component.pending:
+        component = replace(component, spare=component.spare and "")
     named = [version for version in (component.pending, component.spare) if version]
     none = [] if component.pending else [""]
     return replace(component, staged=draw(st.sampled_from([None, *none, *named])))

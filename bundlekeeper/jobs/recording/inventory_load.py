@@ -50,6 +50,8 @@ class LoadOptions:
 class InventoryLoaded:
     """What loading changed, or would change in a dry run; the files' names, what was read, what was recorded, and what
     was found about versions and models.
+
+    `warnings` are what a person should look at, in words.
     """
 
     plan: InventoryLoad
@@ -58,6 +60,7 @@ class InventoryLoaded:
     recorded: Recorded | None
     dry_run: bool
     findings: list[Finding]
+    warnings: Sequence[str] = ()
 
     @property
     def new(self) -> int:
@@ -99,11 +102,12 @@ def load(
         source = visible(", ".join(files))
         findings = of_components(session, read.inventory.components) if session.write or session.is_there else []
         plan = plan_load(ledger, read.inventory, reported_by=reported_by, source=source)
+        warnings = [*_to_review(column_map), *_alike(ledger, plan, read)]
         if plan.gone and not dry_run:
             agree(plan.gone)
         recorded = None if dry_run else record(ledger, plan, session.now())
     findings += _near_models(session, read.inventory)
-    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings)
+    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings, warnings)
 
 
 def _near_models(session: Session, inventory: Inventory) -> list[Finding]:
@@ -115,6 +119,30 @@ def _near_models(session: Session, inventory: Inventory) -> list[Finding]:
         for image in bundle.images:
             listed.setdefault(image.kind, set()).update(image.models)
     return near_models(inventory.components, listed)
+
+
+def _to_review(column_map: ColumnMap | None) -> Iterator[str]:
+    if column_map is not None and column_map.review:
+        lines = ", ".join(map(str, column_map.review))
+        yield f"{column_map.name}: REVIEW is still beside line {lines}; review what is guessed, and delete the word"
+
+
+def _alike(ledger: Ledger, plan: InventoryLoad, read: FilesRead) -> list[str]:
+    """Which names are like others of this inventory; of one that brings anything new, also like what is there now."""
+    from bundlekeeper.model.inventory.alike import alike, names
+    from bundlekeeper.model.inventory.changes import InventoryChange
+    from bundlekeeper.model.inventory.types import Place
+
+    known: set[tuple[str, str, str]] = set()
+    if any(change.what in (InventoryChange.ADDED, InventoryChange.REPLACED) for change in plan.changes):
+        select = "SELECT DISTINCT component, parent, site, domain, chassis, slot FROM state WHERE present = 1"
+        with ledger.reading():
+            rows = ledger.connection.execute(select).fetchall()
+            ledger.words.fetch({number for row in rows for number in row if number is not None})
+            for row in rows:
+                component, parent, site, *rest = (None if n is None else ledger.words.text(n) for n in row)
+                known.update(names(Place(site or "", *rest), (None if parent else component, parent)))
+    return alike(read.inventory.components, sorted(known))
 
 
 @contextmanager

@@ -31,9 +31,14 @@ INVENTORY_CODES: dict[str, Code] = {
 
 Converter = Callable[[object], object]
 _SPLIT = re.compile(r"[|,;]")
+_INSIDE = re.compile(r"[\s|,;]")
 _DIGITS = re.compile(r"[0-9]{1,19}")
 _YES, _NO = frozenset({"yes", "true"}), frozenset({"no", "false"})
 _QUOTES_HINT = "write it as text, in quotes; a number has lost its final zeros (6.10 became 6.1)"
+_NUMBER_HINT = "write it as text (in quotes, or in a cell of text); a number has lost its leading zeros"
+_NOT_KNOWN = frozenset("n/a na n.a. tbd tba todo unknown none null nil".split())
+_NOT_KNOWN_HINT = "leave it empty where it is not known"
+_NO_VERSION_HINT = f"{_NOT_KNOWN_HINT}, - where there is none"
 _CELL_HINT = "format the cell as text and write it again; the spreadsheet has changed what was typed"
 
 
@@ -73,18 +78,35 @@ def label(value: object) -> str | None:
 
 
 def version(value: object) -> str | None:
-    """A version, as read. Raises BadCellError."""
+    """A version, as read: a placeholder, and text with blanks or commas inside, is none. Raises BadCellError."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        raise BadCellError(f"is the date {value}, not a version", _CELL_HINT)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        raise BadCellError("is a number, not text", _QUOTES_HINT)
     found = text(value)
-    if found is not None and len(found) > limits.VERSION_CHARACTERS:
+    return _version(found) if found else found
+
+
+@lru_cache(maxsize=8192)
+def _version(found: str) -> str:
+    if len(found) > limits.VERSION_CHARACTERS:
         raise BadCellError(f"is a version of {len(found)} characters, {limits.VERSION_CHARACTERS} are the limit")
+    if found.casefold() in _NOT_KNOWN or found.startswith("#") or not any(map(str.isalnum, found)):
+        raise BadCellError(f"is {found!r}, which is no version", _NO_VERSION_HINT)
+    if _INSIDE.search(found):
+        message = f"is {found!r}; no version has blanks, commas or semicolons inside"
+        raise BadCellError(message, f"write one version as it is published; {_NO_VERSION_HINT}")
     return found
 
 
 def running(value: object) -> str | None:
     """The version that runs: there always is one, so it is known or not, never none. Raises BadCellError."""
-    found = version(value)
+    try:
+        found = version(value)
+    except BadCellError as e:
+        raise BadCellError(e.message, e.hint.replace(_NO_VERSION_HINT, _NOT_KNOWN_HINT)) from e
     if found == NONE:
-        raise BadCellError("is none, but some version always runs", "leave it empty where it is not known")
+        raise BadCellError("is none, but some version always runs", _NOT_KNOWN_HINT)
     return found
 
 
@@ -104,10 +126,12 @@ def _many(value: object, one: Callable[[object], str | None]) -> tuple[str, ...]
         if None in found or NONE in found:
             raise BadCellError("has an empty entry", "leave the entry out; an empty list means: known to be none")
         return tuple(v for v in found if v)
-    whole = one(value)
+    if type(value) is not str:
+        one(value)  # a number or a date is refused as one of them is
+    whole = text(value)
     if whole is None:
         return None
-    return tuple(v for entry in _SPLIT.split(whole) if (v := entry.strip()))
+    return tuple(v for entry in _SPLIT.split(whole) if entry.strip() and (v := one(entry)))
 
 
 def flag(value: object) -> bool | None:
@@ -281,4 +305,4 @@ def _shape(value: object) -> str:
 def _hint_for(value: object) -> str:
     if isinstance(value, datetime | date | time):
         return _CELL_HINT
-    return _QUOTES_HINT if isinstance(value, int | float) and not isinstance(value, bool) else ""
+    return _NUMBER_HINT if isinstance(value, int | float) and not isinstance(value, bool) else ""

@@ -41,16 +41,18 @@ def together(
     unread: Collection[str] = (),
     *,
     kept: bool = False,
+    own_kinds: Collection[str] = (),
 ) -> None:
     """Report every problem that the rows of all tables have with each other.
 
     `unread` are the identities that may be those of rows that could not be read, "" where it may be any: it is no
     problem when another row names one of those. An inventory that is `kept` was read without problems when it was
-    loaded: it may have two of a kind in one slot.
+    loaded: it may have two of a kind in one slot. How a kind of `own_kinds` takes its image is not known here.
     """
     keys = _identities(rows["component"], report)
     if not kept:
         _slots(rows["component"], report)
+        _banks(rows["component"], own_kinds, report)
     _staged(rows["component"], report)
     _pairs(rows["component"], report)
     _partitions(rows["partition"], keys, unread, report)
@@ -126,6 +128,24 @@ def _staged(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
         elif component.staged == "" and component.pending:
             message = f"staged is none, but {component.pending} is pending"
             _report(report, "inventory-value", row, "staged", message, _STAGED_HINT)
+
+
+def _banks(rows: Iterable[InventoryRow], own_kinds: Collection[str], report: InventoryReport) -> None:
+    """No more banks with a version than the kind's method has."""
+    for row in rows:
+        component = row.made
+        facts = KINDS.get(component.kind)
+        if facts is None or component.kind in own_kinds:
+            continue
+        method = METHODS[facts.method]
+        named = [bank for bank in ("pending", "spare", "staged") if getattr(component, bank)]
+        if not method.banks and named:
+            message = f"{named[0]} is {getattr(component, named[0])}, but a {component.kind} has one bank, which runs"
+            _report(report, "inventory-value", row, named[0], message, f"leave {' and '.join(named)} empty")
+        elif method.over == "spare" and component.pending and component.spare:
+            message = f"pending is {component.pending} and spare is {component.spare}, but a {component.kind} has two "
+            message += "banks: the bank that does not run is pending or spare, never both"
+            _report(report, "inventory-value", row, "spare", message, "name its version in the one that it is")
 
 
 def _pairs(rows: Iterable[InventoryRow], report: InventoryReport) -> None:

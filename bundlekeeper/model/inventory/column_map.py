@@ -23,6 +23,7 @@ must fill in is the value REVIEW, which a reader refuses; a guess has REVIEW bes
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
@@ -40,6 +41,7 @@ from bundlekeeper.model.vocabulary import ACTIVE, KINDS
 FORMAT = 1
 REVIEW = "REVIEW"
 _MOST_SAMPLES = 3  # cells that a draft shows beside a heading
+_STRING, _REVIEWED = re.compile(r'"(?:[^"\\]|\\.)*"'), re.compile(rf"#\s*{REVIEW}\b")
 _TABLES = ("keys", "versions", "values")
 
 #: Codes of what reading a column map finds.
@@ -63,6 +65,12 @@ def read_map(data: bytes, *, name: str, own_kinds: Collection[str] = ()) -> Colu
         message = f"the column map has {count} problem{'' if count == 1 else 's'}"
         raise InputError(message, hint="fix the lines that are named", where=name, problems=reading.located())
     return found
+
+
+def _to_review(text: str) -> tuple[int, ...]:
+    """The lines with a comment that begins with REVIEW."""
+    lines = enumerate((_STRING.sub("", line) for line in text.split("\n")), 1)
+    return tuple(number for number, line in lines if _REVIEWED.search(line))
 
 
 class _Reading:
@@ -97,7 +105,7 @@ class _Reading:
                 "columns-twice", ("versions",), f"one row is one server by [versions], but it has {what}, too"
             )
         skipped = frozenset(self._heading("ignored", heading) for heading in ignored)
-        return ColumnMap(name, keys, versions, skipped, values, self.headings)
+        return ColumnMap(name, keys, versions, skipped, values, self.headings, _to_review(self.source.text))
 
     def located(self) -> list[Finding]:
         """Every problem, at its line and column."""

@@ -21,12 +21,13 @@ class InventorySource:
 
 @dataclass(frozen=True, slots=True)
 class UnreadRow:
-    """A row, or the name of a column, of a sheet that cannot be read: where, why, what to do, and its cells."""
+    """A row, or the name of a column, of a sheet that cannot be read: where, why, what to do, its cells, and the problem's code."""
 
     where: str
     message: str
     hint: str = ""
     cells: tuple[str, ...] = ()
+    code: str = "inventory-syntax"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,8 @@ class Document:
 
     `columns` names what the columns of a sheet hold, whose rows omit empty cells; such a document needs no header.
     `unread` is what could not be read of it. Of a sheet: `rows`, how many were read, the `headings` of its columns, the
-    ones that are `ignored`, and the texts that are `above` them.
+    ones that are `ignored`, and the texts that are `above` them; `called` gives the heading and the kind of a path's
+    column, "" for none.
     """
 
     name: str
@@ -48,3 +50,4 @@ class Document:
     headings: tuple[str, ...] = ()
     ignored: tuple[str, ...] = ()
     above: tuple[str, ...] = ()
+    called: Callable[[Path], tuple[str, str]] = lambda _: ("", "")

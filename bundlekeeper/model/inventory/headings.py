@@ -1,17 +1,18 @@
 """What the columns of a sheet hold, by their headings: a key, the version of a kind, or nothing that is known.
 
 Rules: case, blanks and punctuation of a heading do not count; without a column map only the keys themselves and words
-that mean nothing else are understood, everything else is a problem, and with a map everything else is ignored, by
-name; a heading that may mean something is a guess, which only the draft of a map makes. The words are common practice.
+that mean nothing else are understood; everything else is ignored, by name, where nothing that is needed is missing,
+but never a heading that may be a version's: that is a problem, also beside a map that does not mention it; a heading that may mean something is a guess, which only the draft of a map makes. The words are common practice.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
 
-from bundlekeeper.model.inventory.types import COMPONENT_KEYS
+from bundlekeeper.model.inventory.types import ANSWER_COLUMNS, COMPONENT_KEYS, NEEDED
 from bundlekeeper.model.vocabulary import ACTIVE, KINDS
 
 #: Other headings for a key that mean nothing else.
@@ -42,6 +43,7 @@ _GUESSED = {
     "policy": "policyname firmwarepolicy",
 }
 _VERSION_WORDS = frozenset(("version", "firmware", "fw", "ver", "release", "active", "current", "running"))
+_FIRMWARE_WORDS = frozenset(("versions", "fwversion", "firmwares", "build", "image", "images", "patch", "microcode"))
 _JOINED = {"tags": "|", "note": "; "}  # keys that several columns may hold, and what goes between their cells
 _COMPONENT = "component"
 
@@ -66,7 +68,7 @@ class ColumnMap:
     """What a user states about the columns of a sheet; headings are folded.
 
     `keys` maps a heading to a key, `versions` one to kind, position in the server and bank; `values` are what all rows
-    have. `headings` are those as written, by the folded ones.
+    have. `headings` are those as written, by the folded ones; `review` are the lines that are still to be reviewed.
     """
 
     name: str
@@ -75,6 +77,7 @@ class ColumnMap:
     ignored: frozenset[str]
     values: Mapping[str, str]
     headings: Mapping[str, str]
+    review: tuple[int, ...] = ()
 
 
 def fold(heading: str) -> str:
@@ -121,7 +124,21 @@ class Headings:
         found = columns[table]
         if {column.key for column in found if not column.kind} & {"kind", *_banks()}:  # one row a component
             found = [SheetColumn(column.heading) if column.kind else column for column in found]
+        if table == _COMPONENT and _is_enough(found):
+            found = [replace(column, ignored=self._is_not_needed(column)) for column in found]
         return table, found
+
+    def _is_not_needed(self, column: SheetColumn) -> bool:
+        """True for a heading that can be ignored: it is no key's, nor nearly one, and is no version's."""
+        if column.key or not column.heading or column.heading in ANSWER_COLUMNS:
+            return False
+        words = [fold(key) for key in self.tables[_COMPONENT]]
+        return not self.may_be_version(column.heading) and not get_close_matches(fold(column.heading), words, 1, 0.8)
+
+    def may_be_version(self, heading: str) -> bool:
+        """True for a heading with a word that is of firmware, or a kind's name."""
+        words = set(re.findall(r"[^\W_]+", heading.casefold()))
+        return bool(words & {*_VERSION_WORDS, *_FIRMWARE_WORDS, *_banks(), *self._kinds} or self._version(heading).kind)
 
     def knows(self, heading: str) -> bool:
         """True where a heading alone is understood, in any table."""
@@ -163,7 +180,13 @@ class Headings:
         if version := column_map.versions.get(word):
             kind, position, bank = version
             return SheetColumn(heading, bank, kind, position)
-        return SheetColumn(heading, ignored=True)
+        return SheetColumn(heading, ignored=word in column_map.ignored or not self.may_be_version(heading))
+
+
+def _is_enough(columns: Sequence[SheetColumn]) -> bool:
+    """True where the columns have every key that a row needs, and what a component is named by."""
+    keys = {"kind" for column in columns if column.kind} | {column.key for column in columns}
+    return keys.issuperset(NEEDED) and not keys.isdisjoint(("serial", "parent"))
 
 
 def _banks() -> tuple[str, ...]:

@@ -108,8 +108,17 @@ def read_files(
 _IGNORED, _ABOVE = attrgetter("ignored"), attrgetter("above")
 _NOTED = ("component", "separate_windows")  # their notes are kept
 _HEADER = ("inventory", "read_at", "zone", "complete", "note")
-_MAP_HINT = "bundlekeeper inventory columns drafts a map of what each heading means"
+_MAP_HINT = "bundlekeeper inventory columns SHEET -o map.toml drafts a map of what each heading means"
 _MEANING = {"read_at": "when the inventory was read", "zone": "in which time zone its days are"}
+
+
+def _called(document: Document, path: Path) -> str:
+    """What a person calls the cell: by its heading, with the key where that is another word."""
+    key = str(path[-1])
+    heading, kind = document.called(path)
+    if not heading or fold(heading) == fold(key):
+        return key
+    return f"{heading!r} ({key}{' of ' + kind if kind else ''})"
 
 
 class _Reading:
@@ -182,7 +191,7 @@ class _Reading:
         self.count += 1
         self.unread.update({cell for cell in row.cells if cell} or {""})
         if self.count <= _MAX_PROBLEMS:
-            found = Finding("inventory-syntax", Level.ERROR, name, row.message, row.hint, row.where)
+            found = Finding(row.code, Level.ERROR, name, row.message, row.hint, row.where)
             self.noted.append((found, None, None))
 
     def _columns(self, document: Document, table: str) -> None:
@@ -194,6 +203,8 @@ class _Reading:
             if column not in keys and column not in ANSWER_COLUMNS:
                 near = fields.suggest(column, keys)
                 hint = f"{near} {_MAP_HINT}" if near else _MAP_HINT
+                if self.headings.map is not None:
+                    hint = f"state in {self.headings.map.name} what it holds, or list it there as ignored"
                 message = f"no key of {table} has the heading {column!r}"
                 self.problem("inventory-key", (document, (table, -1, column)), column, message, hint)
         for key in fields.REQUIRED[table]:
@@ -224,7 +235,8 @@ class _Reading:
                 value = convert(cell)
             except fields.BadCellError as e:
                 wrong.add(key)
-                self.problem("inventory-value", (document, (*path, key)), key, f"{key} {e.message}", e.hint)
+                where = (document, (*path, key))
+                self.problem("inventory-value", where, key, f"{_called(*where)} {e.message}", e.hint)
                 continue
             if value is not None:
                 values[key] = value
@@ -233,7 +245,8 @@ class _Reading:
         for key in required:
             if key not in wrong and not values.get(key) and (key != "domain" or key not in values):
                 hint = 'write "-" for a component that belongs to no domain' if key == "domain" else ""
-                self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
+                where = (document, (*path, key))
+                self.problem("inventory-missing", where, key, f"{_called(*where)} is empty", hint)
         if before == self.count and len(required) == len(fields.REQUIRED[table]):
             self.rows[table].append(InventoryRow(place, _MAKE[table](**values)))
         elif table == "component":
@@ -257,7 +270,7 @@ class _Reading:
             self.problem("inventory-missing", None, "component", "no component is listed")
         self._unused_headings()
         covered = self._complete([(h[0], h[3]) for h in headers], complete)
-        together(self.rows, self.problem, self.unread, kept=self.kept)
+        together(self.rows, self.problem, self.unread, kept=self.kept, own_kinds=self.own_kinds)
         if self.count or not isinstance(found_read_at, date) or not isinstance(found_zone, str):
             return None
         made = {table: tuple(row.made for row in rows) for table, rows in self.rows.items()}

@@ -8,6 +8,7 @@ not known, `-` says that there is no such component.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -47,6 +48,9 @@ def rectangle(
         elif not titles_are_wrong and any(cell not in _BLANK for cell in cells):
             good.append(number)
     sheet = _Sheet(rows, columns, headings.map.values if headings.map is not None and table == "component" else {})
+    if sheet.versions and (twice := sheet.twice(good, where)):
+        unread += twice.values()
+        good = [number for number in good if number not in twice]
     body, origin = sheet.by_server(good) if sheet.versions else (sheet.by_component(good), None)
 
     def cell(path: Path) -> tuple[int, int]:
@@ -56,6 +60,11 @@ def rectangle(
             return first, sheet.column(key)
         row, group = (good[index], None) if origin is None else origin[index]
         return row, sheet.column(key, group)
+
+    def called(path: Path) -> tuple[str, str]:
+        column = columns[cell(path)[1]] if columns else SheetColumn("")
+        key = "parent" if path[-1] == "parent" and column.key == "serial" else column.key
+        return (column.heading, column.kind) if key == path[-1] else ("", "")
 
     return Document(
         name,
@@ -68,6 +77,7 @@ def rectangle(
         ignored=tuple(column.heading for column in columns if column.ignored and column.heading),
         above=tuple(str(cell).strip() for row in rows[:first] for cell in row if cell not in _BLANK),
         headings=tuple(titles),
+        called=called,
     )
 
 
@@ -100,6 +110,11 @@ def _wrong(columns: Sequence[SheetColumn]) -> list[tuple[int, str, str]]:
             found.append((number, both, hint))
         seen.setdefault(held, column.heading)
     return found
+
+
+def _row_of(where: str) -> str:
+    """The row of a place as a person counts it: of servers.csv:4:2, or of servers.xlsx!Sheet!B4."""
+    return re.sub(r".*?([0-9]+)(:[0-9]+)?", r"\1", where)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +154,19 @@ class _Sheet:
             {key: cell for key, cell in zip(keys, self.rows[number], strict=False) if cell != "" and key}
             for number in good
         ]
+
+    def twice(self, good: Sequence[int], where: Callable[[int, int], str]) -> dict[int, UnreadRow]:
+        """The rows whose server is in an earlier row, too, by their numbers."""
+        column, first, found = self.column("serial"), dict[str, int](), dict[int, UnreadRow]()
+        for number in good:
+            serial = str(self._shared(number).get("serial") or "").strip()
+            if serial in ("", "-") or first.setdefault(serial, number) == number:
+                continue
+            rows = " and ".join(_row_of(where(row, column)) for row in (first[serial], number))
+            message, hint = f"serial {serial} is in rows {rows}", "delete one of them, or correct its serial"
+            cells = (serial,)
+            found[number] = UnreadRow(where(number, column), message, hint, cells, "inventory-twice")
+        return found
 
     def by_server(self, good: Sequence[int]) -> tuple[list[dict[str, object]], list[tuple[int, tuple[str, str]]]]:
         """The components of each row's server, and for each the row and the kind and position that it comes from."""

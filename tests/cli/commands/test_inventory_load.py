@@ -118,3 +118,24 @@ def test_only_a_sheet_has_columns(keeper: Keeper, tmp_path: Path) -> None:
     twice.write_text("a,a\n1,2\n")
     refused = keeper("inventory", "columns", twice)
     assert (refused.status, "two columns are called 'a'" in refused.err) == (2, True)
+
+
+def test_what_may_be_one_server_and_what_is_still_to_be_reviewed_is_a_warning(keeper: Keeper, tmp_path: Path) -> None:
+    """It is loaded, and both names are there; a later sheet is held against what is known."""
+    sheet, column_map = tmp_path / "servers.csv", tmp_path / "map.toml"
+    head = "site,domain,chassis,slot,serial,BIOS,Owner\n"
+    sheet.write_text(head + "holm,holm-a,1,3,Y-1,6.0,kim\n")
+    first = keeper("inventory", "load", sheet, *HEAD)
+    assert first.status == 0, first.err
+    assert first.out.splitlines()[0] == "servers.csv: 1 row, 1 component; 1 column ignored: Owner"
+    assert "warning" not in first.out
+    sheet.write_text(head + "Holm,holm-a,1,4,y-1,6.0,kim\n")
+    later = keeper("inventory", "load", sheet, "--read-at", "2026-11-21", *HEAD[2:], "--dry-run", "--json")
+    assert later.json["warnings"] == [
+        "serial 'y-1' and serial 'Y-1' differ in case, blanks or leading zeros only; did you mean 'Y-1'?",
+        "site 'Holm' and site 'holm' differ in case, blanks or leading zeros only; did you mean 'holm'?",
+    ]
+    sheet.write_text("Location,domain,chassis,slot,serial,BIOS\nholm,holm-a,1,3,Y-1,6.0\n")
+    assert keeper("inventory", "columns", sheet, "-o", column_map).status == 0
+    again = keeper("inventory", "load", sheet, "--columns", column_map, "--read-at", "2026-11-22", *HEAD[2:])
+    assert f"  warning: {column_map}: REVIEW is still beside line 5; review what is guessed" in again.out

@@ -396,7 +396,15 @@ def test_cells_of_a_sheet_that_a_spreadsheet_changed_are_refused() -> None:
         document = Document("inv.xlsx", {}, {"component": [row]}, locate, tuple(row))
         with pytest.raises(InputError) as caught:
             read_inventory([document], read_at=date(2026, 1, 1), zone="UTC")
-        assert len(caught.value.problems) == 1
+        (problem,) = caught.value.problems
+        shown = "is a number" if cell == 6.1 else "is the date 2002-04-05, not a version"
+        assert shown in problem.message
+
+
+def test_a_serial_that_is_a_number_has_lost_no_final_zeros() -> None:
+    (problem,) = problems(HEAD + '[[component]]\nsite = "holm"\ndomain = "a"\nkind = "bios"\nserial = 7\n')
+    assert "leading zeros" in problem.hint
+    assert "final" not in problem.hint
 
 
 @pytest.mark.fault(85)

@@ -11,6 +11,7 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
+from bundlekeeper.model.inventory.alike import alike
 from bundlekeeper.model.inventory.column_map import read_map
 from bundlekeeper.model.inventory.headings import ColumnMap, joined
 from bundlekeeper.model.inventory.read import FilesRead, InventorySource, read_files
@@ -60,12 +61,9 @@ def test_headings_in_any_case_with_blanks_underscores_and_dashes() -> None:
 
 
 def test_a_heading_that_is_not_understood_is_a_problem_that_names_the_way_out() -> None:
-    """Nothing is dropped in silence, and nothing is guessed: the BIOS's date and a disk's size are no versions."""
-    found = problems("site,domain,kind,serial,Owner,BIOS date\nholm,a,bios,B1,kim,x\n")
-    assert [(p.code, p.subject, p.where) for p in found] == [
-        ("inventory-key", "Owner", "servers.csv:1:5"),
-        ("inventory-key", "BIOS date", "servers.csv:1:6"),
-    ]
+    """Nothing is guessed: the BIOS's date and a disk's size are no versions."""
+    found = problems("site,domain,kind,serial,BIOS date\nholm,a,bios,B1,x\n")
+    assert [(p.code, p.subject, p.where) for p in found] == [("inventory-key", "BIOS date", "servers.csv:1:5")]
     assert all("bundlekeeper inventory columns" in p.hint for p in found)
     found = problems("site,domain,serial,BIOS,Disk\nholm,a,SRV,6.0,4 TB\n")
     assert [p.subject for p in found] == ["Disk"]
@@ -184,3 +182,106 @@ def test_cells_of_several_columns_for_one_key_are_joined() -> None:
     assert joined("note", ["lent", "to skerry"]) == "lent; to skerry"
     assert joined("name", [14]) == "14"
     assert joined("serial", [88]) == 88
+
+
+PLAIN = "site,domain,kind,serial,active,pending,spare,staged,boot_files\n"
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["N/A", "n/a", "TBD", "unknown", "?", "#REF!", "#N/A", "#VALUE!", "none", "--", "6 0 1", '"6,0,1"'],
+)
+def test_what_is_no_version_is_no_version(cell: str) -> None:
+    """A placeholder, what a spreadsheet writes for an error, a comma for a dot: refused in every bank."""
+    for banks in (f"{cell},,,,", f"6.0,{cell},,,", f"6.0,,,,6.0|{cell}"):
+        if "," in cell and "|" in banks:
+            continue  # a comma divides boot files
+        (problem,) = problems(PLAIN + f"holm,a,fabric-switch,F1,{banks}\n")
+        assert problem.code == "inventory-value"
+        assert cell.strip('"') in problem.message
+        assert "leave it empty where it is not known" in problem.hint
+        assert ("- where there is none" in problem.hint) == (problem.subject != "active")
+
+
+@pytest.mark.parametrize(
+    ("row", "subject", "message"),
+    [
+        ("bios,B1,6.0,6.1,5.4,,", "spare", "the bank that does not run is pending or spare, never both"),
+        ("disk,D1,6.0,6.1,,,", "pending", "a disk has one bank"),
+        ("disk,D1,6.0,,6.1,,", "spare", "a disk has one bank"),
+        ("disk,D1,6.0,,,6.1,", "staged", "a disk has one bank"),
+    ],
+)
+def test_a_component_has_no_more_banks_than_its_kind(row: str, subject: str, message: str) -> None:
+    """Two banks are the one that runs and one other; of a manifest's own table of the kind nothing is known here."""
+    (problem,) = problems(PLAIN + f"holm,a,{row}\n")
+    assert (problem.code, problem.subject.split()[-1]) == ("inventory-value", problem.subject)
+    assert message in problem.message
+    assert subject in problem.message
+    assert load(PLAIN + f"holm,a,{row}\n", own_kinds=["bios", "disk"]).rows == 1
+    assert load(PLAIN + "holm,a,bios,B1,6.0,6.1,-,6.1,\nholm,a,disk,D1,6.0,-,-,-,\n").rows == 2
+
+
+def test_what_differs_in_case_blanks_or_zeros_only_is_named() -> None:
+    """Within one sheet, and against the serials and sites that are known already."""
+    head = "site,domain,chassis,slot,serial,BIOS\n"
+    found = load(head + "holm,a,1,3,Y-1,6.0\nholm,a,1,4,y-1,6.0\nHolm,a,1,5,Y-2,6.0\n")
+    assert alike(found.inventory.components) == [
+        "serial 'y-1' and serial 'Y-1' differ in case, blanks or leading zeros only; did you mean 'Y-1'?",
+        "site 'Holm' and site 'holm' differ in case, blanks or leading zeros only; did you mean 'holm'?",
+    ]
+    found = load(head + "holm,a,1,01,Y-1,6.0\nholm,a,1,1,Z-1,6.0\nholm,a,1,11,0815,6.0\n")
+    assert alike(found.inventory.components) == [
+        "slot '1' and slot '01' of holm/a/1 differ in case, blanks or leading zeros only; did you mean '01'?"
+    ]
+    assert alike(found.inventory.components, [("serial", "", "815"), ("serial", "", "Z-1"), ("site", "", "holm")]) == [
+        "slot '1' and slot '01' of holm/a/1 differ in case, blanks or leading zeros only; did you mean '01'?",
+        "serial '0815' and serial '815' differ in case, blanks or leading zeros only; did you mean '815'?",
+    ]
+    assert alike(found.inventory.components[:1], [("site", "", "Holm"), ("slot", "holm/a/1", "1")]) == [
+        "site 'holm' and site 'Holm' differ in case, blanks or leading zeros only; did you mean 'Holm'?",
+        "slot '01' and slot '1' of holm/a/1 differ in case, blanks or leading zeros only; did you mean '1'?",
+    ]
+
+
+def test_one_server_in_two_rows_is_one_problem_that_names_both() -> None:
+    found = problems(
+        "site,domain,chassis,slot,Serial No,BIOS,BMC\nh,a,1,3,Z-2,6.0,5\nh,a,1,4,Z-3,6.0,5\nh,a,1,5,Z-2,6.0,5\n"
+    )
+    assert [(p.code, p.message, p.where) for p in found] == [
+        ("inventory-twice", "serial Z-2 is in rows 2 and 4", "servers.csv:4:5")
+    ]
+
+
+def test_a_problem_names_the_heading_of_its_column() -> None:
+    """As the person reads it in the sheet, with the key that it is."""
+    found = problems("Datacenter,domain,kind,serial,Firmware version\n,a,boss,S1,n/a\n")
+    assert [p.message.partition(" is ")[0] for p in found] == [
+        "kind", "'Firmware version' (active)", "'Datacenter' (site)",
+    ]  # fmt: skip
+    found = problems("site,domain,slot,serial,BIOS\nholm,a,3,S1,?\n")
+    assert found[0].message.startswith("'BIOS' (active of bios) is '?'")
+
+
+def test_headings_that_are_not_needed_are_ignored_by_name() -> None:
+    """But none that may hold a version, or is a key's but for a letter, and none where something needed is missing."""
+    found = load("site,domain,kind,serial,Rack,Last check\nholm,a,bios,B1,R1,May\n")
+    assert (found.rows, found.ignored) == (1, ("Rack", "Last check"))
+    for heading in ("FW", "Patch version", "BIOS date", "Firmware of NIC", "haelthy", "Image"):
+        (problem,) = problems(f"site,domain,kind,serial,Rack,{heading}\nholm,a,bios,B1,R1,6.0\n")
+        assert problem.subject == heading
+        assert "bundlekeeper inventory columns SHEET -o map.toml" in problem.hint
+    found = problems("domain,kind,serial,Rack\na,bios,B1,R1\n")
+    assert [p.subject for p in found] == ["Rack", "site"]
+    assert "bundlekeeper inventory columns SHEET -o map.toml" in found[1].hint
+    text = "Location,SERIAL,slot,BIOS,bios_next,NIC 2,FW\nholm,S1,3,6.0,6.1,1.1,7\n"
+    (problem,) = problems(text, MAP)
+    assert (problem.subject, "map.toml" in problem.hint) == ("FW", True)
+    assert load(text, MAP.replace('"Owner"', '"FW"')).ignored == ("FW",)
+
+
+def test_the_lines_of_a_map_that_are_to_be_reviewed_are_counted() -> None:
+    text = 'columns = 1\n# Review each line with REVIEW beside it\n[keys]\n"a # REVIEW" = "site"\n'
+    assert read_map(text.encode(), name="map.toml").review == ()
+    text += '"Host" = "name"  # REVIEW: guessed\n#"x" = "serial" # REVIEW\n'
+    assert read_map(text.encode(), name="map.toml").review == (5, 6)
