@@ -21,7 +21,7 @@ class InventorySource:
 
 @dataclass(frozen=True, slots=True)
 class UnreadRow:
-    """A row, or the name of a column, of a sheet that cannot be read: where, why, what to do, its cells, and the problem's code."""
+    """A row, or the name of a column, of a sheet that cannot be read: where, why, what to do, its cells, the code."""
 
     where: str
     message: str

@@ -2,7 +2,8 @@
 
 Rules: case, blanks and punctuation of a heading do not count; without a column map only the keys themselves and words
 that mean nothing else are understood; everything else is ignored, by name, where nothing that is needed is missing,
-but never a heading that may be a version's: that is a problem, also beside a map that does not mention it; a heading that may mean something is a guess, which only the draft of a map makes. The words are common practice.
+but never a heading that may be a version's: that is a problem, also beside a map that does not mention it; a heading
+that may mean something is a guess, which only the draft of a map makes. The words are common practice.
 """
 
 from __future__ import annotations

@@ -27,6 +27,7 @@ def test_a_sheet_is_drafted_reviewed_and_loaded(keeper: Keeper, tmp_path: Path) 
     assert unfilled.status == 2
     assert "domain is still to be filled in" in unfilled.err
     text = column_map.read_text()
+    text = text.replace("REVIEW: guessed", "it is")
     column_map.write_text(text.replace('domain = "REVIEW"', 'domain = "holm-a"\nchassis = "1"'))
     loaded = keeper("inventory", "load", sheet, "--columns", column_map, *HEAD)
     assert loaded.status == 0, loaded.err
@@ -138,4 +139,5 @@ def test_what_may_be_one_server_and_what_is_still_to_be_reviewed_is_a_warning(ke
     sheet.write_text("Location,domain,chassis,slot,serial,BIOS\nholm,holm-a,1,3,Y-1,6.0\n")
     assert keeper("inventory", "columns", sheet, "-o", column_map).status == 0
     again = keeper("inventory", "load", sheet, "--columns", column_map, "--read-at", "2026-11-22", *HEAD[2:])
-    assert f"  warning: {column_map}: REVIEW is still beside line 5; review what is guessed" in again.out
+    line = next(n for n, text in enumerate(column_map.read_text().split("\n"), 1) if "REVIEW: guessed" in text)
+    assert f"  warning: {column_map}: REVIEW is still beside line {line}; review what is guessed" in again.out
