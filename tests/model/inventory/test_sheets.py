@@ -271,9 +271,9 @@ def test_headings_that_are_not_needed_are_ignored_by_name() -> None:
         (problem,) = problems(f"site,domain,kind,serial,Rack,{heading}\nholm,a,bios,B1,R1,6.0\n")
         assert problem.subject == heading
         assert "bundlekeeper inventory columns SHEET -o map.toml" in problem.hint
-    found = problems("domain,kind,serial,Rack\na,bios,B1,R1\n")
-    assert [p.subject for p in found] == ["Rack", "site"]
-    assert "bundlekeeper inventory columns SHEET -o map.toml" in found[1].hint
+    needed = problems("domain,kind,serial,Rack\na,bios,B1,R1\n")
+    assert [p.subject for p in needed] == ["Rack", "site"]
+    assert "bundlekeeper inventory columns SHEET -o map.toml" in needed[1].hint
     text = "Location,SERIAL,slot,BIOS,bios_next,NIC 2,FW\nholm,S1,3,6.0,6.1,1.1,7\n"
     (problem,) = problems(text, MAP)
     assert (problem.subject, "map.toml" in problem.hint) == ("FW", True)
