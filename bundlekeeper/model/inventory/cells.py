@@ -31,7 +31,7 @@ INVENTORY_CODES: dict[str, Code] = {
 
 Converter = Callable[[object], object]
 _SPLIT = re.compile(r"[|,;]")
-_INSIDE = re.compile(r"[\s|,;]")
+_INSIDE = re.compile(r"[\s,;]")
 _DIGITS = re.compile(r"[0-9]{1,19}")
 _YES, _NO = frozenset({"yes", "true"}), frozenset({"no", "false"})
 _QUOTES_HINT = "write it as text, in quotes; a number has lost its final zeros (6.10 became 6.1)"
