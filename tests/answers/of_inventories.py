@@ -76,7 +76,7 @@ def _csv(rnd: Random, fleet: Inventory) -> str:
         for key in keys:
             value = getattr(component, key)
             cell = "" if value is None else "-" if value in ("", ()) else value if isinstance(value, str) else ""
-            cell = " ".join(value) if isinstance(value, tuple) and value else cell
+            cell = "|".join(value) if isinstance(value, tuple) and value else cell
             cell = ("yes" if value else "no") if isinstance(value, bool) else cell
             if rnd.random() < 0.002:
                 cell = rnd.choice(["?", '"a b"', "maybe", "x" * 200, "-", "1/2", '"'])
