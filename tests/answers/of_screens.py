@@ -112,7 +112,11 @@ def _gaps(rnd: Random) -> Any:
     xml = None if form is OutputForm.JSON else rnd.choice([None, "-"])
 
     def put(whole: bool) -> int:
-        found = _with(given, gaps, lambda session: gaps.find_gaps(session, domain, asked.release, InputFiles()))
+        found = _with(
+            given,
+            gaps,
+            lambda session: gaps.find_gaps(session, domain, asked.release, InputFiles(inventory="office.toml")),
+        )
         return gaps_screen.show(found, {"to": asked.release}, every=domain is None, junit=xml, form=form, whole=whole)
 
     if form is OutputForm.JSON:

@@ -31,7 +31,7 @@ INVENTORY_CODES: dict[str, Code] = {
 
 Converter = Callable[[object], object]
 _SPLIT = re.compile(r"[|,;]")
-_INSIDE = re.compile(r"[\s,;]")
+_INSIDE = re.compile(r"[,;]")
 _DIGITS = re.compile(r"[0-9]{1,19}")
 _YES, _NO = frozenset({"yes", "true"}), frozenset({"no", "false"})
 _QUOTES_HINT = "write it as text, in quotes; a number has lost its final zeros (6.10 became 6.1)"
@@ -78,7 +78,7 @@ def label(value: object) -> str | None:
 
 
 def version(value: object) -> str | None:
-    """A version, as read: a placeholder, and text with blanks or commas inside, is none. Raises BadCellError."""
+    """A version, as read: a placeholder, and text with commas inside, is none. Raises BadCellError."""
     if isinstance(value, date) and not isinstance(value, datetime):
         raise BadCellError(f"is the date {value}, not a version", _CELL_HINT)
     if isinstance(value, int | float) and not isinstance(value, bool):
@@ -94,7 +94,7 @@ def _version(found: str) -> str:
     if found.casefold() in _NOT_KNOWN or found.startswith("#") or not any(map(str.isalnum, found)):
         raise BadCellError(f"is {found!r}, which is no version", _NO_VERSION_HINT)
     if _INSIDE.search(found):
-        message = f"is {found!r}; no version has blanks, commas or semicolons inside"
+        message = f"is {found!r}; no version has commas or semicolons inside"
         raise BadCellError(message, f"write one version as it is published; {_NO_VERSION_HINT}")
     return found
 

@@ -108,7 +108,6 @@ def _print_loaded(loaded: InventoryLoaded, *, details: bool) -> None:
         output.line(f"  {change.what.value}: {change.message()}")
     for (site, domain, kind), number in plan.unlisted.items() if details else ():
         output.line(f"  not mentioned: {number} {kind} in {site}/{domain or '-'}, kept as they were")
-    output.findings_text(loaded.findings)
     if plan.overtaken:
         message = f"another reading of the same moment was loaded later and counts instead: {plan.overtaken[:12]}"
         output.line(f"{message}; if it is wrong: bundlekeeper ledger undo {plan.overtaken[:12]} --reason TEXT")
