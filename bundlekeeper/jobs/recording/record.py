@@ -210,9 +210,10 @@ def _kind_of(asked: Asked) -> EventKind:
     """What kind of event states it. Raises InputError for words that do not go together, or an empty reason."""
     from bundlekeeper.ledger.event.events import EventKind
 
-    if asked.failed is not None and not asked.failed.strip():
-        raise InputError("--failed needs a reason", hint='--failed "why it failed"; it is recorded')
     if asked.failed is not None:
+        if asked.failed.strip().casefold() in {"", "-", "yes", "no", "true", "false"}:
+            hint = '--failed "why it failed", which is recorded; nothing where it did not fail'
+            raise InputError("--failed needs a reason, not yes or no", hint=hint)
         return EventKind.FAILED
     readings = any(getattr(asked, key) is not None for key in _READINGS)
     is_removed, is_silent = bool(_yes(asked.removed, "--removed")), bool(_yes(asked.no_answer, "--no-answer"))
@@ -341,9 +342,11 @@ def recorded_component(work: RecordingWork, answer: WhereAnswer) -> RecordedComp
     method = _method(work, answer.kind)
     is_open = answer.agreement in {Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED}
     activated = text(answer.recorded) if is_open else ""
+    is_read = answer.agreement in {Agreement.AGREES, Agreement.DIFFERS, Agreement.ONLY_READ}
     return RecordedComponent(
         answer.component, answer.kind, answer.model, method, place, text(answer.pending), text(answer.spare),
         boot_files, text(answer.staged), activated or "", answer.staged.sha256 if answer.staged else "",
+        (text(answer.active) or "") if is_read else "",
     )  # fmt: skip
 
 

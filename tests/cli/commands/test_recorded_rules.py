@@ -138,3 +138,24 @@ def test_a_bundle_of_the_wrong_variant_is_recorded_with_a_word(office: Keeper, w
     assert (ran.status, ran.codes) == (1, ["wrong-variant"]), (ran.out, ran.err)
     message = "rack 6.1.0 is of the variant single-servers, and this takes managed-servers"
     assert ran.json["findings"][0]["message"] == message
+
+
+def test_a_failure_is_judged_as_an_activation_and_what_runs_did_not_fail(office: Keeper, tmp_path: Path) -> None:
+    assert office("stage", "HOLMA-IO1", *_IO).status == 0
+    before = _stored(office)
+    for words, because in (
+        (("HOLMA-IO1", "--version", "7.7", "--failed", "it hung"), "7.7 is not known to be staged on it"),
+        (("HOLMA-IO2", "--version", "6.0.1", "--failed", "it hung"), "6.0.1 was read back: it runs"),
+    ):
+        ran = office("activate", *words)
+        assert (ran.status, because in ran.err) == (4, True), (words, ran.err)
+    assert office("activate", "HOLMA-IO1", "--failed", "--dry-run").status == 2
+    sheet = tmp_path / "done.csv"
+    for answer in ("no", "yes"):
+        sheet.write_text(f"name,failed\nHOLMA-IO1,{answer}\n", "utf-8")
+        ran = office("activate", "--file", sheet)
+        assert (ran.status, "done.csv:2: --failed needs a reason" in ran.err) == (2, True), ran.err
+    assert _stored(office) == before
+    meant = ("activate", "HOLMA-IO2", "--version", "6.0.1", "--failed", "it hung", "--anyway", "seen by lee")
+    assert office(*meant).status in (0, 1)
+    assert office("activate", "HOLMA-IO1", "--failed=--force was refused", "--dry-run").status == 0
