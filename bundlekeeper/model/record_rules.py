@@ -17,7 +17,8 @@ class RecordedComponent:
     """One component as the ledger knows it; `method` is empty where the kind is not known.
 
     `staged` is what was brought to be activated; an image that was only read in `spare` may be an old one. `activated`
-    is what was recorded as activated and not read back yet, `runs` what was read back. `staged_sha256` is of the bundle's file, "" is not known.
+    is what was recorded as activated and not read back yet, `runs` what was read back. `staged_sha256` is of the
+    bundle's file, "" is not known.
     """
 
     component: str
@@ -126,6 +127,16 @@ def failing(component: RecordedComponent, bundle: RecordedBundle | None, version
     runs = choice.version == component.runs != (component.staged or "")
     refusals = (*choice.refusals, f"{choice.version} was read back: it runs") if runs else choice.refusals
     return replace(choice, component=component, refusals=refusals)
+
+
+def misread(component: RecordedComponent, pending: str | None, spare: str | None) -> str:
+    """What is wrong with a reading of these banks, for the component's method; "" where it can be."""
+    how = METHODS.get(component.method)
+    if how is not None and not how.banks and (pending or spare):
+        return f"a {component.kind} is overwritten in place, it has no bank for {pending or spare}"
+    if component.method == "two-bank" and pending and spare and pending != spare:
+        return f"a {component.kind} has two banks: beside the active image one is pending or spare, never both"
+    return ""
 
 
 def _about_bundle(bundle: RecordedBundle | None) -> list[str]:
