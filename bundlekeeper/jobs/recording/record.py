@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some, visible
-from bundlekeeper.jobs.recording.gone import back_again
 from bundlekeeper.jobs.recording.manifest_doubts import known_versions, of_events
 from bundlekeeper.jobs.recording.plan_digest import plan_digest
 from bundlekeeper.jobs.recording.selection import insist_on_one_meaning, selector_of
 from bundlekeeper.jobs.recording.statements import MAX_SHOWN, Asked, RecordDetails, RecordStatement, statements
+from bundlekeeper.jobs.recording.where import back_again
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.inventory.types import PLACES

@@ -6,13 +6,14 @@ bundle is in it, else those of the manifest in force; doubts about the moment th
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.jobs.recording.gone import gone_since
+from bundlekeeper.formats.escape import some
 from bundlekeeper.jobs.recording.manifest_doubts import known_versions
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.session import Session
@@ -321,3 +322,26 @@ def doubts(
         so = "they do not count here" if asked is None else "they count here up to the day that is asked about"
         found.append(beyond.doubt(so))
     return found
+
+
+def gone_since(ledger: Ledger, component: str) -> str:
+    """When it was last recorded as gone, to the second; "?" where no entry of its own says so.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
+    from bundlekeeper.ledger.ask.where import history
+    from bundlekeeper.ledger.event.events import EventKind
+
+    gone = [e.event for e in history(ledger, component) if e.event.what is EventKind.GONE and not e.void]
+    return re.sub(r"\.[0-9]+", "", gone[-1].at.text()) if gone else "?"
+
+
+def back_again(ledger: Ledger, answers: Sequence[WhereAnswer]) -> list[Finding]:
+    """One warning for the components that were gone and of which something new was recorded."""
+    if not answers:
+        return []
+    first = answers[0].component
+    others = f", {len(answers) - 1} others like it" if len(answers) > 1 else ""
+    message = f"{first} was removed on {gone_since(ledger, first)}{others}: is it back, and where?"
+    hint = "bundlekeeper inventory load records where it is; bundlekeeper ledger undo --last takes this back"
+    return [finding("was-removed", some([answer.component for answer in answers], 3), message, hint)]
