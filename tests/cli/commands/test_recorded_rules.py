@@ -183,6 +183,7 @@ def test_one_reading_of_a_component_at_a_time_with_the_banks_that_it_has(office:
         (("HOLMA-IO1", "--pending", "6.1.0", "--spare", "5.4.2"), "pending or spare, never both"),
         ((manager, "--spare", "6.1.0"), "overwritten in place"),
         (("HOLMA-IO1", "--active", " "), "--active ' ' is no version"),
+        (("HOLMA-IO1", "--active", "N/A"), "--active is 'N/A', which is no version"),
     ):
         ran = office("observe", *words)
         assert (ran.status, because in ran.err) == (2, True), (words, ran.err)
