@@ -75,6 +75,7 @@ CODES: dict[str, Code] = {
     "older-manifest": Code(_W, "a manifest is older than one that was admitted before"),
     "version-unordered": Code(_W, "the version cannot be placed in the manifest's order"),
     "version-unknown": Code(_W, "the running version is unknown or matches no bundle"),
+    "was-removed": Code(_W, "something was recorded of a component after it was removed"),
     "mixed-server": Code(_W, "one server's components are at different bundles"),
     "component-differs": Code(_W, "a component differs from its neighbours of the same kind and model"),
     "no-policy": Code(_W, "a server has no policy"),

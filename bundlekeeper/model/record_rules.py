@@ -7,7 +7,7 @@ confirmation; a refusal can be overruled only with a reason, which is recorded w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bundlekeeper.model.vocabulary import METHODS, STAGED_METHODS
 
@@ -17,7 +17,8 @@ class RecordedComponent:
     """One component as the ledger knows it; `method` is empty where the kind is not known.
 
     `staged` is what was brought to be activated; an image that was only read in `spare` may be an old one. `activated`
-    is what was recorded as activated and not read back yet. `staged_sha256` is of the bundle's file, "" is not known.
+    is what was recorded as activated and not read back yet, `runs` what was read back. `staged_sha256` is of the
+    bundle's file, "" is not known.
     """
 
     component: str
@@ -31,6 +32,7 @@ class RecordedComponent:
     staged: str | None = None
     activated: str = ""
     staged_sha256: str = ""
+    runs: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,12 +118,25 @@ def activating(component: RecordedComponent, bundle: RecordedBundle | None, vers
 def failing(component: RecordedComponent, bundle: RecordedBundle | None, version: str) -> RecordChoice:
     """Which image a failed activation was of: the one named, else the one staged, else the one recorded as activated.
 
-    "" where it is not known. Only an image that is not the component's is refused.
+    "" where it is not known. One that is named is judged as one that was activated, and must not run.
     """
-    if bundle is not None or version:
-        chosen, wrong = _image(component, bundle, version)
-        return RecordChoice(component, chosen, "", tuple(wrong))
-    return RecordChoice(component, component.staged or component.pending or component.activated, "", ())
+    if bundle is None and not version:
+        return RecordChoice(component, component.staged or component.pending or component.activated, "", ())
+    there = tuple(filter(None, (*component.boot_files, component.activated)))
+    choice = activating(replace(component, boot_files=there), bundle, version)
+    runs = choice.version == component.runs != (component.staged or "")
+    refusals = (*choice.refusals, f"{choice.version} was read back: it runs") if runs else choice.refusals
+    return replace(choice, component=component, refusals=refusals)
+
+
+def misread(component: RecordedComponent, pending: str | None, spare: str | None) -> str:
+    """What is wrong with a reading of these banks, for the component's method; "" where it can be."""
+    how = METHODS.get(component.method)
+    if how is not None and not how.banks and (pending or spare):
+        return f"a {component.kind} is overwritten in place, it has no bank for {pending or spare}"
+    if component.method == "two-bank" and pending and spare and pending != spare:
+        return f"a {component.kind} has two banks: beside the active image one is pending or spare, never both"
+    return ""
 
 
 def _about_bundle(bundle: RecordedBundle | None) -> list[str]:

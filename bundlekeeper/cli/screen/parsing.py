@@ -1,13 +1,13 @@
 """What every command has from here: options that take one value refuse a second one, and help is never cut.
 
 Rules: the last value never wins in silence; every option that is given too often is named at once; an option that
-takes several values keeps all of them, and is not looked at here.
+takes several values keeps all of them, and is not counted here; no value is the next option, which was to be obeyed.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from bundlekeeper.errors import InputError
@@ -28,7 +28,9 @@ def prepare(command: Any) -> None:  # noqa: ANN401 - a command of the parser's, 
         parse = parser.parse_args
 
         def parse_args(args: list[str]) -> Any:  # noqa: ANN401 - what the parser returns
+            words = tuple(args)  # the parser empties the list
             values, left, order = parse(args)
+            _insist_on_values(words, order, values)
             _insist_on_once(order)
             return values, left, order
 
@@ -36,6 +38,17 @@ def prepare(command: Any) -> None:  # noqa: ANN401 - a command of the parser's, 
         return parser
 
     command.make_parser = make_parser
+
+
+def _insist_on_values(words: Sequence[str], order: Sequence[Any], values: Mapping[str, Any]) -> None:
+    """Raise InputError where the value of an option is the word after it, and looks like another option."""
+    for option in order:
+        found = values.get(option.name)
+        for value in found if isinstance(found, list) else [found]:
+            if isinstance(value, str) and value.startswith("--") and value in words:
+                name = _name(option)
+                if f"{name}={value}" not in words:
+                    raise InputError(f"{name} has no value before {value}", hint=f'if it is meant: {name}="{value}"')
 
 
 def _insist_on_once(order: Sequence[Any]) -> None:

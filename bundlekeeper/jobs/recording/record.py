@@ -11,8 +11,9 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some, visible
 from bundlekeeper.jobs.recording.manifest_doubts import known_versions, of_events
 from bundlekeeper.jobs.recording.plan_digest import plan_digest
-from bundlekeeper.jobs.recording.selection import selector_of
+from bundlekeeper.jobs.recording.selection import insist_on_one_meaning, selector_of
 from bundlekeeper.jobs.recording.statements import MAX_SHOWN, Asked, RecordDetails, RecordStatement, statements
+from bundlekeeper.jobs.recording.where import back_again
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.inventory.types import PLACES
@@ -23,6 +24,7 @@ from bundlekeeper.model.record_rules import (
     RecordedImage,
     activating,
     failing,
+    misread,
     staging,
 )
 from bundlekeeper.model.vocabulary import BANKS
@@ -65,6 +67,8 @@ class RecordingWork:
     bundles: dict[str, RecordedBundle] = field(default_factory=dict)
     zones: dict[str, str] = field(default_factory=dict)
     as_known: int = 0  # components of which an exported table states nothing new
+    back: list[WhereAnswer] = field(default_factory=list)  # gone before
+    observed: dict[tuple[str, str | None], str] = field(default_factory=dict)  # component and time -> row of the file
     passed_over: set[str] = field(default_factory=set)  # keys that no recording is about
     methods: Mapping[str, str] | None = None
 
@@ -102,6 +106,7 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
     if work.as_known:
         session.tell(f"note: {counted(work.as_known, 'component')} as the ledger has it already: nothing new")
     found = of_events(session, work.events, {bundle.sha256: bundle.variant for bundle in work.bundles.values()})
+    found += back_again(ledger, work.back)
     recorded = None if dry_run else ledger.record(work.events, session.now(), arrange=True)
     beyond = ahead(ledger, session.now())
     found += [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # a note: it was recorded
@@ -134,11 +139,14 @@ def _to_events(work: RecordingWork, row: RecordStatement) -> None:
     from bundlekeeper.ledger.ask import where as questions
 
     session = work.session
+    row = row._replace(asked=_with_versions(row.asked))
     if row.asked.bank and row.asked.bank not in BANKS[1:]:
         raise InputError(f"there is no bank {visible(row.asked.bank)}", hint=f"the banks are {', '.join(BANKS[1:])}")
-    answers = questions.where(session.ledger, selector_of(session, row.places), clock=session.now())
+    selector = selector_of(session, row.places)
+    answers = questions.where(session.ledger, selector, clock=session.now())
     if not answers:
         raise _no_match(session)
+    insist_on_one_meaning(session, row.places, selector, answers)
     bundle = recorded_bundle(work, row.asked.bundle) if row.asked.bundle else None
     for answer in _concerned(work, row, answers, bundle):
         _one(work, row, answer, bundle)
@@ -192,10 +200,18 @@ def _one(work: RecordingWork, row: RecordStatement, answer: WhereAnswer, bundle:
         _insist_on_described(work, row.described, answer)
         news: dict[str, Any] = {key: _new(row, answer, key) for key in _READINGS}
         asked = replace(asked, **news)
+        wrong = misread(component, asked.pending, asked.spare)
+        earlier = work.observed.setdefault((answer.component, details.at), row.where)
+        if earlier != row.where:
+            wrong = f"it is in {earlier} already, at the same time"
+        if wrong:
+            raise InputError(f"{answer.component}: {wrong}", hint="observe records what was read, once for each time")
         if row.exported and common.what == _WHAT["observe"] and all(getattr(asked, key) is None for key in _READINGS):
             work.as_known += 1
             return
         event, message = _observed(asked, common)
+        if not answer.present and event.what.value == _WHAT["observe"]:
+            work.back.append(answer)
         work.events.append(event)
         work.lines.append(f"{component.component} ({component.place}): {message}")
         return
@@ -210,9 +226,10 @@ def _kind_of(asked: Asked) -> EventKind:
     """What kind of event states it. Raises InputError for words that do not go together, or an empty reason."""
     from bundlekeeper.ledger.event.events import EventKind
 
-    if asked.failed is not None and not asked.failed.strip():
-        raise InputError("--failed needs a reason", hint='--failed "why it failed"; it is recorded')
     if asked.failed is not None:
+        if asked.failed.strip().casefold() in {"", "-", "yes", "no", "true", "false"}:
+            hint = '--failed "why it failed", which is recorded; nothing where it did not fail'
+            raise InputError("--failed needs a reason, not yes or no", hint=hint)
         return EventKind.FAILED
     readings = any(getattr(asked, key) is not None for key in _READINGS)
     is_removed, is_silent = bool(_yes(asked.removed, "--removed")), bool(_yes(asked.no_answer, "--no-answer"))
@@ -243,6 +260,24 @@ def _observed(asked: Asked, common: Event) -> tuple[Event, str]:
     if healthy is not None:
         readings.append("healthy" if healthy else "not healthy")
     return replace(common, seen=seen), ", ".join(readings)
+
+
+def _with_versions(asked: Asked) -> Asked:
+    """The same, each version as an inventory would have it; "" for none. Raises InputError for what is no version."""
+    from bundlekeeper.model.inventory.cells import BadCellError, version
+
+    found: dict[str, Any] = {}
+    for key in ("version", *_READ_BANKS):
+        given = getattr(asked, key)
+        if not given and (key == "version" or given is None):
+            continue
+        try:
+            found[key] = version(given)
+        except BadCellError as error:
+            raise InputError(f"--{key} {error.message}", hint=error.hint) from error
+        if found[key] is None or (key == "version" and not found[key]):
+            raise InputError(f"--{key} {visible(given)!r} is no version", hint="write it as it is published")
+    return replace(asked, **found)
 
 
 def _yes(text: str | None, option: str) -> bool | None:
@@ -341,9 +376,11 @@ def recorded_component(work: RecordingWork, answer: WhereAnswer) -> RecordedComp
     method = _method(work, answer.kind)
     is_open = answer.agreement in {Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED}
     activated = text(answer.recorded) if is_open else ""
+    is_read = answer.agreement in {Agreement.AGREES, Agreement.DIFFERS, Agreement.ONLY_READ}
     return RecordedComponent(
         answer.component, answer.kind, answer.model, method, place, text(answer.pending), text(answer.spare),
         boot_files, text(answer.staged), activated or "", answer.staged.sha256 if answer.staged else "",
+        (text(answer.active) or "") if is_read else "",
     )  # fmt: skip
 
 

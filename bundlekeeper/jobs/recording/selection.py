@@ -7,10 +7,11 @@ from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats.escape import some
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
-    from bundlekeeper.ledger.ask.types import Selector
+    from bundlekeeper.ledger.ask.types import Selector, WhereAnswer
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,30 @@ def selector_of(session: Session, places: Places, *, sorts: bool = False) -> Sel
         given[key] = both[0] if len(both) == 1 else both
     _insist_on_known(session, [(key, word) for key, words in given.items() for word in words_of(words)])
     return replace(chosen, **given)
+
+
+def insist_on_one_meaning(session: Session, places: Places, selector: Selector, answers: Sequence[WhereAnswer]) -> None:
+    """Raise InputError where what is to be recorded may be meant of another device of the same name.
+
+    `answers` are the components that the selector means. A host name is of one server; a name of a site or a domain is
+    not a host name as well.
+    """
+    from bundlekeeper.ledger.ask import where as questions
+    from bundlekeeper.ledger.ask.types import Selector
+
+    name = places.name
+    if name is None or name not in (selector.name, selector.site, selector.domain):
+        return
+    named = answers
+    level = next((key for key in ("site", "domain") if getattr(selector, key) == name), "")
+    if level:
+        named = questions.where(session.ledger, Selector(name=name), clock=session.now())
+    servers = {a.parent or a.component: a.place.path() if a.place else "?" for a in named}
+    meant = [f"host {serial} ({place})" for serial, place in sorted(servers.items())]
+    meant += [f"{level} {name} (--{level} {name})"] if level else []
+    if len(meant) > 1:
+        message = f"{name} is the name of {len(meant)}: {some(meant, 5)}"
+        raise InputError(message, hint="give the serial" + (f", or --{level}" if level else ""))
 
 
 def _named(session: Session, name: str) -> Selector:

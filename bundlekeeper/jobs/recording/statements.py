@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from types import MappingProxyType
@@ -11,9 +9,9 @@ from typing import Any, NamedTuple, TypeVar
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
-from bundlekeeper.formats.escape import without_quote
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.recording.selection import Places
+from bundlekeeper.model.inventory.tables import csv_rows
 from bundlekeeper.model.inventory.types import ANSWER_COLUMNS, COMPONENT_KEYS, Component, identity
 from bundlekeeper.model.vocabulary import SINGLE_BANKS
 
@@ -85,27 +83,28 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
         if options.places == Places():
             raise InputError("no component is named", hint="a serial, a place, --site/--domain/--kind/…, or --file")
         return [options], []
+    keys = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
+    if options.asked.verb == "observe":
+        keys |= {*COMPONENT_KEYS, *ANSWER_COLUMNS}
     data = read_bounded(file, limits.RECORDED_FILE_BYTES, "the file")
     try:
-        table = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""), strict=True))
-    except (UnicodeDecodeError, csv.Error) as error:
-        hint = "save it as CSV in UTF-8, with commas and with the column names in the first row"
+        lines = data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+        starts, table = csv_rows(file, lines, lambda title: title.strip().replace("-", "_") in keys)
+    except (UnicodeDecodeError, InputError) as error:
+        hint = "save it as CSV in UTF-8, with the column names in the first row"
         raise InputError(f"this is not a CSV file: {error}", where=file, hint=hint) from error
     if not table:
         raise InputError("the file is empty", where=file)
     titles = [title.strip().replace("-", "_") for title in table[0]]
-    keys = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
-    if options.asked.verb == "observe":
-        keys |= {*COMPONENT_KEYS, *ANSWER_COLUMNS}
     unknown = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
     unknown += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
     rows: list[RecordStatement] = []
     wrong: list[str] = []
-    for number, row in enumerate(table[1:], 2):
-        if row and len(row) != len(titles):
+    for number, row in zip(starts[1:], table[1:], strict=True):
+        if len(row) != len(titles):
             wrong.append(f"{file}:{number}: {len(row)} cells, but {len(titles)} columns")
-        elif row and not unknown:
-            given = {k: without_quote(c).strip() for k, c in zip(titles, row, strict=True) if c.strip()}
+        elif not unknown:
+            given = {k: c.strip() for k, c in zip(titles, row, strict=True) if c.strip()}
             try:
                 rows.append(_statement(options, given, f"{file}:{number}"))
             except InputError as error:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, LockedError, RefusedError
-from bundlekeeper.formats.escape import counted, visible
+from bundlekeeper.formats.escape import counted, some, visible
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
 
@@ -30,7 +30,7 @@ _CANDIDATES = 20  # that an error lists
 
 @dataclass(frozen=True, slots=True)
 class UndoRequest:
-    """What to take back: `names` of batches and entries, or the `last` batch that the person recorded here.
+    """What to take back: `names` of batches and entries, or the `last` batch that was recorded here.
 
     `with_later` takes back what rests on it, too; a `dry_run` records nothing.
     """
@@ -69,7 +69,7 @@ def undo(session: Session, request: UndoRequest) -> Undone:
     person = reporter(request.reported_by, session.config.reported_by)
     ledger = session.ledger
     whole = WholeLedger.read(ledger)
-    wanted = _last(whole, person) if request.last else [n for name in request.names for n in _named(whole, name)]
+    wanted = _last(whole) if request.last else [n for name in request.names for n in _named(whole, name)]
     effect = whole.effect(wanted)
     if not effect.targets:
         raise _undone_already(whole, wanted)
@@ -77,13 +77,17 @@ def undo(session: Session, request: UndoRequest) -> Undone:
         if not request.with_later:
             raise _rested_on(whole, effect.later)
         effect = whole.effect([*wanted, *effect.later])
-    return _record(session, whole, effect, request, person)
+    done = _record(session, whole, effect, request, person)
+    others = sorted({entry.event.reported_by for entry in done.entries} - {person})
+    if request.last and others:
+        session.tell(f"note: what is undone was reported by {some(others, 3)}, not by {person}")
+    return done
 
 
 def _insist_on_request(request: UndoRequest) -> None:
     if request.last == bool(request.names):
         message = "--last and names at once" if request.last else "no batch and no entry is named"
-        raise InputError(message, hint="bundlekeeper ledger undo BATCH --reason TEXT; or --last for your last batch")
+        raise InputError(message, hint="bundlekeeper ledger undo BATCH --reason TEXT; or --last for the last batch")
     if not request.reason.strip():
         name = "--last" if request.last else request.names[0]
         raise InputError("the reason is missing", hint=f'bundlekeeper ledger undo {name} --reason "what is wrong"')
@@ -142,30 +146,22 @@ def _named(whole: WholeLedger, name: str) -> list[int]:
     raise InputError(message, hint="give more digits of the one that you mean", evidence=shown)
 
 
-def _last(whole: WholeLedger, person: str) -> list[int]:
-    """The last batch, other than an undo, that this person recorded in this store. Raises InputError where it was
+def _last(whole: WholeLedger) -> list[int]:
+    """The last batch, other than an undo, that was recorded in this store, by whomever. Raises InputError where it was
     undone already, or there is none.
     """
-    mine = []
-    for batch in reversed(whole.batches):
-        numbers = whole.numbers_of(batch) if batch.own else []
-        if not numbers or all(map(whole.is_undo, numbers)):
-            continue
-        (first,) = _entries(whole.ledger, whole, numbers[:1])
-        if first.event.reported_by == person:
-            mine.append((batch, numbers))
-            if len(mine) == 2:
-                break
-    if not mine:
-        message = f"no batch that {visible(person)} recorded is in this ledger"
-        raise InputError(message, hint="--reported-by NAME, or name the batch (where NAME --history shows it)")
-    last, numbers = mine[0]
+    recorded = (batch for batch in reversed(whole.batches) if batch.own)
+    others = (batch for batch in recorded if not all(map(whole.is_undo, whole.numbers_of(batch))))
+    last, before = next(others, None), next(others, None)
+    if last is None:
+        raise InputError("nothing was recorded in this store", hint="name the batch (where NAME --history shows it)")
+    numbers = whole.numbers_of(last)
     if all(whole.is_void(number) or whole.is_undo(number) for number in numbers):
         hint = "bundlekeeper where NAME --history shows the batch of each entry"
-        if len(mine) > 1:
-            before = _text_of_batch(whole, mine[1][0])
-            hint = f"the one before: bundlekeeper ledger undo {mine[1][0].id[:12]} --reason TEXT ({before})"
-        message = f"your last batch, {last.id[:12]}, was undone already; nothing was recorded"
+        if before is not None:
+            text = _text_of_batch(whole, before)
+            hint = f"the one before: bundlekeeper ledger undo {before.id[:12]} --reason TEXT ({text})"
+        message = f"the last batch, {last.id[:12]}, was undone already; nothing was recorded"
         raise InputError(message, hint=hint)
     return numbers
 

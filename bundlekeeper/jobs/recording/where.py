@@ -6,12 +6,14 @@ bundle is in it, else those of the manifest in force; doubts about the moment th
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats.escape import some
 from bundlekeeper.jobs.recording.manifest_doubts import known_versions
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.session import Session
@@ -24,6 +26,9 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
     from bundlekeeper.model.manifest.types import Bundle
     from bundlekeeper.store.database.rows import StoredBundle
+
+
+_GONE_READ = 100  # components whose history is read for when they went
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +73,7 @@ class WhereDevice:
 class WhereFound:
     """One of three: the states of components, counts by `keys`, or everything that was recorded of `components`.
 
+    `gone` components would match with --gone, `gone_since` the times that are known of them.
     `batches` are id and name of the batch of each of `entries`, by its number. `device` is given where all answers are
     of one server, or there is one. `components` is None where no history
     was asked for; `possible` is False where nothing can match, because nothing is withdrawn.
@@ -77,6 +83,8 @@ class WhereFound:
     doubts: list[Finding]
     possible: bool = True
     answers: list[WhereAnswer] = field(default_factory=list)
+    gone: int = 0
+    gone_since: tuple[str, ...] = ()
     keys: tuple[str, ...] = ()
     groups: list[WhereGroup] = field(default_factory=list)
     components: list[str] | None = None
@@ -118,8 +126,14 @@ def where(
         keys = tuple(key.strip() for key in count.split(","))
         groups = questions.summary(ledger, keys, meant, on=on, known=known, zone=times.zone, clock=session.now())
         return found(keys=keys, groups=groups)
-    answers = questions.where(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now())
-    return found(answers=answers, device=_device(session, answers))
+    ask = partial(questions.where, ledger, on=on, known=known, zone=times.zone, clock=session.now())
+    answers = ask(meant)
+    if answers or meant.gone:
+        return found(answers=answers, device=_device(session, answers))
+    gone = ask(replace(meant, gone=True))
+    now = gone[:_GONE_READ] if on is None and known is None else []
+    since = tuple(dict.fromkeys(gone_since(ledger, answer.component) for answer in now))
+    return found(gone=len(gone), gone_since=since)
 
 
 def _device(session: Session, answers: Sequence[WhereAnswer]) -> WhereDevice | None:
@@ -308,3 +322,26 @@ def doubts(
         so = "they do not count here" if asked is None else "they count here up to the day that is asked about"
         found.append(beyond.doubt(so))
     return found
+
+
+def gone_since(ledger: Ledger, component: str) -> str:
+    """When it was last recorded as gone, to the second; "?" where no entry of its own says so.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
+    from bundlekeeper.ledger.ask.where import history
+    from bundlekeeper.ledger.event.events import EventKind
+
+    gone = [e.event for e in history(ledger, component) if e.event.what is EventKind.GONE and not e.void]
+    return re.sub(r"\.[0-9]+", "", gone[-1].at.text()) if gone else "?"
+
+
+def back_again(ledger: Ledger, answers: Sequence[WhereAnswer]) -> list[Finding]:
+    """One warning for the components that were gone and of which something new was recorded."""
+    if not answers:
+        return []
+    first = answers[0].component
+    others = f", {len(answers) - 1} others like it" if len(answers) > 1 else ""
+    message = f"{first} was removed on {gone_since(ledger, first)}{others}: is it back, and where?"
+    hint = "bundlekeeper inventory load records where it is; bundlekeeper ledger undo --last takes this back"
+    return [finding("was-removed", some([answer.component for answer in answers], 3), message, hint)]

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 
 from bundlekeeper.errors import InputError
@@ -106,16 +106,40 @@ _QUOTED = re.compile(r'"[^"]*"')
 _DELIMITERS = ",;\t"
 
 
-def _delimiter(lines: Sequence[str], headings: Headings) -> str:
+def _delimiter(lines: Sequence[str], knows: Callable[[str], bool]) -> str:
     """What divides a line into most headings that are understood, else what is most often in the first with any."""
     start = lines[:MOST_TITLES]
 
     def understood(delimiter: str) -> int:
-        return max(sum(headings.knows(cell.strip(' "')) for cell in line.split(delimiter)) for line in start)
+        return max(sum(knows(cell.strip(' "')) for cell in line.split(delimiter)) for line in start)
 
     bare = [_QUOTED.sub("", line) for line in start]
     first = next((line for line in bare if any(delimiter in line for delimiter in _DELIMITERS)), "")
     return max(_DELIMITERS, key=lambda delimiter: (understood(delimiter), first.count(delimiter)))
+
+
+def csv_rows(
+    name: str, lines: Sequence[str], knows: Callable[[str], bool], first: int = 0
+) -> tuple[list[int], list[list[str]]]:
+    """The number of each row's line in the file, and its cells, from the line `first` on; blank rows are left out.
+
+    Commas, semicolons or tabs divide cells, by the headings that `knows` understands. Raises InputError.
+    """
+    reader = csv.reader(
+        (line + "\n" for line in lines[first:]), delimiter=_delimiter(lines[first:], knows), strict=True
+    )
+    rows: list[list[str]] = []
+    starts: list[int] = []
+    try:
+        start = first + 1
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                rows.append([without_quote(cell) for cell in cells])
+                starts.append(start)
+            start = first + 1 + reader.line_num
+    except csv.Error as e:
+        raise InputError(f"it is not CSV: {e}", where=f"{name}:{first + reader.line_num}:1") from e
+    return starts, rows
 
 
 def _csv(name: str, text: str, headings: Headings) -> Document:
@@ -132,19 +156,7 @@ def _csv(name: str, text: str, headings: Headings) -> Document:
     no_columns = InputError("it has no row with the names of the columns", where=name, hint="add it as the first row")
     if first == len(lines):
         raise no_columns
-    delimiter = _delimiter(lines[first:], headings)
-    reader = csv.reader((line + "\n" for line in lines[first:]), delimiter=delimiter, strict=True)
-    rows: list[list[str]] = []
-    starts: list[int] = []
-    try:
-        start = first + 1
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                rows.append([without_quote(cell) for cell in cells])
-                starts.append(start)
-            start = first + 1 + reader.line_num
-    except csv.Error as e:
-        raise InputError(f"it is not CSV: {e}", where=f"{name}:{first + reader.line_num}:1") from e
+    starts, rows = csv_rows(name, lines, headings.knows, first)
     if not rows:
         raise no_columns
     found = rectangle(name, header, rows, lambda row, column: f"{name}:{starts[row]}:{column + 1}", headings)

@@ -138,3 +138,74 @@ def test_a_bundle_of_the_wrong_variant_is_recorded_with_a_word(office: Keeper, w
     assert (ran.status, ran.codes) == (1, ["wrong-variant"]), (ran.out, ran.err)
     message = "rack 6.1.0 is of the variant single-servers, and this takes managed-servers"
     assert ran.json["findings"][0]["message"] == message
+
+
+def test_a_failure_is_judged_as_an_activation_and_what_runs_did_not_fail(office: Keeper, tmp_path: Path) -> None:
+    assert office("stage", "HOLMA-IO1", *_IO).status == 0
+    before = _stored(office)
+    for words, because in (
+        (("HOLMA-IO1", "--version", "7.7", "--failed", "it hung"), "7.7 is not known to be staged on it"),
+        (("HOLMA-IO2", "--version", "6.0.1", "--failed", "it hung"), "6.0.1 was read back: it runs"),
+    ):
+        ran = office("activate", *words)
+        assert (ran.status, because in ran.err) == (4, True), (words, ran.err)
+    assert office("activate", "HOLMA-IO1", "--failed", "--dry-run").status == 2
+    sheet = tmp_path / "done.csv"
+    for answer in ("no", "yes"):
+        sheet.write_text(f"name,failed\nHOLMA-IO1,{answer}\n", "utf-8")
+        ran = office("activate", "--file", sheet)
+        assert (ran.status, "done.csv:2: --failed needs a reason" in ran.err) == (2, True), ran.err
+    assert _stored(office) == before
+    meant = ("activate", "HOLMA-IO2", "--version", "6.0.1", "--failed", "it hung", "--anyway", "seen by lee")
+    assert office(*meant).status in (0, 1)
+    assert office("activate", "HOLMA-IO1", "--failed=--force was refused", "--dry-run").status == 0
+
+
+def test_what_is_gone_is_said_and_what_comes_back_is_asked(office: Keeper) -> None:
+    assert office("observe", "HOLMA-B1", "--removed").status == 0
+    ran = office("where", "HOLMA-B1")
+    assert (ran.status, "gone since 20" in ran.out, "--gone shows them" in ran.out) == (0, True, True), ran.out
+    assert "(gone)" in office("where", "HOLMA-B1", "--gone").out
+    ran = office("observe", "HOLMA-B1:bios", "--healthy", "yes", "--json")
+    assert (ran.status, ran.codes) == (1, ["was-removed"])
+    assert ran.json["findings"][0]["message"].startswith("HOLMA-B1:bios was removed on 20")
+    assert office("observe", "HOLMA-B1:bios", "--healthy", "yes").status == 0  # it is there again
+
+
+def test_one_reading_of_a_component_at_a_time_with_the_banks_that_it_has(office: Keeper, tmp_path: Path) -> None:
+    before = _stored(office)
+    sheet = tmp_path / "read.csv"
+    sheet.write_text("name;active\nHOLMA-IO1;6.0.1\n\nHOLMA-IO1;6.1.0\n", "utf-8")
+    ran = office("observe", "--file", sheet)
+    assert (ran.status, f"{sheet}:4: HOLMA-IO1: it is in {sheet}:2 already" in ran.err) == (2, True), ran.err
+    manager = office("where", "holm-a", "--kind", "domain-manager", "--json").json["components"][0]["component"]
+    for words, because in (
+        (("HOLMA-IO1", "--pending", "6.1.0", "--spare", "5.4.2"), "pending or spare, never both"),
+        ((manager, "--spare", "6.1.0"), "overwritten in place"),
+        (("HOLMA-IO1", "--active", " "), "--active ' ' is no version"),
+        (("HOLMA-IO1", "--active", "N/A"), "--active is 'N/A', which is no version"),
+    ):
+        ran = office("observe", *words)
+        assert (ran.status, because in ran.err) == (2, True), (words, ran.err)
+    assert _stored(office) == before
+    ran = office("observe", "HOLMA-IO1", "--active", " 6.0.1 ", "--pending", "6.1.0", "--spare", "-", "--dry-run")
+    assert (ran.status, "active 6.0.1, pending 6.1.0, spare none" in ran.out) == (0, True), ran.out
+
+
+def test_a_host_name_of_two_servers_names_none(office: Keeper, tmp_path: Path) -> None:
+    sheet = tmp_path / "named.toml"
+    text = MARRAM.read_text("utf-8").replace("2026-11-20", "2026-11-23")
+    lines = []
+    for line in text.splitlines():
+        lines.append(line)
+        if line.startswith("parent = ") and "HOLMA-B" in line:
+            lines.append('name = "' + ("holm-a" if "HOLMA-B3" in line else "web-1") + '"')
+    sheet.write_text("\n".join(lines), "utf-8")
+    loaded = office("inventory", "load", sheet)
+    assert loaded.status in (0, 1), loaded.err
+    before = _stored(office)
+    for name, one in (("web-1", "host HOLMA-B1"), ("holm-a", "domain holm-a (--domain holm-a)")):
+        ran = office("observe", name, "--healthy", "yes")
+        assert (ran.status, f"{name} is the name of" in ran.err, one in ran.err) == (2, True, True), ran.err
+    assert _stored(office) == before
+    assert office("observe", "--domain", "holm-a", "--healthy", "yes", "--dry-run").status == 0

@@ -173,7 +173,7 @@ def _show_answers(found: WhereFound, words: WhereWords, *, form: OutputForm) -> 
         }
         output.envelope("where", found.doubts, data)
     elif not answers:
-        output.line("nothing that is known matches")
+        output.line(_nothing(found))
         output.findings_text(found.doubts)
     else:
         if found.device is not None:
@@ -227,6 +227,13 @@ def _next(answers: Sequence[WhereAnswer], device: WhereDevice | None, words: Whe
     if not words.options.get("staged") and any(answer.staged and answer.staged.version for answer in answers):
         return again("where", words.name, **{**words.options, "staged": True})
     return again("where", words.name, **words.options, details=True)
+
+
+def _nothing(found: WhereFound) -> str:
+    if not found.gone:
+        return "nothing that is known matches"
+    since = f" since {' and '.join(found.gone_since)}" if 0 < len(found.gone_since) < 3 else ""
+    return f"nothing that is still there matches: {counted(found.gone, 'component')}, gone{since}; --gone shows them"
 
 
 def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
