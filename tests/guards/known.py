@@ -1777,12 +1777,6 @@ CONFIG = (
         "        if foreign:",
         "cli/commands/handbook/test_pages.py::test_manual_pages_are_read_without_a_warning",
     ),
-    _never(
-        "the store is named once",
-        "cli/screen/run.py",
-        "    if len(given) > 1:",
-        "cli/commands/handbook/test_pages.py::test_the_store_is_named_before_the_command_or_after_it",
-    ),
 )
 
 GUARDS: tuple[Guard, ...] = (
