@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from bundlekeeper.model.vocabulary import METHODS, STAGED_METHODS
+from bundlekeeper.model.vocabulary import METHODS, SPARE, STAGED_METHODS
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +134,7 @@ def misread(component: RecordedComponent, pending: str | None, spare: str | None
     how = METHODS.get(component.method)
     if how is not None and not how.banks and (pending or spare):
         return f"a {component.kind} is overwritten in place, it has no bank for {pending or spare}"
-    if component.method == "two-bank" and pending and spare and pending != spare:
+    if how is not None and how.over == SPARE and pending and spare and pending != spare:
         return f"a {component.kind} has two banks: beside the active image one is pending or spare, never both"
     return ""
 

@@ -71,8 +71,11 @@ def test_what_is_exported_is_observed_again_as_far_as_it_differs(office: Keeper,
     assert office("ledger", "verify", "--json").json["chain"]["events"] == events
     staged = next(row for row in table(file.read_text()) if row["component"] == "HOLMB-IO1")
     assert (staged["spare"], staged["active"]) == ("6.0.1", "5.4.10")
-    text = file.read_text().replace("HOLMB-IO1,5.4.10,", "HOLMB-IO1,6.0.1,")
-    file.write_text(text)
+    rows = [row | ({"active": "6.0.1"} if row == staged else {}) for row in table(file.read_text())]
+    with file.open("w", newline="") as written:
+        writer = csv.DictWriter(written, [*staged])
+        writer.writeheader()
+        writer.writerows(rows)
     done = office("observe", "--file", file, "--json").json["events"]
     assert [event["message"] for event in done] == ["HOLMB-IO1 (holm/holm-b/1/io-1): active 6.0.1"]
 

@@ -135,5 +135,7 @@ def test_it_has_every_key_of_the_types_by_the_name_that_people_write() -> None:
     assert set(made["properties"]) == set(Manifest.model_fields)
     assert {"to", "from", "what", "direction", "source", "note"} == set(made["$defs"]["Jump"]["properties"])
     assert "from" in made["$defs"]["Jump"]["required"]
-    assert made["properties"]["issued"] == {"format": "date", "type": "string"}
+    assert made["properties"]["issued"] == {
+        "description": "the day of issue", "format": "date", "type": "string"
+    }  # fmt: skip
     assert isinstance(date.fromisoformat("2026-08-14"), date)
