@@ -72,7 +72,7 @@ def test_an_unsigned_manifest_is_refused_where_signed_ones_are_required(
     ):
         done = keeper(*command, "-q", "--json")
         assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
-    assert keeper("store", "list").out.endswith("the store is empty\n")
+    assert keeper("store", "list").out.endswith("no bundle, nothing yet\n")
 
 
 @pytest.mark.attack("endless data")
@@ -101,7 +101,7 @@ def test_what_has_the_signatures_name_stops_every_command(
     for command in commands:
         done = keeper(*command)
         assert done.status == 4, (command, done.out, done.err)
-    assert keeper("store", "list").out.endswith("the store is empty\n")
+    assert keeper("store", "list").out.endswith("no bundle, nothing yet\n")
 
 
 def test_another_file_of_the_signature_and_a_manifest_from_stdin(keeper: Keeper, world: World, tmp_path: Path) -> None:

@@ -28,16 +28,17 @@ def loaded(keeper: Keeper, tmp_path: Path) -> Keeper:
 def test_one_server_is_named_above_its_components(loaded: Keeper) -> None:
     assert loaded("where", "host-holm-14", env=NARROW).out.splitlines() == [
         "host-holm-14 · 4711 · holm/holm-a/1/3 · Tern-4 · serial B3",
-        "component              active  staged  previous  since       by   evidence",
-        "bios                   6.0.1   6.1.0   -         2026-11-20  kim  reading",
-        "management-controller  6.0.1   -       5.4.10    2026-11-20  kim  reading",
-        "2 components; 0 whose last reading differs from the record",
+        "component              active  staged  previous  since       reported  evidence",
+        "                                                             by",
+        "bios                   6.0.1   6.1.0   -         2026-11-20  kim       reading",
+        "management-controller  6.0.1   -       5.4.10    2026-11-20  kim       reading",
+        "2 components; 1 staged; only read: no activation was recorded",
     ]
 
 
 def test_several_servers_have_a_line_for_each_component_names_first(loaded: Keeper) -> None:
     lines = loaded("where", "holm-a", env=NARROW).out.splitlines()
-    assert lines[0].split() == ["name", "place", "kind", "active", "staged", "previous"]
+    assert lines[0].split() == ["name", "or", "place", "component", "active", "staged", "previous"]
     assert len(lines) == 5
     assert [line.split()[0] for line in lines[1:4]] == ["host-holm-14", "host-holm-14", "host-holm-15"]
     assert max(map(len, lines)) <= 80
@@ -63,9 +64,8 @@ def test_plain_reads_every_table_from_top_to_bottom(loaded: Keeper) -> None:
     for words in (("--plain", "where", "holm-a"), ("where", "holm-a", "--plain")):
         first, second, *_ = loaded(*words, env=NARROW).out.split("\n\n")
         assert first.splitlines() == [
-            "name: host-holm-14", "place: holm/holm-a/1/3", "kind: bios", "active: 6.0.1", "staged: 6.1.0",
-            "previous: -",
+            "name or place: host-holm-14", "component: bios", "active: 6.0.1", "staged: 6.1.0", "previous: -",
         ]  # fmt: skip
-        assert second.startswith("name: host-holm-14\n")
+        assert second.startswith("name or place: host-holm-14\n")
     assert "reading: " in loaded("inventory", "list", "--plain").out
     assert "\t" in loaded("inventory", "list", env={"COLUMNS": ""}).out  # one command's, not the next one's

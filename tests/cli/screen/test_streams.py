@@ -107,7 +107,7 @@ def test_a_folder_where_a_file_is_meant(keeper: Keeper, world: World, tmp_path: 
     for words in (["confirm", world.manifest, "--against", tmp_path], ["lint", tmp_path], ["show", tmp_path]):
         ran = keeper("manifest", *words)
         assert ran.status == 2
-        assert "not a regular file" in ran.err
+        assert "is a folder" in ran.err
 
 
 def test_a_pipe_without_a_writer_is_refused_and_one_with_a_writer_is_read(world: World, tmp_path: Path) -> None:

@@ -194,7 +194,7 @@ def _columns(found: WhereFound, *, whole: bool) -> tuple[Column[WhereAnswer], ..
     if whole:
         return COLUMNS
     if found.device is None:
-        return _OF_MANY
+        return _OF_MANY if any(map(_trouble, found.answers)) else _OF_MANY[:-1]
     kinds = [answer.kind for answer in found.answers]
 
     def component(answer: WhereAnswer) -> str:
