@@ -208,7 +208,7 @@ NEW_COLUMN: Edits = {
     )
 }
 _EMPTY = """    elif not answers:
-        output.line("nothing that is known matches")
+        output.line(_nothing(found))
 """
 NEW_FORM: Edits = {
     "cli/screen/forms.py": ('    JSON = "json"\n', '    JSON = "json"\n    NAMES = "names"\n'),
