@@ -32,6 +32,7 @@ StoreOption = Annotated[
     ),
 ]
 DetailsOption = Annotated[bool, typer.Option("--details", help="Everything that was found, not only what decides.")]
+ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object on stdout.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]
 SignatureOption = Annotated[

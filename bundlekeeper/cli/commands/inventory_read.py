@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, QuietOption, caller
+from bundlekeeper.cli.options import ForceOption, JsonOption, QuietOption, caller
 from bundlekeeper.cli.screen.answers.inventory import ReadingSink
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
@@ -48,7 +48,6 @@ HttpOption = Annotated[
 OutputOption = Annotated[
     str, typer.Option("--output", "-o", metavar="FILE", help="Where to: .toml or .json (default: - is stdout, TOML).")
 ]
-ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
 ZoneOption = Annotated[
     str | None,
     typer.Option("--zone", metavar="ZONE", help="The site's time zone (default: the config file's, or UTC)."),

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import (
+    ForceOption,
     InventoryOption,
     JsonOption,
     ManifestOption,
@@ -31,7 +32,6 @@ OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="With
 OutOption = Annotated[
     str, typer.Option("--out", "-o", "--output", metavar="FILE", help="The file: .html, or .txt (- is stdout, text).")
 ]
-ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
 
 
 def report(

@@ -42,7 +42,8 @@ def removed(session: Session, rows: Iterable[StoredBundle]) -> Removed:
 def settled(session: Session, *, wait_s: float = 0.0) -> Removed:
     """What was removed; a removal that was cut off is finished first, where this session writes.
 
-    A ledger that is damaged is told of, and says nothing. Raises LockedError, RefusedError, UnfinishedError.
+    Where the ledger is damaged, that is reported, and nothing counts as removed. Raises LockedError, RefusedError,
+    UnfinishedError.
     """
     from bundlekeeper.store.disk import lock
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from bundlekeeper.cli.commands.plan.kept import PlanArgument
 from bundlekeeper.cli.options import (
+    ForceOption,
     InventoryOption,
     JsonOption,
     ManifestOption,
@@ -20,8 +22,11 @@ from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.hand_over import HandedOver
+    from bundlekeeper.jobs.session import Session
+
 OutOption = Annotated[str, typer.Option("--out", "-o", "--output", metavar="FILE", help="The file (- is stdout).")]
-ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
 
 
 def calendar(
@@ -35,16 +40,13 @@ def calendar(
     json: JsonOption = False,
 ) -> int:
     """Write the windows of a plan that has dates as iCalendar (.ics, RFC 5545), each with its time to turn back."""
-    from bundlekeeper.cli.screen.answers import report as screen
     from bundlekeeper.jobs.planning.hand_over import calendar_of
     from bundlekeeper.jobs.planning.inputs import InputFiles
-    from bundlekeeper.jobs.session import Session
 
     _insist_on_one(out, json=json)
-    with Session(store_root(store), caller()) as session:
+    with _session(store) as session:
         handed = calendar_of(session, plan, InputFiles(manifest, inventory, signature))
-    screen.show_handed(handed, "plan-calendar", out=out, force=force, form=form_of(json=json))
-    return exit_status(handed.findings)
+    return _show(handed, "plan-calendar", out, force=force, json=json)
 
 
 def ticket(
@@ -58,15 +60,26 @@ def ticket(
     json: JsonOption = False,
 ) -> int:
     """Write the text of a change ticket about a plan (Markdown), from the same data as its run-book."""
-    from bundlekeeper.cli.screen.answers import report as screen
     from bundlekeeper.jobs.planning.hand_over import ticket_of
     from bundlekeeper.jobs.planning.inputs import InputFiles
-    from bundlekeeper.jobs.session import Session
 
     _insist_on_one(out, json=json)
-    with Session(store_root(store), caller()) as session:
+    with _session(store) as session:
         handed = ticket_of(session, plan, InputFiles(manifest, inventory, signature))
-    screen.show_handed(handed, "plan-ticket", out=out, force=force, form=form_of(json=json))
+    return _show(handed, "plan-ticket", out, force=force, json=json)
+
+
+def _session(store: Path | None) -> Session:
+    from bundlekeeper.jobs.session import Session
+
+    return Session(store_root(store), caller())
+
+
+def _show(handed: HandedOver, command: str, out: str, *, force: bool, json: bool) -> int:
+    """Write the document; the exit status by what was found."""
+    from bundlekeeper.cli.screen.answers import report as screen
+
+    screen.show_handed(handed, command, out=out, force=force, form=form_of(json=json))
     return exit_status(handed.findings)
 
 
