@@ -1,8 +1,9 @@
 """What a release means for one domain: for each family that it has, one bundle and the bases that it goes onto.
 
 Rules: of several versions that a release lists, the first one that the store has whole is meant, and where none is, the
-first; only a bundle of the right variant can be meant, and none where that is not known; a family that the release does
-not name, or names without a bundle, has a choice without one, so that it cannot be overlooked.
+first; where that is not the one that it prefers, that is reported; only a bundle of the right variant can be meant, and
+none where that is not known; a family that the release does not name, or names without a bundle, has a choice without
+one, so that it cannot be overlooked.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import ComponentReading, DomainState
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
@@ -27,7 +29,8 @@ Taken = tuple[str, str | None]  # a family and the variant that is taken of it: 
 class TargetChoice:
     """One family's bundle. `version` is the chosen version, empty where the release names none.
 
-    `chain` are the bundles to write in turn, the base first and `bundle` last; `offered` what the release lists.
+    `chain` are the bundles to write in turn, the base first and `bundle` last; `offered` what the release lists;
+    `passed_over` the versions that it prefers to the chosen one, and that the store does not have whole.
     """
 
     family: str
@@ -36,6 +39,17 @@ class TargetChoice:
     bundle: Bundle | None
     chain: tuple[Bundle, ...]
     offered: tuple[str, ...]
+    passed_over: tuple[str, ...] = ()
+
+    def passed_over_finding(self, release: str) -> Finding | None:
+        """The warning that another version is meant than the one that the release prefers; None where it is that."""
+        if not self.passed_over:
+            return None
+        first = self.passed_over[0]
+        message = f"release {release} prefers it, and it is not in the store: {self.version} is taken"
+        hint = f"bring {self.family} {first} (bundlekeeper store add MANIFEST --from DIR), or agree to {self.version}"
+        name = f"{self.family} {first}" + (f" ({self.variant})" if self.variant else "")
+        return finding("not-in-store", name, message, hint, Level.WARNING)
 
     def blind(self, kind: str) -> Bundle | None:
         """A bundle of the chain of which the manifest lists no image, so that it may bring one of the kind, or not."""
@@ -128,7 +142,9 @@ def _choose(manifest_index: ManifestIndex, release: Release, taken: Taken, holdi
     stored = (v for v in offered if chains[v] and all(holdings.stored(bundle.sha256) for bundle in chains[v]))
     version = next(stored, offered[0] if offered else "")
     chain = chains.get(version, ())
-    return TargetChoice(family, variant, version, chain[-1] if chain else None, chain, offered)
+    before = offered[: offered.index(version)] if version else ()
+    over = tuple(v for v in before if chains[v] and all(bundle.lifecycle != "withdrawn" for bundle in chains[v]))
+    return TargetChoice(family, variant, version, chain[-1] if chain else None, chain, offered, over)
 
 
 def _chain(manifest_index: ManifestIndex, taken: Taken, version: str) -> tuple[Bundle, ...]:

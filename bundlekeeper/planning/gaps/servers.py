@@ -128,7 +128,7 @@ def _goes_down(case: Case, component: PlacedComponent) -> bool:
 
 def _versions(case: Case, policy: Policy, components: list[PlacedComponent], subject: str) -> None:
     """Does the policy name, for each of its components, the version that the target brings?"""
-    wrong: dict[tuple[str, str | None, str], list[str]] = {}
+    wrong: dict[tuple[str, str | None, str, str], list[str]] = {}
     for component in components:
         reading = component.reading
         choice = case.target.choice(reading)
@@ -144,9 +144,10 @@ def _versions(case: Case, policy: Policy, components: list[PlacedComponent], sub
             key, wanted, scale = choice.family, choice.version, case.manifest_index.scale(None)
         named = versions.get(key)
         if named is None or not scale.same(named, wanted):
-            wrong.setdefault((key if named else reading.kind, named, wanted), []).append(component.key)
-    for (key, named, wanted), keys in wrong.items():
-        message = f"names {key} {named}, the release has {wanted}" if named else f"names no version for {key}"
+            says = f"{wanted} is taken" if choice.passed_over else f"the release has {wanted}"
+            wrong.setdefault((key if named else reading.kind, named, wanted, says), []).append(component.key)
+    for (key, named, wanted, says), keys in wrong.items():
+        message = f"names {key} {named}, {says}" if named else f"names no version for {key}"
         hint = f"when it is time, set it to {wanted}; until then it gives its servers something else"
         evidence = {"policy": policy.name, "names": named, "wanted": wanted, "components": len(keys)}
         case.tally.add("policy-differs", subject, message, hint, things=keys, evidence=evidence)

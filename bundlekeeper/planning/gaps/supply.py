@@ -31,7 +31,10 @@ def check_supply(case: Case) -> None:
             _missing(case, choice)
             continue
         case.tally.made("family")
-        _other_variants(case, choice)
+        over = choice.passed_over_finding(case.target.release.name)
+        if not _other_variants(case, choice) and over is not None:
+            evidence = {"offered": list(choice.offered), "chosen": choice.version}
+            case.tally.add(over.code, over.subject, over.message, over.hint, level=over.level, evidence=evidence)
         for bundle in choice.chain:
             _lifecycle(case, bundle, choice)
             _digest(case, bundle)
@@ -147,8 +150,9 @@ def _not_in_store(case: Case, bundle: Bundle, evidence: dict[str, object]) -> No
     case.tally.add("not-in-store", _called(bundle), message, hint, evidence=evidence)
 
 
-def _other_variants(case: Case, choice: TargetChoice) -> None:
-    """Another variant in the store, where the right one of a version as good as the chosen is needed."""
+def _other_variants(case: Case, choice: TargetChoice) -> bool:
+    """Another variant in the store, where the right one of a version as good as the chosen is needed; True if so."""
+    found = False
     for version in choice.offered[: choice.offered.index(choice.version) + 1]:
         bundles = case.manifest_index.at(choice.family, version)
         wanted = [bundle for bundle in bundles if suits(bundle, choice.variant)]
@@ -165,8 +169,9 @@ def _other_variants(case: Case, choice: TargetChoice) -> None:
                 hint = f"get {' or '.join(bundle.file for bundle in wanted)}"
             level = None if version == choice.version else Level.WARNING
             evidence = {"sha256": file.sha256, "chosen": choice.version}
-            subject = f"{case.domain}: {choice.family} {version}"
+            subject, found = f"{case.domain}: {choice.family} {version}", True
             case.tally.add("wrong-variant", subject, message, hint, level=level, evidence=evidence)
+    return found
 
 
 def _proof(case: Case, bundle: Bundle, file: StoredFile) -> None:

@@ -403,6 +403,8 @@ class RouteFinder:
                 message = "needed on the way, not in the store"
                 hint = "bundlekeeper store add MANIFEST --from DIR"
                 yield finding("not-in-store", f"{change.family} {change.version}", message, hint)
+        overs = (choice.passed_over_finding(self.release) for choice in self.target.choices.values())
+        yield from dict.fromkeys(over for over in overs if over is not None)
         for step in steps:
             for quote in step.quotes:
                 if not quote.source:

@@ -73,6 +73,18 @@ def test_rm_by_hand_stays_missing_in_both(office: Keeper, tmp_path: Path) -> Non
     assert office("verify", "--quick", "--json", "--quiet").codes == ["missing"]
 
 
+def test_what_a_release_prefers_and_the_store_lacks_is_told(office: Keeper) -> None:
+    """Where a release lists two versions, the store's one is taken, and never without a word."""
+    assert office(*REMOVE, "--confirm", UNNEEDED).status == 0
+    told = "release 6.1 prefers it, and it is not in the store: 6.0.1 is taken"
+    pack = ("media", "pack", "--for", "skerry-a", "--to", "6.1", "--volume", "16GB:folder", "--out", "set.json")
+    for words in (("gaps", "skerry-a", "--to", "6.1"), ("route", "skerry-a", "--to", "6.1"), pack):
+        answer = office(*words, "--json")
+        problems = [(p["level"], p["subject"]) for p in answer.json["findings"] if told in p["message"]]
+        assert (answer.status, problems) == (1, [("warning", "blade 6.1.0")]), words
+        assert "the release has 6.0.1" not in answer.out
+
+
 @pytest.mark.parametrize(
     ("place", "is_there"), [("removed._take_out", True), ("StoreDatabase.forget", False)], ids=["entry", "file"]
 )
