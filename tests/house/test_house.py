@@ -65,27 +65,32 @@ MODULES = {_module(path): path for path in SOURCES}
 @cache
 def _imports(path: Path, *, typing: bool = False) -> tuple[tuple[str, int, bool], ...]:
     """Every imported module with its line and whether it stands at the top level; `typing` adds what types ask for."""
-    return tuple(_read_imports(path, typing=typing))
+    return tuple(
+        (name, line, is_top) for name, line, is_top, for_types in _read_imports(path) if typing or not for_types
+    )
 
 
-def _read_imports(path: Path, *, typing: bool) -> Iterator[tuple[str, int, bool]]:
-    tree = _tree(path)
-    typing_only: set[int] = set()
+@cache
+def _read_imports(path: Path) -> tuple[tuple[str, int, bool, bool], ...]:
+    tree, found = _tree(path), []
+    for_types = {
+        id(child)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+        for child in ast.walk(node)
+    }
     top = {id(statement) for statement in tree.body}
     for node in ast.walk(tree):
-        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
-            typing_only.update(id(child) for child in ast.walk(node))
-    for node in ast.walk(tree):
-        if id(node) in typing_only and not typing:
-            continue
         if isinstance(node, ast.Import):
-            for alias in node.names:
-                yield alias.name, node.lineno, id(node) in top
+            names = [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom) and node.module:
             assert node.level == 0, f"{path}: relative import"
-            for alias in node.names:
-                name = f"{node.module}.{alias.name}"
-                yield name if name in MODULES else node.module, node.lineno, id(node) in top
+            whole = [f"{node.module}.{alias.name}" for alias in node.names]
+            names = [name if name in MODULES else node.module for name in whole]
+        else:
+            continue
+        found += [(name, node.lineno, id(node) in top, id(node) in for_types) for name in names]
+    return tuple(found)
 
 
 @cache
@@ -118,20 +123,22 @@ def test_a_circle_is_found() -> None:
     assert _circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == [["b", "c", "b"]]
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_arrows_point_down(path: Path) -> None:
+def _may_import(floor: str, other: str) -> bool:
+    if other == "reports" and floor not in {"reports", "cli", "jobs"}:
+        return False
+    if floor == "cli" and other == "demo":
+        return True
+    return other in REPORTS_MAY if floor == "reports" else other == floor or FLOORS[other] < FLOORS[floor]
+
+
+def test_arrows_point_down() -> None:
     """A floor imports lower floors only, lazily and for types, too; reports know the model and nothing else."""
-    floor = _floor(path)
-    wrong = []
-    for name in sorted(_ours(path) - {"bundlekeeper"}):
-        other = name.split(".")[1]
-        allowed = other in REPORTS_MAY if floor == "reports" else other == floor or FLOORS[other] < FLOORS[floor]
-        if other == "reports" and floor not in {"reports", "cli"} and floor != "jobs":
-            allowed = False
-        if floor == "cli" and other == "demo":
-            allowed = True
-        if not allowed:
-            wrong.append(name)
+    wrong = [
+        f"{path.relative_to(PACKAGE)}: {name}"
+        for path in some(SOURCES)
+        for name in sorted(_ours(path) - {"bundlekeeper"})
+        if not _may_import(_floor(path), name.split(".")[1])
+    ]
     assert wrong == []
 
 
@@ -176,12 +183,14 @@ def test_a_public_class_name_stands_once() -> None:
     assert {name: where for name, where in places.items() if len(where) > 1} == {}
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_a_file_does_not_repeat_its_folders_name(path: Path) -> None:
-    folder = path.parent.name
-    prefixes = {folder, folder.removesuffix("s")}
-    assert path.stem not in prefixes
-    assert not any(path.stem.startswith(f"{prefix}_") for prefix in prefixes)
+def test_no_file_repeats_its_folders_name() -> None:
+    wrong = [
+        str(path.relative_to(PACKAGE))
+        for path in some(SOURCES)
+        for prefix in {path.parent.name, path.parent.name.removesuffix("s")}
+        if path.stem == prefix or path.stem.startswith(f"{prefix}_")
+    ]
+    assert wrong == []
 
 
 PRINTING = re.compile(r"\b(print\(|sys\.stdout|sys\.stderr|typer\.echo|Console\()")
@@ -189,16 +198,14 @@ PRINTING = re.compile(r"\b(print\(|sys\.stdout|sys\.stderr|typer\.echo|Console\(
 PRINTS = {"media/volume/verify.py", "__main__.py", "links/spreadsheet/reader.py"}
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_only_the_screen_prints(path: Path) -> None:
-    name = path.relative_to(PACKAGE).as_posix()
-    if name in PRINTS or name.startswith("cli/screen/"):
-        return
-    tree = _tree(path)
+def test_only_the_screen_prints() -> None:
+    places = {path.relative_to(PACKAGE).as_posix(): path for path in some(SOURCES)}
     printing = [
         f"{name}:{node.lineno}: {ast.unparse(node)}"
-        for node in ast.walk(tree)
-        if isinstance(node, (ast.Call, ast.Attribute)) and PRINTING.match(ast.unparse(node))
+        for name, path in places.items()
+        if name not in PRINTS and not name.startswith("cli/screen/") and PRINTING.search(path.read_text("utf-8"))
+        for node in ast.walk(_tree(path))
+        if isinstance(node, ast.Call | ast.Attribute) and PRINTING.match(ast.unparse(node))
     ]
     assert printing == []
 
@@ -208,21 +215,29 @@ COMMANDS_MAY = ("cli", "jobs", "errors", "findings", "formats", "model", "demo")
 OPENING = re.compile(r"(^|\.)(open|read_bytes|read_text|write_bytes|write_text|read_bounded)$")
 
 
-@pytest.mark.parametrize("path", COMMAND_FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_commands_parse_call_a_job_and_show(path: Path) -> None:
+def test_commands_parse_call_a_job_and_show() -> None:
     """They open no store, read no file and judge nothing."""
-    others = {name for name in _ours(path) if name != "bundlekeeper" and name.split(".")[1] not in COMMANDS_MAY}
-    assert others == set()
-    for node in ast.walk(_tree(path)):
-        if isinstance(node, ast.Call):
-            assert not OPENING.search(ast.unparse(node.func)), f"{path.name}:{node.lineno}: {ast.unparse(node.func)}"
+    others = [
+        f"{path.name}: {name}"
+        for path in some(COMMAND_FILES)
+        for name in sorted(_ours(path))
+        if name != "bundlekeeper" and name.split(".")[1] not in COMMANDS_MAY
+    ]
+    assert others == []
+    opening = [
+        f"{path.name}:{node.lineno}: {ast.unparse(node.func)}"
+        for path in COMMAND_FILES
+        for node in ast.walk(_tree(path))
+        if isinstance(node, ast.Call) and OPENING.search(ast.unparse(node.func))
+    ]
+    assert opening == []
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_no_function_takes_more_than_twelve_parameters(path: Path) -> None:
+def test_no_function_takes_more_than_twelve_parameters() -> None:
     """But a command, whose parameters are its options."""
     too_many = [
         f"{path.name}:{node.lineno}: {node.name}"
+        for path in some(SOURCES)
         for node in ast.walk(_tree(path))
         if isinstance(node, ast.FunctionDef)
         and len([*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]) > PARAMETERS
@@ -231,29 +246,37 @@ def test_no_function_takes_more_than_twelve_parameters(path: Path) -> None:
     assert too_many == []
 
 
-@pytest.mark.parametrize("path", [p for p in SOURCES if _floor(p) in PURE], ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_cores_are_pure(path: Path) -> None:
+CLOCK_OR_FILE = re.compile(r"\b(date\.today|datetime\.now|datetime\.utcnow|open)\(")
+
+
+def test_cores_are_pure() -> None:
     """Model and planning do no I/O, know no clock, no terminal and no database."""
-    for module, line, _ in _imports(path):
-        assert module.split(".")[0] not in NOT_PURE, f"{path}:{line}: a pure module imports {module}"
-    text = path.read_text("utf-8")
-    assert not re.search(r"\b(date\.today|datetime\.now|datetime\.utcnow|open)\(", text), (
-        f"{path}: reads a clock or a file"
-    )
+    pure = some(path for path in SOURCES if _floor(path) in PURE)
+    imported = [
+        f"{path}:{line}: a pure module imports {module}"
+        for path in pure
+        for module, line, _ in _imports(path)
+        if module.split(".")[0] in NOT_PURE
+    ]
+    assert imported == []
+    assert [f"{path} reads a clock or a file" for path in pure if CLOCK_OR_FILE.search(path.read_text("utf-8"))] == []
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_heavy_libraries_stand_where_they_are_used(path: Path) -> None:
-    """Asking where something is must not pay for pydantic, httpx or cryptography."""
-    may = {
-        "model/manifest/types.py": {"pydantic"},
-        "model/manifest/schema.py": {"pydantic"},
-    }
-    name = path.relative_to(PACKAGE).as_posix()
+def _heavy_that_may(path: Path) -> set[str]:
     floors = {"cli": {"typer"}, "links": {"httpx"}, "verification": {"cryptography"}}
-    allowed = may.get(name, set()) | floors.get(_floor(path), set())
-    at_top = [(module.split(".")[0], line) for module, line, top in _imports(path) if top]
-    assert [f"{path}:{line}: {library}" for library, line in at_top if library in HEAVY - allowed] == []
+    models = {"model/manifest/types.py", "model/manifest/schema.py"}
+    return floors.get(_floor(path), set()) | ({"pydantic"} if path.relative_to(PACKAGE).as_posix() in models else set())
+
+
+def test_heavy_libraries_stand_where_they_are_used() -> None:
+    """Asking where something is must not pay for pydantic, httpx or cryptography."""
+    at_top = [
+        f"{path}:{line}: {module}"
+        for path in some(SOURCES)
+        for module, line, is_top in _imports(path)
+        if is_top and module.split(".")[0] in HEAVY - _heavy_that_may(path)
+    ]
+    assert at_top == []
 
 
 TEST_FILES = sorted((ROOT / "tests").rglob("*.py"))
@@ -270,23 +293,28 @@ def test_tests_stand_in_the_same_tree() -> None:
     } == {"__init__.py", "conftest.py"}
 
 
-@pytest.mark.parametrize("path", TEST_FILES, ids=lambda p: str(p.relative_to(ROOT / "tests")))
-def test_no_test_imports_another(path: Path) -> None:
-    """What several tests share stands in tests/kits."""
-    tree = _tree(path)
-    taken = [
-        node.module
-        for node in ast.walk(tree)
-        if isinstance(node, ast.ImportFrom) and node.module and re.search(r"^tests\b.*\.test_", node.module)
-    ]
-    taken += [
+IMPORT = re.compile(r"^[ \t]*from tests\b[\w.]* import (\([^)]*\)|.*)", re.MULTILINE)
+
+
+def _other_tests(text: str) -> list[str]:
+    """The other tests that a module imports, or from which it does; most have no such word and are not parsed."""
+    if not any("test_" in found[0] for found in IMPORT.finditer(text)):
+        return []
+    whole = [
         f"{node.module}.{alias.name}"
-        for node in ast.walk(tree)
+        for node in ast.walk(ast.parse(text))
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("tests")
         for alias in node.names
-        if alias.name.startswith("test_")
     ]
-    assert taken == []
+    return [name for name in whole if ".test_" in name]
+
+
+def test_no_test_imports_another() -> None:
+    """What several tests share stands in tests/kits."""
+    ways = ("tests.model.test_a import b", "tests.model import test_a", "tests.model import (\n    b,\n    test_a,\n)")
+    assert all(_other_tests(f"def f():\n    from {way}\n") for way in ways)
+    found = {str(path.relative_to(ROOT)): _other_tests(path.read_text("utf-8")) for path in some(TEST_FILES)}
+    assert {place: names for place, names in found.items() if names} == {}
 
 
 CITED = re.compile(r"(?<![\w/.<*-])([A-Za-z]\w*\.md)\b")
@@ -317,21 +345,28 @@ def test_only_one_module_imports_jinja() -> None:
     assert users == {"pages.py"}
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_sizes_and_docstrings(path: Path) -> None:
+def test_sizes_and_docstrings() -> None:
     """Ours: modules ... max 500 lines; functions ... max 60; everything annotated."""
-    text = path.read_text("utf-8")
-    assert len(text.splitlines()) <= 500, f"{path}: over 500 lines"
-    tree = ast.parse(text)
-    assert path.name == "__init__.py" or ast.get_docstring(tree), f"{path}: no docstring"
+    assert [f"{path}:{problem}" for path in some(SOURCES) for problem in _size_problems(path)] == []
+
+
+def _size_problems(path: Path) -> Iterator[str]:
+    tree = _tree(path)
+    if len(path.read_text("utf-8").splitlines()) > 500:
+        yield " over 500 lines"
+    if path.name != "__init__.py" and not ast.get_docstring(tree):
+        yield " no docstring"
     for node in ast.walk(tree):
-        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             is_command = path in COMMAND_FILES and not node.name.startswith("_")  # its parameters are its options
             length = (node.end_lineno or 0) - (node.body[0].lineno if is_command else node.lineno) + 1
-            assert length <= 60, f"{path}:{node.lineno}: {node.name} has {length} lines"
-            assert node.returns is not None, f"{path}:{node.lineno}: {node.name} has no return annotation"
+            if length > 60:
+                yield f"{node.lineno}: {node.name} has {length} lines"
+            if node.returns is None:
+                yield f"{node.lineno}: {node.name} has no return annotation"
     for public in _public(tree.body):
-        assert ast.get_docstring(public), f"{path}:{public.lineno}: {public.name} has no docstring"
+        if not ast.get_docstring(public):
+            yield f"{public.lineno}: {public.name} has no docstring"
 
 
 def _public(body: list[ast.stmt]) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef]:

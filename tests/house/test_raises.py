@@ -6,20 +6,24 @@ import ast
 import builtins
 import re
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 
-import pytest
+from tests.kits.sure import some
 
 PACKAGE = Path(__file__).parents[2] / "bundlekeeper"
-TREES = {
-    path.relative_to(PACKAGE).as_posix(): ast.parse(path.read_text("utf-8")) for path in sorted(PACKAGE.rglob("*.py"))
-}
 #: Docstrings of commands are what the user reads with --help.
 COMMANDS = "cli/commands/"
 #: It travels alone and knows no error of ours.
 ALONE = "media/volume/verify.py"
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 ANOTHER = re.compile(r"\b[Aa]s((?: `[\w.]+`(?:,| and| or)?)+)")
+
+
+@cache
+def _trees() -> dict[str, ast.Module]:
+    paths = sorted(PACKAGE.rglob("*.py"))
+    return {path.relative_to(PACKAGE).as_posix(): ast.parse(path.read_text("utf-8")) for path in paths}
 
 
 def _name(node: ast.expr | None) -> str:
@@ -100,7 +104,7 @@ def _file(whole: str) -> str:
     """The file of a function, by its whole name."""
     parts = whole.split(".")
     names = ("/".join(parts[:count]) + ".py" for count in range(len(parts), 0, -1))
-    return next((name for name in names if name in TREES), "")
+    return next((name for name in names if name in _trees()), "")
 
 
 def _raises(body: list[ast.stmt], caught: tuple[str, ...] = ()) -> Iterator[tuple[ast.Raise, tuple[str, ...]]]:
@@ -178,25 +182,30 @@ def loud(tree: ast.Module, known: Known) -> list[str]:
     return found
 
 
-KNOWN = Known(TREES)
+@cache
+def _known() -> Known:
+    return Known(_trees())
 
 
-@pytest.mark.parametrize("file", [file for file in TREES if not file.startswith(COMMANDS) and file != ALONE])
-def test_public_functions_say_what_they_raise(file: str) -> None:
-    assert undocumented(file, TREES[file], KNOWN) == []
+def test_public_functions_say_what_they_raise() -> None:
+    files = some(file for file in _trees() if not file.startswith(COMMANDS) and file != ALONE)
+    assert [f"{file}: {each}" for file in files for each in undocumented(file, _trees()[file], _known())] == []
 
 
-@pytest.mark.parametrize("file", TREES)
-def test_what_says_that_it_raises_nothing_raises_nothing(file: str) -> None:
-    assert loud(TREES[file], KNOWN) == []
+def test_what_says_that_it_raises_nothing_raises_nothing() -> None:
+    assert [f"{file}: {each}" for file, tree in some(_trees().items()) for each in loud(tree, _known())] == []
 
 
-@pytest.mark.parametrize("file", TREES)
-def test_a_function_that_is_named_for_what_it_raises_is_there(file: str) -> None:
+def test_a_function_that_is_named_for_what_it_raises_is_there() -> None:
     """ "Raises as `other`": in the same file, or by enough of its whole name."""
-    functions = [node for node in ast.walk(TREES[file]) if isinstance(node, Function)]
-    named = [(function.name, other) for function in functions for other in _others(_docstring(function))]
-    assert [(name, other) for name, other in named if not KNOWN.called(other, file)] == []
+    named = [
+        (file, function.name, other)
+        for file, tree in _trees().items()
+        for function in ast.walk(tree)
+        if isinstance(function, Function)
+        for other in _others(_docstring(function))
+    ]
+    assert [place for place in some(named) if not _known().called(place[-1], place[0])] == []
 
 
 SAMPLE = '''
