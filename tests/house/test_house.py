@@ -50,6 +50,13 @@ def _tree(path: Path) -> ast.Module:
     return ast.parse(path.read_text("utf-8"))
 
 
+@pytest.fixture(scope="module", autouse=True)
+def forgotten() -> Iterator[None]:
+    """Every node of every module is much for the collector to go through in all later tests."""
+    yield
+    _tree.cache_clear()
+
+
 def _floor(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 

@@ -9,6 +9,8 @@ from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
+import pytest
+
 from tests.kits.sure import some
 
 PACKAGE = Path(__file__).parents[2] / "bundlekeeper"
@@ -24,6 +26,14 @@ ANOTHER = re.compile(r"\b[Aa]s((?: `[\w.]+`(?:,| and| or)?)+)")
 def _trees() -> dict[str, ast.Module]:
     paths = sorted(PACKAGE.rglob("*.py"))
     return {path.relative_to(PACKAGE).as_posix(): ast.parse(path.read_text("utf-8")) for path in paths}
+
+
+@pytest.fixture(scope="module", autouse=True)
+def forgotten() -> Iterator[None]:
+    """Every node of every module is much for the collector to go through in all later tests."""
+    yield
+    _trees.cache_clear()
+    _known.cache_clear()
 
 
 def _name(node: ast.expr | None) -> str:

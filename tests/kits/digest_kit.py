@@ -55,6 +55,7 @@ def opened(path: Path, flags: int = os.O_RDONLY) -> Iterator[int]:
 def nothing_left() -> Iterator[None]:
     """Inside, every thread and descriptor that begins must have ended."""
     gc.collect()  # what an earlier test left to the collector would end inside, or take a number that was free
+    gc.freeze()  # nor is what is left then, all tests and modules, gone through again by the next one
     threads, descriptors = set(threading.enumerate()), set(os.listdir("/proc/self/fd"))
     yield
     assert set(threading.enumerate()) <= threads
