@@ -67,11 +67,8 @@ def test_an_installed_file_that_was_changed_is_refused(monkeypatch: pytest.Monke
 
 
 @pytest.mark.slow
-def test_it_installs_into_a_fresh_environment_with_no_index(tmp_path: Path) -> None:
+def test_it_installs_into_a_fresh_environment_with_no_index(packed: own_wheels.Tool, tmp_path: Path) -> None:
     """Issue 6: "a wheel folder that installs bundlekeeper itself with no network"; by the line on the volume."""
-    folder = tmp_path / "tool"
-    folder.mkdir()
-    packed = own_wheels.pack(folder)
     stick = tmp_path / "stick"
     stick.mkdir()
     (tmp_path / "main site").mkdir()
@@ -82,7 +79,7 @@ def test_it_installs_into_a_fresh_environment_with_no_index(tmp_path: Path) -> N
     (line,) = re.findall("python -m pip install .*", text)
     venv.create(tmp_path / "env", with_pip=True)
     python = str(tmp_path / "env" / "bin" / "python")
-    command = [python, *line.split()[1:], "--disable-pip-version-check"]
+    command = [python, *line.split()[1:], "--disable-pip-version-check", "--no-compile"]
     # No proxy, no index, no cache, no configuration: nothing but what is on the volume.
     clean = {"PATH": os.environ["PATH"], "PIP_CONFIG_FILE": os.devnull, "PIP_NO_CACHE_DIR": "1", "HOME": str(tmp_path)}
     done = subprocess.run(command, cwd=volume, env=clean, capture_output=True, text=True, check=False)
