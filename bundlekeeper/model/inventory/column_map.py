@@ -42,7 +42,20 @@ FORMAT = 1
 REVIEW = "REVIEW"
 _MOST_SAMPLES = 3  # cells that a draft shows beside a heading
 _STRING, _REVIEWED = re.compile(r'"(?:[^"\\]|\\.)*"'), re.compile(rf"#\s*{REVIEW}\b")
-_TABLES = ("keys", "versions", "values")
+_TABLES = {
+    "keys": "heading = the key of a component that its cells hold",
+    "versions": "heading = the kind whose version its cells hold: one row is one server",
+    "values": "the same for all rows, in no column",
+}
+#: What a column map may have, each with its meaning.
+MAP_KEYS = {
+    "columns": f"the format, {FORMAT}",
+    "ignored": "headings that are not loaded",
+    "[keys]": f'{_TABLES["keys"]}: `"Asset no." = "tags"`',
+    "[versions]": f'{_TABLES["versions"]}: `"BIOS" = "bios"`, `"NIC 1" = "network-adapter/1"` at this position in '
+    'the server, `"BMC staged" = "management-controller.staged"`',
+    "[values]": f'{_TABLES["values"]}: `site = "holm"`',
+}
 
 #: Codes of what reading a column map finds.
 COLUMN_CODES: dict[str, Code] = {
@@ -206,14 +219,10 @@ def draft(document: Document, samples: Sequence[Sequence[str]], headings: Headin
     ]
     if not {("serial", "", ""), ("parent", "", "")} & held:
         keys.append(f'# "…" = "serial"  # {REVIEW}: which column is it? Without a serial a component has no identity')
-    what = "heading = the kind whose version its cells hold: one row is one server"
-    for table, rows, comment in (
-        ("keys", keys, "heading = the key of a component that its cells hold"),
-        ("versions", versions, what),
-        ("values", [f"{key} = {basic_string(REVIEW)}" for key in needed], "the same for all rows, in no column"),
-    ):
+    values = [f"{key} = {basic_string(REVIEW)}" for key in needed]
+    for (table, meaning), rows in zip(_TABLES.items(), (keys, versions, values), strict=True):
         if rows:
-            lines += ["", f"[{table}]  # {comment}", *rows]
+            lines += ["", f"[{table}]  # {meaning}", *rows]
     return "\n".join(lines) + "\n"
 
 
