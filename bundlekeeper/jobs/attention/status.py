@@ -7,10 +7,10 @@ are still asked; a store without anything in it answers that there is nothing ye
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import Finding, finding
@@ -18,9 +18,6 @@ from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.jobs.store.listing import store_list
-
-if TYPE_CHECKING:
-    pass
 
 _ENDED = Matter("acceptance that ended", "acceptances that ended", "bundlekeeper store list --accepted")
 _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
@@ -55,8 +52,11 @@ def status(session: Session) -> Attention:
     """What needs attention. Raises InputError where there is no store; LockedError, RefusedError, UnfinishedError."""
     stored = store_list(session)
     found = [*of_store.concerns(session, stored)]
-    for ask in (lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(())):
-        found += _asked(ask)
+    with _one_ledger(session):
+        for ask in (
+            lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(())
+        ):  # fmt: skip
+            found += _asked(ask)
     judged = session.judged(concern.finding for concern in found)
     found = [concern.judged(finding_) for concern, finding_ in zip(found, judged, strict=True)]
     found += (Concern(ended, _ENDED) for ended in _ended(session))
@@ -82,6 +82,16 @@ def _ended(session: Session) -> Iterator[Finding]:
             message = f"ended on {entry.until}: {entry.reason}"
             hint = f"look at it again; accept it again, or take its entry out of {session.root / 'store.toml'}"
             yield finding("acceptance-ended", f"{entry.code}: {entry.subject}", message, hint)
+
+
+@contextmanager
+def _one_ledger(session: Session) -> Iterator[None]:
+    """One snapshot of the ledger for all questions; a damaged one is reported by what asks it first."""
+    with ExitStack() as stack:
+        with suppress(DamagedError):
+            if session.ledger_is_there:
+                stack.enter_context(session.ledger.reading())
+        yield
 
 
 def _asked(ask: Callable[[], Iterable[Concern]]) -> Iterator[Concern]:

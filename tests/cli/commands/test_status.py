@@ -44,6 +44,26 @@ def test_each_state_of_the_ledger_is_an_item_with_its_count(office: Keeper) -> N
     assert items(office).keys() == {"no-answer"}
 
 
+def test_gaps_says_the_same_of_what_is_open_in_a_domain(office: Keeper) -> None:
+    """Word for word, what was read back as another version too: so that one acceptance is of both."""
+    codes = {"not-read-back", "activation-failed", "no-answer"}
+    for words in (
+        ("stage", "holm-b", "--kind", "io-module", "--version", "6.0.1"),
+        ("activate", "HOLMB-IO1", "--version", "6.0.1"),
+        ("activate", "HOLMB-IO2", "--version", "6.0.1", "--failed", "it stopped at 40 %"),
+        ("observe", "HOLMB-IO1", "--active", "5.4.10"),
+        ("observe", "HOLMB-CC1", "--no-answer"),
+    ):
+        assert office(*words).status == 0
+    said, in_gaps = (
+        [found for found in office(*words, "--json").json["findings"] if found["code"] in codes]
+        for words in (("status",), ("gaps", "holm-b", "--to", "6.1"))
+    )
+    assert {found["code"] for found in said} == codes
+    assert "and 5.4.10 was read since" in str(said)
+    assert in_gaps == said
+
+
 def test_what_runs_and_is_withdrawn_is_an_error(office: Keeper, world: World, tmp_path: Path) -> None:
     """By a newer manifest that withdraws what components run."""
     text = world.manifest.read_text()
