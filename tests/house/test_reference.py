@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import typer
 
-from bundlekeeper.cli.screen.help import COMMANDS
+from bundlekeeper.cli.screen.help import COMMANDS, WITHOUT_STORE
 from tests.kits import reference_tables
 from tests.kits.printed_json import FieldPath, FieldPaths, PrintedJson, printed
 from tests.kits.reference_tables import REST, ReferencePart, options_in, reference, spans, topic_file
@@ -120,6 +120,11 @@ def test_options_of_all_commands_are_documented_once() -> None:
         named = {span for span in spans(row.message) if span in OPTIONS}
         have = {command for command in OPTIONS if row.options <= OPTIONS[command]}
         assert named == (have if "alone" in row.message else OPTIONS.keys() - have), row.options
+
+
+def test_the_commands_that_use_no_store_are_those_without_the_option() -> None:
+    """Into every other command that a hint names, the store of the command line is written."""
+    assert {command for command, options in OPTIONS.items() if "--store" not in options} == WITHOUT_STORE
 
 
 def test_each_command_was_seen_to_answer(seen: PrintedJson) -> None:

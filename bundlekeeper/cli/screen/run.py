@@ -45,6 +45,7 @@ def run(argv: Sequence[str]) -> int:
     words, plain = _without(words, "--plain")
     PLAIN.set(plain)
     words = _store_after_command(words)
+    output.STORE.set(_store_of(words))
     command = _command_of(words)
     wants_json = "--json" in _before_dashes(words)
     # A command is short and makes hardly any cycles; looking for them costs `verify --quick` of 10,000 files 0.1 s.
@@ -156,6 +157,14 @@ def _store_after_command(words: list[str]) -> list[str]:
     store, rest = words[:count], words[count:]
     depth = next((number for number, word in enumerate(rest) if word.startswith("-")), len(rest))
     return [*rest[:depth], *store, *rest[depth:]] if rest else words
+
+
+def _store_of(words: list[str]) -> str:
+    """The store that the command line names, as it is written there; empty for none."""
+    head = _before_dashes(words)
+    named = [head[number] for number, word in enumerate(head[:-1], 1) if word == "--store"]
+    named += [word.removeprefix("--store=") for word in head if word.startswith("--store=")]
+    return named[-1] if named else ""
 
 
 def _insist_on_words(words: Sequence[str]) -> None:

@@ -110,7 +110,8 @@ def _print_loaded(loaded: InventoryLoaded, *, details: bool) -> None:
         output.line(f"  not mentioned: {number} {kind} in {site}/{domain or '-'}, kept as they were")
     if plan.overtaken:
         message = f"another reading of the same moment was loaded later and counts instead: {plan.overtaken[:12]}"
-        output.line(f"{message}; if it is wrong: bundlekeeper ledger undo {plan.overtaken[:12]} --reason TEXT")
+        undo = f"bundlekeeper ledger undo {plan.overtaken[:12]} --reason TEXT"
+        output.line(output.of_store(f"{message}; if it is wrong: {undo}"))
     if plan.again or not (loaded.new or loaded.dry_run):
         output.line("was recorded before; nothing is new")
     elif loaded.dry_run:

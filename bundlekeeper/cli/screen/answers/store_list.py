@@ -202,4 +202,4 @@ def _print(found: StoreList) -> None:
         output.line(f"removed: {removal.family} {removal.version}: {removal.text()}")
     if found.quarantine:
         number = counted(len(found.quarantine), "file")
-        output.line(f"{number} in quarantine: bundlekeeper store list --quarantine")
+        output.line(output.of_store(f"{number} in quarantine: bundlekeeper store list --quarantine"))

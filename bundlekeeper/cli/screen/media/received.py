@@ -99,7 +99,7 @@ def show_text(root: Path, came: Reception) -> None:
         message = f"{withdrawn.family} {withdrawn.version} ({withdrawn.file}): {withdrawn.reason}"
         output.line(f"withdrawn: {message}")
     for plan in came.plans:
-        output.line(f"plan kept: {plan} (bundlekeeper plan progress {plan})")
+        output.line(output.of_store(f"plan kept: {plan} (bundlekeeper plan progress {plan})"))
     output.folded_text(came.findings)
     for number, paths in came.to_come.items():
         count = "1 file" if len(paths) == 1 else f"{len(paths)} files"

@@ -105,4 +105,4 @@ def _show_item(item: AttentionItem) -> None:
 
 def _command(item: AttentionItem) -> str:
     """The command, about the worst of them where it is about one."""
-    return item.matter.command.format(name=shell_word(item.name or item.worst.subject))
+    return output.of_store(item.matter.command.format(name=shell_word(item.name or item.worst.subject)))
