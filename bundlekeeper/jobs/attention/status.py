@@ -25,13 +25,17 @@ _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
 
 @dataclass(frozen=True, slots=True)
 class Attention:
-    """The items, worst first; `findings` are all that they are made from. `verified` counts bundles, of `in_store`."""
+    """The items, worst first; `findings` are all that they are made from.
+
+    `verified` counts bundles, of those `in_store`; those that are `missing` are not in it.
+    """
 
     root: Path
     at: datetime
     manifest: str
     in_store: int
     verified: int
+    missing: int
     bytes: int
     components_known: bool
     items: list[AttentionItem]
@@ -68,6 +72,7 @@ def status(session: Session) -> Attention:
         f"{newest.platform}, sequence {newest.sequence}" if newest is not None else "",
         counts["in_store"],
         counts["verified"],
+        counts["missing"],
         counts["bytes"],
         session.ledger_is_there,
         items(found),
