@@ -212,16 +212,17 @@ class Session:
 
     @cached_property
     def acceptances_now(self) -> tuple[Acceptance, ...]:
-        """Those that count: a clock that is set back makes none count again."""
+        """Those that count, of a site for each of its domains too: a clock that is set back makes none count again."""
         if not self.acceptances:
             return ()
+        from bundlekeeper.model.acceptance import of_domains
         from bundlekeeper.store.contents.manifest_dates import latest
 
         admitted: list[Admitted] = []
         with suppress(KeeperError):
             admitted = self.admitted
         today = latest(admitted, self.now()).date()
-        return tuple(entry for entry in self.acceptances if entry.counts_on(today))
+        return of_domains([entry for entry in self.acceptances if entry.counts_on(today)], self.places)
 
     def judged(self, findings: Iterable[Finding], domain: str = "") -> list[Finding]:
         """The findings, those that were accepted as notes that say so: the one place where acceptance is applied.
@@ -259,6 +260,19 @@ class Session:
         if not self.write and not is_there(path):
             raise nothing_recorded(path)
         return self._stack.enter_context(Ledger.open(path, write=self.write))
+
+    @cached_property
+    def places(self) -> frozenset[tuple[str, str]]:
+        """Site and domain, "" for none, of all that is recorded here; empty where nothing is, or it cannot be read."""
+        found: set[tuple[str, str]] = set()
+        with suppress(KeeperError):
+            if self.is_there and self.ledger_is_there:
+                from bundlekeeper.ledger.ask.where import summary
+
+                for group in summary(self.ledger, ["site", "domain"], clock=self.now()):
+                    site, domain = group.values
+                    found.add((site or "", domain or ""))
+        return frozenset(found)
 
 
 def nothing_recorded(ledger: Path) -> InputError:

@@ -107,6 +107,7 @@ def test_what_is_printed_to_be_pasted_asks_the_store_that_was_named(keeper: Keep
     found = keeper("status", "--store", "other", "--json").json
     assert [item["command"] for item in found["items"]] == ["bundlekeeper where --store other --staged"]
     assert [row["hint"] for row in found["findings"]] == ["bundlekeeper activate --store other, when it is its turn"]
+    assert keeper("--store", "other", "explain", "missing").status == 0  # so that an alias with a store is one of all
     asked = keeper("verify", "--store", "none")
     assert "make one: bundlekeeper store add --store none MANIFEST" in asked.err
 

@@ -87,7 +87,7 @@ def fitted(text: str, stream: TextIO) -> list[str]:
 def recorded_as(batch: str) -> None:
     """Print the batch that a command recorded, by its name, and how to take it back; nothing for none."""
     if batch:
-        line(of_store(f"recorded as batch {batch} (to take it back: bundlekeeper ledger undo {batch})"))
+        line(of_store(f"recorded as batch {batch} (to take it back: bundlekeeper ledger undo {batch} --reason TEXT)"))
 
 
 def envelope(command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None) -> None:
@@ -214,7 +214,8 @@ def folded_text(findings: Iterable[Finding]) -> None:
         write_findings([found])
     for (level, code, at, *_), others in alike.items():
         if others:
-            line(f"{level}: {code}: {len(others)} more like it{at} {', '.join(others)}")
+            text = visible(f"{level}: {code}: {len(others)} more like it{at} {', '.join(others)}")
+            sys.stdout.write("\n".join(fitted(text, sys.stdout)) + "\n")
     tell_accepted(rows)
 
 

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.help import COMMANDS, GROUPS
+from bundlekeeper.cli.screen.help import COMMANDS, GROUPS, WITHOUT_STORE
 from bundlekeeper.cli.screen.parsing import prepare
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.cli.screen.streams import give_stdout_a_sink
@@ -150,11 +150,16 @@ def whole_app() -> AppCommand:
 
 
 def _store_after_command(words: list[str]) -> list[str]:
-    """`--store DIR` before the command is moved behind the command's words, where its parser expects it."""
+    """`--store DIR` before the command is moved behind the command's words, where its parser expects it.
+
+    A command that uses no store does not get it, so that an alias with a store works with every command.
+    """
     if not words or not (words[0] == "--store" or words[0].startswith("--store=")):
         return words
     count = 2 if words[0] == "--store" else 1
     store, rest = words[:count], words[count:]
+    if {" ".join(rest[:1]), " ".join(rest[:2])} & WITHOUT_STORE:
+        return rest
     depth = next((number for number, word in enumerate(rest) if word.startswith("-")), len(rest))
     return [*rest[:depth], *store, *rest[depth:]] if rest else words
 

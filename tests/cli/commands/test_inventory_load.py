@@ -132,7 +132,8 @@ def test_what_may_be_one_server_and_what_is_still_to_be_reviewed_is_a_warning(ke
     assert "warning" not in first.out
     sheet.write_text(head + "Holm,holm-a,1,4,y-1,6.0,kim\n")
     later = keeper("inventory", "load", sheet, "--read-at", "2026-11-21", *HEAD[2:], "--dry-run", "--json")
-    assert later.json["warnings"] == [
+    assert later.status == 1
+    assert [found["message"] for found in later.json["findings"]] == [
         "serial 'y-1' and serial 'Y-1' differ in case, blanks or leading zeros only; did you mean 'Y-1'?",
         "site 'Holm' and site 'holm' differ in case, blanks or leading zeros only; did you mean 'holm'?",
     ]
@@ -140,4 +141,5 @@ def test_what_may_be_one_server_and_what_is_still_to_be_reviewed_is_a_warning(ke
     assert keeper("inventory", "columns", sheet, "-o", column_map).status == 0
     again = keeper("inventory", "load", sheet, "--columns", column_map, "--read-at", "2026-11-22", *HEAD[2:])
     line = next(n for n, text in enumerate(column_map.read_text().split("\n"), 1) if "REVIEW: guessed" in text)
-    assert f"  warning: {column_map}: REVIEW is still beside line {line}; review what is guessed" in again.out
+    assert again.status == 1
+    assert f"warning: not-checked: {column_map}: REVIEW is still beside line {line}\n" in again.out

@@ -68,7 +68,6 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
         "dry_run": loaded.dry_run,
         "complete": read.inventory.complete,
         "ignored": read.ignored,
-        "warnings": loaded.warnings,
         "changes": changes,
         "unlisted": unlisted,
         "counts": counts | _listed(loaded),
@@ -97,8 +96,6 @@ def _print_loaded(loaded: InventoryLoaded, *, details: bool) -> None:
     output.line(f"{loaded.files}: {rows}{counted(len(read.inventory.components), 'component')}{ignored}")
     for text in read.above:
         output.line(f"  above the headings, not read: {text}")
-    for warning in loaded.warnings:
-        output.line(f"  warning: {warning}")
     if not plan.again:
         output.line(f"  {_counted(loaded)}")
     for line in dict.fromkeys(map(_change_line, plan.changes)) if not details else ():

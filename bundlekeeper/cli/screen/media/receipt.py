@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
-from bundlekeeper.formats.escape import counted
+from bundlekeeper.formats.escape import counted, shell_word
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.media.receipt import PrintedReceipt, ReadReceipt, WrittenReceipt
@@ -130,7 +130,7 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
     output.line("kept" if answer.new else "it was read before: nothing changed")
     if merged is not None:
         output.recorded_as(merged.recorded.batch_name)
-    output.aside(f"next: bundlekeeper where {receipt.site}")
+    output.aside(f"next: bundlekeeper where {shell_word(receipt.site)}")
 
 
 def _files(receipt: Receipt, then: str = "") -> None:

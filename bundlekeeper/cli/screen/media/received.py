@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.marks import next_line
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import human_bytes
 
@@ -112,6 +113,7 @@ def show_text(root: Path, came: Reception) -> None:
     done = "complete" if came.complete else f"{len(came.received.arrived)} of {len(index.files)} files arrived"
     output.line(f"{'nothing was changed: ' * came.dry_run}{done}; store: {root}")
     if came.complete and not came.dry_run:
-        output.aside("next: bundlekeeper receipt write --out FILE --key KEY, then bring it back")
+        site = "" if index.meant_for.startswith("site ") else " --site SITE"
+        next_line(f"bundlekeeper receipt write{site} --out FILE --key KEY, then bring it back")
     elif not came.dry_run:
         output.aside("next: bundlekeeper media receive DIR, with the volumes that are still to come")
