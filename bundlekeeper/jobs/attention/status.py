@@ -16,10 +16,11 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
-from bundlekeeper.jobs.session import Session
+from bundlekeeper.jobs.session import LEDGER, Session
 from bundlekeeper.jobs.store.listing import store_list
 
 _ENDED = Matter("acceptance that ended", "acceptances that ended", "bundlekeeper store list --accepted")
+_LEDGER_DAMAGE = Matter("damaged ledger", "damaged ledgers", "bundlekeeper ledger verify")
 _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
 
 
@@ -61,6 +62,8 @@ def status(session: Session) -> Attention:
             lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(())
         ):  # fmt: skip
             found += _asked(ask)
+    told = {concern.finding.subject for concern in found if concern.matter in (_DAMAGE, _LEDGER_DAMAGE)}
+    found = [c for c in found if c.finding.subject not in told or c.matter in (_DAMAGE, _LEDGER_DAMAGE)]
     judged = session.judged(concern.finding for concern in found)
     found = [concern.judged(finding_) for concern, finding_ in zip(found, judged, strict=True)]
     found += (Concern(ended, _ENDED) for ended in _ended(session))
@@ -103,4 +106,5 @@ def _asked(ask: Callable[[], Iterable[Concern]]) -> Iterator[Concern]:
     try:
         yield from [*ask()]
     except DamagedError as error:
-        yield Concern(finding("damaged", error.where, error.message, error.hint), _DAMAGE)
+        matter = _LEDGER_DAMAGE if error.where.endswith(LEDGER) else _DAMAGE
+        yield Concern(finding("damaged", error.where, error.message, error.hint), matter)

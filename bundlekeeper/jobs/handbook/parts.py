@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from bundlekeeper.errors import KeeperError
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.jobs.handbook.codes import code_lists
 from bundlekeeper.jobs.handbook.topics import Parts
@@ -35,12 +36,16 @@ def parts(exit_statuses: Sequence[tuple[int, str]], config: Callable[[], ConfigS
         "recorded-columns": recorded_columns,
         "store-keys": store_keys,
         "config-keys": config_keys,
-        "config": lambda: _config(config()),
+        "config": lambda: _config(config),
     }
 
 
-def _config(shown: ConfigShown) -> str:
-    """Which file is read, and the values that hold, each with where it comes from."""
+def _config(config: Callable[[], ConfigShown]) -> str:
+    """Which file is read, and the values that hold, each with where it comes from; or why none hold."""
+    try:
+        shown = config()
+    except KeeperError as error:
+        return f"`{visible(error.where)}`: {visible(error.message)}. {visible(error.hint)}"
     rows = ((f"`{value.key}`", visible(value.text), value.source) for value in shown.values)
     file = f"The config file is `{visible(str(shown.path))}`{'' if shown.is_there else ' (there is none)'}."
     return f"{file}\n\n{table(('key', 'value', 'from'), rows)}"

@@ -124,3 +124,5 @@ def test_a_damaged_ledger_is_an_item_and_the_rest_is_still_asked(office: Keeper,
     assert ran.status == 3
     assert "damaged" in ran.codes
     assert ran.json["counts"]["in_store"] == 9
+    commands = [item["command"] for item in ran.json["items"] if item["code"] == "damaged"]
+    assert commands == ["bundlekeeper ledger verify"]  # one damage, once

@@ -66,6 +66,14 @@ def test_a_part_has_what_the_code_declares() -> None:
     assert table(("a",), [("x|y",)]) == "| a |\n| --- |\n| x\\|y |"
 
 
+def test_a_wrong_config_file_does_not_keep_its_own_topic_away() -> None:
+    def wrong() -> config.ConfigShown:
+        raise InputError("there is no key stor", hint="did you mean store?", where="/home/kim/config.toml")
+
+    text = topics.topic("config", parts(EXIT_STATUSES, wrong))
+    assert "`/home/kim/config.toml`: there is no key stor. did you mean store?" in text
+
+
 def test_a_word_that_is_no_topic_is_refused_with_the_nearest() -> None:
     with pytest.raises(InputError) as refused:
         topics.topic("manfest", PARTS)
