@@ -49,7 +49,7 @@ class LoadOptions:
 @dataclass(frozen=True, slots=True)
 class InventoryLoaded:
     """What loading changed, or would change in a dry run; the files' names, what was read, what was recorded, and what
-    was found about versions, models, names and the column map.
+    was found about versions, models, names and the column map. `seen_later` components were read later already.
     """
 
     plan: InventoryLoad
@@ -58,6 +58,7 @@ class InventoryLoaded:
     recorded: Recorded | None
     dry_run: bool
     findings: list[Finding]
+    seen_later: int = 0
 
     @property
     def new(self) -> int:
@@ -82,7 +83,7 @@ def load(
     """
     from bundlekeeper.formats.moments import parse
     from bundlekeeper.ledger.ask.as_inventory import load as record
-    from bundlekeeper.ledger.ask.as_inventory import plan_load
+    from bundlekeeper.ledger.ask.as_inventory import plan_load, seen_after
     from bundlekeeper.model.inventory.read import headings_of, read_files
 
     raw = [raw_file(name, options.form) for name in files]
@@ -100,11 +101,12 @@ def load(
         findings = of_components(session, read.inventory.components) if session.write or session.is_there else []
         plan = plan_load(ledger, read.inventory, reported_by=reported_by, source=source)
         findings += [*_to_review(column_map), *_alike(ledger, plan, read, source)]
+        later = len(seen_after(ledger, plan))
         if plan.gone and not dry_run:
             agree(plan.gone)
         recorded = None if dry_run else record(ledger, plan, session.now())
     findings += _near_models(session, read.inventory)
-    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings)
+    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings, later)
 
 
 def _near_models(session: Session, inventory: Inventory) -> list[Finding]:

@@ -111,6 +111,19 @@ def test_an_empty_sheet_and_a_schema(keeper: Keeper, tmp_path: Path) -> None:
     assert keeper("inventory", "schema").json["title"] == "bundlekeeper inventory"
 
 
+def test_a_reading_that_comes_late_says_that_it_changes_nothing_today(keeper: Keeper, tmp_path: Path) -> None:
+    """Of what was read later already; of anything else it is the newest reading."""
+    new, old = tmp_path / "new.csv", tmp_path / "old.csv"
+    new.write_text("site,domain,kind,serial,active\nholm,a,bios,B1,6.1\n")
+    old.write_text("site,domain,kind,serial,active\nholm,b,bios,B1,6.0\nholm,b,bios,B2,6.0\n")
+    load = ("inventory", "load", "--zone", "UTC", "--reported-by", "kim", "--read-at")
+    assert keeper(*load, "2026-11-20", new, "--json").json["counts"]["seen_later"] == 0
+    late = keeper(*load, "2026-11-15", old)
+    assert "  1 component was read later already: nothing of those changes today" in late.out
+    assert keeper("where", "B1", "--json").json["components"][0]["place"]["domain"] == "a"
+    assert keeper(*load, "2026-11-16", old, "--json").json["counts"]["seen_later"] == 1
+
+
 def test_only_a_sheet_has_columns(keeper: Keeper, tmp_path: Path) -> None:
     rows = tmp_path / "rows.toml"
     rows.write_text("inventory = 1\n")

@@ -60,6 +60,7 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
         "components": len(read.inventory.components),
         "changes": len(changes),
         "new_events": loaded.new,
+        "seen_later": loaded.seen_later,
     }
     return {
         "reading": plan.reading,
@@ -98,6 +99,9 @@ def _print_loaded(loaded: InventoryLoaded, *, details: bool) -> None:
         output.line(f"  above the headings, not read: {text}")
     if not plan.again:
         output.line(f"  {_counted(loaded)}")
+    if loaded.seen_later:
+        read_later = counted(loaded.seen_later, "component was", "components were")
+        output.line(f"  {read_later} read later already: nothing of those changes today")
     for line in dict.fromkeys(map(_change_line, plan.changes)) if not details else ():
         if line:
             output.line(line)
