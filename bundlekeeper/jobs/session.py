@@ -17,7 +17,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.errors import DamagedError, InputError, KeeperError
+from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.model.config import UserConfig
 from bundlekeeper.model.progress import Clock, Progress, Silent
 
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.signatures.voucher import Voucher
 
 LEDGER = "ledger.sqlite"
+_MADE = ".made"  # beside the ledger, once there was one: so that a ledger that is gone is not one that never was
 _REPORTED: set[str] = set()  # stores of which a process reported the owner, however many sessions it has
 
 
@@ -245,8 +247,17 @@ class Session:
 
     @cached_property
     def ledger_is_there(self) -> bool:
-        """True when something was recorded. Raises UnfinishedError where nobody can say."""
-        return is_there(self.ledger_path)
+        """True when something was recorded.
+
+        Raises DamagedError where there was a ledger and it is gone, UnfinishedError where nobody can say.
+        """
+        made = self.ledger_path.with_suffix(_MADE)
+        if is_there(self.ledger_path):
+            return True
+        if is_there(made):
+            hint = f"put a backup back (bundlekeeper help store); to begin a new one: rm {shell_word(str(made))}"
+            raise DamagedError("the store's ledger is gone", where=str(self.ledger_path), hint=hint)
+        return False
 
     @cached_property
     def ledger(self) -> Ledger:
@@ -257,9 +268,14 @@ class Session:
         from bundlekeeper.ledger.record.ledger import Ledger
 
         path = self.store.root / ".keeper" / LEDGER
-        if not self.write and not is_there(path):
+        if not self.ledger_is_there and not self.write:
             raise nothing_recorded(path)
-        return self._stack.enter_context(Ledger.open(path, write=self.write))
+        ledger = self._stack.enter_context(Ledger.open(path, write=self.write))
+        made = path.with_suffix(_MADE)
+        if self.write and not is_there(made):
+            with suppress(OSError):
+                made.touch(0o600)
+        return ledger
 
     @cached_property
     def places(self) -> frozenset[tuple[str, str]]:

@@ -158,7 +158,7 @@ def _store_after_command(words: list[str]) -> list[str]:
         return words
     count = 2 if words[0] == "--store" else 1
     store, rest = words[:count], words[count:]
-    if {" ".join(rest[:1]), " ".join(rest[:2])} & WITHOUT_STORE:
+    if {" ".join(rest[:1]), " ".join(rest[:2])} & (WITHOUT_STORE - {"tour"}):  # which makes stores of its own
         return rest
     depth = next((number for number, word in enumerate(rest) if word.startswith("-")), len(rest))
     return [*rest[:depth], *store, *rest[depth:]] if rest else words

@@ -57,13 +57,19 @@ def status(session: Session) -> Attention:
     """What needs attention. Raises InputError where there is no store; LockedError, RefusedError, UnfinishedError."""
     stored = store_list(session)
     found = [*of_store.concerns(session, stored)]
+    damaged: dict[str, Concern] = {}
+    asks: tuple[Callable[[], Iterable[Concern]], ...] = (
+        lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(()),
+    )  # fmt: skip
     with _one_ledger(session):
-        for ask in (
-            lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(())
-        ):  # fmt: skip
-            found += _asked(ask)
-    told = {concern.finding.subject for concern in found if concern.matter in (_DAMAGE, _LEDGER_DAMAGE)}
-    found = [c for c in found if c.finding.subject not in told or c.matter in (_DAMAGE, _LEDGER_DAMAGE)]
+        for ask in asks:
+            try:
+                found += [*ask()]
+            except DamagedError as error:
+                matter = _LEDGER_DAMAGE if error.where.endswith(LEDGER) else _DAMAGE
+                told = finding("damaged", error.where, error.message, error.hint)
+                damaged.setdefault(error.where, Concern(told, matter))
+    found = [concern for concern in found if concern.finding.subject not in damaged] + [*damaged.values()]
     judged = session.judged(concern.finding for concern in found)
     found = [concern.judged(finding_) for concern, finding_ in zip(found, judged, strict=True)]
     found += (Concern(ended, _ENDED) for ended in _ended(session))
@@ -77,7 +83,7 @@ def status(session: Session) -> Attention:
         counts["verified"],
         counts["missing"],
         counts["bytes"],
-        session.ledger_is_there,
+        bool(damaged) or session.ledger_is_there,
         items(found),
         [concern.finding for concern in found],
     )
@@ -100,11 +106,3 @@ def _one_ledger(session: Session) -> Iterator[None]:
             if session.ledger_is_there:
                 stack.enter_context(session.ledger.reading())
         yield
-
-
-def _asked(ask: Callable[[], Iterable[Concern]]) -> Iterator[Concern]:
-    try:
-        yield from [*ask()]
-    except DamagedError as error:
-        matter = _LEDGER_DAMAGE if error.where.endswith(LEDGER) else _DAMAGE
-        yield Concern(finding("damaged", error.where, error.message, error.hint), matter)

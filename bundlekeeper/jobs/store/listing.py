@@ -129,7 +129,9 @@ def _is_bare(session: Session) -> bool:
     from bundlekeeper.store.disk import lock
 
     store = session.store
-    return session.ledger_is_there and not (store.database_path.exists() or store.has_contents or lock.maker(store.fd))
+    if store.database_path.exists() or store.has_contents or lock.maker(store.fd):
+        return False
+    return session.ledger_is_there
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:

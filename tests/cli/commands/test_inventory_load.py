@@ -120,7 +120,7 @@ def test_a_reading_that_comes_late_says_that_it_changes_nothing_today(keeper: Ke
     assert keeper(*load, "2026-11-20", new, "--json").json["counts"]["seen_later"] == 0
     late = keeper(*load, "2026-11-15", old)
     assert "  1 component was read later already: nothing of those changes today" in late.out
-    assert keeper("where", "B1", "--json").json["components"][0]["place"]["domain"] == "a"
+    assert keeper("where", "B1", "--json").json["components"][0]["domain"] == "a"
     assert keeper(*load, "2026-11-16", old, "--json").json["counts"]["seen_later"] == 1
 
 

@@ -115,6 +115,26 @@ def test_it_is_one_screen_of_eighty_columns(office: Keeper, tmp_path: Path) -> N
     assert len(out.splitlines()) <= 24
 
 
+def test_a_ledger_that_is_gone_is_not_one_that_never_was(office: Keeper, tmp_path: Path) -> None:
+    """Else nothing would need attention, and nothing be needed; a new one begins only when somebody says so."""
+    keeper = tmp_path / "store/.keeper"
+    (keeper / "ledger.sqlite").unlink()
+    ran = office("status", "--json")
+    assert (ran.status, [item["command"] for item in ran.json["items"]]) == (3, ["bundlekeeper ledger verify"])
+    assert office("store", "list").status == 3
+    for words in (
+        ("store", "remove", "blade/6.1.0", "--reason", "r", "--confirm", "blade/6.1.0"),
+        ("observe", "HOLMB-IO1", "--active", "6.0.1"),
+        ("where",),
+        ("ledger", "verify"),
+    ):
+        refused = office(*words)
+        assert (refused.status, "ledger is gone" in refused.err) == (3, True), words
+    assert not (keeper / "ledger.sqlite").exists()
+    (keeper / "ledger.made").unlink()
+    assert office("status").status == 0
+
+
 def test_a_damaged_ledger_is_an_item_and_the_rest_is_still_asked(office: Keeper, tmp_path: Path) -> None:
     ledger = tmp_path / "store/.keeper/ledger.sqlite"
     data = bytearray(ledger.read_bytes())
