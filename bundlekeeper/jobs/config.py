@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from bundlekeeper.errors import RefusedError
+from bundlekeeper.errors import RefusedError, UnfinishedError
 from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.model.config import KEYS, UserConfig, read_config
 
@@ -38,9 +38,12 @@ class ConfigShown:
 
 
 def config_path(environment: Mapping[str, str]) -> Path:
-    """Where the user's config file is: as platformdirs says on Linux, whose import would cost each command 8 ms."""
+    """Where the user's config file is: as platformdirs says on Linux, whose import would cost each command 8 ms.
+
+    A path that is not absolute is ignored (XDG Base Directory Specification 0.8).
+    """
     base = environment.get("XDG_CONFIG_HOME", "")
-    folder = Path(base) if base.strip() else Path("~/.config").expanduser()
+    folder = Path(base) if base.startswith("/") else Path("~/.config").expanduser()
     return folder / "bundlekeeper" / NAME
 
 
@@ -55,7 +58,12 @@ def user_config(environment: Mapping[str, str]) -> UserConfig:
     path = config_path(environment)
     try:
         status = path.stat()
-    except OSError:  # none, or a folder of the user's that may not be entered: then it states nothing to us either
+    except OSError as error:
+        if path.is_symlink():
+            message = f"the config file is a link that leads to nothing: {error.strerror}"
+            hint = "is what it leads to mounted? Else remove the link"
+            raise UnfinishedError(message, where=str(path), hint=hint) from error
+        # none, or a folder of the user's that may not be entered: then it states nothing to us either
         return UserConfig()
     _insist_on_own(path, status)
     return read_config(read_bounded(str(path), limits.STORE_SETTINGS_BYTES, "the config file"), where=str(path))

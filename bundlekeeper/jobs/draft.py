@@ -72,13 +72,10 @@ def draft(paths: Sequence[Path], platform: str | None, caller: Caller, stop: Sto
     return DraftedManifest(text, len(entries), found)
 
 
-def draft_into(
-    manifest: str, paths: Sequence[Path], platform: str | None, caller: Caller, stop: Stop
-) -> AmendedManifest:
+def draft_into(manifest: str, paths: Sequence[Path], caller: Caller, stop: Stop) -> AmendedManifest:
     """The manifest with digests and sizes of the given files filled in; it is written nowhere. Raises as `draft`."""
     from bundlekeeper.model.manifest.draft import fill
 
-    checked_platform(platform)
     entries, found = _gathered(paths, caller, stop)
     with errors_include(found):
         old = read_bounded(manifest, limits.MANIFEST_BYTES, "the manifest")

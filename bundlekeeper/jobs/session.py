@@ -17,7 +17,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.errors import DamagedError, InputError, KeeperError
+from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.model.config import UserConfig
 from bundlekeeper.model.progress import Clock, Progress, Silent
 
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.signatures.voucher import Voucher
 
 LEDGER = "ledger.sqlite"
+_MADE = ".made"  # beside the ledger, once there was one: so that a ledger that is gone is not one that never was
 _REPORTED: set[str] = set()  # stores of which a process reported the owner, however many sessions it has
 
 
@@ -212,16 +214,17 @@ class Session:
 
     @cached_property
     def acceptances_now(self) -> tuple[Acceptance, ...]:
-        """Those that count: a clock that is set back makes none count again."""
+        """Those that count, of a site for each of its domains too: a clock that is set back makes none count again."""
         if not self.acceptances:
             return ()
+        from bundlekeeper.model.acceptance import of_domains
         from bundlekeeper.store.contents.manifest_dates import latest
 
         admitted: list[Admitted] = []
         with suppress(KeeperError):
             admitted = self.admitted
         today = latest(admitted, self.now()).date()
-        return tuple(entry for entry in self.acceptances if entry.counts_on(today))
+        return of_domains([entry for entry in self.acceptances if entry.counts_on(today)], self.places)
 
     def judged(self, findings: Iterable[Finding], domain: str = "") -> list[Finding]:
         """The findings, those that were accepted as notes that say so: the one place where acceptance is applied.
@@ -244,8 +247,17 @@ class Session:
 
     @cached_property
     def ledger_is_there(self) -> bool:
-        """True when something was recorded. Raises UnfinishedError where nobody can say."""
-        return is_there(self.ledger_path)
+        """True when something was recorded.
+
+        Raises DamagedError where there was a ledger and it is gone, UnfinishedError where nobody can say.
+        """
+        made = self.ledger_path.with_suffix(_MADE)
+        if is_there(self.ledger_path):
+            return True
+        if is_there(made):
+            hint = f"put a backup back (bundlekeeper help store); to begin a new one: rm {shell_word(str(made))}"
+            raise DamagedError("the store's ledger is gone", where=str(self.ledger_path), hint=hint)
+        return False
 
     @cached_property
     def ledger(self) -> Ledger:
@@ -256,9 +268,27 @@ class Session:
         from bundlekeeper.ledger.record.ledger import Ledger
 
         path = self.store.root / ".keeper" / LEDGER
-        if not self.write and not is_there(path):
+        if not self.ledger_is_there and not self.write:
             raise nothing_recorded(path)
-        return self._stack.enter_context(Ledger.open(path, write=self.write))
+        ledger = self._stack.enter_context(Ledger.open(path, write=self.write))
+        made = path.with_suffix(_MADE)
+        if self.write and not is_there(made):
+            with suppress(OSError):
+                made.touch(0o600)
+        return ledger
+
+    @cached_property
+    def places(self) -> frozenset[tuple[str, str]]:
+        """Site and domain, "" for none, of all that is recorded here; empty where nothing is, or it cannot be read."""
+        found: set[tuple[str, str]] = set()
+        with suppress(KeeperError):
+            if self.is_there and self.ledger_is_there:
+                from bundlekeeper.ledger.ask.where import summary
+
+                for group in summary(self.ledger, ["site", "domain"], clock=self.now()):
+                    site, domain = group.values
+                    found.add((site or "", domain or ""))
+        return frozenset(found)
 
 
 def nothing_recorded(ledger: Path) -> InputError:

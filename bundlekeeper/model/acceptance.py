@@ -15,7 +15,7 @@ names one site or domain; after its last day an entry counts no more.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -64,6 +64,21 @@ class Acceptance:
     def text(self) -> str:
         """Who accepted it, until when, why."""
         return f"by {self.reported_by} until {self.until}: {self.reason}"
+
+
+def of_domains(entries: Iterable[Acceptance], places: Collection[tuple[str, str]]) -> tuple[Acceptance, ...]:
+    """The entries, and those about everything of a site for each of its domains; `places` are sites with domains.
+
+    Findings name a domain without its site; a domain of that name at another site, too, is in none of them.
+    """
+    found = [*entries]
+    for entry in tuple(found):
+        name = entry.subject.removesuffix(EVERYWHERE)
+        if name != entry.subject:
+            mine = {domain for site, domain in places if site == name and domain}
+            others = {domain for site, domain in places if site != name}
+            found += [replace(entry, subject=domain + EVERYWHERE) for domain in sorted(mine - others)]
+    return tuple(found)
 
 
 def _names(subject: str, name: str) -> bool:

@@ -1,20 +1,5 @@
 """What a store asks for, STORE/store.toml: which signatures, how old a verification may be, who may use the store.
 
-    store = 1
-    signed_families = ["infrastructure"]   # bundles of these need a good signature; default: none
-    forms = ["sshsig", "rsa-pss-sha256"]   # forms that count as a signature; default: all
-    signed_manifests = true                # only signed manifests are admitted; default: false
-    max_verification_age = "90d"           # an older verification is stale; default: none
-    max_whole_bytes = 1_073_741_824        # memory for forms that need the whole file (ed25519); default: 1 GiB
-    group = "firmware"                     # its members may use and write the store; default: nobody but its owner
-    [[accepted]]                           # a finding that is accepted (model/acceptance.py); `accept` writes it
-    code = "no-way-back"
-    subject = "holm-a/*"
-    reason = "agreed with the operators"
-    reported_by = "kim"
-    on = 2026-11-30
-    until = 2027-05-31
-
 Rules: the store's owner writes it, no manifest and no medium can; with a file that cannot be read whole the store
 admits nothing: every problem is an error and is reported, with its place, all at once. No file means the defaults.
 TOML 1.0.0, by tomllib.
@@ -83,19 +68,11 @@ def read_settings(data: bytes | None, *, where: str = NAME) -> StoreSettings:
     for key, value in raw.items():
         if key == "store":
             continue
-        reader = _READERS.get(key)
-        if reader is None:
-            problems.append(
-                Misread(
-                    "key-unknown",
-                    (key,),
-                    f"there is no key {shown(key)}",
-                    meant(key, ("store", *_READERS)),
-                    on_key=True,
-                )
-            )
+        if key not in KEYS:
+            hint = meant(key, ("store", *KEYS))
+            problems.append(Misread("key-unknown", (key,), f"there is no key {shown(key)}", hint, on_key=True))
             continue
-        field, found, wrong = reader(key, value)
+        field, found, wrong = KEYS[key].read(key, value)
         values[field] = found
         problems += wrong
     if problems:
@@ -224,15 +201,30 @@ def _wrong_keys(path: tuple[str, int], row: Mapping[str, object]) -> Iterator[Mi
             yield Misread("missing-key", path, f"{name} is missing", "add it; bundlekeeper accept writes all of them")
 
 
-_READERS: Mapping[str, Callable[[str, object], _Read]] = {
-    "signed_families": _words(FAMILIES, empty=True),
-    "forms": _words(FORMS, empty=False),
-    "signed_manifests": _flag,
-    "max_verification_age": _age,
-    "max_whole_bytes": _bytes,
-    "group": _group,
-    "accepted": _accepted,
-}
+@dataclass(frozen=True, slots=True)
+class StoreKey:
+    """One key of store.toml: what it means, and what reads its value."""
+
+    meaning: str
+    read: Callable[[str, object], _Read]
+
+
+#: Every key but the format's.
+KEYS: Mapping[str, StoreKey] = {
+    "signed_manifests": StoreKey("`true`: only manifests that a trusted key signed are admitted, else exit status 4; "
+                                 "default: `false`", _flag),
+    "signed_families": StoreKey("bundles of these families are not added without a good signature, else exit status "
+                                "4; default: none", _words(FAMILIES, empty=True)),
+    "forms": StoreKey("the forms that count as a signature; default: all", _words(FORMS, empty=False)),
+    "max_verification_age": StoreKey("how old a verification may be before it is `stale-verification`, in `store "
+                                     "list` and `verify --quick`; default: none is too old", _age),
+    "max_whole_bytes": StoreKey(f"memory for forms that need the whole file (`ed25519`), in bytes; default: "
+                                f"{WHOLE_BYTES:_}", _bytes),
+    "group": StoreKey("members of this group of the system may share the store (`bundlekeeper help store`); default: "
+                      "nobody but its owner", _group),
+    "accepted": StoreKey("tables, each a finding that is accepted; `bundlekeeper accept` writes them (`bundlekeeper "
+                         "help codes`)", _accepted),
+}  # fmt: skip
 
 
 def _refusal(source: SourceText, problems: list[Misread]) -> InputError:

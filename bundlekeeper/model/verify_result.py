@@ -62,7 +62,7 @@ class VerifyResult:
     """One verification: findings, rows, and how much was verified.
 
     Counts are of expected files: `verified` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
-    `unverified` everything expected that is none of these. Signatures that are stated or required are counted as good,
+    `unverified` everything else that should be there. Signatures that are stated or required are counted as good,
     not good (`bad`) and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped` is True
     when a signal ended it, `out_of_time` when the time allowed did. `untrusted_because` is why `--quick` could trust
     nothing on this file system. `trouble` is the error that prevented recording of verifications.

@@ -97,6 +97,21 @@ def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
         assert document["error"]["message"]
 
 
+def test_what_is_printed_to_be_pasted_asks_the_store_that_was_named(keeper: Keeper, tmp_path: Path) -> None:
+    """In a next line, a way back, a hint, and in JSON; before the command or after it."""
+    inventory = Path(__file__).parents[2] / "manifests" / "marram-2026-11.toml"
+    loaded = keeper("--store", "other", "inventory", "load", inventory, "--reported-by", "kim")
+    assert loaded.err == "next: bundlekeeper where --store other\n"
+    assert "bundlekeeper ledger undo --store other " in loaded.out
+    keeper("stage", "HOLMA-IO1", "--version", "6.1.0", "--store=other")
+    found = keeper("status", "--store", "other", "--json").json
+    assert [item["command"] for item in found["items"]] == ["bundlekeeper where --store other --staged"]
+    assert [row["hint"] for row in found["findings"]] == ["bundlekeeper activate --store other, when it is its turn"]
+    assert keeper("--store", "other", "explain", "missing").status == 0  # so that an alias with a store is one of all
+    asked = keeper("verify", "--store", "none")
+    assert "make one: bundlekeeper store add --store none MANIFEST" in asked.err
+
+
 def test_the_whole_job(keeper: Keeper, world: World) -> None:
     """Add, list, verify; then every kind of damage on a copy, each with its finding."""
     took = keeper("store", "add", world.manifest, "--from", world.downloads, "--json")

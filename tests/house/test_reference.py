@@ -15,10 +15,10 @@ from typing import Any
 import pytest
 import typer
 
-from bundlekeeper.cli.screen.help import COMMANDS
+from bundlekeeper.cli.screen.help import COMMANDS, WITHOUT_STORE
 from tests.kits import reference_tables
 from tests.kits.printed_json import FieldPath, FieldPaths, PrintedJson, printed
-from tests.kits.reference_tables import REST, ReferencePart, options_in, reference, rows_of, spans, topic_file
+from tests.kits.reference_tables import REST, ReferencePart, options_in, reference, spans, topic_file
 from tests.kits.sure import some
 
 COMMON = {"--store", "--details", "--json", "--quiet", "-q", "--help", "-h", "--plain", "--debug"}
@@ -122,6 +122,11 @@ def test_options_of_all_commands_are_documented_once() -> None:
         assert named == (have if "alone" in row.message else OPTIONS.keys() - have), row.options
 
 
+def test_the_commands_that_use_no_store_are_those_without_the_option() -> None:
+    """Into every other command that a hint names, the store of the command line is written."""
+    assert {command for command, options in OPTIONS.items() if "--store" not in options} == WITHOUT_STORE
+
+
 def test_each_command_was_seen_to_answer(seen: PrintedJson) -> None:
     """Else nothing would be known of its fields."""
     assert seen.whole == {command for command, options in OPTIONS.items() if "--json" in options}
@@ -159,23 +164,10 @@ def test_what_is_not_there_is_no_option_and_no_field(seen: PrintedJson) -> None:
     assert _field_problems(check, seen) == ["verify prints no colour"]
 
 
-def _keys_of(topic: str, head: str) -> dict[str, set[str]]:
-    """The table of a topic whose head begins with these words: its first cells, and what stands in backticks."""
-    table = re.search(rf"(?ms)^\| {head} \| keys \|\n.*?(?=^(?!\|))", topic_file(topic))
-    assert table is not None
-    return {first: set(spans(keys)) for _, (first, keys) in rows_of(table[0].partition("\n")[2])}
-
-
 def _example(topic: str, format_key: str) -> dict[str, Any]:
     """The TOML file in a topic that begins with its format."""
     found = [tomllib.loads(text) for text in re.findall(r"(?ms)^```toml\n(.*?)^```", topic_file(topic))]
     return next(example for example in found if format_key in example)
-
-
-def _missing_keys(expected: dict[str, set[str]], documented: dict[str, set[str]]) -> dict[str, set[str]]:
-    """The keys that no row has. The rows are of the same tables, and of no other."""
-    assert documented.keys() == expected.keys()
-    return {table: lacking for table, keys in expected.items() if (lacking := keys - documented[table])}
 
 
 def _model_keys(model: Any) -> set[str]:
@@ -200,40 +192,6 @@ def test_each_key_of_a_manifest_is_described_where_it_is_declared() -> None:
 
 def _undescribed(model: Any) -> list[str]:
     return [name for name, field in model.model_fields.items() if not field.description]
-
-
-def test_each_key_of_an_inventory_is_documented() -> None:
-    from bundlekeeper.model.inventory import cells
-
-    expected = {f"`[[{table}]]`": set(keys) for table, keys in cells.tables(()).items()}
-    expected["the file itself"] = {"inventory", "read_at", "zone", "note"}
-    assert _missing_keys(expected, _keys_of("inventory", "table")) == {}
-
-
-def test_each_key_of_a_map_is_documented() -> None:
-    from bundlekeeper.links.redfish.user_map import MapEntry
-
-    expected = {"the file itself": {"redfish"}, "`[[map]]`": {field.name for field in fields(MapEntry)}}
-    assert _missing_keys(expected, _keys_of("inventory", "in a map")) == {}
-
-
-def test_each_column_of_recorded_statements_is_documented() -> None:
-    from bundlekeeper.jobs.recording.selection import Places
-    from bundlekeeper.jobs.recording.statements import Asked, RecordDetails
-
-    documented = re.search(
-        r"(?s)^A CSV for `stage`.*?title row of these: (.*?): what", topic_file("columns"), re.MULTILINE
-    )
-    expected = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
-    assert documented is not None
-    assert set(spans(documented[1])) - {";"} == expected
-
-
-def test_each_key_of_store_settings_is_documented() -> None:
-    from bundlekeeper.model.store_settings import StoreSettings
-
-    expected = {field.name.removesuffix("_s") for field in fields(StoreSettings)} | {"store"}
-    assert _example("trust", "store").keys() == expected
 
 
 def test_each_key_of_a_plan_by_hand_is_documented() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import platformdirs
 import pytest
 
-from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.jobs.config import config_path, shown, user_config
 from bundlekeeper.jobs.session import Caller, Session
 from bundlekeeper.jobs.store.listing import store_list
@@ -40,6 +40,15 @@ def test_the_file_is_where_platformdirs_says(monkeypatch: pytest.MonkeyPatch) ->
         monkeypatch.setenv("XDG_CONFIG_HOME", value)
         folder = Path(platformdirs.user_config_dir("bundlekeeper", appauthor=False))
         assert config_path(os.environ) == folder / "config.toml"
+
+
+def test_a_path_that_is_not_absolute_and_a_link_to_nothing_name_no_settings(home: dict[str, str]) -> None:
+    """Else another folder, or a share that is not mounted, would change the store without a word."""
+    assert config_path({"XDG_CONFIG_HOME": "rel"}) == config_path({})
+    path = config_path(home)
+    path.symlink_to("/nowhere/config.toml")
+    with pytest.raises(UnfinishedError, match="leads to nothing"):
+        user_config(home)
 
 
 def test_every_key_is_read() -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Level, finding
-from bundlekeeper.model.acceptance import NEVER, Acceptance, applied, insist_on, problems
+from bundlekeeper.model.acceptance import NEVER, Acceptance, applied, insist_on, of_domains, problems
 from bundlekeeper.model.store_settings import read_settings
 
 DAY = date(2026, 11, 30)
@@ -62,6 +62,13 @@ def test_what_an_entry_is_about(pattern: str, subject: str, domain: str, meant: 
     assert (judged.level is Level.NOTE) is meant
     assert ("by kim until" in judged.accepted) is meant
     assert applied([finding("no-policy", subject, "none")], [entry(pattern)], domain)[0].level is Level.WARNING
+
+
+def test_what_is_accepted_of_a_site_is_accepted_of_its_domains() -> None:
+    """But not of a domain whose name another site has, too."""
+    places = [("holm", "holm-a"), ("holm", "edge"), ("skerry", "edge"), ("holm", "")]
+    found = of_domains([entry("holm/*"), entry("a.bin"), entry("holm-a/*")], places)
+    assert [one.subject for one in found] == ["holm/*", "a.bin", "holm-a/*", "holm-a/*"]
 
 
 def test_it_counts_up_to_its_last_day_and_a_year_at_most() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import get_args
 
 import pytest
@@ -47,10 +48,10 @@ def test_the_words_are_those_of_the_manifest() -> None:
     ) == set(FAMILIES)
 
 
-def test_the_example_of_the_docstring_reads() -> None:
-    text = "\n".join(line[4:] for line in str(settings.__doc__).splitlines() if line.startswith("    "))
-    found = read_settings(text.encode())
-    assert found.max_whole_bytes == StoreSettings().max_whole_bytes
+def test_the_example_of_the_handbook_reads() -> None:
+    text = (Path(settings.__file__).parents[1] / "handbook" / "trust.md").read_text("utf-8")
+    found = read_settings(text.partition("```toml\n")[2].partition("```")[0].encode())
+    assert found.signed_families == ("infrastructure",)
     assert found.max_verification_age_s == 90 * 86400
 
 

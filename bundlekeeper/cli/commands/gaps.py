@@ -48,7 +48,7 @@ def gaps(
         raise InputError("name a domain (or --all) and a release", hint="bundlekeeper gaps DOMAIN --to RELEASE")
     with Session(store_root(store), caller()) as session:
         found = find_gaps(session, domain, to, InputFiles(manifest, inventory, signature))
-    words = {"to": to, "manifest": manifest, "inventory": inventory, "signature": signature, "store": store}
+    words = {"to": to, "manifest": manifest, "inventory": inventory, "signature": signature}
     return screen.show(found, words, every=every, junit=junit, form=form_of(json=json), whole=details)
 
 

@@ -23,7 +23,7 @@ from bundlekeeper.cli.options import (
 )
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
-from bundlekeeper.errors import worst_exit
+from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
 
 app = typer.Typer(
@@ -69,8 +69,11 @@ def draft(
 
     stop = Stop()
     if into is not None:
+        if out != "-" or platform is not None:
+            message = "--into changes that manifest in place: --output and --platform say nothing then"
+            raise InputError(message, hint="leave them out")
         with SIGNALS.guarded(stop):
-            amended = drafting.draft_into(into, files, platform, caller(quiet=quiet), stop)
+            amended = drafting.draft_into(into, files, caller(quiet=quiet), stop)
         return exit_status(screen.write_amended("manifest-draft", amended, form=form_of(json=json)))
     with SIGNALS.guarded(stop):
         drafted = drafting.draft(files, platform, caller(quiet=quiet), stop)

@@ -95,7 +95,7 @@ def route(
     files, session = InputFiles(manifest, inventory, signature), Session(store_root(store), caller())
     asked: dict[str, object] = {"to": to, "window": window, "per_cluster": None if per_cluster == 1 else per_cluster}
     asked |= {"without": without, "reason": reason, "windows": windows, "parallel": parallel, "continues": continues}
-    asked |= {"manifest": manifest, "inventory": inventory, "signature": signature, "store": store}
+    asked |= {"manifest": manifest, "inventory": inventory, "signature": signature}
     if several or len(names) > 1:
         from bundlekeeper.cli.screen.answers import routes as together
 

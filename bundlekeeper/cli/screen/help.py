@@ -40,6 +40,12 @@ COMMANDS: dict[str, tuple[str, str]] = {
 #: Commands that have commands of their own.
 GROUPS = frozenset({"manifest", "store", "trust", "inventory", "plan", "media", "receipt", "export", "ledger"})
 
+#: Commands, and commands of a group, that use no store.
+WITHOUT_STORE = frozenset({
+    "tour", "help", "explain", "completion", "manifest draft", "manifest lint", "manifest confirm", "manifest schema",
+    "manifest sign", "inventory read", "inventory template", "inventory schema",
+})  # fmt: skip
+
 EXIT_STATUSES = (
     (0, "all well"),
     (1, "something was found"),

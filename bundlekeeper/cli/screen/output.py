@@ -9,15 +9,20 @@ computes.
 from __future__ import annotations
 
 import contextlib
+import re
 import sys
 from collections.abc import Iterable, Mapping
+from contextvars import ContextVar
 from typing import Any, TextIO
 
-from bundlekeeper.cli.screen.help import COMMANDS
+from bundlekeeper.cli.screen.help import COMMANDS, GROUPS, WITHOUT_STORE
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, Level, finding, is_ok
-from bundlekeeper.formats.escape import counted, visible
+from bundlekeeper.formats.escape import counted, shell_word, visible
 
+#: The store as the command line names it; empty where it does not.
+STORE: ContextVar[str] = ContextVar("STORE", default="")
+_COMMAND = re.compile(r"(?<!there: )\bbundlekeeper ((?>[a-z]+(?: [a-z]+)*))(?! --(?:store|help)\b)")
 REVIEW = "# REVIEW"  # beside what a draft leaves open
 _CASES = 10  # of what an error rests on, that are reported; JSON has all
 
@@ -38,7 +43,25 @@ def block(text: str) -> None:
 def aside(text: str) -> None:
     """Print one line on stderr, escaped: notes and progress, not data."""
     with contextlib.suppress(OSError):  # stderr is closed or full: the work goes on
-        sys.stderr.write("\n".join(fitted(visible(text), sys.stderr)) + "\n")
+        sys.stderr.write("\n".join(fitted(visible(of_store(text)), sys.stderr)) + "\n")
+
+
+def of_store(text: str) -> str:
+    """The text with the store that was named on the command line in each command of ours, so that what is pasted asks
+    the same store.
+
+    A command after `there: ` is for another site, whose store is another one.
+    """
+    store = STORE.get()
+    return _COMMAND.sub(lambda found: _with_store(found, store), text) if store and "bundlekeeper " in text else text
+
+
+def _with_store(found: re.Match[str], store: str) -> str:
+    first, *more = words = found[1].split()
+    depth = 1 + (first in GROUPS) + (first == "export")
+    if first not in COMMANDS or len(words) < depth or {first, " ".join(words[:2])} & WITHOUT_STORE:
+        return found[0]
+    return " ".join(["bundlekeeper", first, *more[: depth - 1], "--store", shell_word(store), *more[depth - 1 :]])
 
 
 def fitted(text: str, stream: TextIO) -> list[str]:
@@ -64,7 +87,7 @@ def fitted(text: str, stream: TextIO) -> list[str]:
 def recorded_as(batch: str) -> None:
     """Print the batch that a command recorded, by its name, and how to take it back; nothing for none."""
     if batch:
-        line(f"recorded as batch {batch} (to take it back: bundlekeeper ledger undo {batch})")
+        line(of_store(f"recorded as batch {batch} (to take it back: bundlekeeper ledger undo {batch} --reason TEXT)"))
 
 
 def envelope(command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None) -> None:
@@ -80,7 +103,7 @@ def enveloped(
     return {
         "schema": f"bundlekeeper.{command}/1",
         "ok": is_ok(rows) if ok is None else ok,
-        "findings": [f.as_json() for f in rows],
+        "findings": [{**found.as_json(), "hint": of_store(found.hint)} for found in rows],
         **data,
     }
 
@@ -108,8 +131,6 @@ def _encoded(document: Mapping[str, Any], indent: int | None) -> str:
 
 def _without_lone_surrogates(document: str) -> str:
     """RFC 8259 §8.2: readers differ on lone surrogates, and strict ones refuse the whole document."""
-    import re
-
     pieces = re.compile(r"\\\\|\\ud[89ab]..\\ud[c-f]..|\\u(d[89a-f]..)")
 
     def shown(piece: re.Match[str]) -> str:
@@ -126,7 +147,7 @@ def finding_lines(found: Finding) -> list[str]:
     if found.accepted:
         rows.append(f"  accepted {found.accepted}")
     if found.hint and not found.accepted:
-        rows.append(f"  hint: {found.hint}")
+        rows.append(f"  hint: {of_store(found.hint)}")
     return [visible(row) for row in rows]
 
 
@@ -166,7 +187,7 @@ def tell_accepted(findings: Iterable[Finding]) -> None:
     """Print how many findings were accepted; nothing for none."""
     number = sum(bool(found.accepted) for found in findings)
     if number:
-        line(f"{counted(number, 'finding')} accepted (bundlekeeper store list --accepted)")
+        line(of_store(f"{counted(number, 'finding')} accepted (bundlekeeper store list --accepted)"))
 
 
 def findings_aside(findings: Iterable[Finding]) -> None:
@@ -193,7 +214,8 @@ def folded_text(findings: Iterable[Finding]) -> None:
         write_findings([found])
     for (level, code, at, *_), others in alike.items():
         if others:
-            line(f"{level}: {code}: {len(others)} more like it{at} {', '.join(others)}")
+            text = visible(f"{level}: {code}: {len(others)} more like it{at} {', '.join(others)}")
+            sys.stdout.write("\n".join(fitted(text, sys.stdout)) + "\n")
     tell_accepted(rows)
 
 
@@ -221,7 +243,7 @@ def error_text(error: KeeperError) -> None:
     cases = [[case] for case in error.evidence] + [finding_lines(found) for found in error.problems]
     for case in cases[:_CASES]:
         for row in case:
-            if row != f"  hint: {visible(error.hint)}":
+            if row != f"  hint: {visible(of_store(error.hint))}":
                 aside(f"  {row}")
     if len(cases) > _CASES:
         aside(f"  and {len(cases) - _CASES} more (--json lists all)")
@@ -246,4 +268,4 @@ def error_envelope(error: KeeperError, command: str) -> None:
 
 def error_about(error: KeeperError) -> dict[str, Any]:
     """An error as the envelope has it under `error`."""
-    return {"message": error.whole, "where": error.where, "hint": error.hint, "exit": error.exit_code}
+    return {"message": error.whole, "where": error.where, "hint": of_store(error.hint), "exit": error.exit_code}

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.help import COMMANDS, GROUPS
+from bundlekeeper.cli.screen.help import COMMANDS, GROUPS, WITHOUT_STORE
 from bundlekeeper.cli.screen.parsing import prepare
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.cli.screen.streams import give_stdout_a_sink
@@ -45,6 +45,7 @@ def run(argv: Sequence[str]) -> int:
     words, plain = _without(words, "--plain")
     PLAIN.set(plain)
     words = _store_after_command(words)
+    output.STORE.set(_store_of(words))
     command = _command_of(words)
     wants_json = "--json" in _before_dashes(words)
     # A command is short and makes hardly any cycles; looking for them costs `verify --quick` of 10,000 files 0.1 s.
@@ -149,13 +150,26 @@ def whole_app() -> AppCommand:
 
 
 def _store_after_command(words: list[str]) -> list[str]:
-    """`--store DIR` before the command is moved behind the command's words, where its parser expects it."""
+    """`--store DIR` before the command is moved behind the command's words, where its parser expects it.
+
+    A command that uses no store does not get it, so that an alias with a store works with every command.
+    """
     if not words or not (words[0] == "--store" or words[0].startswith("--store=")):
         return words
     count = 2 if words[0] == "--store" else 1
     store, rest = words[:count], words[count:]
+    if {" ".join(rest[:1]), " ".join(rest[:2])} & (WITHOUT_STORE - {"tour"}):  # which makes stores of its own
+        return rest
     depth = next((number for number, word in enumerate(rest) if word.startswith("-")), len(rest))
     return [*rest[:depth], *store, *rest[depth:]] if rest else words
+
+
+def _store_of(words: list[str]) -> str:
+    """The store that the command line names, as it is written there; empty for none."""
+    head = _before_dashes(words)
+    named = [head[number] for number, word in enumerate(head[:-1], 1) if word == "--store"]
+    named += [word.removeprefix("--store=") for word in head if word.startswith("--store=")]
+    return named[-1] if named else ""
 
 
 def _insist_on_words(words: Sequence[str]) -> None:

@@ -12,9 +12,11 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.findings import CODES
+from bundlekeeper.formats.escape import meant
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
-from bundlekeeper.model.acceptance import LONGEST_DAYS, Acceptance, insist_on
+from bundlekeeper.model.acceptance import EVERYWHERE, LONGEST_DAYS, Acceptance, insist_on
 
 if TYPE_CHECKING:
     from bundlekeeper.store.contents.store import Store
@@ -45,7 +47,9 @@ def accept(
     today = session.now().date()
     who = reporter(reported_by, session.config.reported_by)
     entry = Acceptance(code, subject, reason, who, today, _day(until, today))
+    _insist_on_code(code)
     insist_on(entry)
+    _insist_on_place(session, subject)
     store = session.store
     _insist_on_owner(store)
     path = str(store.root / NAME)
@@ -57,6 +61,27 @@ def accept(
         read_settings(data, where=path)
         _write(store, data)
     return Accepted(entry, replaced, path)
+
+
+def _insist_on_code(code: str) -> None:
+    """Insist that it is a code of the checks. Raises InputError for one of another list, which nobody accepts."""
+    from bundlekeeper.jobs.handbook.codes import code_lists
+
+    others = [codes for codes in code_lists() if code in codes.codes and code not in CODES]
+    if others:
+        message = f"{code} cannot be accepted: it is reported by {others[0].reported_by}"
+        raise InputError(message, hint=f"bundlekeeper explain {code} says what to do about it")
+
+
+def _insist_on_place(session: Session, subject: str) -> None:
+    """Insist that a pattern names a site or a domain that was recorded, where anything was. Raises InputError."""
+    name = subject.removesuffix(EVERYWHERE)
+    if name == subject or not session.places:
+        return
+    known = {word for site, domain in session.places for word in (site, domain, f"{site}/{domain}") if word}
+    if name in known:
+        return
+    raise InputError(f"no site and no domain is called {name}", hint=meant(name, sorted(known)))
 
 
 def _day(text: str | None, today: date) -> date:

@@ -1,12 +1,12 @@
 """What of the ledger needs attention: work that was begun and not finished or not confirmed, and what runs withdrawn.
 
-Rules: nothing is decided here that the ledger did not answer; a component is in one concern of its record only, the
-gravest; an inventory says nothing about when something was staged, only when it was read.
+Rules: the ledger is asked as of one moment; what a record left open is worded in one place (`jobs/unsettled.py`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Level, finding
@@ -14,7 +14,7 @@ from bundlekeeper.jobs.attention.items import Concern, Matter
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
-    from bundlekeeper.ledger.ask.types import Agreement, Evidence, WhereAnswer
+    from bundlekeeper.ledger.ask.types import Agreement, Evidence
 
 _FAILED = Matter("activation failed", "activations failed", "bundlekeeper where {name}")
 _SILENT = Matter("component did not answer", "components did not answer", "bundlekeeper where {name}")
@@ -33,70 +33,44 @@ def concerns(session: Session) -> Iterator[Concern]:
     """What the ledger has; nothing where nothing was recorded. Raises as `Session.ledger`."""
     if not session.ledger_is_there:
         return
-    from bundlekeeper.jobs.recording.where import doubts
-    from bundlekeeper.ledger.ask.unsettled import unsettled
-
-    for found in doubts(session.ledger, None, None, session.config.zone or "UTC", session.now()):
-        yield Concern(found, _DOUBT)
-    answers = unsettled(session.ledger, session.now())
-    yield from (concern for answer in answers if (concern := _of_record(answer)) is not None)
-    yield from _withdrawn(session)
-    for answer in answers:
-        if answer.staged is not None and answer.staged.version:
-            message = f"{answer.staged.version} is staged, {_version(answer)} runs"
-            found = finding("not-activated", _called(answer), message, "bundlekeeper activate, when it is its turn")
-            yield Concern(found, _STAGED, answer.staged.since.at.utc().date())
-
-
-def _of_record(answer: WhereAnswer) -> Concern | None:
-    """The concern of what was recorded as activated; None where it is in order, or nothing was."""
-    from bundlekeeper.ledger.ask.types import Agreement
-
-    matters: dict[Agreement, tuple[str, Matter, str]] = {
-        Agreement.ACTIVATION_FAILED: ("activation-failed", _FAILED, f"{_version(answer)} runs"),
-        Agreement.NO_ANSWER: ("no-answer", _SILENT, "it did not answer, and nothing was heard of it since"),
-        Agreement.NOT_READ_BACK: ("not-read-back", _UNREAD, f"{_recorded(answer)} is recorded, and was not read back"),
-        Agreement.ONLY_RECORDED: ("not-read-back", _UNREAD, f"{_recorded(answer)} is recorded, and was never read"),
-        Agreement.DIFFERS: ("not-read-back", _OTHER, f"{_recorded(answer)} is recorded, {_version(answer)} was read"),
-    }
-    if answer.agreement not in matters:
-        return None
-    code, matter, message = matters[answer.agreement]
-    since = _since(answer)
-    name = _called(answer)
-    hint = f"read it and record what runs: bundlekeeper observe {answer.component} --active VERSION"
-    return Concern(
-        finding(code, name, message, hint),
-        matter,
-        since.at.utc().date() if since is not None else None,
-        answer.component,
-    )
-
-
-def _withdrawn(session: Session) -> Iterator[Concern]:
     from bundlekeeper.jobs.recording.selection import Places
     from bundlekeeper.jobs.recording.where import WhereAsked, WhereTimes, where
+    from bundlekeeper.jobs.unsettled import called, of_record, runs
+    from bundlekeeper.ledger.ask.unsettled import unsettled
 
-    for answer in where(session, Places(), WhereAsked(withdrawn=True, bank=("active",)), WhereTimes()).answers:
+    times = WhereTimes(zone=session.config.zone or "UTC")
+    withdrawn = where(session, Places(), WhereAsked(withdrawn=True, bank=("active",)), times)
+    yield from (Concern(doubt, _DOUBT) for doubt in withdrawn.doubts)
+    answers = unsettled(session.ledger, session.now())
+    for answer in answers:
+        found = of_record(answer)
+        if found is not None:
+            since = answer.recorded.since if answer.recorded is not None else answer.seen
+            yield Concern(found, _matters()[answer.agreement], _day(since), answer.component)
+    for answer in withdrawn.answers:
         bundles = ", ".join(f"{bundle.family} {bundle.version}" for bundle in answer.bundles)
-        message = f"runs {_version(answer)}, of {bundles}, which is withdrawn"
-        since = answer.active.since.at.utc().date() if answer.active is not None else None
-        yield Concern(finding("withdrawn", _called(answer), message, "plan the way to another version: bundlekeeper "
-                              "route DOMAIN --to RELEASE", Level.ERROR), _WITHDRAWN, since)  # fmt: skip
+        message = f"runs {runs(answer)}, of {bundles}, which is withdrawn"
+        hint = "plan the way to another version: bundlekeeper route DOMAIN --to RELEASE"
+        found = finding("withdrawn", called(answer), message, hint, Level.ERROR)
+        yield Concern(found, _WITHDRAWN, _day(answer.active.since if answer.active is not None else None))
+    for answer in answers:
+        if answer.staged is not None and answer.staged.version:
+            message = f"{answer.staged.version} is staged, {runs(answer)} runs"
+            found = finding("not-activated", called(answer), message, "bundlekeeper activate, when it is its turn")
+            yield Concern(found, _STAGED, _day(answer.staged.since))
 
 
-def _called(answer: WhereAnswer) -> str:
-    """The component by its place as `where` prints it, and its kind; by its identity where it has no place."""
-    return f"{answer.place.path()} {answer.kind}" if answer.place is not None else answer.component
+def _matters() -> dict[Agreement, Matter]:
+    from bundlekeeper.ledger.ask.types import Agreement
+
+    return {
+        Agreement.ACTIVATION_FAILED: _FAILED,
+        Agreement.NO_ANSWER: _SILENT,
+        Agreement.NOT_READ_BACK: _UNREAD,
+        Agreement.ONLY_RECORDED: _UNREAD,
+        Agreement.DIFFERS: _OTHER,
+    }
 
 
-def _version(answer: WhereAnswer) -> str:
-    return answer.active.version if answer.active is not None else "an unknown version"
-
-
-def _recorded(answer: WhereAnswer) -> str:
-    return answer.recorded.version if answer.recorded is not None else "nothing"
-
-
-def _since(answer: WhereAnswer) -> Evidence | None:
-    return answer.recorded.since if answer.recorded is not None else answer.seen
+def _day(since: Evidence | None) -> date | None:
+    return since.at.utc().date() if since is not None else None

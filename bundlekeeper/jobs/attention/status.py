@@ -7,34 +7,36 @@ are still asked; a store without anything in it answers that there is nothing ye
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
-from bundlekeeper.jobs.session import Session
+from bundlekeeper.jobs.session import LEDGER, Session
 from bundlekeeper.jobs.store.listing import store_list
 
-if TYPE_CHECKING:
-    pass
-
 _ENDED = Matter("acceptance that ended", "acceptances that ended", "bundlekeeper store list --accepted")
+_LEDGER_DAMAGE = Matter("damaged ledger", "damaged ledgers", "bundlekeeper ledger verify")
 _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
 
 
 @dataclass(frozen=True, slots=True)
 class Attention:
-    """The items, worst first; `findings` are all that they are made from. `verified` counts bundles, of `in_store`."""
+    """The items, worst first; `findings` are all that they are made from.
+
+    `verified` counts bundles, of those `in_store`; those that are `missing` are not in it.
+    """
 
     root: Path
     at: datetime
     manifest: str
     in_store: int
     verified: int
+    missing: int
     bytes: int
     components_known: bool
     items: list[AttentionItem]
@@ -55,8 +57,19 @@ def status(session: Session) -> Attention:
     """What needs attention. Raises InputError where there is no store; LockedError, RefusedError, UnfinishedError."""
     stored = store_list(session)
     found = [*of_store.concerns(session, stored)]
-    for ask in (lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(())):
-        found += _asked(ask)
+    damaged: dict[str, Concern] = {}
+    asks: tuple[Callable[[], Iterable[Concern]], ...] = (
+        lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(()),
+    )  # fmt: skip
+    with _one_ledger(session):
+        for ask in asks:
+            try:
+                found += [*ask()]
+            except DamagedError as error:
+                matter = _LEDGER_DAMAGE if error.where.endswith(LEDGER) else _DAMAGE
+                told = finding("damaged", error.where, error.message, error.hint)
+                damaged.setdefault(error.where, Concern(told, matter))
+    found = [concern for concern in found if concern.finding.subject not in damaged] + [*damaged.values()]
     judged = session.judged(concern.finding for concern in found)
     found = [concern.judged(finding_) for concern, finding_ in zip(found, judged, strict=True)]
     found += (Concern(ended, _ENDED) for ended in _ended(session))
@@ -68,8 +81,9 @@ def status(session: Session) -> Attention:
         f"{newest.platform}, sequence {newest.sequence}" if newest is not None else "",
         counts["in_store"],
         counts["verified"],
+        counts["missing"],
         counts["bytes"],
-        session.ledger_is_there,
+        bool(damaged) or session.ledger_is_there,
         items(found),
         [concern.finding for concern in found],
     )
@@ -84,8 +98,11 @@ def _ended(session: Session) -> Iterator[Finding]:
             yield finding("acceptance-ended", f"{entry.code}: {entry.subject}", message, hint)
 
 
-def _asked(ask: Callable[[], Iterable[Concern]]) -> Iterator[Concern]:
-    try:
-        yield from [*ask()]
-    except DamagedError as error:
-        yield Concern(finding("damaged", error.where, error.message, error.hint), _DAMAGE)
+@contextmanager
+def _one_ledger(session: Session) -> Iterator[None]:
+    """One snapshot of the ledger for all questions; a damaged one is reported by what asks it first."""
+    with ExitStack() as stack:
+        with suppress(DamagedError):
+            if session.ledger_is_there:
+                stack.enter_context(session.ledger.reading())
+        yield

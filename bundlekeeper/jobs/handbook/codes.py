@@ -86,7 +86,7 @@ def explain(name: str) -> Explanation:
     lists = tuple(codes for codes in code_lists() if name in codes.codes)
     if not lists:
         known = [code for codes in code_lists() for code in codes.codes]
-        near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+        near = difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.75)
         hint = f"did you mean: bundlekeeper explain {near[0]}" if near else "bundlekeeper help codes lists all of them"
         raise InputError(f"no such finding code: {name}", hint=hint)
     code = lists[0].codes[name]

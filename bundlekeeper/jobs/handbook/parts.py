@@ -5,9 +5,10 @@ Rules: each is made from the declaration that the program itself uses; nothing h
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from bundlekeeper.errors import KeeperError
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.jobs.handbook.codes import code_lists
 from bundlekeeper.jobs.handbook.topics import Parts
@@ -29,13 +30,22 @@ def parts(exit_statuses: Sequence[tuple[int, str]], config: Callable[[], ConfigS
         "kinds": kinds,
         "never": never,
         "manifest-keys": manifest_keys,
+        "inventory-keys": inventory_keys,
+        "map-keys": map_keys,
+        "column-map-keys": column_map_keys,
+        "recorded-columns": recorded_columns,
+        "store-keys": store_keys,
         "config-keys": config_keys,
-        "config": lambda: _config(config()),
+        "config": lambda: _config(config),
     }
 
 
-def _config(shown: ConfigShown) -> str:
-    """Which file is read, and the values that hold, each with where it comes from."""
+def _config(config: Callable[[], ConfigShown]) -> str:
+    """Which file is read, and the values that hold, each with where it comes from; or why none hold."""
+    try:
+        shown = config()
+    except KeeperError as error:
+        return f"`{visible(error.where)}`: {visible(error.message)}. {visible(error.hint)}"
     rows = ((f"`{value.key}`", visible(value.text), value.source) for value in shown.values)
     file = f"The config file is `{visible(str(shown.path))}`{'' if shown.is_there else ' (there is none)'}."
     return f"{file}\n\n{table(('key', 'value', 'from'), rows)}"
@@ -139,4 +149,50 @@ def config_keys() -> str:
     """The keys of the config file."""
     from bundlekeeper.model.config import KEYS
 
-    return table(("key", "what it is"), ((f"`{name}`", key.meaning) for name, key in KEYS.items()))
+    return _explained({name: key.meaning for name, key in KEYS.items()})
+
+
+def inventory_keys() -> str:
+    """A table of keys for each table of an inventory."""
+    from bundlekeeper.model.inventory import cells, explained, types
+
+    header = {"inventory": f"the format, {types.FORMAT}", **explained.HEADER}
+    tables: list[tuple[str, Mapping[str, str], Collection[str]]] = [("The file itself", header, ("inventory",))]
+    tables += [(f"`[[{name}]]`", explained.explained(name), cells.REQUIRED[name]) for name in cells.REQUIRED]
+    return "\n\n".join(f"{title}:\n\n{_explained(keys, required)}" for title, keys, required in tables)
+
+
+def map_keys() -> str:
+    """The keys of a map of what a management service has."""
+    from bundlekeeper.links.redfish import user_map
+
+    entry = _explained({**user_map.MATCH, **user_map.GIVE, **user_map.OTHERS})
+    return f"{_explained({'redfish': f'the format, {user_map.FORMAT}'}, ('redfish',))}\n\n`[[map]]`:\n\n{entry}"
+
+
+def column_map_keys() -> str:
+    """What a map of a sheet's columns has."""
+    from bundlekeeper.model.inventory.column_map import MAP_KEYS
+
+    return _explained(MAP_KEYS, ("columns",))
+
+
+def recorded_columns() -> str:
+    """The columns of a file of what was done."""
+    from bundlekeeper.jobs.recording.statements import COLUMNS
+
+    return ", ".join(f"`{name}`" for name in COLUMNS)
+
+
+def store_keys() -> str:
+    """The keys of store.toml."""
+    from bundlekeeper.model.store_settings import FORMAT, KEYS
+
+    meanings = {"store": f"the format, {FORMAT}", **{name: key.meaning for name, key in KEYS.items()}}
+    return _explained(meanings, ("store",))
+
+
+def _explained(meanings: Mapping[str, str], required: Collection[str] = ()) -> str:
+    """A table of keys, each with its meaning."""
+    rows = ((f"`{key}`", f"{what}{' (required)' if key in required else ''}") for key, what in meanings.items())
+    return table(("key", "what it is"), rows)

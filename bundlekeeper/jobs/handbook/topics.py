@@ -48,7 +48,7 @@ def titles() -> dict[str, str]:
 def topic(name: str, parts: Parts) -> str:
     """The Markdown of a topic, its generated parts filled in. Raises InputError for a word that is no topic."""
     if name not in TOPICS:
-        near = difflib.get_close_matches(name, TOPICS, n=1, cutoff=0.6)
+        near = difflib.get_close_matches(name.lower(), TOPICS, n=1, cutoff=0.6)
         hint = f"did you mean: bundlekeeper help {near[0]}" if near else "bundlekeeper help lists the topics"
         raise InputError(f"no such topic: {name}", hint=hint)
     return _PART.sub(lambda found: parts[found[1]](), handbook_file(f"{name}.md"))

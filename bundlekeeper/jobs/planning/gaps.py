@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.findings import Finding, finding
+from bundlekeeper.findings import Finding
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
@@ -51,23 +51,11 @@ def find_gaps(session: Session, domain: str | None, release: str, files: InputFi
 
 
 def _unfinished(session: Session, domain: str | None) -> Iterator[Finding]:
-    """What the last work left open: not read back, failed, or without an answer."""
-    from bundlekeeper.ledger.ask.types import Agreement
+    """What the last work left open."""
+    from bundlekeeper.jobs.unsettled import of_record
     from bundlekeeper.ledger.ask.unsettled import unsettled
 
     for answer in unsettled(session.ledger, session.now()):
-        if domain is not None and (answer.place is None or answer.place.domain != domain):
-            continue
-        where = f"{answer.place.domain or answer.place.site}: " if answer.place is not None else ""
-        runs = answer.active.version if answer.active is not None and answer.active.version else "?"
-        subject, hint = f"{where}{answer.component}", f"bundlekeeper observe {answer.component} --active VERSION"
-        staged = answer.staged.version if answer.staged is not None else ""
-        if answer.agreement is Agreement.NO_ANSWER:
-            yield finding("no-answer", subject, f"it did not answer; {runs} is what was known", hint)
-        elif answer.agreement is Agreement.ACTIVATION_FAILED:
-            still = f", {staged} is still staged" if staged else ""
-            message = f"its last activation failed; {runs} runs as far as is known{still}"
-            yield finding("activation-failed", subject, message, hint)
-        elif answer.agreement in {Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED}:
-            message = f"{runs} was recorded as activated, and nobody has read since what runs"
-            yield finding("not-read-back", subject, message, hint)
+        is_meant = domain is None or (answer.place is not None and answer.place.domain == domain)
+        if is_meant and (found := of_record(answer)) is not None:
+            yield found

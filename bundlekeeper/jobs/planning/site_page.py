@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from bundlekeeper.findings import finding
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning.report import ReportPage
 from bundlekeeper.jobs.recording.selection import Places, selector_of
@@ -34,6 +35,8 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
         withdrawn = questions.where(ledger, bad, on=when, clock=moment) if bad is not None else []
         head = ledger.head()
         found = tuple(doubts(ledger, when, None, "UTC", moment))
+    if on and not answers:
+        found += (finding("not-checked", f"site {site}", f"nothing is known of {on}: all that is recorded is later"),)
     flags = {answer.component: answer for answer in withdrawn}
     components = tuple(_component(answer, flags.get(answer.component)) for answer in answers)
     counts = {
@@ -52,7 +55,7 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
             ("made", f"{moment:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__}"),
             ("ledger", f"{head.ledger}, {counted(head.count, 'event')}"),
             ("ledger's head", head.digest),
-            *((f"{finding.level.value}: {finding.code}", finding.message) for finding in found),
+            *((f"{doubt.level.value}: {doubt.code}", doubt.message) for doubt in found),
         ),
     )
     return ReportPage(text(page) if plain else html(page), found, {"site": site, "on": on, "counts": counts})

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.jobs.inputs import read_bounded
@@ -19,7 +20,6 @@ from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import LEDGER, Session
 
 if TYPE_CHECKING:
-    from bundlekeeper.findings import Finding
     from bundlekeeper.ledger.ask.as_inventory import InventoryLoad
     from bundlekeeper.ledger.record.ledger import Ledger, Recorded
     from bundlekeeper.model.inventory.changes import Changed
@@ -49,9 +49,7 @@ class LoadOptions:
 @dataclass(frozen=True, slots=True)
 class InventoryLoaded:
     """What loading changed, or would change in a dry run; the files' names, what was read, what was recorded, and what
-    was found about versions and models.
-
-    `warnings` are what a person should look at, in words.
+    was found about versions, models, names and the column map. `seen_later` components were read later already.
     """
 
     plan: InventoryLoad
@@ -60,7 +58,7 @@ class InventoryLoaded:
     recorded: Recorded | None
     dry_run: bool
     findings: list[Finding]
-    warnings: Sequence[str] = ()
+    seen_later: int = 0
 
     @property
     def new(self) -> int:
@@ -85,7 +83,7 @@ def load(
     """
     from bundlekeeper.formats.moments import parse
     from bundlekeeper.ledger.ask.as_inventory import load as record
-    from bundlekeeper.ledger.ask.as_inventory import plan_load
+    from bundlekeeper.ledger.ask.as_inventory import plan_load, seen_after
     from bundlekeeper.model.inventory.read import headings_of, read_files
 
     raw = [raw_file(name, options.form) for name in files]
@@ -102,12 +100,13 @@ def load(
         source = visible(", ".join(files))
         findings = of_components(session, read.inventory.components) if session.write or session.is_there else []
         plan = plan_load(ledger, read.inventory, reported_by=reported_by, source=source)
-        warnings = [*_to_review(column_map), *_alike(ledger, plan, read)]
+        findings += [*_to_review(column_map), *_alike(ledger, plan, read, source)]
+        later = len(seen_after(ledger, plan))
         if plan.gone and not dry_run:
             agree(plan.gone)
         recorded = None if dry_run else record(ledger, plan, session.now())
     findings += _near_models(session, read.inventory)
-    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings, warnings)
+    return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings, later)
 
 
 def _near_models(session: Session, inventory: Inventory) -> list[Finding]:
@@ -121,13 +120,13 @@ def _near_models(session: Session, inventory: Inventory) -> list[Finding]:
     return near_models(inventory.components, listed)
 
 
-def _to_review(column_map: ColumnMap | None) -> Iterator[str]:
+def _to_review(column_map: ColumnMap | None) -> Iterator[Finding]:
     if column_map is not None and column_map.review:
-        lines = ", ".join(map(str, column_map.review))
-        yield f"{column_map.name}: REVIEW is still beside line {lines}; review what is guessed, and delete the word"
+        message = f"REVIEW is still beside line {', '.join(map(str, column_map.review))}"
+        yield finding("not-checked", column_map.name, message, "review what is guessed, and delete the word")
 
 
-def _alike(ledger: Ledger, plan: InventoryLoad, read: FilesRead) -> list[str]:
+def _alike(ledger: Ledger, plan: InventoryLoad, read: FilesRead, source: str) -> list[Finding]:
     """Which names are like others of this inventory; of one that brings anything new, also like what is there now."""
     from bundlekeeper.model.inventory.alike import alike, names
     from bundlekeeper.model.inventory.changes import InventoryChange
@@ -142,7 +141,7 @@ def _alike(ledger: Ledger, plan: InventoryLoad, read: FilesRead) -> list[str]:
             for row in rows:
                 component, parent, site, *rest = (None if n is None else ledger.words.text(n) for n in row)
                 known.update(names(Place(site or "", *rest), (None if parent else component, parent)))
-    return alike(read.inventory.components, sorted(known))
+    return [finding("not-checked", source, message) for message in alike(read.inventory.components, sorted(known))]
 
 
 @contextmanager

@@ -71,6 +71,9 @@ class RecordStatement(NamedTuple):
     exported: bool = False
 
 
+#: Columns of a file of what was done, in the order of the groups of options.
+COLUMNS = tuple(key.name for group in (Places, Asked, RecordDetails) for key in fields(group) if key.name != "verb")
+
 _T = TypeVar("_T", Asked, Places, RecordDetails)
 
 
@@ -83,7 +86,7 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
         if options.places == Places():
             raise InputError("no component is named", hint="a serial, a place, --site/--domain/--kind/…, or --file")
         return [options], []
-    keys = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
+    keys = {*COLUMNS}
     if options.asked.verb == "observe":
         keys |= {*COMPONENT_KEYS, *ANSWER_COLUMNS}
     data = read_bounded(file, limits.RECORDED_FILE_BYTES, "the file")

@@ -73,6 +73,7 @@ def undo(session: Session, request: UndoRequest) -> Undone:
     effect = whole.effect(wanted)
     if not effect.targets:
         raise _undone_already(whole, wanted)
+    _insist_on_files(session, _entries(ledger, whole, effect.targets))
     if effect.later:
         if not request.with_later:
             raise _rested_on(whole, effect.later)
@@ -82,6 +83,22 @@ def undo(session: Session, request: UndoRequest) -> Undone:
     if request.last and others:
         session.tell(f"note: what is undone was reported by {some(others, 3)}, not by {person}")
     return done
+
+
+def _insist_on_files(session: Session, entries: Sequence[LedgerEntry]) -> None:
+    """Insist that no file is gone by what is to be taken back: no entry brings it back, and who removed it stays."""
+    from bundlekeeper.ledger.event.events import EventKind
+
+    removals = [entry.event for entry in entries if entry.event.what is EventKind.BUNDLE_REMOVED]
+    if not removals:
+        return
+    there = {(row.place, row.sha256) for row in session.database.stored()} if session.database is not None else set()
+    for event in removals:
+        place = dict(event.before).get("place", "")
+        if (place, event.sha256) not in there or not (session.root / place).exists():
+            bundle = f"{event.family}/{event.bundle}"
+            message = f"refused, nothing was recorded: the file of {bundle} is gone, and no entry brings it back"
+            raise RefusedError(message, hint=f"bundlekeeper store add MANIFEST --from DIR --again {bundle} does")
 
 
 def _insist_on_request(request: UndoRequest) -> None:

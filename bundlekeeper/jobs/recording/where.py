@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.formats.escape import some
+from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.jobs.recording.manifest_doubts import known_versions
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from datetime import date, datetime
 
     from bundlekeeper.ledger.ask.types import BundleOf, Selector, WhereAnswer, WhereGroup
@@ -128,12 +128,54 @@ def where(
         return found(keys=keys, groups=groups)
     ask = partial(questions.where, ledger, on=on, known=known, zone=times.zone, clock=session.now())
     answers = ask(meant)
+    doubtful += session.judged(_not_compared(meant, ask, answers) + _never_recorded(ledger, meant))
     if answers or meant.gone:
         return found(answers=answers, device=_device(session, answers))
     gone = ask(replace(meant, gone=True))
     now = gone[:_GONE_READ] if on is None and known is None else []
     since = tuple(dict.fromkeys(gone_since(ledger, answer.component) for answer in now))
     return found(gone=len(gone), gone_since=since)
+
+
+def _not_compared(
+    meant: Selector, ask: Callable[[Selector], list[WhereAnswer]], answers: Sequence[WhereAnswer]
+) -> list[Finding]:
+    """A note where a digest is asked for and images are known by their version only: they may be that file, too."""
+    from bundlekeeper.ledger.ask.types import words_of
+
+    if not meant.sha256:
+        return []
+    banks = words_of(meant.bank) or ("active", "pending", "spare", "staged")
+    named = {answer.component for answer in answers}
+    unknown = 0
+    for answer in ask(replace(meant, sha256="")):
+        images = [image for bank in banks if bank != "boot_files" and (image := getattr(answer, bank)) is not None]
+        images += answer.boot_files if "boot_files" in banks or not meant.bank else ()
+        unknown += answer.component not in named and any(image.version and not image.sha256 for image in images)
+    if not unknown:
+        return []
+    components = counted(unknown, "component has", "components have")
+    message = f"{components} an image whose digest no entry states: not compared"
+    return [finding("not-checked", "--sha256", message, "--bundle asks by the version, too", Level.NOTE)]
+
+
+def _never_recorded(ledger: Ledger, meant: Selector) -> list[Finding]:
+    """A note for each version that is asked for and that nothing ever had."""
+    from bundlekeeper.ledger.ask.types import words_of
+    from bundlekeeper.ledger.ask.where import recorded_versions
+
+    versions = () if meant.equals else words_of(meant.version)
+    texts = recorded_versions(ledger) if versions else []
+    message = "no component was ever recorded with it"
+    return [finding("version-unknown", f"--version {v}", message, _near(v, texts), Level.NOTE)
+            for v in versions if v not in texts]  # fmt: skip
+
+
+def _near(word: str, known: Sequence[str]) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(word, known, n=1)
+    return f"did you mean {near[0]}?" if near else "bundlekeeper where --count active shows what runs"
 
 
 def _device(session: Session, answers: Sequence[WhereAnswer]) -> WhereDevice | None:
@@ -195,7 +237,7 @@ def narrowed(session: Session, selector: Selector, asked: WhereAsked) -> Selecto
         bundles = tuple(bundle for name in dict.fromkeys(asked.bundle) for bundle in _bundles(session, name))
     digests = tuple(digest.lower() for digest in asked.sha256)
     if any(len(digest) != 64 or set(digest) - set("0123456789abcdef") for digest in digests):
-        raise InputError("--sha256 takes 64 hexadecimal digits")
+        raise InputError("--sha256 takes 64 hexadecimal digits", hint="the whole digest, as sha256sum prints it")
     selector = replace(
         selector, bundles=bundles, version=asked.version, sha256=digests, bank=asked.bank, gone=asked.gone,
         staged=asked.staged,
@@ -274,7 +316,8 @@ def _bundles(session: Session, text: str) -> list[BundleOf]:
             return [found for equal in equals for found in _bundles(session, f"{family}/{equal}")]
     known = [f"{bundle.family}/{bundle.version}" for bundle in stored] + [bundle.name for bundle in stored]
     known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
-    near = get_close_matches(text, known, n=1)
+    near = [name for name in known if slash and family and name.startswith(family) and name.endswith(f"/{version}")]
+    near += get_close_matches(text, known, n=1)
     hint = f"did you mean {near[0]}?" if near else "write family/version, or the name of a file in the store"
     message = f"there is no bundle {text} in the store or in the manifest in force, and none was ever recorded"
     raise InputError(message, hint=hint)

@@ -67,10 +67,11 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
     from bundlekeeper.store.adding.add import add_bundles
     from bundlekeeper.store.adding.outcome import row_of
     from bundlekeeper.store.contents.findings import of_removed
+    from bundlekeeper.store.verifying.expected import keep_listing
 
-    loaded = read(given.data, name=given.name, today=session.today())
+    whole = read(given.data, name=given.name, today=session.today())
     out = _staying_out(session, options.again, options.wait_s)
-    loaded, left_out = _without(loaded, out)
+    loaded, left_out = _without(whole, out)
     sources = [_source(place, session.root, loaded, options) for place in options.sources]
     result = add_bundles(
         None if options.dry_run and not session.is_there else session.store,
@@ -86,6 +87,8 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
         allow_rollback=options.allow_rollback,
         signature=given.signature,
     )
+    if not options.dry_run:
+        keep_listing(session.store, whole, given.name)  # so that nothing that asks what should be there parses it again
     notes = [of_removed(bundle, out[bundle.place, bundle.sha256].text()) for bundle in left_out]
     result = replace(result, rows=(*result.rows, *(row_of(bundle, "removed") for bundle in left_out)))
     found = session.judged([*but_of_bundles(loaded.problems), *result.findings, *notes])

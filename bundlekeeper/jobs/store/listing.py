@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.contents.quarantine import QuarantinedBytes
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.database.rows import Admitted
+    from bundlekeeper.store.verifying.expected import ExpectedFile
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,8 @@ class StoreList:
     """The bundles, the manifests in the order of admission, and the exceptions: when, what, subject, reason.
 
     `quarantine` is what is there by its notes; `accepted` are the entries of store.toml, ended ones too; `removed` was
-    taken out of the store; `needs` says by place why a bundle is needed.
+    taken out of the store; `absent` is named by the manifest in force, and no row is left; `needs` says by place why a
+    bundle is needed.
     """
 
     root: Path
@@ -39,6 +41,7 @@ class StoreList:
     quarantine: list[QuarantinedBytes] = field(default_factory=list)
     accepted: tuple[Acceptance, ...] = ()
     removed: Sequence[BundleRemoval] = ()
+    absent: Sequence[ExpectedFile] = ()
     needs: Needs = field(default_factory=dict)
 
     @property
@@ -55,13 +58,15 @@ class StoreList:
 
     @property
     def counts(self) -> dict[str, int]:
-        """How many bundles, how many of them verified and not, and their bytes."""
-        verified = sum(bundle.state == "verified" for bundle in self.bundles)
+        """How many bundles are there, how many of them verified and not, their bytes; and how many are missing."""
+        there = [bundle for bundle in self.bundles if bundle.state != "missing"]
+        verified = sum(bundle.state == "verified" for bundle in there)
         return {
-            "in_store": len(self.bundles),
+            "in_store": len(there),
             "verified": verified,
-            "unverified": len(self.bundles) - verified,
-            "bytes": sum(bundle.stored.size for bundle in self.bundles),
+            "unverified": len(there) - verified,
+            "missing": len(self.bundles) - len(there) + len(self.absent),
+            "bytes": sum(bundle.stored.size for bundle in there),
         }
 
 
@@ -70,6 +75,7 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
 
     Raises InputError for a family that is none; DamagedError, LockedError, RefusedError, UnfinishedError.
     """
+    from bundlekeeper.jobs.store import absent
     from bundlekeeper.jobs.store.needs import needs
     from bundlekeeper.jobs.store.removed import removed
     from bundlekeeper.store.contents import quarantine
@@ -97,8 +103,11 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
     rows = [row for row in sorted(held, key=_place_in_list) if (row.stored.place, row.stored.sha256) not in out]
     settings = read_settings(session.store.fd)
     oldest_s = (settings.max_verification_age_s if settings else None) or session.config.max_verification_age_s
-    found = [*found, *findings_of(rows, session.now(), oldest_s)]
     manifests = database.admitted()
+    manifest = absent.kept_manifest(session.store, manifests)
+    found = [*found, *findings_of(rows, session.now(), oldest_s, manifest)]
+    lacking = [b for b in absent.absent(session.store, manifests, stored, out) if not families or b.family in families]
+    found += absent.findings_of(session.store, lacking, manifests)
     found += date_findings(manifests, session.now())
     wrong_bytes = quarantine.listed(session.store.fd)
     return StoreList(
@@ -110,6 +119,7 @@ def store_list(session: Session, families: Sequence[str] = ()) -> StoreList:
         wrong_bytes,
         session.acceptances,
         list(out.values()),
+        lacking,
         needed_by,
     )
 
@@ -119,7 +129,9 @@ def _is_bare(session: Session) -> bool:
     from bundlekeeper.store.disk import lock
 
     store = session.store
-    return session.ledger_is_there and not (store.database_path.exists() or store.has_contents or lock.maker(store.fd))
+    if store.database_path.exists() or store.has_contents or lock.maker(store.fd):
+        return False
+    return session.ledger_is_there
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:

@@ -6,7 +6,7 @@ finishes it; nothing of it can be taken back but by adding the file again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,10 @@ from bundlekeeper.jobs.store.removed import finish, removed
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
+    from bundlekeeper.ledger.ask.removals import BundleRemoval
+    from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.database.rows import StoredBundle
+    from bundlekeeper.store.database.store_database import StoreDatabase
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +68,8 @@ def remove(session: Session, ask: RemoveRequest, agreed: Callable[[str], bool]) 
     ):
         rows = database.stored()
         finish(store, database, removed(session, rows))
-        bundle = _named(database.stored(), ask.name)
+        bundle = _named(database.stored(), ask.name, removed(session, rows).values())
+        _insist_on_bytes(store, database, bundle, session)
         needed_by = needs(session, [bundle])[bundle.place]
         _insist_unneeded(bundle, needed_by, ask)
         if not agreed(ask.name):
@@ -97,18 +101,35 @@ def _record(session: Session, bundle: StoredBundle, ask: RemoveRequest, who: str
     return ledger.record([removal.event(ledger.head().ledger)], now).batch_name
 
 
-def _named(rows: Sequence[StoredBundle], name: str) -> StoredBundle:
-    """The one bundle of the store that is meant. Raises InputError where none is, or several are."""
-    from bundlekeeper.formats.escape import meant
+def _insist_on_bytes(store: Store, database: StoreDatabase, bundle: StoredBundle, session: Session) -> None:
+    """Insist that the file is there and verified: the entry says which bytes went."""
+    from bundlekeeper.store.contents.right_now import holdings
 
+    of_family = holdings(store, database, session.now(), bundle.family)
+    (holding,) = [holding for holding in of_family if holding.stored.place == bundle.place]
+    if holding.state == "missing":
+        message = f"{bundle.family} {bundle.version} was not removed: its file is missing"
+        raise RefusedError(message, where=bundle.place, hint="bundlekeeper store list shows the way to bring it back")
+    if holding.state != "verified":
+        message = f"{bundle.family} {bundle.version} was not removed: {holding.message}"
+        raise RefusedError(message, where=bundle.place, hint="bundlekeeper verify first: what is removed is recorded")
+
+
+def _named(rows: Sequence[StoredBundle], name: str, gone: Iterable[BundleRemoval]) -> StoredBundle:
+    """The one bundle of the store that is meant. Raises InputError where none is, or several are.
+
+    No other bundle is guessed, because a removal cannot be taken back.
+    """
     found = [row for row in rows if name in (row.name, f"{row.family}/{row.version}")]
     if len(found) == 1:
         return found[0]
     if found:
         names = ", ".join(row.name for row in found)
         raise InputError(f"{name} is {len(found)} bundles of the store", hint=f"name the file: {names}")
-    known = [f"{row.family}/{row.version}" for row in rows]
-    raise InputError(f"there is no bundle {name} in the store", hint=meant(name, known) if known else "it is empty")
+    before = [row for row in gone if name in (row.place.rpartition("/")[2], f"{row.family}/{row.version}")]
+    if before:
+        raise InputError(f"{name} is not in the store: {before[-1].text()}", hint="there is nothing to remove")
+    raise InputError(f"there is no bundle {name} in the store", hint="bundlekeeper store list shows what is there")
 
 
 def _insist_unneeded(bundle: StoredBundle, needed_by: Sequence[Need], ask: RemoveRequest) -> None:

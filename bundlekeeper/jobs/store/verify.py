@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.jobs.manifest_signature import GivenManifest, rule_on
 from bundlekeeper.jobs.session import Session
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.stop import Stop
     from bundlekeeper.model.verify_result import VerifyResult
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.rows import Admitted
+    from bundlekeeper.store.database.rows import Admitted, StoredBundle
     from bundlekeeper.store.database.store_database import StoreDatabase
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
     from bundlekeeper.store.verifying.expected import Listing
@@ -60,6 +61,7 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
     Raises InputError when there is nothing to verify or the manifest has errors, RefusedError for a signature that is
     not good or a store that cannot be trusted; DamagedError, LockedError, UnfinishedError.
     """
+    from bundlekeeper.jobs.store.absent import carried, kept_manifest
     from bundlekeeper.store.contents.manifest_dates import doubts, latest
     from bundlekeeper.store.signatures.voucher import NO_RULING, Voucher
     from bundlekeeper.store.verifying.expected import read_listing
@@ -93,8 +95,11 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
             own = [data for data in (given.data, given.signature) if data is not None] if given is not None else []
             result = check_folder(at, listing, means, limits, known=database, own=own)
         elif store is not None and database is not None and at is None:
-            carried = _carried(store, admitted) if listing is None else None
-            result = check_store(store, database, listing, means, limits, carried=carried)
+            came = carried(store, admitted) if listing is None else None
+            rows = {row.place: row for row in database.stored()}  # of a file that is moved to quarantine, none is left
+            result = check_store(store, database, listing, means, limits, carried=came)
+            manifest = kept_manifest(store, admitted)
+            result.findings[:] = [_with_way_back(problem, rows, manifest) for problem in result.findings]
         else:
             raise InputError("there is nothing to verify", hint="name a manifest, or a store that has admitted one")
         if at is not None and store is not None and database is not None:
@@ -133,6 +138,15 @@ def _with_copy(problem: Finding, copies: Mapping[str, tuple[str, str]], at: Path
     return replace(problem, hint=f"{problem.hint}; a good copy is in the store: {command}")
 
 
+def _with_way_back(problem: Finding, rows: Mapping[str, StoredBundle], manifest: str) -> Finding:
+    """The finding on a file of the store with the command that brings it back."""
+    from bundlekeeper.store.contents.right_now import way_back
+
+    if problem.code not in _TO_COPY or problem.level is not Level.ERROR:
+        return problem
+    return replace(problem, hint=way_back(rows.get(problem.subject), manifest))
+
+
 def _opened(
     session: Session, stack: ExitStack
 ) -> tuple[Store, StoreDatabase, list[Finding], Mapping[tuple[str, str], str]]:
@@ -159,15 +173,6 @@ def _kept(store: Store, admitted: Sequence[Admitted]) -> Listing | None:
         message = "the kept manifest cannot be relied on, so there is nothing to verify the folder against"
         raise RefusedError(message, hint="name the manifest", problems=found)
     return listing
-
-
-def _carried(store: Store, admitted: Sequence[Admitted]) -> frozenset[str] | None:
-    """What media sets carried here by the newest manifest; None where it came by none."""
-    if not admitted or not (store.root / ".keeper/sets/received").is_dir():  # most stores need no code that reads sets
-        return None
-    from bundlekeeper.media.set.carried import carried
-
-    return carried(store, admitted[-1].sha256)
 
 
 def _means(

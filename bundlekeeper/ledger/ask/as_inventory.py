@@ -157,6 +157,22 @@ def plan_load(
     return InventoryLoad(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
 
 
+def seen_after(ledger: Ledger, plan: InventoryLoad) -> set[str]:
+    """The components of a reading that were read later already, so that it changes nothing of what is known today.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
+    when = plan.events[0].at.at_us
+    with ledger.reading():
+        if own_chain.read(ledger.connection).latest <= when:
+            return set()
+        select = "SELECT DISTINCT component FROM event WHERE at > ? AND what = ? AND NOT void AND component IS NOT NULL"
+        numbers = {row[0] for row in ledger.connection.execute(select, (when, _OBSERVED))}
+        ledger.words.fetch(numbers)
+        later = {ledger.words.text(number) for number in numbers}
+    return later & {event.component for event in plan.events}
+
+
 def _ordered(ledger: Ledger, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
     """The reading, ordered after all earlier events of its moment; and whether it was loaded already."""
     select = "SELECT id, turn, void FROM event WHERE component IS NULL AND what = ? AND at = ?"

@@ -53,9 +53,28 @@ OPEN = "…"  # what a drafted entry has where a person must fill something in
 _MAX_TEXT = 1024
 _MAX_PROBLEMS = 200
 
-MATCH = ("service", "odata_id", "id", "name", "software_id")
-GIVE = ("kind", "of", "model", "serial", "parent", "slot", "bank", "site", "domain", "chassis")
-_KEYS = (*MATCH, *GIVE, "skip", "note")
+#: Keys that state which items an entry means, and those that state what they are, each with its meaning.
+MATCH = {
+    "service": "which items: those of this service, by its address; `*` is any text, `?` one character, here and below",
+    "odata_id": "which items: by their address in the service; a component's own address means that component",
+    "id": "which items: by their Id",
+    "name": "which items: by their Name",
+    "software_id": "which items: by their SoftwareId",
+}
+GIVE = {
+    "kind": "what they are: a kind of the inventory; where the service has a component of it, that one is meant",
+    "of": "which component, where the service has several: the address of its server, its chassis or itself",
+    "model": "its model, instead of what the service states, as each key below",
+    "serial": "its own serial",
+    "parent": "the serial of its server or chassis",
+    "slot": "its slot; in a server its position after a slash: `3/1`",
+    "bank": f"which bank the item is in: {', '.join(f'`{bank}`' for bank in SINGLE_BANKS)}",
+    "site": "its site",
+    "domain": "its domain",
+    "chassis": "its chassis",
+}
+OTHERS = {"skip": "instead of `kind`: why these items are not needed", "note": "free text"}
+_KEYS = (*MATCH, *GIVE, *OTHERS)
 
 #: Codes of what reading a map finds.
 MAP_CODES: dict[str, Code] = {

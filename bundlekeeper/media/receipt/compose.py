@@ -70,8 +70,10 @@ def site_of(ledger: Ledger, option: str, index: SetIndex, clock: datetime) -> st
     fitting = {site for site, domain in places if site and (name == site if kind == "site" else name == domain)}
     if len(fitting) == 1:
         return fitting.pop()
+    if not sites and (kind == "domain" or index.meant_for.startswith("release ")):
+        raise InputError("the site is not known: nothing is recorded here", hint="name it with --site")
     if not sites:
-        return name if kind == "site" else index.meant_for
+        return name or index.meant_for
     raise InputError(f"{len(sites)} sites are recorded here: {', '.join(sites[:5])}", hint="name one with --site")
 
 

@@ -119,7 +119,8 @@ def meant_by(fleet: Fleet, name: str, to: str) -> SetPurpose:
     if not found:
         hint = near(word, [w for kind in asked for w in known[kind]])
         if not fleet.domains:
-            hint += "; no inventory is loaded: for a domain, name the release with --to RELEASE"
+            more = "no inventory is loaded: for a domain, name the release with --to RELEASE"
+            hint = f"{hint}; {more}" if hint else more
         raise InputError(
             f"no {', '.join(asked[:-1])}{' or ' if asked[1:] else ''}{asked[-1]} is called {word!r}", hint=hint
         )

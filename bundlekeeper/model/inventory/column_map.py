@@ -42,7 +42,22 @@ FORMAT = 1
 REVIEW = "REVIEW"
 _MOST_SAMPLES = 3  # cells that a draft shows beside a heading
 _STRING, _REVIEWED = re.compile(r'"(?:[^"\\]|\\.)*"'), re.compile(rf"#\s*{REVIEW}\b")
-_TABLES = ("keys", "versions", "values")
+_VERSION = re.compile(r"[vV]?[0-9]+(?:\.[0-9]+)+(?:[-+._ ]?[0-9A-Za-z]+)*")
+_NO_VERSION = re.compile(r"[0-9]{1,2}\.[0-9]{1,2}\.[0-9]{4}|(?:[0-9]{1,3}\.){3}[0-9]{1,3}")  # a date, an address
+_TABLES = {
+    "keys": "heading = the key of a component that its cells hold",
+    "versions": "heading = the kind whose version its cells hold: one row is one server",
+    "values": "the same for all rows, in no column",
+}
+#: What a column map may have, each with its meaning.
+MAP_KEYS = {
+    "columns": f"the format, {FORMAT}",
+    "ignored": "headings that are not loaded",
+    "[keys]": f'{_TABLES["keys"]}: `"Asset no." = "tags"`',
+    "[versions]": f'{_TABLES["versions"]}: `"BIOS" = "bios"`, `"NIC 1" = "network-adapter/1"` at this position in '
+    'the server, `"BMC staged" = "management-controller.staged"`',
+    "[values]": f'{_TABLES["values"]}: `site = "holm"`',
+}
 
 #: Codes of what reading a column map finds.
 COLUMN_CODES: dict[str, Code] = {
@@ -192,7 +207,9 @@ def draft(document: Document, samples: Sequence[Sequence[str]], headings: Headin
         wrong = bool(column.kind) != of_server and (column.kind or column.key in ("kind", ACTIVE))
         holds = (column.key, column.kind, column.position)
         if not column.key or wrong or (holds in held and not may_repeat(column.key)):
-            ignored.append(f"    {basic_string(column.heading)},{_remark(column, cells, '')}")
+            is_doubtful = not column.key and (headings.may_be_version(column.heading) or _are_versions(cells))
+            review = f"{REVIEW}: versions? Of which kind: under [versions]" if is_doubtful else ""
+            ignored.append(f"    {basic_string(column.heading)},{_remark(column, cells, review)}")
             continue
         held.add(holds)
         line = f"{basic_string(column.heading)} = {basic_string(_stated(column))}"
@@ -206,15 +223,17 @@ def draft(document: Document, samples: Sequence[Sequence[str]], headings: Headin
     ]
     if not {("serial", "", ""), ("parent", "", "")} & held:
         keys.append(f'# "…" = "serial"  # {REVIEW}: which column is it? Without a serial a component has no identity')
-    what = "heading = the kind whose version its cells hold: one row is one server"
-    for table, rows, comment in (
-        ("keys", keys, "heading = the key of a component that its cells hold"),
-        ("versions", versions, what),
-        ("values", [f"{key} = {basic_string(REVIEW)}" for key in needed], "the same for all rows, in no column"),
-    ):
+    values = [f"{key} = {basic_string(REVIEW)}" for key in needed]
+    for (table, meaning), rows in zip(_TABLES.items(), (keys, versions, values), strict=True):
         if rows:
-            lines += ["", f"[{table}]  # {comment}", *rows]
+            lines += ["", f"[{table}]  # {meaning}", *rows]
     return "\n".join(lines) + "\n"
+
+
+def _are_versions(cells: Sequence[str]) -> bool:
+    """True where every cell that is filled in looks like a version, and not like a date or an address."""
+    filled = [cell for cell in cells if cell]
+    return bool(filled) and all(_VERSION.fullmatch(cell) and not _NO_VERSION.fullmatch(cell) for cell in filled)
 
 
 def _stated(column: SheetColumn) -> str:

@@ -22,7 +22,7 @@ _EXPLAINED = {
     "component": {
         "site": "where it is: the site",
         "domain": "the domain of the site; - for a component that belongs to none",
-        "chassis": "the chassis in the domain; - for none",
+        "chassis": "the chassis in the domain; - for none, as of a rack server",
         "slot": "the slot in the chassis; in a server its position after a slash: 3/1",
         "parent": "serial of the server or chassis that it sits in",
         "kind": f"one of {', '.join(KINDS)}, or a manifest's own",

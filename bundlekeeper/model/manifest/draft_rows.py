@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Code, Finding, Level
-from bundlekeeper.formats.escape import visible
+from bundlekeeper.formats.escape import counted, visible
 from bundlekeeper.formats.toml_edit import basic_string, literal
 from bundlekeeper.model.manifest.checksum_list import SHA256, ChecksumLine, ChecksumList
 from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version, natural_key
@@ -106,7 +106,7 @@ def split_signatures(entries: Iterable[DraftRow], known: Collection[str] = ()) -
     wrong = [entry.file for entry in rows if not _is_unicode(entry.file)]
     if wrong:
         raise InputError(
-            f"{len(wrong)} file names are not UTF-8, so a manifest cannot name them",
+            f"a manifest cannot name {counted(len(wrong), 'file')}: not UTF-8",
             hint="rename the files",
             problems=[Finding("name-unsafe", Level.ERROR, file, "not UTF-8", "rename the file") for file in wrong],
         )

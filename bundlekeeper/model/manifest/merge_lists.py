@@ -67,7 +67,7 @@ def _compared(merged: dict[str, DraftRow], entry: DraftRow) -> list[Finding]:
     """Compare a file with its entry of the lists; where they agree the entry gets the file's size."""
     in_list = merged.get(entry.file)
     if in_list is None:
-        hint = "draft it alone, or get the list that names it"
+        hint = "draft it without a list, or get the list that has its SHA-256"
         return [_finding("not-in-list", entry.file, "no list has a SHA-256 digest for it; it is left out", hint)]
     if in_list.sha256 is None:  # reported already
         return []

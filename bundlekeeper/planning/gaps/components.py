@@ -133,7 +133,8 @@ def _unclear(case: Case, group: GapGroup, like: Like) -> tuple[str, str] | None:
     if like.reading.model is None:
         return "which image it takes and which bundle it is at:", "its model"
     if group.family is None:
-        return "which image it takes and which bundle it is at:", "whether it is a blade or a rack server"
+        fact = "whether it is a blade or a rack server (its chassis: - for none)"
+        return "which image it takes and which bundle it is at:", fact
     if like.reading.variant is None:
         return "which image it takes and which bundle it is at:", "its variant"
     choice = case.target.choices[group.family, like.reading.variant]

@@ -97,7 +97,7 @@ def unknown(
 def _lacks(fleet: Fleet, state: DomainState, target: ReleaseTarget, server_class: ServerClass) -> Iterator[str]:
     family = server_class.family
     if family is None:
-        yield "whether it is a blade or a rack server"
+        yield "whether it is a blade or a rack server (its chassis: - for none)"
         return
     if server_class.variant is None:
         if fleet.manifest_index.variant(family, state.variant) is not None:

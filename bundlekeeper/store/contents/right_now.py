@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.durations import human
@@ -76,16 +78,18 @@ def _holding(store: Store, stored: StoredBundle, verification: Verification | No
     return Holding(stored, verification, "verified", "")
 
 
-def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = None) -> list[Finding]:
+def findings_of(
+    rows: list[Holding], now: datetime, max_age_s: float | None = None, manifest: str = "MANIFEST"
+) -> list[Finding]:
     """The findings on the rows: missing, unverified, open to others, with a digest of its own, stale, withdrawn.
 
-    `max_age_s` is how old a verification may be in seconds, None for no limit.
+    `max_age_s` is how old a verification may be in seconds, None for no limit; `manifest` is as in `way_back`.
     """
     found = verified_ahead([holding.ahead for holding in rows if holding.ahead is not None], now)
     for row in rows:
         name = row.stored.name
         if row.state == "missing":
-            found.append(finding("missing", name, row.message, _way_back(row.stored)))
+            found.append(finding("missing", name, row.message, way_back(row.stored, manifest)))
         elif row.state == "unverified":
             found.append(finding("unverified", name, row.message, "bundlekeeper verify reads and verifies it"))
         elif (
@@ -106,12 +110,22 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
     return found
 
 
-def _way_back(stored: StoredBundle) -> str:
-    """What to do about a file that is gone, with the folder or mirror that it came from, where that is known."""
-    place = stored.added_from.rpartition("/")[0]
-    if not place.startswith(("/", "http")):
-        return "add it again, or find out who removed it"
-    return f"find out who removed it; it came from {place}: bundlekeeper store add MANIFEST --from {shell_word(place)}"
+def way_back(stored: StoredBundle | None, manifest: str) -> str:
+    """The command that brings a file back, from the folder or mirror that it came from, where that is known.
+
+    `manifest` is the path of the kept manifest as a shell's word. A folder is looked at; a mirror is not.
+    """
+    command = f"bundlekeeper store add {manifest} --from"
+    source = stored.added_from if stored is not None else ""
+    folder = source.rpartition("/")[0]
+    if stored is None or not folder.startswith(("/", "http")):
+        return f"to bring it back: {command} DIR"
+    if folder.startswith("http"):
+        return f"to bring it back from where it came from: {command} {shell_word(f'{folder}/')}"
+    with suppress(OSError):
+        if Path(source).stat().st_size == stored.size:
+            return f"to bring it back from where it came from: {command} {shell_word(folder)}"
+    return f"to bring it back: {command} DIR; it came from {folder}, where it no longer is"
 
 
 def verified_ahead(times: Sequence[datetime], now: datetime) -> list[Finding]:

@@ -24,6 +24,7 @@ from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import Admitted, BundleFacts, Stated, StoredBundle
 
 if TYPE_CHECKING:
+    from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import Manifest
 
 
@@ -132,11 +133,15 @@ def read_listing(data: bytes, *, name: str, today: date, store: Store | None) ->
             return _from_document(listing_cache.load(store, sha256), name)
     from bundlekeeper.model.lint.read_manifest import read  # costs pydantic
 
-    loaded = read(data, name=name, today=today)
+    return keep_listing(store, read(data, name=name, today=today), name)
+
+
+def keep_listing(store: Store | None, loaded: Loaded, name: str) -> Listing:
+    """The listing of a manifest that was read, kept in the store where that can be written. Raises as `listing_of`."""
     # Whether a manifest is past its date depends on the day; `verify` itself reports it.
     listing = listing_of(loaded.manifest, but_of_bundles(p for p in loaded.problems if p.code != "expired"))
     if store is not None and store.writable:
-        listing_cache.save(store, sha256, _as_document(listing, name))
+        listing_cache.save(store, loaded.sha256, _as_document(listing, name))
     return listing
 
 

@@ -53,6 +53,9 @@ class WrongFile:
     reason: str
 
 
+_COUNTED_APART = frozenset({Status.OK, Status.TRUSTED, Status.NOT_READ, Status.NOT_IN_STORE})
+
+
 class FileJudge:
     """Judges the files of one run of `verify` into `result`.
 
@@ -330,7 +333,7 @@ class FileJudge:
                 result.verified += row.status is Status.OK
                 result.trusted += row.status is Status.TRUSTED
                 result.skipped += row.status is Status.NOT_READ
-                result.unverified += row.status not in (Status.OK, Status.TRUSTED, Status.NOT_READ)
+                result.unverified += row.status not in _COUNTED_APART
 
 
 def about_bundles(slots: Iterable[ExpectedSlot], result: VerifyResult) -> None:

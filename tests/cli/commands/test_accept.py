@@ -33,6 +33,17 @@ def test_an_accepted_finding_is_a_note_that_says_so_in_each_command(office: Keep
     assert [f for f in left if f["subject"].startswith("holm-b")] == []
 
 
+def test_a_site_is_its_domains_and_a_name_that_nothing_has_is_refused(office: Keeper) -> None:
+    assert "policy-shared" in office("gaps", "holm-b", "--to", "6.1", "--json").codes
+    assert office("accept", "policy-shared", "holm/*", *WORDS).status == 0
+    found = office("gaps", "holm-b", "--to", "6.1", "--json").json["findings"]
+    assert {row["level"] for row in found if row["code"] == "policy-shared"} == {"note"}
+    unknown = office("accept", "no-policy", "hlom/*", *WORDS)
+    assert (unknown.status, "did you mean holm?" in unknown.err) == (2, True)
+    of_lint = office("accept", "own-copy", "holm/*", *WORDS)
+    assert (of_lint.status, "reported by `manifest lint`" in of_lint.err) == (2, True)
+
+
 def test_the_store_toml_keeps_every_other_byte(office: Keeper, tmp_path: Path) -> None:
     """Comments and layout too; the same code and subject again changes the entry that is there."""
     file = tmp_path / "store" / "store.toml"

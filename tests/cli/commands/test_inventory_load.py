@@ -111,6 +111,19 @@ def test_an_empty_sheet_and_a_schema(keeper: Keeper, tmp_path: Path) -> None:
     assert keeper("inventory", "schema").json["title"] == "bundlekeeper inventory"
 
 
+def test_a_reading_that_comes_late_says_that_it_changes_nothing_today(keeper: Keeper, tmp_path: Path) -> None:
+    """Of what was read later already; of anything else it is the newest reading."""
+    new, old = tmp_path / "new.csv", tmp_path / "old.csv"
+    new.write_text("site,domain,kind,serial,active\nholm,a,bios,B1,6.1\n")
+    old.write_text("site,domain,kind,serial,active\nholm,b,bios,B1,6.0\nholm,b,bios,B2,6.0\n")
+    load = ("inventory", "load", "--zone", "UTC", "--reported-by", "kim", "--read-at")
+    assert keeper(*load, "2026-11-20", new, "--json").json["counts"]["seen_later"] == 0
+    late = keeper(*load, "2026-11-15", old)
+    assert "  1 component was read later already: nothing of those changes today" in late.out
+    assert keeper("where", "B1", "--json").json["components"][0]["domain"] == "a"
+    assert keeper(*load, "2026-11-16", old, "--json").json["counts"]["seen_later"] == 1
+
+
 def test_only_a_sheet_has_columns(keeper: Keeper, tmp_path: Path) -> None:
     rows = tmp_path / "rows.toml"
     rows.write_text("inventory = 1\n")
@@ -132,7 +145,8 @@ def test_what_may_be_one_server_and_what_is_still_to_be_reviewed_is_a_warning(ke
     assert "warning" not in first.out
     sheet.write_text(head + "Holm,holm-a,1,4,y-1,6.0,kim\n")
     later = keeper("inventory", "load", sheet, "--read-at", "2026-11-21", *HEAD[2:], "--dry-run", "--json")
-    assert later.json["warnings"] == [
+    assert later.status == 1
+    assert [found["message"] for found in later.json["findings"]] == [
         "serial 'y-1' and serial 'Y-1' differ in case, blanks or leading zeros only; did you mean 'Y-1'?",
         "site 'Holm' and site 'holm' differ in case, blanks or leading zeros only; did you mean 'holm'?",
     ]
@@ -140,4 +154,5 @@ def test_what_may_be_one_server_and_what_is_still_to_be_reviewed_is_a_warning(ke
     assert keeper("inventory", "columns", sheet, "-o", column_map).status == 0
     again = keeper("inventory", "load", sheet, "--columns", column_map, "--read-at", "2026-11-22", *HEAD[2:])
     line = next(n for n, text in enumerate(column_map.read_text().split("\n"), 1) if "REVIEW: guessed" in text)
-    assert f"  warning: {column_map}: REVIEW is still beside line {line}; review what is guessed" in again.out
+    assert again.status == 1
+    assert f"warning: not-checked: {column_map}: REVIEW is still beside line {line}\n" in again.out

@@ -54,6 +54,7 @@ def test_a_withdrawn_bundle_that_runs_somewhere_is_a_warning(keeper: Keeper, wor
     assert (ran.status, ran.codes) == (1, ["withdrawn"])
     back = keeper("manifest", "diff", new, world.manifest, "--inventory", inventory, "--json")
     assert (back.status, back.codes) == (0, [])  # a difference alone is no finding
+    assert "refuses the second until its sequence is 15" in keeper("manifest", "diff", world.manifest, new).out
     unknown = keeper("manifest", "diff", world.manifest, new, "--json")
     assert (unknown.status, unknown.codes, unknown.json["changes"][0]["domains"]) == (1, ["not-checked"], None)
 

@@ -55,6 +55,17 @@ def test_a_site_that_is_not_recorded_is_refused_where_others_are(trip: Trip, for
     assert trip.at(trip.skerry, *words, "skerry").status == 0
 
 
+@pytest.mark.parametrize("meant_for", ["domain nord-a to release 6.1", "release 6.1"])
+def test_where_nothing_says_which_site_it_is_nothing_is_taken_for_one(
+    keeper: Keeper, tmp_path: Path, meant_for: str
+) -> None:
+    """Else the title of the set would be a site at home."""
+    trip = arrived(keeper, tmp_path, meant_for)
+    refused = write(trip, tmp_path / "x")
+    assert (refused.status, "name it with --site" in refused.err) == (2, True)
+    assert write(trip, tmp_path / "x", "--site", "skerry").status == 0
+
+
 @pytest.mark.parametrize("option", ["--site", "--reported-by"])
 @pytest.mark.parametrize("word", ["sker\nry", "sker\x1b[31mry", "sker\u202ery", "\udcff"])
 def test_a_name_that_is_not_one_line_of_text_is_refused(trip: Trip, option: str, word: str) -> None:

@@ -44,6 +44,26 @@ def test_each_state_of_the_ledger_is_an_item_with_its_count(office: Keeper) -> N
     assert items(office).keys() == {"no-answer"}
 
 
+def test_gaps_says_the_same_of_what_is_open_in_a_domain(office: Keeper) -> None:
+    """Word for word, what was read back as another version too: so that one acceptance is of both."""
+    codes = {"not-read-back", "activation-failed", "no-answer"}
+    for words in (
+        ("stage", "holm-b", "--kind", "io-module", "--version", "6.0.1"),
+        ("activate", "HOLMB-IO1", "--version", "6.0.1"),
+        ("activate", "HOLMB-IO2", "--version", "6.0.1", "--failed", "it stopped at 40 %"),
+        ("observe", "HOLMB-IO1", "--active", "5.4.10"),
+        ("observe", "HOLMB-CC1", "--no-answer"),
+    ):
+        assert office(*words).status == 0
+    said, in_gaps = (
+        [found for found in office(*words, "--json").json["findings"] if found["code"] in codes]
+        for words in (("status",), ("gaps", "holm-b", "--to", "6.1"))
+    )
+    assert {found["code"] for found in said} == codes
+    assert "and 5.4.10 was read since" in str(said)
+    assert in_gaps == said
+
+
 def test_what_runs_and_is_withdrawn_is_an_error(office: Keeper, world: World, tmp_path: Path) -> None:
     """By a newer manifest that withdraws what components run."""
     text = world.manifest.read_text()
@@ -95,6 +115,26 @@ def test_it_is_one_screen_of_eighty_columns(office: Keeper, tmp_path: Path) -> N
     assert len(out.splitlines()) <= 24
 
 
+def test_a_ledger_that_is_gone_is_not_one_that_never_was(office: Keeper, tmp_path: Path) -> None:
+    """Else nothing would need attention, and nothing be needed; a new one begins only when somebody says so."""
+    keeper = tmp_path / "store/.keeper"
+    (keeper / "ledger.sqlite").unlink()
+    ran = office("status", "--json")
+    assert (ran.status, [item["command"] for item in ran.json["items"]]) == (3, ["bundlekeeper ledger verify"])
+    assert office("store", "list").status == 3
+    for words in (
+        ("store", "remove", "blade/6.1.0", "--reason", "r", "--confirm", "blade/6.1.0"),
+        ("observe", "HOLMB-IO1", "--active", "6.0.1"),
+        ("where",),
+        ("ledger", "verify"),
+    ):
+        refused = office(*words)
+        assert (refused.status, "ledger is gone" in refused.err) == (3, True), words
+    assert not (keeper / "ledger.sqlite").exists()
+    (keeper / "ledger.made").unlink()
+    assert office("status").status == 0
+
+
 def test_a_damaged_ledger_is_an_item_and_the_rest_is_still_asked(office: Keeper, tmp_path: Path) -> None:
     ledger = tmp_path / "store/.keeper/ledger.sqlite"
     data = bytearray(ledger.read_bytes())
@@ -104,3 +144,5 @@ def test_a_damaged_ledger_is_an_item_and_the_rest_is_still_asked(office: Keeper,
     assert ran.status == 3
     assert "damaged" in ran.codes
     assert ran.json["counts"]["in_store"] == 9
+    commands = [item["command"] for item in ran.json["items"] if item["code"] == "damaged"]
+    assert commands == ["bundlekeeper ledger verify"]  # one damage, once

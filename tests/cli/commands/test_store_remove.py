@@ -11,6 +11,7 @@ from tests.conftest import Keeper, World
 from tests.kits import forked
 
 UNNEEDED = "blade/6.1.0"
+KEPT = "marram-14.toml"
 FILE = "blade/6.1.0/marram-blade-6.1.0.bin"
 REMOVE = ("store", "remove", UNNEEDED, "--reason", "not for us", "--reported-by", "kim")
 
@@ -30,7 +31,8 @@ def test_it_is_agreed_to_by_its_name_alone(office: Keeper, tmp_path: Path) -> No
     for words, status in (((), 4), (("--confirm", "blade/6.0.1"), 4), (("--yes",), 2)):
         assert office(*REMOVE, *words).status == status
     assert (tmp_path / "store" / FILE).exists()
-    assert office("store", "remove", "blade/9.9", "--reason", "r", "--confirm", "blade/9.9").status == 2
+    unknown = office("store", "remove", "blade/9.9", "--reason", "r", "--confirm", "blade/9.9")
+    assert (unknown.status, "blade/6" in unknown.err) == (2, False)  # what cannot be taken back is not guessed
     done = office(*REMOVE, "--confirm", UNNEEDED, "--json")
     assert (done.status, done.json["family"], len(done.json["batch"]) >= 4) == (0, "blade", True)
     assert not (tmp_path / "store" / FILE).parent.exists()
@@ -66,10 +68,41 @@ def test_a_removed_bundle_is_not_missing_and_comes_back_only_by_name(office: Kee
     assert office("verify", "--quick", "--quiet").status == 0
 
 
-def test_rm_by_hand_stays_missing_in_both(office: Keeper, tmp_path: Path) -> None:
-    """Only an entry of the ledger says that somebody meant it: store list and verify agree."""
+def test_rm_by_hand_stays_missing_in_both(office: Keeper, world: World, tmp_path: Path) -> None:
+    """Only an entry of the ledger says that somebody meant it; each says how it comes back, and that works."""
     (tmp_path / "store" / FILE).unlink()
+    refused = office(*REMOVE, "--confirm", UNNEEDED)
+    assert (refused.status, "its file is missing" in refused.err) == (4, True)
+    listed = office("store", "list", "--json")
+    counts = {"in_store": 8, "verified": 8, "unverified": 0, "missing": 1}
+    assert (listed.codes, {key: listed.json["counts"][key] for key in counts}) == (["missing"], counts)
+    assert "8 of 9 bundles verified" in office("status").out
+    verified = office("verify", "--quick", "--json", "--quiet")
+    assert verified.codes == ["missing"]
+    for ran in (listed, verified):
+        (found,) = ran.json["findings"]
+        command = found["hint"].partition("where it came from: bundlekeeper ")[2]
+        assert command == f"store add {tmp_path / 'store/manifests'}/{KEPT} --from {world.downloads}"
+    assert "1 added" in office(*command.split(), "--quiet").out
+    assert office("status").status == 0
+
+
+def test_what_went_to_quarantine_stays_missing_when_that_is_emptied(
+    office: Keeper, world: World, tmp_path: Path
+) -> None:
+    """Of a file that was moved there no row is left: the manifest in force still names it."""
+    file = tmp_path / "store" / FILE
+    file.unlink()
+    file.write_bytes(b"wrong")
+    refused = office(*REMOVE, "--confirm", UNNEEDED)
+    assert (refused.status, "touched after its last verification" in refused.err) == (4, True)
+    (found,) = office("verify", "--json", "--quiet").json["findings"]
+    assert (found["code"], found["hint"].endswith(f"--from {world.downloads}")) == ("truncated", True)
+    for path in (tmp_path / "store/quarantine").iterdir():
+        path.unlink()
     assert office("store", "list", "--json").codes == ["missing"]
+    assert office("store", "list", "--family", "rack").status == 0
+    assert "missing" in office("status", "--json").codes
     assert office("verify", "--quick", "--json", "--quiet").codes == ["missing"]
 
 
@@ -83,6 +116,18 @@ def test_what_a_release_prefers_and_the_store_lacks_is_told(office: Keeper) -> N
         problems = [(p["level"], p["subject"]) for p in answer.json["findings"] if told in p["message"]]
         assert (answer.status, problems) == (1, [("warning", "blade 6.1.0")]), words
         assert "the release has 6.0.1" not in answer.out
+
+
+def test_an_undo_brings_no_file_back(office: Keeper) -> None:
+    """Else neither the file nor who removed it would be known."""
+    assert office(*REMOVE, "--confirm", UNNEEDED).status == 0
+    undone = office("ledger", "undo", "--last", "--reason", "oops", "--reported-by", "kim")
+    assert (undone.status, f"--again {UNNEEDED}" in undone.err) == (4, True)
+    again = office(*REMOVE, "--confirm", UNNEEDED)
+    assert (again.status, "removed on" in again.err) == (2, True)
+    assert office("store", "list").status == 0
+    counts = office("verify", "--quick", "--quiet", "--json").json["counts"]
+    assert counts["unverified"] == 0
 
 
 @pytest.mark.parametrize(

@@ -34,7 +34,8 @@ def office(keeper: Keeper) -> Keeper:
 
 def batch_of(out: str) -> str:
     """The batch that was printed last."""
-    *_, name = re.findall(r"^recorded as batch (\w+) \(to take it back: bundlekeeper ledger undo \1\)$", out, re.M)
+    undo = r"bundlekeeper ledger undo (?:--store \S+ )?\1 --reason TEXT"
+    *_, name = re.findall(rf"^recorded as batch (\w+) \(to take it back: {undo}\)$", out, re.M)
     return str(name)
 
 

@@ -90,9 +90,9 @@ def test_what_is_open_is_counted_and_named_at_its_component(office: Keeper) -> N
     gaps = office("gaps", "holm-a", "--to", "6.1", "--manifest", manifest, "--json").json["findings"]
     found = {(f["code"], f["level"], f["subject"]) for f in gaps}
     assert {row for row in found if row[0] in ("not-read-back", "activation-failed", "no-answer")} == {
-        ("not-read-back", "warning", "holm-a: HOLMA-IO1"),
-        ("activation-failed", "error", "holm-a: HOLMA-IO2"),
-        ("no-answer", "warning", "holm-a: HOLMA-CC1"),
+        ("not-read-back", "warning", "holm/holm-a/1/io-1 io-module"),
+        ("activation-failed", "error", "holm/holm-a/1/io-2 io-module"),
+        ("no-answer", "warning", "holm/holm-a/1/cc-1 chassis-controller"),
     }
     one = office("where", "HOLMA-IO1").out
     assert "1 activated and not read back" in one

@@ -69,3 +69,22 @@ def test_plain_reads_every_table_from_top_to_bottom(loaded: Keeper) -> None:
         assert second.startswith("name or place: host-holm-14\n")
     assert "reading: " in loaded("inventory", "list", "--plain").out
     assert "\t" in loaded("inventory", "list", env={"COLUMNS": ""}).out  # one command's, not the next one's
+
+
+def test_what_nobody_has_and_what_cannot_be_compared_is_told(office: Keeper, tmp_path: Path) -> None:
+    """A word that is nearly one is suggested in the same family; an empty answer says why it is empty."""
+    assert "did you mean infrastructure/6.0.1?" in office("where", "--bundle", "infra/6.0.1").err
+    nobody = office("where", "--version", "9", "--json")
+    assert (nobody.status, nobody.codes, nobody.json["components"]) == (0, ["version-unknown"], [])
+    assert office("where", "--version", "6.0.1", "--json").codes == []
+    office("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    office("activate", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    bundles = office("store", "list", "--family", "infrastructure", "--json").json["bundles"]
+    digest = next(bundle["sha256"] for bundle in bundles if bundle["version"] == "6.1.0")
+    by_digest = office("where", "holm-a", "--kind", "io-module", "--sha256", digest, "--json")
+    assert [row["component"] for row in by_digest.json["components"]] == ["HOLMA-IO1"]
+    (note,) = by_digest.json["findings"]
+    assert note["message"].startswith("1 component has an image whose digest no entry states")
+    early = office("report", "--site", "holm", "--on", "2020-01-01", "--out", tmp_path / "holm.html", "--json")
+    assert (early.status, early.codes) == (1, ["not-checked"])
+    assert "nothing is known of 2020-01-01" in (tmp_path / "holm.html").read_text()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextvars
 import io
 import re
 from dataclasses import replace
@@ -58,3 +59,27 @@ def test_json_and_python_have_the_cases_in_the_sentence() -> None:
     error = InputError("2 rows are wrong", evidence=["row 1", "row 2"])
     assert output.error_about(error)["message"] == str(error) == "2 rows are wrong: row 1; row 2"
     assert output.error_about(InputError("it is so"))["message"] == "it is so"
+
+
+@pytest.mark.parametrize(
+    ("text", "pasted"),
+    [
+        ("bundlekeeper where holm-a", "bundlekeeper where --store 'my store' holm-a"),
+        ("see: bundlekeeper ledger undo 13e8)", "see: bundlekeeper ledger undo --store 'my store' 13e8)"),
+        ("bundlekeeper export csv where, or not", "bundlekeeper export csv where --store 'my store', or not"),
+        ("bundlekeeper gaps", "bundlekeeper gaps --store 'my store'"),
+        *((text, text) for text in (
+            "bundlekeeper where --help",
+            "bundlekeeper store list --store other",
+            "bundlekeeper manifest lint x.toml",
+            "bundlekeeper help store",
+            "bundlekeeper prints where",
+            "then there: bundlekeeper receipt read r.json",
+        )),
+    ],
+)  # fmt: skip
+def test_a_command_to_be_pasted_asks_the_store_of_the_command_line(text: str, pasted: str) -> None:
+    assert output.of_store(text) == text
+    context = contextvars.copy_context()
+    context.run(output.STORE.set, "my store")
+    assert context.run(output.of_store, text) == pasted

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import io
+import itertools
 import re
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +17,24 @@ from bundlekeeper.cli.screen.help import COMMANDS, EXIT_STATUSES
 from bundlekeeper.errors import InputError
 from bundlekeeper.jobs import config
 from bundlekeeper.jobs.handbook import topics
-from bundlekeeper.jobs.handbook.parts import kinds, parts, table
+from bundlekeeper.jobs.handbook.parts import kinds, parts, recorded_columns, table
+from bundlekeeper.jobs.recording.selection import Places
+from bundlekeeper.jobs.recording.statements import Asked, RecordDetails
+from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.model.config import KEYS
+from bundlekeeper.model.inventory.cells import tables
+from bundlekeeper.model.store_settings import StoreSettings
 from bundlekeeper.model.vocabulary import KINDS
 
 FOLDER = Path(topics.__file__).parents[2] / "handbook"
 PARTS = parts(EXIT_STATUSES, lambda: config.shown({"XDG_CONFIG_HOME": "/none"}, Path("/store"), "kim"))
+#: Each topic with tables of keys, and what the readers of those keys take.
+DECLARED = {
+    "inventory": ["inventory", "read_at", "zone", "complete", *itertools.chain(*tables(())
+                  .values()), "redfish", *(key.name for key in fields(MapEntry))],
+    "columns": ["columns", "ignored", "[keys]", "[versions]", "[values]"],
+    "trust": [key.name.removesuffix("_s") for key in fields(StoreSettings)],
+}  # fmt: skip
 
 
 def test_the_topics_are_the_files() -> None:
@@ -43,8 +57,21 @@ def test_a_part_has_what_the_code_declares() -> None:
     assert "| `bios` | two-bank | policy | switch |\n" in kinds()
     assert "| `bios` | server | 1 | 20 | in a server |\n" in kinds()
     assert all(f"| `{key}` |" in topics.topic("config", PARTS) for key in KEYS)
+    for name, keys in DECLARED.items():
+        text = topics.topic(name, PARTS)
+        assert [key for key in keys if f"| `{key}` | " not in text] == []
+    columns = {field.name for cls in (Asked, Places, RecordDetails) for field in fields(cls)} - {"verb"}
+    assert columns == {*re.findall(r"`([a-z_]+)`", recorded_columns())}
     assert all(f"| {status} | {means} |" in topics.topic("exit", PARTS) for status, means in EXIT_STATUSES)
     assert table(("a",), [("x|y",)]) == "| a |\n| --- |\n| x\\|y |"
+
+
+def test_a_wrong_config_file_does_not_keep_its_own_topic_away() -> None:
+    def wrong() -> config.ConfigShown:
+        raise InputError("there is no key stor", hint="did you mean store?", where="/home/kim/config.toml")
+
+    text = topics.topic("config", parts(EXIT_STATUSES, wrong))
+    assert "`/home/kim/config.toml`: there is no key stor. did you mean store?" in text
 
 
 def test_a_word_that_is_no_topic_is_refused_with_the_nearest() -> None:

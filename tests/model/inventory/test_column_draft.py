@@ -83,6 +83,18 @@ def test_every_draft_can_be_read_once_it_is_filled_in(headings: list[str]) -> No
     assert set(found.headings) == {fold(heading) for heading in headings}
 
 
+@pytest.mark.parametrize(
+    ("cells", "is_asked"),
+    [(["4.2.0", "4.3.0-rc1"], True), (["6.1", ""], True), (["20.11.2026"], False), (["10.0.0.7"], False),
+     (["12"], False), (["kim", "6.1"], False)],
+)  # fmt: skip
+def test_a_column_of_versions_is_not_left_out_in_silence(cells: list[str], is_asked: bool) -> None:
+    """By its cells, where the heading says nothing; neither dates nor addresses."""
+    rows = "".join(f"A{number},{cell}\n" for number, cell in enumerate(cells))
+    (line,) = [line for line in drafted(f"Serial,System Zeug\n{rows}").split("\n") if "Zeug" in line]
+    assert (REVIEW in line) is is_asked
+
+
 def test_a_draft_asks_for_the_serial_that_no_heading_names() -> None:
     """A sheet in another language."""
     lines = drafted("Seriennummer,BIOS\nS1,6.0\n").splitlines()

@@ -60,6 +60,7 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
         "components": len(read.inventory.components),
         "changes": len(changes),
         "new_events": loaded.new,
+        "seen_later": loaded.seen_later,
     }
     return {
         "reading": plan.reading,
@@ -68,7 +69,6 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
         "dry_run": loaded.dry_run,
         "complete": read.inventory.complete,
         "ignored": read.ignored,
-        "warnings": loaded.warnings,
         "changes": changes,
         "unlisted": unlisted,
         "counts": counts | _listed(loaded),
@@ -97,10 +97,11 @@ def _print_loaded(loaded: InventoryLoaded, *, details: bool) -> None:
     output.line(f"{loaded.files}: {rows}{counted(len(read.inventory.components), 'component')}{ignored}")
     for text in read.above:
         output.line(f"  above the headings, not read: {text}")
-    for warning in loaded.warnings:
-        output.line(f"  warning: {warning}")
     if not plan.again:
         output.line(f"  {_counted(loaded)}")
+    if loaded.seen_later:
+        read_later = counted(loaded.seen_later, "component was", "components were")
+        output.line(f"  {read_later} read later already: nothing of those changes today")
     for line in dict.fromkeys(map(_change_line, plan.changes)) if not details else ():
         if line:
             output.line(line)
@@ -110,7 +111,8 @@ def _print_loaded(loaded: InventoryLoaded, *, details: bool) -> None:
         output.line(f"  not mentioned: {number} {kind} in {site}/{domain or '-'}, kept as they were")
     if plan.overtaken:
         message = f"another reading of the same moment was loaded later and counts instead: {plan.overtaken[:12]}"
-        output.line(f"{message}; if it is wrong: bundlekeeper ledger undo {plan.overtaken[:12]} --reason TEXT")
+        undo = f"bundlekeeper ledger undo {plan.overtaken[:12]} --reason TEXT"
+        output.line(output.of_store(f"{message}; if it is wrong: {undo}"))
     if plan.again or not (loaded.new or loaded.dry_run):
         output.line("was recorded before; nothing is new")
     elif loaded.dry_run:

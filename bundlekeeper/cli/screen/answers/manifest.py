@@ -64,8 +64,8 @@ def write_amended(command: str, amended: AmendedManifest, *, form: OutputForm) -
             else f"{change.subject}: added"
         )
     output.findings_text(found)
-    agreed = f"{len(report.agreed)} digests agree; " if report.agreed else ""
-    output.line(f"{agreed}{len(report.changes)} values changed in {name}")
+    agreed = f"{counted(len(report.agreed), 'digest agrees', 'digests agree')}; " if report.agreed else ""
+    output.line(f"{agreed}{counted(len(report.changes), 'value')} changed in {name}")
     output.aside(f"next: bundlekeeper manifest lint {name}")
     return found
 
@@ -177,6 +177,8 @@ def show_diff(diff: ManifestDiff, *, form: OutputForm) -> None:
         return
     old, new = diff.old.manifest, diff.new.manifest
     output.line(f"{new.platform}: sequence {old.sequence} to {new.sequence}, {_differences(len(diff.changes))}")
+    if diff.changes and new.sequence <= old.sequence:
+        output.line(f"a store that has the first refuses the second until its sequence is {old.sequence + 1} or higher")
     if diff.changes:
         write(DIFFERENCES, diff.changes)
     output.findings_text(diff.findings)

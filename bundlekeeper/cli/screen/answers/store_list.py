@@ -196,10 +196,10 @@ def _print(found: StoreList) -> None:
     counts = found.counts
     output.line(
         f"{counted(counts['in_store'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['verified']} verified, "
-        f"{counts['unverified']} not verified"
+        f"{counts['unverified']} not verified" + (f"; {counts['missing']} missing" if counts["missing"] else "")
     )
     for removal in found.removed:
         output.line(f"removed: {removal.family} {removal.version}: {removal.text()}")
     if found.quarantine:
         number = counted(len(found.quarantine), "file")
-        output.line(f"{number} in quarantine: bundlekeeper store list --quarantine")
+        output.line(output.of_store(f"{number} in quarantine: bundlekeeper store list --quarantine"))

@@ -14,6 +14,7 @@ from bundlekeeper import __version__
 from bundlekeeper.cli.screen.help import COMMANDS, EXIT_STATUSES
 from bundlekeeper.cli.screen.usage.examples import EXAMPLES, AppCommand, walk
 from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.formats.escape import shell_word
 
 _MARK = '.\\" Made by: bundlekeeper help --man'
 
@@ -33,7 +34,9 @@ def write(folder: Path, app: AppCommand) -> list[str]:
     """
     made = pages(app)
     if not folder.is_dir():
-        raise InputError("there is no such folder", where=str(folder), hint="make it first: mkdir -p")
+        raise InputError(
+            "there is no such folder", where=str(folder), hint=f"make it first: mkdir -p {shell_word(str(folder))}"
+        )
     try:
         foreign = [name for name in made if not _is_ours(folder / name)]
         if foreign:

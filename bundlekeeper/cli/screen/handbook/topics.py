@@ -99,7 +99,7 @@ def _unknown(words: Sequence[str], app: AppCommand) -> InputError:
     word = " ".join(words)
     if word in explained():
         return InputError(f"{word} is a finding code, no topic", hint=f"bundlekeeper explain {word}")
-    near = difflib.get_close_matches(word, [*TOPICS, *_names(app)], n=1, cutoff=0.6)
+    near = difflib.get_close_matches(word.lower(), [*TOPICS, *_names(app)], n=1, cutoff=0.6)
     hint = f"did you mean: bundlekeeper help {near[0]}" if near else "bundlekeeper help lists the topics"
     return InputError(f"no such topic or command: {word}", hint=hint)
 

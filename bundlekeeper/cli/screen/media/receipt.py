@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
-from bundlekeeper.formats.escape import counted
+from bundlekeeper.formats.escape import counted, shell_word
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.media.receipt import PrintedReceipt, ReadReceipt, WrittenReceipt
@@ -58,7 +58,7 @@ def show_printed(printed: PrintedReceipt, out: str, *, form: OutputForm) -> int:
     drawn = qr.terminal(code)
     output.block("\n".join(drawn) if drawn else "(the QR code is too wide for this terminal; --out FILE.html has it)")
     _doubt(printed)
-    output.aside("next: at the site that made the set: bundlekeeper receipt read -")
+    output.aside("next: bring it to the site that made the set, then there: bundlekeeper receipt read -")
     return 0
 
 
@@ -90,7 +90,7 @@ def show_typed(answer: PrintedAnswer, *, form: OutputForm) -> None:
         output.line("not kept: it contradicts what was sent")
     else:
         output.line("kept as a receipt" if answer.new else "it was read before: nothing changed")
-    output.aside("next: record what was done there: bundlekeeper stage, activate; or ask for the receipt as a file")
+    output.aside("next: record what that site did: bundlekeeper stage, activate; or ask for the receipt as a file")
 
 
 def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
@@ -130,7 +130,7 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
     output.line("kept" if answer.new else "it was read before: nothing changed")
     if merged is not None:
         output.recorded_as(merged.recorded.batch_name)
-    output.aside(f"next: bundlekeeper where {receipt.site}")
+    output.aside(f"next: bundlekeeper where {shell_word(receipt.site)}")
 
 
 def _files(receipt: Receipt, then: str = "") -> None:

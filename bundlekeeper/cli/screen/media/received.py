@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.marks import next_line
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import human_bytes
 
@@ -99,7 +100,7 @@ def show_text(root: Path, came: Reception) -> None:
         message = f"{withdrawn.family} {withdrawn.version} ({withdrawn.file}): {withdrawn.reason}"
         output.line(f"withdrawn: {message}")
     for plan in came.plans:
-        output.line(f"plan kept: {plan} (bundlekeeper plan progress {plan})")
+        output.line(output.of_store(f"plan kept: {plan} (bundlekeeper plan progress {plan})"))
     output.folded_text(came.findings)
     for number, paths in came.to_come.items():
         count = "1 file" if len(paths) == 1 else f"{len(paths)} files"
@@ -112,6 +113,7 @@ def show_text(root: Path, came: Reception) -> None:
     done = "complete" if came.complete else f"{len(came.received.arrived)} of {len(index.files)} files arrived"
     output.line(f"{'nothing was changed: ' * came.dry_run}{done}; store: {root}")
     if came.complete and not came.dry_run:
-        output.aside("next: bundlekeeper receipt write --out FILE --key KEY, then bring it back")
+        site = "" if index.meant_for.startswith("site ") else " --site SITE"
+        next_line(f"bundlekeeper receipt write{site} --out FILE --key KEY, then bring it back")
     elif not came.dry_run:
         output.aside("next: bundlekeeper media receive DIR, with the volumes that are still to come")

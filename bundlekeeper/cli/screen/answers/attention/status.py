@@ -47,6 +47,7 @@ def show_config(shown: ConfigShown, form: OutputForm) -> None:
 
 def _as_json(found: Attention) -> dict[str, Any]:
     counts = {"in_store": found.in_store, "verified": found.verified, "unverified": found.in_store - found.verified}
+    counts |= {"missing": found.missing}
     return {
         "store": str(found.root),
         "at": found.at.isoformat(),
@@ -84,7 +85,7 @@ def _show_text(found: Attention) -> None:
     output.tell_accepted(found.findings)
     if is_ok(found.findings):
         output.line("nothing needs attention")
-    output.line(f"{found.verified} of {counted(found.in_store, 'bundle')} verified")
+    output.line(f"{found.verified} of {counted(found.in_store + found.missing, 'bundle')} verified")
     urgent = [item for item in found.items if item.level is not Level.NOTE]
     if urgent:
         next_line(_command(urgent[0]))
@@ -105,4 +106,4 @@ def _show_item(item: AttentionItem) -> None:
 
 def _command(item: AttentionItem) -> str:
     """The command, about the worst of them where it is about one."""
-    return item.matter.command.format(name=shell_word(item.name or item.worst.subject))
+    return output.of_store(item.matter.command.format(name=shell_word(item.name or item.worst.subject)))
