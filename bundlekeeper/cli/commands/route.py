@@ -72,7 +72,8 @@ def route(
 
     Every state between obeys every rule of the manifest; what was not known is reported. It plans, and changes nothing.
     --without leaves a server as it is, where the rules allow what it runs beside everything else at each step.
-    Several domains share one timeline of rounds; domains of one separate_windows are never in one round.
+    Several domains share one timeline of rounds, or the real windows of their site; domains of one separate_windows are
+    never in one round.
     """
     from bundlekeeper.cli.screen.answers import route as screen
     from bundlekeeper.jobs.planning import plan_file, routes
@@ -87,7 +88,7 @@ def route(
     names, several = domains or [], every or bool(site)
     if (bool(names) + every + bool(site)) != 1 or not to:
         raise InputError(_NAME, hint="bundlekeeper route DOMAIN --to RELEASE")
-    for option, value in (("a route's file", out), ("--windows", windows), ("--continues", continues or None)):
+    for option, value in (("a route's file", out), ("--continues", continues or None)):
         if value is not None and (several or len(names) > 1):
             raise InputError(f"{option} is about one domain", hint="name one, and repeat the command for each")
     if windows is not None and window is not None:
@@ -100,11 +101,12 @@ def route(
         from bundlekeeper.cli.screen.answers import routes as together
 
         with session:
-            many = routes.find_routes(session, names, site, to, options, files, left)
+            many = routes.find_routes(session, names, site, to, options, files, left, windows)
         if json:
             together.show_json(many)
         else:
-            together.show_text(many, asked, whole=details)
+            chosen = [*names, *(["--all"] if every else []), *(["--site", site] if site else [])]
+            together.show_text(many, chosen, asked, whole=details)
         return exit_status(many.findings)
     with session:
         before = plan_file.continued(session, names[0], continues)

@@ -102,7 +102,7 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
     options = options_of(ask.window, ask.per_cluster, ask.parallel)
     insist_on_sites(given, options)
     if ask.windows is not None:
-        options = replace(options, windows=dated_windows(given, ask.windows))
+        options = replace(options, windows=dated_windows(session, given, ask.windows))
     found = route_of(given, fleet, ask.domain or "", ask.release, options)
     if not isinstance(found, PlannedRoute):
         return NoRunbook(given, found)
@@ -124,7 +124,7 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         options, sha256 = options_of(ask.window, ask.per_cluster, ask.parallel), ""
         insist_on_sites(given, options)
         if ask.windows is not None:
-            options = replace(options, windows=dated_windows(given, ask.windows))
+            options = replace(options, windows=dated_windows(session, given, ask.windows))
     else:
         if ask.window is not None or ask.windows is not None:
             raise InputError("the plan's file says how long its windows are", hint="leave out --window and --windows")

@@ -225,7 +225,7 @@ def find_route(
 
     given = read_inputs(session, files)
     insist_on_sites(given, options)
-    options = replace(options, windows=dated_windows(given, windows)) if windows is not None else options
+    options = replace(options, windows=dated_windows(session, given, windows)) if windows is not None else options
     found = route_of(given, Fleet(given.manifest, given.inventory), domain, release, options, without)
     return DomainRoute(given, options, found, session.now(), continues)
 
@@ -240,8 +240,29 @@ def insist_on_sites(given: Inputs, options: Options) -> None:
             raise InputError(f"--parallel: the inventory has no site {site!r}", hint=near(site, sites))
 
 
-def dated_windows(given: Inputs, name: str) -> tuple[DatedWindow, ...]:
-    """The real windows of a file, TOML or iCalendar by its name. Raises InputError, UnfinishedError."""
+def dated_windows(session: Session, given: Inputs, name: str) -> tuple[DatedWindow, ...]:
+    """The real windows of a file, TOML or iCalendar by its name, that have not begun; how many have is a note.
+
+    One that has begun is left out, too: what is staged before it can no longer be. Raises InputError, also where none
+    is left; UnfinishedError.
+    """
+    windows, now = _windows_of(given, name), session.now()
+    left = tuple(window for window in windows if window.time() > now)
+    if not left:
+        last = windows[-1]
+        message = f"no window of the file is still to come: the last one began {last.time():%Y-%m-%d %H:%M} {last.zone}"
+        hint = "add a [[window]] that begins later than now; one that has begun is not used"
+        raise InputError(message, where=name, hint=hint)
+    over = sum(window.time(window.minutes) <= now for window in windows)
+    begun = len(windows) - len(left) - over
+    words = [f"{counted(over, 'window')} of {name} {'is' if over == 1 else 'are'} over"] if over else []
+    words += [f"{counted(begun, 'window')} of {name} {'has' if begun == 1 else 'have'} begun"] if begun else []
+    if words:
+        session.tell(f"note: {'; '.join(words)}: nothing is planned into {'it' if over + begun == 1 else 'them'}")
+    return left
+
+
+def _windows_of(given: Inputs, name: str) -> tuple[DatedWindow, ...]:
     from bundlekeeper.formats import limits
     from bundlekeeper.jobs.inputs import read_bounded
     from bundlekeeper.links.calendar import read_calendar

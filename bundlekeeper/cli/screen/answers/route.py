@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.plan_file import CheckedPlan
     from bundlekeeper.jobs.planning.route import DomainRoute, PlannedRoute
     from bundlekeeper.planning.route.types import NoRoute
+    from bundlekeeper.planning.windows.types import Window
 
 
 def show(
@@ -65,6 +66,14 @@ COLUMNS: tuple[Column[StepInShort], ...] = (
 )
 
 
+_DATES: tuple[Column[Window], ...] = (
+    Column("window", lambda window: str(window.number), right=True),
+    Column("when", lambda window: window.dated.text() if window.dated else "-"),
+    Column("time", lambda window: clock(window.minutes), right=True),
+    Column("turn back by", lambda window: window.dated.clock(window.turn_back) if window.dated else "-"),
+)
+
+
 def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
     from bundlekeeper.jobs.planning.overview import in_short
 
@@ -83,6 +92,9 @@ def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
         output.line()
         write(COLUMNS, short.steps)
         output.line()
+        if found.options.windows:
+            write(_DATES, times.windows)
+            output.line()
     marked(planned.findings, route.domain)
     if planned.unplanned:
         put(f"steps without windows, so not in that time: {planned.unplanned}")
