@@ -84,18 +84,17 @@ def _insist_on_own(given: Inputs, document: RouteDocument, followed: Followed, f
 
     Raises RefusedError where they are not: somebody edited it.
     """
-    from bundlekeeper.jobs.planning.route import scheduled
+    from bundlekeeper.jobs.planning.route import options_in, scheduled
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.progress.rest import judged
 
     fleet = Fleet(given.manifest, given.inventory)
     verdict = judged(fleet, followed.rest, given.holdings)
-    planned = scheduled(given, fleet, verdict.route, followed.options)
-    is_begun = any(row.outcome != "left" for row in followed.progress.items)
+    planned = scheduled(given, fleet, verdict.route, options_in(document), followed)
     made = [(w.step, [(a.verb, a.key, a.version) for a in w.actions]) for w in planned.timeline.windows]
     rows = (document.raw.get("timeline") or {}).get("windows", ())
     said = [(w["step"], [(a["verb"], a["key"], a["version"]) for a in w["actions"]]) for w in rows]
-    if not is_begun and made != said:
+    if not followed.is_begun and made != said:
         plan = document.plan
         hint = f"bundlekeeper route {plan.domain} --to {plan.release} --out FILE makes it again"
         raise RefusedError("its windows are not those of its steps: it was edited", where=file, hint=hint)

@@ -42,7 +42,7 @@ def calendar_of(session: Session, file: str, files: InputFiles) -> HandedOver:
             f"{of.sha256[:32]}-{window.number}@bundlekeeper",
             window.dated.time(),
             window.dated.minutes,
-            f"{head}, window {window.number} of {len(windows)}: {what(steps[window.step], window)}",
+            f"{head}, window {window.number} of {of.windows_in_all}: {what(steps[window.step], window)}",
             window.dated.site,
             (
                 f"work of {hours(window.minutes)}",

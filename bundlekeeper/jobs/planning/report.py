@@ -19,6 +19,7 @@ from bundlekeeper.jobs.planning.route import (
     PlannedRoute,
     dated_windows,
     insist_on_sites,
+    options_in,
     options_of,
     route_of,
     scheduled,
@@ -82,6 +83,7 @@ class _Plan:
     options: Options
     checked: str
     sha256: str = ""
+    windows: int = 0  # of the whole plan, where one is followed
 
 
 def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, plain: bool) -> ReportPage | NoRunbook:
@@ -119,7 +121,7 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
 
     file = ask.file or "-"
     plan, document = plan_file.read_plan_file(session, file)
-    verdict = None
+    verdict = followed = None
     if document is None:
         options, sha256 = options_of(ask.window, ask.per_cluster, ask.parallel), ""
         insist_on_sites(given, options)
@@ -135,7 +137,7 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         followed = follow(session, given, document, from_ledger=files.inventory is None)
         insist_unchanged(followed, file)
         verdict = judged(fleet, followed.rest, given.holdings)
-        options, sha256 = followed.options, document.sha256
+        options, sha256 = options_in(document), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
     verdict = verdict or hold(fleet, plan, given.holdings)
     rows = (finding for finding in verdict.findings if finding not in verdict.about_left_out)
@@ -148,7 +150,9 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         f"Each step of {file} was checked against every rule of the manifest: "
         f"{counted(verdict.states, 'state')}, {counted(verdict.rules, 'rule')}."
     )
-    return _Plan(given, fleet, scheduled(given, fleet, verdict.route, options), options, checked, sha256)
+    planned = scheduled(given, fleet, verdict.route, options, followed)
+    number = len(followed.work.windows) if followed is not None else 0
+    return _Plan(given, fleet, planned, options, checked, sha256, number)
 
 
 def material_of_file(session: Session, ask: RunbookWanted, files: InputFiles) -> Material:
@@ -176,7 +180,7 @@ def _material(session: Session, plan: _Plan) -> Material:
     given, route = plan.given, plan.planned.route
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
     about = (given, plan.fleet, plan.planned, plan.options, gaps, (plan.checked, *_CHECKED))
-    return Material(*about, session.now(), plan.sha256, space_uses(plan.fleet, route))
+    return Material(*about, session.now(), plan.sha256, space_uses(plan.fleet, route), plan.windows)
 
 
 def _page(material: Material, *, plain: bool) -> ReportPage:

@@ -19,6 +19,7 @@ from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.followed import Followed
     from bundlekeeper.model.route.dated_windows import DatedWindow
     from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.planning.fleet.domains import Fleet
@@ -292,22 +293,27 @@ def route_of(
     return found if isinstance(found, NoRoute) else scheduled(given, fleet, found, options)
 
 
-def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> PlannedRoute:
-    """A route's windows and ways back. Raises InputError for a window that is too short."""
+def scheduled(
+    given: Inputs, fleet: Fleet, route: Route, options: Options, followed: Followed | None = None
+) -> PlannedRoute:
+    """A route's windows and ways back; what is left of a plan that was begun is in the plan's own windows.
+
+    Raises InputError for a window that is too short.
+    """
     from bundlekeeper.planning.gaps.lowered import policy_findings
     from bundlekeeper.planning.route.space import space_findings
     from bundlekeeper.planning.route.way_back import lost, ways_back
+    from bundlekeeper.planning.windows.left import schedule_left
     from bundlekeeper.planning.windows.make import schedule
     from bundlekeeper.planning.windows.turn_back import with_turn_back
 
-    times = schedule(
-        fleet,
-        route,
-        options.window_minutes,
-        options.per_cluster,
-        parallel=dict(options.parallel),
-        dated=options.windows,
-    )
+    hands = dict(options.parallel)
+    if followed is not None and followed.is_begun:
+        times = schedule_left(fleet, route, followed.work, followed.dated, options.per_cluster, parallel=hands)
+    else:
+        times = schedule(
+            fleet, route, options.window_minutes, options.per_cluster, parallel=hands, dated=options.windows
+        )
     back = ways_back(fleet, route, given.holdings)
     windows = tuple(with_turn_back(window, back, options.window_minutes) for window in times.windows)
     times = replace(times, windows=windows)

@@ -83,7 +83,7 @@ _STAGING = "nothing runs it yet, so nothing goes back; what was in the spare ban
 
 def window_sheet(of: Material, step: Step, window: Window) -> WindowSheet:
     """The sheet of one window. Raises InputError for a time zone that this machine does not know."""
-    number = len(of.planned.timeline.windows)
+    number = of.windows_in_all
     domain = of.planned.route.domain
     own = next((f"{c.site}/{domain}/" for c in of.given.inventory.components if c.domain == domain), "")
     time = timer(window)

@@ -99,7 +99,7 @@ def schedule_all(
     unplanned: list[tuple[str, int]] = []
     drafts = []
     for route in routes:
-        rows = _drafts(fleet, route, per_cluster)
+        rows = drafts_of(fleet, route, per_cluster)
         own_findings[route.domain] = tuple(dict.fromkeys(f for draft in rows for f in draft.findings))
         good = next((n for n, draft in enumerate(rows) if draft.refused), len(rows))
         unplanned += [(route.domain, step.number) for step in route.steps[good:]]
@@ -127,7 +127,7 @@ def _laid(
 ) -> tuple[list[_Plan], list[list[int]]]:
     """The windows of each domain, and of real ones which domains are in each."""
     lengths = lengths_of(dated)
-    sites = [_site(fleet, route.domain) for route, _ in drafts]
+    sites = [site_of(fleet, route.domain) for route, _ in drafts]
     lacking = [site for site, (_, rows) in zip(sites, drafts, strict=True) if rows and site not in lengths]
     if dated and lacking:
         raise InputError(f"no window is at site {some(list(dict.fromkeys(lacking)))}",
@@ -145,7 +145,8 @@ def _laid(
     return plans, order
 
 
-def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
+def drafts_of(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
+    """The pieces of work of each step of a route, in no window yet."""
     state = fleet.state(route.domain)
     rows = []
     edited: set[str] = set()
@@ -185,7 +186,7 @@ def _staged_before(piece: WorkPiece) -> WorkPiece:
     return replace(piece, actions=tuple(rows))
 
 
-def _site(fleet: Fleet, domain: str) -> str:
+def site_of(fleet: Fleet, domain: str) -> str:
     """Where the domain is: where most of its components are."""
     sites = [component.site for component in fleet.inventory.components if component.domain == domain]
     return max(sorted(set(sites)), key=sites.count, default="")
@@ -210,19 +211,25 @@ def _fit(pieces: Iterable[WorkPiece], limits: Limits, site: str) -> None:
 
 
 def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], limits: Limits, site: str) -> _Plan:
-    sets = frozenset(n for n, row in enumerate(fleet.inventory.separate_windows) if route.domain in row.domains)
-    named = {domain for n in sets for domain in fleet.inventory.separate_windows[n].domains} - {route.domain}
+    sets, apart = apart_of(fleet, route.domain)
     of_server = fleet.manifest_index.is_of_server
     clusters = {component.cluster for component in fleet.components(route.domain) if of_server(component.kind)}
     return _Plan(
         route.domain,
-        tuple(sorted(named)),
+        apart,
         sets,
         frozenset(clusters - {""}),
         bound=sum(lower_bound(draft.pieces, limits) for draft in drafts),
         site=site,
         parallel=limits.parallel,
     )
+
+
+def apart_of(fleet: Fleet, domain: str) -> tuple[frozenset[int], tuple[str, ...]]:
+    """The sets of `separate_windows` that a domain is in, by number, and the other domains that they name."""
+    sets = frozenset(n for n, row in enumerate(fleet.inventory.separate_windows) if domain in row.domains)
+    named = {other for n in sets for other in fleet.inventory.separate_windows[n].domains} - {domain}
+    return sets, tuple(sorted(named))
 
 
 def _packed(track: Track) -> list[Laid]:

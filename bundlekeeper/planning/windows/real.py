@@ -7,7 +7,7 @@ site at the same time, waits for the next one; nothing is laid into a window tha
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -63,10 +63,10 @@ class Track:
         step, pieces = self.steps[0]
         done = {i for number, mine, rows, _ in self.windows if number == step and mine is pieces for i, _ in rows}
         if done:
-            self.steps[0] = (step, _without(pieces, done))
+            self.steps[0] = (step, pieces_left(pieces, done))
 
 
-def _without(pieces: Sequence[WorkPiece], done: set[int]) -> list[WorkPiece]:
+def pieces_left(pieces: Sequence[WorkPiece], done: Collection[int]) -> list[WorkPiece]:
     """The pieces that are left, each after those of them that it waits for."""
     places = {i: place for place, i in enumerate(i for i in range(len(pieces)) if i not in done)}
     return [replace(pieces[i], after=tuple(places[n] for n in pieces[i].after if n in places)) for i in places]

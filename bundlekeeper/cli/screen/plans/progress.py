@@ -57,7 +57,7 @@ def _state(row: WindowProgress, progress: PlanProgress) -> str:
 
 def _when(row: WindowProgress) -> str:
     if not row.began:
-        return row.window.begins or "-"
+        return row.window.dated.text() if row.window.dated else "-"
     first, last = row.began[:16].replace("T", " "), row.ended[:16].replace("T", " ")
     return first if first == last else f"{first}-{last.removeprefix(first[:11])}"
 
