@@ -148,7 +148,7 @@ def _overview(of: Material) -> Iterator[WindowLine]:
         for window in windows:
             time = timer(window)
             down = down_at_most([window])
-            about = (what(step, window), when(window), hours(window.minutes), down, time(window.turn_back))
+            about = (what(step, window), when(of, window), hours(window.minutes), down, time(window.turn_back))
             yield WindowLine(str(window.number), *about, missing=False)
         if not windows:
             unplanned = "it could not be planned: the errors and gaps say why"

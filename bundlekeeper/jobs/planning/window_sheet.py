@@ -95,7 +95,7 @@ def window_sheet(of: Material, step: Step, window: Window) -> WindowSheet:
     return WindowSheet(
         f"Window {window.number} of {number}: {what(step, window)}",
         f"window {window.number} of {number}",
-        when(window),
+        when(of, window),
         hours(window.minutes),
         time(window.turn_back),
         window.turn_back_reason,
@@ -117,10 +117,11 @@ def timer(window: Window) -> Callable[[int], str]:
     return window.dated.clock if window.dated is not None else clock
 
 
-def when(window: Window) -> str:
+def when(of: Material, window: Window) -> str:
     """When it is, for people. Raises InputError for a time zone that this machine does not know."""
     if window.dated is None:
-        return "no date: hours and minutes from its begin"
+        again = "its own is over, agree on one; " if of.options.windows else ""
+        return f"no date: {again}hours and minutes from its begin"
     note = f" ({window.dated.note})" if window.dated.note else ""
     return f"{window.dated.text()}{note}"
 

@@ -49,18 +49,24 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class ItemProgress:
-    """One component's part with what became of it; `reason` for people, `at` the moment that it rests on."""
+    """One component's part with what became of it; `reason` for people, `at` the moment that it rests on, `runs` the
+    version that it is known to run, empty for none."""
 
     item: WorkItem
     outcome: Outcome
     reason: str = ""
     at: str = ""
     reported_by: str = ""
+    runs: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class WindowProgress:
-    """One window with its components. `state` is done, begun or left; `began` and `ended` are moments of entries."""
+    """One window with its components; `began` and `ended` are moments of entries.
+
+    `state` is `left`, `begun` where some of it is left, `done` where all of it was read back or left out, else
+    `recorded`.
+    """
 
     window: PlannedWindow
     what: str

@@ -13,10 +13,10 @@ import pytest
 from tests.conftest import Keeper
 
 
-def nights(site: str, days: Iterable[int]) -> str:
-    """Windows of four hours, so far away that no clock has passed them."""
+def nights(site: str, days: Iterable[int], minutes: int = 240) -> str:
+    """Windows so far away that no clock has passed them."""
     return "".join(
-        f'[[window]]\nsite = "{site}"\nbegins = 2099-12-{day:02}T01:00:00\nminutes = 240\nnote = "change {day} | *"\n'
+        f'[[window]]\nsite = "{site}"\nbegins = 2099-12-{day:02}T01:00:00\nminutes = {minutes}\nnote = "change {day} | *"\n'  # noqa: E501
         for day in days
     )
 
@@ -132,3 +132,34 @@ def test_domains_share_the_real_windows_of_their_site(office: Keeper, tmp_path: 
     windows.write_text(_HEAD + nights("holm", range(1, 6)))
     few = office("route", "--site", "holm", "--to", "6.1", "--windows", windows)
     assert (few.status, "5 windows at site holm are too few: holm-a needs 1 more" in few.err) == (2, True), few.err
+
+
+def test_what_is_left_of_a_plan_keeps_the_numbers_and_dates_of_its_windows(office: Keeper, tmp_path: Path) -> None:
+    """A window has one number on every paper: who types `plan record --window 2` means what the sheet calls so."""
+    windows, plan = tmp_path / "windows.toml", tmp_path / "plan.json"
+    windows.write_text(_HEAD + nights("holm", range(1, 9), 130))
+    office(*_ROUTE, "--windows", windows, "--out", plan)
+    assert office("plan", "keep", plan, "--name", "night").status == 1
+    before = _events(office)
+    assert len(before) == 6
+    done = office("plan", "record", "night", "--window", "1", "--yes", "--except", "HOLMB-IO1=no-answer")
+    assert done.status < 2, done.err
+    said = office("plan", "progress", "night", "--json").json
+    assert said["next_window"] == 2
+    assert _events(office) == before[1:], "the same event has the same name, number and date"
+    ticket = office("plan", "ticket", "night").out
+    rows = [row.split(" | ")[:3] for row in ticket.splitlines() if re.match(r"\| \d+ \|", row)]
+    assert [row[0] for row in rows] == [f"| {number}" for number in range(1, 7)]
+    assert rows[0][2].startswith("no date: its own is over"), "what is tried again"
+    assert ["2099-12-02 01:00" in row[2] for row in rows] == [False, True, False, False, False, False]
+    book = office("report", "--runbook", "--plan", "night", "--out", "-").out
+    assert re.findall(r"\| window (\d) of 6 \|", book) == list("123456")
+    shown = {row["number"]: {part["key"] for part in row["components"]} for row in said["windows"]}
+    sheet = office("plan", "record", "night", "--window", "2", "--template", "-").out
+    assert {row.partition(",")[0] for row in sheet.splitlines()[1:]} == shown[2]
+
+
+def _events(office: Keeper) -> list[tuple[str, str, str]]:
+    """The name, the beginning and the title of each event of the plan's calendar."""
+    text = office("plan", "calendar", "night").out.replace("\r\n ", "").replace("\r\n", "\n")
+    return re.findall(r"UID:(\S+)\n(?:.*\n)*?DTSTART:(\S+)\n(?:.*\n)*?SUMMARY:(.*)\n", text)

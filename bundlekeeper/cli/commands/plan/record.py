@@ -75,6 +75,7 @@ def record(
         if template is not None:
             screen.write_template(found, template, form=form_of(json=json))
             return 0
+        job.insist_on_turn(found, anyway)
         exceptions = [job.exception_of(found, text) for text in excepted or ()]
         exceptions += screen.asked(found, json=json) if found.open and not yes and not dry_run else []
         seen, source = job.seen_of(session, found, services, sheet)

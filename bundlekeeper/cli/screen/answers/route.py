@@ -11,7 +11,7 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.durations import clock, hours
-from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.formats.escape import counted, shell_word, some
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.overview import RouteInShort, StepInShort
@@ -46,7 +46,8 @@ def show(
     if written is not None:
         output.line(f"written: {written['file']}")
         output.line(f"sha256: {written['sha256']}")
-        next_line("give that SHA-256 to stage and activate with --plan, once the plan is approved")
+    if written is not None and found.planned is not None:
+        next_line(f"bundlekeeper plan keep {shell_word(str(written['file']))}")
     elif not whole:
         more = (
             {"details": True}

@@ -38,7 +38,7 @@ def show(found: FollowedPlan, *, form: OutputForm, whole: bool) -> None:
         Column("components", _components),
     )
     write(columns, progress.windows)
-    for row in progress.stuck:
+    for row in found.stuck:
         put(f"window {row.item.window}: {_item(row)}", " !! ", "    ")
     if progress.due:
         put(f"due in window {progress.next_window}: {counted(len(progress.due), 'component')}: {_due(progress)}")
@@ -86,9 +86,9 @@ def _due(progress: PlanProgress) -> str:
 
 
 def _choices(found: FollowedPlan) -> None:
-    stuck = found.followed.progress.stuck
+    stuck = found.stuck
     if stuck:
-        names = [f"{row.item.key}{f' (runs {row.item.start})' if row.item.start else ''}" for row in stuck]
+        names = [f"{row.item.key}{f' (runs {row.runs})' if row.runs else ''}" for row in stuck]
         put(f"what now about {some(names, 4)}:")
         put_choices(found.choices)
 
@@ -113,6 +113,8 @@ def _next(found: FollowedPlan) -> str:
         return f"bundlekeeper plan close {name} --reason done"
     if any(row.outcome is Outcome.NOT_READ_BACK for row in progress.items) and not progress.due:
         return f"bundlekeeper plan record {name} --window {_unread(progress)} --read URL"
+    if found.is_refused:
+        return f"bundlekeeper plan record {name} --window {min(row.item.window for row in found.stuck)}"
     if progress.next_window:
         return f"bundlekeeper plan record {name} --window {progress.next_window}"
     return f"bundlekeeper plan check {name}"
