@@ -73,10 +73,11 @@ def read_sheet(cells: Sequence[Sequence[str]], name: str, expected: Mapping[str,
     wrong = [f"{name}:1: column {title!r} is not known" for title in titles if title not in COLUMNS]
     wrong += [f"{name}:1: column {title!r} is there twice" for n, title in enumerate(titles) if title in titles[:n]]
     wrong += [f"{name}:1: column {title!r} is missing" for title in _NEEDED if title not in titles]
+    has_titles = not wrong
     found: dict[str, SeenRow] = {}
     for number, row in enumerate(cells[1:], 2):
         values = dict(zip(titles, (cell.strip() for cell in row), strict=False))
-        if wrong or not any(values.values()):
+        if not has_titles or not any(values.values()):
             continue
         component = values.get("component", "")
         if component not in expected:

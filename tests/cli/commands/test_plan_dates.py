@@ -142,7 +142,10 @@ def test_what_is_left_of_a_plan_keeps_the_numbers_and_dates_of_its_windows(offic
     assert office("plan", "keep", plan, "--name", "night").status == 1
     before = _events(office)
     assert len(before) == 6
-    done = office("plan", "record", "night", "--window", "1", "--yes", "--except", "HOLMB-IO1=no-answer")
+    words = ("plan", "record", "night", "--window", "1", "--yes", "--except", "HOLMB-IO1=no-answer")
+    early = office(*words)
+    assert (early.status, "window 1 has not begun: 2099-12-01 01:00" in early.err) == (4, True), early.err
+    done = office(*words, "--anyway", "an exercise")
     assert done.status < 2, done.err
     said = office("plan", "progress", "night", "--json").json
     assert said["next_window"] == 2
