@@ -16,6 +16,7 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
+from bundlekeeper.jobs.following.open_plans import under_way
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.jobs.store.listing import store_list
 
@@ -55,7 +56,11 @@ def status(session: Session) -> Attention:
     """What needs attention. Raises InputError where there is no store; LockedError, RefusedError, UnfinishedError."""
     stored = store_list(session)
     found = [*of_store.concerns(session, stored)]
-    for ask in (lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(())):
+    for ask in (
+        lambda: of_ledger.concerns(session),
+        lambda: of_sets.concerns(session),
+        lambda: of_plans.concerns(under_way(session)),
+    ):
         found += _asked(ask)
     judged = session.judged(concern.finding for concern in found)
     found = [concern.judged(finding_) for concern, finding_ in zip(found, judged, strict=True)]

@@ -218,8 +218,8 @@ def test_every_problem_of_a_sheet_is_named_with_its_row(office: Keeper, tmp_path
     office("plan", "record", NAME, "--window", "1", "--template", sheet)
     rows = sheet.read_text().splitlines()
     one, two, three = (row.split(",")[:2] for row in rows[1:4])
-    sheet.write_text("\n".join([rows[0], f"{one[0]},{one[1]},{one[1]},22:40,kim,", f"{two[0]},{two[1]},{two[1]},,,a\x07b",
-                                f'{three[0]},{three[1]},{three[1]},,,"two\nlines"']))  # fmt: skip
+    more = {"22:40,kim,": one, ",,a\x07b": two, ',,"a\nb"': three}
+    sheet.write_text("\n".join([rows[0], *(",".join((*row, row[1], cells)) for cells, row in more.items())]))
     done = office("plan", "record", NAME, "--window", "1", "--yes", "--sheet", sheet)
     assert done.status == 2
     assert f"{sheet}:2: {one[0]}: '22:40' is neither a date nor a time" in done.err
