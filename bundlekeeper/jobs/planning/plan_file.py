@@ -99,14 +99,12 @@ def plan_data(session: Session, name: str) -> tuple[bytes, KeptPlan | None]:
 
     Raises InputError, UnfinishedError, DamagedError, RefusedError.
     """
-    from bundlekeeper.store.contents.kept_plans import Plans
-
     if session.is_there and "/" not in name and name != "-":
-        kept = Plans(session.store).find(name)
+        kept = session.plans.find(name)
         if kept is not None:
-            return Plans(session.store).data(kept.sha256), kept
+            return session.plans.data(kept.sha256), kept
         if not os.path.lexists(name):
-            names = [plan.name for plan in Plans(session.store).kept()]
+            names = [plan.name for plan in session.plans.kept()]
             near = next(iter(get_close_matches(name, names, 1, 0.6)), "")
             hint = (
                 f"did you mean {near}?" if near else "a plan is a file, a kept name or a digest: bundlekeeper plan list"

@@ -79,9 +79,8 @@ def _of_plans(session: Session) -> Iterator[tuple[str, str, Need]]:
     if not (session.root / ".keeper" / "plans").is_dir():
         return
     from bundlekeeper.model.route.document import read_document
-    from bundlekeeper.store.contents.kept_plans import Plans
 
-    plans = Plans(session.store)
+    plans = session.plans
     for plan in plans.kept():
         document = read_document(plans.data(plan.sha256), plan.name) if plan.is_open else None
         for step in document.raw["route"]["steps"] if document is not None else ():
