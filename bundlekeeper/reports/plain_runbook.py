@@ -15,7 +15,7 @@ _NAME, _CELL = 34, 9  # characters of a row's name, at most, and of one box with
 
 
 def text(page: Runbook) -> str:
-    """The run-book as plain text; only a word that is longer than a line makes a line longer than 80 characters."""
+    """The run-book as plain text; only a command, and a word longer than a line, makes one of over 80 characters."""
     return "\n".join(_lines(page)) + "\n"
 
 
@@ -190,5 +190,5 @@ def _action(row: ActionRow) -> Iterator[str]:
     yield from (_put(row.detail, "    ") if row.detail else ())
     yield from (_put(f"down: {row.down}", "    ") if row.down != "nothing" else ())
     yield from _put(f"verify: {row.verify}", "    ")
-    yield from (_put(row.command, "      ", "        ") if row.command else ())
+    yield from ([f"      {visible(row.command)}"] if row.command else ())  # one line, to be pasted
     yield from (_put(f"back: {row.back}", "    ") if row.back else ())

@@ -53,6 +53,16 @@ class OpenWindow:
     out_of_turn: tuple[str, ...] = ()
 
     @property
+    def done(self) -> dict[str, str]:
+        """The version of each component of the window that was read back."""
+        items = self.plan.followed.progress.items
+        return {
+            row.item.key: row.item.end
+            for row in items
+            if row.item.window == self.number and row.outcome.value == "done"
+        }
+
+    @property
     def expected(self) -> dict[str, str]:
         """The version that each component should run after the window."""
         return {row.item.key: row.item.end for row in (*self.open, *self.unread, *self.skipped)}
@@ -68,8 +78,9 @@ class WindowRecorded:
     unread: tuple[str, ...]
 
 
-def open_window(session: Session, name: str, number: int) -> OpenWindow:
-    """A window of a plan that is still true. Raises InputError; RefusedError where its inputs changed."""
+def open_window(session: Session, name: str, number: int, anyway: str = "") -> OpenWindow:
+    """A window of a plan that is still true. Raises InputError; RefusedError where its inputs changed, unless `anyway`
+    says why it is recorded all the same."""
     from bundlekeeper.jobs.planning.followed import insist_unchanged
     from bundlekeeper.planning.progress.types import Outcome
 
@@ -77,13 +88,15 @@ def open_window(session: Session, name: str, number: int) -> OpenWindow:
     if plan.kept is not None and not plan.kept.is_open:
         raise InputError(f"the plan is closed: {plan.kept.reason}", where=name, hint="bundlekeeper plan list")
     plan.followed.work.window(number)
-    insist_unchanged(plan.followed, name)
+    if not anyway.strip():
+        insist_unchanged(plan.followed, name, "; what was done all the same: --anyway REASON records it")
     mine = [row for row in plan.followed.progress.items if row.item.window == number]
     over = {Outcome.DONE, Outcome.SKIPPED, Outcome.NOT_READ_BACK}
     open_ = tuple(row for row in mine if row.outcome not in over)
     unread = tuple(row for row in mine if row.outcome is Outcome.NOT_READ_BACK)
     skipped = tuple(row for row in mine if row.outcome is Outcome.SKIPPED)
-    against = _out_of_turn(session, plan, number) if open_ else ()
+    against = list(_out_of_turn(session, plan, number)) if open_ else []
+    against += ["its inputs changed"] if plan.followed.changed else []
     return OpenWindow(plan, number, open_, unread, skipped, tuple(against))
 
 
@@ -98,6 +111,20 @@ def _out_of_turn(session: Session, plan: FollowedPlan, number: int) -> Iterator[
     dated = plan.followed.work.window(number).dated
     if dated is not None and dated.time() > session.now():
         yield f"window {number} has not begun: {dated.text()}"
+
+
+def exceptions_of(window: OpenWindow, texts: Sequence[str]) -> list[ExceptionOf]:
+    """Each exception. Raises InputError, also where two of them are about one component."""
+    found = [exception_of(window, text) for text in texts]
+    named: dict[str, str] = {}
+    for exception in found:
+        for row in window.open:
+            if exception.component in (row.item.key, row.item.server, row.item.place):
+                if row.item.key in named:
+                    message = f"{row.item.key} is excepted twice: by {named[row.item.key]} and {exception.component}"
+                    raise InputError(message, hint="one --except for each component")
+                named[row.item.key] = exception.component
+    return found
 
 
 def insist_on_turn(window: OpenWindow, anyway: str) -> None:
@@ -120,6 +147,8 @@ def exception_of(window: OpenWindow, text: str) -> ExceptionOf:
     hint = "SERIAL=failed:REASON, SERIAL=skipped:REASON, SERIAL=no-answer"
     if not name or not equals or outcome not in _OUTCOMES:
         raise InputError(f"this is no exception: {text}", hint=hint)
+    if not reason.isprintable():
+        raise InputError(f"{name}: the reason has characters that cannot be printed", hint="write it in one line")
     if not reason and outcome != "no-answer":
         raise InputError(f"{name}: why it {'failed' if outcome == 'failed' else 'was skipped'} is missing", hint=hint)
     rows = [row for row in window.open if name in (row.item.key, row.item.server, row.item.place)]
@@ -245,7 +274,17 @@ def _seen_in_sheet(window: OpenWindow, file: str) -> dict[str, SeenRow]:
         cells = first_sheet(file, data)
     else:
         cells = csv_cells(data, file)
-    return {row.component: row for row in read_sheet(cells, file, window.expected)}
+    rows = {row.component: row for row in read_sheet(cells, file, {**window.expected, **window.done})}
+    same, kinds = _same(window.plan), {row.item.key: row.item.kind for row in window.plan.followed.progress.items}
+    wrong = [
+        f"{key} was read back at {window.done[key]}, and {rows[key].seen} is in the sheet"
+        for key in rows
+        if key in window.done and not same(kinds[key], rows[key].seen, window.done[key])
+    ]
+    if wrong:
+        raise InputError("nothing was recorded: the sheet differs from what was read back", where=file, evidence=wrong,
+                         hint="record what runs now: bundlekeeper observe NAME --active VERSION")  # fmt: skip
+    return {key: row for key, row in rows.items() if key not in window.done}
 
 
 def _seen_by_services(session: Session, window: OpenWindow, services: ReadServices) -> dict[str, SeenRow]:
@@ -270,9 +309,11 @@ def _seen_by_services(session: Session, window: OpenWindow, services: ReadServic
 
 
 def template_of(window: OpenWindow, file: str) -> str | bytes:
-    """The window's sheet, to be filled in: a workbook where the file's name ends so, else CSV."""
+    """The window's sheet, to be filled in: a workbook where the file's name ends so, else CSV. Raises InputError."""
     from bundlekeeper.model.route.window_sheet import template, template_cells
 
+    if file != "-" and not file.lower().endswith((".csv", ".xlsx")):
+        raise InputError("a sheet is .csv or .xlsx", where=file, hint=f"--template window-{window.number}.xlsx")
     if file.lower().endswith(".xlsx"):
         from bundlekeeper.links.spreadsheet.write import workbook
 

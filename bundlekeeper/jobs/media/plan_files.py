@@ -32,6 +32,8 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
     data, kept = plan_data(session, name)
     if kept is None:
         raise InputError("only a kept plan goes out", where=name, hint=f"bundlekeeper plan keep {name}")
+    if not kept.is_open:
+        raise InputError(f"the plan is closed: {kept.reason}", where=name, hint="bundlekeeper plan list")
     commons = _commons(session, session.plans, kept, data, files)
     need = sum(len(common.data) + _UNIT for common in commons)
     for volume in packing.volumes:

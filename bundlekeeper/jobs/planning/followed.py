@@ -80,8 +80,8 @@ def follow(session: Session, given: Inputs, document: RouteDocument, *, from_led
     return Followed(document, work, changed, progress(work, inventory["components"], heard, same))
 
 
-def insist_unchanged(followed: Followed, name: str) -> None:
-    """Refuse a document of which something changed that it did not change itself.
+def insist_unchanged(followed: Followed, name: str, more: str = "") -> None:
+    """Refuse a document of which something changed that it did not change itself; `more` is added to the hint.
 
     Raises RefusedError with every difference.
     """
@@ -89,7 +89,7 @@ def insist_unchanged(followed: Followed, name: str) -> None:
         plan = followed.document.plan
         message = "the plan was made from other inputs than there are now"
         hint = f"bundlekeeper route {plan.domain} --to {plan.release} --continues {shlex.quote(name)} makes it again"
-        raise RefusedError(message, hint=hint, where=name, problems=followed.changed)
+        raise RefusedError(message, hint=hint + more, where=name, problems=followed.changed)
 
 
 def _heard(session: Session, work: PlannedWork, document: RouteDocument) -> dict[str, list[Heard]]:

@@ -12,7 +12,7 @@ from bundlekeeper.jobs.planning.inputs import InputFiles
 from bundlekeeper.jobs.planning.material import Material
 from bundlekeeper.jobs.planning.report import RunbookWanted, findings_of, material_of_file
 from bundlekeeper.jobs.planning.runbook import runbook
-from bundlekeeper.jobs.planning.window_sheet import timer, what
+from bundlekeeper.jobs.planning.window_sheet import what
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.reports.calendar import CalendarEvent, calendar
 from bundlekeeper.reports.ticket import ticket
@@ -46,7 +46,7 @@ def calendar_of(session: Session, file: str, files: InputFiles) -> HandedOver:
             window.dated.site,
             (
                 f"work of {hours(window.minutes)}",
-                f"turn back by {timer(window)(window.turn_back)}: {window.turn_back_reason}",
+                f"turn back by {window.dated.moment(window.turn_back)}: {window.turn_back_reason}",
                 f"plan {of.sha256}",
                 *([window.dated.note] if window.dated.note else []),
             ),

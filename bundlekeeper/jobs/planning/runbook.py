@@ -130,7 +130,11 @@ def _verdict(errors: Sequence[OpenGap], warnings: Sequence[OpenGap]) -> str:
 
 def _glance(of: Material) -> Iterator[tuple[str, str]]:
     route, times = of.planned.route, of.planned.timeline
-    least = "this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}"
+    least = (
+        "this is the minimum for these steps"
+        if times.is_shortest
+        else f"cannot take less than {hours(times.lower_bound)}"
+    )
     yield "work in all", f"{hours(times.makespan)} ({least}), {counted(route.cost[1], 'server restart')}"
     hands = dict(of.options.parallel)
     if hands:

@@ -82,6 +82,8 @@ def read_sheet(cells: Sequence[Sequence[str]], name: str, expected: Mapping[str,
         component = values.get("component", "")
         if component not in expected:
             wrong.append(f"{name}:{number}: {component or 'no component'} is not in this window")
+        elif (said := values.get("expected", "")) and said != expected[component]:
+            wrong.append(f"{name}:{number}: {component}: {said} is expected there, {expected[component]} by the plan")
         elif component in found:
             wrong.append(f"{name}:{number}: {component} is there twice")
         else:

@@ -40,7 +40,9 @@ def progress(
         windows.append(_window(work, window.number, mine))
     number = next((w.window.number for w in windows if any(row.outcome in OPEN for row in w.items)), 0)
     counts = Counter(row.outcome.value for row in found.values())
-    return PlanProgress(tuple(windows), number, {outcome.value: counts[outcome.value] for outcome in Outcome})
+    numbers = {window.number for window in work.windows}
+    unplanned = tuple(row for row in found.values() if row.item.window not in numbers)
+    return PlanProgress(tuple(windows), number, {what.value: counts[what.value] for what in Outcome}, unplanned)
 
 
 def _window(work: PlannedWork, number: int, rows: tuple[ItemProgress, ...]) -> WindowProgress:

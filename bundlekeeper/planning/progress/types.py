@@ -82,16 +82,18 @@ class WindowProgress:
 
 @dataclass(frozen=True, slots=True)
 class PlanProgress:
-    """How far a plan is: every window, the number of the next one with work that is left (0: none), and the counts."""
+    """How far a plan is: every window, the number of the next one with work that is left (0: none), the counts, and
+    the parts of steps that have no window."""
 
     windows: tuple[WindowProgress, ...]
     next_window: int
     counts: Mapping[str, int]
+    unplanned: tuple[ItemProgress, ...] = ()
 
     @property
     def items(self) -> tuple[ItemProgress, ...]:
-        """Every component's part of every step, in the order of the windows."""
-        return tuple(row for window in self.windows for row in window.items)
+        """Every component's part of every step, in the order of the windows; last those that have none."""
+        return (*(row for window in self.windows for row in window.items), *self.unplanned)
 
     @property
     def stuck(self) -> tuple[ItemProgress, ...]:

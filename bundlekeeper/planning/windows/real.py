@@ -120,18 +120,19 @@ def _insist_on_end(tracks: Sequence[Track], lengths: Mapping[str, tuple[int, ...
     lacking = {track.domain: (track.site, _more(track, max(lengths[track.site]))) for track in tracks if track.steps}
     if not lacking:
         return
-    longest = {site: max(lengths[site]) for site, _ in lacking.values()}
-    few = [f"{counted(len(lengths[site]), 'window')} at site {site}" for site in longest]
+    sites = [site for site, _ in lacking.values()]
+    few = [f"{counted(len(lengths[site]), 'window')} at site {site}" for site in lengths if site in sites]
+    are = "is" if len(few) == 1 and len(lengths[sites[0]]) == 1 else "are"
     needs = [
         f"{domain if len(tracks) > 1 else 'the plan'} needs {number} more" for domain, (_, number) in lacking.items()
     ]
-    hint = f"add windows to the file, or make them longer than {max(longest.values())} minutes"
+    hint = "add windows to the file, or make the short ones longer"
     problems = [
         Finding("bad-value", Level.ERROR, domain, f"needs {counted(number, 'more window', 'more windows')} at {site}")
         for domain, (site, number) in lacking.items()
     ]
     raise InputError(
-        f"{some(few)} are too few: {some(needs, 3)}", hint=hint, problems=problems if len(tracks) > 1 else ()
+        f"{some(few)} {are} not enough: {some(needs, 3)}", hint=hint, problems=problems if len(tracks) > 1 else ()
     )
 
 

@@ -113,7 +113,7 @@ class Plans:
         Raises InputError where another open plan has that name, or it is no name.
         """
         if not _NAME.fullmatch(plan.name) or _PREFIX.fullmatch(plan.name):
-            hint = "letters, digits, dots, dashes; not one that could be the beginning of a digest"
+            hint = "--name NAME: ASCII letters, digits, dots, dashes; nothing that could be the beginning of a digest"
             raise InputError(f"a plan cannot be called {plan.name!r}", hint=hint)
         with self._changing() as home:
             kept = self.kept()

@@ -72,3 +72,13 @@ def test_no_window_and_windows_that_overlap_are_refused() -> None:
     assert caught.value.problems[0].subject == "site holm"
     assert len(read(HEAD + row("2026-12-02T01:00:00") + row("2026-12-02T05:00:00"))) == 2
     assert len(read(HEAD + row("2026-12-02T01:00:00") + row("2026-12-02T04:00:00", site="skerry"))) == 2
+
+
+def test_a_time_that_comes_twice_in_a_window_has_its_offset() -> None:
+    """In Lisbon clocks go back from 02:00 to 01:00 on 2027-10-31 (IANA tz database, Europe/Lisbon)."""
+    (window,) = read(HEAD + row("2027-10-31T00:30:00", 240))
+    assert (window.clock(49), window.clock(139)) == ("01:19 +01:00", "01:49 +00:00")
+    assert window.text() == "2027-10-31 00:30 +01:00 to 03:30 +00:00 Europe/Lisbon (clocks change during it)"
+    assert window.moment(139) == "2027-10-31 01:49 +00:00"
+    (plain,) = read(HEAD + row("2027-10-30T22:00:00", 180))
+    assert (plain.clock(139), plain.moment(139)) == ("00:19", "2027-10-31 00:19 +01:00")

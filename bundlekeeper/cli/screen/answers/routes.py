@@ -50,7 +50,7 @@ def show_text(found: DomainsTogether, chosen: Sequence[str], words: Mapping[str,
     output.line()
     table(found)
     worst = max(found.domains, key=_how_bad)
-    if found.options.windows:  # alone in these windows a domain would have other dates
+    if found.options.windows or words.get("without"):  # alone it would have other dates; not each has that server
         next_line(again("route", *chosen, **words, details=True))
     else:
         next_line(again("route", worst.name, **words))

@@ -38,6 +38,11 @@ def show(found: FollowedPlan, *, form: OutputForm, whole: bool) -> None:
         Column("components", _components),
     )
     write(columns, progress.windows)
+    steps = {row.item.step: found.followed.work.steps.get(row.item.step, "") for row in progress.unplanned}
+    for step, what in steps.items():
+        number = sum(row.item.step == step for row in progress.unplanned)
+        put(f"step {step}: {what}: no window for {counted(number, 'component')}: bundlekeeper route {plan.domain} "
+            f"--to {plan.release} --details says why", " !! ", "    ")  # fmt: skip
     for row in found.stuck:
         put(f"window {row.item.window}: {_item(row)}", " !! ", "    ")
     if progress.due:
@@ -136,6 +141,7 @@ def _data(found: FollowedPlan) -> dict[str, Any]:
         "next_window": progress.next_window or None,
         "windows": [_window(row, progress) for row in progress.windows],
         "due": [row.item.key for row in progress.due],
+        "without_window": [row.item.key for row in progress.unplanned],
         "choices": list(choices_data(found.choices)),
     }
 
