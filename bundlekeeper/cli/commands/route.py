@@ -13,11 +13,13 @@ from bundlekeeper.cli.options import (
     ManifestOption,
     ParallelOption,
     PerClusterOption,
+    ReasonOption,
     SignatureOption,
     StoreOption,
     ToOption,
     WindowOption,
     WindowsOption,
+    WithoutOption,
     caller,
     store_root,
 )
@@ -28,17 +30,6 @@ from bundlekeeper.findings import exit_status
 OutOption = Annotated[
     str | None, typer.Option("--out", "-o", "--output", metavar="FILE", help="Write the route as JSON (- is stdout).")
 ]
-WithoutOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--without", metavar="SERVER", help="Leave this server as it is: its serial, or its place. Repeatable."
-    ),
-]
-ReasonOption = Annotated[
-    list[str] | None,
-    typer.Option("--reason", metavar="TEXT", help="Why it is left out: one for all, or one for each. Repeatable."),
-]
-
 
 _NAME = "name a domain (or several, or --all, or --site) and a release"
 
@@ -110,7 +101,10 @@ def route(
         return exit_status(many.findings)
     with session:
         before = plan_file.continued(session, names[0], continues)
-        found = job.find_route(session, names[0], to, options, files, left, windows, before)
+        if before is not None:
+            options, left = job.continued_options(session, before, options, left, is_dated=windows is not None)
+        sha256 = before.sha256 if before is not None else ""
+        found = job.find_route(session, names[0], to, options, files, left, windows, sha256)
     screen.show(found, asked, out=out, force=force, form=form_of(json=json), whole=details)
     return exit_status(found.findings)
 

@@ -113,15 +113,15 @@ def plan_data(session: Session, name: str) -> tuple[bytes, KeptPlan | None]:
     return read_bounded(name, limits.ROUTE_BYTES, "the plan"), None
 
 
-def continued(session: Session, domain: str, name: str) -> str:
-    """The SHA-256 of the plan that is continued; empty for none. Raises InputError for one of another domain."""
+def continued(session: Session, domain: str, name: str) -> RouteDocument | None:
+    """The plan that is continued; None for none. Raises InputError for one of another domain."""
     if not name:
-        return ""
+        return None
     plan, document = read_plan_file(session, name)
     if document is None or plan.domain != domain:
         hint = "bundlekeeper plan list shows the kept plans"
         raise InputError(f"this is no plan of {domain} that was kept or written by route", where=name, hint=hint)
-    return document.sha256
+    return document
 
 
 def insist_on(plan: Plan, domain: str | None, release: str, file: str) -> None:

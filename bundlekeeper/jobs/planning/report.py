@@ -17,6 +17,7 @@ from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.planning.route import (
     Options,
     PlannedRoute,
+    Without,
     dated_windows,
     insist_on_sites,
     options_in,
@@ -49,6 +50,7 @@ class RunbookWanted:
     per_cluster: int = 1
     parallel: tuple[str, ...] = ()
     windows: str | None = None
+    without: tuple[Without, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +107,7 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
     insist_on_sites(given, options)
     if ask.windows is not None:
         options = replace(options, windows=dated_windows(session, given, ask.windows))
-    found = route_of(given, fleet, ask.domain or "", ask.release, options)
+    found = route_of(given, fleet, ask.domain or "", ask.release, options, ask.without)
     if not isinstance(found, PlannedRoute):
         return NoRunbook(given, found)
     checked = (
@@ -120,6 +122,8 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
     from bundlekeeper.planning.route.check_plan import hold
 
     file = ask.file or "-"
+    if ask.without:
+        raise InputError("the plan's file says what it leaves out", hint="leave out --without")
     plan, document = plan_file.read_plan_file(session, file)
     verdict = followed = None
     if document is None:

@@ -190,6 +190,32 @@ def options_in(document: RouteDocument) -> Options:
     return Options(document.window_minutes, document.per_cluster, document.parallel, document.windows)
 
 
+def continued_options(
+    session: Session, before: RouteDocument, options: Options, without: tuple[Without, ...], *, is_dated: bool
+) -> tuple[Options, tuple[Without, ...]]:
+    """The options, and what is left out, of a plan that goes on with another one: what is not given is as it was there,
+    and reported; of its real windows those that are still to come."""
+    own, words = options_in(before), []
+    if is_dated or options.window_minutes is not None:
+        own = replace(own, window_minutes=options.window_minutes, windows=())
+    else:
+        own = replace(own, windows=tuple(window for window in own.windows if window.time() > session.now()))
+        words += [f"windows of {own.window_minutes} minutes"] if own.window_minutes is not None else []
+        if before.windows:
+            words.append(f"{len(own.windows) or 'none'} of its {counted(len(before.windows), 'window')}, to come yet")
+    for name, default in (("per_cluster", 1), ("parallel", ())):
+        value = getattr(options, name)
+        if value != default:
+            own = replace(own, **{name: value})
+        elif getattr(own, name) != default:
+            words.append(f"--{name.replace('_', '-')}")
+    left = without or before.plan.without
+    words += [f"without {', '.join(name for name, _ in left)}"] if left and not without else []
+    if words:
+        session.tell(f"note: as in the plan that it continues: {'; '.join(words)}")
+    return own, left
+
+
 def _parallel(words: Sequence[str]) -> tuple[tuple[str, int], ...]:
     """How many pieces of work may go on at a time, by site."""
     from bundlekeeper.model.route.document import MAX_PARALLEL

@@ -225,3 +225,73 @@ def test_every_problem_of_a_sheet_is_named_with_its_row(office: Keeper, tmp_path
     assert f"{sheet}:2: {one[0]}: '22:40' is neither a date nor a time" in done.err
     assert f"{sheet}:3: {two[0]}: note has characters that cannot be printed" in done.err
     assert f"{three[0]}:" not in done.err, "a line break in a note is a blank"
+
+
+def test_what_was_done_is_recorded_though_inputs_changed(office: Keeper, tmp_path: Path) -> None:
+    """ "--anyway REASON: record it against a refusal": a night that was is recorded, whatever else changed."""
+    kept_plan(office, tmp_path)
+    key = next(iter(outcomes(office, 2)))
+    assert office("observe", key, "--active", "5.4.2", "--reported-by", "kim").status == 0
+    words = ("plan", "record", NAME, "--window", "1", "--yes")
+    refused = office(*words)
+    assert (refused.status, "--anyway REASON records it" in refused.err) == (4, True), refused.err
+    done = office(*words, "--anyway", "it was done")
+    assert done.status == 0, done.err
+    assert set(outcomes(office, 1).values()) == {"not-read-back"}
+
+
+def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    words, (one, two, *_) = ("plan", "record", NAME, "--window", "1", "--yes"), outcomes(office, 1)
+    sheet = tmp_path / "sheet.csv"
+    office("plan", "record", NAME, "--window", "1", "--template", sheet)
+    assert office("plan", "record", NAME, "--window", "1", "--template", tmp_path / "a.ods").status == 2
+    for row, meant in ((f"{one},0.0.1,0.0.1,,,", f"{one}: 0.0.1 is expected there"),):
+        sheet.write_text(f"component,expected,seen,time,reported by,note\n{row}\n")
+        done = office(*words, "--sheet", sheet)
+        assert (done.status, meant in done.err) == (2, True), done.err
+    for texts, meant in (
+        ((f"{one}=failed:a", f"{one}=no-answer"), f"{one} is excepted twice"),
+        ((f"{one}=failed:a\nb",), "cannot be printed"),
+    ):
+        done = office(*words, "--dry-run", *(word for text in texts for word in ("--except", text)))
+        assert (done.status, meant in done.err) == (2, True), done.err
+    office("plan", "record", NAME, "--window", "1", "--template", sheet, "--yes")
+    sheet.unlink()
+    office("plan", "record", NAME, "--window", "1", "--template", sheet)
+    fill_in(sheet, lambda component, expected: expected if component == one else "")
+    assert office(*words, "--sheet", sheet).status == 0
+    fill_in(sheet, lambda component, expected: expected)
+    assert office(*words, "--sheet", sheet).status == 0, "what was read back before and is the same is passed over"
+    assert outcomes(office, 1)[two] == "done"
+    fill_in(sheet, lambda component, expected: "5.4.10" if component == one else expected)
+    other = office(*words, "--sheet", sheet)
+    assert (other.status, f"{one} was read back at" in other.err) == (2, True), other.err
+
+
+def test_a_skipped_server_is_left_out_of_what_is_left(office: Keeper, tmp_path: Path) -> None:
+    """One server that was skipped takes nobody's run-book away."""
+    kept_plan(office, tmp_path)
+    last = ("--except", "HOLMB-B1=skipped:sold", "--except", "HOLMB-B2=failed:fan")
+    for number in range(1, 5):
+        done = office("plan", "record", NAME, "--window", str(number), "--yes", *(last if number == 4 else ()))
+        assert done.status == 0, done.err
+    ticket = office("plan", "ticket", NAME)
+    assert ticket.status == 1, ticket.err
+    assert "left out, so the release is not reached for it: skipped: sold" in ticket.out
+    assert "| 4 | 1 server to 6.1 |" in ticket.out, "the retry"
+
+
+def test_a_plan_that_goes_on_has_the_options_of_the_one_before(office: Keeper, tmp_path: Path) -> None:
+    """What is not given is as it was, and is reported: a dropped --without would bring a server back in."""
+    first = tmp_path / "first.json"
+    words = ("route", "holm-a", "--to", "6.1")
+    office(*words, "--without", "HOLMA-B2", "--reason", "off", "--window", "4h", "--parallel", "2", "--out", first)
+    after = office(*words, "--continues", first, "--json")
+    assert after.json["options"]["window_minutes"] == 240
+    assert after.json["options"]["parallel"] == [["", 2]]
+    assert [row["server"] for row in after.json["route"]["left_out"]] == ["HOLMA-B2"]
+    note = "note: as in the plan that it continues: windows of 240 minutes; --parallel; without HOLMA-B2\n"
+    assert note in after.err
+    own = office(*words, "--continues", first, "--window", "5h", "--json").json
+    assert (own["options"]["window_minutes"], own["options"]["parallel"]) == (300, [["", 2]])

@@ -103,7 +103,7 @@ def show_list(rows: Sequence[ListedPlan], *, form: OutputForm) -> None:
         output.envelope("plan-list", [], {"plans": data})
         return
     if not rows:
-        output.line("no plan is kept")
+        output.line("no open plan is kept (closed ones: --all)")
         next_line("bundlekeeper route DOMAIN --to RELEASE --out FILE, then bundlekeeper plan keep FILE")
         return
     write(COLUMNS, rows)
