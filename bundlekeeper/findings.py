@@ -91,6 +91,7 @@ CODES: dict[str, Code] = {
     "not-read-back": Code(_W, "recorded as activated, and not read back, or read back as another version"),
     "activation-failed": Code(_E, "the last activation was tried and failed"),
     "no-answer": Code(_W, "the component did not answer"),
+    "plan-due": Code(_W, "a kept plan is under way, or a window of it is over and not recorded"),
     "receipt-missing": Code(_W, "a media set went out, and no receipt came back"),
     "acceptance-ended": Code(Level.NOTE, "a finding was accepted until a day that is over: it counts again"),
     "input-changed": Code(_E, "an input of the plan changed after the plan was made"),

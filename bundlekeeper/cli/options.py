@@ -68,6 +68,16 @@ ParallelOption = Annotated[
 WindowsOption = Annotated[
     str | None, typer.Option("--windows", metavar="FILE", help="Real windows, with dates: TOML, or .ics.")
 ]
+WithoutOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--without", metavar="SERVER", help="Leave this server as it is: its serial, or its place. Repeatable."
+    ),
+]
+ReasonOption = Annotated[
+    list[str] | None,
+    typer.Option("--reason", metavar="TEXT", help="Why it is left out: one for all, or one for each. Repeatable."),
+]
 VolumeOption = Annotated[
     list[str] | None,
     typer.Option("--volume", metavar="KIND", help="16GB:fat32, 2x64GB:exfat, dvd, bd-25, 20GiB:folder … Repeatable."),

@@ -99,9 +99,9 @@ def _only(time: datetime, zone: str) -> datetime:
         return aware
     # Of a time that clocks skip, the first reading has the smaller offset, that before; PEP 495.
     if first is not None and second is not None and first < second:
-        message = f"{time} never was in {zone}: the clocks were put forward over it"
-        raise InputError(message, hint="check the clock that it was read from, or give the offset")
-    message = f"{time} was twice in {zone}: the clocks were put back over it"
+        message = f"{time} never is in {zone}: the clocks are put forward over it"
+        raise InputError(message, hint="give the offset, or check where the time is from")
+    message = f"{time} is twice in {zone}: the clocks are put back over it"
     raise InputError(message, hint=f"give the offset: {time.isoformat()}{_offset(first)}, or {_offset(second)}")
 
 

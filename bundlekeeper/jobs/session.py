@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.acceptance import Acceptance
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import KindRule, Manifest
+    from bundlekeeper.store.contents.kept_plans import Plans
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.database.rows import Admitted
     from bundlekeeper.store.database.store_database import StoreDatabase
@@ -289,6 +290,21 @@ class Session:
                     site, domain = group.values
                     found.add((site or "", domain or ""))
         return frozenset(found)
+
+    @cached_property
+    def plans(self) -> Plans:
+        """The kept plans, with what the ledger says of their end. Raises as `store`, `ledger`."""
+        from bundlekeeper.store.contents.kept_plans import PlanClosing, Plans
+
+        if not self.ledger_is_there:
+            return Plans(self.store)
+        from bundlekeeper.ledger.ask.closings import closings
+
+        found = closings(self.ledger)
+        return Plans(
+            self.store,
+            {plan: PlanClosing(event.at.utc(), event.reported_by, event.reason) for plan, event in found.items()},
+        )
 
 
 def nothing_recorded(ledger: Path) -> InputError:

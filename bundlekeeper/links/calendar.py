@@ -74,8 +74,8 @@ def _window(
         wrong("it has no end", "give it an end or a duration")
     else:
         try:
-            start = at(begins, zone).utc()
-            span = at(ends, zone).utc() - start if isinstance(ends, datetime) else _passed(begins, length, zone)
+            start = _moment(begins, zone)
+            span = _moment(ends, zone) - start if isinstance(ends, datetime) else _passed(begins, length, zone)
             minutes = span // timedelta(minutes=1)
             if not 1 <= minutes <= MAX_MINUTES:
                 wrong(f"it is {minutes} minutes long", f"a window is 1 to {MAX_MINUTES} minutes long")
@@ -85,6 +85,12 @@ def _window(
             wrong(error.message, error.hint)
         except OverflowError:
             wrong("its time is outside the calendar that is supported here")
+
+
+def _moment(time: datetime, zone: str) -> datetime:
+    """The instant of a time. Raises InputError for one of a named zone that never is there, or is twice."""
+    key = str(getattr(time.tzinfo, "key", ""))
+    return at(time.replace(tzinfo=None), key).utc() if key else at(time, zone).utc()
 
 
 def _time(event: Any, key: str) -> object:  # noqa: ANN401  (the library's)

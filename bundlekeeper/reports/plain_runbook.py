@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from string import ascii_lowercase
@@ -11,6 +12,7 @@ from bundlekeeper.reports import gantt
 from bundlekeeper.reports.runbook import ActionRow, OpenGap, Runbook, RunbookText, SheetCell, StepPage, WindowSheet
 
 WIDTH = 80
+_SHELL_WORD = re.compile(r"""(?:[^\s'"]|'[^']*'|"[^"]*"|['"])+""")
 _NAME, _CELL = 34, 9  # characters of a row's name, at most, and of one box with its time
 
 
@@ -39,6 +41,17 @@ def _put(words: str, indent: str = "", more: str | None = None) -> list[str]:
         break_on_hyphens=False,
     )
     return rows or [""]
+
+
+def _command(words: str) -> Iterator[str]:
+    """A command over several lines that can be pasted: broken only between words of the shell, with a backslash."""
+    line = "     "
+    for word in _SHELL_WORD.findall(visible(words)):
+        if len(line) + len(word) + 3 > WIDTH and line.strip():
+            yield f"{line} \\"
+            line = "       "
+        line += f" {word}"
+    yield line
 
 
 def _title(words: str, mark: str = "=") -> Iterator[str]:
@@ -190,5 +203,5 @@ def _action(row: ActionRow) -> Iterator[str]:
     yield from (_put(row.detail, "    ") if row.detail else ())
     yield from (_put(f"down: {row.down}", "    ") if row.down != "nothing" else ())
     yield from _put(f"verify: {row.verify}", "    ")
-    yield from (_put(row.command, "      ", "        ") if row.command else ())
+    yield from (_command(row.command) if row.command else ())
     yield from (_put(f"back: {row.back}", "    ") if row.back else ())

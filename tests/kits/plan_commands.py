@@ -36,12 +36,12 @@ def outcomes(office: Keeper, window: int, name: str = NAME) -> dict[str, str]:
     return {row["key"]: row["outcome"] for row in rows}
 
 
-def fill_in(sheet: Path, seen: Callable[[str, str], str]) -> None:
-    """Write into each row of a sheet what was seen of a component, of which a version is expected."""
+def fill_in(sheet: Path, seen: Callable[[str, str], str], time: str = "") -> None:
+    """Write into each row of a sheet what was seen of a component, of which a version is expected, and when."""
     titles, *rows = csv.reader(io.StringIO(sheet.read_text("utf-8")))
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(titles)
     for component, expected, *_ in rows:
-        writer.writerow((component, expected, seen(component, expected), "", "kim", ""))
+        writer.writerow((component, expected, seen(component, expected), time, "kim", ""))
     sheet.write_text(text.getvalue(), "utf-8")

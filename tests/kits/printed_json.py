@@ -146,7 +146,7 @@ def _parts_and_plans(seen: PrintedJson) -> None:
     seen.run("plan", "rehearse", "night")
     seen.run("plan", "close", "night", "--reason", "an exercise")
     seen.run("route", "holm-b", "--to", "6.1", "--continues", "night")
-    windows = (f'[[window]]\nsite = "holm"\nbegins = 2026-12-{day}T01:00:00Z\nminutes = 300\n' for day in range(10, 18))
+    windows = (f'[[window]]\nsite = "holm"\nbegins = 2099-12-{day}T01:00:00Z\nminutes = 300\n' for day in range(10, 18))
     Path("windows.toml").write_text("windows = 1\n" + "".join(windows), encoding="utf-8")
     seen.run("route", "holm-b", "--to", "6.1", "--windows", "windows.toml", "--parallel", "2", "--out", "dated.json")
     seen.run("plan", "calendar", "dated.json", "--out", "dated.ics")

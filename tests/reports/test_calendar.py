@@ -80,9 +80,13 @@ def test_windows_come_from_what_the_library_writes(tmp_path: Path) -> None:
         return [(window.text(), window.minutes) for window in found]
 
     assert read(*rows) == [
-        ("2027-03-28 00:00 to 05:00 Europe/Lisbon (clocks change during it)", 240),
+        ("2027-03-28 00:00 +00:00 to 05:00 +01:00 Europe/Lisbon (clocks change during it)", 240),
         ("2027-04-02 01:00 to 02:30 Europe/Lisbon", 90),
     ]
+    for time, word in (("20270328T013000", "never is"), ("20271031T013000", "is twice")):
+        with pytest.raises(InputError) as refused:
+            read(f"DTSTART;TZID=Europe/Lisbon:{time}\r\nDURATION:PT4H")
+        assert word in str(refused.value.problems), time
     wrong = [f"{rows[1]}\r\nRRULE:FREQ=WEEKLY", "DTSTART;VALUE=DATE:20270402", "DTSTART:20270402T010000"]
     with pytest.raises(InputError) as caught:
         read(*wrong)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shlex
+import subprocess
 from dataclasses import fields, replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -15,6 +17,7 @@ from bundlekeeper.reports import gantt, paper, plain_runbook, runbook, site_page
 from bundlekeeper.reports.gantt import GanttBar, Span, lines
 from tests.conftest import Keeper, World
 from tests.kits.route_commands import HARBOUR, PLAN, WORDS
+from tests.kits.sure import some
 
 HOSTILE = "<script>alert(1)</script>\x1b[31m\u202egnp.exe\u2028\r\n\x07&\"'{{ 7*7 }}{% raw %}"
 _VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -72,7 +75,7 @@ def test_a_run_book_tells_what_the_issue_asks_for(office: Keeper, tmp_path: Path
     page, plain = safe_page(html.read_text("utf-8")), text.read_text("utf-8")
     sha256 = office("plan", "check", route, "--json").json["sha256"]
     head = office("ledger", "verify", "--json").json["chain"]["head"]
-    for told in (re.sub(r"\s+", " ", page.text), re.sub(r"\s+", " ", plain)):
+    for told in (re.sub(r"\s+", " ", page.text), re.sub(r"( \\)?\s+", " ", plain)):
         assert told.lower().index("close each, or write down who accepts it") < told.lower().index("cautions")
         assert told.lower().index("cautions") < told.lower().index("appendix: details")
         for words in (
@@ -83,6 +86,11 @@ def test_a_run_book_tells_what_the_issue_asks_for(office: Keeper, tmp_path: Path
             "policy-shared", "It calls no step safe", "hospitals", f"plan {sha256[:12]}",
         ):  # fmt: skip
             assert words.lower() in told.lower(), words
+    commands = re.findall(r"^ {6}((?:for|bundlekeeper) (?:.*\\\n)*.*)$", plain, re.M)
+    assert any("\\\n" in command for command in commands), "what is broken can be pasted"
+    for command in some(commands):
+        assert "\n" not in " ".join(shlex.split(command.replace("\\\n", ""))), command
+        assert subprocess.run(["sh", "-n", "-c", command], check=False).returncode == 0, command
     assert max(map(len, (x for x in plain.splitlines() if "SHA-256" not in x and str(tmp_path) not in x))) <= 80
     assert page.text.count("window 1 of ") == 1
 

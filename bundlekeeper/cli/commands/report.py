@@ -13,11 +13,13 @@ from bundlekeeper.cli.options import (
     ManifestOption,
     ParallelOption,
     PerClusterOption,
+    ReasonOption,
     SignatureOption,
     StoreOption,
     ToOption,
     WindowOption,
     WindowsOption,
+    WithoutOption,
     caller,
     store_root,
 )
@@ -44,6 +46,8 @@ def report(
     out: OutOption = "",
     window: WindowOption = None,
     windows: WindowsOption = None,
+    without: WithoutOption = None,
+    reason: ReasonOption = None,
     per_cluster: PerClusterOption = 1,
     parallel: ParallelOption = None,
     force: ForceOption = False,
@@ -60,6 +64,7 @@ def report(
     from bundlekeeper.cli.screen.answers import report as screen
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.planning.report import NoRunbook, RunbookWanted, runbook_page
+    from bundlekeeper.jobs.planning.route import without_of
     from bundlekeeper.jobs.planning.site_page import site_page
     from bundlekeeper.jobs.session import Session
 
@@ -75,8 +80,9 @@ def report(
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     if windows is not None and window is not None:
         raise InputError("the file of windows says how long they are", hint="leave out --window")
+    left = without_of(without or (), reason or ())
     ask, files = (
-        RunbookWanted(domain, to, plan, window, per_cluster, tuple(parallel or ()), windows),
+        RunbookWanted(domain, to, plan, window, per_cluster, tuple(parallel or ()), windows, left),
         InputFiles(manifest, inventory, signature),
     )
     if site and (ask, files) != (RunbookWanted(), InputFiles()):

@@ -13,11 +13,13 @@ from bundlekeeper.cli.options import (
     ManifestOption,
     ParallelOption,
     PerClusterOption,
+    ReasonOption,
     SignatureOption,
     StoreOption,
     ToOption,
     WindowOption,
     WindowsOption,
+    WithoutOption,
     caller,
     store_root,
 )
@@ -28,17 +30,6 @@ from bundlekeeper.findings import exit_status
 OutOption = Annotated[
     str | None, typer.Option("--out", "-o", "--output", metavar="FILE", help="Write the route as JSON (- is stdout).")
 ]
-WithoutOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--without", metavar="SERVER", help="Leave this server as it is: its serial, or its place. Repeatable."
-    ),
-]
-ReasonOption = Annotated[
-    list[str] | None,
-    typer.Option("--reason", metavar="TEXT", help="Why it is left out: one for all, or one for each. Repeatable."),
-]
-
 
 _NAME = "name a domain (or several, or --all, or --site) and a release"
 
@@ -72,7 +63,8 @@ def route(
 
     Every state between obeys every rule of the manifest; what was not known is reported. It plans, and changes nothing.
     --without leaves a server as it is, where the rules allow what it runs beside everything else at each step.
-    Several domains share one timeline of rounds; domains of one separate_windows are never in one round.
+    Several domains share one timeline of rounds, or the real windows of their site; domains of one separate_windows are
+    never in one round.
     """
     from bundlekeeper.cli.screen.answers import route as screen
     from bundlekeeper.jobs.planning import plan_file, routes
@@ -87,7 +79,7 @@ def route(
     names, several = domains or [], every or bool(site)
     if (bool(names) + every + bool(site)) != 1 or not to:
         raise InputError(_NAME, hint="bundlekeeper route DOMAIN --to RELEASE")
-    for option, value in (("a route's file", out), ("--windows", windows), ("--continues", continues or None)):
+    for option, value in (("a route's file", out), ("--continues", continues or None)):
         if value is not None and (several or len(names) > 1):
             raise InputError(f"{option} is about one domain", hint="name one, and repeat the command for each")
     if windows is not None and window is not None:
@@ -100,15 +92,19 @@ def route(
         from bundlekeeper.cli.screen.answers import routes as together
 
         with session:
-            many = routes.find_routes(session, names, site, to, options, files, left)
+            many = routes.find_routes(session, names, site, to, options, files, left, windows)
         if json:
             together.show_json(many)
         else:
-            together.show_text(many, asked, whole=details)
+            chosen = [*names, *(["--all"] if every else []), *(["--site", site] if site else [])]
+            together.show_text(many, chosen, asked, whole=details)
         return exit_status(many.findings)
     with session:
         before = plan_file.continued(session, names[0], continues)
-        found = job.find_route(session, names[0], to, options, files, left, windows, before)
+        if before is not None:
+            options, left = job.continued_options(session, before, options, left, is_dated=windows is not None)
+        sha256 = before.sha256 if before is not None else ""
+        found = job.find_route(session, names[0], to, options, files, left, windows, sha256)
     screen.show(found, asked, out=out, force=force, form=form_of(json=json), whole=details)
     return exit_status(found.findings)
 

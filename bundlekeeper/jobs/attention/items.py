@@ -20,12 +20,14 @@ _LEVELS = tuple(Level)
 class Matter(NamedTuple):
     """What several findings are about: in words for one and for many of them, and the command that shows them.
 
-    `{name}` in the command is the name of the worst of them.
+    `{name}` in the command is the name of the worst of them. With `is_single` each finding is an item of its own, whose
+    title has its subject and what is the matter: `plan holm-b-6.1: window 2 of 4 is next`.
     """
 
     one: str
     many: str
     command: str
+    is_single: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +61,19 @@ class AttentionItem:
     @property
     def title(self) -> str:
         """How many of what: `4 components staged, not activated`."""
+        if self.matter.is_single:
+            return f"{self.matter.one} {self.worst.subject}: {self.worst.message}"
         return counted(self.count, self.matter.one, self.matter.many)
 
 
 def items(concerns: Iterable[Concern]) -> list[AttentionItem]:
     """The concerns by level and matter, the worst level first; within a level in the order of the concerns."""
-    groups: dict[tuple[Level, Matter], list[Concern]] = {}
+    groups: dict[tuple[Level, Matter, str], list[Concern]] = {}
     for concern in concerns:
         if not concern.finding.accepted:
-            groups.setdefault((concern.finding.level, concern.matter), []).append(concern)
-    found = [_item(level, matter, group) for (level, matter), group in groups.items()]
+            own = concern.finding.subject if concern.matter.is_single else ""
+            groups.setdefault((concern.finding.level, concern.matter, own), []).append(concern)
+    found = [_item(level, matter, group) for (level, matter, _), group in groups.items()]
     return sorted(found, key=lambda item: _LEVELS.index(item.level))
 
 

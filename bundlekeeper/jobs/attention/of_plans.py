@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Protocol
 
 from bundlekeeper.findings import Finding
 from bundlekeeper.jobs.attention.items import Concern, Matter
 
-_UNDER_WAY = Matter("plan under way", "plans under way", "bundlekeeper plan progress {name}")
+_UNDER_WAY = Matter("plan", "plans", "bundlekeeper plan progress {name}", is_single=True)
 
 
 class PlanUnderWay(Protocol):
-    """A kept plan that was begun and is not closed."""
+    """A kept plan that needs attention and is not closed."""
 
     @property
     def finding(self) -> Finding:
@@ -24,7 +24,7 @@ class PlanUnderWay(Protocol):
         """When it was begun."""
 
 
-def concerns(plans: Sequence[PlanUnderWay]) -> Iterator[Concern]:
+def concerns(plans: Iterable[PlanUnderWay]) -> Iterator[Concern]:
     """One concern for each plan under way, the plans as they are kept."""
     for plan in plans:
         yield Concern(plan.finding, _UNDER_WAY, plan.since)

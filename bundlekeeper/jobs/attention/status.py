@@ -16,6 +16,7 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
+from bundlekeeper.jobs.following.open_plans import under_way
 from bundlekeeper.jobs.session import LEDGER, Session
 from bundlekeeper.jobs.store.listing import store_list
 
@@ -59,7 +60,8 @@ def status(session: Session) -> Attention:
     found = [*of_store.concerns(session, stored)]
     damaged: dict[str, Concern] = {}
     asks: tuple[Callable[[], Iterable[Concern]], ...] = (
-        lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session), lambda: of_plans.concerns(()),
+        lambda: of_ledger.concerns(session), lambda: of_sets.concerns(session),
+        lambda: of_plans.concerns(under_way(session)),
     )  # fmt: skip
     with _one_ledger(session):
         for ask in asks:

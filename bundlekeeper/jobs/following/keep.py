@@ -58,7 +58,7 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     """
     from bundlekeeper.formats import limits
     from bundlekeeper.model.route.document import read_document
-    from bundlekeeper.store.contents.kept_plans import KeptPlan, Plans
+    from bundlekeeper.store.contents.kept_plans import KeptPlan
 
     data = read_bounded(file, limits.ROUTE_BYTES, "the plan")
     document = read_document(data, file)
@@ -74,7 +74,7 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
         digest, keeping.name or f"{plan.domain}-{plan.release}", plan.domain, plan.release, session.now(),
         reporter(keeping.reported_by), keeping.change, keeping.approved_by, str(document.raw.get("continues") or ""),
     )  # fmt: skip
-    plans = Plans(session.store)
+    plans = session.plans
     is_new = plans.keep(kept, data)
     return PlanKept(kept if is_new else plans.find(digest) or kept, is_new, findings)
 
@@ -84,18 +84,17 @@ def _insist_on_own(given: Inputs, document: RouteDocument, followed: Followed, f
 
     Raises RefusedError where they are not: somebody edited it.
     """
-    from bundlekeeper.jobs.planning.route import scheduled
+    from bundlekeeper.jobs.planning.route import options_in, scheduled
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.progress.rest import judged
 
     fleet = Fleet(given.manifest, given.inventory)
     verdict = judged(fleet, followed.rest, given.holdings)
-    planned = scheduled(given, fleet, verdict.route, followed.options)
-    is_begun = any(row.outcome != "left" for row in followed.progress.items)
+    planned = scheduled(given, fleet, verdict.route, options_in(document), followed)
     made = [(w.step, [(a.verb, a.key, a.version) for a in w.actions]) for w in planned.timeline.windows]
     rows = (document.raw.get("timeline") or {}).get("windows", ())
     said = [(w["step"], [(a["verb"], a["key"], a["version"]) for a in w["actions"]]) for w in rows]
-    if not is_begun and made != said:
+    if not followed.is_begun and made != said:
         plan = document.plan
         hint = f"bundlekeeper route {plan.domain} --to {plan.release} --out FILE makes it again"
         raise RefusedError("its windows are not those of its steps: it was edited", where=file, hint=hint)
@@ -105,9 +104,8 @@ def _insist_on_own(given: Inputs, document: RouteDocument, followed: Followed, f
 def listed_plans(session: Session, files: InputFiles, *, closed: bool) -> list[ListedPlan]:
     """The kept plans with how far they are, the open ones, or with `closed` all; newest first. As `read_inputs`."""
     from bundlekeeper.model.route.document import read_document
-    from bundlekeeper.store.contents.kept_plans import Plans
 
-    plans = Plans(session.store)
+    plans = session.plans
     rows = [plan for plan in plans.kept() if plan.is_open or closed]
     if not rows:
         return []
@@ -124,9 +122,7 @@ def listed_plans(session: Session, files: InputFiles, *, closed: bool) -> list[L
 
 
 def close_plan(session: Session, name: str, reason: str, reported_by: str | None) -> KeptPlan:
-    """Close a kept plan, with a reason. Raises InputError."""
-    from bundlekeeper.store.contents.kept_plans import Plans
-
+    """Close a kept plan, with a reason, by an entry of the ledger. Raises InputError; as `Session.ledger`."""
     if not reason.strip():
         raise InputError("a plan is closed with a reason", hint="--reason TEXT: done, or why it is given up")
     _, kept = plan_data(session, name)
@@ -134,9 +130,16 @@ def close_plan(session: Session, name: str, reason: str, reported_by: str | None
         raise InputError("this is a file, not a kept plan", where=name, hint="bundlekeeper plan list")
     if not kept.is_open:
         raise InputError(f"it was closed by {kept.closed_by}: {kept.reason}", where=name)
-    closed = replace(kept, closed_at=session.now(), closed_by=reporter(reported_by), reason=reason)
-    Plans(session.store).close(closed)
-    return closed
+    from bundlekeeper.formats import moments
+    from bundlekeeper.ledger.event.events import Event, EventKind
+
+    now, who = session.now(), reporter(reported_by, session.config.reported_by)
+    closed = Event(
+        what=EventKind.PLAN_CLOSED, at=moments.at(now), reported_by=who, change=kept.change, plan=kept.sha256,
+        reason=reason,
+    )  # fmt: skip
+    session.ledger.record([closed], now)
+    return replace(kept, closed_at=now, closed_by=who, reason=reason)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,19 +17,26 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.inputs import Inputs
     from bundlekeeper.planning.progress.choices import Ground
     from bundlekeeper.planning.progress.rehearse import Rehearsal
-    from bundlekeeper.planning.progress.types import Choice
+    from bundlekeeper.planning.progress.types import Choice, ItemProgress
     from bundlekeeper.store.contents.kept_plans import KeptPlan
 
 
 @dataclass(frozen=True, slots=True)
 class FollowedPlan:
-    """A plan with what became of it; `kept` is None for a file's. `choices` are what the rules leave."""
+    """A plan with what became of it; `kept` is None for a file's. `choices` are what the rules leave for the parts
+    `stuck`."""
 
     name: str
     given: Inputs
     kept: KeptPlan | None
     followed: Followed
     choices: tuple[Choice, ...]
+    stuck: tuple[ItemProgress, ...] = ()
+
+    @property
+    def is_refused(self) -> bool:
+        """True where what is left may not be done without the parts that are stuck."""
+        return any(choice.name == "without" and not choice.is_allowed for choice in self.choices)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -40,7 +47,8 @@ class FollowedPlan:
 def followed_plan(session: Session, name: str, files: InputFiles) -> FollowedPlan:
     """How far a plan is. Raises InputError for one that was made by hand; as `read_inputs`."""
     from bundlekeeper.model.route.document import read_document
-    from bundlekeeper.planning.progress.choices import choices
+    from bundlekeeper.planning.progress.choices import choices, to_decide
+    from bundlekeeper.planning.progress.types import STUCK, Outcome
 
     data, kept = plan_data(session, name)
     document = read_document(data, kept.name if kept is not None else name)
@@ -49,8 +57,12 @@ def followed_plan(session: Session, name: str, files: InputFiles) -> FollowedPla
                          hint="bundlekeeper route DOMAIN --to RELEASE --out FILE")  # fmt: skip
     given = read_inputs(session, files)
     followed = follow(session, given, document, from_ledger=files.inventory is None)
-    left = choices(ground_of(given, followed), followed.progress.items) if followed.progress.stuck else ()
-    return FollowedPlan(name, given, kept, followed, left)
+    items = followed.progress.items
+    if not any(row.outcome in STUCK or row.outcome is Outcome.SKIPPED for row in items):
+        return FollowedPlan(name, given, kept, followed, ())
+    ground = ground_of(given, followed)
+    stuck = to_decide(ground, items)
+    return FollowedPlan(name, given, kept, followed, choices(ground, items, stuck), stuck)
 
 
 def ground_of(given: Inputs, followed: Followed) -> Ground:

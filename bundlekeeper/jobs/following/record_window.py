@@ -7,14 +7,14 @@ failed, and as it was read; whatever is not named as an exception is asked for, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import InputError
+from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.formats import limits
-from bundlekeeper.formats.escape import some
+from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.jobs.following.progress import FollowedPlan, followed_plan
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.planning.inputs import InputFiles
@@ -42,17 +42,30 @@ class ExceptionOf:
 
 @dataclass(frozen=True, slots=True)
 class OpenWindow:
-    """A window with the parts that may be recorded, and those of which only a reading is lacking."""
+    """A window with the parts that may be recorded, those of which only a reading is lacking, and those that were
+    skipped, which may be recorded after all. `out_of_turn` is what speaks against recording it now."""
 
     plan: FollowedPlan
     number: int
     open: tuple[ItemProgress, ...]
     unread: tuple[ItemProgress, ...]
+    skipped: tuple[ItemProgress, ...] = ()
+    out_of_turn: tuple[str, ...] = ()
+
+    @property
+    def done(self) -> dict[str, str]:
+        """The version of each component of the window that was read back."""
+        items = self.plan.followed.progress.items
+        return {
+            row.item.key: row.item.end
+            for row in items
+            if row.item.window == self.number and row.outcome.value == "done"
+        }
 
     @property
     def expected(self) -> dict[str, str]:
         """The version that each component should run after the window."""
-        return {row.item.key: row.item.end for row in (*self.open, *self.unread)}
+        return {row.item.key: row.item.end for row in (*self.open, *self.unread, *self.skipped)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +78,9 @@ class WindowRecorded:
     unread: tuple[str, ...]
 
 
-def open_window(session: Session, name: str, number: int) -> OpenWindow:
-    """A window of a plan that is still true. Raises InputError; RefusedError where its inputs changed."""
+def open_window(session: Session, name: str, number: int, anyway: str = "") -> OpenWindow:
+    """A window of a plan that is still true. Raises InputError; RefusedError where its inputs changed, unless `anyway`
+    says why it is recorded all the same."""
     from bundlekeeper.jobs.planning.followed import insist_unchanged
     from bundlekeeper.planning.progress.types import Outcome
 
@@ -74,15 +88,53 @@ def open_window(session: Session, name: str, number: int) -> OpenWindow:
     if plan.kept is not None and not plan.kept.is_open:
         raise InputError(f"the plan is closed: {plan.kept.reason}", where=name, hint="bundlekeeper plan list")
     plan.followed.work.window(number)
-    insist_unchanged(plan.followed, name)
+    if not anyway.strip():
+        insist_unchanged(plan.followed, name, "; what was done all the same: --anyway REASON records it")
     mine = [row for row in plan.followed.progress.items if row.item.window == number]
     over = {Outcome.DONE, Outcome.SKIPPED, Outcome.NOT_READ_BACK}
-    return OpenWindow(
-        plan,
-        number,
-        tuple(row for row in mine if row.outcome not in over),
-        tuple(row for row in mine if row.outcome is Outcome.NOT_READ_BACK),
-    )
+    open_ = tuple(row for row in mine if row.outcome not in over)
+    unread = tuple(row for row in mine if row.outcome is Outcome.NOT_READ_BACK)
+    skipped = tuple(row for row in mine if row.outcome is Outcome.SKIPPED)
+    against = list(_out_of_turn(session, plan, number)) if open_ else []
+    against += ["its inputs changed"] if plan.followed.changed else []
+    return OpenWindow(plan, number, open_, unread, skipped, tuple(against))
+
+
+def _out_of_turn(session: Session, plan: FollowedPlan, number: int) -> Iterator[str]:
+    """What speaks against it that a window was done: work of an earlier one is open, or it has not begun."""
+    from bundlekeeper.planning.progress.types import OPEN
+
+    for window in plan.followed.progress.windows:
+        left = sum(row.outcome in OPEN for row in window.items)
+        if left and window.window.number < number:
+            yield f"window {window.window.number} is not recorded: {counted(left, 'component')} left in it"
+    dated = plan.followed.work.window(number).dated
+    if dated is not None and dated.time() > session.now():
+        yield f"window {number} has not begun: {dated.text()}"
+
+
+def exceptions_of(window: OpenWindow, texts: Sequence[str]) -> list[ExceptionOf]:
+    """Each exception. Raises InputError, also where two of them are about one component."""
+    found = [exception_of(window, text) for text in texts]
+    named: dict[str, str] = {}
+    for exception in found:
+        for row in window.open:
+            if exception.component in (row.item.key, row.item.server, row.item.place):
+                if row.item.key in named:
+                    message = f"{row.item.key} is excepted twice: by {named[row.item.key]} and {exception.component}"
+                    raise InputError(message, hint="one --except for each component")
+                named[row.item.key] = exception.component
+    return found
+
+
+def insist_on_turn(window: OpenWindow, anyway: str) -> None:
+    """Refuse a window whose turn it is not, unless there is a reason. Raises RefusedError."""
+    if window.out_of_turn and not anyway.strip():
+        due = window.plan.followed.progress.next_window
+        hint = f"is it window {due}? " if due not in (0, window.number) else ""
+        hint += 'if it was done: --anyway "the reason", which is recorded'
+        message = f"refused, nothing was recorded: {'; '.join(window.out_of_turn)}"
+        raise RefusedError(message, where=window.plan.name, hint=hint)
 
 
 def exception_of(window: OpenWindow, text: str) -> ExceptionOf:
@@ -95,11 +147,16 @@ def exception_of(window: OpenWindow, text: str) -> ExceptionOf:
     hint = "SERIAL=failed:REASON, SERIAL=skipped:REASON, SERIAL=no-answer"
     if not name or not equals or outcome not in _OUTCOMES:
         raise InputError(f"this is no exception: {text}", hint=hint)
+    if not reason.isprintable():
+        raise InputError(f"{name}: the reason has characters that cannot be printed", hint="write it in one line")
     if not reason and outcome != "no-answer":
         raise InputError(f"{name}: why it {'failed' if outcome == 'failed' else 'was skipped'} is missing", hint=hint)
     rows = [row for row in window.open if name in (row.item.key, row.item.server, row.item.place)]
     if not rows:
         known = [row.item.key for row in window.open]
+        others = [i.window for i in window.plan.followed.work.items if name in (i.key, i.server, i.place)]
+        if others and window.number not in others:
+            raise InputError(f"{name} is not in window {window.number}", hint=f"it is in window {others[0]}")
         raise InputError(f"nothing is left to record of {name!r} in window {window.number}",
                          hint=near(name, dict.fromkeys(known)) or f"{some(known, 4)}")  # fmt: skip
     return ExceptionOf(name, outcome, reason)
@@ -123,19 +180,22 @@ def record_window(
     kept = plan.kept
     details = replace(
         details,
+        note=details.note or (f"out of turn: {details.anyway}" if window.out_of_turn else ""),
         plan=plan.followed.document.sha256,
         change=details.change or (kept.change if kept else ""),
         approved_by=details.approved_by or (kept.approved_by if kept else ""),
     )
     rows, differs, unread = [], [], []
     same = _same(plan)
-    for row in (*window.open, *window.unread):
+    alone = not window.open and not seen  # then nothing else can be meant
+    again = [row for row in window.skipped if alone or row.item.key in seen]
+    for row in (*window.open, *window.unread, *again):
         planned = _planned(window, row, exceptions)
         reading = seen.get(row.item.key)
         if reading is not None:
             ends = [item.end for item in plan.followed.work.of[row.item.key] if item.step >= row.item.step]
             is_there = any(same(row.item.kind, reading.seen, end) for end in ends)
-            if not is_there:
+            if not is_there and row not in again:
                 differs.append((row.item.key, reading.seen, row.item.end))
             if not is_there and planned.outcome == "activated":
                 planned = replace(planned, outcome="failed", reason=f"read back as {reading.seen}")
@@ -145,6 +205,8 @@ def record_window(
                 planned, seen=reading.seen, seen_at=reading.time or None, seen_by=reading.reported_by or None,
                 source=source, note=reading.note,
             )  # fmt: skip
+            if row in again and not is_there:
+                planned = replace(planned, outcome="")  # it stays skipped
         elif planned.outcome in ("activated", ""):
             unread.append(row.item.key)
         if planned.outcome or planned.seen is not None:
@@ -212,7 +274,17 @@ def _seen_in_sheet(window: OpenWindow, file: str) -> dict[str, SeenRow]:
         cells = first_sheet(file, data)
     else:
         cells = csv_cells(data, file)
-    return {row.component: row for row in read_sheet(cells, file, window.expected)}
+    rows = {row.component: row for row in read_sheet(cells, file, {**window.expected, **window.done})}
+    same, kinds = _same(window.plan), {row.item.key: row.item.kind for row in window.plan.followed.progress.items}
+    wrong = [
+        f"{key} was read back at {window.done[key]}, and {rows[key].seen} is in the sheet"
+        for key in rows
+        if key in window.done and not same(kinds[key], rows[key].seen, window.done[key])
+    ]
+    if wrong:
+        raise InputError("nothing was recorded: the sheet differs from what was read back", where=file, evidence=wrong,
+                         hint="record what runs now: bundlekeeper observe NAME --active VERSION")  # fmt: skip
+    return {key: row for key, row in rows.items() if key not in window.done}
 
 
 def _seen_by_services(session: Session, window: OpenWindow, services: ReadServices) -> dict[str, SeenRow]:
@@ -237,9 +309,11 @@ def _seen_by_services(session: Session, window: OpenWindow, services: ReadServic
 
 
 def template_of(window: OpenWindow, file: str) -> str | bytes:
-    """The window's sheet, to be filled in: a workbook where the file's name ends so, else CSV."""
+    """The window's sheet, to be filled in: a workbook where the file's name ends so, else CSV. Raises InputError."""
     from bundlekeeper.model.route.window_sheet import template, template_cells
 
+    if file != "-" and not file.lower().endswith((".csv", ".xlsx")):
+        raise InputError("a sheet is .csv or .xlsx", where=file, hint=f"--template window-{window.number}.xlsx")
     if file.lower().endswith(".xlsx"):
         from bundlekeeper.links.spreadsheet.write import workbook
 

@@ -28,12 +28,13 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
     Raises InputError for a plan that is not kept, or where it does not fit; RefusedError for one that has no run-book.
     """
     from bundlekeeper.media.set.packing import common_files
-    from bundlekeeper.store.contents.kept_plans import Plans
 
     data, kept = plan_data(session, name)
     if kept is None:
         raise InputError("only a kept plan goes out", where=name, hint=f"bundlekeeper plan keep {name}")
-    commons = _commons(session, Plans(session.store), kept, data, files)
+    if not kept.is_open:
+        raise InputError(f"the plan is closed: {kept.reason}", where=name, hint="bundlekeeper plan list")
+    commons = _commons(session, session.plans, kept, data, files)
     need = sum(len(common.data) + _UNIT for common in commons)
     for volume in packing.volumes:
         if volume.usable - volume.reserved - volume.used < need:

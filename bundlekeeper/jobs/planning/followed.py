@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -18,8 +18,8 @@ from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.inputs import Inputs
-    from bundlekeeper.jobs.planning.route import Options
     from bundlekeeper.ledger.record.ledger import LedgerEntry
+    from bundlekeeper.model.route.dated_windows import DatedWindow
     from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.model.route.planned_work import PlannedWork
     from bundlekeeper.planning.progress.rest import PlanRest
@@ -45,16 +45,17 @@ class Followed:
         return rest_of(self.document.plan, self.work, self.progress.items)
 
     @property
-    def options(self) -> Options:
-        """How the windows of the rest are asked for: as the document's, in the dates that are left."""
-        from bundlekeeper.jobs.planning.route import options_in
+    def is_begun(self) -> bool:
+        """True when something of the plan was done, or tried, or left out."""
+        from bundlekeeper.planning.progress.types import Outcome
 
-        options, number = options_in(self.document), self.progress.next_window
-        if not options.windows or not number:
-            return options
-        begins = datetime.fromisoformat(self.work.window(number).begins)
-        left = tuple(window for window in options.windows if datetime.fromisoformat(window.begins) >= begins)
-        return replace(options, windows=left)
+        return any(row.outcome is not Outcome.LEFT for row in self.progress.items)
+
+    @property
+    def dated(self) -> dict[int, DatedWindow]:
+        """The dates of the windows that are still to come, by number: what is tried again has none of its own."""
+        next_window = self.progress.next_window or len(self.work.windows) + 1
+        return {w.number: w.dated for w in self.work.windows if w.dated is not None and w.number >= next_window}
 
 
 def follow(session: Session, given: Inputs, document: RouteDocument, *, from_ledger: bool) -> Followed:
@@ -79,8 +80,8 @@ def follow(session: Session, given: Inputs, document: RouteDocument, *, from_led
     return Followed(document, work, changed, progress(work, inventory["components"], heard, same))
 
 
-def insist_unchanged(followed: Followed, name: str) -> None:
-    """Refuse a document of which something changed that it did not change itself.
+def insist_unchanged(followed: Followed, name: str, more: str = "") -> None:
+    """Refuse a document of which something changed that it did not change itself; `more` is added to the hint.
 
     Raises RefusedError with every difference.
     """
@@ -88,7 +89,7 @@ def insist_unchanged(followed: Followed, name: str) -> None:
         plan = followed.document.plan
         message = "the plan was made from other inputs than there are now"
         hint = f"bundlekeeper route {plan.domain} --to {plan.release} --continues {shlex.quote(name)} makes it again"
-        raise RefusedError(message, hint=hint, where=name, problems=followed.changed)
+        raise RefusedError(message, hint=hint + more, where=name, problems=followed.changed)
 
 
 def _heard(session: Session, work: PlannedWork, document: RouteDocument) -> dict[str, list[Heard]]:

@@ -12,7 +12,7 @@ from bundlekeeper.jobs.planning.inputs import InputFiles
 from bundlekeeper.jobs.planning.material import Material
 from bundlekeeper.jobs.planning.report import RunbookWanted, findings_of, material_of_file
 from bundlekeeper.jobs.planning.runbook import runbook
-from bundlekeeper.jobs.planning.window_sheet import timer, what
+from bundlekeeper.jobs.planning.window_sheet import what
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.reports.calendar import CalendarEvent, calendar
 from bundlekeeper.reports.ticket import ticket
@@ -42,11 +42,11 @@ def calendar_of(session: Session, file: str, files: InputFiles) -> HandedOver:
             f"{of.sha256[:32]}-{window.number}@bundlekeeper",
             window.dated.time(),
             window.dated.minutes,
-            f"{head}, window {window.number} of {len(windows)}: {what(steps[window.step], window)}",
+            f"{head}, window {window.number} of {of.windows_in_all}: {what(steps[window.step], window)}",
             window.dated.site,
             (
                 f"work of {hours(window.minutes)}",
-                f"turn back by {timer(window)(window.turn_back)}: {window.turn_back_reason}",
+                f"turn back by {window.dated.moment(window.turn_back)}: {window.turn_back_reason}",
                 f"plan {of.sha256}",
                 *([window.dated.note] if window.dated.note else []),
             ),

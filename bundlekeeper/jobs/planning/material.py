@@ -27,6 +27,12 @@ class Material:
     made_at: datetime
     sha256: str = ""
     space: tuple[SpaceUse, ...] = ()
+    windows_of_plan: int = 0  # also those that are over; 0 where no plan is followed
+
+    @property
+    def windows_in_all(self) -> int:
+        """How many windows the whole plan has, of which the timeline may have only those that are left."""
+        return self.windows_of_plan or len(self.planned.timeline.windows)
 
     @property
     def called(self) -> dict[str, str]:

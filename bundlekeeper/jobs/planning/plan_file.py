@@ -99,14 +99,12 @@ def plan_data(session: Session, name: str) -> tuple[bytes, KeptPlan | None]:
 
     Raises InputError, UnfinishedError, DamagedError, RefusedError.
     """
-    from bundlekeeper.store.contents.kept_plans import Plans
-
     if session.is_there and "/" not in name and name != "-":
-        kept = Plans(session.store).find(name)
+        kept = session.plans.find(name)
         if kept is not None:
-            return Plans(session.store).data(kept.sha256), kept
+            return session.plans.data(kept.sha256), kept
         if not os.path.lexists(name):
-            names = [plan.name for plan in Plans(session.store).kept()]
+            names = [plan.name for plan in session.plans.kept()]
             near = next(iter(get_close_matches(name, names, 1, 0.6)), "")
             hint = (
                 f"did you mean {near}?" if near else "a plan is a file, a kept name or a digest: bundlekeeper plan list"
@@ -115,15 +113,15 @@ def plan_data(session: Session, name: str) -> tuple[bytes, KeptPlan | None]:
     return read_bounded(name, limits.ROUTE_BYTES, "the plan"), None
 
 
-def continued(session: Session, domain: str, name: str) -> str:
-    """The SHA-256 of the plan that is continued; empty for none. Raises InputError for one of another domain."""
+def continued(session: Session, domain: str, name: str) -> RouteDocument | None:
+    """The plan that is continued; None for none. Raises InputError for one of another domain."""
     if not name:
-        return ""
+        return None
     plan, document = read_plan_file(session, name)
     if document is None or plan.domain != domain:
         hint = "bundlekeeper plan list shows the kept plans"
         raise InputError(f"this is no plan of {domain} that was kept or written by route", where=name, hint=hint)
-    return document.sha256
+    return document
 
 
 def insist_on(plan: Plan, domain: str | None, release: str, file: str) -> None:

@@ -17,8 +17,10 @@ from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.planning.route import (
     Options,
     PlannedRoute,
+    Without,
     dated_windows,
     insist_on_sites,
+    options_in,
     options_of,
     route_of,
     scheduled,
@@ -48,6 +50,7 @@ class RunbookWanted:
     per_cluster: int = 1
     parallel: tuple[str, ...] = ()
     windows: str | None = None
+    without: tuple[Without, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +85,7 @@ class _Plan:
     options: Options
     checked: str
     sha256: str = ""
+    windows: int = 0  # of the whole plan, where one is followed
 
 
 def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, plain: bool) -> ReportPage | NoRunbook:
@@ -102,8 +106,8 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
     options = options_of(ask.window, ask.per_cluster, ask.parallel)
     insist_on_sites(given, options)
     if ask.windows is not None:
-        options = replace(options, windows=dated_windows(given, ask.windows))
-    found = route_of(given, fleet, ask.domain or "", ask.release, options)
+        options = replace(options, windows=dated_windows(session, given, ask.windows))
+    found = route_of(given, fleet, ask.domain or "", ask.release, options, ask.without)
     if not isinstance(found, PlannedRoute):
         return NoRunbook(given, found)
     checked = (
@@ -118,13 +122,15 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
     from bundlekeeper.planning.route.check_plan import hold
 
     file = ask.file or "-"
+    if ask.without:
+        raise InputError("the plan's file says what it leaves out", hint="leave out --without")
     plan, document = plan_file.read_plan_file(session, file)
-    verdict = None
+    verdict = followed = None
     if document is None:
         options, sha256 = options_of(ask.window, ask.per_cluster, ask.parallel), ""
         insist_on_sites(given, options)
         if ask.windows is not None:
-            options = replace(options, windows=dated_windows(given, ask.windows))
+            options = replace(options, windows=dated_windows(session, given, ask.windows))
     else:
         if ask.window is not None or ask.windows is not None:
             raise InputError("the plan's file says how long its windows are", hint="leave out --window and --windows")
@@ -135,7 +141,7 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         followed = follow(session, given, document, from_ledger=files.inventory is None)
         insist_unchanged(followed, file)
         verdict = judged(fleet, followed.rest, given.holdings)
-        options, sha256 = followed.options, document.sha256
+        options, sha256 = options_in(document), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
     verdict = verdict or hold(fleet, plan, given.holdings)
     rows = (finding for finding in verdict.findings if finding not in verdict.about_left_out)
@@ -148,7 +154,9 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         f"Each step of {file} was checked against every rule of the manifest: "
         f"{counted(verdict.states, 'state')}, {counted(verdict.rules, 'rule')}."
     )
-    return _Plan(given, fleet, scheduled(given, fleet, verdict.route, options), options, checked, sha256)
+    planned = scheduled(given, fleet, verdict.route, options, followed)
+    number = len(followed.work.windows) if followed is not None else 0
+    return _Plan(given, fleet, planned, options, checked, sha256, number)
 
 
 def material_of_file(session: Session, ask: RunbookWanted, files: InputFiles) -> Material:
@@ -176,7 +184,7 @@ def _material(session: Session, plan: _Plan) -> Material:
     given, route = plan.given, plan.planned.route
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
     about = (given, plan.fleet, plan.planned, plan.options, gaps, (plan.checked, *_CHECKED))
-    return Material(*about, session.now(), plan.sha256, space_uses(plan.fleet, route))
+    return Material(*about, session.now(), plan.sha256, space_uses(plan.fleet, route), plan.windows)
 
 
 def _page(material: Material, *, plain: bool) -> ReportPage:

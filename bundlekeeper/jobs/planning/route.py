@@ -19,6 +19,7 @@ from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.followed import Followed
     from bundlekeeper.model.route.dated_windows import DatedWindow
     from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.planning.fleet.domains import Fleet
@@ -189,6 +190,32 @@ def options_in(document: RouteDocument) -> Options:
     return Options(document.window_minutes, document.per_cluster, document.parallel, document.windows)
 
 
+def continued_options(
+    session: Session, before: RouteDocument, options: Options, without: tuple[Without, ...], *, is_dated: bool
+) -> tuple[Options, tuple[Without, ...]]:
+    """The options, and what is left out, of a plan that goes on with another one: what is not given is as it was there,
+    and reported; of its real windows those that are still to come."""
+    own, words = options_in(before), []
+    if is_dated or options.window_minutes is not None:
+        own = replace(own, window_minutes=options.window_minutes, windows=())
+    else:
+        own = replace(own, windows=tuple(window for window in own.windows if window.time() > session.now()))
+        words += [f"windows of {own.window_minutes} minutes"] if own.window_minutes is not None else []
+        if before.windows:
+            words.append(f"{len(own.windows) or 'none'} of its {counted(len(before.windows), 'window')}, to come yet")
+    for name, default in (("per_cluster", 1), ("parallel", ())):
+        value = getattr(options, name)
+        if value != default:
+            own = replace(own, **{name: value})
+        elif getattr(own, name) != default:
+            words.append(f"--{name.replace('_', '-')}")
+    left = without or before.plan.without
+    words += [f"without {', '.join(name for name, _ in left)}"] if left and not without else []
+    if words:
+        session.tell(f"note: as in the plan that it continues: {'; '.join(words)}")
+    return own, left
+
+
 def _parallel(words: Sequence[str]) -> tuple[tuple[str, int], ...]:
     """How many pieces of work may go on at a time, by site."""
     from bundlekeeper.model.route.document import MAX_PARALLEL
@@ -225,7 +252,7 @@ def find_route(
 
     given = read_inputs(session, files)
     insist_on_sites(given, options)
-    options = replace(options, windows=dated_windows(given, windows)) if windows is not None else options
+    options = replace(options, windows=dated_windows(session, given, windows)) if windows is not None else options
     found = route_of(given, Fleet(given.manifest, given.inventory), domain, release, options, without)
     return DomainRoute(given, options, found, session.now(), continues)
 
@@ -240,8 +267,29 @@ def insist_on_sites(given: Inputs, options: Options) -> None:
             raise InputError(f"--parallel: the inventory has no site {site!r}", hint=near(site, sites))
 
 
-def dated_windows(given: Inputs, name: str) -> tuple[DatedWindow, ...]:
-    """The real windows of a file, TOML or iCalendar by its name. Raises InputError, UnfinishedError."""
+def dated_windows(session: Session, given: Inputs, name: str) -> tuple[DatedWindow, ...]:
+    """The real windows of a file, TOML or iCalendar by its name, that have not begun; how many have is a note.
+
+    One that has begun is left out, too: what is staged before it can no longer be. Raises InputError, also where none
+    is left; UnfinishedError.
+    """
+    windows, now = _windows_of(given, name), session.now()
+    left = tuple(window for window in windows if window.time() > now)
+    if not left:
+        last = windows[-1]
+        message = f"no window of the file is still to come: the last one began {last.time():%Y-%m-%d %H:%M} {last.zone}"
+        hint = "add a [[window]] that begins later than now; one that has begun is not used"
+        raise InputError(message, where=name, hint=hint)
+    over = sum(window.time(window.minutes) <= now for window in windows)
+    begun = len(windows) - len(left) - over
+    words = [f"{counted(over, 'window')} of {name} {'is' if over == 1 else 'are'} over"] if over else []
+    words += [f"{counted(begun, 'window')} of {name} {'has' if begun == 1 else 'have'} begun"] if begun else []
+    if words:
+        session.tell(f"note: {'; '.join(words)}: nothing is planned into {'it' if over + begun == 1 else 'them'}")
+    return left
+
+
+def _windows_of(given: Inputs, name: str) -> tuple[DatedWindow, ...]:
     from bundlekeeper.formats import limits
     from bundlekeeper.jobs.inputs import read_bounded
     from bundlekeeper.links.calendar import read_calendar
@@ -271,22 +319,27 @@ def route_of(
     return found if isinstance(found, NoRoute) else scheduled(given, fleet, found, options)
 
 
-def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> PlannedRoute:
-    """A route's windows and ways back. Raises InputError for a window that is too short."""
+def scheduled(
+    given: Inputs, fleet: Fleet, route: Route, options: Options, followed: Followed | None = None
+) -> PlannedRoute:
+    """A route's windows and ways back; what is left of a plan that was begun is in the plan's own windows.
+
+    Raises InputError for a window that is too short.
+    """
     from bundlekeeper.planning.gaps.lowered import policy_findings
     from bundlekeeper.planning.route.space import space_findings
     from bundlekeeper.planning.route.way_back import lost, ways_back
+    from bundlekeeper.planning.windows.left import schedule_left
     from bundlekeeper.planning.windows.make import schedule
     from bundlekeeper.planning.windows.turn_back import with_turn_back
 
-    times = schedule(
-        fleet,
-        route,
-        options.window_minutes,
-        options.per_cluster,
-        parallel=dict(options.parallel),
-        dated=options.windows,
-    )
+    hands = dict(options.parallel)
+    if followed is not None and followed.is_begun:
+        times = schedule_left(fleet, route, followed.work, followed.dated, options.per_cluster, parallel=hands)
+    else:
+        times = schedule(
+            fleet, route, options.window_minutes, options.per_cluster, parallel=hands, dated=options.windows
+        )
     back = ways_back(fleet, route, given.holdings)
     windows = tuple(with_turn_back(window, back, options.window_minutes) for window in times.windows)
     times = replace(times, windows=windows)

@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
-from bundlekeeper.jobs.planning.route import Options, Without, insist_on_sites, plain
+from bundlekeeper.jobs.planning.route import Options, Without, dated_windows, insist_on_sites, plain
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.planning.route.types import NoRoute, Route
 
@@ -151,27 +151,37 @@ def find_routes(
     options: Options,
     files: InputFiles,
     without: Sequence[Without] = (),
+    windows: str | None = None,
 ) -> DomainsTogether:
-    """The cheapest allowed route of each domain that is named, or at the site, or of every one, in one timeline.
+    """The cheapest allowed route of each domain that is named, or at the site, or of every one, in one timeline, in the
+    real windows of the file `windows`, which the domains of a site share.
 
-    Raises InputError for unknown domains, site or release, and for a window that is too short; as `read_inputs`.
+    Raises InputError for unknown domains, site or release, and for windows that are too short or too few; as
+    `read_inputs`.
     """
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.find import route
     from bundlekeeper.planning.route.left_out import named
     from bundlekeeper.planning.windows.make import schedule_all
+    from bundlekeeper.planning.windows.turn_back import with_turn_back
 
     given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
     fleet.manifest_index.release(release)
     insist_on_sites(given, options)
+    options = replace(options, windows=dated_windows(session, given, windows)) if windows is not None else options
     chosen = _named(fleet, names, site)
     left = named((fleet.state(name) for name in chosen), without) if without else {}
     ways = [route(fleet, name, release, given.holdings, given.judged_at, left.get(name, ())) for name in chosen]
     routes = [way for way in ways if isinstance(way, Route)]
     parallel = dict(options.parallel)
-    times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster, parallel=parallel)
+    times = schedule_all(
+        fleet, routes, options.window_minutes, options.per_cluster, parallel=parallel, dated=options.windows
+    )
     domains = tuple(_domain(given, fleet, way, times.own_findings.get(way.domain, ())) for way in ways)
+    back = {domain.name: domain.back for domain in domains}
+    turned = (with_turn_back(window, back[window.domain], options.window_minutes) for window in times.windows)
+    times = replace(times, windows=tuple(turned))
     own = {row for rows in times.own_findings.values() for row in rows}
     shared = (*given.findings, *(row for row in times.findings if row not in own))
     if not names and not site:

@@ -130,7 +130,11 @@ def _verdict(errors: Sequence[OpenGap], warnings: Sequence[OpenGap]) -> str:
 
 def _glance(of: Material) -> Iterator[tuple[str, str]]:
     route, times = of.planned.route, of.planned.timeline
-    least = "this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}"
+    least = (
+        "this is the minimum for these steps"
+        if times.is_shortest
+        else f"cannot take less than {hours(times.lower_bound)}"
+    )
     yield "work in all", f"{hours(times.makespan)} ({least}), {counted(route.cost[1], 'server restart')}"
     hands = dict(of.options.parallel)
     if hands:
@@ -148,7 +152,7 @@ def _overview(of: Material) -> Iterator[WindowLine]:
         for window in windows:
             time = timer(window)
             down = down_at_most([window])
-            about = (what(step, window), when(window), hours(window.minutes), down, time(window.turn_back))
+            about = (what(step, window), when(of, window), hours(window.minutes), down, time(window.turn_back))
             yield WindowLine(str(window.number), *about, missing=False)
         if not windows:
             unplanned = "it could not be planned: the errors and gaps say why"

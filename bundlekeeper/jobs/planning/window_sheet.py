@@ -83,7 +83,7 @@ _STAGING = "nothing runs it yet, so nothing goes back; what was in the spare ban
 
 def window_sheet(of: Material, step: Step, window: Window) -> WindowSheet:
     """The sheet of one window. Raises InputError for a time zone that this machine does not know."""
-    number = len(of.planned.timeline.windows)
+    number = of.windows_in_all
     domain = of.planned.route.domain
     own = next((f"{c.site}/{domain}/" for c in of.given.inventory.components if c.domain == domain), "")
     time = timer(window)
@@ -95,7 +95,7 @@ def window_sheet(of: Material, step: Step, window: Window) -> WindowSheet:
     return WindowSheet(
         f"Window {window.number} of {number}: {what(step, window)}",
         f"window {window.number} of {number}",
-        when(window),
+        when(of, window),
         hours(window.minutes),
         time(window.turn_back),
         window.turn_back_reason,
@@ -117,10 +117,11 @@ def timer(window: Window) -> Callable[[int], str]:
     return window.dated.clock if window.dated is not None else clock
 
 
-def when(window: Window) -> str:
+def when(of: Material, window: Window) -> str:
     """When it is, for people. Raises InputError for a time zone that this machine does not know."""
     if window.dated is None:
-        return "no date: hours and minutes from its begin"
+        again = "its own is over, agree on one; " if of.options.windows else ""
+        return f"no date: {again}hours and minutes from its begin"
     note = f" ({window.dated.note})" if window.dated.note else ""
     return f"{window.dated.text()}{note}"
 

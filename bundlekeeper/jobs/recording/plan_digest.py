@@ -18,11 +18,9 @@ def plan_digest(session: Session, word: str) -> str:
 
     Raises InputError for what is neither; DamagedError, UnfinishedError.
     """
-    from bundlekeeper.store.contents.kept_plans import Plans
-
     if not word or _DIGEST.fullmatch(word):
         return word
-    kept = Plans(session.store).find(word) if "/" not in word else None
+    kept = session.plans.find(word) if "/" not in word else None
     if kept is not None:
         return kept.sha256
     return hashlib.sha256(read_bounded(word, limits.ROUTE_BYTES, "the plan")).hexdigest()

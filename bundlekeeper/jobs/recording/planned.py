@@ -80,8 +80,15 @@ def _planned(work: RecordingWork, row: PlannedRecord, answer: WhereAnswer, detai
     from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 
     component = recorded_component(work, answer)
+    read = replace(details, at=row.seen_at or details.at, reported_by=row.seen_by or details.reported_by)
+    done_at, seen_at = moment_of(work, details, answer), moment_of(work, read, answer)
+    if row.seen is not None and seen_at.at_us < done_at.at_us:  # what was seen then was done by then
+        if details.at is not None:
+            message = f"{row.component} was seen at {seen_at.text()}, before it was done: {done_at.text()}"
+            raise InputError(message, hint="--at is when the window was done, the sheet's time when somebody looked")
+        done_at = seen_at
     common = Event(
-        what=EventKind.OBSERVED, at=moment_of(work, details, answer), reported_by=reporter(details.reported_by),
+        what=EventKind.OBSERVED, at=done_at, reported_by=reporter(details.reported_by),
         done_by=details.done_by, approved_by=details.approved_by, change=details.change, plan=details.plan,
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
         method=component.method, note=details.note,
@@ -102,10 +109,9 @@ def _planned(work: RecordingWork, row: PlannedRecord, answer: WhereAnswer, detai
         why = f": {row.reason}" if row.reason else ""
         work.lines.append(f"{component.component} ({component.place}): {what.value} {version}{why}".rstrip())
     if row.seen is not None:
-        own = replace(details, at=row.seen_at or details.at, reported_by=row.seen_by or details.reported_by)
         evidence = EvidenceKind.INVENTORY if row.source else EvidenceKind.WRITTEN_NOTE
         seen = replace(
-            common, at=moment_of(work, own, answer), reported_by=reporter(own.reported_by), seen=Seen(row.seen),
+            common, at=seen_at, reported_by=reporter(read.reported_by), seen=Seen(row.seen),
             source=row.source, evidence=evidence, note=row.note or common.note,
         )  # fmt: skip
         work.events.append(seen)

@@ -19,15 +19,6 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class PlanStop:
-    """A bundle at which a kept plan stops on its way."""
-
-    plan: str
-    family: str
-    version: str
-
-
-@dataclass(frozen=True, slots=True)
 class Need:
     """One reason why a bundle is needed: active, staged or previous on `count` components, a plan or a set by name."""
 
@@ -43,8 +34,8 @@ class Need:
 Needs = Mapping[str, tuple[Need, ...]]
 
 
-def needs(session: Session, rows: Sequence[StoredBundle], stops: Iterable[PlanStop] = ()) -> Needs:
-    """By place, why each bundle is needed; empty for one that nothing needs. `stops` are those of the kept plans.
+def needs(session: Session, rows: Sequence[StoredBundle]) -> Needs:
+    """By place, why each bundle is needed; empty for one that nothing needs.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """
@@ -53,7 +44,7 @@ def needs(session: Session, rows: Sequence[StoredBundle], stops: Iterable[PlanSt
         from bundlekeeper.ledger.ask.usage import images_used
 
         used = images_used(session.ledger)
-    named = [*((stop.family, stop.version, Need("plan", name=stop.plan)) for stop in stops), *_of_sets(session)]
+    named = [*_of_plans(session), *_of_sets(session)]
     by_image: dict[tuple[str, str], list[ImageUsed]] = {}
     by_bundle: dict[tuple[str, str], list[ImageUsed]] = {}
     for use in used:
@@ -81,6 +72,20 @@ def _on_components(row: StoredBundle, by_image: _Uses, by_bundle: _Uses) -> Iter
 
 def _of(row: StoredBundle, named: Iterable[tuple[str, str, Need]]) -> Iterator[Need]:
     yield from dict.fromkeys(need for family, version, need in named if (family, version) == (row.family, row.version))
+
+
+def _of_plans(session: Session) -> Iterator[tuple[str, str, Need]]:
+    """The bundles of all steps of the kept plans that are not closed: what was done may have to be done again."""
+    if not (session.root / ".keeper" / "plans").is_dir():
+        return
+    from bundlekeeper.model.route.document import read_document
+
+    plans = session.plans
+    for plan in plans.kept():
+        document = read_document(plans.data(plan.sha256), plan.name) if plan.is_open else None
+        for step in document.raw["route"]["steps"] if document is not None else ():
+            for change in step["changes"]:
+                yield change["family"], change["version"], Need("plan", name=plan.name)
 
 
 def _of_sets(session: Session) -> Iterator[tuple[str, str, Need]]:

@@ -44,6 +44,7 @@ class EventKind(StrEnum):
     NO_ANSWER = "no-answer"  # the component did not answer
     SKIPPED = "skipped"  # a plan's work on a component was left out: nothing about the component's state
     BUNDLE_REMOVED = "bundle-removed"  # a bundle's file was taken out of a store: about no component
+    PLAN_CLOSED = "plan-closed"  # nothing more is done by a plan: about no component
 
 
 #: Among events of the same moment and order: the order in which such things are done.
@@ -59,6 +60,7 @@ RANK = {
     EventKind.OBSERVED: 8,
     EventKind.UNDONE: 9,
     EventKind.BUNDLE_REMOVED: 10,
+    EventKind.PLAN_CLOSED: 11,
 }
 
 
@@ -284,6 +286,7 @@ _REQUIRED = {
     EventKind.NO_ANSWER: ("component",),
     EventKind.SKIPPED: ("component", "plan", "reason"),
     EventKind.BUNDLE_REMOVED: ("family", "bundle", "sha256", "source", "before", "reason"),
+    EventKind.PLAN_CLOSED: ("plan", "reason"),
 }
 
 
@@ -301,6 +304,8 @@ def check(event: Event) -> None:
         wrong.append(f"an event of the kind {event.what} belongs to no reading")
     if event.what is EventKind.BUNDLE_REMOVED and event.component:
         wrong.append("a bundle is removed from a store, not from a component")
+    if event.what is EventKind.PLAN_CLOSED and event.component:
+        wrong.append("a plan is closed as a whole, not for a component")
     if event.what is EventKind.REMOVED and event.bank == BOOT_FILES and not event.version:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:

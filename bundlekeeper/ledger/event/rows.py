@@ -36,6 +36,7 @@ WHATS = (
     EventKind.NO_ANSWER,
     EventKind.SKIPPED,
     EventKind.BUNDLE_REMOVED,
+    EventKind.PLAN_CLOSED,
 )
 _BANKS, _METHODS = ("", *BANKS), ("", *METHODS)
 EVIDENCES = (EvidenceKind.NONE, EvidenceKind.WRITTEN_NOTE, EvidenceKind.INVENTORY, EvidenceKind.DIGEST)
@@ -44,7 +45,9 @@ EVIDENCE_CODE = {evidence: code for code, evidence in enumerate(EVIDENCES)}
 BANK_CODE = {bank: code for code, bank in enumerate(_BANKS)}
 METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
-_OF_OTHERS = frozenset(WHAT_CODE[w] for w in (EventKind.UNDONE, EventKind.SKIPPED, EventKind.BUNDLE_REMOVED))
+_OF_OTHERS = frozenset(
+    WHAT_CODE[what] for what in (EventKind.UNDONE, EventKind.SKIPPED, EventKind.BUNDLE_REMOVED, EventKind.PLAN_CLOSED)
+)
 
 #: Columns of words that an event states or not: NULL where it does not.
 _STATED = (

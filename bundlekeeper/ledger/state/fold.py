@@ -398,7 +398,7 @@ class ComponentState:
                 self.present = 0
 
     def _nothing(self, fact: Fact, lookups: Lookups) -> None:
-        """An event of the kind undone, inventory, skipped or bundle-removed states nothing of one component."""
+        """An event of a kind that states nothing of one component: undone, inventory, skipped, and others."""
 
     def _images(self) -> Iterator[Image]:
         """Every image known to be on the component; of equal versions, the bundle of the first one counts."""
@@ -446,8 +446,7 @@ _STEPS = (
     ComponentState._nothing,
     ComponentState._failed,
     ComponentState._did_not_answer,
-    ComponentState._nothing,
-    ComponentState._nothing,
+    *[ComponentState._nothing] * 3,
     ComponentState._absent,
 )
 

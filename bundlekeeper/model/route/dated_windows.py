@@ -54,15 +54,33 @@ class DatedWindow:
         return moment.astimezone(zone_of(self.zone))
 
     def clock(self, minute: int = 0) -> str:
-        """The clock of the site at a minute of the window: `03:10`. Raises InputError for a zone that is not known."""
-        return f"{self.time(minute):%H:%M}"
+        """The clock of the site at a minute of the window: `03:10`, with its offset where clocks change in the window.
+
+        Raises InputError for a zone that is not known.
+        """
+        moment = self.time(minute)
+        return f"{moment:%H:%M} {_offset(moment)}" if self._turns else f"{moment:%H:%M}"
+
+    @property
+    def _turns(self) -> bool:
+        return self.time().utcoffset() != self.time(self.minutes).utcoffset()
+
+    def moment(self, minute: int) -> str:
+        """A minute of the window with its day and offset: `2026-12-02 03:10 +00:00`. Raises InputError."""
+        moment = self.time(minute)
+        return f"{moment:%Y-%m-%d %H:%M} {_offset(moment)}"
 
     def text(self) -> str:
         """From when to when, for people: `2026-12-02 01:00 to 05:00 Europe/Lisbon`. Raises InputError."""
         begins, ends = self.time(), self.time(self.minutes)
         day = "" if begins.date() == ends.date() else f"{ends:%Y-%m-%d} "
-        turned = "" if begins.utcoffset() == ends.utcoffset() else " (clocks change during it)"
-        return f"{begins:%Y-%m-%d %H:%M} to {day}{ends:%H:%M} {self.zone}{turned}"
+        turned = " (clocks change during it)" if self._turns else ""
+        first, last = (f" {_offset(moment)}" if self._turns else "" for moment in (begins, ends))
+        return f"{begins:%Y-%m-%d %H:%M}{first} to {day}{ends:%H:%M}{last} {self.zone}{turned}"
+
+
+def _offset(moment: datetime) -> str:
+    return moment.isoformat(timespec="minutes")[-6:]
 
 
 def dated(site: str, begins: datetime, minutes: int, zone: str, note: str = "") -> DatedWindow:

@@ -6,12 +6,13 @@ part is in the window that verifies it, or, where none does, in the first one th
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.model.route.dated_windows import DatedWindow
 from bundlekeeper.model.route.document import RouteDocument
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 
@@ -42,12 +43,12 @@ class WorkItem:
 
 @dataclass(frozen=True, slots=True)
 class PlannedWindow:
-    """One window as the plan has it: `begins` is its date as text, empty where the plan has no dates."""
+    """One window as the plan has it; `dated` is the real window that it is in, None where the plan has no dates."""
 
     number: int
     step: int
     minutes: int
-    begins: str = ""
+    dated: DatedWindow | None = None
 
 
 @dataclass(frozen=True)
@@ -84,16 +85,17 @@ class PlannedWork:
 def planned_work(document: RouteDocument) -> PlannedWork:
     """The work of a document. Raises InputError where it cannot be read."""
     try:
-        return _read(document.raw)
+        return _read(document)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         message = f"its work cannot be read: {type(error).__name__}: {error}"
         raise InputError(message, where=document.plan.name, hint="make the plan again: bundlekeeper route") from error
 
 
-def _read(raw: Mapping[str, Any]) -> PlannedWork:
+def _read(document: RouteDocument) -> PlannedWork:
+    raw = document.raw
     facts = raw["inputs"]["inventory"]["components"]
     rows = (raw["timeline"] or {"windows": []})["windows"]
-    windows = tuple(_window(row) for row in rows)
+    windows = tuple(_window(row, document.windows) for row in rows)
     places: dict[tuple[int, str], int] = {}
     assigned = set[str]()
     for by_verify in (True, False):
@@ -110,9 +112,12 @@ def _read(raw: Mapping[str, Any]) -> PlannedWork:
     return PlannedWork(tuple(items), windows, names, frozenset(removals), frozenset(assigned))
 
 
-def _window(row: Mapping[str, Any]) -> PlannedWindow:
-    begins = (row.get("dated") or {}).get("begins", "")
-    return PlannedWindow(int(row["number"]), int(row["step"]), int(row["minutes"]), str(begins))
+def _window(row: Mapping[str, Any], real: Sequence[DatedWindow]) -> PlannedWindow:
+    said = row.get("dated") or {}
+    dated = next((w for w in real if (w.site, w.begins) == (said["site"], said["begins"])), None) if said else None
+    if said and dated is None:
+        raise ValueError(f"window {row['number']} is in none of its real windows")
+    return PlannedWindow(int(row["number"]), int(row["step"]), int(row["minutes"]), dated)
 
 
 def _count(step: Mapping[str, Any]) -> str:

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats.moments import parse
 
 COLUMNS = ("component", "expected", "seen", "time", "reported by", "note")
 _NEEDED = ("component", "seen")
@@ -51,6 +52,18 @@ def csv_cells(data: bytes, name: str) -> list[list[str]]:
         raise InputError(f"this is not a CSV file: {error}", where=name, hint=hint) from error
 
 
+def _problems(words: Sequence[str]) -> Iterator[str]:
+    """What cannot be recorded of a row's cells: the seen version, the time, who reports it, the note."""
+    for title, word in zip(COLUMNS[2:], words, strict=True):
+        if not word.isprintable():
+            yield f"{title} has characters that cannot be printed"
+    if words[1]:
+        try:
+            parse(words[1])
+        except InputError as error:
+            yield f"{error.message}; write it as 2026-12-02 03:10"
+
+
 def read_sheet(cells: Sequence[Sequence[str]], name: str, expected: Mapping[str, str]) -> list[SeenRow]:
     """The rows in which something was seen, of the components `expected` in the window.
 
@@ -60,20 +73,23 @@ def read_sheet(cells: Sequence[Sequence[str]], name: str, expected: Mapping[str,
     wrong = [f"{name}:1: column {title!r} is not known" for title in titles if title not in COLUMNS]
     wrong += [f"{name}:1: column {title!r} is there twice" for n, title in enumerate(titles) if title in titles[:n]]
     wrong += [f"{name}:1: column {title!r} is missing" for title in _NEEDED if title not in titles]
+    has_titles = not wrong
     found: dict[str, SeenRow] = {}
     for number, row in enumerate(cells[1:], 2):
         values = dict(zip(titles, (cell.strip() for cell in row), strict=False))
-        if wrong or not any(values.values()):
+        if not has_titles or not any(values.values()):
             continue
-        component, seen = values.get("component", ""), values.get("seen", "")
+        component = values.get("component", "")
         if component not in expected:
             wrong.append(f"{name}:{number}: {component or 'no component'} is not in this window")
+        elif (said := values.get("expected", "")) and said != expected[component]:
+            wrong.append(f"{name}:{number}: {component}: {said} is expected there, {expected[component]} by the plan")
         elif component in found:
             wrong.append(f"{name}:{number}: {component} is there twice")
         else:
-            found[component] = SeenRow(
-                component, seen, values.get("time", ""), values.get("reported by", ""), values.get("note", "")
-            )
+            words = [" ".join(values.get(title, "").split()) for title in COLUMNS[2:]]  # a line break is a blank
+            wrong += [f"{name}:{number}: {component}: {problem}" for problem in _problems(words)]
+            found[component] = SeenRow(component, *words)
     if wrong:
         shown = [*wrong[:_SHOWN], *([f"and {len(wrong) - _SHOWN} more"] if len(wrong) > _SHOWN else [])]
         raise InputError("nothing was recorded: the sheet cannot be read", where=name, evidence=shown,

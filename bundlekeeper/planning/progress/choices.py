@@ -22,6 +22,7 @@ from bundlekeeper.planning.progress.rest import PlanRest, judged, only
 from bundlekeeper.planning.progress.types import OPEN, STUCK, Choice, ItemProgress, Outcome
 from bundlekeeper.planning.route.check_plan import PlanVerdict
 from bundlekeeper.planning.route.way_back import WayBack, ways_back
+from bundlekeeper.planning.windows.left import schedule_left
 
 _MOVED = frozenset({Outcome.DONE, Outcome.NOT_READ_BACK})
 
@@ -37,9 +38,20 @@ class Ground:
     holdings: Holdings
 
 
-def choices(ground: Ground, rows: Sequence[ItemProgress]) -> tuple[Choice, ...]:
-    """The ways to go on with every part that failed or did not answer; none where there is none of them."""
-    stuck = [row for row in rows if row.outcome in STUCK]
+def to_decide(ground: Ground, rows: Sequence[ItemProgress]) -> tuple[ItemProgress, ...]:
+    """The parts that somebody must decide about: those that failed or did not answer, and those that were left out
+    where the rules forbid what is left without them."""
+    stuck = tuple(row for row in rows if row.outcome in STUCK)
+    skipped = tuple(row for row in rows if row.outcome is Outcome.SKIPPED)
+    left = [row for row in rows if row.outcome in OPEN]
+    if skipped and left and forbids(judged(ground.fleet, only(ground.plan, ground.work, _parts([*stuck, *left])),
+                                           ground.holdings)):  # fmt: skip
+        return (*stuck, *skipped)
+    return stuck
+
+
+def choices(ground: Ground, rows: Sequence[ItemProgress], stuck: Sequence[ItemProgress]) -> tuple[Choice, ...]:
+    """The ways to go on with the parts `stuck`; none where there is none of them."""
     if not stuck:
         return ()
     left = [row for row in rows if row.outcome in OPEN]
@@ -64,12 +76,18 @@ def _parts(rows: Sequence[ItemProgress]) -> set[tuple[str, int]]:
 def _again(ground: Ground, stuck: Sequence[ItemProgress], left: Sequence[ItemProgress]) -> Choice:
     rest = only(ground.plan, ground.work, _parts([*stuck, *left]))
     names = some(list(dict.fromkeys(row.item.key for row in stuck)), 3)
-    minutes = sum(row.item.minutes for row in stuck)
+    minutes = _minutes(ground, stuck)
     number = min((row.item.window for row in left if row.item.window), default=0)
     until = f"before window {number}" if number else ""
     return Choice(
         "again", f"try again on {names}", minutes, until, forbids(judged(ground.fleet, rest, ground.holdings))
     )
+
+
+def _minutes(ground: Ground, rows: Sequence[ItemProgress]) -> int:
+    """How long the parts take in windows of their own, with all that belongs to them."""
+    route = judged(ground.fleet, only(ground.plan, ground.work, _parts(rows)), ground.holdings).route
+    return schedule_left(ground.fleet, route, ground.work, {}).makespan
 
 
 def without(ground: Ground, keys: set[str], left: Sequence[ItemProgress]) -> PlanRest:
@@ -104,7 +122,11 @@ def _back(ground: Ground, stuck: Sequence[ItemProgress], rows: Sequence[ItemProg
     """Going back by the step of the first part that failed, for all that it moved."""
     step = min(row.item.step for row in stuck)
     mine = [row for row in rows if row.item.step == step]
-    moved = [row for row in mine if row.outcome in _MOVED]
+    same = ground.fleet.manifest_index.scale
+    moved = [
+        row for row in mine
+        if row.outcome in _MOVED or (row.runs and not same(row.item.kind).same(row.runs, row.item.start))
+    ]  # fmt: skip
     if not moved:
         return
     later = [row for row in rows if row.item.step > step and row.outcome in _MOVED]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from bundlekeeper.model.route.planned_work import PlannedWork, WorkItem
 from bundlekeeper.planning.progress.compare import Same
@@ -39,7 +40,9 @@ def progress(
         windows.append(_window(work, window.number, mine))
     number = next((w.window.number for w in windows if any(row.outcome in OPEN for row in w.items)), 0)
     counts = Counter(row.outcome.value for row in found.values())
-    return PlanProgress(tuple(windows), number, {outcome.value: counts[outcome.value] for outcome in Outcome})
+    numbers = {window.number for window in work.windows}
+    unplanned = tuple(row for row in found.values() if row.item.window not in numbers)
+    return PlanProgress(tuple(windows), number, {what.value: counts[what.value] for what in Outcome}, unplanned)
 
 
 def _window(work: PlannedWork, number: int, rows: tuple[ItemProgress, ...]) -> WindowProgress:
@@ -47,7 +50,8 @@ def _window(work: PlannedWork, number: int, rows: tuple[ItemProgress, ...]) -> W
     moments = sorted(row.at for row in rows if row.at and row.outcome in _BEGUN)
     is_left = any(row.outcome in OPEN for row in rows)
     is_begun = any(row.outcome in _BEGUN for row in rows)
-    state = "done" if not is_left else "begun" if is_begun else "left"
+    over = "done" if all(row.outcome in {Outcome.DONE, Outcome.SKIPPED} for row in rows) else "recorded"
+    state = over if not is_left else "begun" if is_begun else "left"
     first, last = (moments[0], moments[-1]) if moments else ("", "")
     return WindowProgress(window, work.steps.get(window.step, ""), rows, state, first, last)
 
@@ -57,7 +61,7 @@ def _component(
 ) -> list[ItemProgress]:
     kind, active = items[0].kind, str(facts.get("active") or "")
     at = next((n for n, item in reversed(list(enumerate(items))) if same(kind, item.end, active)), -1) if active else -1
-    return [_part(items, number, at, facts, heard, same) for number in range(len(items))]
+    return [replace(_part(items, number, at, facts, heard, same), runs=active) for number in range(len(items))]
 
 
 def _part(
@@ -99,6 +103,8 @@ def _followed(item: WorkItem, heard: Sequence[Heard], same: Same, *, is_first: b
             outcome, entry, tried = Outcome.STAGED, row, False
         elif row.what == "activated" and is_it:
             tried, entry = True, row
+        elif row.what == "activated" and entry is not None and not entry.version:
+            outcome, entry, tried = Outcome.LEFT, None, False  # what had no version was about the part before
         elif row.what == "failed" and is_any:
             outcome, entry, tried = Outcome.FAILED, row, False
         elif row.what == "skipped" and is_any and row.own:

@@ -15,7 +15,7 @@ from bundlekeeper.formats.escape import some
 from bundlekeeper.model.route.planned_work import PlannedWork, WorkItem
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
-from bundlekeeper.planning.progress.choices import Ground, choices, forbids
+from bundlekeeper.planning.progress.choices import Ground, choices, forbids, to_decide
 from bundlekeeper.planning.progress.played import running
 from bundlekeeper.planning.progress.rest import judged, only
 from bundlekeeper.planning.progress.types import OPEN, STUCK, Choice, ItemProgress, Outcome
@@ -106,7 +106,10 @@ def rehearse(ground: Ground, rows: Sequence[ItemProgress], failures: set[tuple[s
         names = tuple(tuple(item.key for item in items) for items in (done, failed))
         played.append(RehearsedWindow(window.number, what, names[0], names[1], _runs(now), _mixture(now), ()))
     not_reached = _not_reached(ground.work, state)
-    return Rehearsal(tuple(played), choices(now, tuple(state.values())), not_reached, tuple(sorted(out)))
+    end = tuple(state.values())
+    stuck = to_decide(now, end)
+    out |= {row.item.key for row in stuck}
+    return Rehearsal(tuple(played), choices(now, end, stuck), not_reached, tuple(sorted(out)))
 
 
 def _ground(ground: Ground, versions: Mapping[str, str]) -> Ground:
@@ -137,4 +140,8 @@ def _not_reached(work: PlannedWork, state: Mapping[tuple[str, int], ItemProgress
     """The components that do not run the last version that the plan brings them."""
     ends: dict[str, WorkItem] = {key: items[-1] for key, items in work.of.items()}
     over = {Outcome.DONE, Outcome.NOT_READ_BACK}
-    return tuple(key for key, item in ends.items() if state[key, item.step].outcome not in over)
+    return tuple(
+        key
+        for key, item in ends.items()  # what the plan gives no window is not reached
+        if (key, item.step) not in state or state[key, item.step].outcome not in over
+    )

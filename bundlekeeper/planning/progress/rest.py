@@ -1,6 +1,6 @@
 """What is left of a plan, as a plan: so that it is judged, timed and printed as any other.
 
-Rules: a part that runs, or was left out, is not in it; a step of which nothing is left is not in it, and the others
+Rules: a part that runs, or was skipped, is not in it; a step of which nothing is left is not in it, and the others
 keep their numbers wherever they are reported.
 """
 
@@ -15,7 +15,7 @@ from bundlekeeper.model.route.hand_plan import Plan, PlanStep
 from bundlekeeper.model.route.planned_work import PlannedWork, WorkItem
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.progress.types import OPEN, STUCK, ItemProgress
+from bundlekeeper.planning.progress.types import OPEN, STUCK, ItemProgress, Outcome
 from bundlekeeper.planning.route.check_plan import PlanVerdict, hold
 
 _STEP = re.compile(r"step (\d+)")
@@ -30,9 +30,15 @@ class PlanRest:
 
 
 def rest_of(plan: Plan, work: PlannedWork, rows: Collection[ItemProgress], *, stuck: bool = True) -> PlanRest:
-    """What is left of a plan: with what failed or did not answer, or, where `stuck` is False, without it."""
+    """What is left of a plan: with what failed or did not answer, or, where `stuck` is False, without it. A server of
+    which something was skipped is left out, with the reason."""
     wanted = OPEN | STUCK if stuck else OPEN
-    return only(plan, work, {(row.item.key, row.item.step) for row in rows if row.outcome in wanted})
+    skipped = {row.item.server: row.reason for row in rows if row.outcome is Outcome.SKIPPED and row.item.server}
+    left = {(row.item.key, row.item.step) for row in rows if row.outcome in wanted and row.item.server not in skipped}
+    rest = only(plan, work, left)
+    named = {name for name, _ in plan.without}
+    more = tuple((server, f"skipped: {reason}") for server, reason in skipped.items() if server not in named)
+    return replace(rest, plan=replace(rest.plan, without=(*plan.without, *more)))
 
 
 def only(plan: Plan, work: PlannedWork, parts: Collection[tuple[str, int]]) -> PlanRest:

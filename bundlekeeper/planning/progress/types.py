@@ -49,18 +49,24 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class ItemProgress:
-    """One component's part with what became of it; `reason` for people, `at` the moment that it rests on."""
+    """One component's part with what became of it; `reason` for people, `at` the moment that it rests on, `runs` the
+    version that it is known to run, empty for none."""
 
     item: WorkItem
     outcome: Outcome
     reason: str = ""
     at: str = ""
     reported_by: str = ""
+    runs: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class WindowProgress:
-    """One window with its components. `state` is done, begun or left; `began` and `ended` are moments of entries."""
+    """One window with its components; `began` and `ended` are moments of entries.
+
+    `state` is `left`, `begun` where some of it is left, `done` where all of it was read back or left out, else
+    `recorded`.
+    """
 
     window: PlannedWindow
     what: str
@@ -76,16 +82,18 @@ class WindowProgress:
 
 @dataclass(frozen=True, slots=True)
 class PlanProgress:
-    """How far a plan is: every window, the number of the next one with work that is left (0: none), and the counts."""
+    """How far a plan is: every window, the number of the next one with work that is left (0: none), the counts, and
+    the parts of steps that have no window."""
 
     windows: tuple[WindowProgress, ...]
     next_window: int
     counts: Mapping[str, int]
+    unplanned: tuple[ItemProgress, ...] = ()
 
     @property
     def items(self) -> tuple[ItemProgress, ...]:
-        """Every component's part of every step, in the order of the windows."""
-        return tuple(row for window in self.windows for row in window.items)
+        """Every component's part of every step, in the order of the windows; last those that have none."""
+        return (*(row for window in self.windows for row in window.items), *self.unplanned)
 
     @property
     def stuck(self) -> tuple[ItemProgress, ...]:

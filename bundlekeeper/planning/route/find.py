@@ -63,6 +63,10 @@ def route(
     """
     with _uncollected():
         finder = RouteFinder(fleet, fleet.state(domain), release, holdings, left=left)
+        idle = left_out.at_release(finder.target, finder.state, left) if left else ()
+        if idle:
+            left = [server for server in left if server not in idle]
+            finder = RouteFinder(fleet, fleet.state(domain), release, holdings, left=left)
         found = RouteSearch(finder.problem(release)).run()
         wider = finder.with_stops_not_in_store() if found.steps is None and found.exhausted else None
         further = RouteSearch(wider.problem(release)).run() if wider is not None else found
@@ -70,7 +74,7 @@ def route(
             none = finder.no_route(found)
             return replace(none, passed_over=finder.passed_over()) if found.exhausted else none
     steps = with_removals(fleet, domain, (wider or finder).steps(further.steps))
-    findings = [*(wider or finder).findings(steps, further.steps)]
+    findings = [*left_out.idle_findings(idle, release), *(wider or finder).findings(steps, further.steps)]
     expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))

@@ -64,6 +64,30 @@ def named(states: Iterable[DomainState], wanted: Sequence[tuple[str, str]]) -> d
     return {domain: tuple(rows.values()) for domain, rows in found.items()}
 
 
+def at_release(target: ReleaseTarget, state: DomainState, left: Iterable[LeftOut]) -> tuple[LeftOut, ...]:
+    """Those of the servers that run all that the target brings them, so that leaving them out changes nothing."""
+
+    def runs(reading: ComponentReading) -> bool:
+        offer = target.offer(reading)
+        same = target.manifest_index.scale(reading.kind).same
+        return offer is not None and bool(reading.active) and same(reading.active or "", offer.image.version)
+
+    keys = {
+        server.key
+        for server_class, servers in state.classes
+        if all(runs(reading) or not target.means(reading) for reading in server_class.components)
+        for server in servers
+    }
+    return tuple(server for server in left if server.server in keys)
+
+
+def idle_findings(servers: Iterable[LeftOut], release: str) -> Iterator[Finding]:
+    """That the servers are at the release already."""
+    for server in servers:
+        message = f"it is at {release} already: nothing is left out"
+        yield finding("no-change", f"server {server.name}", message, "leave out --without for it", Level.NOTE)
+
+
 def split(state: DomainState, part: Callable[[ServerAt], Hashable]) -> DomainState:
     """The state with each of its classes split into the servers that are of the same part."""
 

@@ -12,16 +12,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.formats.escape import some
 from bundlekeeper.model.route.dated_windows import DatedWindow
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.infrastructure_actions import Draft, Lead, infrastructure
+from bundlekeeper.planning.windows.real import Laid, Track, lay, lengths_of
 from bundlekeeper.planning.windows.schedule import (
     Limits,
     Placed,
@@ -49,7 +51,7 @@ class _Plan:
     apart: tuple[str, ...]
     sets: frozenset[int]
     clusters: frozenset[str | None]  # of its servers; None where one is not known
-    windows: list[tuple[int, list[WorkPiece], list[Placed], DatedWindow | None]] = field(default_factory=list)
+    windows: list[Laid] = field(default_factory=list)
     bound: int = 0
     site: str = ""
     parallel: int | None = None
@@ -69,7 +71,7 @@ def schedule(
 
     Raises InputError as `schedule_all` does, and where the real windows are too few.
     """
-    return _schedule(fleet, (route,), length, per_cluster, parallel or {}, dated)
+    return schedule_all(fleet, (route,), length, per_cluster, parallel=parallel, dated=dated)
 
 
 def schedule_all(
@@ -79,24 +81,16 @@ def schedule_all(
     per_cluster: int = 1,
     *,
     parallel: Mapping[str, int] | None = None,
+    dated: Sequence[DatedWindow] = (),
 ) -> Timeline:
     """Routes of several domains in rounds of windows, at most `per_cluster` servers of one cluster at a time, and at
-    each site as many pieces of work as `parallel` has for it (under the empty name for any other site).
+    each site as many pieces of work as `parallel` has for it (under the empty name for any other site). With `dated`
+    they are laid into these real windows, which the domains of a site share; a round is those that begin together.
 
-    Raises InputError, naming the shortest length that would do, where pieces of work are longer than `length`; where
-    `per_cluster` is less than one; and for two routes of one domain.
+    Raises InputError, naming the shortest length that would do, where pieces of work are longer than `length` or every
+    window of their site; where `per_cluster` is less than one; for two routes of one domain; and where the real windows
+    of a site are none or too few.
     """
-    return _schedule(fleet, routes, length, per_cluster, parallel or {}, ())
-
-
-def _schedule(
-    fleet: Fleet,
-    routes: Sequence[Route],
-    length: int | None,
-    per_cluster: int,
-    parallel: Mapping[str, int],
-    dated: Sequence[DatedWindow],
-) -> Timeline:
     if per_cluster < 1:
         raise InputError("at least one server of a cluster must be worked on at a time", hint="--per-cluster 1")
     if len({r.domain for r in routes}) < len(routes):
@@ -105,23 +99,14 @@ def _schedule(
     unplanned: list[tuple[str, int]] = []
     drafts = []
     for route in routes:
-        rows = _drafts(fleet, route, per_cluster)
+        rows = drafts_of(fleet, route, per_cluster)
         own_findings[route.domain] = tuple(dict.fromkeys(f for draft in rows for f in draft.findings))
         good = next((n for n, draft in enumerate(rows) if draft.refused), len(rows))
         unplanned += [(route.domain, step.number) for step in route.steps[good:]]
         drafts.append((route, rows[:good]))
-    plans = []
-    for route, rows in drafts:
-        site = _site(fleet, route.domain)
-        real = tuple(window for window in dated if window.site == site)
-        if dated and not real:
-            raise InputError(f"no window is at site {site}", hint=f"it has {some(sorted({w.site for w in dated}))}")
-        limits = Limits(length, per_cluster, parallel.get(site, parallel.get("")), tuple(w.minutes for w in real))
-        if limits.longest is not None:
-            _fit([piece for draft in rows for piece in draft.pieces], limits.longest)
-        plans.append(_plan(fleet, route, rows, limits, real))
+    plans, order = _laid(fleet, drafts, Limits(length, per_cluster), parallel or {}, dated)
     chains = [[_load(plan, pieces, rows) for _, pieces, rows, _ in plan.windows] for plan in plans]
-    windows = tuple(_windows(plans, chains))
+    windows = tuple(_windows(plans, order if dated else rounds(chains)))
     for found, whose in _clashes(drafts):
         own_findings |= {domain: (*own_findings[domain], found) for domain in whose}
     findings = dict.fromkeys(f for rows in own_findings.values() for f in rows)
@@ -133,7 +118,35 @@ def _schedule(
     return Timeline(windows, makespan, _bound(plans), tuple(findings), tuple(unplanned), own_findings)
 
 
-def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
+def _laid(
+    fleet: Fleet,
+    drafts: Sequence[tuple[Route, Sequence[Draft]]],
+    limits: Limits,
+    parallel: Mapping[str, int],
+    dated: Sequence[DatedWindow],
+) -> tuple[list[_Plan], list[list[int]]]:
+    """The windows of each domain, and of real ones which domains are in each."""
+    lengths = lengths_of(dated)
+    sites = [site_of(fleet, route.domain) for route, _ in drafts]
+    lacking = [site for site, (_, rows) in zip(sites, drafts, strict=True) if rows and site not in lengths]
+    if dated and lacking:
+        raise InputError(f"no window is at site {some(list(dict.fromkeys(lacking)))}",
+                         hint=f"it has {some(sorted(lengths))}")  # fmt: skip
+    plans, tracks = [], []
+    for site, (route, rows) in zip(sites, drafts, strict=True):
+        own = replace(limits, parallel=parallel.get(site, parallel.get("")), lengths=lengths.get(site, ()))
+        _fit([piece for draft in rows for piece in draft.pieces], own, site)
+        plans.append(_plan(fleet, route, rows, own, site))
+        steps = [(step.number, draft.pieces) for step, draft in zip(route.steps, rows, strict=False) if draft.pieces]
+        tracks.append(Track(route.domain, site, own, steps, partial(_load, plans[-1])))
+    order = lay(tracks, dated) if dated else []
+    for plan, track in zip(plans, tracks, strict=True):
+        plan.windows = track.windows if dated else _packed(track)
+    return plans, order
+
+
+def drafts_of(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
+    """The pieces of work of each step of a route, in no window yet."""
     state = fleet.state(route.domain)
     rows = []
     edited: set[str] = set()
@@ -173,16 +186,16 @@ def _staged_before(piece: WorkPiece) -> WorkPiece:
     return replace(piece, actions=tuple(rows))
 
 
-def _site(fleet: Fleet, domain: str) -> str:
+def site_of(fleet: Fleet, domain: str) -> str:
     """Where the domain is: where most of its components are."""
     sites = [component.site for component in fleet.inventory.components if component.domain == domain]
     return max(sorted(set(sites)), key=sites.count, default="")
 
 
-def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
+def _fit(pieces: Iterable[WorkPiece], limits: Limits, site: str) -> None:
     """Refuse a length that some piece does not fit; all of them are named."""
-    long = [piece for piece in pieces if piece.minutes > length]
-    if not long:
+    length = limits.longest
+    if length is None or not (long := [piece for piece in pieces if piece.minutes > length]):
         return
     least = max(piece.minutes for piece in long)
     worst = next(piece for piece in long if piece.minutes == least)
@@ -191,44 +204,44 @@ def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
         Finding("bad-value", Level.ERROR, piece.subject, f"takes {piece.minutes} minutes, which no window has")
         for piece in long
     )
-    raise InputError(message, hint=f"--window {least}m or longer", problems=list(dict.fromkeys(problems)))
+    hint = f"--window {least}m or longer"
+    if limits.lengths:
+        hint = f"that is the longest at site {site}: one of {least} minutes or more is needed"
+    raise InputError(message, hint=hint, problems=list(dict.fromkeys(problems)))
 
 
-def _plan(
-    fleet: Fleet, route: Route, drafts: Sequence[Draft], limits: Limits, real: Sequence[DatedWindow]
-) -> _Plan:  # fmt: skip
-    sets = frozenset(n for n, row in enumerate(fleet.inventory.separate_windows) if route.domain in row.domains)
-    named = {domain for n in sets for domain in fleet.inventory.separate_windows[n].domains} - {route.domain}
+def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], limits: Limits, site: str) -> _Plan:
+    sets, apart = apart_of(fleet, route.domain)
     of_server = fleet.manifest_index.is_of_server
     clusters = {component.cluster for component in fleet.components(route.domain) if of_server(component.kind)}
-    plan = _Plan(
+    return _Plan(
         route.domain,
-        tuple(sorted(named)),
+        apart,
         sets,
         frozenset(clusters - {""}),
-        site=_site(fleet, route.domain),
+        bound=sum(lower_bound(draft.pieces, limits) for draft in drafts),
+        site=site,
         parallel=limits.parallel,
     )
-    number, lacking = 0, 0
-    for step, draft in zip(route.steps, drafts, strict=False):
-        plan.bound += lower_bound(draft.pieces, limits)
-        left = real[number:]
-        mine = replace(limits, lengths=limits.lengths[number:] or ((limits.longest or 0,) if real else ()))
-        for place, rows in enumerate(pack(draft.pieces, mine)):
-            number += 1
-            if rows:
-                lacking += bool(real) and place >= len(left)
-                plan.windows.append((step.number, draft.pieces, rows, left[place] if place < len(left) else None))
-    if lacking:
-        message = f"{counted(len(real), 'window')} at site {plan.site} are too few: the plan needs {lacking} more"
-        raise InputError(message, hint=f"add windows to the file, or make them longer than {limits.longest} minutes")
-    return plan
 
 
-def _windows(plans: Sequence[_Plan], chains: Sequence[Sequence[WindowLoad]]) -> Iterable[Window]:
+def apart_of(fleet: Fleet, domain: str) -> tuple[frozenset[int], tuple[str, ...]]:
+    """The sets of `separate_windows` that a domain is in, by number, and the other domains that they name."""
+    sets = frozenset(n for n, row in enumerate(fleet.inventory.separate_windows) if domain in row.domains)
+    named = {other for n in sets for other in fleet.inventory.separate_windows[n].domains} - {domain}
+    return sets, tuple(sorted(named))
+
+
+def _packed(track: Track) -> list[Laid]:
+    """The windows of a domain where none has a date."""
+    return [(step, pieces, rows, None) for step, pieces in track.steps for rows in pack(pieces, track.limits)]
+
+
+def _windows(plans: Sequence[_Plan], order: Sequence[Sequence[int]]) -> Iterable[Window]:
+    """The windows, `order` being which plans open their next one in each round."""
     at = [0] * len(plans)
     number = 0
-    for round_, open_ in enumerate(rounds(chains), 1):
+    for round_, open_ in enumerate(order, 1):
         for i in sorted(open_):
             plan = plans[i]
             step, pieces, rows, dated = plan.windows[at[i]]

@@ -2,7 +2,8 @@
 
 Rules: plain values without references to what they were made from; minutes are whole; `start` counts from the start of
 the action's own window, and is negative for staging, which has no effect yet and is done before it; windows of one
-round may be open at the same time, those of different rounds never are; a number of minutes that no manifest gives is
+round may be open at the same time, those of different rounds never are, but for real windows of several sites, of which
+those that begin together are a round, and others may overlap; a number of minutes that no manifest gives is
 marked assumed; a step that has no windows is listed as unplanned, with the reason among the findings.
 """
 

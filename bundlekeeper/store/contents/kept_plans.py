@@ -1,8 +1,8 @@
 """The plans that a store keeps: each a route document, named by its digest, with what was said of it beside it.
 
 Rules: a plan's file never changes and is never removed; what is read is compared with its name, so that an altered plan
-is never followed; what is said of a plan (its name, its change, who approved it, that it was closed) is a record of its
-own, which is replaced whole; an open plan's name is used once.
+is never followed; what is said of a plan (its name, its change, who approved it) is a record of its own; that it was
+closed is said by whoever opens them, from the ledger; an open plan's name is used once.
 
     .keeper/plans/<SHA-256>.json          the document
     .keeper/plans/<SHA-256>.about.json    the record
@@ -15,7 +15,7 @@ import fcntl
 import hashlib
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -32,6 +32,15 @@ _DIGEST = re.compile(r"[0-9a-f]{64}")
 _PREFIX = re.compile(r"[0-9a-f]{4,64}")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 _WORDS = text(empty=True, most=limits.TEXT_CHARACTERS)
+
+
+@dataclass(frozen=True, slots=True)
+class PlanClosing:
+    """That a plan was closed: when, reported by whom, and why."""
+
+    at: datetime
+    reported_by: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +74,9 @@ class Plans:
     """The plans of one open store. Every method raises DamagedError for a record or a plan that is not what was
     written, RefusedError for what is no file of ours, UnfinishedError when the disk fails."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, store: Store, closed: Mapping[str, PlanClosing] | None = None) -> None:
+        """`closed` are the closings, by the digest of their plan."""
+        self._store, self._closed = store, closed or {}
 
     def kept(self) -> tuple[KeptPlan, ...]:
         """Every plan, the one that was kept last first."""
@@ -103,7 +113,7 @@ class Plans:
         Raises InputError where another open plan has that name, or it is no name.
         """
         if not _NAME.fullmatch(plan.name) or _PREFIX.fullmatch(plan.name):
-            hint = "letters, digits, dots, dashes; not one that could be the beginning of a digest"
+            hint = "--name NAME: ASCII letters, digits, dots, dashes; nothing that could be the beginning of a digest"
             raise InputError(f"a plan cannot be called {plan.name!r}", hint=hint)
         with self._changing() as home:
             kept = self.kept()
@@ -128,11 +138,6 @@ class Plans:
         with self._changing() as home:
             files.replace(home, f"{sha256}.runbook.html", page)
 
-    def close(self, plan: KeptPlan) -> None:
-        """Replace the record of a plan by one that says that it was closed."""
-        with self._changing() as home:
-            files.replace(home, f"{plan.sha256}.about.json", ABOUT.write(plan))
-
     def _names(self) -> list[str]:
         with files.wrapped("the plans cannot be read", str(self._store.root.joinpath(*_HOME))):
             try:
@@ -150,7 +155,10 @@ class Plans:
             raise DamagedError(f"the record of a plan is damaged: {error.message}", hint=hint, where=where) from error
         if name != f"{plan.sha256}.about.json":
             raise DamagedError("the record of a plan is of another plan", hint="move it away", where=where)
-        return plan
+        closing = self._closed.get(plan.sha256)
+        if closing is None:
+            return plan
+        return replace(plan, closed_at=closing.at, closed_by=closing.reported_by, reason=closing.reason)
 
     def _read(self, name: str, limit: int) -> bytes:
         where = str(self._store.root.joinpath(*_HOME, name))

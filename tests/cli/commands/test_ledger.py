@@ -497,7 +497,7 @@ def test_the_future_is_not_believed_today(office: Keeper, tmp_path: Path) -> Non
     assert office("observe", "HOLMA-IO1", "--active", "9", "--at", "2999-01-01").status == 2
     never = office("observe", "HOLMA-IO1", "--active", "9", "--at", "2026-03-29T02:30", "--zone", "Europe/Oslo")
     assert never.status == 2
-    assert "never was" in never.err
+    assert "never is" in never.err
     twice = office("where", "--on", "2026-10-25T02:30", "--zone", "Europe/Oslo")
     assert twice.status == 2
     assert "+02:00, or +01:00" in twice.err

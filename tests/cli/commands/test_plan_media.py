@@ -67,11 +67,32 @@ def test_a_plan_goes_out_and_its_outcomes_come_back(office: Keeper, tmp_path: Pa
     assert _outcomes(here) == _outcomes(away)
     assert (here["counts"]["failed"], here["counts"]["skipped"] > 0) == (1, True)
 
+    _closed_there_is_closed_here(office, site, tmp_path, words)
     altered = carried[f"{NAME}.json"]
     os.chmod(altered, 0o644)
     altered.write_bytes(altered.read_bytes().replace(b"6.1", b"6.2"))
     again = office("media", "receive", out, "--quiet", "--json", env={"BUNDLEKEEPER_STORE": str(tmp_path / "site")})
     assert again.json["plans"] == [], "a plan that is not the index's is not kept"
+
+
+def _closed_there_is_closed_here(office: Keeper, site: Any, tmp_path: Path, words: tuple[str | Path, ...]) -> None:
+    """The entry that closes a plan comes with the receipt; one that takes it back goes with an export."""
+    assert site("plan", "close", NAME, "--reason", "the site is done", "--reported-by", "kim").status == 0
+    assert len(office("plan", "list", "--json").json["plans"]) == 1
+    second = tmp_path / "second.json"
+    assert site("receipt", "write", "--out", second, *words[2:]).status == 0
+    assert office("receipt", "read", second).status < 2
+    here, away = (run("plan", "list", "--all", "--json").json["plans"][0] for run in (office, site))
+    assert here["closed"] == away["closed"]
+    assert (here["closed"]["reported_by"], here["closed"]["reason"]) == ("kim", "the site is done")
+    assert office("plan", "list", "--json").json["plans"] == []
+    assert office("plan", "close", NAME, "--reason", "again").status == 2
+    assert site("ledger", "undo", "--last", "--reason", "it goes on").status < 2
+    assert len(site("plan", "list", "--json").json["plans"]) == 1
+    lines = tmp_path / "lines.jsonl"
+    assert site("ledger", "export", "--output", lines).status == 0
+    assert office("ledger", "merge", lines).status < 2
+    assert len(office("plan", "list", "--json").json["plans"]) == 1
 
 
 def _second(site: Any) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tests.conftest import Keeper
@@ -154,3 +156,142 @@ def test_playing_a_plan_records_nothing(office: Keeper, tmp_path: Path) -> None:
     stuck = office("plan", "rehearse", NAME, "--fail", f"{server}@2")
     assert (stuck.status, "stuck at window 3" in stuck.out) == (1, True), stuck.out
     assert office("ledger", "verify", "--json").json["chain"] == head
+
+
+def test_a_window_is_recorded_in_its_turn(office: Keeper, tmp_path: Path) -> None:
+    """A mistyped number must not record another window's servers."""
+    kept_plan(office, tmp_path)
+    head = office("ledger", "verify", "--json").json["chain"]
+    for words in ((), ("--dry-run",)):
+        early = office("plan", "record", NAME, "--window", "2", "--yes", *words)
+        assert (early.status, "window 1 is not recorded: 9 components left in it" in early.err) == (4, True), early.err
+        assert "is it window 1? if it was done: --anyway" in early.err
+    assert office("ledger", "verify", "--json").json["chain"] == head
+    other = office("plan", "record", NAME, "--window", "1", "--yes", "--except", "HOLMB-B1:bios=failed:x")
+    assert (other.status, "it is in window 2" in other.err) == (2, True), other.err
+    done = office("plan", "record", NAME, "--window", "2", "--yes", "--anyway", "the sheets came late")
+    assert done.status == 0, done.err
+    key = next(iter(outcomes(office, 2)))
+    assert "out of turn: the sheets came late" in office("where", key, "--history", "--json").out
+
+
+def test_what_was_skipped_is_decided_about_and_may_be_recorded_after_all(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    key = next(row for row in outcomes(office, 1) if row.startswith("HOLMB-IO"))
+    words = ("plan", "record", NAME, "--window", "1", "--yes")
+    assert office(*words, "--except", f"{key}=skipped:no time").status == 0
+    text = office("plan", "progress", NAME)
+    assert f"what now about {key} (runs 5.4.10):" in text.out
+    assert re.search(r"b  go on without 1 component: .*; refused: window 2: infrastructure before servers", text.out)
+    assert text.err.endswith(f"next: bundlekeeper plan record {NAME} --window 1\n")
+    assert " recorded " in text.out, "nobody has read it back, so it is not done"
+    played = office("plan", "rehearse", NAME)
+    assert f"what then about {key}:" in played.out
+    sheet = tmp_path / "sheet.csv"
+    assert office("plan", "record", NAME, "--window", "1", "--template", sheet).status == 0
+    fill_in(sheet, lambda component, expected: "" if component == key else expected)
+    assert office(*words, "--sheet", sheet).status == 0
+    assert outcomes(office, 1)[key] == "skipped", "a sheet without a word about it does not make it done"
+    assert office(*words).status == 0
+    assert outcomes(office, 1)[key] == "not-read-back"
+    assert "cannot be begun" not in office("plan", "rehearse", NAME).out
+
+
+def test_what_was_seen_at_a_time_was_done_by_then(office: Keeper, tmp_path: Path) -> None:
+    """`plan progress` and `where` say the same of a row of the sheet that has a time."""
+    kept_plan(office, tmp_path)
+    sheet, seen = tmp_path / "sheet.csv", f"{datetime.now(UTC) - timedelta(minutes=5):%Y-%m-%dT%H:%MZ}"
+    office("plan", "record", NAME, "--window", "1", "--template", sheet)
+    fill_in(sheet, lambda component, expected: expected, seen)
+    words = ("plan", "record", NAME, "--window", "1", "--yes", "--sheet", sheet)
+    late = office(*words, "--at", f"{datetime.now(UTC) - timedelta(minutes=2):%Y-%m-%dT%H:%MZ}")
+    assert (late.status, "before it was done" in late.err) == (2, True), late.err
+    assert office(*words).status == 0
+    assert set(outcomes(office, 1).values()) == {"done"}
+    key = next(iter(outcomes(office, 1)))
+    assert office("where", key, "--json").json["components"][0]["agreement"] == "agrees"
+
+
+def test_every_problem_of_a_sheet_is_named_with_its_row(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    sheet = tmp_path / "sheet.csv"
+    office("plan", "record", NAME, "--window", "1", "--template", sheet)
+    rows = sheet.read_text().splitlines()
+    one, two, three = (row.split(",")[:2] for row in rows[1:4])
+    more = {"22:40,kim,": one, ",,a\x07b": two, ',,"a\nb"': three}
+    sheet.write_text("\n".join([rows[0], *(",".join((*row, row[1], cells)) for cells, row in more.items())]))
+    done = office("plan", "record", NAME, "--window", "1", "--yes", "--sheet", sheet)
+    assert done.status == 2
+    assert f"{sheet}:2: {one[0]}: '22:40' is neither a date nor a time" in done.err
+    assert f"{sheet}:3: {two[0]}: note has characters that cannot be printed" in done.err
+    assert f"{three[0]}:" not in done.err, "a line break in a note is a blank"
+
+
+def test_what_was_done_is_recorded_though_inputs_changed(office: Keeper, tmp_path: Path) -> None:
+    """ "--anyway REASON: record it against a refusal": a night that was is recorded, whatever else changed."""
+    kept_plan(office, tmp_path)
+    key = next(iter(outcomes(office, 2)))
+    assert office("observe", key, "--active", "5.4.2", "--reported-by", "kim").status == 0
+    words = ("plan", "record", NAME, "--window", "1", "--yes")
+    refused = office(*words)
+    assert (refused.status, "--anyway REASON records it" in refused.err) == (4, True), refused.err
+    done = office(*words, "--anyway", "it was done")
+    assert done.status == 0, done.err
+    assert set(outcomes(office, 1).values()) == {"not-read-back"}
+
+
+def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    words, (one, two, *_) = ("plan", "record", NAME, "--window", "1", "--yes"), outcomes(office, 1)
+    sheet = tmp_path / "sheet.csv"
+    office("plan", "record", NAME, "--window", "1", "--template", sheet)
+    assert office("plan", "record", NAME, "--window", "1", "--template", tmp_path / "a.ods").status == 2
+    for row, meant in ((f"{one},0.0.1,0.0.1,,,", f"{one}: 0.0.1 is expected there"),):
+        sheet.write_text(f"component,expected,seen,time,reported by,note\n{row}\n")
+        done = office(*words, "--sheet", sheet)
+        assert (done.status, meant in done.err) == (2, True), done.err
+    for texts, meant in (
+        ((f"{one}=failed:a", f"{one}=no-answer"), f"{one} is excepted twice"),
+        ((f"{one}=failed:a\nb",), "cannot be printed"),
+    ):
+        done = office(*words, "--dry-run", *(word for text in texts for word in ("--except", text)))
+        assert (done.status, meant in done.err) == (2, True), done.err
+    office("plan", "record", NAME, "--window", "1", "--template", sheet, "--yes")
+    sheet.unlink()
+    office("plan", "record", NAME, "--window", "1", "--template", sheet)
+    fill_in(sheet, lambda component, expected: expected if component == one else "")
+    assert office(*words, "--sheet", sheet).status == 0
+    fill_in(sheet, lambda component, expected: expected)
+    assert office(*words, "--sheet", sheet).status == 0, "what was read back before and is the same is passed over"
+    assert outcomes(office, 1)[two] == "done"
+    fill_in(sheet, lambda component, expected: "5.4.10" if component == one else expected)
+    other = office(*words, "--sheet", sheet)
+    assert (other.status, f"{one} was read back at" in other.err) == (2, True), other.err
+
+
+def test_a_skipped_server_is_left_out_of_what_is_left(office: Keeper, tmp_path: Path) -> None:
+    """One server that was skipped takes nobody's run-book away."""
+    kept_plan(office, tmp_path)
+    last = ("--except", "HOLMB-B1=skipped:sold", "--except", "HOLMB-B2=failed:fan")
+    for number in range(1, 5):
+        done = office("plan", "record", NAME, "--window", str(number), "--yes", *(last if number == 4 else ()))
+        assert done.status == 0, done.err
+    ticket = office("plan", "ticket", NAME)
+    assert ticket.status == 1, ticket.err
+    assert "left out, so the release is not reached for it: skipped: sold" in ticket.out
+    assert "| 4 | 1 server to 6.1 |" in ticket.out, "the retry"
+
+
+def test_a_plan_that_goes_on_has_the_options_of_the_one_before(office: Keeper, tmp_path: Path) -> None:
+    """What is not given is as it was, and is reported: a dropped --without would bring a server back in."""
+    first = tmp_path / "first.json"
+    words = ("route", "holm-a", "--to", "6.1")
+    office(*words, "--without", "HOLMA-B2", "--reason", "off", "--window", "4h", "--parallel", "2", "--out", first)
+    after = office(*words, "--continues", first, "--json")
+    assert after.json["options"]["window_minutes"] == 240
+    assert after.json["options"]["parallel"] == [["", 2]]
+    assert [row["server"] for row in after.json["route"]["left_out"]] == ["HOLMA-B2"]
+    note = "note: as in the plan that it continues: windows of 240 minutes; --parallel; without HOLMA-B2\n"
+    assert note in after.err
+    own = office(*words, "--continues", first, "--window", "5h", "--json").json
+    assert (own["options"]["window_minutes"], own["options"]["parallel"]) == (300, [["", 2]])

@@ -243,6 +243,7 @@ def test_a_domain_with_a_server_left_out_is_never_called_at_the_release(office: 
     """Where nothing else is left to do there are no steps, and the release is still not reached for that server."""
     to, without = ("--to", "6.0"), ("--without", "1/2", "--reason", "sold")
     assert "runs that release already" in office("route", "holm-a", *to).out
+    office("observe", "HOLMA-B2:bios", "--active", "5.4.10")
     missed = "reaches 6.0 except 1 server\n"
     short = office("route", "holm-a", *to, *without).out
     whole = office("route", "holm-a", *to, *without, "--details").out
@@ -287,3 +288,25 @@ def test_an_image_file_goes_in_a_row_and_a_box_of_its_own(office: Keeper, tmp_pa
     box = book.index("remove an image file, so that there is space:")
     assert re.search(r"\n  - \d:\d\d \(~2 min\): $", book[:box])
     assert "fabric-switch HOLMB-SW2 6.1.0" in book[box:]
+
+
+def test_a_server_that_is_there_already_is_not_left_out(office: Keeper) -> None:
+    words = ("route", "holm-a", "--to", "6.0", "--without", "1/2", "--reason", "off", "--json")
+    for component in ("HOLMA-B2:bios", "HOLMA-B2:management-controller"):
+        assert office("observe", component, "--active", "5.4.10").status < 2
+    before = office(*words).json
+    assert [row["name"] for row in before["route"]["left_out"]] == ["holm/holm-a/1/2"]
+    for component in ("HOLMA-B2:bios", "HOLMA-B2:management-controller"):
+        assert office("observe", component, "--active", "6.0.1").status < 2
+    after = office(*words).json
+    assert after["route"]["left_out"] == []
+    assert [row["message"] for row in after["findings"] if row["code"] == "no-change"] == [
+        "it is at 6.0 already: nothing is left out"
+    ]
+
+
+def test_a_run_book_leaves_out_what_its_route_does(office: Keeper) -> None:
+    words = ("--to", "6.1", "--without", "1/2", "--reason", "sold on Monday")
+    book = office("report", "--runbook", "holm-a", *words, "--out", "-")
+    assert "left out, so the release is not reached for it: sold on Monday" in " ".join(book.out.split())
+    assert office("report", "--runbook", "holm-a", "--to", "6.0", "--without", "1/2", "--out", "-").status == 2

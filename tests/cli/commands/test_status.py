@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.conftest import Keeper, World
+from tests.kits.plan_commands import kept_plan
 from tests.kits.sure import some
 
 
@@ -146,3 +147,22 @@ def test_a_damaged_ledger_is_an_item_and_the_rest_is_still_asked(office: Keeper,
     assert ran.json["counts"]["in_store"] == 9
     commands = [item["command"] for item in ran.json["items"] if item["code"] == "damaged"]
     assert commands == ["bundlekeeper ledger verify"]  # one damage, once
+
+
+def test_a_plan_under_way_is_an_item_and_its_stops_are_needed(office: Keeper, tmp_path: Path) -> None:
+    """Until it is closed: then nothing of it is left to do, and its bundles may go."""
+    kept_plan(office, tmp_path)
+    assert "plan-due" not in items(office), "it was not begun"
+    refused = office("store", "remove", "infrastructure/6.0.1", "--reason", "old", "--confirm", "infrastructure/6.0.1")
+    assert (refused.status, "plan night" in refused.err) == (4, True), refused.err
+    rows = {(row["family"], row["version"]): row for row in office("store", "list", "--json").json["bundles"]}
+    assert rows["blade", "6.1.0"]["needed_by"] == ["plan night"]
+    office("plan", "record", "night", "--window", "1", "--yes", "--except", "HOLMB-IO1=failed:dead")
+    item = items(office)["plan-due"]
+    assert (item["level"], item["command"]) == ("warning", "bundlekeeper plan progress night")
+    text = office("status").out
+    assert "  ! plan night: window 2 of 4 is next; 1 component failed in window 1, since " in text
+    assert office("plan", "close", "night", "--reason", "given up").status == 0
+    assert "plan-due" not in items(office)
+    gone = office("store", "remove", "infrastructure/6.0.1", "--reason", "old", "--confirm", "infrastructure/6.0.1")
+    assert "plan night" not in gone.err

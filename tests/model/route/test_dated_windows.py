@@ -29,10 +29,10 @@ def test_windows_are_by_their_begin_in_the_zone_of_their_people() -> None:
 def test_minutes_pass_while_clocks_are_put_forward_and_back() -> None:
     """Clocks in Lisbon: 2027-03-28 01:00 becomes 02:00; 2026-10-25 02:00 becomes 01:00 (IANA time zone database)."""
     spring, autumn = read(HEAD + row("2027-03-28T00:00:00")), read(HEAD + row("2026-10-25T00:00:00"))
-    assert spring[0].text() == "2027-03-28 00:00 to 05:00 Europe/Lisbon (clocks change during it)"
-    assert autumn[0].text() == "2026-10-25 00:00 to 03:00 Europe/Lisbon (clocks change during it)"
-    assert (spring[0].clock(60), autumn[0].clock(120)) == ("02:00", "01:00")
-    for never, word in (("2027-03-28T01:30:00", "never was"), ("2026-10-25T01:30:00", "was twice")):
+    assert spring[0].text() == "2027-03-28 00:00 +00:00 to 05:00 +01:00 Europe/Lisbon (clocks change during it)"
+    assert autumn[0].text() == "2026-10-25 00:00 +01:00 to 03:00 +00:00 Europe/Lisbon (clocks change during it)"
+    assert (spring[0].clock(60), autumn[0].clock(120)) == ("02:00 +01:00", "01:00 +00:00")
+    for never, word in (("2027-03-28T01:30:00", "never is"), ("2026-10-25T01:30:00", "is twice")):
         with pytest.raises(InputError) as caught:
             read(HEAD + row(never))
         assert word in caught.value.message
@@ -72,3 +72,13 @@ def test_no_window_and_windows_that_overlap_are_refused() -> None:
     assert caught.value.problems[0].subject == "site holm"
     assert len(read(HEAD + row("2026-12-02T01:00:00") + row("2026-12-02T05:00:00"))) == 2
     assert len(read(HEAD + row("2026-12-02T01:00:00") + row("2026-12-02T04:00:00", site="skerry"))) == 2
+
+
+def test_a_time_that_comes_twice_in_a_window_has_its_offset() -> None:
+    """In Lisbon clocks go back from 02:00 to 01:00 on 2027-10-31 (IANA tz database, Europe/Lisbon)."""
+    (window,) = read(HEAD + row("2027-10-31T00:30:00", 240))
+    assert (window.clock(49), window.clock(139)) == ("01:19 +01:00", "01:49 +00:00")
+    assert window.text() == "2027-10-31 00:30 +01:00 to 03:30 +00:00 Europe/Lisbon (clocks change during it)"
+    assert window.moment(139) == "2027-10-31 01:49 +00:00"
+    (plain,) = read(HEAD + row("2027-10-30T22:00:00", 180))
+    assert (plain.clock(139), plain.moment(139)) == ("00:19", "2027-10-31 00:19 +01:00")

@@ -48,6 +48,8 @@ V0, V1, V2 = _FIRST.start, _FIRST.end, _SECOND.end
         (V2, (("activated", V1), ("activated", V2)), "not-read-back", "not-read-back"),
         (V2, (("activated", V1), ("activated", V2), ("observed", V2)), "done", "done"),
         (V1, (("observed", V1), ("failed", V2)), "done", "failed"),
+        (V1, (("no-answer", ""), ("activated", V1)), "not-read-back", "left"),
+        (V1, (("failed", ""), ("activated", V1), ("observed", V1)), "done", "left"),
     ],
 )
 def test_the_last_word_about_a_component_counts(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.planning.progress.choices import choices
+from bundlekeeper.planning.progress.choices import choices, to_decide
 from bundlekeeper.planning.progress.played import running
 from bundlekeeper.planning.progress.rehearse import failures_of, rehearse
 from bundlekeeper.planning.progress.rest import judged, rest_of
@@ -64,8 +64,9 @@ def test_going_back_is_judged_from_the_state_before_the_step() -> None:
     inventory = running(start(), DOMAIN, {item.key: item.end for item in others})
     heard = {item.key: [Heard("observed", item.end, "2026-12-01", "kim")] for item in others}
     heard[failed.key] = [Heard("failed", failed.end, "2026-12-01", "kim", "dead", own=True)]
-    back = choices(ground(inventory), how_far(inventory, heard).items)[-1]
+    rows = how_far(inventory, heard).items
+    back = choices(ground(inventory), rows, to_decide(ground(inventory), rows))[-1]
     assert (back.name, back.minutes) == ("back", first.minutes)
     assert f"on {len({item.key for item in others})} components" in back.text
     assert not back.is_allowed, "the example manifest allows no way down"
-    assert choices(ground(start()), how_far(start(), {}).items) == ()
+    assert to_decide(ground(start()), how_far(start(), {}).items) == ()

@@ -51,7 +51,7 @@ def test_too_few_or_too_short_windows_are_refused_with_how_many_more() -> None:
     fleet, found = planned()
     with pytest.raises(InputError) as caught:
         schedule(fleet, found, dated=dates(240))
-    assert "1 window at site holm are too few: the plan needs" in caught.value.message
+    assert "1 window at site holm is not enough: the plan needs" in caught.value.message
     with pytest.raises(InputError, match="too short"):
         schedule(fleet, found, dated=dates(20, 20))
     with pytest.raises(InputError, match="no window is at site holm") as caught:

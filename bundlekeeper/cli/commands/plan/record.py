@@ -71,11 +71,12 @@ def record(
     details = RecordDetails(at, zone, reported_by, done_by, note=note, anyway=anyway)
     services = job.ReadServices(tuple(read or ()), user, netrc_file, ca, map_file, http_on_loopback, _password)
     with Session(store_root(store), caller(), write=True) as session:
-        found = job.open_window(session, plan, window)
+        found = job.open_window(session, plan, window, anyway)
         if template is not None:
             screen.write_template(found, template, form=form_of(json=json))
             return 0
-        exceptions = [job.exception_of(found, text) for text in excepted or ()]
+        job.insist_on_turn(found, anyway)
+        exceptions = job.exceptions_of(found, excepted or ())
         exceptions += screen.asked(found, json=json) if found.open and not yes and not dry_run else []
         seen, source = job.seen_of(session, found, services, sheet)
         done = job.record_window(session, found, exceptions, details, seen, source, dry_run=dry_run)

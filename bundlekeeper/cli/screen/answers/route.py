@@ -11,13 +11,14 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import again, marked, next_line, put, ranges
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.durations import clock, hours
-from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.formats.escape import counted, shell_word, some
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.overview import RouteInShort, StepInShort
     from bundlekeeper.jobs.planning.plan_file import CheckedPlan
     from bundlekeeper.jobs.planning.route import DomainRoute, PlannedRoute
     from bundlekeeper.planning.route.types import NoRoute
+    from bundlekeeper.planning.windows.types import Window
 
 
 def show(
@@ -45,7 +46,8 @@ def show(
     if written is not None:
         output.line(f"written: {written['file']}")
         output.line(f"sha256: {written['sha256']}")
-        next_line("give that SHA-256 to stage and activate with --plan, once the plan is approved")
+    if written is not None and found.planned is not None:
+        next_line(f"bundlekeeper plan keep {shell_word(str(written['file']))}")
     elif not whole:
         more = (
             {"details": True}
@@ -62,6 +64,14 @@ COLUMNS: tuple[Column[StepInShort], ...] = (
     Column("time", lambda step: clock(step.minutes) if step.windows else "-", right=True),
     Column("down at most", lambda step: step.down),
     Column("way back", lambda step: step.back),
+)
+
+
+_DATES: tuple[Column[Window], ...] = (
+    Column("window", lambda window: str(window.number), right=True),
+    Column("when", lambda window: window.dated.text() if window.dated else "-"),
+    Column("time", lambda window: clock(window.minutes), right=True),
+    Column("turn back by", lambda window: window.dated.clock(window.turn_back) if window.dated else "-"),
 )
 
 
@@ -83,6 +93,9 @@ def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
         output.line()
         write(COLUMNS, short.steps)
         output.line()
+        if found.options.windows:
+            write(_DATES, times.windows)
+            output.line()
     marked(planned.findings, route.domain)
     if planned.unplanned:
         put(f"steps without windows, so not in that time: {planned.unplanned}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import manifest_signature, output
@@ -22,10 +22,11 @@ def show_json(found: DomainsTogether) -> None:
     output.write_json_rows(output.enveloped("route", found.findings, found.about()), "routes", found.rows())
 
 
-def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: bool) -> None:
+def show_text(found: DomainsTogether, chosen: Sequence[str], words: Mapping[str, object], *, whole: bool) -> None:
     """Print the time of all rounds together, what is wrong once for all that have it, and a line for each domain.
 
-    `words` are the options that were given, for the next command; with `whole` each round and every error is reported.
+    `chosen` are the words that name the domains, `words` the options that were given, for the next command; with
+    `whole` each round and every error is reported.
     """
     manifest_signature.tell(found.given.signature)
     if whole:
@@ -49,20 +50,27 @@ def show_text(found: DomainsTogether, words: Mapping[str, object], *, whole: boo
     output.line()
     table(found)
     worst = max(found.domains, key=_how_bad)
-    next_line(again("route", worst.name, **words))
+    if found.options.windows or words.get("without"):  # alone it would have other dates; not each has that server
+        next_line(again("route", *chosen, **words, details=True))
+    else:
+        next_line(again("route", worst.name, **words))
 
 
 def table(found: DomainsTogether) -> None:
     """Print a line for each domain."""
     times = found.timeline
     rounds: dict[str, list[int]] = {}
+    dates: dict[str, list[str]] = {}
     for window in times.windows:
         rounds.setdefault(window.domain, []).append(window.round)
+        if window.dated is not None:
+            dates.setdefault(window.domain, []).append(f"{window.dated.time():%Y-%m-%d}")
     columns: tuple[Column[PlannedDomain], ...] = (
         Column("domain", lambda domain: domain.name),
         Column("steps", lambda domain: str(len(domain.way.steps)) if domain.way else "-", right=True),
         Column("restarts", lambda domain: str(domain.way.cost[1]) if domain.way else "-", right=True),
         Column("rounds", lambda domain: ranges(rounds.get(domain.name, ()))),
+        *((Column("dates", lambda domain: _dates(dates.get(domain.name, ()))),) if found.options.windows else ()),
         Column("errors", lambda domain: str(_number(domain, Level.ERROR)), right=True),
         Column("warnings", lambda domain: str(_number(domain, Level.WARNING)), right=True),
         Column("route", lambda domain: _route(found, domain)),
@@ -72,6 +80,11 @@ def table(found: DomainsTogether) -> None:
 
 def _number(domain: PlannedDomain, level: Level) -> int:
     return sum(finding.level is level for finding in domain.findings)
+
+
+def _dates(days: Sequence[str]) -> str:
+    """The first and the last day; empty for none."""
+    return " to ".join(dict.fromkeys((days[0], days[-1]))) if days else ""
 
 
 def _how_bad(domain: PlannedDomain) -> tuple[bool, int, int]:

@@ -123,6 +123,9 @@ def _window(window: Window, found: PlannedRoute) -> None:
     times = found.timeline
     apart = f"; never together with {', '.join(window.apart_from)}" if window.apart_from else ""
     put(f"window {window.number} of {len(times.windows)}: {window.minutes} minutes{apart}", 2)
+    if window.dated is not None:
+        turn = f"turn back by {window.dated.clock(window.turn_back)}: {window.turn_back_reason}"
+        put(f"{window.dated.text()}; {turn}", 4)
     first, minutes = times.again(window)
     if first:
         put(f"before it the checks of window {first} again: {minutes} minutes that are not among these", 4)

@@ -30,8 +30,11 @@ def show(found: DomainsTogether) -> None:
     times, options = found.timeline, found.options
     put(f"{counted(len(found.domains), 'domain')} to {found.release}: {headline(found)}")
     for number, windows in found.rounds.items():
-        here = ", ".join(f"{w.domain} (step {w.step})" for w in windows)
-        put(f"round {number}: {max(w.minutes for w in windows)} minutes: {here}")
+        for real in dict.fromkeys(window.dated for window in windows):
+            mine = [window for window in windows if window.dated == real]
+            here = ", ".join(f"{w.domain} (step {w.step})" for w in mine)
+            when = f"{real.text()} at {real.site}: " if real is not None else ""
+            put(f"round {number}: {when}{max(w.minutes for w in mine)} minutes: {here}")
     rounds: dict[str, list[int]] = {}
     for window in times.windows:
         rounds.setdefault(window.domain, []).append(window.round)

@@ -11,7 +11,6 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import next_line, put, ranges, tally
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.durations import clock
-from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.following.keep import ListedPlan, PlanKept, ShownPlan
@@ -75,6 +74,8 @@ COLUMNS: tuple[Column[ListedPlan], ...] = (
 
 
 def _state(row: ListedPlan) -> str:
+    from bundlekeeper.jobs.following.open_plans import next_of
+
     if not row.plan.is_open:
         return "closed"
     if row.followed is None:
@@ -84,10 +85,7 @@ def _state(row: ListedPlan) -> str:
     progress = row.followed.progress
     if progress.is_over:
         return "done"
-    number = progress.next_window
-    due = f"window {number} of {len(progress.windows)} is next" if number else "nothing is left to do"
-    bad = counted(len(progress.stuck), "component") + " failed or silent" if progress.stuck else ""
-    return "; ".join(word for word in (due, bad) if word)
+    return next_of(progress)
 
 
 def show_list(rows: Sequence[ListedPlan], *, form: OutputForm) -> None:
@@ -105,7 +103,7 @@ def show_list(rows: Sequence[ListedPlan], *, form: OutputForm) -> None:
         output.envelope("plan-list", [], {"plans": data})
         return
     if not rows:
-        output.line("no plan is kept")
+        output.line("no open plan is kept (closed ones: --all)")
         next_line("bundlekeeper route DOMAIN --to RELEASE --out FILE, then bundlekeeper plan keep FILE")
         return
     write(COLUMNS, rows)

@@ -38,7 +38,12 @@ def show(found: FollowedPlan, *, form: OutputForm, whole: bool) -> None:
         Column("components", _components),
     )
     write(columns, progress.windows)
-    for row in progress.stuck:
+    steps = {row.item.step: found.followed.work.steps.get(row.item.step, "") for row in progress.unplanned}
+    for step, what in steps.items():
+        number = sum(row.item.step == step for row in progress.unplanned)
+        put(f"step {step}: {what}: no window for {counted(number, 'component')}: bundlekeeper route {plan.domain} "
+            f"--to {plan.release} --details says why", " !! ", "    ")  # fmt: skip
+    for row in found.stuck:
         put(f"window {row.item.window}: {_item(row)}", " !! ", "    ")
     if progress.due:
         put(f"due in window {progress.next_window}: {counted(len(progress.due), 'component')}: {_due(progress)}")
@@ -57,7 +62,7 @@ def _state(row: WindowProgress, progress: PlanProgress) -> str:
 
 def _when(row: WindowProgress) -> str:
     if not row.began:
-        return row.window.begins or "-"
+        return row.window.dated.text() if row.window.dated else "-"
     first, last = row.began[:16].replace("T", " "), row.ended[:16].replace("T", " ")
     return first if first == last else f"{first}-{last.removeprefix(first[:11])}"
 
@@ -86,9 +91,9 @@ def _due(progress: PlanProgress) -> str:
 
 
 def _choices(found: FollowedPlan) -> None:
-    stuck = found.followed.progress.stuck
+    stuck = found.stuck
     if stuck:
-        names = [f"{row.item.key}{f' (runs {row.item.start})' if row.item.start else ''}" for row in stuck]
+        names = [f"{row.item.key}{f' (runs {row.runs})' if row.runs else ''}" for row in stuck]
         put(f"what now about {some(names, 4)}:")
         put_choices(found.choices)
 
@@ -113,6 +118,8 @@ def _next(found: FollowedPlan) -> str:
         return f"bundlekeeper plan close {name} --reason done"
     if any(row.outcome is Outcome.NOT_READ_BACK for row in progress.items) and not progress.due:
         return f"bundlekeeper plan record {name} --window {_unread(progress)} --read URL"
+    if found.is_refused:
+        return f"bundlekeeper plan record {name} --window {min(row.item.window for row in found.stuck)}"
     if progress.next_window:
         return f"bundlekeeper plan record {name} --window {progress.next_window}"
     return f"bundlekeeper plan check {name}"
@@ -134,6 +141,7 @@ def _data(found: FollowedPlan) -> dict[str, Any]:
         "next_window": progress.next_window or None,
         "windows": [_window(row, progress) for row in progress.windows],
         "due": [row.item.key for row in progress.due],
+        "without_window": [row.item.key for row in progress.unplanned],
         "choices": list(choices_data(found.choices)),
     }
 

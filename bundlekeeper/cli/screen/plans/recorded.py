@@ -88,7 +88,7 @@ def show(done: WindowRecorded, window: OpenWindow, *, form: OutputForm) -> None:
     for key, seen, end in done.differs:
         put(f"{key} runs {seen}, not {end}: recorded as failed", " !! ", "    ")
     if done.unread:
-        put(f"not read back: {some(done.unread, 4)}", "  ! ", "    ")
+        put(f"not read back: {some(done.unread, 4)}")
     if recorded:
         put(f"window {window.number}: {counted(recorded.new, 'entry', 'entries')} recorded")
         output.recorded_as(recorded.batch_name)

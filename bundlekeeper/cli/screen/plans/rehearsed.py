@@ -41,8 +41,11 @@ def show(found: FollowedPlan, played: Rehearsal, *, form: OutputForm) -> None:
             f"{total - len(played.not_reached)} of {counted(total, 'component')}")  # fmt: skip
     elif played.not_reached:
         put(f"{plan.release} is reached except on {some(list(played.not_reached), 4)}")
+    elif plan.without:
+        names = some([name for name, _ in plan.without], 4)
+        put(f"{plan.release} is reached except on what the plan leaves out: {names}")
     else:
-        put(f"{plan.release} is reached on all {counted(total, 'component')}")
+        put(f"{plan.release} is reached on all {counted(total, 'component')} of the plan")
     next_line(f"bundlekeeper plan progress {found.name}")
 
 

@@ -68,7 +68,7 @@ def _put_there(folder: Path, keeper: Keeper, env: dict[str, str]) -> None:
     (folder / "windows.toml").write_text(
         "windows = 1\n"
         + "".join(
-            f'[[window]]\nsite = "skerry"\nbegins = 2027-12-{day:02}T01:00:00\nminutes = 480\n' for day in range(1, 9)
+            f'[[window]]\nsite = "skerry"\nbegins = 2099-12-{day:02}T01:00:00\nminutes = 480\n' for day in range(1, 9)
         )
     )
     dated = ["route", "skerry-a", "--to", "6.1", "--windows", "windows.toml", "--out", "dated.json"]

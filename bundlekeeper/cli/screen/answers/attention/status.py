@@ -99,7 +99,7 @@ def _show_item(item: AttentionItem) -> None:
     text = (
         f"{item.title:<{_TITLE}}  {more}" if width is None or width >= len(mark) + _TITLE else f"{item.title}: {more}"
     )
-    put(text, mark, "      ")
+    put(f"{item.title}{since}" if item.matter.is_single else text, mark, "      ")
     if item.level is not Level.NOTE:
         output.line(f"      {_command(item)}")
 
