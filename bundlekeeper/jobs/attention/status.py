@@ -10,17 +10,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
 from bundlekeeper.jobs.session import Session
-from bundlekeeper.jobs.store.listing import store_list
-
-if TYPE_CHECKING:
-    pass
+from bundlekeeper.jobs.store.listing import StoreList, store_list
 
 _ENDED = Matter("acceptance that ended", "acceptances that ended", "bundlekeeper store list --accepted")
 _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
@@ -28,7 +24,8 @@ _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
 
 @dataclass(frozen=True, slots=True)
 class Attention:
-    """The items, worst first; `findings` are all that they are made from. `verified` counts bundles, of `in_store`."""
+    """The items, worst first; `findings` are all that they are made from. `verified` counts bundles, of `in_store`;
+    `stored` is what the store's part was made from."""
 
     root: Path
     at: datetime
@@ -39,6 +36,7 @@ class Attention:
     components_known: bool
     items: list[AttentionItem]
     findings: list[Finding]
+    stored: StoreList
 
     @property
     def is_empty(self) -> bool:
@@ -72,6 +70,7 @@ def status(session: Session) -> Attention:
         session.ledger_is_there,
         items(found),
         [concern.finding for concern in found],
+        stored,
     )
 
 
