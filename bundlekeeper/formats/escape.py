@@ -31,7 +31,8 @@ def visible(text: str) -> str:
     return "".join(_escape(c) if unicodedata.category(c) in _HIDDEN else c for c in text)
 
 
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+# Spreadsheets of some languages take the full-width forms (U+FF1D, U+FF0B, U+FF0D, U+FF20) as well.
+_FORMULA = re.compile(r"'*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]")
 
 
 def harmless(cell: str) -> str:

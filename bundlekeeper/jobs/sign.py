@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,6 +42,20 @@ def sign(file: Path, key: Path, purpose: str, passphrase: Passphrase) -> SignedF
     public = signing.public_key_of(private)
     allowed = signing.allowed_signers_line(public).strip()
     return SignedFile(file, signature, NAMESPACES[purpose], public.fingerprint, allowed)
+
+
+def signer(key: Path, purpose: str, passphrase: Passphrase) -> Callable[[bytes], bytes]:
+    """What signs a document's bytes for `purpose`, with the private key in the file `key`, which is read now.
+
+    Raises InputError for what is not there or no key; RefusedError for a key that others may read; UnfinishedError.
+    """
+    import hashlib
+
+    from bundlekeeper.verification.signatures import sign as signing
+
+    private = signing.load_private_key(str(key), passphrase)
+    name = signing.DIGEST_OF[purpose]
+    return lambda data: signing.sign_document(private, purpose, {name: hashlib.new(name, data).hexdigest()})
 
 
 def _digests(file: Path, algorithm: str) -> dict[str, str]:

@@ -31,6 +31,7 @@ NAMESPACES = {
     "manifests": "bundlekeeper-manifest",
     "indexes": "bundlekeeper-index",
     "receipts": "bundlekeeper-receipt",
+    "exports": "bundlekeeper-export",  # for others to verify: no store is asked to trust a key for them
 }
 
 

@@ -1127,9 +1127,9 @@ TEXT = (
     ),
     Guard(
         "CSV cells are no formulas",
-        "cli/screen/csv_tables.py",
-        "[harmless(visible(column.cell(row))) for column in columns]",
-        "[visible(column.cell(row)) for column in columns]",
+        "cli/screen/exports/tables.py",
+        "[harmless(cell) for cell in row]",
+        "row",
         "cli/commands/test_export.py::test_what_is_exported_is_loaded_again",
     ),
     Guard(

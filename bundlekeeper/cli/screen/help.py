@@ -29,7 +29,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "media": ("bundlekeeper.cli.commands.media", "pack, write, receive a set of volumes"),
     "receipt": ("bundlekeeper.cli.commands.receipt", "write or read what a site sends back"),
     "report": ("bundlekeeper.cli.commands.report", "a run-book or a site's page, one file that needs no network"),
-    "export": ("bundlekeeper.cli.commands.export", "tables for spreadsheets: where, inventory, history, store, gaps"),
+    "export": ("bundlekeeper.cli.commands.export", "for auditors (CycloneDX), monitoring, spreadsheets"),
     "ledger": ("bundlekeeper.cli.commands.ledger", "verify, undo, export, merge: the ledger itself"),
     "help": ("bundlekeeper.cli.commands.handbook.pages", "the handbook: a topic, or the list of topics"),
     "accept": ("bundlekeeper.cli.commands.attention.accept", "accept a finding, with a reason and an end date"),

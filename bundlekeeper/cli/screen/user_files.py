@@ -36,6 +36,7 @@ TEST_REPORT = FileKind("JUnit report", (b"<testsuite",))
 PAGE = FileKind("page of ours", (b"content=\"default-src 'none'; style-src 'unsafe-inline'\"", b"Run-book: ", b"Site "))
 CALENDAR = FileKind("calendar", (b"BEGIN:VCALENDAR",))
 TICKET = FileKind("ticket of ours", (b"# Change: ",))
+METRICS = FileKind("file of our metrics", (b"# TYPE bundlekeeper_",))
 ROUTE = FileKind("route's file", (b'"bundlekeeper.route/',))
 _BEGINNING = 64 * 1024  # bytes
 

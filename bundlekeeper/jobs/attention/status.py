@@ -18,7 +18,7 @@ from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
 from bundlekeeper.jobs.following.open_plans import under_way
 from bundlekeeper.jobs.session import LEDGER, Session
-from bundlekeeper.jobs.store.listing import store_list
+from bundlekeeper.jobs.store.listing import StoreList, store_list
 
 _ENDED = Matter("acceptance that ended", "acceptances that ended", "bundlekeeper store list --accepted")
 _LEDGER_DAMAGE = Matter("damaged ledger", "damaged ledgers", "bundlekeeper ledger verify")
@@ -27,7 +27,7 @@ _DAMAGE = Matter("part damaged", "parts damaged", "bundlekeeper help store")
 
 @dataclass(frozen=True, slots=True)
 class Attention:
-    """The items, worst first; `findings` are all that they are made from.
+    """The items, worst first; `findings` are all that they are made from, `stored` what the store's part is.
 
     `verified` counts bundles, of those `in_store`; those that are `missing` are not in it.
     """
@@ -42,6 +42,7 @@ class Attention:
     components_known: bool
     items: list[AttentionItem]
     findings: list[Finding]
+    stored: StoreList
 
     @property
     def is_empty(self) -> bool:
@@ -88,6 +89,7 @@ def status(session: Session) -> Attention:
         bool(damaged) or session.ledger_is_there,
         items(found),
         [concern.finding for concern in found],
+        stored,
     )
 
 

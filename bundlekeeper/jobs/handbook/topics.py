@@ -25,6 +25,7 @@ TOPICS = (
     "plan",
     "media",
     "receipt",
+    "exports",
     "codes",
     "exit",
     "json",

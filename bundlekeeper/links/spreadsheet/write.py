@@ -19,6 +19,8 @@ _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
 _MOMENT = (1980, 1, 1, 0, 0, 0)  # the earliest that ZIP knows
 _TEXT_FORMAT = 49  # "@" (ECMA-376 §18.8.30)
 _WIDEST = 60  # characters
+#: What spreadsheets read at most (their makers' published limits are alike).
+SHEET_ROWS, CELL_CHARACTERS = 1_048_576, 32_767
 _STYLES = (
     f'<styleSheet xmlns="{_MAIN}"><fonts count="1"><font><sz val="11"/><name val="Sans"/></font></fonts>'
     '<fills count="2"><fill><patternFill patternType="none"/></fill>'

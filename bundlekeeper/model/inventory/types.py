@@ -140,9 +140,11 @@ def _declared(key: Field[Any]) -> ComponentKey:
 
 #: Every key of a component and how it is treated, in the order in which documents write them.
 COMPONENT_KEYS: dict[str, ComponentKey] = {key.name: _declared(key) for key in fields(Component)}
+#: Columns of every exported table: when it was made, of which store, and the ledger's head.
+EXPORT_COLUMNS = ("exported_at", "exported_from", "ledger_head")
 #: Columns of an exported answer that tell how it is known. The readers of tables know them, and take nothing from them.
 ANSWER_COLUMNS = (
-    "component", "active_since", "active_reported_by", "active_evidence", "record", "some_boot_files",
+    "component", "active_since", "active_reported_by", "active_evidence", "record", "some_boot_files", *EXPORT_COLUMNS,
 )  # fmt: skip
 PLACES = tuple(name for name, key in COMPONENT_KEYS.items() if key.compared is Compared.PLACE)
 #: What a row must have; everything else may be not known.

@@ -1,8 +1,9 @@
-"""Tables as CSV (RFC 4180): what is where, the inventory, the history, the store, gaps.
+"""Tables as CSV (RFC 4180) and as workbooks: what is where, the inventory, the history, the store, gaps.
 
-Rules: an empty cell is not known, `-` is none; a cell that a spreadsheet would run as a formula is made harmless in a
-way that the readers of inventories and recordings take back; the columns of a component are those that an inventory
-has, so that they are read again; what else is known of an answer is in columns that those readers know and pass over.
+Rules: an empty cell is not known, `-` is none; a cell of CSV that a spreadsheet would run as a formula is made harmless
+in a way that the readers of inventories and recordings take back, and a workbook has only cells of text, in which
+nothing is run; the columns of a component are those that an inventory has, so that they are read again; what else is
+known of an answer, and where the table is from, is in columns (of a workbook: on a sheet) that those readers pass over.
 """
 
 from __future__ import annotations
@@ -10,17 +11,19 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.exports.target import ExportTarget
 from bundlekeeper.cli.screen.tables import Column, Row
+from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import counted, harmless, shell_word, visible
 from bundlekeeper.ledger.ask.types import InBank, WhereAnswer
 from bundlekeeper.model.inventory.types import (
-    ANSWER_COLUMNS,
     COMPONENT_KEYS,
+    EXPORT_COLUMNS,
     PLACES,
     Component,
     identity,
@@ -28,6 +31,7 @@ from bundlekeeper.model.inventory.types import (
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
+    from bundlekeeper.jobs.exports.origin import ExportOrigin
     from bundlekeeper.jobs.planning.gaps import FoundGaps
     from bundlekeeper.jobs.recording.believed_inventory import BelievedInventory
     from bundlekeeper.jobs.recording.where import WhereFound
@@ -47,21 +51,52 @@ def _cell(value: Any) -> str:  # noqa: ANN401 - a value of a component's key
     return str(value) or "-"
 
 
-def _write(columns: Sequence[Column[Row]], rows: Iterable[Row], out: str) -> None:
-    from bundlekeeper.cli.screen.user_files import write_new
+@dataclass(frozen=True, slots=True)
+class TablePlace:
+    """Where a table goes, where it is from, and its name."""
 
+    file: ExportTarget
+    origin: ExportOrigin
+    name: str
+
+    @property
+    def stamp(self) -> tuple[str, ...]:
+        """Where the table is from, in the order of EXPORT_COLUMNS."""
+        return self.origin.moment, visible(self.origin.store), self.origin.digest
+
+
+def _write(columns: Sequence[Column[Row]], rows: Iterable[Row], place: TablePlace) -> None:
+    titles = [column.title for column in columns]
+    cells = [[visible(column.cell(row)) for column in columns] for row in rows]
+    make = _workbook if place.file.workbook else _csv
+    place.file.write(make(titles, cells, place))
+    if not cells:
+        output.aside("note: the table has no row")
+
+
+def _csv(titles: Sequence[str], rows: Iterable[Sequence[str]], place: TablePlace) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([column.title for column in columns])
-    writer.writerows([harmless(visible(column.cell(row))) for column in columns] for row in rows)
-    written = write_new(out, text.getvalue())
-    if written:
-        output.aside(f"written: {written}")
+    writer.writerow([*titles, *EXPORT_COLUMNS])
+    stamp = [harmless(cell) for cell in place.stamp]
+    writer.writerows([*[harmless(cell) for cell in row], *stamp] for row in rows)
+    return text.getvalue()
 
 
-def _loaded_again(out: str) -> None:
-    if out != "-":
-        output.aside(f"next: bundlekeeper inventory load {shell_word(out)} --read-at TIME --zone ZONE")
+def _workbook(titles: Sequence[str], rows: Sequence[Sequence[str]], place: TablePlace) -> bytes:
+    """One sheet of the table, one of where it is from. Raises InputError for more than a sheet can have."""
+    from bundlekeeper.links.spreadsheet.write import CELL_CHARACTERS, SHEET_ROWS, workbook
+
+    if len(rows) >= SHEET_ROWS or any(len(cell) > CELL_CHARACTERS for row in rows for cell in row):
+        message = f"a sheet has at most {SHEET_ROWS} rows, and {CELL_CHARACTERS} characters in a cell"
+        raise InputError(message, where=place.file.name, hint="bundlekeeper export csv has no such limit")
+    about = [["what", "value"], *map(list, zip(EXPORT_COLUMNS, place.stamp, strict=True))]
+    return workbook({place.name: [titles, *rows], "export": about})
+
+
+def _loaded_again(file: ExportTarget) -> None:
+    if file.name != "-":
+        output.aside(f"next: bundlekeeper inventory load {shell_word(file.name)} --read-at TIME --zone ZONE")
 
 
 # Components
@@ -122,27 +157,27 @@ _ANSWER: Mapping[str, Callable[[WhereAnswer], str]] = {
 }
 
 
-def write_where(found: WhereFound, out: str) -> None:
+def write_where(found: WhereFound, place: TablePlace) -> None:
     """A row for each component that is anywhere. Raises InputError, UnfinishedError for a file that cannot be made."""
     there = [answer for answer in found.answers if answer.present]
     columns = [Column(key, _of_key(key)) for key in _WHERE_KEYS]
-    columns += [Column(title, _ANSWER[title]) for title in ANSWER_COLUMNS]
-    _write(columns, there, out)
+    columns += [Column(title, cell) for title, cell in _ANSWER.items()]
+    _write(columns, there, place)
     gone = len(found.answers) - len(there)
     if gone:
         output.aside(f"note: {counted(gone, 'component')} that are no longer anywhere are left out")
     output.findings_aside(found.doubts)
-    _loaded_again(out)
+    _loaded_again(place.file)
 
 
 def _of_key(key: str) -> Callable[[WhereAnswer], str]:
     return lambda answer: _known(answer, key)
 
 
-def write_inventory(found: BelievedInventory, out: str) -> None:
+def write_inventory(found: BelievedInventory, place: TablePlace) -> None:
     """A row for each component, in the columns of an inventory; what is not in it is named. Raises as `write_where`."""
     whole = found.inventory
-    _write([Column(key, _of_component(key)) for key in _SHEET], whole.components, out)
+    _write([Column(key, _of_component(key)) for key in _SHEET], whole.components, place)
     others = (("partition", whole.partitions), ("policy", whole.policies), ("separate_windows", whole.separate_windows))
     left = [f"{len(rows)} of {table}" for table, rows in others if rows]
     if left:
@@ -150,7 +185,7 @@ def write_inventory(found: BelievedInventory, out: str) -> None:
     if found.unplaced:
         output.aside(f"note: {counted(len(found.unplaced), 'component')} whose place is not known are left out")
     output.findings_aside(found.doubts)
-    _loaded_again(out)
+    _loaded_again(place.file)
 
 
 def _of_component(key: str) -> Callable[[Component], str]:
@@ -197,9 +232,9 @@ HISTORY: tuple[Column[LedgerEntry], ...] = (
 )
 
 
-def write_history(found: WhereFound, out: str) -> None:
+def write_history(found: WhereFound, place: TablePlace) -> None:
     """A row for each event. Raises as `write_where`."""
-    _write(HISTORY, found.entries, out)
+    _write(HISTORY, found.entries, place)
 
 
 STORED: tuple[Column[Holding], ...] = (
@@ -217,9 +252,9 @@ STORED: tuple[Column[Holding], ...] = (
 )
 
 
-def write_stored(found: StoreList, out: str) -> None:
+def write_stored(found: StoreList, place: TablePlace) -> None:
     """A row for each bundle. Raises as `write_where`."""
-    _write(STORED, found.bundles, out)
+    _write(STORED, found.bundles, place)
     output.findings_aside(found.findings)
 
 
@@ -234,12 +269,12 @@ GAPS: tuple[Column[Gap], ...] = (
 )
 
 
-def write_gaps(found: FoundGaps, out: str) -> int:
+def write_gaps(found: FoundGaps, place: TablePlace) -> int:
     """A row for each finding, and how many checks could not be made; the exit status. Raises as `write_where`."""
     reports = list(found.reports)
     rows: list[Gap] = [("", about) for about in found.given.findings]
     rows += [(report.domain, finding) for report in reports for finding in report.findings]
-    _write(GAPS, rows, out)
+    _write(GAPS, rows, place)
     made, lacking = (sum(counts) for counts in zip(*((r.checks_made, r.checks_not_made) for r in reports), strict=True))
     output.aside(f"{counted(made, 'check')} made, {lacking} could not be made")
     return exit_status([finding for _, finding in rows])
