@@ -37,9 +37,12 @@ pytestmark = pytest.mark.slow
 def emulator(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder where the emulator is installed."""
     folder = tmp_path_factory.mktemp("emulator")
-    command = [sys.executable, "-m", "pip", "install", "-q", "--disable-pip-version-check", "--only-binary=:all:"]
+    command = [sys.executable, "-m", "pip", "install", "-q", "--disable-pip-version-check", "--no-compile"]
     done = subprocess.run(
-        [*command, "--target", str(folder), f"sushy-tools=={VERSION}"], capture_output=True, text=True, check=False
+        [*command, "--only-binary=:all:", "--target", str(folder), f"sushy-tools=={VERSION}"],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     if done.returncode:
         pytest.skip(f"sushy-tools {VERSION} cannot be installed: {done.stderr.strip().splitlines()[-1:]}")
