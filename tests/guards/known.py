@@ -805,6 +805,32 @@ LEDGER = (
         "ledger/exchange/test_merge.py::test_a_file_that_is_not_whole_is_refused_whole",
     ),
     Guard(
+        "a schedule past the last real window comes to an end",
+        "planning/windows/schedule.py",
+        "if is_idle and len(windows) < len(limits.lengths):",
+        "if is_idle and limits.lengths:",
+        "planning/windows/test_dated.py::test_past_the_last_real_window_one_is_used_for_checks_alone",
+    ),
+    _never(
+        "a window is recorded in its turn",
+        "jobs/following/record_window.py",
+        "    if window.out_of_turn and not anyway.strip():",
+        "cli/commands/test_plan_night.py::test_a_window_is_recorded_in_its_turn",
+    ),
+    _never(
+        "what was seen before it was done is refused",
+        "jobs/recording/planned.py",
+        "        if details.at is not None:",
+        "cli/commands/test_plan_night.py::test_what_was_seen_at_a_time_was_done_by_then",
+    ),
+    Guard(
+        "nothing is planned into a real window that has begun",
+        "jobs/planning/route.py",
+        "tuple(window for window in windows if window.time() > now)",
+        "tuple(windows)",
+        "cli/commands/test_plan_dates.py::test_windows_that_are_over_or_have_begun_are_left_out",
+    ),
+    Guard(
         "a new ledger's name is durable",
         "ledger/event/database.py",
         "        os.fsync(folder)\n",

@@ -137,12 +137,17 @@ def _items(
                 fact = facts.get(key, {})
                 server = _server(fact, key, change["servers"])
                 window = places.get((number, key)) or places.get((number, server)) or 0
-                place = "/".join(str(fact.get(level) or "-") for level in ("site", "domain", "chassis", "slot"))
+                place = "/".join(_level(fact.get(level)) for level in ("site", "domain", "chassis", "slot"))
                 yield WorkItem(
                     number, window, str(key), component["kind"], component["model"], place, server, component["start"],
                     component["end"], int(component["minutes"]), change["family"], change["version"], change["file"],
                     change["sha256"],
                 )  # fmt: skip
+
+
+def _level(value: object) -> str:
+    """A level of a place: `?` where it is not known, `-` where there is none."""
+    return "?" if value is None else str(value) or "-"
 
 
 def _server(fact: Mapping[str, Any], key: str, servers: list[str]) -> str:

@@ -125,3 +125,18 @@ def test_a_real_plan_turns_back_no_later_than_what_has_no_way_back_begins() -> N
         lost = {key for way in ways if way.step == window.step and way.allowed is not True for key in way.keys}
         begun = [a.start for a in window.work if a.verb in EFFECTS and a.key in lost]
         assert turned.turn_back <= min(begun, default=240)
+
+
+class _Counted(Limits):
+    """Limits that are asked of so many windows at most: a schedule that opens windows for ever fails."""
+
+    def of(self, number: int) -> int | None:
+        assert number < 100, "a window is opened for ever"
+        return super().of(number)
+
+
+def test_past_the_last_real_window_one_is_used_for_checks_alone() -> None:
+    """Leaving it empty would make nothing better, and so never come to an end."""
+    check = WorkPiece("check", (Action("check-backup", "check", "", "", 10, assumed=False),))
+    work = WorkPiece("work", (Action("write", "work", "", "", 15, assumed=False),), after=(0,))
+    assert [rows for rows in pack([check, work], _Counted(lengths=(20,))) if rows] == [[(0, 0), (1, 10)]]

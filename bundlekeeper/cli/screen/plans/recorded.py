@@ -43,7 +43,10 @@ def asked(window: OpenWindow, *, json: bool) -> list[ExceptionOf]:
             found.append(exception_of(window, text))
         except InputError as error:
             output.aside(f"{error.message}: {error.hint}")
-    if _typed(f"record window {window.number} with {len(found)} exceptions? (yes) ").lower() not in ("yes", "y"):
+    if _typed(f"record window {window.number} with {counted(len(found), 'exception')}? (yes) ").lower() not in (
+        "yes",
+        "y",
+    ):
         raise RefusedError("nothing was recorded: it was not agreed to", hint=hint)
     return found
 
