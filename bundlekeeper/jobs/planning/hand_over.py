@@ -20,11 +20,13 @@ from bundlekeeper.reports.ticket import ticket
 
 @dataclass(frozen=True, slots=True)
 class HandedOver:
-    """A text for others, the findings of the plan, and what the JSON envelope has about it."""
+    """A text for others, the findings of the plan, what the JSON envelope has about it, and how many errors and open
+    gaps its run-book and its ticket list."""
 
     text: str
     findings: tuple[Finding, ...]
     about: dict[str, Any]
+    listed: tuple[int, int]
 
 
 def calendar_of(session: Session, file: str, files: InputFiles) -> HandedOver:
@@ -65,4 +67,5 @@ def ticket_of(session: Session, file: str, files: InputFiles) -> HandedOver:
 
 def _handed(of: Material, text: str) -> HandedOver:
     about = {"domain": of.planned.route.domain, "release": of.planned.route.release, **of.given.about()}
-    return HandedOver(text, findings_of(of), about)
+    made = runbook(of)
+    return HandedOver(text, findings_of(of), about, (len(made.errors), len(made.gaps)))

@@ -55,11 +55,13 @@ class RunbookWanted:
 
 @dataclass(frozen=True, slots=True)
 class ReportPage:
-    """A page, HTML or plain text; the findings that are in it; what the JSON envelope has about it."""
+    """A page, HTML or plain text; the findings that are in it; what the JSON envelope has about it; of a run-book how
+    many errors and open gaps it lists, like ones as one."""
 
     page: str
     findings: tuple[Finding, ...]
     about: dict[str, Any]
+    listed: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +196,8 @@ def _page(material: Material, *, plain: bool) -> ReportPage:
 
     made, route = runbook(material), material.planned.route
     about = {"domain": route.domain, "release": route.release, **material.given.about()}
-    return ReportPage(text(made) if plain else html(made), findings_of(material), about)
+    listed = (len(made.errors), len(made.gaps))
+    return ReportPage(text(made) if plain else html(made), findings_of(material), about, listed)
 
 
 def _forbids(found: Finding, domain: str) -> bool:

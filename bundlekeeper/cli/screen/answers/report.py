@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import tally
-from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
@@ -23,13 +22,11 @@ def show(found: ReportPage, *, out: str, force: bool, form: OutputForm) -> None:
     if form is OutputForm.JSON:
         output.envelope("report", found.findings, {**found.about, "written": written})
     elif out != "-":
-        counts = [sum(finding.level is level for finding in found.findings) for level in Level]
         output.line(f"written: {written['file']}")
         output.line(f"sha256: {written['sha256']}")
-        if found.findings:
-            output.line(
-                f"{counted(counts[0], 'error')}, {counted(counts[1], 'warning')}, {counted(counts[2], 'note')} in it"
-            )
+        words = _listed(found.listed) if found.listed is not None else tally(found.findings)
+        if words:
+            output.line(f"{words} in it")
 
 
 def show_handed(handed: HandedOver, schema: str, *, out: str, force: bool, form: OutputForm) -> None:
@@ -46,8 +43,15 @@ def show_handed(handed: HandedOver, schema: str, *, out: str, force: bool, form:
     if out != "-":
         output.line(f"written: {written['file']}")
         output.line(f"sha256: {written['sha256']}")
-    if counts := tally(handed.findings):
-        output.aside(f"the plan has {counts}: bundlekeeper report --runbook --plan FILE has all of them")
+    if words := _listed(handed.listed):
+        where = "" if schema == "plan-ticket" else ": bundlekeeper plan ticket has them"
+        output.aside(f"the plan has {words}{where}")
+
+
+def _listed(listed: tuple[int, int]) -> str:
+    """How many errors and open gaps a run-book lists, as it says itself; empty for none."""
+    words = ("error", "open gap")
+    return ", ".join(counted(number, word) for number, word in zip(listed, words, strict=True) if number)
 
 
 def show_none(found: NoRunbook, *, form: OutputForm) -> None:

@@ -60,7 +60,7 @@ def show_kept(done: PlanKept, *, form: OutputForm) -> None:
     put(f"{'kept' if done.is_new else 'kept already'} as {plan.name}: {head(plan)}")
     counts = tally(done.findings)
     if counts:
-        put(output.of_store(f"it has {counts}: bundlekeeper plan check {plan.name}"))
+        put(output.of_store(f"it has {counts}; with the open gaps they are in: bundlekeeper plan ticket {plan.name}"))
     next_line(f"bundlekeeper plan progress {plan.name}")
 
 
