@@ -179,7 +179,13 @@ def test_bash_completes_without_python(keeper: Keeper, tmp_path: Path) -> None:
     assert set(completed("store", "")) >= {"add", "list"}
     assert "--from" in completed("store", "add", "m.toml", "--f")
     assert completed("--store", "/srv/x", "manifest", "li") == ["lint"]
+    assert completed("--store", "=", "store", "ver") == ["verify"]  # so bash divides --store=store
+    assert completed("store", "add", "--from", "=", "") == []
+    assert "--plain" in completed("where", "--pl")
     assert completed("help", "ro") == ["route"]
+    assert completed("help", "whe") == ["where"]
+    assert completed("accept", "no-way") == ["no-way-back"]
+    assert completed("accept", "alt") == []  # which nobody can accept
     assert completed("explain", "bad-s") == ["bad-signature"]
     assert completed("completion", "f") == ["fish"]
     assert completed("store", "add", "--from", "") == []  # a value: the shell completes file names
