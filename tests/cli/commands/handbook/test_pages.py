@@ -205,6 +205,9 @@ def test_manual_pages_are_read_without_a_warning(keeper: Keeper, tmp_path: Path)
         text = path.read_text("utf-8")
         assert re.search(r"(?m)^\.SH NAME\n", text)
         assert text.isascii()
+    whole = (folder / "bundlekeeper.1").read_text()
+    assert all(f".SH {title}\n" in whole for title in ("OPTIONS", "ENVIRONMENT", "FILES", "EXIT STATUS"))
+    assert "(required)" in (folder / "bundlekeeper-store-remove.1").read_text()
     (folder / "bundlekeeper-verify.1").write_text("mine")
     before = (folder / "bundlekeeper.1").stat().st_mtime_ns
     assert keeper("help", "--man", folder).status == 2
