@@ -60,10 +60,26 @@ EXIT_STATUSES = (
 )
 
 
+#: Options of the program and of every command, and what the environment says.
+OPTIONS = (
+    ("-h, --help", "this text; `bundlekeeper COMMAND --help` for one command"),
+    ("--version", "the version"),
+    ("--store DIR", "the store's folder, before or after the command"),
+    ("--plain", "with any command: tables as `key: value` lines, for a screen reader"),
+    ("--debug", "with any command: a traceback with an error"),
+)
+ENVIRONMENT = (
+    ("BUNDLEKEEPER_STORE", "the store's folder, where --store is not given"),
+    ("NO_COLOR", "no colours"),
+)
+
+
 def root_help() -> str:
     """The text of `bundlekeeper --help`."""
     rows = "\n".join(f"  {name:<10} {line}" for name, (_, line) in COMMANDS.items())
     codes = "\n".join(f"  {code:<4} {what}" for code, what in EXIT_STATUSES)
+    options = "\n".join(f"  {name:<11}  {what}" for name, what in OPTIONS)
+    environment = "\n".join(f"  {name:<19}  {what}" for name, what in ENVIRONMENT)
     return f"""Usage: bundlekeeper [--store DIR] COMMAND [OPTIONS] [ARGUMENTS]
 
 Keeps firmware bundles, verifies them against your manifest, and reports what is where.
@@ -73,16 +89,11 @@ Commands:
 {rows}
 
 Options:
-  -h, --help   this text; `bundlekeeper COMMAND --help` for one command
-  --version    the version
-  --store DIR  the store's folder, before or after the command
-  --plain      with any command: tables as `key: value` lines, for a screen reader
-  --debug      with any command: a traceback with an error
+{options}
 
 Exit status:
 {codes}
 
 Environment and config file (bundlekeeper help config):
-  BUNDLEKEEPER_STORE   the store's folder, where --store is not given
-  NO_COLOR             no colours
+{environment}
 """

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.findings import Level
+from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.jobs.manifest_signature import GivenManifest, rule_on
 from bundlekeeper.jobs.session import Session
@@ -63,6 +63,7 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
     """
     from bundlekeeper.jobs.store.absent import carried, kept_manifest
     from bundlekeeper.store.contents.manifest_dates import doubts, latest
+    from bundlekeeper.store.contents.right_now import way_back
     from bundlekeeper.store.signatures.voucher import NO_RULING, Voucher
     from bundlekeeper.store.verifying.expected import read_listing
     from bundlekeeper.store.verifying.verify import ReadingLimits, check_folder, check_store
@@ -99,6 +100,9 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
             rows = {row.place: row for row in database.stored()}  # of a file that is moved to quarantine, none is left
             result = check_store(store, database, listing, means, limits, carried=came)
             manifest = kept_manifest(store, admitted)
+            if not (admitted or result.rows):
+                message = "there is no manifest and no bundle in the store: nothing was verified"
+                result.findings.append(finding("not-checked", str(store.root), message, way_back(None, manifest)))
             result.findings[:] = [_with_way_back(problem, rows, manifest) for problem in result.findings]
         else:
             raise InputError("there is nothing to verify", hint="name a manifest, or a store that has admitted one")

@@ -54,8 +54,8 @@ MAP_KEYS = {
     "columns": f"the format, {FORMAT}",
     "ignored": "headings that are not loaded",
     "[keys]": f'{_TABLES["keys"]}: `"Asset no." = "tags"`',
-    "[versions]": f'{_TABLES["versions"]}: `"BIOS" = "bios"`, `"NIC 1" = "network-adapter/1"` at this position in '
-    'the server, `"BMC staged" = "management-controller.staged"`',
+    "[versions]": f'{_TABLES["versions"]}: `"BIOS" = "KIND"`, `KIND/1` where it is at this position in the server, '
+    "`KIND.staged` for another bank",
     "[values]": f'{_TABLES["values"]}: `site = "holm"`',
 }
 

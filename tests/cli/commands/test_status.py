@@ -105,6 +105,8 @@ def test_an_empty_store_has_nothing_yet_and_none_is_an_error(keeper: Keeper, tmp
     inventory = Path(__file__).parents[3] / "manifests" / "marram-2026-11.toml"
     assert keeper("inventory", "load", inventory, "--reported-by", "kim").status == 0
     assert keeper("status").status == 0
+    verified = keeper("verify", "--quiet", "--json")  # a timer on the wrong folder is not all well
+    assert (verified.status, verified.codes) == (1, ["not-checked"])
     listed = keeper("store", "list")
     assert (listed.status, "nothing yet" in listed.out) == (0, True)
 

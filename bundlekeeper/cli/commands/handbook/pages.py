@@ -10,8 +10,9 @@ import typer
 
 from bundlekeeper.cli.options import JsonOption, default_store, login_name
 from bundlekeeper.cli.screen.forms import form_of
-from bundlekeeper.cli.screen.help import EXIT_STATUSES
+from bundlekeeper.cli.screen.help import COMMANDS, EXIT_STATUSES
 from bundlekeeper.errors import InputError
+from bundlekeeper.findings import CODES
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.handbook.topics import Parts
@@ -73,8 +74,11 @@ def completion(
     from bundlekeeper.cli.screen.run import whole_app
     from bundlekeeper.jobs.handbook.codes import explained
     from bundlekeeper.jobs.handbook.topics import TOPICS
+    from bundlekeeper.model.acceptance import NEVER
 
-    screen.show(shell, whole_app(), {"help": TOPICS, "explain": tuple(explained()), "completion": screen.SHELLS})
+    can_be_accepted = tuple(code for code in CODES if code not in NEVER)
+    arguments = {"explain": tuple(explained()), "accept": can_be_accepted, "completion": screen.SHELLS}
+    screen.show(shell, whole_app(), {"help": tuple(dict.fromkeys((*TOPICS, *COMMANDS))), **arguments})
     return 0
 
 

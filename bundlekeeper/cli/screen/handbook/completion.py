@@ -15,6 +15,36 @@ from bundlekeeper.formats.escape import meant
 
 SHELLS = ("bash", "zsh", "fish")
 
+#: Options that every command has and none declares.
+_EVERYWHERE = {
+    "--help": "what it does, its options, an example",
+    "--plain": "tables as `key: value` lines",
+    "--debug": "a traceback with an error",
+}
+_ALL = " ".join(_EVERYWHERE)
+#: The condition of fish: true where the words so far are these commands, whatever options are among them.
+_FISH = """function __bundlekeeper_at
+    set -l path ""
+    set -l skip ""
+    set -l tokens (commandline -opc)
+    set -e tokens[1]
+    for word in $tokens
+        if test -n "$skip"
+            set skip ""
+            continue
+        end
+        switch "$word"
+            case --store
+                test -z "$path"; and set skip yes
+            case "-*"
+            case "*"
+                set -l longer (string trim -- "$path $word")
+                contains -- "$longer" KNOWN; and set path "$longer"
+        end
+    end
+    test "$path" = "$argv"
+end"""
+
 #: Command -> the words that its arguments can be.
 Words = Mapping[str, Sequence[str]]
 
@@ -36,7 +66,7 @@ _bundlekeeper() {{
     COMPREPLY=()
     for ((number = 1; number < COMP_CWORD; number++)); do
         word="${{COMP_WORDS[number]}}"
-        if [[ -n $skip ]]; then skip=""; continue; fi
+        if [[ -n $skip ]]; then [[ $word == "=" ]] || skip=""; continue; fi  # bash takes --store=DIR for three words
         case "$word" in
             --store) [[ -z $path ]] && skip=yes ;;
             -*) ;;
@@ -48,7 +78,9 @@ _bundlekeeper() {{
     case "$path" in
 {_cases(app, arguments)}
     esac
-    case " $values " in *" ${{COMP_WORDS[COMP_CWORD-1]}} "*) return ;; esac
+    word="${{COMP_WORDS[COMP_CWORD-1]}}"
+    if [[ $word == "=" ]]; then word="${{COMP_WORDS[COMP_CWORD-2]}}"; fi
+    case " $values " in *" $word "*) return ;; esac
     if [[ $current == -* ]]; then words="$options"; fi
     COMPREPLY=($(compgen -W "$words" -- "$current"))
 }}
@@ -87,23 +119,23 @@ if [[ $funcstack[1] == _bundlekeeper ]]; then _bundlekeeper "$@"; else compdef _
 
 def fish(app: AppCommand, arguments: Words) -> str:
     """The script for fish: a file in `~/.config/fish/completions`."""
-    lines = ["# fish completion of bundlekeeper, made by: bundlekeeper completion fish"]
+    known = " ".join(_quoted(" ".join(words)) for words, _ in walk(app))
+    lines = ["# fish completion of bundlekeeper, made by: bundlekeeper completion fish", _FISH.replace("KNOWN", known)]
+    at = "complete -c bundlekeeper -n '__bundlekeeper_at"
     for name, own in app.commands.items():
-        lines.append(f"complete -c bundlekeeper -f -n __fish_use_subcommand -a {name} -d {_quoted(_short(own))}")
+        lines.append(f"{at}' -f -a {name} -d {_quoted(_short(own))}")
     for words, command in walk(app):
-        seen = "; and ".join(f"__fish_seen_subcommand_from {word}" for word in words)
+        here = f"{at} {' '.join(words)}'"
         for name, own in getattr(command, "commands", {}).items():
-            among = " ".join(command.commands)
-            lines.append(
-                f"complete -c bundlekeeper -f -n '{seen}; and not __fish_seen_subcommand_from {among}' "
-                f"-a {name} -d {_quoted(_short(own))}"
-            )
+            lines.append(f"{here} -f -a {name} -d {_quoted(_short(own))}")
         for option in _options(command):
             flags = " ".join(f"-l {o[2:]}" if o.startswith("--") else f"-s {o[1:]}" for o in option.opts)
             value = "" if option.is_flag else " -r"
-            lines.append(f"complete -c bundlekeeper -n '{seen}' {flags}{value} -d {_quoted(option.help or '')}")
+            lines.append(f"{here} {flags}{value} -d {_quoted(option.help or '')}")
         if " ".join(words) in arguments:
-            lines.append(f"complete -c bundlekeeper -f -n '{seen}' -a '{' '.join(arguments[' '.join(words)])}'")
+            lines.append(f"{here} -f -a '{' '.join(arguments[' '.join(words)])}'")
+    for option, what in _EVERYWHERE.items():
+        lines.append(f"complete -c bundlekeeper -l {option[2:]} -d {_quoted(what)}")
     return "\n".join(lines) + "\n"
 
 
@@ -113,7 +145,7 @@ def _paths(app: AppCommand) -> str:
 
 
 def _cases(app: AppCommand, arguments: Words, name: str = "words") -> str:
-    top = f'        "") {name}="{" ".join(app.commands)}"; options="--help --version --store"; values="--store" ;;'
+    top = f'        "") {name}="{" ".join(app.commands)}"; options="--version --store {_ALL}"; values="--store" ;;'
     return "\n".join([top, *_command_cases(app, arguments, name)])
 
 
@@ -124,7 +156,7 @@ def _command_cases(app: AppCommand, arguments: Words, name: str) -> Iterator[str
         options = [opt for option in _options(command) for opt in (*option.opts, *option.secondary_opts)]
         values = [opt for option in _options(command) if not option.is_flag for opt in option.opts]
         yield (
-            f'        "{path}") {name}="{" ".join(choices)}"; options="{" ".join([*options, "--help"])}"; '
+            f'        "{path}") {name}="{" ".join(choices)}"; options="{" ".join([*options, _ALL])}"; '
             f'values="{" ".join(values)}" ;;'
         )
 

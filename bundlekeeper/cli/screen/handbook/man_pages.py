@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from bundlekeeper import __version__
-from bundlekeeper.cli.screen.help import COMMANDS, EXIT_STATUSES
+from bundlekeeper.cli.screen.help import COMMANDS, ENVIRONMENT, EXIT_STATUSES, OPTIONS
 from bundlekeeper.cli.screen.usage.examples import EXAMPLES, AppCommand, walk
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.formats.escape import shell_word
@@ -46,8 +46,11 @@ def write(folder: Path, app: AppCommand) -> list[str]:
             )  # fmt: skip
         for name, text in made.items():
             temporary = folder / f".{name}.part"
-            temporary.write_text(text, "utf-8")
-            temporary.replace(folder / name)
+            try:
+                temporary.write_text(text, "utf-8")
+                temporary.replace(folder / name)
+            finally:
+                temporary.unlink(missing_ok=True)
     except OSError as error:
         raise UnfinishedError(f"the pages could not be written: {error.strerror}", where=str(folder)) from error
     return list(made)
@@ -75,9 +78,12 @@ def _program() -> str:
     lines.append(".SH COMMANDS")
     for name, (_, short) in COMMANDS.items():
         lines += [".TP", f".B {_escaped(name)}", _escaped(short)]
-    lines.append(".SH EXIT STATUS")
-    for status, means in EXIT_STATUSES:
-        lines += [".TP", f".B {status}", _escaped(means)]
+    statuses = ((str(status), means) for status, means in EXIT_STATUSES)
+    for title, entries in (("OPTIONS", OPTIONS), ("ENVIRONMENT", ENVIRONMENT), ("EXIT STATUS", statuses)):
+        lines.append(f".SH {title}")
+        for name, what in entries:
+            lines += [".TP", f".B {_escaped(name)}", _escaped(what)]
+    lines += [".SH FILES", _escaped("bundlekeeper help config says which config file is read, and what it may hold.")]
     lines += [".SH SEE ALSO", _escaped("bundlekeeper help lists the topics of the handbook.")]
     return "\n".join(lines) + "\n"
 
@@ -101,7 +107,8 @@ def _page(words: tuple[str, ...], command: AppCommand) -> str:
         shown = [entry for entry in entries if not getattr(entry, "hidden", False)]
         lines += [f".SH {title}"] if shown else []
         for entry in shown:
-            lines += [".TP", f".B {_escaped(_spelled(entry))}", _escaped(entry.help or "")]
+            required = " (required)" if entry.required else ""
+            lines += [".TP", f".B {_escaped(_spelled(entry))}", _escaped(f"{entry.help or ''}{required}")]
     example = EXAMPLES.get(" ".join(words))
     if example is not None:
         lines += [".SH EXAMPLE", "In the folder of a tour:", ".PP", ".nf", _escaped(f"bundlekeeper {example.words}")]

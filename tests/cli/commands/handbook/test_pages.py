@@ -179,7 +179,13 @@ def test_bash_completes_without_python(keeper: Keeper, tmp_path: Path) -> None:
     assert set(completed("store", "")) >= {"add", "list"}
     assert "--from" in completed("store", "add", "m.toml", "--f")
     assert completed("--store", "/srv/x", "manifest", "li") == ["lint"]
+    assert completed("--store", "=", "store", "ver") == ["verify"]  # so bash divides --store=store
+    assert completed("store", "add", "--from", "=", "") == []
+    assert "--plain" in completed("where", "--pl")
     assert completed("help", "ro") == ["route"]
+    assert completed("help", "whe") == ["where"]
+    assert completed("accept", "no-way") == ["no-way-back"]
+    assert completed("accept", "alt") == []  # which nobody can accept
     assert completed("explain", "bad-s") == ["bad-signature"]
     assert completed("completion", "f") == ["fish"]
     assert completed("store", "add", "--from", "") == []  # a value: the shell completes file names
@@ -199,6 +205,9 @@ def test_manual_pages_are_read_without_a_warning(keeper: Keeper, tmp_path: Path)
         text = path.read_text("utf-8")
         assert re.search(r"(?m)^\.SH NAME\n", text)
         assert text.isascii()
+    whole = (folder / "bundlekeeper.1").read_text()
+    assert all(f".SH {title}\n" in whole for title in ("OPTIONS", "ENVIRONMENT", "FILES", "EXIT STATUS"))
+    assert "(required)" in (folder / "bundlekeeper-store-remove.1").read_text()
     (folder / "bundlekeeper-verify.1").write_text("mine")
     before = (folder / "bundlekeeper.1").stat().st_mtime_ns
     assert keeper("help", "--man", folder).status == 2
