@@ -64,7 +64,12 @@ def test_a_bill_of_materials_is_valid_and_whole(office: Keeper, world: World) ->
     }
     components = office("where", "--json").json["components"]
     assert running == {
-        ("/".join(c[key] or "-" for key in ("site", "domain", "chassis", "slot")), f"{c['model']} {c['kind']} {c['active']['version']}") for c in components if c["active"]
+        (
+            "/".join(c[key] or "-" for key in ("site", "domain", "chassis", "slot")),
+            f"{c['model']} {c['kind']} {c['active']['version']}",
+        )
+        for c in components
+        if c["active"]
     }
     (io,) = (row for row in firmware if row["version"].startswith("=cmd"))
     assert "component HOLMA-IO1; observed" in io["evidence"]["occurrences"][0]["additionalContext"]
@@ -149,7 +154,7 @@ def test_metrics_leave_out_what_is_not_known(keeper: Keeper, world: World, tmp_p
     assert "the ledger's head is not known" in damaged.err
 
 
-@pytest.mark.parametrize("value", ['a"b', "a\\b", "a\nb", "\\n", "\udcff", "{x=\"1\"} 2\n# EOF"])
+@pytest.mark.parametrize("value", ['a"b', "a\\b", "a\nb", "\\n", "\udcff", '{x="1"} 2\n# EOF'])
 def test_labels_are_escaped(value: str) -> None:
     """What is in a label comes back from it, a byte that is no UTF-8 as U+FFFD."""
     written = text([Gauge("x_seconds", value.replace('"', ""), [Sample(1.5, (("a", value),))], "seconds")])
