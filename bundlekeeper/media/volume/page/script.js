@@ -10,6 +10,8 @@ const TAG_MANIFEST = "tagmanifest-sha256.txt";
 const LISTS = [SUMS, "manifest-sha256.txt", TAG_MANIFEST];
 const LINE = /^\\?([0-9A-Fa-f]{64}) [ *]?(.+)$/;
 const LIST_BYTES = 32 * 1024 * 1024;
+/** @type {State[]} */
+const ORDER = ["altered", "unreadable", "missing", "extra", "not verified", "not chosen", "whole"];
 const SHOWN = 5000; // rows of a table; the others are counted
 const NEXT_MS = 100; // between two looks of the progress
 
@@ -129,12 +131,12 @@ async function judge(volume, reading, stopped) {
   }
   const state = volume.loose ? "not chosen" : "missing";
   for (const path of stated.keys()) {
-    if (!seen.has(path)) rows.push({ path, state, note: "in a list of the volume" });
+    if (!seen.has(path)) rows.push({ path, state, note: "a list of the volume names it" });
   }
   if (!volume.loose && stated.has("bagit.txt") && !volume.files.has(TAG_MANIFEST)) {
     rows.push({ path: TAG_MANIFEST, state: "missing", note: "every volume has it" });
   }
-  return rows;
+  return rows.sort((a, b) => ORDER.indexOf(a.state) - ORDER.indexOf(b.state) || (a.path < b.path ? -1 : 1));
 }
 
 /**
@@ -155,9 +157,7 @@ function verdict(volume, rows) {
   const name = volume.loose ? "" : `${shown(volume.name)}: `;
   if (count("not verified")) return [`${name}nothing was verified: no list of the volume (${SUMS}) was chosen`, false];
   const whole = counted(count("whole"), "file is", "files are");
-  /** @type {State[]} */
-  const states = ["altered", "unreadable", "missing", "extra"];
-  const wrong = states.filter(count).map((state) => `${count(state).toLocaleString("en")} ${state}`);
+  const wrong = ORDER.slice(0, 4).filter(count).map((state) => `${count(state).toLocaleString("en")} ${state}`);
   if (wrong.length) return [`${name}NOT WHOLE: ${wrong.join(", ")}; ${whole} whole`, false];
   if (!count("whole")) return [`${name}nothing was verified: no file of a list was chosen`, false];
   if (!volume.loose) return [`${name}WHOLE: all ${counted(count("whole"), "file", "files")} are what the lists say`, true];
