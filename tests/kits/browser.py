@@ -1,7 +1,7 @@
 """A real browser, headless, for pages that we write: Debian's Chromium, driven by Playwright.
 
-Rules: one browser for a whole run of tests, a new page for each test, and none of them reaches a network; where there is
-no Chromium the test is skipped, but never in CI.
+Rules: one browser for a whole run of tests, a new page for each test, and none of them reaches a network; where there
+is no Chromium the test is skipped, but never in CI.
 """
 
 from __future__ import annotations

@@ -50,7 +50,8 @@ WHAT THAT SHOWS, AND WHAT IT DOES NOT
 
 All of these show damage, not origin. Whoever can change this medium can change the checksums, verify.py, verify.html
 and the tool on it, too. The signatures of set-index.json and of the manifest show who made the set, under a key that
-you got by another way: by hand, or confirmed by telephone, never from this medium. With bundlekeeper on your own machine:
+you got by another way: by hand, or confirmed by telephone, never from this medium. With bundlekeeper on your own
+machine:
 
   bundlekeeper media receive .           (it exits with 4 and adds nothing where it does not know the key)
 

@@ -77,7 +77,7 @@ def test_a_bill_of_materials_is_valid_and_whole(office: Keeper, world: World) ->
 
 
 def test_a_running_image_names_the_bundles_that_list_it(office: Keeper) -> None:
-    """By kind, model and version; a reference leads to a component that is there. Only a place: only what runs there."""
+    """By kind, model and version; a reference leads to a component of the bill. Of a place: what runs there."""
     firmware = bill(office("export", "cyclonedx", "--domain", "holm-b"))["components"]
     by_reference = {row["bom-ref"]: row for row in firmware}
     io = next(row for row in firmware if ("kind", "io-module") in properties(row))
