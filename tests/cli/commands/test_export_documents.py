@@ -57,19 +57,19 @@ def test_a_bill_of_materials_is_valid_and_whole(office: Keeper, world: World) ->
     of_files = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in world.downloads.iterdir()}
     assert {row["name"]: row["hashes"][0]["content"] for row in bundles} == of_files
     running = {
-        (place["location"], f"{row['name']} {row['version']}")
+        (occurrence["location"], f"{row['name']} {row['version']}")
         for row in firmware
         if row not in bundles
-        for place in row["evidence"]["occurrences"]
+        for occurrence in row["evidence"]["occurrences"]
     }
+
+    def place(component: dict[str, Any]) -> str:
+        texts = (component[key] for key in ("site", "domain", "chassis", "slot"))
+        return "/".join("?" if text is None else text or "-" for text in texts)
+
     components = office("where", "--json").json["components"]
     assert running == {
-        (
-            "/".join(c[key] or "-" for key in ("site", "domain", "chassis", "slot")),
-            f"{c['model']} {c['kind']} {c['active']['version']}",
-        )
-        for c in components
-        if c["active"]
+        (place(c), f"{c['model']} {c['kind']} {c['active']['version']}") for c in components if c["active"]
     }
     (io,) = (row for row in firmware if row["version"].startswith("=cmd"))
     assert "component HOLMA-IO1; observed" in io["evidence"]["occurrences"][0]["additionalContext"]
