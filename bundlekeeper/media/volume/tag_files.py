@@ -17,8 +17,9 @@ from importlib import resources
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import human_bytes, visible
-from bundlekeeper.media.volume import bag_text, page, read_me
+from bundlekeeper.media.volume import bag_text, read_me
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected
+from bundlekeeper.media.volume.page import assembling
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, Text
 
 READ_ME = "READ-ME-FIRST.txt"
@@ -26,11 +27,11 @@ SUMS = "SHA256SUMS"
 VERIFIER = "verify.py"
 TOOL = "tool"
 TAG_MANIFEST = bag_text.manifest_name("sha256", tag=True)
-_SAME = (VERIFIER, page.NAME)  # on every volume
+_SAME = (VERIFIER, assembling.NAME)  # on every volume
 #: Every volume has these, whatever the options.
 EVERY = (
     *(bag_text.DECLARATION, bag_text.INFO, bag_text.manifest_name("sha256"), TAG_MANIFEST, SUMS),
-    *(READ_ME, VERIFIER, page.NAME, INDEX, SIGNATURE),
+    *(READ_ME, VERIFIER, assembling.NAME, INDEX, SIGNATURE),
 )
 
 
@@ -146,7 +147,7 @@ def _fixed(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart
         bag_text.INFO: _info(index, volume, [part for _, part in on_it]).encode(),
         READ_ME: read_me.text(index, volume, on_it, with_tool=with_tool).encode(),
         VERIFIER: resources.files("bundlekeeper.media.volume").joinpath("verify.py").read_bytes(),
-        page.NAME: page.verify_page(),
+        assembling.NAME: assembling.verify_page(),
     }
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from bundlekeeper.media.volume import page as verify_page
+from bundlekeeper.media.volume.page import assembling
 from tests.kits.browser import WIDTHS, barriers, overflows
 from tests.kits.digest_kit import cavp
 from tests.kits.media_write_kit import World
@@ -44,7 +44,7 @@ def page(chromium: Browser, written: Path) -> Iterator[Page]:
     page.on("console", lambda message: wrong.append(message.text))
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.on("request", lambda request: None if request.url.startswith("file:") else wrong.append(request.url))
-    page.goto((written / verify_page.NAME).as_uri())
+    page.goto((written / assembling.NAME).as_uri())
     yield page
     context.close()
     assert wrong == []
@@ -74,7 +74,7 @@ def test_a_volume_as_it_was_written_is_whole(page: Page, volume: Path) -> None:
     shown = rows(page)
     assert set(shown) == listed | {"SHA256SUMS"}
     assert {state for state, _ in shown.values()} == {"whole"}
-    assert verify_page.NAME in listed
+    assert assembling.NAME in listed
 
 
 def test_altered_missing_and_extra_files_are_named(page: Page, volume: Path) -> None:
@@ -196,8 +196,8 @@ def test_sha256_in_the_browser_is_that_of_the_published_vectors(page: Page) -> N
 
 def test_the_page_has_no_way_out(page: Page, written: Path) -> None:
     """One file, static, its script allowed by digest alone; the signed index names it once for all volumes."""
-    data = (written / verify_page.NAME).read_bytes()
-    assert data == verify_page.verify_page()
+    data = (written / assembling.NAME).read_bytes()
+    assert data == assembling.verify_page()
     assert b"default-src 'none'" in data and b"unsafe" not in data
     assert b"The MIT License (MIT)" in data
     policy = page.evaluate("document.querySelector('meta[http-equiv]').content")
