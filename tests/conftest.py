@@ -7,16 +7,19 @@ import json
 import os
 import shutil
 import signal
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 from bundlekeeper.demo import tour_world
 from tests.kits import forked
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 MARRAM = Path(__file__).parent.parent / "manifests" / "marram-2026-11.toml"
 
@@ -90,6 +93,15 @@ def keeper(tmp_path: Path) -> Keeper:
         return Ran(done.returncode, done.stdout, done.stderr)
 
     return run
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """A headless browser."""
+    from tests.kits.browser import started
+
+    with started() as browser:
+        yield browser
 
 
 @dataclass(frozen=True)

@@ -97,6 +97,7 @@ ACRONYMS = frozenset(
         "DIR",
         "DMTF",
         "DSA",
+        "EOF",
         "FIFO",
         "FIPS",
         "FUSE",

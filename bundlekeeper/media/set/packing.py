@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 
 _KIB, _MIB = 1 << 10, 1 << 20
 #: Small files of every volume, in bytes, at most: marks and lists (the lines of files are counted with each file),
-#: the text for people, the verifier, the index's signature, and a few more.
-_SMALL = (*(4 * _KIB,) * 9, 32 * _KIB, 64 * _KIB, 16 * _KIB, 4 * _KIB, 4 * _KIB)
+#: the text for people, the verifiers (a program and a page), the index's signature, and a few more.
+_SMALL = (*(4 * _KIB,) * 9, 32 * _KIB, 24 * _KIB, 40 * _KIB, 16 * _KIB, 4 * _KIB, 4 * _KIB)
 _FOLDERS = 12
 #: The tool's folder: its own wheel and some thirty others (cryptography's and pydantic's are the largest), in bytes.
 _TOOL, _TOOL_FILES = 96 * _MIB, 120

@@ -34,6 +34,8 @@ In this folder, run one of these:
   python3 verify.py                      (Python 3.8 or newer; several volumes at once: name their folders)
   sha256sum -c SHA256SUMS                (Linux and other systems with GNU coreutils)
 
+Where nothing may be installed and nothing run: open verify.html in a browser, and choose this folder there.
+
 PowerShell (we did not test these lines):
 
   Get-Content SHA256SUMS | ForEach-Object {{
@@ -46,9 +48,10 @@ any BagIt library can validate it.
 
 WHAT THAT SHOWS, AND WHAT IT DOES NOT
 
-These commands show damage, not origin. Whoever can change this medium can change the checksums, verify.py and the tool
-on it, too. The signatures of set-index.json and of the manifest show who made the set, under a key that you got by
-another way: by hand, or confirmed by telephone, never from this medium. With bundlekeeper on your own machine:
+All of these show damage, not origin. Whoever can change this medium can change the checksums, verify.py, verify.html
+and the tool on it, too. The signatures of set-index.json and of the manifest show who made the set, under a key that
+you got by another way: by hand, or confirmed by telephone, never from this medium. With bundlekeeper on your own
+machine:
 
   bundlekeeper media receive .           (it exits with 4 and adds nothing where it does not know the key)
 
@@ -64,7 +67,7 @@ the first line of tool/requirements.txt names. It needs no network:
   python -m pip install --no-index --find-links tool --require-hashes -r tool/requirements.txt
 
 The hashes there show damage, not origin. Install it only from a volume that a bundlekeeper you already have received
-without any finding: receiving compares this text, verify.py and the tool with the signed index, too.
+without any finding: receiving compares this text, verify.py, verify.html and the tool with the signed index, too.
 """
 
 _CAUTIONS = """\

@@ -19,6 +19,7 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import human_bytes, visible
 from bundlekeeper.media.volume import bag_text, read_me
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected
+from bundlekeeper.media.volume.page import assembling
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, Text
 
 READ_ME = "READ-ME-FIRST.txt"
@@ -26,10 +27,11 @@ SUMS = "SHA256SUMS"
 VERIFIER = "verify.py"
 TOOL = "tool"
 TAG_MANIFEST = bag_text.manifest_name("sha256", tag=True)
+_SAME = (VERIFIER, assembling.NAME)  # on every volume
 #: Every volume has these, whatever the options.
 EVERY = (
     *(bag_text.DECLARATION, bag_text.INFO, bag_text.manifest_name("sha256"), TAG_MANIFEST, SUMS),
-    *(READ_ME, VERIFIER, INDEX, SIGNATURE),
+    *(READ_ME, VERIFIER, assembling.NAME, INDEX, SIGNATURE),
 )
 
 
@@ -88,7 +90,7 @@ def with_texts(index: SetIndex, tool: Mapping[str, Expected]) -> SetIndex:
             on_it[part.volume].append((file, part))
     for number, rows in on_it.items():
         texts = _fixed(index, number, sorted(rows, key=lambda row: row[1].path))
-        own += [_as_text(0 if name == VERIFIER else number, name, data) for name, data in texts.items()]
+        own += [_as_text(0 if name in _SAME else number, name, data) for name, data in texts.items()]
     return replace(index, texts=tuple(dict.fromkeys(own)))
 
 
@@ -145,6 +147,7 @@ def _fixed(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart
         bag_text.INFO: _info(index, volume, [part for _, part in on_it]).encode(),
         READ_ME: read_me.text(index, volume, on_it, with_tool=with_tool).encode(),
         VERIFIER: resources.files("bundlekeeper.media.volume").joinpath("verify.py").read_bytes(),
+        assembling.NAME: assembling.verify_page(),
     }
 
 
