@@ -16,6 +16,9 @@ from pathlib import Path
 
 from bundlekeeper.model.release_state import RELEASE_STATES, ReleaseState, StateFacts
 from bundlekeeper.reports.pages import render
+from bundlekeeper.reports.pictures.cells import code_of
+from bundlekeeper.reports.pictures.halves import HalvesPicture
+from bundlekeeper.reports.pictures.panel import PanelPicture
 from bundlekeeper.reports.site_page import SiteComponent
 
 _FOLDER = Path(__file__).parent / "templates"
@@ -70,6 +73,13 @@ class PageDomain:
     running: tuple[tuple[str, str], ...]
     components: tuple[PageComponent, ...]
     gaps: tuple[PageGap, ...] = ()
+    halves: HalvesPicture | None = None
+    panels: tuple[PanelPicture, ...] = ()
+
+    @property
+    def codes(self) -> tuple[tuple[str, str], ...]:
+        """What the letters below a state's letter in pictures mean."""
+        return tuple((code_of(kind), kind) for kind, _ in self.running)
 
     @property
     def states(self) -> tuple[tuple[StateFacts, int], ...]:

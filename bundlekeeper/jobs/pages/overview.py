@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import counted, shell_word
+from bundlekeeper.jobs.pages.layout import Placed, pictures_of
 from bundlekeeper.jobs.pages.states import Believed, Standings, believed
 from bundlekeeper.jobs.planning.report import ReportPage
 from bundlekeeper.jobs.planning.site_page import site_component
@@ -141,20 +142,23 @@ def _domain(
     withdrawn: dict[str, WhereAnswer],
     before: int,
 ) -> PageDomain:
-    rows = []
+    placed = []
     for place, answer in enumerate(answers, before + 1):
         against = standings.of(answer)
         shown = site_component(answer, withdrawn.get(answer.component))
-        rows.append(PageComponent(place, against.state, against.goal, shown))
+        row = PageComponent(place, against.state, against.goal, shown)
+        placed.append(Placed(row, answer, standings.component(answer.component)))
+    rows = tuple(one.row for one in placed)
     counts = Counter(row.state for row in rows)
     kinds: dict[str, Counter[str]] = {}
     for row in rows:
         kinds.setdefault(row.shown.kind, Counter())[row.shown.active] += 1
     running = tuple((kind, ", ".join(f"{n} at {v}" for v, n in found.items())) for kind, found in sorted(kinds.items()))
     standing = standings.domain(name[1], counts)
+    drawn = pictures_of(placed, standings.fleet)
     return PageDomain(
-        number, *name, standing.word, standing.detail, counts, running, tuple(rows), standing.gaps
-    )  # fmt: skip
+        number, *name, standing.word, standing.detail, counts, running, rows, standing.gaps, drawn.halves, drawn.panels
+    )
 
 
 def _matters(attention: Attention) -> Iterator[PageMatter]:

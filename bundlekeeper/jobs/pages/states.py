@@ -22,6 +22,7 @@ from bundlekeeper.reports.overview_page import PageGap
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import WhereAnswer
+    from bundlekeeper.model.inventory.types import Component
     from bundlekeeper.planning.fleet.domain_state import PlacedComponent
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.fleet.target import ReleaseTarget
@@ -106,6 +107,7 @@ class Standings:
         self._withdrawn = withdrawn
         self._placed: dict[str, tuple[ReleaseTarget, PlacedComponent]] = {}
         self._read: set[str] = set()
+        self._components: dict[str, Component] | None = None
 
     def _read_domain(self, domain: str) -> None:
         from bundlekeeper.planning.fleet.target import target_of
@@ -118,6 +120,18 @@ class Standings:
         target = target_of(index, index.release(ground.release), state, ground.given.holdings)
         for placed in state.components:
             self._placed[placed.key] = (target, placed)
+
+    @property
+    def fleet(self) -> Fleet | None:
+        """The index of the manifest and the inventory; None where one of them is not to be had."""
+        return self._ground.fleet
+
+    def component(self, key: str) -> Component | None:
+        """What the inventory has of a component; None where it is in no reading."""
+        if self._components is None:
+            fleet = self._ground.fleet
+            self._components = {c.key: c for c in fleet.inventory.components} if fleet is not None else {}
+        return self._components.get(key)
 
     def of(self, answer: WhereAnswer) -> AgainstRelease:
         """One component's state."""
