@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -19,6 +19,8 @@ from bundlekeeper.reports.pages import render
 from bundlekeeper.reports.pictures.cells import code_of
 from bundlekeeper.reports.pictures.halves import HalvesPicture
 from bundlekeeper.reports.pictures.panel import PanelPicture
+from bundlekeeper.reports.pictures.space import SpaceBar
+from bundlekeeper.reports.pictures.timeline import TimelinePicture
 from bundlekeeper.reports.site_page import SiteComponent
 
 _FOLDER = Path(__file__).parent / "templates"
@@ -61,6 +63,59 @@ class PageGap:
 
 
 @dataclass(frozen=True, slots=True)
+class PageWindow:
+    """One window that is left of a plan, over time, and the space that its images take."""
+
+    title: str
+    when: str
+    minutes: str
+    picture: TimelinePicture | None
+    space: tuple[SpaceBar, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PagePlan:
+    """One kept plan: `next` says which window is next, empty for none; `problem` why it has no windows here."""
+
+    name: str
+    release: str
+    about: str
+    next: str
+    windows: tuple[PageWindow, ...]
+    problem: str
+
+
+@dataclass(frozen=True, slots=True)
+class PageBundle:
+    """One bundle of the store: what it is, its state in a word, when it was verified, and how long ago."""
+
+    family: str
+    version: str
+    file: str
+    state: str
+    verified: str
+    age: str
+
+
+@dataclass(frozen=True, slots=True)
+class PageChange:
+    """What became of one component on one day: what was recorded, and how it stood at its end.
+
+    `number` is its row; `facts` are None where it was not there.
+    """
+
+    day: str
+    number: int
+    component: str
+    what: str
+    runs: str
+    staged: str
+    facts: StateFacts | None
+    reported_by: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
 class PageDomain:
     """One domain. `standing` is a word of the tile, `detail` what it rests on; `running` counts versions by kind."""
 
@@ -75,6 +130,9 @@ class PageDomain:
     gaps: tuple[PageGap, ...] = ()
     halves: HalvesPicture | None = None
     panels: tuple[PanelPicture, ...] = ()
+    space: tuple[SpaceBar, ...] = ()
+    plans: tuple[PagePlan, ...] = ()
+    changes: tuple[PageChange, ...] = ()
 
     @property
     def codes(self) -> tuple[tuple[str, str], ...]:
@@ -97,7 +155,9 @@ class OverviewPage:
     notes: tuple[str, ...]
     matters: tuple[PageMatter, ...] | None
     domains: tuple[PageDomain, ...]
-    facts: tuple[tuple[str, str], ...] = field(default=())
+    facts: tuple[tuple[str, str], ...]
+    bundles: tuple[PageBundle, ...] = ()
+    since: str = ""
 
     @property
     def sites(self) -> tuple[tuple[str, tuple[PageDomain, ...]], ...]:

@@ -32,6 +32,7 @@ PlanOption = Annotated[str | None, typer.Option("--plan", metavar="FILE", help="
 OverviewOption = Annotated[bool, typer.Option("--overview", help="All sites: what needs attention, what runs where.")]
 SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="The same of this site alone.")]
 OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="As of the end of that day.")]
+SinceOption = Annotated[str | None, typer.Option("--since", metavar="TIME", help="With the history since that day.")]
 OutOption = Annotated[
     str, typer.Option("--out", "-o", "--output", metavar="FILE", help="The file: .html, or .txt (- is stdout, text).")
 ]
@@ -45,6 +46,7 @@ def report(
     overview: OverviewOption = False,
     site: SiteOption = "",
     on: OnOption = None,
+    since: SinceOption = None,
     out: OutOption = "",
     window: WindowOption = None,
     windows: WindowsOption = None,
@@ -91,12 +93,13 @@ def report(
     if not runbook and (ask, files) != (RunbookWanted(release=to), InputFiles()):
         message = "a page of sites is of what is there, not of a route"
         raise InputError(message, hint="--overview [--to RELEASE] [--on TIME] [--since TIME]")
-    if runbook and on is not None:
-        raise InputError("--on is about a page of sites", hint="a run-book is made from what is known now")
+    if runbook and (on is not None or since is not None):
+        raise InputError("--on and --since are about a page of sites", hint="a run-book is made from what is known now")
     plain = _is_text(out)
-    if plain and overview:
-        raise InputError("the page of all sites is HTML", hint="--out FILE.html; as text: bundlekeeper status, where")
-    wanted = OverviewWanted(site, to, on)
+    if plain and (overview or (site and (to or since))):
+        message = "all sites, --to and --since are for HTML" 
+        raise InputError(message, where=out, hint="--out FILE.html; as text: bundlekeeper status, gaps, where --history")
+    wanted = OverviewWanted(site, to, on, since)
     with Session(store_root(store), caller()) as session:
         if runbook:
             found = runbook_page(session, ask, files, plain=plain)

@@ -1,24 +1,26 @@
 """How components and domains stand against a release, from what the ledger, the manifest and the store have.
 
 Rules: a domain is at the release only where every component that the release is for was read at it; "ready" only where
-nothing is between; where one component is not known, the domain is not known, unless something graver is found.
+nothing is between; where one component is not known, the domain is not known, unless a plan's window is next.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
+from bundlekeeper.jobs.pages.space import space_bars
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.release_state import ReleaseState
 from bundlekeeper.planning.fleet.against_release import AgainstRelease, Recorded, against_release
-from bundlekeeper.reports.overview_page import PageGap
+from bundlekeeper.reports.overview_page import PageGap, PagePlan
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import WhereAnswer
@@ -26,16 +28,16 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.fleet.domain_state import PlacedComponent
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.fleet.target import ReleaseTarget
+    from bundlekeeper.reports.pictures.space import SpaceBar
 
 _GOOD = frozenset({ReleaseState.AT, ReleaseState.OUTSIDE})
 
 
 @dataclass(frozen=True, slots=True)
-class Believed:
-    """What the states are judged by. `fleet` is None where there is no manifest or no inventory; `notes` say so."""
+class Ground:
+    """What states are judged by: the inputs of today, None where they are not to be had, and the release, if any."""
 
     given: Inputs | None
-    fleet: Fleet | None
     release: str
     notes: tuple[str, ...] = ()
 
@@ -50,20 +52,32 @@ class Believed:
         if self.given is None:
             return ()
         manifest = self.given.manifest
-        return (
-            ("manifest", f"{manifest.platform}, sequence {manifest.sequence}"),
-            ("manifest's SHA-256", self.given.manifest_sha256),
-        )
+        named = f"{manifest.platform}, sequence {manifest.sequence}"
+        return (("manifest", named), ("manifest's SHA-256", self.given.manifest_sha256))
+
+    def fleet(self, session: Session, on: date | datetime | None, sites: Sequence[str]) -> Fleet | None:
+        """The inventory of today or of a past day by the manifest; None where there is none of them, or no release.
+
+        Raises DamagedError, LockedError, UnfinishedError.
+        """
+        from bundlekeeper.ledger.ask.as_inventory import believed
+        from bundlekeeper.planning.fleet.domains import Fleet
+
+        if self.given is None or not self.release:
+            return None
+        if on is None:
+            return Fleet(self.given.manifest, self.given.inventory)
+        then = believed(session.ledger, sites=sites, on=on, clock=session.now())
+        return Fleet(self.given.manifest, then.inventory) if then is not None else None
 
 
-def believed(session: Session, release: str, on: date | datetime | None, sites: Sequence[str]) -> Believed:
-    """What the states are judged by, now or on a past day.
+def ground_of(session: Session, release: str) -> Ground:
+    """What states are judged by; the newest release of the manifest where none is named.
 
     Raises InputError for a release that the manifest lacks, or that is asked for where there is no manifest; as
     `read_inputs`.
     """
-    from bundlekeeper.ledger.ask.as_inventory import believed as inventory_of
-    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
     from bundlekeeper.planning.fleet.target import newest_release
 
     try:
@@ -71,21 +85,14 @@ def believed(session: Session, release: str, on: date | datetime | None, sites: 
     except InputError as error:
         if release:
             raise
-        return Believed(None, None, "", (f"no state is known: {error.message}: {error.hint}",))
-    inventory = given.inventory
-    if on is not None:
-        then = inventory_of(session.ledger, sites=sites, on=on, clock=session.now())
-        if then is None:
-            return Believed(given, None, release, (f"no state is known: no inventory of {on} was loaded",))
-        inventory = then.inventory
-    fleet = Fleet(given.manifest, inventory)
+        return Ground(None, "", (f"no state is known: {error.message}: {error.hint}",))
+    index = ManifestIndex(given.manifest)
     if release:
-        fleet.manifest_index.release(release)
-    else:
-        newest = newest_release(fleet.manifest_index, given.manifest.release)
-        release = newest.name if newest is not None else ""
+        index.release(release)
+    elif (newest := newest_release(index, given.manifest.release)) is not None:
+        release = newest.name
     notes = () if release else ("no state is known: the manifest has no release to compare with",)
-    return Believed(given, fleet, release, notes)
+    return Ground(given, release, notes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,81 +105,86 @@ class DomainStanding:
 
 
 class Standings:
-    """Every component's and domain's state; a domain is read when it is first asked for."""
+    """Every component's and domain's state at one time; a domain is read when it is first asked for."""
 
-    def __init__(
-        self, ground: Believed, answers: Sequence[WhereAnswer], withdrawn: Mapping[str, WhereAnswer]
-    ) -> None:
+    def __init__(self, ground: Ground, fleet: Fleet | None, withdrawn: Mapping[str, WhereAnswer]) -> None:
+        """`fleet` is None where nothing can be compared; `withdrawn` are the answers about withdrawn bundles."""
         self._ground = ground
+        self.fleet = fleet
         self._withdrawn = withdrawn
         self._placed: dict[str, tuple[ReleaseTarget, PlacedComponent]] = {}
-        self._read: set[str] = set()
-        self._components: dict[str, Component] | None = None
+        self._targets: dict[str, ReleaseTarget | None] = {}
 
-    def _read_domain(self, domain: str) -> None:
+    def _target(self, domain: str) -> ReleaseTarget | None:
+        if domain in self._targets:
+            return self._targets[domain]
         from bundlekeeper.planning.fleet.target import target_of
 
-        ground = self._ground
-        self._read.add(domain)
-        if ground.fleet is None or ground.given is None or not ground.release or domain not in ground.fleet.domains:
-            return
-        state, index = ground.fleet.state(domain), ground.fleet.manifest_index
-        target = target_of(index, index.release(ground.release), state, ground.given.holdings)
-        for placed in state.components:
-            self._placed[placed.key] = (target, placed)
+        self._targets[domain] = None
+        given, fleet = self._ground.given, self.fleet
+        if fleet is None or given is None or not fleet.components(domain):
+            return None
+        state, index = fleet.state(domain), fleet.manifest_index
+        target = target_of(index, index.release(self._ground.release), state, given.holdings)
+        self._placed |= {placed.key: (target, placed) for placed in state.components}
+        self._targets[domain] = target
+        return target
 
-    @property
-    def fleet(self) -> Fleet | None:
-        """The index of the manifest and the inventory; None where one of them is not to be had."""
-        return self._ground.fleet
+    @cached_property
+    def _components(self) -> dict[str, Component]:
+        return {c.key: c for c in self.fleet.inventory.components} if self.fleet is not None else {}
 
     def component(self, key: str) -> Component | None:
         """What the inventory has of a component; None where it is in no reading."""
-        if self._components is None:
-            fleet = self._ground.fleet
-            self._components = {c.key: c for c in fleet.inventory.components} if fleet is not None else {}
         return self._components.get(key)
 
     def of(self, answer: WhereAnswer) -> AgainstRelease:
         """One component's state."""
         from bundlekeeper.ledger.ask.types import Agreement
 
-        domain = answer.place.domain if answer.place is not None else None
-        if domain and domain not in self._read:
-            self._read_domain(domain)
+        if answer.place is not None and answer.place.domain:
+            self._target(answer.place.domain)
         failed = answer.agreement in {Agreement.ACTIVATION_FAILED, Agreement.NO_ANSWER, Agreement.DIFFERS}
         unread = answer.agreement in {Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED}
-        bad = self._withdrawn.get(answer.component)
-        runs = answer.active.version if answer.active is not None else None
-        withdrawn = bad is not None and runs is not None and any(
-            image.version == runs for bundle in bad.bundles for image in bundle.images
-        )  # fmt: skip
-        recorded = Recorded(failed, withdrawn, unread)
-        if answer.component not in self._placed or self._ground.fleet is None:
-            state = (
-                ReleaseState.FAILED if failed else ReleaseState.WITHDRAWN if withdrawn else ReleaseState.UNKNOWN
-            )  # fmt: skip
-            return AgainstRelease(state, "")
-        target, placed = self._placed[answer.component]
-        return against_release(self._ground.fleet, target, placed, recorded)
+        recorded = Recorded(failed, self._runs_withdrawn(answer), unread)
+        placed = self._placed.get(answer.component)
+        if placed is None or self.fleet is None:
+            return AgainstRelease(recorded.worst or ReleaseState.UNKNOWN, "")
+        return against_release(self.fleet, *placed, recorded)
 
-    def domain(self, domain: str, counts: Counter[ReleaseState]) -> DomainStanding:
-        """One domain's word, by the states of its components and by what is between it and the release."""
+    def _runs_withdrawn(self, answer: WhereAnswer) -> bool:
+        bad, runs = self._withdrawn.get(answer.component), answer.active
+        if bad is None or runs is None:
+            return False
+        named = {(bundle.family, bundle.version) for bundle in bad.bundles}
+        images = {image.version for bundle in bad.bundles for image in bundle.images if image.kind == answer.kind}
+        return (runs.family, runs.bundle) in named or runs.version in images
+
+    def space(self, domain: str) -> Iterator[SpaceBar]:
+        """The domain's partitions, before and after."""
+        given, target = self._ground.given, self._target(domain)
+        if self.fleet is not None and given is not None and target is not None:
+            yield from space_bars(self.fleet, target, domain, given.holdings, given.judged_at)
+
+    def domain(self, domain: str, counts: Counter[ReleaseState], plans: Sequence[PagePlan]) -> DomainStanding:
+        """One domain's word, by the states of its components, its plans, and what is between it and the release."""
         from bundlekeeper.planning.gaps.find import gaps_of
 
-        ground = self._ground
-        if ground.fleet is None or ground.given is None or not ground.release or domain not in ground.fleet.domains:
+        given, fleet = self._ground.given, self.fleet
+        if fleet is None or given is None or self._target(domain) is None:
             return DomainStanding("not known", "nothing to compare with")
         at, all_of = counts[ReleaseState.AT], sum(counts.values()) - counts[ReleaseState.OUTSIDE]
-        detail = f"{at} of {all_of} at {ground.release}"
-        if at and set(counts) <= _GOOD:
+        detail = f"{at} of {all_of} at {self._ground.release}"
+        if at and {state for state, count in counts.items() if count} <= _GOOD:
             return DomainStanding("at release", detail)
-        report = gaps_of(ground.fleet, domain, ground.release, ground.given.holdings, ground.given.judged_at)
-        found = report.judged(ground.given.judged(report.findings, domain)).findings
-        gaps = _gaps(found)
+        report = gaps_of(fleet, domain, self._ground.release, given.holdings, given.judged_at)
+        gaps = _gaps(report.judged(given.judged(report.findings, domain)).findings)
+        coming = next((plan for plan in plans if plan.next), None)
+        if coming is not None:
+            return DomainStanding("window next", f"{coming.name}: {coming.next}; {detail}", gaps)
         if counts[ReleaseState.UNKNOWN]:
             return DomainStanding("not known", f"{counts[ReleaseState.UNKNOWN]} not known; {detail}", gaps)
-        if any(row.level != Level.NOTE.value for row in gaps):
+        if any(gap.level != Level.NOTE.value for gap in gaps):
             return DomainStanding("gaps", detail, gaps)
         return DomainStanding("ready", detail, gaps)
 

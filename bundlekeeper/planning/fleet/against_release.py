@@ -24,6 +24,11 @@ class Recorded:
     withdrawn: bool = False
     unread: bool = False
 
+    @property
+    def worst(self) -> ReleaseState | None:
+        """The state that this alone makes; None where it makes none."""
+        return ReleaseState.FAILED if self.failed else ReleaseState.WITHDRAWN if self.withdrawn else None
+
 
 @dataclass(frozen=True, slots=True)
 class AgainstRelease:
@@ -42,11 +47,7 @@ def against_release(
     """How one component stands against the target."""
     offer = target.offer(placed.reading)
     goal = offer.image.version if offer is not None else ""
-    if recorded.failed:
-        return AgainstRelease(ReleaseState.FAILED, goal)
-    if recorded.withdrawn:
-        return AgainstRelease(ReleaseState.WITHDRAWN, goal)
-    state = _by_version(fleet, target, placed, goal)
+    state = recorded.worst or _by_version(fleet, target, placed, goal)
     if state is ReleaseState.AT and recorded.unread:
         state = ReleaseState.UNREAD
     return AgainstRelease(state, goal)

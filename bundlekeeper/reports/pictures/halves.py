@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from bundlekeeper.model.release_state import RELEASE_STATES, StateFacts
 from bundlekeeper.reports.pictures.cells import WIDTH, DrawnComponent, PictureText, fitting
 
-_BOX, _HIGH, _GAP, _BUS = 132, 38, 8, 8  # a box's width and height, between rows, and of a line from the edge
-_CHARACTERS = 16
+_BOX, _HIGH, _GAP, _BUS = 120, 38, 8, 8  # a box's width and height, between rows, and of a line from the edge
+_CHARACTERS = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +62,14 @@ class HalvesPicture:
 
 def halves(above: Sequence[DrawnPair], heads: Sequence[DrawnPair], below: Sequence[DrawnPair]) -> HalvesPicture | None:
     """The picture of managers, of switches below them, and of what hangs on those; None where there is nothing."""
-    rows = [*((pair, 0) for pair in (*above, *heads)), *((pair, 20) for pair in below)]
+    rows = [*((pair, 0) for pair in (*above, *heads)), *((pair, 18) for pair in below)]
     if not rows:
         return None
     y, boxes, texts, paths = 0, list[HalfBox](), list[PictureText](), list[HalfPath]()
     start = max(0, (len(above) + len(heads)) * (_HIGH + _GAP) - _GAP)
     for pair, inset in rows:
         boxes += (_box(pair.left, inset, y), _box(pair.right, WIDTH - _BOX - inset, y))
-        middle = [fitting(pair.name, 12)] + ([] if pair.is_sure else ["halves ?"])
+        middle = [fitting(pair.name, 10)] + ([] if pair.is_sure else ["halves ?"])
         texts += (PictureText(WIDTH / 2, y + 17 + 14 * line, text, "mid") for line, text in enumerate(middle))
         if inset and heads:
             paths += (
