@@ -7,7 +7,14 @@ from collections.abc import Iterator
 from typing import Any
 
 SERVERS, DISKS = 40, 44
-_IN_SERVER = ("bios", "management-controller", "network-adapter", "network-adapter", "storage-controller", "board-logic")
+_IN_SERVER = (
+    "bios",
+    "management-controller",
+    "network-adapter",
+    "network-adapter",
+    "storage-controller",
+    "board-logic",
+)
 _HALVES = ("leading", "following")
 
 

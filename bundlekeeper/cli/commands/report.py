@@ -97,8 +97,10 @@ def report(
         raise InputError("--on and --since are about a page of sites", hint="a run-book is made from what is known now")
     plain = _is_text(out)
     if plain and (overview or (site and (to or since))):
-        message = "all sites, --to and --since are for HTML" 
-        raise InputError(message, where=out, hint="--out FILE.html; as text: bundlekeeper status, gaps, where --history")
+        message = "all sites, --to and --since are for HTML"
+        raise InputError(
+            message, where=out, hint="--out FILE.html; as text: bundlekeeper status, gaps, where --history"
+        )
     wanted = OverviewWanted(site, to, on, since)
     with Session(store_root(store), caller()) as session:
         if runbook:

@@ -125,4 +125,3 @@ def _what(events: Sequence[Event]) -> Iterator[str]:
         version = (event.seen.active or "") if event.what == "observed" else event.version
         reason = f" ({event.reason})" if event.reason else ""
         yield f"{event.what.value} {version}".strip() + reason
-

@@ -76,7 +76,9 @@ def pictures_of(placed: Sequence[Placed], fleet: Fleet | None) -> DomainPictures
     """The pictures of one domain's components."""
     of_server, rest = list[Placed](), list[Placed]()
     for one in placed:
-        inside = fleet.manifest_index.is_of_server(one.answer.kind) if fleet is not None else is_of_server(one.answer.kind)
+        inside = (
+            fleet.manifest_index.is_of_server(one.answer.kind) if fleet is not None else is_of_server(one.answer.kind)
+        )
         (of_server if inside else rest).append(one)
     drawn = _Halves(rest, fleet)
     return DomainPictures(
@@ -154,4 +156,3 @@ def _server(rows: Sequence[Placed]) -> DrawnServer:
     name = next((one.answer.name for one in rows if one.answer.name), "")
     slot = first.slot or "?"
     return DrawnServer(slot, name or first.answer.parent or first.answer.component, _drawn(rows))
-

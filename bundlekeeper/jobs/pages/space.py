@@ -38,7 +38,9 @@ def space_bars(
                 loads = loads_of(case, like)
                 for partition in fleet.partitions(component.key):
                     space = space_of(case.manifest_index, component, method or "", partition)
-                    yield _bar(component.key, partition, plan_space(space, loads, case.manifest_index.scale(like.reading.kind)))
+                    yield _bar(
+                        component.key, partition, plan_space(space, loads, case.manifest_index.scale(like.reading.kind))
+                    )
 
 
 def _bar(key: str, partition: Partition, plan: SpacePlan) -> SpaceBar:

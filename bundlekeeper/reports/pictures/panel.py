@@ -84,5 +84,7 @@ def _head(server: DrawnServer, x: float, y: float) -> Iterable[PictureText]:
     slot = fitting(server.slot, 7)
     yield PictureText(x + _PAD, y + 13, slot, "strong")
     version = fitting(server.version, 9)
-    yield PictureText(x + _PAD + 10 + 7 * len(slot), y + 13, fitting(server.name, 19 - len(slot) - len(version) + 3), "")
+    yield PictureText(
+        x + _PAD + 10 + 7 * len(slot), y + 13, fitting(server.name, 19 - len(slot) - len(version) + 3), ""
+    )
     yield PictureText(x + _SLOT - _PAD, y + 13, version, "end")
