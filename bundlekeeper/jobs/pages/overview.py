@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import counted, shell_word
@@ -19,7 +19,7 @@ from bundlekeeper.jobs.pages.layout import Placed, pictures_of
 from bundlekeeper.jobs.pages.plans import open_plans
 from bundlekeeper.jobs.pages.states import Ground, Standings, ground_of
 from bundlekeeper.jobs.planning.report import ReportPage
-from bundlekeeper.jobs.planning.site_page import site_component
+from bundlekeeper.jobs.planning.site_page import counts_of, site_component
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.recording.where import WhereAsked, doubts, narrowed, time_of
 from bundlekeeper.jobs.session import Session
@@ -89,9 +89,15 @@ def overview_page(session: Session, wanted: OverviewWanted) -> ReportPage:
         bundles=() if attention is None else tuple(_bundles(session)),
         since=wanted.since or "",
     )
-    counts = Counter(component.state.value for domain in found.domains for component in domain.components)
-    about = {"site": wanted.site or None, "on": wanted.on, "since": wanted.since}
-    about |= {"release": found.release or None, "states": dict(counts)}
+    components = [component for domain in found.domains for component in domain.components]
+    about: dict[str, Any] = {
+        "site": wanted.site or None,
+        "on": wanted.on,
+        "since": wanted.since,
+        "release": found.release or None,
+    }
+    about["counts"] = counts_of([component.shown for component in components])
+    about["states"] = dict(Counter(component.state.value for component in components))
     findings = (*(attention.findings if attention is not None else ()), *found.findings)
     return ReportPage(html(page), findings, about)
 

@@ -42,7 +42,7 @@ def _next(progress: PlanProgress | None) -> str:
     if progress is None or not progress.next_window:
         return ""
     window = next(row.window for row in progress.windows if row.window.number == progress.next_window)
-    begins = f", {window.begins}" if window.begins else ""
+    begins = f", {window.dated.begins}" if window.dated is not None else ""
     return f"window {progress.next_window} of {len(progress.windows)} is next{begins}"
 
 

@@ -3,6 +3,7 @@ day."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import finding
@@ -39,13 +40,7 @@ def site_page(session: Session, site: str, on: str | None) -> ReportPage:
         found += (finding("not-checked", f"site {site}", f"nothing is known of {on}: all that is recorded is later"),)
     flags = {answer.component: answer for answer in withdrawn}
     components = tuple(site_component(answer, flags.get(answer.component)) for answer in answers)
-    counts = {
-        "components": len(components),
-        "running_not_known": sum(component.active == "?" for component in components),
-        "staged": sum(bool(component.staged) for component in components),
-        "read_otherwise": sum(component.differs for component in components),
-        "withdrawn": sum(bool(component.withdrawn) for component in components),
-    }
+    counts = counts_of(components)
     page = SitePage(
         f"Site {site}",
         f"as of {on}" if on else f"as of now, {moment:%Y-%m-%d %H:%M}Z",
@@ -59,6 +54,17 @@ def site_page(session: Session, site: str, on: str | None) -> ReportPage:
         ),
     )
     return ReportPage(text(page), found, {"site": site, "on": on, "counts": counts})
+
+
+def counts_of(components: Sequence[SiteComponent]) -> dict[str, int]:
+    """How many components there are, and how many of them have something to be reported."""
+    return {
+        "components": len(components),
+        "running_not_known": sum(component.active == "?" for component in components),
+        "staged": sum(bool(component.staged) for component in components),
+        "read_otherwise": sum(component.differs for component in components),
+        "withdrawn": sum(bool(component.withdrawn) for component in components),
+    }
 
 
 def site_component(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
