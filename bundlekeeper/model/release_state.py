@@ -36,7 +36,7 @@ class StateFacts:
 
 
 _FACTS = (
-    StateFacts(ReleaseState.FAILED, "F", "failed", "an activation failed, it does not answer, or another version was read"),
+    StateFacts(ReleaseState.FAILED, "F", "failed", "an activation failed, it is silent, or another version was read"),
     StateFacts(ReleaseState.WITHDRAWN, "W", "withdrawn", "it runs a version of a withdrawn bundle"),
     StateFacts(ReleaseState.UNKNOWN, "?", "not known", "its version, or what it should run, is not known"),
     StateFacts(ReleaseState.BEHIND, "B", "behind", "it runs an older version than the release has for it"),

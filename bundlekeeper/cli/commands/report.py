@@ -66,10 +66,10 @@ def report(
     One file that needs no network: HTML to read and print, or plain text. It plans and records; it calls no step safe.
     """
     from bundlekeeper.cli.screen.answers import report as screen
+    from bundlekeeper.jobs.pages.overview import OverviewWanted, overview_page
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.planning.report import NoRunbook, RunbookWanted, runbook_page
     from bundlekeeper.jobs.planning.route import without_of
-    from bundlekeeper.jobs.pages.overview import OverviewWanted, overview_page
     from bundlekeeper.jobs.planning.site_page import site_page
     from bundlekeeper.jobs.session import Session
 

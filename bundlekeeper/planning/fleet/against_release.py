@@ -32,7 +32,7 @@ class Recorded:
 
 @dataclass(frozen=True, slots=True)
 class AgainstRelease:
-    """A component's state, and the version that the release has for it; empty where there is none or it is not known."""
+    """A component's state, and the version that the release has for it; empty for none or not known."""
 
     state: ReleaseState
     goal: str
