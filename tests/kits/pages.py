@@ -76,7 +76,9 @@ def _domain(number: int, text: str, servers: int, first: int) -> PageDomain:
         tuple(rows),
         gaps=(PageGap("error", text or "jump-refused", 1, text or "bios: no"),),
         halves=halves((), [DrawnPair(text or "fabric", *switches, True)], [DrawnPair(text or "1", *modules, False)]),
-        panels=(panel(text or "chassis 1", drawn, modules),),
+        panels=tuple(
+            panel(text or f"chassis {at // 8 + 1}", drawn[at : at + 8], modules) for at in range(0, servers, 8)
+        ),
         space=(bar,),
         plans=(PagePlan(*[text or word for word in ("p", "6.1", "118", "window 1 is next")], (window,), text),),
         changes=tuple(

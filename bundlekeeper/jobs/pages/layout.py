@@ -98,8 +98,7 @@ class _Halves:
         groups: dict[tuple[str, str, str], list[Placed]] = {}
         for one in rest:
             down = _down(one, fleet)
-            rows = {"manager": self.above, HALF: self.heads, WHOLE: self.heads, "path": self.below}.get(down)
-            if rows is not None and (one.pair or one.half or down != "manager"):
+            if down in ("manager", HALF, WHOLE, "path") and (one.pair or one.half or down != "manager"):
                 groups.setdefault((down, one.answer.kind, one.pair or f"@{one.chassis}"), []).append(one)
         for (down, _, name), found in sorted(groups.items(), key=lambda g: (g[0][0], natural(g[0][2]))):
             rows = {"manager": self.above, "path": self.below}.get(down, self.heads)

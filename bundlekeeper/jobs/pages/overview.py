@@ -104,7 +104,7 @@ def overview_page(session: Session, wanted: OverviewWanted) -> ReportPage:
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """One question of the ledger: which components, what they are judged by, and which of them have withdrawn images."""
+    """One question of the ledger: which components, by what they are judged, which have withdrawn images."""
 
     session: Session
     selector: Selector
@@ -203,10 +203,10 @@ class _Draft:
 
 def _domain(number: int, name: tuple[str, str], answers: Numbered, draft: _Draft) -> PageDomain:
     placed, standings = [], draft.standings
-    for row, answer in answers:
+    for place, answer in answers:
         against = standings.of(answer)
         shown = site_component(answer, draft.withdrawn.get(answer.component))
-        component = PageComponent(row, against.state, against.goal, shown)
+        component = PageComponent(place, against.state, against.goal, shown)
         placed.append(Placed(component, answer, standings.component(answer.component)))
     rows = tuple(one.row for one in placed)
     counts = Counter(row.state for row in rows)
