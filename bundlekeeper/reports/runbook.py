@@ -11,7 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bundlekeeper.reports.gantt import GanttBar
-from bundlekeeper.reports.timeline import TimelinePicture
+from bundlekeeper.reports.pictures.space import SpaceBar
+from bundlekeeper.reports.pictures.timeline import TimelinePicture
 
 #: The usual cautions (common practice).
 CAUTIONS = (
@@ -97,18 +98,6 @@ class WindowLine:
     down: str
     turn_back: str
     missing: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SpaceBar:
-    """One partition's space: shares of its width in per cent that are in use and that this window needs, and in words
-    what goes when; `bad` where it is short or not known."""
-
-    label: str
-    used: str
-    needs: str
-    text: str
-    bad: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""What is at a site: domain by domain, chassis by chassis, slot by slot, as one HTML file or as text.
+"""What is at a site: domain by domain, chassis by chassis, slot by slot as text.
 
 Rules: what is not known is `?` and counted, never left blank; what is withdrawn, what waits and what was read otherwise
 than recorded are reported in words, not in colour alone; it renders what it is given and computes nothing but the
@@ -13,7 +13,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.reports.pages import render
 
 WIDTH = 80
 LABELS = {
@@ -126,16 +125,12 @@ def _grouped(
     for component in components:
         name = str(getattr(component, by))
         found.setdefault(name.partition("/")[0] if by == "slot" else name, []).append(component)
-    return sorted(found.items(), key=lambda row: _natural(row[0]))
+    return sorted(found.items(), key=lambda row: natural(row[0]))
 
 
-def _natural(text: str) -> list[tuple[int, int, str]]:
+def natural(text: str) -> list[tuple[int, int, str]]:
+    """What names are sorted by, so that slot 10 is after slot 9."""
     return [(0, int(p), "") if p[0] in "0123456789" else (1, 0, p) for p in re.findall(r"[0-9]{1,18}|[^0-9]+", text)]
-
-
-def html(page: SitePage) -> str:
-    """The picture as one HTML file."""
-    return render("site.html", page=page)
 
 
 def text(page: SitePage) -> str:

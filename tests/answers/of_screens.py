@@ -31,7 +31,7 @@ from bundlekeeper.jobs.planning import gaps, plan_file, report, route, routes
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs
 from bundlekeeper.jobs.planning.report import NoRunbook, RunbookWanted
 from bundlekeeper.jobs.planning.route import Options, PlannedRoute
-from bundlekeeper.jobs.planning.site_page import _component as site_component
+from bundlekeeper.jobs.planning.site_page import site_component
 from bundlekeeper.jobs.recording.where import WhereFound, WhereTimes
 from bundlekeeper.ledger.ask import where as asks
 from bundlekeeper.ledger.ask.types import Selector

@@ -29,8 +29,10 @@ from bundlekeeper.findings import exit_status
 
 RunbookOption = Annotated[bool, typer.Option("--runbook", help="What to do in the windows of a route, printable.")]
 PlanOption = Annotated[str | None, typer.Option("--plan", metavar="FILE", help="The run-book of this plan.")]
-SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="What is at this site, as one page.")]
-OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="With --site: as of the end of that day.")]
+OverviewOption = Annotated[bool, typer.Option("--overview", help="All sites: what needs attention, what runs where.")]
+SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="The same of this site alone.")]
+OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="As of the end of that day.")]
+SinceOption = Annotated[str | None, typer.Option("--since", metavar="TIME", help="With the history since that day.")]
 OutOption = Annotated[
     str, typer.Option("--out", "-o", "--output", metavar="FILE", help="The file: .html, or .txt (- is stdout, text).")
 ]
@@ -41,8 +43,10 @@ def report(
     to: ToOption = "",
     runbook: RunbookOption = False,
     plan: PlanOption = None,
+    overview: OverviewOption = False,
     site: SiteOption = "",
     on: OnOption = None,
+    since: SinceOption = None,
     out: OutOption = "",
     window: WindowOption = None,
     windows: WindowsOption = None,
@@ -57,20 +61,21 @@ def report(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Write a run-book (--runbook DOMAIN --to RELEASE, or --runbook --plan FILE) or a site's picture (--site NAME).
+    """Write a run-book (--runbook DOMAIN --to RELEASE, or --plan FILE), or a page of all sites (--overview) or of one.
 
     One file that needs no network: HTML to read and print, or plain text. It plans and records; it calls no step safe.
     """
     from bundlekeeper.cli.screen.answers import report as screen
+    from bundlekeeper.jobs.pages.overview import OverviewWanted, overview_page
     from bundlekeeper.jobs.planning.inputs import InputFiles
     from bundlekeeper.jobs.planning.report import NoRunbook, RunbookWanted, runbook_page
     from bundlekeeper.jobs.planning.route import without_of
     from bundlekeeper.jobs.planning.site_page import site_page
     from bundlekeeper.jobs.session import Session
 
-    if runbook == bool(site):
-        message = "the report is about two things" if runbook else "the report is about nothing"
-        raise InputError(message, hint="--runbook DOMAIN --to RELEASE, or --site NAME")
+    if (asked := runbook + overview + bool(site)) != 1:
+        message = "the report is about two things" if asked else "the report is about nothing"
+        raise InputError(message, hint="--runbook DOMAIN --to RELEASE, or --overview, or --site NAME")
     if domains and len(domains) > 1:
         raise InputError("a run-book is about one domain", hint="one run-book for each: repeat the command")
     domain = domains[0] if domains else None
@@ -85,13 +90,23 @@ def report(
         RunbookWanted(domain, to, plan, window, per_cluster, tuple(parallel or ()), windows, left),
         InputFiles(manifest, inventory, signature),
     )
-    if site and (ask, files) != (RunbookWanted(), InputFiles()):
-        raise InputError("a site's picture is of what is there, not of a route", hint="--site NAME [--on TIME]")
-    if on is not None and not site:
-        raise InputError("--on is about a site's picture", hint="a run-book is made from what is known now")
+    if not runbook and (ask, files) != (RunbookWanted(release=to), InputFiles()):
+        message = "a page of sites is of what is there, not of a route"
+        raise InputError(message, hint="--overview [--to RELEASE] [--on TIME] [--since TIME]")
+    if runbook and (on is not None or since is not None):
+        raise InputError("--on and --since are about a page of sites", hint="a run-book is made from what is known now")
     plain = _is_text(out)
+    if plain and (overview or (site and (to or since))):
+        message = "all sites, --to and --since are for HTML"
+        raise InputError(
+            message, where=out, hint="--out FILE.html; as text: bundlekeeper status, gaps, where --history"
+        )
+    wanted = OverviewWanted(site, to, on, since)
     with Session(store_root(store), caller()) as session:
-        found = site_page(session, site, on, plain=plain) if site else runbook_page(session, ask, files, plain=plain)
+        if runbook:
+            found = runbook_page(session, ask, files, plain=plain)
+        else:
+            found = site_page(session, site, on) if plain else overview_page(session, wanted)
     if isinstance(found, NoRunbook):
         screen.show_none(found, form=form_of(json=json))
     else:

@@ -33,7 +33,11 @@ WORKBOOK = FileKind("workbook", (b"PK\x03\x04",))
 TEMPLATE = FileKind("inventory's template", (b"# read_at",))
 INVENTORY = FileKind("inventory", (b"inventory = 1", b'"inventory"'))
 TEST_REPORT = FileKind("JUnit report", (b"<testsuite",))
-PAGE = FileKind("page of ours", (b"content=\"default-src 'none'; style-src 'unsafe-inline'\"", b"Run-book: ", b"Site "))
+_POLICIES = (
+    b"content=\"default-src 'none'; style-src 'unsafe-inline'\"",
+    b'content="default-src &#39;none&#39;; script-src',
+)
+PAGE = FileKind("page of ours", (*_POLICIES, b"Run-book: ", b"Site "))
 CALENDAR = FileKind("calendar", (b"BEGIN:VCALENDAR",))
 TICKET = FileKind("ticket of ours", (b"# Change: ",))
 METRICS = FileKind("file of our metrics", (b"# TYPE bundlekeeper_",))

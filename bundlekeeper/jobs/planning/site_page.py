@@ -1,8 +1,9 @@
-"""A site as one page: its domains, chassis, slots and components, what each runs and what waits, as of now or a past
+"""A site as text: its domains, chassis, slots and components, what each runs and what waits, as of now or a past
 day."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import finding
@@ -11,7 +12,7 @@ from bundlekeeper.jobs.planning.report import ReportPage
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.recording.where import WhereAsked, doubts, narrowed, time_of
 from bundlekeeper.jobs.session import Session
-from bundlekeeper.reports.site_page import SiteComponent, SitePage, html, text
+from bundlekeeper.reports.site_page import SiteComponent, SitePage, text
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import InBank, WhereAnswer
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 _EVIDENCE_WORDS = {"none": "no verification given"}
 
 
-def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> ReportPage:
+def site_page(session: Session, site: str, on: str | None) -> ReportPage:
     """The page of a site as of now, or of the end of the day or the moment `on`; its findings make it doubtful.
 
     Raises InputError for a site that was never recorded, with a suggestion; DamagedError, LockedError, UnfinishedError.
@@ -38,14 +39,8 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     if on and not answers:
         found += (finding("not-checked", f"site {site}", f"nothing is known of {on}: all that is recorded is later"),)
     flags = {answer.component: answer for answer in withdrawn}
-    components = tuple(_component(answer, flags.get(answer.component)) for answer in answers)
-    counts = {
-        "components": len(components),
-        "running_not_known": sum(component.active == "?" for component in components),
-        "staged": sum(bool(component.staged) for component in components),
-        "read_otherwise": sum(component.differs for component in components),
-        "withdrawn": sum(bool(component.withdrawn) for component in components),
-    }
+    components = tuple(site_component(answer, flags.get(answer.component)) for answer in answers)
+    counts = counts_of(components)
     page = SitePage(
         f"Site {site}",
         f"as of {on}" if on else f"as of now, {moment:%Y-%m-%d %H:%M}Z",
@@ -58,10 +53,22 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
             *((f"{doubt.level.value}: {doubt.code}", doubt.message) for doubt in found),
         ),
     )
-    return ReportPage(text(page) if plain else html(page), found, {"site": site, "on": on, "counts": counts})
+    return ReportPage(text(page), found, {"site": site, "on": on, "counts": counts})
 
 
-def _component(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
+def counts_of(components: Sequence[SiteComponent]) -> dict[str, int]:
+    """How many components there are, and how many of them have something to be reported."""
+    return {
+        "components": len(components),
+        "running_not_known": sum(component.active == "?" for component in components),
+        "staged": sum(bool(component.staged) for component in components),
+        "read_otherwise": sum(component.differs for component in components),
+        "withdrawn": sum(bool(component.withdrawn) for component in components),
+    }
+
+
+def site_component(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
+    """One component for people; `withdrawn` is its answer about withdrawn bundles, where it has images of such."""
     place = answer.place
     since = answer.active.since if answer.active is not None else None
     staged = answer.staged.version if answer.staged is not None else ""

@@ -15,8 +15,9 @@ from bundlekeeper.formats.durations import clock, hours
 from bundlekeeper.formats.escape import counted, human_bytes, some
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, STAGED_METHODS
 from bundlekeeper.planning.windows.types import CHECKS, VERBS, Action, Window
-from bundlekeeper.reports.runbook import ActionRow, RunbookText, SheetCell, SheetRow, SpaceBar, WindowSheet
-from bundlekeeper.reports.timeline import alike, timeline
+from bundlekeeper.reports.pictures.space import SpaceBar
+from bundlekeeper.reports.pictures.timeline import alike, timeline
+from bundlekeeper.reports.runbook import ActionRow, RunbookText, SheetCell, SheetRow, WindowSheet
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.material import Material

@@ -8,12 +8,12 @@ one, so that it cannot be overlooked.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
+from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import ComponentReading, DomainState
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.fleet.stock import Holdings
@@ -133,6 +133,22 @@ def aim(manifest_index: ManifestIndex, release: Release, taken: Iterable[Taken],
     return ReleaseTarget(
         manifest_index, release, {one: _choose(manifest_index, release, one, holdings) for one in taken}
     )
+
+
+def target_of(manifest_index: ManifestIndex, release: Release, state: DomainState, holdings: Holdings) -> ReleaseTarget:
+    """Where one domain is to go: a choice for each family that it has, or may have for lack of a fact."""
+    wanted = dict.fromkeys((INFRASTRUCTURE, *state.families))
+    if any(server.family is None for server in state.servers):
+        wanted |= dict.fromkeys(SERVER_FAMILIES)
+    return aim(manifest_index, release, taken_by(manifest_index, state, wanted), holdings)
+
+
+def newest_release(manifest_index: ManifestIndex, releases: Sequence[Release]) -> Release | None:
+    """The release of the highest version that the manifest's order can place, else the last one; None for none."""
+    scale = manifest_index.scale(None)
+    firsts = [(release, next((v for f in FAMILIES for v in release.versions(f)), "")) for release in releases]
+    placed = [(key, number) for number, (_, first) in enumerate(firsts) if (key := scale.key(first)) is not None]
+    return firsts[max(placed)[1] if placed else -1][0] if firsts else None
 
 
 def _choose(manifest_index: ManifestIndex, release: Release, taken: Taken, holdings: Holdings) -> TargetChoice:

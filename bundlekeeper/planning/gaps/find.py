@@ -7,17 +7,15 @@ is asked is one jump from what runs to the release; whether there is a route wit
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.inventory.types import Inventory
-from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
-from bundlekeeper.planning.fleet.domain_state import DomainState
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import aim, taken_by
+from bundlekeeper.planning.fleet.target import target_of
 from bundlekeeper.planning.gaps.components import check_components
 from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
@@ -68,17 +66,9 @@ def gaps_of(
     """Every gap of one domain of a fleet that was indexed already. Raises InputError, as `gaps`."""
     meant = fleet.manifest_index.release(release)
     state = fleet.state(domain)
-    target = aim(fleet.manifest_index, meant, taken_by(fleet.manifest_index, state, _families(state)), holdings)
+    target = target_of(fleet.manifest_index, meant, state, holdings)
     case = Case(fleet, state, target, holdings, now, answer)
     case = replace(case, groups=groups_of(fleet, state, target))
     for check in (check_supply, check_components, check_mix, check_servers, check_pairs, check_room):
         check(case)
     return case.tally.report(domain, release)
-
-
-def _families(state: DomainState) -> Iterable[str]:
-    """The families to ask for: those that the domain has, and those that it may have for lack of a fact."""
-    wanted = dict.fromkeys((INFRASTRUCTURE, *state.families))
-    if any(server.family is None for server in state.servers):
-        wanted |= dict.fromkeys(SERVER_FAMILIES)
-    return wanted
