@@ -42,7 +42,8 @@ _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """A set that this store sends: `packing` is the SHA-256 of its packing, `written` when each volume was verified."""
+    """A set that this store sends: `packing` is the SHA-256 of its packing, `written` when each volume was verified,
+    `kept` the SHA-256 of its index and of the signature as they were kept; () until then."""
 
     set_id: str = field(metadata=named("set", hexadecimal(16)))
     sequence: int = field(metadata=whole(1))
@@ -54,6 +55,7 @@ class Sent:
     manifest: str = field(metadata=DIGEST)
     begun: datetime = field(metadata=moment())
     written: Mapping[int, datetime] = field(default_factory=dict, metadata=_MOMENTS)
+    kept: tuple[str, ...] = field(default=(), metadata=array(DIGEST, 2))
 
     @property
     def whole(self) -> bool:
