@@ -7,13 +7,14 @@ bundle is in it, else those of the manifest in force; doubts about the moment th
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.recording.manifest_doubts import known_versions
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.session import Session

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from typing import TypeVar
 
@@ -27,6 +27,7 @@ from bundlekeeper.formats.document import (
     text,
     whole,
 )
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES
 
 #: The end of the name that the user gives to a folder whose record cannot be read.
