@@ -8,11 +8,11 @@ another; texts are data and are escaped where they are printed, not here.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from bundlekeeper.errors import EXIT_FOUND, EXIT_OK, EXIT_UNFINISHED
+from bundlekeeper.frozen import dataclass
 
 
 class Level(StrEnum):

@@ -10,10 +10,10 @@ name, "UTC", or an offset "+02:00".
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.frozen import dataclass
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)

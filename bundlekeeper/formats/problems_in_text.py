@@ -6,13 +6,13 @@ Rules: a problem is found without its place in the text, and gets it afterwards;
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.caret import excerpt
 from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_positions import Path, nearest, places
+from bundlekeeper.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

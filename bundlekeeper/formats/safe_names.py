@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
 
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.frozen import dataclass
 
 #: Names with which the store's own files begin; a bundle may not hide among them.
 OWN_PREFIXES = (".keeper", ".part-")

@@ -11,10 +11,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 from bundlekeeper.errors import DamagedError, KeeperError, LockedError, RefusedError, UnfinishedError
+from bundlekeeper.frozen import dataclass
 
 #: The number of the format, of each of our databases.
 FORMAT = 1

@@ -6,10 +6,9 @@ characters; bytes that are no UTF-8 are shown, never dropped; no value is shown 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from bundlekeeper.formats.caret import excerpt
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.frozen import dataclass
 
 MAX_SHOWN = 80
 _NEAR = 400  # characters of a line on either side that an excerpt is cut from

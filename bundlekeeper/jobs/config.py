@@ -8,11 +8,11 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from bundlekeeper.errors import RefusedError, UnfinishedError
 from bundlekeeper.formats.escape import shell_word
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.config import KEYS, UserConfig, read_config
 
 NAME = "config.toml"

@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import re
 import stat
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +17,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError, UnfinishedError, errors_include
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.inputs import read_bounded, reason, text_of
 from bundlekeeper.model.manifest.checksum_list import LIST_CODES, ChecksumList, parse
 from bundlekeeper.model.manifest.draft_rows import DraftRow

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
 from bundlekeeper.findings import Finding, exit_status, finding
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.draft import AmendedManifest
 from bundlekeeper.jobs.inputs import read_bounded, text_of
 from bundlekeeper.jobs.manifest_signature import rule_on, signature_of

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.inputs import read_bounded
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date, datetime
 from functools import cached_property
 from pathlib import Path
@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Self
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError
 from bundlekeeper.formats.escape import shell_word
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.config import UserConfig
 from bundlekeeper.model.progress import Clock, Progress, Silent
 

@@ -16,12 +16,13 @@ names one site or domain; after its last day an entry counts no more.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Finding, Level
 from bundlekeeper.formats.escape import meant
+from bundlekeeper.frozen import dataclass
 
 #: Codes that say what no person can make good by accepting it.
 NEVER = frozenset({

@@ -13,9 +13,9 @@ which most commands of most users do not have. TOML 1.0.0, by tomllib.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from datetime import date, datetime
 from typing import Any
 
@@ -19,6 +19,7 @@ from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.problems_in_text import Misread, misread_format, placed
 from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_read import load
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.acceptance import Acceptance
 from bundlekeeper.model.acceptance import problems as problems_of
 from bundlekeeper.model.trust import FORMS

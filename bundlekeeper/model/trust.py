@@ -7,9 +7,10 @@ importing this module is cheap.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal, get_args
+
+from bundlekeeper.frozen import dataclass
 
 #: The closed list of signature forms.
 SignatureForm = Literal[

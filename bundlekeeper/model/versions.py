@@ -12,12 +12,12 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Protocol
 
 from bundlekeeper.errors import VersionError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.frozen import dataclass
 
 #: What an order makes of a version: comparable with the keys of the same order only.
 Key = tuple[Any, ...]

@@ -8,8 +8,9 @@ list, because the ledger numbers methods and banks by their place here. The fact
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, get_args
+
+from bundlekeeper.frozen import dataclass
 
 Family = Literal["infrastructure", "blade", "rack"]
 FAMILIES: tuple[Family, ...] = get_args(Family)

@@ -10,8 +10,6 @@ import csv
 import itertools
 import json
 import shutil
-import statistics
-import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
@@ -25,13 +23,13 @@ from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.types import Place
 from tests.bench.frame import Judged, Target, bench, in_turns, seconds
+from tests.bench.spawn import BARE, spawned
 from tests.bench.world import World, keeper, keeper_line
 
 SITES, DOMAINS = 10, 5  # domains of each site
 READINGS, ROUNDS = 4, 3
 KINDS = ("bios", "management-controller", "network-adapter", "storage-controller", "board-logic")
 _DAY0 = datetime(2026, 1, 1, tzinfo=UTC)
-_BARE = [sys.executable, "-c", "pass"]
 _ABOVE_150_MS = Target(Judged.ABOVE, False, 0.15)
 
 
@@ -111,13 +109,8 @@ def _asked(world: World, *arguments: str) -> tuple[float, float]:
     """Ask the ledger; in the arguments SERIAL stands for one of its components."""
     asked = [_serial(world.parts // 21) if word == "SERIAL" else word for word in arguments]
     line = keeper_line("where", *asked, "--json", "--store", str(_store(world.folder, world.small_store, world.parts)))
-    _run_s(line)
-    return in_turns(world, lambda w: _run_s(line, w.starts), lambda w: _run_s(_BARE, w.starts))
-
-
-def _run_s(line: list[str], times: int = 1) -> float:
-    run = lambda: subprocess.run(line, check=True, stdout=subprocess.DEVNULL)  # noqa: E731
-    return statistics.median(seconds(run) for _ in range(times))
+    spawned(line)
+    return in_turns(world, lambda w: spawned(line, w.starts)[0], lambda w: spawned(BARE, w.starts)[0])
 
 
 def _row(name: str, what: str, *arguments: str) -> None:

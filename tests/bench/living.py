@@ -4,39 +4,16 @@ from __future__ import annotations
 
 import json
 import shutil
-import statistics
-import subprocess
-import sys
 from collections.abc import Sequence
 
-from tests.bench.frame import Judged, Skipped, Target, bench, in_turns, ratio_at_most, seconds
+from tests.bench.frame import Judged, Target, bench, in_turns, ratio_at_most
+from tests.bench.spawn import BARE, spawned
 from tests.bench.world import World, keeper, keeper_line
-
-_BARE = [sys.executable, "-c", "pass"]
-
-# A child's own peak would include that of the process it was forked from (getrusage(2): maxrss outlives exec), so a
-# small process without site packages stands between.
-_PEAK = """
-import os, sys
-pid = os.posix_spawn(sys.argv[1], sys.argv[1:], os.environ,
-                     file_actions=[(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)])
-status, usage = os.wait4(pid, 0)[1:]
-print(os.waitstatus_to_exitcode(status), usage.ru_maxrss * 1024)
-"""
 
 
 def peak_bytes(line: Sequence[str]) -> float:
     """The peak resident memory of one command, in bytes."""
-    program = shutil.which(line[0])
-    if program is None:
-        raise Skipped(f"{line[0]} is not installed")
-    done = subprocess.run(
-        [sys.executable, "-I", "-S", "-c", _PEAK, program, *line[1:]], capture_output=True, text=True, check=True
-    )
-    status, peak = map(int, done.stdout.split())
-    if status not in {0, 1}:
-        raise RuntimeError(f"{line}: exit status {status}: {done.stderr}")
-    return float(peak)
+    return spawned(line)[1]
 
 
 _UNDER_100_MB = Target(Judged.OURS, False, 100e6)
@@ -74,17 +51,10 @@ def memory_of_verify(world: World) -> tuple[float, float]:
     return peak_bytes(line), peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
 
 
-def _start_s(line: Sequence[str], times: int) -> float:
-    """The median wall time of starting and ending one command, warm."""
-    return statistics.median(
-        seconds(lambda: subprocess.run(list(line), check=True, stdout=subprocess.DEVNULL)) for _ in range(times)
-    )
-
-
 def _against_bare(world: World, *arguments: str) -> tuple[float, float]:
     line = keeper_line(*arguments)
-    _start_s(line, 1)  # the first start writes the bytecode
-    return in_turns(world, lambda _: _start_s(line, world.starts), lambda _: _start_s(_BARE, world.starts))
+    spawned(line)  # the first start writes the bytecode
+    return in_turns(world, lambda _: spawned(line, world.starts)[0], lambda _: spawned(BARE, world.starts)[0])
 
 
 @bench("--version", what="bundlekeeper --version", against="python -c pass", unit="s", target=ratio_at_most(2.0))
@@ -112,6 +82,18 @@ def start_list(world: World) -> tuple[float, float]:
 
 
 @bench(
+    "status",
+    what="bundlekeeper status on a store of 6 bundles",
+    against="python -c pass",
+    unit="s",
+    target=ratio_at_most(12.0),
+)
+def start_status(world: World) -> tuple[float, float]:
+    """What is asked every morning."""
+    return _against_bare(world, "status", "--json", "--store", str(world.small_store))
+
+
+@bench(
     "verify --quick",
     what="bundlekeeper verify MANIFEST --at DIR --quick: many small files, unchanged since their verification",
     against="python -c pass",
@@ -126,4 +108,4 @@ def quick(world: World) -> tuple[float, float]:
     counts = json.loads(keeper(*line))["counts"]
     if counts["trusted"] != world.many_files:
         raise RuntimeError(f"not all were trusted: {counts}")
-    return in_turns(world, lambda _: _start_s(keeper_line(*line), 3), lambda _: _start_s(_BARE, world.starts))
+    return in_turns(world, lambda _: spawned(keeper_line(*line), 3)[0], lambda _: spawned(BARE, world.starts)[0])

@@ -18,7 +18,7 @@ def _quantity(value: float | None, unit: str) -> str:
     if value is None:
         return "-"
     if unit == "s":
-        return f"{value:.3f} s" if value >= 0.1 else f"{value * 1000:.1f} ms"
+        return f"{value:.3f} s" if value >= 1 else f"{value * 1000:.1f} ms"
     scale, name = {"bytes/s": (1e9, "GB/s"), "bytes": (1e6, "MB")}[unit]
     return f"{value / scale:.2f} {name}"
 

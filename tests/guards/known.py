@@ -1313,7 +1313,7 @@ MEDIA = (
     Guard(
         "the index that is kept",
         "media/set/signed_index.py",
-        "        signer_of(*kept)",
+        "        insist(*kept)",
         "        pass",
         "media/set/test_kept_index.py::test_what_is_kept_damaged_does_not_go_out",
     ),

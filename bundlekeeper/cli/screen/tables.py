@@ -12,12 +12,12 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from contextvars import ContextVar
-from dataclasses import dataclass
 from itertools import zip_longest
 from textwrap import wrap
 from typing import Generic, TextIO, TypeVar
 
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.frozen import dataclass
 
 Row = TypeVar("Row")
 

@@ -7,12 +7,13 @@ an accepted finding is in no item, because it is counted apart; nothing is left 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import NamedTuple
 
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 
 _LEVELS = tuple(Level)
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.attention import of_ledger, of_plans, of_sets, of_store
 from bundlekeeper.jobs.attention.items import AttentionItem, Concern, Matter, items
 from bundlekeeper.jobs.following.open_plans import under_way

@@ -7,12 +7,12 @@ always is.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.media.index import name_of
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.findings import Finding
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:

@@ -7,11 +7,12 @@ asked for, so that nobody needs to keep them all.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 

@@ -8,7 +8,7 @@ answer.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.manifest_signature import rule_on, signature_of
 from bundlekeeper.jobs.session import Session

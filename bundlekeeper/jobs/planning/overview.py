@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.windows.types import NOTHING
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.planning.followed import follow, insist_unchanged
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs

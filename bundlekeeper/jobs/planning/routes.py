@@ -7,13 +7,14 @@ planned; a domain's own findings carry its name; components that are in no domai
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.planning.route import Options, Without, dated_windows, insist_on_sites, plain
 from bundlekeeper.jobs.session import Session

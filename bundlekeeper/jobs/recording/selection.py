@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:

@@ -7,13 +7,14 @@ bundle is in it, else those of the manifest in force; doubts about the moment th
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.recording.manifest_doubts import known_versions
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.session import Session
@@ -334,11 +335,21 @@ def _withdrawn(session: Session) -> tuple[BundleOf, ...]:
     from bundlekeeper.store.contents.withdrawals import withdrawn_since
 
     bundles: list[StoredBundle | Bundle] = [*_stored(session)]
-    if session.manifest is not None:
+    if _may_withdraw(session) and session.manifest is not None:
         newer, _ = withdrawn_since(session.store.fd, session.admitted, session.manifest.sequence)
         bundles += [*newer, *session.manifest.bundle]
     withdrawn = (_bundle_of(bundle) for bundle in bundles if bundle.lifecycle == "withdrawn")
     return tuple({(bundle.family, bundle.version): bundle for bundle in withdrawn}.values())
+
+
+def _may_withdraw(session: Session) -> bool:
+    """False where the listing that the store keeps of its newest manifest withdraws nothing: it need not be parsed."""
+    from bundlekeeper.store.verifying.expected import kept
+
+    if not session.admitted or session.admitted[-1].sequence < max(known.sequence for known in session.admitted):
+        return True
+    listing, _ = kept(session.store, session.admitted)
+    return listing is None or any(bundle.lifecycle == "withdrawn" for bundle in listing.bundles)
 
 
 def doubts(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import DamagedError, InputError, VersionError
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.vocabulary import FAMILIES
 

@@ -7,10 +7,10 @@ bundle of which nothing is known to need it is not needed.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import os
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.escape import shell_word
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.manifest_signature import GivenManifest, rule_on
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.verify_result import Status

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from operator import itemgetter
 
 from bundlekeeper.formats.moments import Moment
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.ask.as_of import StateAsOf
 from bundlekeeper.ledger.ask.types import Agreement, BundleOf, Evidence, InBank, WhereAnswer
 from bundlekeeper.ledger.event.database import DATABASE

@@ -13,13 +13,14 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from datetime import date, datetime
 from operator import attrgetter, itemgetter
 from typing import Any
 
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import moments
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.ask.answering import tags_of
 from bundlekeeper.ledger.ask.as_of import AsOf, StateAsOf, about
 from bundlekeeper.ledger.event import own_chain

@@ -10,11 +10,11 @@ what was known before.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 from bundlekeeper.formats import moments
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.ask.future_events import is_any
 from bundlekeeper.ledger.event import own_chain, seals
 from bundlekeeper.ledger.event.database import DATABASE

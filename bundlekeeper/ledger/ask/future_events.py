@@ -7,12 +7,12 @@ nor one that undoes another, because that counts whatever its time; it costs one
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats import moments
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event import own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, from_row, sealed

@@ -6,9 +6,8 @@ store, which came by merging, says nothing about this one; one that was undone d
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from bundlekeeper.formats.moments import Moment
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event import own_chain
 from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, WHAT_CODE, from_row, is_void, sealed

@@ -7,10 +7,11 @@ as they were recorded.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 
 from bundlekeeper.formats.moments import Moment
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event.events import EventKind, EvidenceKind
 from bundlekeeper.model.inventory.types import Place
 

@@ -6,9 +6,9 @@ Rules: an image that is staged is not previous too; the counts are those of two 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event.places import by_place
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.state.fold import OPEN

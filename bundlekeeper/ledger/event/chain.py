@@ -8,7 +8,8 @@ the same chain, and in no chain that forked before it.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+
+from bundlekeeper.frozen import dataclass
 
 _PREFIX = b"bundlekeeper ledger 1\n"
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 import sqlite3
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event import seals
 
 Row = tuple[Any, ...]

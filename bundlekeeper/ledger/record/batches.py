@@ -11,11 +11,11 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.moments import Moment
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event import own_chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.learnings import learning_rows

@@ -13,7 +13,7 @@ import zlib
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -21,6 +21,7 @@ from typing import Self
 
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.formats import moments
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event import chain, database, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event

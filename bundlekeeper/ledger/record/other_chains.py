@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import islice
 
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event import chain, own_chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
 

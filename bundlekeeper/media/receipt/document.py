@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -32,6 +32,7 @@ from bundlekeeper.formats.document import (
     text,
     whole,
 )
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.media.set.records import Arrived, ReceivedSet
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, SetIndex

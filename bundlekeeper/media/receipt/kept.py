@@ -7,7 +7,7 @@ receipt about another index than the one that was sent does not count for the se
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.document import JsonDocument, text
 from bundlekeeper.formats.moments import AHEAD
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.media.receipt import slip as slips
 from bundlekeeper.media.receipt.document import read_header
 from bundlekeeper.media.receipt.typed_lines import LINE, MAX_LINES

@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.media.receipt.typed_lines import from_lines, to_lines
 
 VERSION = 1

@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import counted, visible
+from bundlekeeper.frozen import dataclass
 
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 LINE = 25  # characters, five groups of five

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from typing import TypeVar
 
@@ -27,6 +27,7 @@ from bundlekeeper.formats.document import (
     text,
     whole,
 )
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES
 
 #: The end of the name that the user gives to a folder whose record cannot be read.
@@ -42,7 +43,8 @@ _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """A set that this store sends: `packing` is the SHA-256 of its packing, `written` when each volume was verified."""
+    """A set that this store sends: `packing` is the SHA-256 of its packing, `written` when each volume was verified,
+    `kept` the SHA-256 of its index and of the signature as they were kept; () until then."""
 
     set_id: str = field(metadata=named("set", hexadecimal(16)))
     sequence: int = field(metadata=whole(1))
@@ -54,6 +56,7 @@ class Sent:
     manifest: str = field(metadata=DIGEST)
     begun: datetime = field(metadata=moment())
     written: Mapping[int, datetime] = field(default_factory=dict, metadata=_MOMENTS)
+    kept: tuple[str, ...] = field(default=(), metadata=array(DIGEST, 2))
 
     @property
     def whole(self) -> bool:

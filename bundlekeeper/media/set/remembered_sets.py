@@ -99,12 +99,16 @@ class Sets:
             return now
 
     def keep_sent_index(self, sent: Sent, index: bytes, signature: bytes) -> None:
-        """Keep the index of a set as it was signed: later volumes of the set carry these very bytes.
+        """Keep the index of a set as it was signed: later volumes of the set carry these very bytes; then its digests.
 
         Raises RefusedError when another one was kept before, too.
         """
         with self._changing():
-            self._keep_index((*_SENT, _name(sent.sequence, sent.set_id)), index, signature)
+            path = (*_SENT, _name(sent.sequence, sent.set_id))
+            if not self._insist_on_index(path, index):
+                self._keep_index(path, index, signature)
+                now = read_sent(self._read(path, RECORD), self._where(path))
+                self._write(path, RECORD, write_sent(replace(now, kept=digests_of(index, signature))))
 
     def folder_of(self, sent: Sent) -> str:
         """The folder of a set that was sent, for people."""
@@ -332,6 +336,11 @@ class Sets:
                 yield
             finally:
                 os.close(fd)
+
+
+def digests_of(index: bytes, signature: bytes) -> tuple[str, str]:
+    """The SHA-256 of an index and of its signature, as `Sent.kept` has them."""
+    return hashlib.sha256(index).hexdigest(), hashlib.sha256(signature).hexdigest()
 
 
 _SENT = (KEEPER, FOLDER, "sent")

@@ -7,12 +7,13 @@ admitted like any other. Form: canonical JSON, one LF at the end.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.document import JsonDocument, array, hexadecimal, nested, text, whole
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.media.index import MAX_FILES
 
 if TYPE_CHECKING:

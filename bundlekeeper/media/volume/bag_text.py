@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.safe_names import collision_key, problems_of_name
+from bundlekeeper.frozen import dataclass
 
 DECLARATION = "bagit.txt"
 INFO = "bag-info.txt"

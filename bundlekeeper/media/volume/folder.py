@@ -14,13 +14,13 @@ import os
 import re
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from queue import SimpleQueue
 
 from bundlekeeper.errors import LockedError, RefusedError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.media.volume.read_back import ReadBack, read_back
 from bundlekeeper.media.volume.right_medium import MediumPlace

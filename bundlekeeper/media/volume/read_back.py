@@ -17,10 +17,10 @@ import mmap
 import os
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.store.disk.filesystem import FsKind, describe_fd
 from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Digest, Stop
 

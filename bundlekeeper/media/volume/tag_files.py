@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from importlib import resources
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import human_bytes, visible
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.media.volume import bag_text, read_me
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected
 from bundlekeeper.media.volume.page import assembling

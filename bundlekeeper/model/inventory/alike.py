@@ -5,7 +5,6 @@ Rules: this is a warning, never a choice: nothing is made the same; the name tha
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 
 from bundlekeeper.model.inventory.types import Component, Place
@@ -18,18 +17,19 @@ def alike(components: Iterable[Component], known: Iterable[Name] = ()) -> list[s
     first: dict[Name, str] = {}
     for what, within, name in known:
         first.setdefault((what, within, _folded(name)), name)
-    found: dict[str, None] = {}
-    for component in components:
-        serials = (component.serial, component.parent)
-        for what, within, name in names(component.place, serials):
-            other = first.setdefault((what, within, _folded(name)), name)
-            if other != name:
-                place = f" of {within}" if within else ""
-                found[
-                    f"{what} {name!r} and {what} {other!r}{place} differ in case, blanks or leading zeros only; "
-                    f"did you mean {other!r}?"
-                ] = None
-    return list(found)
+    found: list[str] = []
+    listed = dict.fromkeys(
+        name for component in components for name in names(component.place, (component.serial, component.parent))
+    )
+    for what, within, name in listed:
+        other = first.setdefault((what, within, _folded(name)), name)
+        if other != name:
+            place = f" of {within}" if within else ""
+            found.append(
+                f"{what} {name!r} and {what} {other!r}{place} differ in case, blanks or leading zeros only; "
+                f"did you mean {other!r}?"
+            )
+    return found
 
 
 def names(place: Place, serials: Iterable[str | None]) -> Iterator[Name]:
@@ -44,4 +44,4 @@ def names(place: Place, serials: Iterable[str | None]) -> Iterator[Name]:
 
 
 def _folded(name: str) -> str:
-    return re.sub(r"\s+", "", name).casefold().lstrip("0")
+    return "".join(name.split()).casefold().lstrip("0")

@@ -9,10 +9,11 @@ not known now is no change of version, it is `unread`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from operator import attrgetter
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS, PLACES, Compared, Component, is_of_server
 from bundlekeeper.model.vocabulary import BANKS
 

@@ -8,9 +8,9 @@ open is no problem here: it stays unknown, and the checks that need it report th
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Protocol
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.documents import Document, Path
 from bundlekeeper.model.vocabulary import KINDS, METHODS
 

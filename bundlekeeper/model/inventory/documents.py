@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+
+from bundlekeeper.frozen import dataclass
 
 Path = tuple[str | int, ...]
 #: Finds for each path, such as ("component", 3, "kind"), its place and, for text, the line with a caret under it.

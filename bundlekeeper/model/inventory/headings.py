@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from difflib import get_close_matches
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import ANSWER_COLUMNS, COMPONENT_KEYS, NEEDED
 from bundlekeeper.model.vocabulary import ACTIVE, KINDS
 

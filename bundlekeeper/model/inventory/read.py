@@ -7,7 +7,7 @@ components, one of partitions, …) make one inventory; two rows about the same 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime
 from operator import attrgetter
 from typing import Any
@@ -15,6 +15,7 @@ from typing import Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats import moments
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory import cells as fields
 from bundlekeeper.model.inventory.checks import InventoryRow, Place, together
 from bundlekeeper.model.inventory.documents import Document, InventorySource, Path, UnreadRow

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.documents import Document, Path, UnreadRow
 from bundlekeeper.model.inventory.headings import Headings, SheetColumn, joined, may_repeat
 from bundlekeeper.model.inventory.types import NONE

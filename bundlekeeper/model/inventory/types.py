@@ -10,11 +10,12 @@ The format is in the handbook (`inventory`).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import MISSING, Field, dataclass, field, fields
+from dataclasses import MISSING, Field, field, fields
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import HALVES, KINDS
 
 FORMAT = 1

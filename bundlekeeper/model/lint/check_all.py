@@ -7,11 +7,11 @@ least one error; problems are sorted by path here, and by place once places are 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from bundlekeeper.findings import Level
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.lint.checks.bundles import check_bundles
 from bundlekeeper.model.lint.checks.dates import check_dates
 from bundlekeeper.model.lint.checks.digests import check_digests

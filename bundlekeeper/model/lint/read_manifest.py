@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -18,6 +17,7 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats import limits, toml_read
 from bundlekeeper.formats.text_file import SourceText
 from bundlekeeper.formats.toml_positions import Path, TomlPlace, nearest, places
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model import versions
 from bundlekeeper.model.lint.check_all import check, level_of
 from bundlekeeper.model.lint.common.codes import in_use

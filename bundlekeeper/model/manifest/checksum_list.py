@@ -13,13 +13,13 @@ which only what the frame encloses is read and any text outside it is a bad line
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Code, Finding, Level
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.caret import excerpt
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.frozen import dataclass
 
 MAX_PROBLEMS = 1000  # bad lines shown one by one; the rest is counted
 SHA256 = "SHA256"

@@ -8,12 +8,13 @@ digests. That publishers put family and version into the name is common practice
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Code, Finding, Level
 from bundlekeeper.formats.escape import counted, visible
 from bundlekeeper.formats.toml_edit import basic_string, literal
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.manifest.checksum_list import SHA256, ChecksumLine, ChecksumList
 from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version, natural_key
 from bundlekeeper.model.versions import Key

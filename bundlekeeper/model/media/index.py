@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from typing import NamedTuple
 
@@ -36,6 +36,7 @@ from bundlekeeper.formats.document import (
 )
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.safe_names import collision_key
+from bundlekeeper.frozen import dataclass
 
 MAX_VOLUMES = 10_000
 MAX_FILES = 100_000

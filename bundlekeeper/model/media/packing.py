@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from bundlekeeper.findings import CODES, Finding, Level
 from bundlekeeper.formats import limits
@@ -29,6 +29,7 @@ from bundlekeeper.formats.document import (
     text,
     whole,
 )
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES, PLATFORM, FilePart, SetFile, insist_on_files
 
 _MISSING = table(

@@ -17,7 +17,6 @@ keys and wrong values are reported all at once, each with its place.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -30,6 +29,7 @@ from bundlekeeper.formats.problems_in_text import Misread, misread_format, place
 from bundlekeeper.formats.text_file import shown
 from bundlekeeper.formats.toml_positions import Path
 from bundlekeeper.formats.toml_read import load
+from bundlekeeper.frozen import dataclass
 
 FORMAT = 1
 MAX_WINDOWS = 1000

@@ -27,7 +27,6 @@ nothing half-read comes out; the names are looked up in manifest and inventory e
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from bundlekeeper.errors import InputError
@@ -38,6 +37,7 @@ from bundlekeeper.formats.problems_in_text import Misread, misread_format, place
 from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_positions import Path, nearest, places
 from bundlekeeper.formats.toml_read import load
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES, SERVERS
 
 FORMAT = 1

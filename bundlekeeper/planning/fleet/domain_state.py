@@ -16,9 +16,9 @@ guessed.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import Component, Place, server_key
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex, is_part, suits

@@ -8,11 +8,11 @@ servers of unknown policy.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import EVERYWHERE, Component, Inventory, Partition, Place, Policy, server_key
 from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, read_domain, server_name
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex, near

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model import versions
 from bundlekeeper.model.vocabulary import (
     EFFECTS,

@@ -11,10 +11,10 @@ on a fact that is not known is UNKNOWN and names the fact; what is refused witho
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.planning.fleet.domain_state import At, ComponentReading
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 

@@ -7,11 +7,11 @@ is the bundle's by its SHA-256 alone, never by its name, family or version; what
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
 from bundlekeeper.findings import Finding
+from bundlekeeper.frozen import dataclass
 
 
 class SignatureState(StrEnum):

@@ -9,10 +9,10 @@ one, so that it cannot be overlooked.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import ComponentReading, DomainState
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex

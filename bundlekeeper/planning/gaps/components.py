@@ -9,11 +9,12 @@ installing the older image again, the bundle that brings it must be in the store
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import NO_FAMILY, NO_MODEL, NO_VARIANT, NO_VERSION, UNORDERED, At
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer

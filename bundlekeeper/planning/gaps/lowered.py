@@ -7,11 +7,11 @@ the kind and model, else as bundles; where none of that can be compared nothing 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import Policy
 from bundlekeeper.model.vocabulary import Applies
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent

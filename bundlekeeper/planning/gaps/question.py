@@ -7,10 +7,11 @@ keeps the keys of all components that it is about; nothing here judges.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import (
     ComponentReading,

@@ -8,10 +8,11 @@ the order of their subjects, so that the same input gives the same list.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
 from bundlekeeper.findings import Finding, Level, finding, is_ok
+from bundlekeeper.frozen import dataclass
 
 #: Within a level, what stops the work soonest first. Every code that gaps may find stands here.
 SEVERITY = (

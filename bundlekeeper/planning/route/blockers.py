@@ -8,10 +8,10 @@ rules can tell apart; a fact that is not known is a blocker too, and so is what 
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.planning.fleet.domain_state import At
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer
 from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, Rules, SeenVersion

@@ -9,9 +9,9 @@ fewer of them applied. What already runs together today is no step's fault: toke
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from functools import cache
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.planning.route.blockers import BlockerJudge, BlockerRow, Place
 from bundlekeeper.planning.route.units import State, Unit
 

@@ -8,8 +8,8 @@ when every pair of states on it was asked; what is followed of the classes' pair
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.planning.route.best import Allowance, Best, CostedRoute, Taken
 from bundlekeeper.planning.route.compatible import CompatibleRules
 from bundlekeeper.planning.route.modes import RouteGuard, TooMany, merged

@@ -10,11 +10,12 @@ which one takes images is not known; what is not known is reported, never counte
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import takewhile
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import Partition
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import PlacedComponent

@@ -7,10 +7,10 @@ number of minutes or bytes that no manifest gives is marked assumed.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
+from bundlekeeper.frozen import dataclass
 
 _NOT_REACHED = "the release is not reached for it"
 

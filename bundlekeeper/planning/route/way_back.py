@@ -9,11 +9,12 @@ refused. Steps are undone last one first: only then is every state on the way ba
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, SeenVersion, seen

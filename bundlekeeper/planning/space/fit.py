@@ -14,9 +14,9 @@ manifest's; that files lie there unpacked is common practice.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import METHODS, SPARE
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.space.what_to_remove import File, smallest_removal

@@ -11,8 +11,9 @@ equal are kept once. Where a half would hold more than `MAX_SUMS` sums the numbe
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import combinations
+
+from bundlekeeper.frozen import dataclass
 
 MAX_SUMS = 1 << 18  # kept of one half at once: reached by more than 36 images whose sums never repeat
 

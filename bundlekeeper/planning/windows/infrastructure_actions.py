@@ -12,11 +12,12 @@ calls following leads, in later steps too, until the next swap.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import human_bytes, some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import ACTIVE, HALF, HALVES, STAGED_METHODS, Down
 from bundlekeeper.planning.fleet.domain_state import stands_alone
 from bundlekeeper.planning.fleet.manifest_index import ComponentFacts, ManifestIndex

@@ -10,9 +10,9 @@ inventory says.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import Policy
 from bundlekeeper.model.vocabulary import Applies
 

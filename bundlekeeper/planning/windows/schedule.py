@@ -14,10 +14,11 @@ from __future__ import annotations
 import heapq
 import random
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cache, lru_cache
 from itertools import combinations, permutations
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.planning.windows.types import EFFECTS, Action
 
 Placed = tuple[int, int]  # which piece, and the minute of its window at which it starts

@@ -11,11 +11,12 @@ known is worked on alone, and reported; one that is known to be in none is in no
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import STAGED_METHODS
 from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
 from bundlekeeper.planning.windows.infrastructure_actions import (

@@ -10,9 +10,10 @@ marked assumed; a step that has no windows is listed as unplanned, with the reas
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from bundlekeeper.findings import Finding
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.route.dated_windows import DatedWindow
 
 NOTHING = "nothing"

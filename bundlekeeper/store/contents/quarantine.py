@@ -10,12 +10,12 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import datetime
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import Incoming, Temp

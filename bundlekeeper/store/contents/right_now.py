@@ -9,13 +9,14 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.escape import counted, shell_word
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.rows import StoredBundle, Verification

@@ -12,13 +12,13 @@ import os
 import re
 import stat
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.store.database.rows import Admitted
 from bundlekeeper.store.disk import files
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import KeeperError
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.store_database import Sound, StoreDatabase
 from bundlekeeper.store.disk import files

@@ -11,10 +11,10 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Generic, TypeVar
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.store.database.rows import Admitted, Stated, StoredBundle, StoredImage, Verification
 from bundlekeeper.store.disk.files import Fingerprint
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -20,6 +20,7 @@ from typing import Any, Self
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import finding
 from bundlekeeper.formats.sqlite import Database
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.store.database.row_checksums import (
     EXCEPTION,
     MANIFEST,

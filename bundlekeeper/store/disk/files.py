@@ -13,10 +13,10 @@ import os
 import stat
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 from bundlekeeper.errors import KeeperError, RefusedError, UnfinishedError
+from bundlekeeper.frozen import dataclass
 
 FOLDER_MODE = 0o755
 FILE_MODE = 0o444  # files of the store are read, never written

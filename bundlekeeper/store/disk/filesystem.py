@@ -21,10 +21,11 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.frozen import dataclass
 
 if TYPE_CHECKING:
     import ctypes

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Protocol
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.store.database.rows import Stated
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import Incoming

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import datetime
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.store.disk import files, temp_files
 

@@ -11,13 +11,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import KeeperError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.trust import FORMS, TrustMoment
 from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.rows import Admitted, Stated

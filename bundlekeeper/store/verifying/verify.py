@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.model.verify_result import VerifyResult
 from bundlekeeper.store.contents.right_now import verified_ahead

@@ -12,9 +12,9 @@ import os
 import select
 import stat
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from bundlekeeper.errors import EXIT_FOUND, KeeperError
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.stop import Stop as Stop
 
 #: Bytes per read. Measured here: below 0.5 MiB handing blocks to another thread costs more than it saves.

@@ -9,7 +9,10 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import DamagedError
+from bundlekeeper.media.set import signed_index
+from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE
+from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper
 from tests.conftest import World as Tour
 from tests.kits.disc_images import image
@@ -65,6 +68,25 @@ def test_what_is_kept_damaged_does_not_go_out(made: World, tmp_path: Path, how: 
     for name in (INDEX, SIGNATURE):  # the hint's way out
         shutil.copy(stick / "marram-set0001-1of3" / name, folder)
     assert states(made.write(stick, only=(2,))) == {2: "written"}
+
+
+def test_readers_verify_the_signature_only_of_what_has_other_digests(
+    made: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made.write(tmp_path / "stick", only=(1,))
+    (folder,) = (made.kit.root / ".keeper/sets/sent").iterdir()
+    asked: list[bytes] = []
+    monkeypatch.setattr(signed_index, "signer_of", lambda index, _: asked.append(index))
+    with Store.open(made.kit.root, write=False) as store:
+        (sent,) = Sets(store).sent()
+        assert signed_index.index_or_finding(Sets(store), sent, "set")[0] is not None
+        assert asked == []
+        spoil(folder, "signature")
+        signed_index.index_or_finding(Sets(store), sent, "set")
+        assert len(asked) == 1
+        monkeypatch.undo()
+        index, (found,) = signed_index.index_or_finding(Sets(store), sent, "set")
+        assert (index, found.code) == (None, "not-checked")
 
 
 def test_another_key_on_a_set_that_is_signed_is_reported(keeper: Keeper, world: Tour, tmp_path: Path) -> None:

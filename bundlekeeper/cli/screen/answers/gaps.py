@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import manifest_signature, output
@@ -13,6 +12,7 @@ from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.errors import worst_exit
 from bundlekeeper.findings import Finding, Level, exit_status
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.gaps import FoundGaps

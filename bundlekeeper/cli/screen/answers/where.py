@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
@@ -17,6 +17,7 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import again, next_line, put
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.ask.types import Agreement
 from bundlekeeper.ledger.event.events import EvidenceKind
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.toml_positions import Path
+from bundlekeeper.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

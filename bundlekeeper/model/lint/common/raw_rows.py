@@ -8,10 +8,10 @@ nothing here makes a problem.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from bundlekeeper.formats.toml_positions import Path
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import FAMILIES, KINDS
 
 Table = dict[str, Any]
