@@ -24,7 +24,7 @@ from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import RouteFinder
-from bundlekeeper.planning.route.left_out import doubts, labels, not_reached, reached, split, unknown
+from bundlekeeper.planning.route.left_out import at_end, doubts, labels, not_reached, split, unknown
 from bundlekeeper.planning.route.space import with_removals
 from bundlekeeper.planning.route.types import LeftOut, Route, Step, left_out_findings
 from bundlekeeper.planning.route.units import Maker, Move, Option
@@ -309,7 +309,7 @@ class _CheckedRoute(RouteFinder):
             tuple(found),
             self.left_out,
             not_reached(self.units, self.target),
-            reached(self.units, self.target),
+            *at_end(self.units, self.target, steps),
         )
         rules = len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
         return PlanVerdict(route, tuple(found), judged, rules, tuple(about_left_out))

@@ -295,3 +295,16 @@ def test_a_plan_that_goes_on_has_the_options_of_the_one_before(office: Keeper, t
     assert note in after.err
     own = office(*words, "--continues", first, "--window", "5h", "--json").json
     assert (own["options"]["window_minutes"], own["options"]["parallel"]) == (300, [["", 2]])
+
+
+def test_a_server_that_is_left_out_is_named_wherever_the_plan_is_told(office: Keeper, tmp_path: Path) -> None:
+    words = ("route", "holm-a", "--to", "6.0", "--without", "1/2", "--reason", "off until March")
+    made = office(*words, "--out", tmp_path / "plan.json", "--json")
+    office("plan", "keep", tmp_path / "plan.json", "--name", NAME)
+    for command in ("show", "progress", "rehearse"):
+        told = office("plan", command, NAME).out
+        assert re.search(r"left out: server \S+: off until March", told), (command, told)
+    played = office("plan", "rehearse", NAME, "--json").json
+    assert played["components"] - played["reached"] >= 1
+    assert played["reached"] == made.json["route"]["reached"]
+    assert f"is reached on {played['reached']} of {played['components']} components" in told

@@ -155,7 +155,7 @@ def test_a_domain_at_two_sites_is_worked_on_while_both_have_a_window() -> None:
     apart = tuple(replace(window, begins=window.begins.replace("T01:00", "T12:00")) for window in skerry)
     with pytest.raises(InputError, match="the sites holm and skerry, which have no window at the same time"):
         schedule(fleet, found, dated=(*holm, *apart))
-    with pytest.raises(InputError, match="1 window at the sites holm and skerry together is too few"):
+    with pytest.raises(InputError, match="1 window at the sites holm and skerry together is not enough"):
         schedule(fleet, found, dated=(*holm, *later[:1]))
 
 
