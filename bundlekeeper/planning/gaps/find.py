@@ -19,6 +19,7 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.gaps.components import check_components
+from bundlekeeper.planning.gaps.condition import check_condition
 from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
 from bundlekeeper.planning.gaps.question import Case, GapAnswer, groups_of
@@ -71,7 +72,7 @@ def gaps_of(
     target = aim(fleet.manifest_index, meant, taken_by(fleet.manifest_index, state, _families(state)), holdings)
     case = Case(fleet, state, target, holdings, now, answer)
     case = replace(case, groups=groups_of(fleet, state, target))
-    for check in (check_supply, check_components, check_mix, check_servers, check_pairs, check_room):
+    for check in (check_supply, check_components, check_mix, check_servers, check_pairs, check_condition, check_room):
         check(case)
     return case.tally.report(domain, release)
 
