@@ -171,9 +171,21 @@ def material_of_file(session: Session, ask: RunbookWanted, files: InputFiles) ->
 
 
 def findings_of(material: Material) -> tuple[Finding, ...]:
-    """Everything that was found about a plan: while planning, and between here and there."""
-    gaps = material.given.judged((gap.finding for gap in material.open_gaps), material.planned.route.domain)
-    return (*material.planned.findings, *gaps)
+    """What a plan's run-book has of errors and warnings, so that every document of it counts the same."""
+    from bundlekeeper.jobs.planning.runbook import told
+
+    return tuple(
+        Finding(gap.code, Level(gap.level), gap.subject, gap.message, gap.hint)
+        for rows in told(material)
+        for gap in rows
+    )
+
+
+def findings_of_plan(
+    session: Session, given: Inputs, fleet: Fleet, planned: PlannedRoute, options: Options
+) -> tuple[Finding, ...]:  # fmt: skip
+    """What the run-book of a plan would have of errors and warnings."""
+    return findings_of(_material(session, _Plan(given, fleet, planned, options, "")))
 
 
 def _material(session: Session, plan: _Plan) -> Material:

@@ -308,3 +308,22 @@ def test_a_server_that_is_left_out_is_named_wherever_the_plan_is_told(office: Ke
     assert played["components"] - played["reached"] >= 1
     assert played["reached"] == made.json["route"]["reached"]
     assert f"is reached on {played['reached']} of {played['components']} components" in told
+
+
+def test_every_document_of_a_plan_counts_the_same(office: Keeper, tmp_path: Path) -> None:
+    plan, book = tmp_path / "plan.json", tmp_path / "book.txt"
+    office("route", "holm-b", "--to", "6.1", "--out", plan)
+    kept = office("plan", "keep", plan, "--name", NAME)
+    made = office("report", "--runbook", "--plan", NAME, "--out", book)
+    shown = Counter(re.findall(r"^  \[ \] (error|warning): ", book.read_text(), re.MULTILINE))
+    words = f"{shown['warning']} warnings"
+    assert shown["warning"] > 1
+    assert shown["error"] == 0
+    assert f"it has {words}: bundlekeeper report --runbook --plan {NAME} --out FILE" in kept.out
+    assert f"0 errors, {words}, 0 notes in it" in made.out
+    for command in ("ticket", "calendar"):
+        done = office("plan", command, NAME)
+        assert done.status == 2 or f"the plan has {words}:" in done.err, command
+    assert (
+        len(office("plan", "ticket", NAME, "--out", tmp_path / "t.md", "--json").json["findings"]) == shown["warning"]
+    )

@@ -74,7 +74,8 @@ def show_kept(done: PlanKept, *, form: OutputForm) -> None:
     put(f"{'kept' if done.is_new else 'kept already'} as {plan.name}: {head(plan)}")
     counts = tally(done.findings)
     if counts:
-        put(output.of_store(f"it has {counts}: bundlekeeper plan check {plan.name}"))
+        see = f"bundlekeeper report --runbook --plan {plan.name} --out FILE has all of them"
+        put(output.of_store(f"it has {counts}: {see}"))
     next_line(f"bundlekeeper plan progress {plan.name}")
 
 
