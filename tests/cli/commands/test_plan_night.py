@@ -321,9 +321,4 @@ def test_every_document_of_a_plan_counts_the_same(office: Keeper, tmp_path: Path
     assert shown["error"] == 0
     assert f"it has {words}: bundlekeeper report --runbook --plan {NAME} --out FILE" in kept.out
     assert f"0 errors, {words}, 0 notes in it" in made.out
-    for command in ("ticket", "calendar"):
-        done = office("plan", command, NAME)
-        assert done.status == 2 or f"the plan has {words}:" in done.err, command
-    assert (
-        len(office("plan", "ticket", NAME, "--out", tmp_path / "t.md", "--json").json["findings"]) == shown["warning"]
-    )
+    assert f"the plan has {words}:" in office("plan", "ticket", NAME).err
