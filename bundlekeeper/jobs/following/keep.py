@@ -58,7 +58,7 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     """
     from bundlekeeper.formats import limits
     from bundlekeeper.model.route.document import read_document
-    from bundlekeeper.store.contents.kept_plans import KeptPlan
+    from bundlekeeper.store.contents.kept_plans import KeptPlan, name_of
 
     data = read_bounded(file, limits.ROUTE_BYTES, "the plan")
     document = read_document(data, file)
@@ -71,7 +71,7 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     findings = _insist_on_own(session, given, document, followed, file)
     digest, plan = hashlib.sha256(data).hexdigest(), document.plan
     kept = KeptPlan(
-        digest, keeping.name or f"{plan.domain}-{plan.release}", plan.domain, plan.release, session.now(),
+        digest, keeping.name or name_of(f"{plan.domain}-{plan.release}"), plan.domain, plan.release, session.now(),
         reporter(keeping.reported_by), keeping.change, keeping.approved_by, str(document.raw.get("continues") or ""),
     )  # fmt: skip
     plans = session.plans

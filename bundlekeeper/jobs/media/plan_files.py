@@ -25,7 +25,8 @@ _UNIT = 1 << 16  # what a small file takes beside its bytes, at most
 def with_plan(session: Session, packing: SetPacking, name: str, files: InputFiles) -> SetPacking:
     """The packing with a kept plan, its record and its run-book on every volume.
 
-    Raises InputError for a plan that is not kept, or where it does not fit; RefusedError for one that has no run-book.
+    Raises InputError for a plan that is not kept, is of another domain, or does not fit; RefusedError for one that has
+    no run-book.
     """
     from bundlekeeper.media.set.packing import common_files
 
@@ -34,6 +35,7 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
         raise InputError("only a kept plan goes out", where=name, hint=f"bundlekeeper plan keep {name}")
     if not kept.is_open:
         raise InputError(f"the plan is closed: {kept.reason}", where=name, hint="bundlekeeper plan list")
+    _insist_on_domain(session, kept, packing.meant_for, files)
     commons = _commons(session, session.plans, kept, data, files)
     need = sum(len(common.data) + _UNIT for common in commons)
     for volume in packing.volumes:
@@ -43,6 +45,17 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
     volumes = tuple(replace(volume, reserved=volume.reserved + need) for volume in packing.volumes)
     rows = (*common_files(commons, len(volumes)), *packing.files)
     return replace(packing, volumes=volumes, files=rows)
+
+
+def _insist_on_domain(session: Session, kept: KeptPlan, meant_for: str, files: InputFiles) -> None:
+    """Refuse a plan of which nothing is where the set goes: its domain is another one, or at another site."""
+    from bundlekeeper.jobs.planning.inputs import read_inputs
+
+    components = read_inputs(session, files).inventory.components
+    meant = {component.domain for component in components if meant_for in (component.domain, component.site)}
+    if meant and kept.domain not in meant:
+        hint = f"name a plan of {meant_for}, or pack for {kept.domain}"
+        raise InputError(f"the plan is of domain {kept.domain}, the set is for {meant_for}", where=kept.name, hint=hint)
 
 
 def _commons(session: Session, plans: Plans, kept: KeptPlan, data: bytes, files: InputFiles) -> list[Common]:

@@ -391,7 +391,8 @@ class _CheckedRoute(RouteFinder):
     def _not_there(self, states: Sequence[int]) -> Iterable[Finding]:
         for unit, state in zip(self.units, states, strict=True):
             if not unit.still and not self._is_there(unit, unit.states[state], self.target):
-                message = f"{unit.name} is not at release {self.release} after the last step"
+                verb = "are" if len(unit.servers) > 1 else "is"
+                message = f"{unit.name} {verb} not at release {self.release} after the last step"
                 yield finding("falls-short", "the end", message, "add the step that brings it there")
 
     def _today(self, end: int) -> Iterable[Finding]:

@@ -7,6 +7,7 @@ from collections import Counter
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from bundlekeeper.store.contents.kept_plans import name_of
 from tests.conftest import Keeper
 from tests.kits.plan_commands import NAME, fill_in, kept_plan, outcomes, progress
 from tests.kits.sure import some
@@ -322,3 +323,11 @@ def test_every_document_of_a_plan_counts_the_same(office: Keeper, tmp_path: Path
     assert f"it has {words}: bundlekeeper report --runbook --plan {NAME} --out FILE" in kept.out
     assert f"0 errors, {words}, 0 notes in it" in made.out
     assert f"the plan has {words}:" in office("plan", "ticket", NAME).err
+
+
+def test_a_name_for_a_plan_is_made_of_any_domain() -> None:
+    """Without --name a domain of blanks and umlauts is kept, too."""
+    assert name_of("holm-b-6.1") == "holm-b-6.1"
+    assert name_of("k é 'q-2.1") == "plan-k-q-2.1"
+    assert name_of("cafe") == "plan-cafe", "a name is never the beginning of a digest"
+    assert name_of("é") == "plan-"

@@ -118,6 +118,8 @@ def put_choices(rows: Sequence[Choice]) -> None:
 
 def _next(found: FollowedPlan) -> str:
     progress, name = found.followed.progress, found.name
+    if found.kept is not None and not found.kept.is_open:
+        return "bundlekeeper plan list"
     if found.followed.changed:
         plan = found.followed.document.plan
         return f"bundlekeeper route {plan.domain} --to {plan.release} --continues {name} --out FILE"
