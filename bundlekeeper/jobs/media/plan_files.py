@@ -48,14 +48,18 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
 
 
 def _insist_on_domain(session: Session, kept: KeptPlan, meant_for: str, files: InputFiles) -> None:
-    """Refuse a plan of which nothing is where the set goes: its domain is another one, or at another site."""
+    """Refuse a plan of which nothing is where the set goes, `domain holm-a to release 6.1`: its domain is another one,
+    or at another site. A set for a release goes anywhere."""
     from bundlekeeper.jobs.planning.inputs import read_inputs
 
+    kind, _, rest = meant_for.partition(" ")
+    if kind not in ("domain", "site"):
+        return
     components = read_inputs(session, files).inventory.components
-    meant = {component.domain for component in components if meant_for in (component.domain, component.site)}
-    if meant and kept.domain not in meant:
-        hint = f"name a plan of {meant_for}, or pack for {kept.domain}"
-        raise InputError(f"the plan is of domain {kept.domain}, the set is for {meant_for}", where=kept.name, hint=hint)
+    sites = {component.site for component in components if component.domain == kept.domain}
+    if not any(rest.startswith(f"{name} to release ") for name in ([kept.domain] if kind == "domain" else sites)):
+        message = f"the plan is of domain {kept.domain}, and the set is for {meant_for}"
+        raise InputError(message, where=kept.name, hint="name a plan of it, or pack for the plan's domain")
 
 
 def _commons(session: Session, plans: Plans, kept: KeptPlan, data: bytes, files: InputFiles) -> list[Common]:
