@@ -61,7 +61,8 @@ def test_the_whole_night(office: Keeper, tmp_path: Path) -> None:
 
     closed = office("plan", "close", NAME, "--reason", "done", "--reported-by", "lee")
     assert (closed.status, "closed " in closed.out) == (0, True)
-    assert office("plan", "list").out == "no plan is kept\n"
+    assert office("plan", "progress", NAME).err.endswith("next: bundlekeeper plan list\n")
+    assert office("plan", "list").out == "no open plan is kept (closed ones: --all)\n"
     assert digest[:8] in office("plan", "list", "--all").out
     again = office("plan", "record", NAME, "--window", str(first), "--yes")
     assert (again.status, "closed" in again.err) == (2, True)
@@ -299,7 +300,7 @@ def test_a_plan_that_goes_on_has_the_options_of_the_one_before(office: Keeper, t
 
 
 def test_a_server_that_is_left_out_is_named_wherever_the_plan_is_told(office: Keeper, tmp_path: Path) -> None:
-    words = ("route", "holm-a", "--to", "6.0", "--without", "1/2", "--reason", "off until March")
+    words = ("route", "holm-a", "--to", "6.1", "--without", "1/2", "--reason", "off until March")
     made = office(*words, "--out", tmp_path / "plan.json", "--json")
     office("plan", "keep", tmp_path / "plan.json", "--name", NAME)
     for command in ("show", "progress", "rehearse"):
@@ -331,3 +332,10 @@ def test_a_name_for_a_plan_is_made_of_any_domain() -> None:
     assert name_of("k é 'q-2.1") == "plan-k-q-2.1"
     assert name_of("cafe") == "plan-cafe", "a name is never the beginning of a digest"
     assert name_of("é") == "plan-"
+
+
+def test_the_next_command_names_a_file_that_is_not_there(office: Keeper, tmp_path: Path) -> None:
+    words = ("route", "holm-b", "--to", "6.1")
+    assert office(*words).err.endswith("next: bundlekeeper route holm-b --to 6.1 --out holm-b.json\n")
+    (tmp_path / "holm-b.json").touch()
+    assert office(*words).err.endswith("next: bundlekeeper route holm-b --to 6.1 --out holm-b-2.json\n")
