@@ -189,13 +189,18 @@ def findings_of_plan(
 
 
 def _material(session: Session, plan: _Plan) -> Material:
+    from bundlekeeper.jobs.planning.gaps import unfinished
     from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.gaps.find import gaps_of
     from bundlekeeper.planning.route.space import space_uses
 
     given, route = plan.given, plan.planned.route
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
-    about = (given, plan.fleet, plan.planned, plan.options, gaps, (plan.checked, *_CHECKED))
+    unread = (
+        [row for row in unfinished(session, route.domain) if row.code == "not-read-back"] if given.is_of_ledger else []
+    )
+    planned = replace(plan.planned, findings=(*plan.planned.findings, *given.judged(unread, route.domain)))
+    about = (given, plan.fleet, planned, plan.options, gaps, (plan.checked, *_CHECKED))
     return Material(*about, session.now(), plan.sha256, space_uses(plan.fleet, route), plan.windows)
 
 

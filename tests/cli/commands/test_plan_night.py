@@ -339,3 +339,11 @@ def test_the_next_command_names_a_file_that_is_not_there(office: Keeper, tmp_pat
     assert office(*words).err.endswith("next: bundlekeeper route holm-b --to 6.1 --out holm-b.json\n")
     (tmp_path / "holm-b.json").touch()
     assert office(*words).err.endswith("next: bundlekeeper route holm-b --to 6.1 --out holm-b-2.json\n")
+
+
+def test_what_nobody_has_read_is_an_open_gap_of_the_next_window(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    assert "not-read-back" not in office("plan", "ticket", NAME).out
+    office("plan", "record", NAME, "--window", "1", "--yes")
+    gaps = re.findall(r"- \[ \] warning: not-read-back: (.*)", office("plan", "ticket", NAME).out)
+    assert all(any(key in gap for gap in gaps) for key in outcomes(office, 1)), gaps
