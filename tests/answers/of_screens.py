@@ -153,7 +153,7 @@ def _route(rnd: Random) -> Any:
         if form is OutputForm.JSON:
             routes_screen.show_json(found)
         else:
-            routes_screen.show_text(found, words, whole=whole)
+            routes_screen.show_text(found, [*names] or ["--all"], words, whole=whole)
 
     if form is OutputForm.JSON:
         return [shown(lambda: one(False)), shown(lambda: all_(False))]
