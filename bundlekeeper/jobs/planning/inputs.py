@@ -36,9 +36,6 @@ if TYPE_CHECKING:
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
 
 
-_LEDGER = "the store's ledger"
-
-
 @dataclass(frozen=True, slots=True)
 class InputFiles:
     """The files that the user named: manifest, inventory, the manifest's signature; None for what the store has."""
@@ -74,11 +71,6 @@ class Inputs:
 
         return tuple(applied(findings, self.accepted, domain))
 
-    @property
-    def is_of_ledger(self) -> bool:
-        """True where the inventory is what the store's ledger knows, not a file's."""
-        return self.head is not None and self.origin == _LEDGER
-
     def about(self) -> dict[str, Any]:
         """The manifest and its signature as JSON envelopes carry them."""
         of = self.manifest
@@ -109,7 +101,7 @@ def read_inputs(session: Session, files: InputFiles, *, bare: bool = False) -> I
     if files.inventory is not None:
         components, origin = _from_file(files.inventory, rules), files.inventory
     elif believed is not None:
-        components, origin = believed, _LEDGER
+        components, origin = believed, "the store's ledger"
     elif bare:
         components, origin = _nothing(session), ""
     else:

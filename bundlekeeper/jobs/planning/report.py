@@ -118,6 +118,7 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
 
 def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, files: InputFiles) -> _Plan:
     """What is left of a plan, once nothing else changed and it obeys the rules. Raises RefusedError, InputError."""
+    from bundlekeeper.jobs.planning.gaps import unfinished
     from bundlekeeper.planning.progress.rest import judged
     from bundlekeeper.planning.route.check_plan import hold
 
@@ -155,6 +156,9 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         f"{counted(verdict.states, 'state')}, {counted(verdict.rules, 'rule')}."
     )
     planned = scheduled(given, fleet, verdict.route, options, followed)
+    if followed is not None and files.inventory is None:
+        unread = [row for row in unfinished(session, plan.domain) if row.code == "not-read-back"]
+        planned = replace(planned, findings=(*planned.findings, *given.judged(unread, plan.domain)))
     number = len(followed.work.windows) if followed is not None else 0
     return _Plan(given, fleet, planned, options, checked, sha256, number)
 
@@ -189,18 +193,13 @@ def findings_of_plan(
 
 
 def _material(session: Session, plan: _Plan) -> Material:
-    from bundlekeeper.jobs.planning.gaps import unfinished
     from bundlekeeper.jobs.planning.material import Material
     from bundlekeeper.planning.gaps.find import gaps_of
     from bundlekeeper.planning.route.space import space_uses
 
     given, route = plan.given, plan.planned.route
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
-    unread = (
-        [row for row in unfinished(session, route.domain) if row.code == "not-read-back"] if given.is_of_ledger else []
-    )
-    planned = replace(plan.planned, findings=(*plan.planned.findings, *given.judged(unread, route.domain)))
-    about = (given, plan.fleet, planned, plan.options, gaps, (plan.checked, *_CHECKED))
+    about = (given, plan.fleet, plan.planned, plan.options, gaps, (plan.checked, *_CHECKED))
     return Material(*about, session.now(), plan.sha256, space_uses(plan.fleet, route), plan.windows)
 
 
