@@ -156,7 +156,7 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         f"{counted(verdict.states, 'state')}, {counted(verdict.rules, 'rule')}."
     )
     planned = scheduled(given, fleet, verdict.route, options, followed)
-    if followed is not None and files.inventory is None:
+    if followed is not None and files.inventory is None and session.is_there:
         unread = [row for row in unfinished(session, plan.domain) if row.code == "not-read-back"]
         planned = replace(planned, findings=(*planned.findings, *given.judged(unread, plan.domain)))
     number = len(followed.work.windows) if followed is not None else 0
