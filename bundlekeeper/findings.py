@@ -84,10 +84,10 @@ CODES: dict[str, Code] = {
         _W, "the policy restarts its servers by itself: immediately, or when a maintenance window starts"
     ),
     "policy-shared": Code(_W, "the policy is shared with other servers"),
-    "pair-unhealthy": Code(_E, "a redundant pair is not healthy"),
+    "pair-unhealthy": Code(_E, "a redundant pair is not healthy (a warning for a component that is in none)"),
     "no-way-back": Code(_W, "there is no way back from this step"),
     "not-enough-space": Code(_E, "not enough space"),
-    "not-activated": Code(_W, "staged, and not activated"),
+    "not-activated": Code(_W, "staged, and not activated, or at another version than the release has"),
     "not-read-back": Code(_W, "recorded as activated, and not read back, or read back as another version"),
     "activation-failed": Code(_E, "the last activation was tried and failed"),
     "no-answer": Code(_W, "the component did not answer"),

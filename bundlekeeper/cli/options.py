@@ -62,7 +62,10 @@ PerClusterOption = Annotated[
 ParallelOption = Annotated[
     list[str] | None,
     typer.Option(
-        "--parallel", metavar="N", help="Pieces of work at a time at each site; SITE=N for one site. Repeatable."
+        "--parallel",
+        metavar="N",
+        help="Pieces of work at a time at each site, each a server or a side of the infrastructure; SITE=N for one "
+        "site. Repeatable.",
     ),
 ]
 WindowsOption = Annotated[

@@ -21,8 +21,11 @@ from bundlekeeper.model.route.dated_windows import MAX_MINUTES, MAX_WINDOWS, Dat
 _REPEATS = ("RRULE", "RDATE", "EXRULE")
 
 
-def read_calendar(data: bytes, *, name: str, zone: str, sites: Sequence[str]) -> tuple[DatedWindow, ...]:
-    """The windows of a calendar; where there is one site, an event without a place is at it.
+def read_calendar(
+    data: bytes, *, name: str, zone: str, sites: Sequence[str], cancelled: list[str] | None = None
+) -> tuple[DatedWindow, ...]:  # fmt: skip
+    """The windows of a calendar; where there is one site, an event without a place is at it. The names of events that
+    were cancelled are added to `cancelled`.
 
     Raises InputError with every problem, also where icalendar is not installed.
     """
@@ -41,7 +44,9 @@ def read_calendar(data: bytes, *, name: str, zone: str, sites: Sequence[str]) ->
         raise InputError(f"{len(events)} events; {MAX_WINDOWS} are the most that are read", where=name)
     problems: list[Finding] = []
     found = [
-        window for number, event in enumerate(events, 1) for window in _window(event, number, zone, sites, problems)
+        window
+        for number, event in enumerate(events, 1)
+        for window in _window(event, number, zone, sites, problems, [] if cancelled is None else cancelled)
     ]
     if problems:
         message = "some events of the calendar cannot be windows"
@@ -50,13 +55,21 @@ def read_calendar(data: bytes, *, name: str, zone: str, sites: Sequence[str]) ->
 
 
 def _window(
-    event: Any, number: int, zone: str, sites: Sequence[str], problems: list[Finding]  # noqa: ANN401  (the library's)
-) -> Iterator[DatedWindow]:  # fmt: skip
-    """The window of one event; what is wrong with it is added to `problems`."""
-    if str(event.get("STATUS", "")).upper() == "CANCELLED":
-        return
-    summary, place = str(event.get("SUMMARY", "")).strip(), str(event.get("LOCATION", "")).strip()
+    event: Any,  # noqa: ANN401  (the library's)
+    number: int,
+    zone: str,
+    sites: Sequence[str],
+    problems: list[Finding],
+    cancelled: list[str],
+) -> Iterator[DatedWindow]:
+    """The window of one event; what is wrong with it is added to `problems`, and its name to
+    `cancelled` where it was cancelled."""
+    summary = str(event.get("SUMMARY", "")).strip()
     subject = f"event {number}{f' ({summary})' if summary else ''}"
+    if str(event.get("STATUS", "")).upper() == "CANCELLED":
+        cancelled.append(subject)
+        return
+    place = str(event.get("LOCATION", "")).strip()
 
     def wrong(message: str, hint: str = "") -> None:
         problems.append(Finding("bad-value", Level.ERROR, subject, message, hint))

@@ -25,15 +25,13 @@ from bundlekeeper.planning.space import what_to_remove
 from bundlekeeper.planning.space.fit import Lying, PartitionSpace, SpaceLoad, plan_space
 from bundlekeeper.planning.space.what_to_remove import File, smallest_removal
 from bundlekeeper.planning.windows.make import schedule, schedule_all
+from bundlekeeper.planning.windows.rounds import WindowLoad, may_share, rounds
 from bundlekeeper.planning.windows.schedule import (
     Limits,
-    WindowLoad,
     WorkPiece,
     lower_bound,
-    may_share,
     minutes_of,
     pack,
-    rounds,
 )
 from bundlekeeper.planning.windows.server_actions import clusters_of
 from bundlekeeper.planning.windows.types import Action

@@ -58,7 +58,7 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     """
     from bundlekeeper.formats import limits
     from bundlekeeper.model.route.document import read_document
-    from bundlekeeper.store.contents.kept_plans import KeptPlan
+    from bundlekeeper.store.contents.kept_plans import KeptPlan, name_of
 
     data = read_bounded(file, limits.ROUTE_BYTES, "the plan")
     document = read_document(data, file)
@@ -68,10 +68,10 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     given = read_inputs(session, files)
     followed = follow(session, given, document, from_ledger=files.inventory is None)
     insist_unchanged(followed, file)
-    findings = _insist_on_own(given, document, followed, file)
+    findings = _insist_on_own(session, given, document, followed, file)
     digest, plan = hashlib.sha256(data).hexdigest(), document.plan
     kept = KeptPlan(
-        digest, keeping.name or f"{plan.domain}-{plan.release}", plan.domain, plan.release, session.now(),
+        digest, keeping.name or name_of(f"{plan.domain}-{plan.release}"), plan.domain, plan.release, session.now(),
         reporter(keeping.reported_by), keeping.change, keeping.approved_by, str(document.raw.get("continues") or ""),
     )  # fmt: skip
     plans = session.plans
@@ -79,18 +79,22 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     return PlanKept(kept if is_new else plans.find(digest) or kept, is_new, findings)
 
 
-def _insist_on_own(given: Inputs, document: RouteDocument, followed: Followed, file: str) -> tuple[Finding, ...]:
+def _insist_on_own(
+    session: Session, given: Inputs, document: RouteDocument, followed: Followed, file: str
+) -> tuple[Finding, ...]:  # fmt: skip
     """What is found of a plan whose windows are those that are made of its steps today.
 
     Raises RefusedError where they are not: somebody edited it.
     """
+    from bundlekeeper.jobs.planning.report import findings_of_plan
     from bundlekeeper.jobs.planning.route import options_in, scheduled
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.progress.rest import judged
 
     fleet = Fleet(given.manifest, given.inventory)
     verdict = judged(fleet, followed.rest, given.holdings)
-    planned = scheduled(given, fleet, verdict.route, options_in(document), followed)
+    options = options_in(document)
+    planned = scheduled(given, fleet, verdict.route, options, followed)
     made = [(w.step, [(a.verb, a.key, a.version) for a in w.actions]) for w in planned.timeline.windows]
     rows = (document.raw.get("timeline") or {}).get("windows", ())
     said = [(w["step"], [(a["verb"], a["key"], a["version"]) for a in w["actions"]]) for w in rows]
@@ -98,7 +102,7 @@ def _insist_on_own(given: Inputs, document: RouteDocument, followed: Followed, f
         plan = document.plan
         hint = f"bundlekeeper route {plan.domain} --to {plan.release} --out FILE makes it again"
         raise RefusedError("its windows are not those of its steps: it was edited", where=file, hint=hint)
-    return planned.findings
+    return findings_of_plan(session, given, fleet, planned, options)
 
 
 def listed_plans(session: Session, files: InputFiles, *, closed: bool) -> list[ListedPlan]:

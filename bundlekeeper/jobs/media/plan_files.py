@@ -25,7 +25,8 @@ _UNIT = 1 << 16  # what a small file takes beside its bytes, at most
 def with_plan(session: Session, packing: SetPacking, name: str, files: InputFiles) -> SetPacking:
     """The packing with a kept plan, its record and its run-book on every volume.
 
-    Raises InputError for a plan that is not kept, or where it does not fit; RefusedError for one that has no run-book.
+    Raises InputError for a plan that is not kept, is of another domain, or does not fit; RefusedError for one that has
+    no run-book.
     """
     from bundlekeeper.media.set.packing import common_files
 
@@ -34,6 +35,7 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
         raise InputError("only a kept plan goes out", where=name, hint=f"bundlekeeper plan keep {name}")
     if not kept.is_open:
         raise InputError(f"the plan is closed: {kept.reason}", where=name, hint="bundlekeeper plan list")
+    _insist_on_domain(session, kept, packing.meant_for, files)
     commons = _commons(session, session.plans, kept, data, files)
     need = sum(len(common.data) + _UNIT for common in commons)
     for volume in packing.volumes:
@@ -43,6 +45,21 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
     volumes = tuple(replace(volume, reserved=volume.reserved + need) for volume in packing.volumes)
     rows = (*common_files(commons, len(volumes)), *packing.files)
     return replace(packing, volumes=volumes, files=rows)
+
+
+def _insist_on_domain(session: Session, kept: KeptPlan, meant_for: str, files: InputFiles) -> None:
+    """Refuse a plan of which nothing is where the set goes, `domain holm-a to release 6.1`: its domain is another one,
+    or at another site. A set for a release goes anywhere."""
+    from bundlekeeper.jobs.planning.inputs import read_inputs
+
+    kind, _, rest = meant_for.partition(" ")
+    if kind not in ("domain", "site"):
+        return
+    components = read_inputs(session, files).inventory.components
+    sites = {component.site for component in components if component.domain == kept.domain}
+    if not any(rest.startswith(f"{name} to release ") for name in ([kept.domain] if kind == "domain" else sites)):
+        message = f"the plan is of domain {kept.domain}, and the set is for {meant_for}"
+        raise InputError(message, where=kept.name, hint="name a plan of it, or pack for the plan's domain")
 
 
 def _commons(session: Session, plans: Plans, kept: KeptPlan, data: bytes, files: InputFiles) -> list[Common]:

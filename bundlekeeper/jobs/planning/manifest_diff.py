@@ -49,6 +49,9 @@ def manifest_diff(session: Session, old_name: str, new_name: str, inventory: str
         raise InputError(message, where=new_name, hint="name two issues of one platform's manifest")
     differing = changes(old.manifest, new.manifest)
     known, origin, found = _inventory(session, inventory, new)
+    if new.manifest.sequence < old.manifest.sequence:
+        message = f"its sequence is {new.manifest.sequence}, older than {old.manifest.sequence} of {old_name}"
+        found = [*found, finding("older-manifest", new_name, message, "are they exchanged? OLD comes first, then NEW")]
     if known is None:
         return ManifestDiff(old, new, [(change, None) for change in differing], "", [*found, *_unlooked(differing)])
     fleets = Fleet(old.manifest, known), Fleet(new.manifest, known)
@@ -110,6 +113,7 @@ def _findings(change: ManifestChange, touched: TouchedDomains) -> list[Finding]:
             message = f"withdrawn ({reason}); runs on {counted(count, 'component')} of {domain}"
             found.append(finding("withdrawn", change.subject, message, f"bundlekeeper where {domain} --withdrawn"))
     if touched.unknown:
-        message = f"whether {counted(touched.unknown, 'component')} run it is not known"
+        verb = "runs" if touched.unknown == 1 else "run"
+        message = f"whether {counted(touched.unknown, 'component')} {verb} it is not known"
         found.append(finding("not-checked", change.subject, message, "read their versions, and load them again"))
     return found

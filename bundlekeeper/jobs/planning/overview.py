@@ -67,8 +67,14 @@ def _reaches(route: Route, components: int) -> str:
     """
     if not (missed := exceptions(route)):
         number = f"all {components}" if route.reached == components else f"{route.reached} of {components}"
-        return f"reaches {route.release} on {number} component{'s' * (components != 1)}"
-    return missed
+        missed = f"reaches {route.release} on {number} component{'s' * (components != 1)}"
+    return f"{missed}; {stays_ahead(route)}" if route.ahead else missed
+
+
+def stays_ahead(route: Route) -> str:
+    """`model-list HOLMB-MT stays at 1.1.0, which is ahead`, of each that does; empty for none."""
+    rows = [f"{one.kind} {one.key} stays at {one.version}" for one in route.ahead]
+    return f"{some(rows, 3)}, which {'is' if len(rows) == 1 else 'are'} ahead of it" if rows else ""
 
 
 def exceptions(route: Route) -> str:

@@ -120,6 +120,7 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
 
 def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, files: InputFiles) -> _Plan:
     """What is left of a plan, once nothing else changed and it obeys the rules. Raises RefusedError, InputError."""
+    from bundlekeeper.jobs.planning.gaps import unfinished
     from bundlekeeper.planning.progress.rest import judged
     from bundlekeeper.planning.route.check_plan import hold
 
@@ -157,6 +158,9 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         f"{counted(verdict.states, 'state')}, {counted(verdict.rules, 'rule')}."
     )
     planned = scheduled(given, fleet, verdict.route, options, followed)
+    if followed is not None and files.inventory is None and session.is_there:
+        unread = [row for row in unfinished(session, plan.domain) if row.code == "not-read-back"]
+        planned = replace(planned, findings=(*planned.findings, *given.judged(unread, plan.domain)))
     number = len(followed.work.windows) if followed is not None else 0
     return _Plan(given, fleet, planned, options, checked, sha256, number)
 
@@ -173,9 +177,21 @@ def material_of_file(session: Session, ask: RunbookWanted, files: InputFiles) ->
 
 
 def findings_of(material: Material) -> tuple[Finding, ...]:
-    """Everything that was found about a plan: while planning, and between here and there."""
-    gaps = material.given.judged((gap.finding for gap in material.open_gaps), material.planned.route.domain)
-    return (*material.planned.findings, *gaps)
+    """What a plan's run-book has of errors and warnings, so that every document of it counts the same."""
+    from bundlekeeper.jobs.planning.runbook import told
+
+    return tuple(
+        Finding(gap.code, Level(gap.level), gap.subject, gap.message, gap.hint)
+        for rows in told(material)
+        for gap in rows
+    )
+
+
+def findings_of_plan(
+    session: Session, given: Inputs, fleet: Fleet, planned: PlannedRoute, options: Options
+) -> tuple[Finding, ...]:  # fmt: skip
+    """What the run-book of a plan would have of errors and warnings."""
+    return findings_of(_material(session, _Plan(given, fleet, planned, options, "")))
 
 
 def _material(session: Session, plan: _Plan) -> Material:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, is_ok
-from bundlekeeper.formats.escape import counted
+from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 
@@ -268,12 +268,18 @@ def insist_on_sites(given: Inputs, options: Options) -> None:
 
 
 def dated_windows(session: Session, given: Inputs, name: str) -> tuple[DatedWindow, ...]:
-    """The real windows of a file, TOML or iCalendar by its name, that have not begun; how many have is a note.
+    """The real windows of a file, TOML or iCalendar by its name, that have not begun; how many have is a note, and so
+    is what was cancelled or is at no site of the inventory.
 
     One that has begun is left out, too: what is staged before it can no longer be. Raises InputError, also where none
     is left; UnfinishedError.
     """
-    windows, now = _windows_of(given, name), session.now()
+    windows, now = _windows_of(session, given, name), session.now()
+    sites = {component.site for component in given.inventory.components}
+    strange = [window.site for window in windows if window.site not in sites]
+    if strange:
+        where = f"{counted(len(strange), 'window')} of {name} at {some(list(dict.fromkeys(strange)))}"
+        session.tell(f"note: {where}: the inventory has no such site, so nothing is planned there")
     left = tuple(window for window in windows if window.time() > now)
     if not left:
         last = windows[-1]
@@ -289,7 +295,7 @@ def dated_windows(session: Session, given: Inputs, name: str) -> tuple[DatedWind
     return left
 
 
-def _windows_of(given: Inputs, name: str) -> tuple[DatedWindow, ...]:
+def _windows_of(session: Session, given: Inputs, name: str) -> tuple[DatedWindow, ...]:
     from bundlekeeper.formats import limits
     from bundlekeeper.jobs.inputs import read_bounded
     from bundlekeeper.links.calendar import read_calendar
@@ -299,7 +305,12 @@ def _windows_of(given: Inputs, name: str) -> tuple[DatedWindow, ...]:
     if name.lower().endswith((".ics", ".ical", ".ifb", ".icalendar")):
         sites = tuple(dict.fromkeys(component.site for component in given.inventory.components))
         data = read_bounded(name, limits.CALENDAR_BYTES, "the calendar")
-        return read_calendar(data, name=name, zone=zone, sites=sites)
+        cancelled: list[str] = []
+        windows = read_calendar(data, name=name, zone=zone, sites=sites, cancelled=cancelled)
+        if cancelled:
+            verb = "is" if len(cancelled) == 1 else "are"
+            session.tell(f"note: {some(cancelled)} of {name} {verb} cancelled: nothing is planned there")
+        return windows
     return read_windows(read_bounded(name, limits.HAND_PLAN_BYTES, "the file of windows"), name=name, zone=zone)
 
 

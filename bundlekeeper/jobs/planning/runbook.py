@@ -54,7 +54,7 @@ def runbook(of: Material) -> Runbook:
     import bundlekeeper
 
     route, times = of.planned.route, of.planned.timeline
-    errors, warnings = _told(of)
+    errors, warnings = told(of)
     steps = {step.number: step for step in route.steps}
     closed = len(of.gaps.gaps) - len(of.open_gaps)
     return Runbook(
@@ -80,7 +80,7 @@ def runbook(of: Material) -> Runbook:
     )
 
 
-def _told(of: Material) -> tuple[tuple[OpenGap, ...], tuple[OpenGap, ...]]:
+def told(of: Material) -> tuple[tuple[OpenGap, ...], tuple[OpenGap, ...]]:
     """The errors, then the warnings, of planning and of the gaps: each once, like ones of several subjects as one."""
     domain = of.planned.route.domain
     said = _said(of)

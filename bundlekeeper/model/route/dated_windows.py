@@ -35,6 +35,7 @@ FORMAT = 1
 MAX_WINDOWS = 1000
 MAX_MINUTES = 10 * 24 * 60  # a window that is longer is a mistake in its dates
 _MAX_TEXT = 256
+_AND = " and "  # between the sites of a window that several have in common
 _HEAD, _WINDOW = ("windows", "zone", "window", "note"), ("site", "begins", "minutes", "zone", "note")
 
 
@@ -81,6 +82,37 @@ class DatedWindow:
 
 def _offset(moment: datetime) -> str:
     return moment.isoformat(timespec="minutes")[-6:]
+
+
+def windows_at(windows: Iterable[DatedWindow], sites: Iterable[str]) -> tuple[DatedWindow, ...]:
+    """The windows in which work at all of these sites may go on, by their beginning: of several sites the times that
+    they have in common, at `called(sites)`. Raises InputError for a zone that is not known."""
+    first, *others = sorted(set(sites)) or [""]
+    mine = sorted((w for w in windows if w.site == first), key=lambda window: window.time())
+    for place, site in enumerate(others, 2):
+        name = called(sorted({first, *others})[:place])
+        mine = [both for one in mine for other in windows if other.site == site for both in _shared(one, other, name)]
+    return tuple(mine)
+
+
+def called(sites: Iterable[str]) -> str:
+    """Several sites as one name."""
+    return _AND.join(sorted(set(sites)))
+
+
+def spoken(name: str) -> str:
+    """What `called` gave, in a sentence."""
+    return f"the sites {name} together" if _AND in name else f"site {name}"
+
+
+def _shared(one: DatedWindow, other: DatedWindow, name: str) -> Iterator[DatedWindow]:
+    """What two windows have in common, in the zone of the first."""
+    begins = max(one.time(), other.time()).astimezone(zone_of(one.zone))
+    ends = min(one.time(one.minutes), other.time(other.minutes))
+    minutes = (ends.astimezone(zone_of("UTC")) - begins.astimezone(zone_of("UTC"))) // timedelta(minutes=1)
+    if minutes > 0:
+        note = "; ".join(dict.fromkeys(text for text in (one.note, other.note) if text))
+        yield DatedWindow(name, begins.isoformat(timespec="minutes"), minutes, one.zone, note)
 
 
 def dated(site: str, begins: datetime, minutes: int, zone: str, note: str = "") -> DatedWindow:

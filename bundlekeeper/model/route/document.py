@@ -149,9 +149,11 @@ def _of_manifests(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[F
     if then["sha256"] == now["sha256"]:
         return
     subject = "manifest"
+    words = {"issued": "date of issue", "expires": "expiry date"}
     for key in ("platform", "sequence", "issued", "expires"):
         if then.get(key) != now[key]:
-            yield _changed(subject, f"its {key} is {now[key]}, was {then.get(key)}")
+            is_, was = (value if value is not None else "not stated" for value in (now[key], then.get(key)))
+            yield _changed(subject, f"its {words.get(key, key)} is {is_}, was {was}")
     changed = then["pieces"].items() ^ now["pieces"].items()
     yield from _of_tables(then["pieces"], now["pieces"], subject)
     if not changed:

@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import Any
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.route.dated_windows import DatedWindow
+from bundlekeeper.model.route.dated_windows import DatedWindow, windows_at
 from bundlekeeper.model.route.document import RouteDocument
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 
@@ -95,7 +95,9 @@ def _read(document: RouteDocument) -> PlannedWork:
     raw = document.raw
     facts = raw["inputs"]["inventory"]["components"]
     rows = (raw["timeline"] or {"windows": []})["windows"]
-    windows = tuple(_window(row, document.windows) for row in rows)
+    sites = {str(fact.get("site") or "") for fact in facts.values()} - {""}
+    real = windows_at(document.windows, sites)
+    windows = tuple(_window(row, real) for row in rows)
     places: dict[tuple[int, str], int] = {}
     assigned = set[str]()
     for by_verify in (True, False):

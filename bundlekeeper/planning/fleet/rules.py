@@ -4,8 +4,9 @@ Rules: a rule that names a kind is about image versions in that kind's order, an
 about a kind that may run ahead of everything. All matching jumps must hold; with none, going up is unstated (but for
 what may run ahead, which is at no risk) and going down is refused. `compatible` applies in every state to every pair of
 components in its scope. A component that is at several bundles runs bytes that belong to each of them, so it meets a
-rule when one of them does; a mixed server must meet it at its lowest and at its highest bundle. An answer that depends
-on a fact that is not known is UNKNOWN and names the fact; what is refused without that fact stays so.
+rule when one of them does; a mixed server must meet it at its lowest and at its highest bundle, but for a jump to one
+of them, which is a jump from the other: half of the server has made it. An answer that depends on a fact that is not
+known is UNKNOWN and names the fact; what is refused without that fact stays so.
 """
 
 from __future__ import annotations
@@ -87,9 +88,11 @@ class Rules:
     def _judged(self, component: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
         if not component.at.readings:
             return self._from(component, None, to_image, to_bundle)
+        same = self.manifest_index.scale(None).same
+        others = [row for row in component.at.readings if not any(same(version, to_bundle) for version in row)]
         of_readings = [
             min((self._from(component, version, to_image, to_bundle) for version in reading), key=_badness)
-            for reading in component.at.readings
+            for reading in others or component.at.readings
         ]
         worst = max(of_readings, key=_badness)
         if not component.at.certain and worst.answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED):

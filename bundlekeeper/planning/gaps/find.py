@@ -17,6 +17,7 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import target_of
 from bundlekeeper.planning.gaps.components import check_components
+from bundlekeeper.planning.gaps.condition import check_condition
 from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
 from bundlekeeper.planning.gaps.question import Case, GapAnswer, groups_of
@@ -69,6 +70,6 @@ def gaps_of(
     target = target_of(fleet.manifest_index, meant, state, holdings)
     case = Case(fleet, state, target, holdings, now, answer)
     case = replace(case, groups=groups_of(fleet, state, target))
-    for check in (check_supply, check_components, check_mix, check_servers, check_pairs, check_room):
+    for check in (check_supply, check_components, check_mix, check_servers, check_pairs, check_condition, check_room):
         check(case)
     return case.tally.report(domain, release)

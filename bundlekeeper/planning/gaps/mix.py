@@ -9,7 +9,7 @@ differ.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations
 
 from bundlekeeper.findings import Level
@@ -234,6 +234,21 @@ def _mixed_servers(case: Case) -> None:
             case.tally.add("mixed-server", group.name, message, hint, things=group.keys, evidence=evidence)
 
 
+def _halves_differ(case: Case, groups: Sequence[Sequence[PlacedComponent]]) -> bool:
+    """True where these are the two halves of one pair, and each runs something else, which is reported so."""
+    halves = {component.key: component for rows in groups for component in rows}
+    pair = next((pair for pair in case.state.pairs if {half.key for half in pair.halves} == set(halves)), None)
+    if pair is None or len(halves) != 2:
+        return False
+    runs = {key: str(component.reading.active) for key, component in halves.items()}
+    message = f"its two halves run different versions: {some([f'{key} {version}' for key, version in runs.items()])}"
+    subject = f"{case.domain}: {pair.kind} pair {pair.name}"
+    hint = "bring them level before either is restarted"
+    evidence = {"runs": dict.fromkeys(runs.values(), 1)}
+    case.tally.add("component-differs", subject, message, hint, things=list(runs), evidence=evidence)
+    return True
+
+
 def _neighbours(case: Case) -> None:
     alike: dict[tuple[str, str], list[Like]] = {}
     for like in case.likes():
@@ -250,6 +265,8 @@ def _neighbours(case: Case) -> None:
         if len(by_version) < 2:
             continue
         groups = sorted(by_version.values(), key=len, reverse=True)
+        if _halves_differ(case, groups):
+            continue
         evidence = {"runs": {str(components[0].reading.active): len(components) for components in groups}}
         name = f"{kind} {model}"
         if 2 * len(groups[0]) <= number:

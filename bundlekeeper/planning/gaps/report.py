@@ -41,6 +41,7 @@ SEVERITY = (
     "version-unordered",
     "mixed-server",
     "component-differs",
+    "not-activated",
     "jump-unstated",
     "no-policy",
     "policy-differs",

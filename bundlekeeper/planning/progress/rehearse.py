@@ -20,6 +20,7 @@ from bundlekeeper.planning.progress.played import running
 from bundlekeeper.planning.progress.rest import judged, only
 from bundlekeeper.planning.progress.types import OPEN, STUCK, Choice, ItemProgress, Outcome
 from bundlekeeper.planning.route.check_plan import hold
+from bundlekeeper.planning.route.types import Route
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +42,15 @@ class RehearsedWindow:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """Every window up to the one that cannot be begun; the choices there, what is not reached, and what failed."""
+    """Every window up to the one that cannot be begun; the choices there, what the plan brings nowhere that it should,
+    and what failed. `end` is the domain as it is then, without any step; `components` is how many it has."""
 
     windows: tuple[RehearsedWindow, ...]
     choices: tuple[Choice, ...]
     not_reached: tuple[str, ...]
     stuck: tuple[str, ...]
+    end: Route
+    components: int
 
     @property
     def stuck_at(self) -> int:
@@ -106,10 +110,13 @@ def rehearse(ground: Ground, rows: Sequence[ItemProgress], failures: set[tuple[s
         names = tuple(tuple(item.key for item in items) for items in (done, failed))
         played.append(RehearsedWindow(window.number, what, names[0], names[1], _runs(now), _mixture(now), ()))
     not_reached = _not_reached(ground.work, state)
-    end = tuple(state.values())
-    stuck = to_decide(now, end)
+    parts_then = tuple(state.values())
+    stuck = to_decide(now, parts_then)
     out |= {row.item.key for row in stuck}
-    return Rehearsal(tuple(played), choices(now, end, stuck), not_reached, tuple(sorted(out)))
+    end = hold(now.fleet, replace(now.plan, steps=()), now.holdings).route
+    number = len(now.fleet.components(now.plan.domain))
+    ways = choices(now, parts_then, stuck)
+    return Rehearsal(tuple(played), ways, not_reached, tuple(sorted(out)), end, number)
 
 
 def _ground(ground: Ground, versions: Mapping[str, str]) -> Ground:

@@ -24,7 +24,7 @@ from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim, taken_by
 from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import RouteFinder
-from bundlekeeper.planning.route.left_out import doubts, labels, not_reached, reached, split, unknown
+from bundlekeeper.planning.route.left_out import at_end, doubts, labels, not_reached, split, unknown
 from bundlekeeper.planning.route.space import with_removals
 from bundlekeeper.planning.route.types import LeftOut, Route, Step, left_out_findings
 from bundlekeeper.planning.route.units import Maker, Move, Option
@@ -309,7 +309,7 @@ class _CheckedRoute(RouteFinder):
             tuple(found),
             self.left_out,
             not_reached(self.units, self.target),
-            reached(self.units, self.target),
+            *at_end(self.units, self.target, steps),
         )
         rules = len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
         return PlanVerdict(route, tuple(found), judged, rules, tuple(about_left_out))
@@ -391,7 +391,8 @@ class _CheckedRoute(RouteFinder):
     def _not_there(self, states: Sequence[int]) -> Iterable[Finding]:
         for unit, state in zip(self.units, states, strict=True):
             if not unit.still and not self._is_there(unit, unit.states[state], self.target):
-                message = f"{unit.name} is not at release {self.release} after the last step"
+                verb = "are" if len(unit.servers) > 1 else "is"
+                message = f"{unit.name} {verb} not at release {self.release} after the last step"
                 yield finding("falls-short", "the end", message, "add the step that brings it there")
 
     def _today(self, end: int) -> Iterable[Finding]:

@@ -79,9 +79,9 @@ def route(
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
     units, target = finder.units, finder.target
-    reached = left_out.reached(units, target)
+    reached, ahead = left_out.at_end(units, target, steps)
     missed = left_out.not_reached(units, target)
-    return Route(domain, release, steps, further.cost, tuple(findings), finder.left_out, missed, reached)
+    return Route(domain, release, steps, further.cost, tuple(findings), finder.left_out, missed, reached, ahead)
 
 
 @contextmanager

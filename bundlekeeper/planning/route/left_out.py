@@ -27,7 +27,7 @@ from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.rules import RuleAnswer, seen
 from bundlekeeper.planning.fleet.target import ReleaseTarget
 from bundlekeeper.planning.route.blockers import BlockerJudge
-from bundlekeeper.planning.route.types import LeftOut, alike
+from bundlekeeper.planning.route.types import LeftOut, StaysAhead, Step, alike
 from bundlekeeper.planning.route.units import Unit
 
 
@@ -213,7 +213,21 @@ def not_reached(units: Iterable[Unit], target: ReleaseTarget) -> tuple[tuple[str
     return tuple(found)
 
 
-def reached(units: Iterable[Unit], target: ReleaseTarget) -> int:
-    """How many components that are not left out the release has an image for."""
+def at_end(units: Iterable[Unit], target: ReleaseTarget, steps: Iterable[Step]) -> tuple[int, tuple[StaysAhead, ...]]:
+    """How many components run the release's image after the steps, those that are left out not counted, and the ones
+    that stay ahead of it."""
+    rows = (part for step in steps for change in step.changes for part in change.components)
+    ends = {key: part.end for part in rows for key in part.keys}
+    number, ahead = 0, []
     slots = (slot for unit in units if not unit.still for slot in unit.slots)
-    return sum(len(slot) for slot in slots if target.offer(slot[0].reading) is not None)
+    for reading, slot in ((slot[0].reading, slot) for slot in slots):
+        if (offer := target.offer(reading)) is None:
+            continue
+        compare, wanted = target.manifest_index.scale(reading.kind).compare, offer.image.version
+        for component in slot:
+            runs = ends.get(component.key, reading.active or "")
+            place = compare(runs, wanted)
+            number += place == 0
+            if place == 1 and target.manifest_index.facts(reading.kind, reading.model).ahead:
+                ahead.append(StaysAhead(reading.kind, component.key, runs))
+    return number, tuple(ahead)

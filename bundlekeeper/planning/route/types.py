@@ -143,13 +143,22 @@ def left_out_findings(left: Iterable[LeftOut]) -> Iterator[Finding]:
 
 
 @dataclass(frozen=True, slots=True)
+class StaysAhead:
+    """A component that runs something newer than the release has, which its kind may, and which no step changes."""
+
+    kind: str
+    key: str
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
 class Route:
     """A route. `cost` is windows, server restarts, minutes one after the other, and bytes; `left_out` are the servers
     that it leaves as they are.
 
     `not_reached` are those servers, by key, and the servers and the components of the infrastructure for which the
     release has no image though it should: each with what it is, `server` or its kind. `reached` is how many components
-    have one, those of servers that are left out not counted.
+    run it in the end, those of servers that are left out not counted, and of those that stay `ahead`.
     """
 
     domain: str
@@ -160,6 +169,7 @@ class Route:
     left_out: tuple[LeftOut, ...] = ()
     not_reached: tuple[tuple[str, str], ...] = ()
     reached: int = 0
+    ahead: tuple[StaysAhead, ...] = ()
 
     @property
     def lowered(self) -> frozenset[str]:

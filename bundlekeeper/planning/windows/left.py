@@ -15,7 +15,7 @@ from bundlekeeper.model.route.dated_windows import DatedWindow
 from bundlekeeper.model.route.planned_work import PlannedWork
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.types import Route
-from bundlekeeper.planning.windows.make import apart_of, drafts_of, site_of
+from bundlekeeper.planning.windows.make import apart_of, drafts_of, with_hands
 from bundlekeeper.planning.windows.real import pieces_left
 from bundlekeeper.planning.windows.schedule import Limits, WorkPiece, lower_bound, minutes_of, pack
 from bundlekeeper.planning.windows.types import Action, Timeline, Window
@@ -34,8 +34,7 @@ def schedule_left(
     are the dates of those that have one, by number."""
     drafts = drafts_of(fleet, route, per_cluster)
     good = next((n for n, draft in enumerate(drafts) if draft.refused), len(drafts))
-    hands = parallel or {}
-    limits = Limits(None, per_cluster, hands.get(site_of(fleet, route.domain), hands.get("")))
+    limits = with_hands(Limits(None, per_cluster), parallel or {})
     _, apart = apart_of(fleet, route.domain)
     windows, bound = [], 0
     for step, draft in zip(route.steps[:good], drafts, strict=False):

@@ -17,23 +17,22 @@ from functools import partial
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
-from bundlekeeper.model.route.dated_windows import DatedWindow
+from bundlekeeper.model.route.dated_windows import DatedWindow, called, spoken, windows_at
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.infrastructure_actions import Draft, Lead, infrastructure
 from bundlekeeper.planning.windows.real import Laid, Track, lay, lengths_of
+from bundlekeeper.planning.windows.rounds import WindowLoad, rounds
 from bundlekeeper.planning.windows.schedule import (
     Limits,
     Placed,
-    WindowLoad,
     WorkPiece,
     hands_of,
     lower_bound,
     minutes_of,
     pack,
-    rounds,
 )
 from bundlekeeper.planning.windows.server_actions import clusters_of, servers
 from bundlekeeper.planning.windows.types import PATHS, VERBS, Action, Timeline, Window
@@ -53,8 +52,7 @@ class _Plan:
     clusters: frozenset[str | None]  # of its servers; None where one is not known
     windows: list[Laid] = field(default_factory=list)
     bound: int = 0
-    site: str = ""
-    parallel: int | None = None
+    limits: Limits = field(default_factory=Limits)
 
 
 def schedule(
@@ -67,7 +65,7 @@ def schedule(
     dated: Sequence[DatedWindow] = (),
 ) -> Timeline:
     """One domain's route in windows of at most `length` minutes (None: as long as each step needs), or in those of
-    `dated` that are at its site, in their order.
+    `dated` that are at its site, in their order; of a domain at several sites in the times that all of them have.
 
     Raises InputError as `schedule_all` does, and where the real windows are too few.
     """
@@ -126,28 +124,47 @@ def _laid(
     dated: Sequence[DatedWindow],
 ) -> tuple[list[_Plan], list[list[int]]]:
     """The windows of each domain, and of real ones which domains are in each."""
-    lengths = lengths_of(dated)
-    sites = [site_of(fleet, route.domain) for route, _ in drafts]
-    lacking = [site for site, (_, rows) in zip(sites, drafts, strict=True) if rows and site not in lengths]
-    if dated and lacking:
-        raise InputError(f"no window is at site {some(list(dict.fromkeys(lacking)))}",
-                         hint=f"it has {some(sorted(lengths))}")  # fmt: skip
+    sites = [sites_of(fleet, route.domain) for route, _ in drafts]
+    real = _insist_on_windows([of for of, (_, rows) in zip(sites, drafts, strict=True) if rows], dated) if dated else []
+    lengths = lengths_of(real)
     plans, tracks = [], []
-    for site, (route, rows) in zip(sites, drafts, strict=True):
-        own = replace(limits, parallel=parallel.get(site, parallel.get("")), lengths=lengths.get(site, ()))
+    for of, (route, rows) in zip(sites, drafts, strict=True):
+        site = called(of)
+        own = with_hands(replace(limits, lengths=lengths.get(site, ())), parallel)
         _fit([piece for draft in rows for piece in draft.pieces], own, site)
-        plans.append(_plan(fleet, route, rows, own, site))
+        plans.append(_plan(fleet, route, rows, own))
         steps = [(step.number, draft.pieces) for step, draft in zip(route.steps, rows, strict=False) if draft.pieces]
         tracks.append(Track(route.domain, site, own, steps, partial(_load, plans[-1])))
-    order = lay(tracks, dated) if dated else []
+    order = lay(tracks, real) if dated else []
     for plan, track in zip(plans, tracks, strict=True):
         plan.windows = track.windows if dated else _packed(track)
     return plans, order
 
 
+def _insist_on_windows(sites: Sequence[tuple[str, ...]], dated: Sequence[DatedWindow]) -> list[DatedWindow]:
+    """The windows of each of these places, of one or more sites. Raises InputError where one has none."""
+    rows = {of: windows_at(dated, of) for of in sites}
+    given = {window.site for window in dated}
+    if lacking := [site for site in dict.fromkeys(site for of in sites for site in of) if site not in given]:
+        raise InputError(f"no window is at site {some(lacking)}", hint=f"it has {some(sorted(given))}")
+    if apart := [called(of) for of, windows in rows.items() if not windows]:
+        message = f"a domain is at the sites {apart[0]}, which have no window at the same time"
+        raise InputError(message, hint="add windows of these sites that overlap: its work needs them all")
+    return [window for windows in rows.values() for window in windows]
+
+
+def with_hands(limits: Limits, parallel: Mapping[str, int]) -> Limits:
+    """The limits with so many pieces of work at a time at each site, the empty name being any other one."""
+    named = tuple(sorted((site, number) for site, number in parallel.items() if site))
+    return replace(limits, parallel=parallel.get(""), at_sites=named)
+
+
 def drafts_of(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
     """The pieces of work of each step of a route, in no window yet."""
     state = fleet.state(route.domain)
+    at = {name: component.site for component in fleet.components(route.domain)
+          for name in (component.key, component.parent) if name}  # fmt: skip
+    everywhere = sites_of(fleet, route.domain)
     rows = []
     edited: set[str] = set()
     lead = Lead()
@@ -157,9 +174,14 @@ def drafts_of(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
             lead = infrastructure(fleet, state, step, draft, lead)
         else:
             edited |= servers(fleet, state, step, per_cluster, draft, edited)
-        draft.pieces = [_staged_before(piece) for piece in draft.pieces]
+        draft.pieces = [replace(_staged_before(piece), sites=_sites(piece, at) or everywhere) for piece in draft.pieces]
         rows.append(draft)
     return rows
+
+
+def _sites(piece: WorkPiece, at: Mapping[str, str]) -> tuple[str, ...]:
+    """The sites of the components and servers that a piece works on."""
+    return tuple(sorted({at[action.key] for action in piece.actions if action.key in at}))
 
 
 def _staged_before(piece: WorkPiece) -> WorkPiece:
@@ -186,10 +208,9 @@ def _staged_before(piece: WorkPiece) -> WorkPiece:
     return replace(piece, actions=tuple(rows))
 
 
-def site_of(fleet: Fleet, domain: str) -> str:
-    """Where the domain is: where most of its components are."""
-    sites = [component.site for component in fleet.inventory.components if component.domain == domain]
-    return max(sorted(set(sites)), key=sites.count, default="")
+def sites_of(fleet: Fleet, domain: str) -> tuple[str, ...]:
+    """Where the components of a domain are, mostly one site."""
+    return tuple(sorted({component.site for component in fleet.components(domain)}))
 
 
 def _fit(pieces: Iterable[WorkPiece], limits: Limits, site: str) -> None:
@@ -206,11 +227,11 @@ def _fit(pieces: Iterable[WorkPiece], limits: Limits, site: str) -> None:
     )
     hint = f"--window {least}m or longer"
     if limits.lengths:
-        hint = f"that is the longest at site {site}: one of {least} minutes or more is needed"
+        hint = f"that is the longest at {spoken(site)}: one of {least} minutes or more is needed"
     raise InputError(message, hint=hint, problems=list(dict.fromkeys(problems)))
 
 
-def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], limits: Limits, site: str) -> _Plan:
+def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], limits: Limits) -> _Plan:
     sets, apart = apart_of(fleet, route.domain)
     of_server = fleet.manifest_index.is_of_server
     clusters = {component.cluster for component in fleet.components(route.domain) if of_server(component.kind)}
@@ -220,8 +241,7 @@ def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], limits: Limits, s
         sets,
         frozenset(clusters - {""}),
         bound=sum(lower_bound(draft.pieces, limits) for draft in drafts),
-        site=site,
-        parallel=limits.parallel,
+        limits=limits,
     )
 
 
@@ -263,9 +283,13 @@ def _load(plan: _Plan, pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> W
     present = frozenset(cluster for cluster in plan.clusters if cluster is not None)
     lone = any(piece.alone for piece in mine) or (of_paths and None in plan.clusters)
     clusters = clusters_of(mine) | (present if of_paths else frozenset())
-    hands = hands_of(pieces, rows) if plan.parallel is not None else 0
+    limits, hands = plan.limits, []
+    if limits.at_sites or limits.parallel is not None:
+        for site in dict.fromkeys(site for piece in mine for site in piece.sites):
+            most = dict(limits.at_sites).get(site, limits.parallel)
+            hands += [(site, hands_of(pieces, rows, site), most)] if most is not None else []
     minutes, busy = minutes_of(pieces, rows), lone or bool(clusters)
-    return WindowLoad(minutes, plan.sets, clusters, busy, lone, present, plan.site, hands, plan.parallel)
+    return WindowLoad(minutes, plan.sets, clusters, busy, lone, present, tuple(hands))
 
 
 def _bound(plans: Sequence[_Plan]) -> int:

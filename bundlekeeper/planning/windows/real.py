@@ -14,9 +14,11 @@ from datetime import datetime
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.model.route.dated_windows import DatedWindow
-from bundlekeeper.planning.windows.schedule import Limits, Placed, WindowLoad, WorkPiece, may_share, pack
+from bundlekeeper.model.route.dated_windows import DatedWindow, spoken
+from bundlekeeper.planning.windows.rounds import WindowLoad, may_share
+from bundlekeeper.planning.windows.schedule import Limits, Placed, WorkPiece, pack
 
+_Steps = Sequence[tuple[int, list[WorkPiece]]]
 Laid = tuple[int, list[WorkPiece], list[Placed], DatedWindow | None]  # of a step: its pieces, those in one window
 
 
@@ -88,6 +90,7 @@ def lay(tracks: Sequence[Track], windows: Sequence[DatedWindow]) -> list[list[in
     rows = sorted(windows, key=lambda window: (window.time(), window.site))
     lengths = lengths_of(rows)
     left, used = dict(lengths), dict[datetime, list[int]]()
+    whole = [list(track.steps) for track in tracks]
     placed: list[tuple[DatedWindow, list[WindowLoad]]] = []
     for window in rows:
         placed = [(other, loads) for other, loads in placed if other.time(other.minutes) > window.time()]
@@ -99,7 +102,8 @@ def lay(tracks: Sequence[Track], windows: Sequence[DatedWindow]) -> list[list[in
             track = tracks[i]
             found = track.next(left[window.site])
             load = track.load(track.steps[0][1], found)
-            if found and not (may_share((*mine, load)) and all(may_share((load, other)) for other in beside)):
+            together = all(may_share((load, other)) for other in beside) and _in_hand((*beside, *mine, load))
+            if found and not (together and may_share((*mine, load))):
                 track.rest()
                 track.wait()
                 continue
@@ -111,22 +115,34 @@ def lay(tracks: Sequence[Track], windows: Sequence[DatedWindow]) -> list[list[in
         if inside:
             placed.append((window, mine))
             used.setdefault(window.time(), []).extend(inside)
-    _insist_on_end(tracks, lengths)
+    _insist_on_end(tracks, lengths, whole)
     return list(used.values())
 
 
-def _insist_on_end(tracks: Sequence[Track], lengths: Mapping[str, tuple[int, ...]]) -> None:
-    """Refuse windows that are too few, with how many more each domain needs, as if it were alone in them."""
+def _in_hand(loads: Sequence[WindowLoad]) -> bool:
+    """Whether the last has hands left at each of its sites, which windows of other sites may take, too."""
+    *others, last = [{site: mine for site, mine, _ in load.hands} for load in loads]
+    most = {site: number for site, _, number in loads[-1].hands}
+    used = {site: sum(hands.get(site, 0) for hands in others) for site in most}
+    return all(not used[site] or used[site] + last[site] <= most[site] for site in most)
+
+
+def _insist_on_end(
+    tracks: Sequence[Track], lengths: Mapping[str, tuple[int, ...]], whole: Sequence[_Steps]
+) -> None:  # fmt: skip
+    """Refuse windows that are too few, with how many more each domain needs, as if it were alone in them, and, of one
+    domain, how long windows would do; `whole` are all steps of each."""
     lacking = {track.domain: (track.site, _more(track, max(lengths[track.site]))) for track in tracks if track.steps}
     if not lacking:
         return
     sites = [site for site, _ in lacking.values()]
-    few = [f"{counted(len(lengths[site]), 'window')} at site {site}" for site in lengths if site in sites]
+    few = [f"{counted(len(lengths[site]), 'window')} at {spoken(site)}" for site in lengths if site in sites]
     are = "is" if len(few) == 1 and len(lengths[sites[0]]) == 1 else "are"
     needs = [
         f"{domain if len(tracks) > 1 else 'the plan'} needs {number} more" for domain, (_, number) in lacking.items()
     ]
-    hint = "add windows to the file, or make the short ones longer"
+    least = _least(tracks[0], whole[0], lengths[tracks[0].site]) if len(tracks) == 1 else 0
+    hint = f"add windows to the file{f', or make each of them {least} minutes or longer' if least else ''}"
     problems = [
         Finding("bad-value", Level.ERROR, domain, f"needs {counted(number, 'more window', 'more windows')} at {site}")
         for domain, (site, number) in lacking.items()
@@ -134,6 +150,27 @@ def _insist_on_end(tracks: Sequence[Track], lengths: Mapping[str, tuple[int, ...
     raise InputError(
         f"{some(few)} {are} not enough: {some(needs, 3)}", hint=hint, problems=problems if len(tracks) > 1 else ()
     )
+
+
+def _least(track: Track, steps: _Steps, lengths: tuple[int, ...]) -> int:
+    """The minutes with which the windows are enough where none is shorter; 0 where none of that number are."""
+
+    def fits(minutes: int) -> bool:
+        left = tuple(max(length, minutes) for length in lengths)
+        for _, pieces in steps:
+            number = len(pack(pieces, replace(track.limits, lengths=left))) if left else 1
+            if number > len(left):
+                return False
+            left = left[number:]
+        return True
+
+    low, high = 0, max(sum(piece.minutes for piece in pieces) for _, pieces in steps)
+    if not fits(high):
+        return 0
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if fits(middle) else (middle, high)
+    return high
 
 
 def _more(track: Track, longest: int) -> int:

@@ -1,12 +1,11 @@
-"""Pieces of work put into windows of a length, and windows of several domains into rounds.
+"""Pieces of work put into windows of a length.
 
 Rules: a piece starts when all before it have ended, runs in one window without a break, and never beside another with
-one of its locks, more than `per_cluster` servers of one cluster, more than `parallel` pieces, or anything at all where
-it is `alone`. Of real windows the fewest count, then the minutes. The schedule is the shortest up to five pieces; of
-more, the best of five orders by rank, and up to 30 of what changes of single places make of it, which is not always the
-shortest: of 267 cases of 6 to 30 pieces with a proven optimum it was in 235, at the worst 1.09 times it
-(`python -m tests.optimum`). `lower_bound` says what none can beat; often the shortest is above it. Rounds are the
-shortest up to 2,000 states, else the longest chain first.
+one of its locks, more than `per_cluster` servers of one cluster, more pieces than its sites have hands, or anything at
+all where it is `alone`. Of real windows the fewest count, then the minutes. The schedule is the shortest up to five
+pieces; of more, the best of five orders by rank, and up to 30 of what changes of single places make of it, which is not
+always the shortest: of 267 cases of 6 to 30 pieces with a proven optimum it was in 235, at the worst 1.09 times it
+(`python -m tests.optimum`). `lower_bound` says what none can beat; often the shortest is above it.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ import heapq
 import random
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import field, replace
-from functools import cache, lru_cache
+from functools import lru_cache
 from itertools import combinations, permutations
 
 from bundlekeeper.frozen import dataclass
@@ -27,7 +26,6 @@ _ALL_ORDERS = 5  # pieces, of which every order is tried
 _CHANGED = 30  # pieces, up to which single places of the best order are changed
 _FREE_TRIES, _STRICT_TRIES = 400, 1_400  # of such changes
 _OPENING_SHARE, _MOVING_SHARE = 0.25, 0.6  # of changes: what opens a window, up to here moves, the rest swaps
-_ALL_STATES = 2_000  # of rounds, up to which the shortest are searched for
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +42,7 @@ class WorkPiece:
     locks: tuple[str, ...] = ()
     clusters: tuple[tuple[str, int], ...] = ()
     alone: bool = False
+    sites: tuple[str, ...] = ("",)  # where it takes a hand; needed where not all have as many
     minutes: int = field(init=False)  # kept, because schedules ask for it often
     takes_effect: bool = field(init=False)
 
@@ -55,7 +54,8 @@ class WorkPiece:
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What a schedule keeps to: windows of at most `length` minutes (None: as long as they need), servers of one
-    cluster at a time, and pieces of work at a time (None: as many as may).
+    cluster at a time, and pieces of work at a time at each site: as `at_sites` has it, else `parallel` (None: as many
+    as may).
 
     `lengths` are those of real windows in their order, of which a schedule takes the first ones, also where it leaves
     one empty because nothing that takes effect fits it; beyond them there are windows without an end, which the caller
@@ -66,6 +66,7 @@ class Limits:
     per_cluster: int = 1
     parallel: int | None = None
     lengths: tuple[int, ...] = ()
+    at_sites: tuple[tuple[str, int], ...] = ()
 
     def of(self, number: int) -> int | None:
         """The length of the window with that number, from 0."""
@@ -85,10 +86,16 @@ def pack(pieces: Sequence[WorkPiece], limits: Limits) -> list[list[Placed]]:
     No piece may be longer than every window, take more servers of a cluster than may go at a time, or come before
     itself.
     """
+    if (
+        limits.parallel is None and not limits.at_sites
+    ):  # then sites make no difference, and like pieces are packed once
+        pieces = [replace(piece, sites=("",)) for piece in pieces]
     return [list(rows) for rows in packed(_shape(pieces), limits)]
 
 
-_Shape = tuple[tuple[int, tuple[int, ...], tuple[str, ...], tuple[tuple[str, int], ...], bool, bool], ...]
+_Shape = tuple[
+    tuple[int, tuple[int, ...], tuple[str, ...], tuple[tuple[str, int], ...], bool, tuple[str, ...], bool], ...
+]
 
 
 def _shape(pieces: Sequence[WorkPiece]) -> _Shape:
@@ -100,7 +107,7 @@ def _shape(pieces: Sequence[WorkPiece]) -> _Shape:
         clusters = tuple(
             (names.setdefault((name, True), f"cluster {len(names)}"), number) for name, number in piece.clusters
         )
-        rows.append((piece.minutes, piece.after, locks, clusters, piece.alone, piece.takes_effect))
+        rows.append((piece.minutes, piece.after, locks, clusters, piece.alone, piece.sites, piece.takes_effect))
     return tuple(rows)
 
 
@@ -108,9 +115,9 @@ def _shape(pieces: Sequence[WorkPiece]) -> _Shape:
 def packed(shape: _Shape, limits: Limits) -> tuple[tuple[Placed, ...], ...]:
     """`pack` of pieces of that shape, kept."""
     pieces = []
-    for minutes, after, locks, clusters, alone, takes_effect in shape:
+    for minutes, after, locks, clusters, alone, sites, takes_effect in shape:
         action = Action("activate" if takes_effect else "", "", "", "", minutes, assumed=False)
-        pieces.append(WorkPiece("", (action,), after, locks, clusters, alone))
+        pieces.append(WorkPiece("", (action,), after, locks, clusters, alone, sites))
     best = _Best(pieces, limits)
     for order in _orders(pieces):
         best.try_(order)
@@ -200,9 +207,9 @@ def minutes_of(pieces: Sequence[WorkPiece], rows: Iterable[Placed]) -> int:
     return max((start + pieces[i].minutes for i, start in rows), default=0)
 
 
-def hands_of(pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> int:
-    """How many pieces of a window go on at a time, at most."""
-    spans = [(start, start + pieces[i].minutes) for i, start in rows if pieces[i].minutes]
+def hands_of(pieces: Sequence[WorkPiece], rows: Sequence[Placed], site: str = "") -> int:
+    """How many pieces of a window go on at a time at a site, at most."""
+    spans = [(start, start + pieces[i].minutes) for i, start in rows if pieces[i].minutes and site in pieces[i].sites]
     return max((sum(a <= begin < b for a, b in spans) for begin, _ in spans), default=0)
 
 
@@ -242,9 +249,11 @@ def _resources(pieces: Sequence[WorkPiece], limits: Limits) -> Iterator[tuple[li
                 found.setdefault((name, False), []).append((i, 1))
     for (_, is_cluster), rows in found.items():
         yield rows, limits.per_cluster if is_cluster else 1
-    rows = [(i, 1) for i, piece in enumerate(pieces) if piece.minutes and not piece.alone]
-    if limits.parallel is not None and rows:
-        yield rows, limits.parallel
+    for site in dict.fromkeys(site for piece in pieces for site in piece.sites):
+        rows = [(i, 1) for i, p in enumerate(pieces) if p.minutes and not p.alone and site in p.sites]
+        hands = dict(limits.at_sites).get(site, limits.parallel)
+        if hands is not None and rows:
+            yield rows, hands
 
 
 def _heads(pieces: Sequence[WorkPiece]) -> list[int]:
@@ -365,7 +374,9 @@ class _Held:
 
     def __init__(self, limits: Limits) -> None:
         self.per_cluster = limits.per_cluster
-        self.parallel = limits.parallel
+        self.parallel, self.at_sites = limits.parallel, dict(limits.at_sites)
+        self.is_limited = limits.parallel is not None or bool(limits.at_sites)
+        self.hands: dict[str, int] = {}
         self.used: dict[tuple[str, bool], int] = {}
         self.number = 0
         self.alone = False
@@ -374,120 +385,23 @@ class _Held:
         """Whether it may run beside what runs now."""
         if self.alone or (piece.alone and self.number):
             return False
-        if piece.minutes and self.parallel is not None and self.number >= self.parallel:
+        if self.is_limited and piece.minutes and any(self._is_full(site) for site in piece.sites):
             return False
         if any(self.used.get((name, False)) for name in piece.locks):
             return False
         return all(self.used.get((c, True), 0) + n <= self.per_cluster for c, n in piece.clusters)
 
+    def _is_full(self, site: str) -> bool:
+        hands = self.at_sites.get(site, self.parallel)
+        return hands is not None and self.hands.get(site, 0) >= hands
+
     def take(self, piece: WorkPiece, sign: int) -> None:
         """Use what it needs, or give it back where `sign` is -1."""
-        self.number += sign if piece.minutes else 0
+        if piece.minutes:
+            self.number += sign
+            if self.is_limited:
+                self.hands |= {site: self.hands.get(site, 0) + sign for site in piece.sites}
         if piece.alone:
             self.alone = sign > 0
         for key in [((name, False), 1) for name in piece.locks] + [((c, True), n) for c, n in piece.clusters]:
             self.used[key[0]] = self.used.get(key[0], 0) + sign * key[1]
-
-
-@dataclass(frozen=True, slots=True)
-class WindowLoad:
-    """What one window of one domain asks of a round.
-
-    `apart` are the sets of `separate_windows` that the domain is in, by number; `clusters` those of which the window
-    restarts servers, or paths to servers, and `present` those that the domain has servers in. `servers` is True where
-    it restarts any of that, `lone` where the cluster of some of it is not known, and so may be any.
-    """
-
-    minutes: int
-    apart: frozenset[int]
-    clusters: frozenset[str] = frozenset()
-    servers: bool = False
-    lone: bool = False
-    present: frozenset[str] = frozenset()
-    site: str = ""
-    hands: int = 0  # pieces of work at a time, at most
-    parallel: int | None = None  # of all windows of one round at that site
-
-
-def may_share(loads: Iterable[WindowLoad]) -> bool:
-    """Whether windows of different domains may be open at the same time."""
-    taken = _Taken()
-    return all(taken.add(load) for load in loads)
-
-
-def rounds(chains: Sequence[Sequence[WindowLoad]]) -> list[list[int]]:
-    """Which chains open their next window in each round; the windows of a chain stay in their order."""
-    states = 1
-    for chain in chains:
-        states *= len(chain) + 1
-    if states <= _ALL_STATES and len(chains) <= 6:
-        return _shortest(chains)
-    at = [0] * len(chains)
-    left = [sum(load.minutes for load in chain) for chain in chains]
-    waiting = [i for i, chain in enumerate(chains) if chain]
-    found = []
-    while waiting:
-        waiting.sort(key=lambda i: (-left[i], i))
-        taken = _Taken()
-        open_ = [i for i in waiting if taken.add(chains[i][at[i]])]
-        for i in open_:
-            left[i] -= chains[i][at[i]].minutes
-            at[i] += 1
-        waiting = [i for i in waiting if at[i] < len(chains[i])]
-        found.append(open_)
-    return found
-
-
-class _Taken:
-    """What the windows of one round use."""
-
-    def __init__(self) -> None:
-        self.apart: set[int] = set()
-        self.clusters: set[str] = set()
-        self.present: set[str] = set()
-        self.servers = self.lone = False
-        self.hands: dict[str, int] = {}
-
-    def add(self, load: WindowLoad) -> bool:
-        """Add a window to the round where it may be in it."""
-        present = load.present | load.clusters
-        if self.apart & load.apart or self.clusters & present or self.present & load.clusters:
-            return False
-        if (load.servers and self.lone) or (load.lone and self.servers):
-            return False
-        hands = self.hands.get(load.site, 0) + load.hands
-        if load.parallel is not None and hands > load.parallel and hands > load.hands:
-            return False
-        self.hands[load.site] = hands
-        self.apart |= load.apart
-        self.clusters |= load.clusters
-        self.present |= present
-        self.servers |= load.servers
-        self.lone |= load.lone
-        return True
-
-
-def _shortest(chains: Sequence[Sequence[WindowLoad]]) -> list[list[int]]:
-    """The rounds with the fewest minutes, of equal ones the fewest rounds."""
-
-    @cache
-    def best(at: tuple[int, ...]) -> tuple[int, int, tuple[int, ...]]:
-        open_ = [i for i, a in enumerate(at) if a < len(chains[i])]
-        if not open_:
-            return (0, 0, ())
-        found: tuple[int, int, tuple[int, ...]] | None = None
-        for bits in range(1, 1 << len(open_)):
-            some = tuple(i for n, i in enumerate(open_) if bits >> n & 1)
-            loads = [chains[i][at[i]] for i in some]
-            if may_share(loads):
-                minutes, number, _ = best(tuple(a + (i in some) for i, a in enumerate(at)))
-                row = (minutes + max(load.minutes for load in loads), number + 1, some)
-                found = row if found is None or row < found else found
-        return found or (0, 0, ())  # one window alone may always be open
-
-    at = (0,) * len(chains)
-    rows = []
-    while some := best(at)[2]:
-        rows.append(list(some))
-        at = tuple(a + (i in some) for i, a in enumerate(at))
-    return rows

@@ -31,7 +31,15 @@ _HOME = (KEEPER, FOLDER)
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _PREFIX = re.compile(r"[0-9a-f]{4,64}")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
+_NO_NAME = re.compile(r"[^A-Za-z0-9.]+")
 _WORDS = text(empty=True, most=limits.TEXT_CHARACTERS)
+
+
+def name_of(text: str) -> str:
+    """The text as a plan's name: `k é 2` is `plan-k-2`; what is a name already stays as it is."""
+    if _NAME.fullmatch(text) and not _PREFIX.fullmatch(text):
+        return text
+    return f"plan-{_NO_NAME.sub('-', text).strip('-.')}"[:100]
 
 
 @dataclass(frozen=True, slots=True)

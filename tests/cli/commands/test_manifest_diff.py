@@ -96,3 +96,13 @@ def test_two_platforms_are_not_compared(keeper: Keeper, world: World) -> None:
     ran = keeper("manifest", "diff", world.manifest, other)
     assert ran.status == 2
     assert "two platforms: marram and sedge" in ran.err
+
+
+def test_an_older_manifest_as_the_new_one_is_reported(keeper: Keeper, world: World) -> None:
+    newer = world.manifest.with_name("newer.toml")
+    newer.write_text(world.manifest.read_text().replace("sequence = 14", "sequence = 15"))
+    assert "older-manifest" not in keeper("manifest", "diff", world.manifest, newer).out
+    ran = keeper("manifest", "diff", newer, world.manifest)
+    assert (ran.status, f"its sequence is 14, older than 15 of {newer}" in ran.out.replace("\n", " ")) == (1, True), (
+        ran.out
+    )

@@ -165,3 +165,19 @@ def _events(office: Keeper) -> list[tuple[str, str, str]]:
     """The name, the beginning and the title of each event of the plan's calendar."""
     text = office("plan", "calendar", "night").out.replace("\r\n ", "").replace("\r\n", "\n")
     return re.findall(r"UID:(\S+)\n(?:.*\n)*?DTSTART:(\S+)\n(?:.*\n)*?SUMMARY:(.*)\n", text)
+
+
+def test_events_that_are_passed_over_are_named(office: Keeper, tmp_path: Path) -> None:
+    """A window that somebody entered and that is not used must not be missed."""
+    pytest.importorskip("icalendar")
+    calendar = tmp_path / "w.ics"
+    event = "BEGIN:VEVENT\r\nUID:{0}\r\nDTSTART:209912{0:02}T010000Z\r\nDURATION:PT4H\r\n"
+    event += "SUMMARY:n{0}\r\n{1}\r\nEND:VEVENT\r\n"
+    rows = [(day, "LOCATION:holm") for day in range(1, 7)]
+    rows += [(8, "LOCATION:holm\r\nSTATUS:CANCELLED"), (9, "LOCATION:Holm\\, hall 2")]
+    head = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\n"
+    calendar.write_bytes(f"{head}{''.join(event.format(*row) for row in rows)}END:VCALENDAR\r\n".encode())
+    done = office(*_ROUTE, "--windows", calendar)
+    assert done.status == 1, done.err
+    assert f"note: event 7 (n8) of {calendar} is cancelled: nothing is planned there\n" in done.err
+    assert f"note: 1 window of {calendar} at Holm, hall 2: the inventory has no such site" in done.err

@@ -7,6 +7,7 @@ from collections import Counter
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from bundlekeeper.store.contents.kept_plans import name_of
 from tests.conftest import Keeper
 from tests.kits.plan_commands import NAME, fill_in, kept_plan, outcomes, progress
 from tests.kits.sure import some
@@ -60,7 +61,8 @@ def test_the_whole_night(office: Keeper, tmp_path: Path) -> None:
 
     closed = office("plan", "close", NAME, "--reason", "done", "--reported-by", "lee")
     assert (closed.status, "closed " in closed.out) == (0, True)
-    assert office("plan", "list").out.startswith("no open plan is kept")
+    assert office("plan", "progress", NAME).err.endswith("next: bundlekeeper plan list\n")
+    assert office("plan", "list").out == "no open plan is kept (closed ones: --all)\n"
     assert digest[:8] in office("plan", "list", "--all").out
     again = office("plan", "record", NAME, "--window", str(first), "--yes")
     assert (again.status, "closed" in again.err) == (2, True)
@@ -295,3 +297,53 @@ def test_a_plan_that_goes_on_has_the_options_of_the_one_before(office: Keeper, t
     assert note in after.err
     own = office(*words, "--continues", first, "--window", "5h", "--json").json
     assert (own["options"]["window_minutes"], own["options"]["parallel"]) == (300, [["", 2]])
+
+
+def test_a_server_that_is_left_out_is_named_wherever_the_plan_is_told(office: Keeper, tmp_path: Path) -> None:
+    words = ("route", "holm-a", "--to", "6.1", "--without", "1/2", "--reason", "off until March")
+    made = office(*words, "--out", tmp_path / "plan.json", "--json")
+    office("plan", "keep", tmp_path / "plan.json", "--name", NAME)
+    for command in ("show", "progress", "rehearse"):
+        told = office("plan", command, NAME).out
+        assert re.search(r"left out: server \S+: off until March", told), (command, told)
+    played = office("plan", "rehearse", NAME, "--json").json
+    assert played["components"] - played["reached"] >= 1
+    assert played["reached"] == made.json["route"]["reached"]
+    assert f"is reached on {played['reached']} of {played['components']} components" in told
+
+
+def test_every_document_of_a_plan_counts_the_same(office: Keeper, tmp_path: Path) -> None:
+    plan, book = tmp_path / "plan.json", tmp_path / "book.txt"
+    office("route", "holm-b", "--to", "6.1", "--out", plan)
+    kept = office("plan", "keep", plan, "--name", NAME)
+    made = office("report", "--runbook", "--plan", NAME, "--out", book)
+    shown = Counter(re.findall(r"^  \[ \] (error|warning): ", book.read_text(), re.MULTILINE))
+    words = f"{shown['warning']} warnings"
+    assert shown["warning"] > 1
+    assert shown["error"] == 0
+    assert f"it has {words}: bundlekeeper report --runbook --plan {NAME} --out FILE" in kept.out
+    assert f"0 errors, {words}, 0 notes in it" in made.out
+    assert f"the plan has {words}:" in office("plan", "ticket", NAME).err
+
+
+def test_a_name_for_a_plan_is_made_of_any_domain() -> None:
+    """Without --name a domain of blanks and umlauts is kept, too."""
+    assert name_of("holm-b-6.1") == "holm-b-6.1"
+    assert name_of("k é 'q-2.1") == "plan-k-q-2.1"
+    assert name_of("cafe") == "plan-cafe", "a name is never the beginning of a digest"
+    assert name_of("é") == "plan-"
+
+
+def test_the_next_command_names_a_file_that_is_not_there(office: Keeper, tmp_path: Path) -> None:
+    words = ("route", "holm-b", "--to", "6.1")
+    assert office(*words).err.endswith("next: bundlekeeper route holm-b --to 6.1 --out holm-b.json\n")
+    (tmp_path / "holm-b.json").touch()
+    assert office(*words).err.endswith("next: bundlekeeper route holm-b --to 6.1 --out holm-b-2.json\n")
+
+
+def test_what_nobody_has_read_is_an_open_gap_of_the_next_window(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    assert "not-read-back" not in office("plan", "ticket", NAME).out
+    office("plan", "record", NAME, "--window", "1", "--yes")
+    gaps = re.findall(r"- \[ \] warning: not-read-back: (.*)", office("plan", "ticket", NAME).out)
+    assert all(any(key in gap for gap in gaps) for key in outcomes(office, 1)), gaps

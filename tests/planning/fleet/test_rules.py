@@ -159,6 +159,22 @@ def test_a_part_at_several_bundles_may_go_where_one_of_them_lets_it() -> None:
     assert rules.jump(_seen("blade", 2, 3), "5.0", "5").answer is RuleAnswer.ALLOWED
 
 
+def test_the_rest_of_a_half_done_server_goes_by_its_family_s_rule() -> None:
+    """A server whose other half made the jump already: the rule is met, or refuses, as it did for that half."""
+    up = {"what": {"family": "blade"}, "to": ">=4", "from": ">=3", "direction": "up", "source": "notes 4"}
+    down = {"what": {"family": "blade"}, "to": "<=3", "from": "<=4", "direction": "down", "source": "notes 3"}
+    rules = _rules(jump=(up, down))
+    for start, low, high, end, answer in (
+        (3, "3", "4", 4, RuleAnswer.ALLOWED),
+        (2, "2", "4", 4, RuleAnswer.REFUSED),
+        (4, "3", "4", 3, RuleAnswer.ALLOWED),
+        (5, "3", "5", 3, RuleAnswer.REFUSED),
+    ):
+        component = replace(_seen("blade", start), at=At(((low,), (high,)), certain=True))
+        found = rules.jump(component, f"{end}.0", str(end))
+        assert (found.answer, bool(found.rules)) == (answer, True), (start, end)
+
+
 def test_a_mixed_server_must_be_let_pass_from_its_lowest_and_its_highest_bundle() -> None:
     """Rules must hold for the lowest and the highest bundle found."""
     component = replace(_seen("blade", 3), at=At((("2",), ("3",)), certain=True))

@@ -527,6 +527,14 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: _good().components(_set(_is("domain-manager", "following"), healthy=False)),
         {"pair-unhealthy": Level.ERROR},
     ),
+    "staged at another version": (
+        lambda: _good().components(_set(_is("io-module", "following"), staged="5.4.10")),
+        {"not-activated": Level.WARNING},
+    ),
+    "a server's component that is not well": (
+        lambda: _good().components(_set(_is("bios"), healthy=False)),
+        {"pair-unhealthy": Level.WARNING},
+    ),
     "two leads": (
         lambda: _good().components(_set(_is("fabric-switch"), half="leading")),
         {"pair-unhealthy": Level.ERROR},
@@ -817,6 +825,16 @@ def test_a_mix_that_hangs_on_an_unknown_version_names_the_rule_and_the_parts() -
     ]
     assert len(gaps_) == 1 and "today" in gaps_[0].finding.message
     assert "SRV-holm-a-1-1-bios" in gaps_[0].things and "HOLM-A-FABRIC-SWITCH-FABRIC-L" in gaps_[0].things
+
+
+def test_what_is_staged_for_the_release_is_no_gap() -> None:
+    assert _counting(_good().components(_set(_is("io-module"), staged="6.1.0")).report()) == []
+
+
+def test_halves_of_a_pair_that_differ_are_told_as_such() -> None:
+    gap = _one(_good().components(_set(_is("io-module", "following"), active="6.1.0")).report(), "component-differs")
+    runs = "HOLM-A-IO-MODULE-IO-1-L 6.0.1, HOLM-A-IO-MODULE-IO-1-F 6.1.0"
+    assert gap.finding.message == f"its two halves run different versions: {runs}"
 
 
 def test_the_part_that_is_off_is_named_and_its_neighbours_are_not() -> None:

@@ -99,6 +99,9 @@ def test_a_plan_that_stops_short_says_what_is_not_there() -> None:
     found = judged(TEXT[: TEXT.rindex("[[step]]")])
     assert {code for code, _ in errors(found)} == {"falls-short"}
     assert len(errors(found)) == 2  # the other blade and the rack server
+    shorter = judged(TEXT[: TEXT.rindex("[[step]]", 0, TEXT.rindex("[[step]]"))])
+    messages = [finding.message for finding in shorter.findings if finding.code == "falls-short"]
+    assert any("2 blade servers Tern-2 are not at release 6.1" in message for message in messages)
 
 
 @pytest.mark.parametrize("start", ["5.4.2", "5.4.10", "6.0.1", "6.1.0"])

@@ -168,3 +168,16 @@ def test_a_plan_by_hand_leaves_out_with_a_reason_and_every_rule_holds_beside_it(
         f"'{ONE}' is left out twice",
         "'1/1' is left out",
     ]
+
+
+def test_a_model_list_that_is_newer_stays_and_is_not_counted_as_reached() -> None:
+    """It may run ahead, so no step takes it down: the release is not what it runs."""
+    whole, newer = whole_domain("6.0.1"), whole_domain("6.1.0")
+    lists = {c.key: c for c in newer.components if c.kind == "model-list"}
+    moved = replace(whole, components=tuple(lists.get(c.key, c) for c in whole.components))
+    found = asked(moved, "6.0")
+    assert isinstance(found, Route)
+    assert [(one.kind, one.key) for one in found.ahead] == [("model-list", key) for key in lists]
+    at = asked(whole, "6.0")
+    assert isinstance(at, Route)
+    assert (at.ahead, at.reached - found.reached) == ((), 1)

@@ -140,3 +140,77 @@ def test_past_the_last_real_window_one_is_used_for_checks_alone() -> None:
     check = WorkPiece("check", (Action("check-backup", "check", "", "", 10, assumed=False),))
     work = WorkPiece("work", (Action("write", "work", "", "", 15, assumed=False),), after=(0,))
     assert [rows for rows in pack([check, work], _Counted(lengths=(20,))) if rows] == [[(0, 0), (1, 10)]]
+
+
+def at_two_sites() -> tuple[Fleet, Route]:
+    """holm-a with its servers at skerry and the rest at holm."""
+    inventory = whole_domain("6.0.1", blades=4, racks=0)
+    of_server = Fleet(marram(), inventory).manifest_index.is_of_server
+    servers = {c.parent or c.key for c in inventory.components if of_server(c.kind)}
+    there = sorted(servers)[:2]
+    moved = tuple(replace(c, site="skerry") if (c.parent or c.key) in there else c for c in inventory.components)
+    fleet = Fleet(marram(), replace(inventory, components=moved))
+    found = route(fleet, "holm-a", "6.1", stored_all(marram()), NOW)
+    assert isinstance(found, Route)
+    return fleet, found
+
+
+def test_a_domain_at_two_sites_is_worked_on_while_both_have_a_window() -> None:
+    fleet, found = at_two_sites()
+    holm, skerry = dates(*[600] * 9), dates(*[600] * 8, site="skerry")
+    later = tuple(replace(window, begins=window.begins.replace("T01:00", "T03:00")) for window in skerry)
+    times = schedule(fleet, found, dated=(*holm, *later))
+    assert {w.dated.site for w in times.windows if w.dated} == {"holm and skerry"}
+    for window in times.windows:
+        assert window.dated is not None
+        assert (window.dated.time().hour, window.dated.minutes) == (3, 480)
+    assert schedule(fleet, found, dated=(*later, *holm)).windows == times.windows
+    with pytest.raises(InputError, match="no window is at site skerry"):
+        schedule(fleet, found, dated=holm)
+    apart = tuple(replace(window, begins=window.begins.replace("T01:00", "T12:00")) for window in skerry)
+    with pytest.raises(InputError, match="the sites holm and skerry, which have no window at the same time"):
+        schedule(fleet, found, dated=(*holm, *apart))
+    with pytest.raises(InputError, match="1 window at the sites holm and skerry together is not enough"):
+        schedule(fleet, found, dated=(*holm, *later[:1]))
+
+
+def test_hands_are_counted_at_the_site_of_what_they_work_on() -> None:
+    fleet, found = at_two_sites()
+    sites = {name: c.site for c in fleet.inventory.components for name in (c.key, c.parent) if name}
+
+    def most(parallel: dict[str, int]) -> tuple[int, int]:
+        """The servers at holm and at skerry that are worked on at one time, at most."""
+        counts = {"holm": 0, "skerry": 0}
+        for window in schedule(fleet, found, per_cluster=4, parallel=parallel).windows:
+            spans = [(sites[a.key], a.start, a.end, a.key) for a in window.work if a.verb == "move-workload"]
+            for _, begin, _, _ in spans:
+                for site in counts:
+                    now = {key for where, start, end, key in spans if where == site and start <= begin < end}
+                    counts[site] = max(counts[site], len(now))
+        return counts["holm"], counts["skerry"]
+
+    assert most({}) == (2, 2)
+    assert most({"holm": 1}) == (1, 2)
+    assert most({"skerry": 1}) == (2, 1)
+    assert most({"": 1}) == (1, 1)
+    assert most({"": 2, "holm": 1}) == (1, 2)
+
+
+def test_how_long_windows_would_do_is_right() -> None:
+    fleet, found = planned()
+    real = dates(240, 240, 240, 240)
+    free = [window.minutes for window in schedule(fleet, found).windows]
+    short = tuple(replace(window, minutes=w) for window, w in zip(real, (400, *[max(free) - 1] * 3), strict=True))
+    with pytest.raises(InputError) as caught:
+        schedule(fleet, found, dated=short[: len(free)])
+    least = int(caught.value.hint.split("make each of them ")[1].split()[0])
+
+    def at_least(minutes: int) -> tuple[DatedWindow, ...]:
+        return tuple(replace(window, minutes=max(window.minutes, minutes)) for window in short[: len(free)])
+
+    assert schedule(fleet, found, dated=at_least(least)).windows
+    with pytest.raises(InputError):
+        schedule(fleet, found, dated=at_least(least - 1))
+    with pytest.raises(InputError) as caught:
+        schedule(fleet, found, dated=real[:1])
+    assert caught.value.hint == "add windows to the file"  # no length does: each step is in a window of its own

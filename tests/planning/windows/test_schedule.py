@@ -9,16 +9,15 @@ from itertools import combinations, permutations, product
 
 import pytest
 
+from bundlekeeper.planning.windows import rounds as of_rounds
 from bundlekeeper.planning.windows import schedule
+from bundlekeeper.planning.windows.rounds import WindowLoad, may_share, rounds
 from bundlekeeper.planning.windows.schedule import (
     Limits,
-    WindowLoad,
     WorkPiece,
     lower_bound,
-    may_share,
     minutes_of,
     pack,
-    rounds,
 )
 from bundlekeeper.planning.windows.types import Action
 from tests.kits.schedules import assert_allowed, breach
@@ -178,7 +177,7 @@ def test_rounds_against_all_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
         chains = _chains(random.Random(seed))
         best = _fewest(chains)
         for states in (2_000, 0):
-            monkeypatch.setattr(schedule, "_ALL_STATES", states)
+            monkeypatch.setattr(of_rounds, "_ALL_STATES", states)
             found = rounds(chains)
             at = [0] * len(chains)
             total = 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import manifest_signature, output
@@ -50,9 +51,7 @@ def show(
         next_line(f"bundlekeeper plan keep {shell_word(str(written['file']))}")
     elif not whole:
         more = (
-            {"details": True}
-            if found.planned is None or not found.planned.is_ready
-            else {"out": f"{found.domain}.json"}
+            {"details": True} if found.planned is None or not found.planned.is_ready else {"out": _unused(found.domain)}
         )
         next_line(again("route", found.domain, **words, **more))
 
@@ -101,6 +100,12 @@ def _planned(found: DomainRoute, planned: PlannedRoute) -> None:
         put(f"steps without windows, so not in that time: {planned.unplanned}")
     elif times.windows:
         put("this is the minimum" if times.is_shortest else f"cannot take less than {hours(times.lower_bound)}")
+
+
+def _unused(domain: str) -> str:
+    """A name for the plan's file that no file has yet."""
+    names = (f"{domain}{number}.json" for number in ("", *(f"-{n}" for n in range(2, 1000))))
+    return next((name for name in names if not Path(name).exists()), f"{domain}.json")
 
 
 def _from(short: RouteInShort) -> str:

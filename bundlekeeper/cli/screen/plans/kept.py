@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,9 +11,11 @@ from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import next_line, put, ranges, tally
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.durations import clock
+from bundlekeeper.formats.escape import some
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.following.keep import ListedPlan, PlanKept, ShownPlan
+    from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.model.route.planned_work import PlannedWork
     from bundlekeeper.store.contents.kept_plans import KeptPlan
 
@@ -51,6 +53,18 @@ def head(plan: KeptPlan) -> str:
     return ", ".join(words)
 
 
+def put_left_out(rows: Iterable[tuple[str, str, Sequence[str]]]) -> None:
+    """Print each server that is left out: its name, and why, or which facts about it are not known."""
+    for name, reason, lacks in rows:
+        put(f"left out: server {name}: {reason or f'{some(lacks)} not known'}", "  ", "    ")
+
+
+def left_out_of(document: RouteDocument) -> Iterator[tuple[str, str, Sequence[str]]]:
+    """Each server that a plan leaves out: its name, the reason, and which facts are not known."""
+    for row in (document.raw.get("route") or {}).get("left_out") or ():
+        yield str(row["name"]), str(row["reason"]), tuple(map(str, row["lacks"]))
+
+
 def show_kept(done: PlanKept, *, form: OutputForm) -> None:
     """That a plan is kept, and what is against it."""
     plan = done.plan
@@ -60,7 +74,8 @@ def show_kept(done: PlanKept, *, form: OutputForm) -> None:
     put(f"{'kept' if done.is_new else 'kept already'} as {plan.name}: {head(plan)}")
     counts = tally(done.findings)
     if counts:
-        put(output.of_store(f"it has {counts}; with the open gaps they are in: bundlekeeper plan ticket {plan.name}"))
+        see = f"bundlekeeper report --runbook --plan {plan.name} --out FILE has all of them"
+        put(output.of_store(f"it has {counts}: {see}"))
     next_line(f"bundlekeeper plan progress {plan.name}")
 
 
@@ -145,6 +160,7 @@ def show_plan(found: ShownPlan, *, form: OutputForm) -> None:
         return
     put(head(found.kept) if found.kept else f"{plan.domain} to {plan.release}, sha256 {found.document.sha256}")
     write(_STEP_COLUMNS, [_step(work, number) for number in work.steps])
+    put_left_out(left_out_of(found.document))
     next_line(f"bundlekeeper plan progress {found.name}")
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import marked, next_line, put
-from bundlekeeper.cli.screen.plans.kept import about, head
+from bundlekeeper.cli.screen.plans.kept import about, head, left_out_of, put_left_out
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.planning.progress.types import Outcome
@@ -38,11 +38,7 @@ def show(found: FollowedPlan, *, form: OutputForm, whole: bool) -> None:
         Column("components", _components),
     )
     write(columns, progress.windows)
-    steps = {row.item.step: found.followed.work.steps.get(row.item.step, "") for row in progress.unplanned}
-    for step, what in steps.items():
-        number = sum(row.item.step == step for row in progress.unplanned)
-        put(f"step {step}: {what}: no window for {counted(number, 'component')}: bundlekeeper route {plan.domain} "
-            f"--to {plan.release} --details says why", " !! ", "    ")  # fmt: skip
+    put_without_window(found)
     for row in found.stuck:
         put(f"window {row.item.window}: {_item(row)}", " !! ", "    ")
     if progress.due:
@@ -50,8 +46,19 @@ def show(found: FollowedPlan, *, form: OutputForm, whole: bool) -> None:
     if whole:
         for row in progress.items:
             put(f"window {row.item.window}: {_item(row)}", "  ", "    ")
+    put_left_out(left_out_of(document))
     _choices(found)
     next_line(_next(found))
+
+
+def put_without_window(found: FollowedPlan) -> None:
+    """Print each step that has no window, so that nobody takes the plan for its whole work."""
+    progress, plan = found.followed.progress, found.followed.document.plan
+    steps = {row.item.step: found.followed.work.steps.get(row.item.step, "") for row in progress.unplanned}
+    for step, what in steps.items():
+        number = sum(row.item.step == step for row in progress.unplanned)
+        put(f"step {step}: {what}: no window for {counted(number, 'component')}: bundlekeeper route {plan.domain} "
+            f"--to {plan.release} --details says why", " !! ", "    ")  # fmt: skip
 
 
 def _state(row: WindowProgress, progress: PlanProgress) -> str:
@@ -111,6 +118,8 @@ def put_choices(rows: Sequence[Choice]) -> None:
 
 def _next(found: FollowedPlan) -> str:
     progress, name = found.followed.progress, found.name
+    if found.kept is not None and not found.kept.is_open:
+        return "bundlekeeper plan list"
     if found.followed.changed:
         plan = found.followed.document.plan
         return f"bundlekeeper route {plan.domain} --to {plan.release} --continues {name} --out FILE"
@@ -143,6 +152,7 @@ def _data(found: FollowedPlan) -> dict[str, Any]:
         "due": [row.item.key for row in progress.due],
         "without_window": [row.item.key for row in progress.unplanned],
         "choices": list(choices_data(found.choices)),
+        "left_out": [{"name": n, "reason": r, "lacks": ls} for n, r, ls in left_out_of(found.followed.document)],
     }
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import next_line, put
-from bundlekeeper.cli.screen.plans.progress import choices_data, put_choices
+from bundlekeeper.cli.screen.plans.kept import put_left_out
+from bundlekeeper.cli.screen.plans.progress import choices_data, put_choices, put_without_window
 from bundlekeeper.formats.escape import counted, some
 
 if TYPE_CHECKING:
@@ -24,6 +26,10 @@ def show(found: FollowedPlan, played: Rehearsal, *, form: OutputForm) -> None:
             "windows": [_data(window) for window in played.windows],
             "stuck_at": played.stuck_at or None,
             "not_reached": list(played.not_reached),
+            "reached": played.end.reached,
+            "components": played.components,
+            "left_out": [asdict(server) for server in played.end.left_out],
+            "ahead": [asdict(component) for component in played.end.ahead],
             "choices": list(choices_data(played.choices)),
         }
         findings = [row for window in played.windows for row in (*window.mixture, *window.refused)]
@@ -35,18 +41,29 @@ def show(found: FollowedPlan, played: Rehearsal, *, form: OutputForm) -> None:
     if played.choices:
         put(f"what then about {some(list(played.stuck), 4)}:")
         put_choices(played.choices)
-    total = len(found.followed.work.of)
-    if played.stuck_at:
-        put(f"stuck at window {played.stuck_at}; {plan.release} is reached on "
-            f"{total - len(played.not_reached)} of {counted(total, 'component')}")  # fmt: skip
-    elif played.not_reached:
-        put(f"{plan.release} is reached except on {some(list(played.not_reached), 4)}")
-    elif plan.without:
-        names = some([name for name, _ in plan.without], 4)
-        put(f"{plan.release} is reached except on what the plan leaves out: {names}")
-    else:
-        put(f"{plan.release} is reached on all {counted(total, 'component')} of the plan")
+    put_without_window(found)
+    _end(played, plan.release)
     next_line(f"bundlekeeper plan progress {found.name}")
+
+
+def _end(played: Rehearsal, release: str) -> None:
+    """On how much the release is reached, and each thing that stays without it."""
+    from bundlekeeper.jobs.planning.overview import stays_ahead
+
+    end, total = played.end, played.components
+    stuck = f"stuck at window {played.stuck_at}; " if played.stuck_at else ""
+    if end.reached == total:
+        put(f"{stuck}{release} is reached on all {counted(total, 'component')}")
+        return
+    put(f"{stuck}{release} is reached on {end.reached} of {counted(total, 'component')}")
+    if played.not_reached:
+        put(f"not on {some(list(played.not_reached), 4)}", "  ", "    ")
+    put_left_out((server.name, server.reason, server.lacks) for server in end.left_out)
+    if end.ahead:
+        put(stays_ahead(end), "  ", "    ")
+    left = {key for what, key in end.not_reached} - {server.server for server in end.left_out}
+    if left:
+        put(f"the manifest has no image of it for {some(sorted(left), 4)}", "  ", "    ")
 
 
 def _window(window: RehearsedWindow) -> None:
