@@ -102,6 +102,7 @@ class KindFacts:
     turn: int = LAST_TURN  # the earlier in a server, or in the infrastructure going up, the lower
     ahead: bool = False  # may run ahead of everything at no risk
     lists_models: bool = False  # tells the manager which models exist
+    upload: bool = False  # its management service takes a bundle's file as it is; only a manifest knows that
     whole_slot: bool = False  # one without a serial is reported by its whole slot; no kind that comes later has this
     called: tuple[str, ...] = ()  # other names, as headings of sheets have them
     by_name: bool = False  # a column that has only its name as heading holds its version

@@ -82,7 +82,7 @@ def kinds() -> str:
 
     def also(name: str) -> str:
         facts = KINDS[name]
-        words = [key for key in ("pair", "ahead", "lists_models") if getattr(facts, key)]
+        words = [key for key in ("pair", "ahead", "lists_models", "upload") if getattr(facts, key)]
         return ", ".join([f"`{word}`" for word in words] + ["in a server"] * facts.of_server)
 
     writing = table(

@@ -43,6 +43,8 @@ class EventKind(StrEnum):
     FAILED = "failed"  # an activation was tried and did not succeed
     NO_ANSWER = "no-answer"  # the component did not answer
     SKIPPED = "skipped"  # a plan's work on a component was left out: nothing about the component's state
+    UPLOAD_BEGUN = "upload-begun"  # a bundle's file is about to be sent: nothing about the component's state
+    UPLOAD_ENDED = "upload-ended"  # what became of that, as it was read back; the state is in events of its own
     BUNDLE_REMOVED = "bundle-removed"  # a bundle's file was taken out of a store: about no component
     PLAN_CLOSED = "plan-closed"  # nothing more is done by a plan: about no component
 
@@ -61,6 +63,8 @@ RANK = {
     EventKind.UNDONE: 9,
     EventKind.BUNDLE_REMOVED: 10,
     EventKind.PLAN_CLOSED: 11,
+    EventKind.UPLOAD_BEGUN: 1,
+    EventKind.UPLOAD_ENDED: 9,
 }
 
 
@@ -104,7 +108,9 @@ class Event:
     `tags` are what people call the component (a host name; an asset tag, a rack). For INVENTORY, `document` is the
     SHA-256 of what was read, `scope` the (site, domain, kind) that it lists, and `complete` what it lists whole, as
     `site:X` and `domain:X`: nothing else is there. For BUNDLE_REMOVED, `source` is the id of the ledger of the store
-    that the file was in, and `before` has the file's place and when it was added.
+    that the file was in, and `before` has the file's place and when it was added. For UPLOAD_BEGUN, `source` is the
+    management service and `before` how the file is sent; for UPLOAD_ENDED, `before` has the id of what was begun and
+    `after` what became of it.
     """
 
     what: EventKind
@@ -287,6 +293,8 @@ _REQUIRED = {
     EventKind.SKIPPED: ("component", "plan", "reason"),
     EventKind.BUNDLE_REMOVED: ("family", "bundle", "sha256", "source", "before", "reason"),
     EventKind.PLAN_CLOSED: ("plan", "reason"),
+    EventKind.UPLOAD_BEGUN: ("component", "version", "family", "bundle", "source", "before"),
+    EventKind.UPLOAD_ENDED: ("component", "version", "source", "before", "after"),
 }
 
 

@@ -37,6 +37,8 @@ WHATS = (
     EventKind.SKIPPED,
     EventKind.BUNDLE_REMOVED,
     EventKind.PLAN_CLOSED,
+    EventKind.UPLOAD_BEGUN,
+    EventKind.UPLOAD_ENDED,
 )
 _BANKS, _METHODS = ("", *BANKS), ("", *METHODS)
 EVIDENCES = (EvidenceKind.NONE, EvidenceKind.WRITTEN_NOTE, EvidenceKind.INVENTORY, EvidenceKind.DIGEST)
@@ -46,7 +48,15 @@ BANK_CODE = {bank: code for code, bank in enumerate(_BANKS)}
 METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
 _OF_OTHERS = frozenset(
-    WHAT_CODE[what] for what in (EventKind.UNDONE, EventKind.SKIPPED, EventKind.BUNDLE_REMOVED, EventKind.PLAN_CLOSED)
+    WHAT_CODE[what]
+    for what in (
+        EventKind.UNDONE,
+        EventKind.SKIPPED,
+        EventKind.BUNDLE_REMOVED,
+        EventKind.PLAN_CLOSED,
+        EventKind.UPLOAD_BEGUN,
+        EventKind.UPLOAD_ENDED,
+    )
 )
 
 #: Columns of words that an event states or not: NULL where it does not.

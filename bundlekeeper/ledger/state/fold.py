@@ -446,7 +446,7 @@ _STEPS = (
     ComponentState._nothing,
     ComponentState._failed,
     ComponentState._did_not_answer,
-    *[ComponentState._nothing] * 3,
+    *[ComponentState._nothing] * 5,
     ComponentState._absent,
 )
 

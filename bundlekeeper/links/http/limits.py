@@ -117,6 +117,10 @@ class SocketGuard:
             self.waited(self._now() - began, len(data))
             return data
 
+    def write(self, stream: httpcore.NetworkStream, data: bytes, timeout_s: float | None) -> None:
+        """Write all of `data` to `stream`. Raises like `remaining`; httpcore's errors."""
+        stream.write(data, timeout=self.within(timeout_s))
+
     def within(self, timeout_s: float | None) -> float:
         """The smaller of a timeout and the time left. Raises like `remaining`."""
         left = self.remaining()
@@ -169,7 +173,7 @@ class _Stream(httpcore.NetworkStream):
         return self._watch().read(self._inner, max_bytes, timeout)
 
     def write(self, buffer: bytes, timeout: float | None = None) -> None:
-        self._inner.write(buffer, timeout=self._watch().within(timeout))
+        self._watch().write(self._inner, buffer, timeout)
 
     def close(self) -> None:
         self._inner.close()

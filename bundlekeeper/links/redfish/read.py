@@ -16,8 +16,9 @@ from pathlib import Path
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.findings import Finding
 from bundlekeeper.links.http.client import origin_of
+from bundlekeeper.links.redfish.cache import Cache
 from bundlekeeper.links.redfish.map_firmware import merged, place
-from bundlekeeper.links.redfish.session import Cache, Service, SessionMeans, service_url
+from bundlekeeper.links.redfish.session import Service, SessionMeans, service_url
 from bundlekeeper.links.redfish.types import Credentials, Placement, ReadLimits, ReadOutcome, ServiceReading, noted
 from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.links.redfish.walk import Tree, Walk

@@ -1,4 +1,4 @@
-"""One conversation with one Redfish service: GET, and a session that is made before and ended after. Nothing else.
+"""One conversation with one Redfish service: a session that is made before and ended after, and what is asked in it.
 
 Rules: https, or http on this machine where the user allowed it; only the service's own origin, below /redfish/; one
 login a reading, so that no account is locked and few sessions are used, and one more where the token ran out; every
@@ -11,8 +11,7 @@ from __future__ import annotations
 
 import base64
 import json
-from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -20,7 +19,7 @@ from typing import Any
 
 import httpx
 
-from bundlekeeper.errors import InputError, KeeperError, StoppedError, UnfinishedError
+from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import json_read
 from bundlekeeper.links.http.client import (
@@ -35,8 +34,10 @@ from bundlekeeper.links.http.client import (
     talking_to,
     tls_context,
 )
-from bundlekeeper.links.http.limits import HttpLimits, SocketGuard
+from bundlekeeper.links.http.limits import SocketGuard
 from bundlekeeper.links.http.verdict import retry_after_s
+from bundlekeeper.links.redfish.cache import Cache
+from bundlekeeper.links.redfish.guard import ReadGuard, SendGuard, SlowError
 from bundlekeeper.links.redfish.types import Credentials, ReadLimits, ResourceError, ServiceLostError, noted
 from bundlekeeper.verification.hashing.read import Stop
 
@@ -57,30 +58,6 @@ _WORDS = {
 }
 
 
-class Cache:
-    """Documents with their entity tags, kept by the caller from one reading to the next. Bounded; one thread at a time
-    for each service, which is how `read_many` uses it."""
-
-    def __init__(self, max_entries: int = 50_000, max_bytes: int = 256 * 1024 * 1024) -> None:
-        self._kept: OrderedDict[tuple[str, str], tuple[str, bytes]] = OrderedDict()
-        self._max_entries = max_entries
-        self._max_bytes = max_bytes
-        self._bytes = 0
-
-    def get(self, user: str, url: str) -> tuple[str, bytes] | None:
-        """The tag and the bytes of a document as `user` saw it, or None."""
-        return self._kept.get((user, url))
-
-    def put(self, user: str, url: str, etag: str, data: bytes) -> None:
-        """Keep a document; the oldest ones are removed where there is no space."""
-        old = self._kept.pop((user, url), None)
-        self._bytes += len(data) - (len(old[1]) if old else 0)
-        self._kept[user, url] = (etag, data)
-        while len(self._kept) > self._max_entries or self._bytes > self._max_bytes:
-            with suppress(KeyError):
-                self._bytes -= len(self._kept.popitem(last=False)[1][1])
-
-
 @dataclass(frozen=True, slots=True)
 class SessionMeans:
     """How to talk to services. `now` is a monotonic clock and `wait` a sleep, in seconds; `ca` a PEM file that
@@ -96,47 +73,40 @@ class SessionMeans:
 
 
 @dataclass(frozen=True, slots=True)
+class Sent:
+    """The answer to a request that asks for a change: `location` is a link, "" for none; `body` None for no object."""
+
+    status: int
+    location: str
+    body: dict[str, Any] | None
+    retry_after_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SendBody:
+    """What is sent: its media type, its length in bytes, and its pieces, read once."""
+
+    media_type: str
+    size_bytes: int
+    pieces: Callable[[], Iterator[bytes]]
+
+
+@dataclass(frozen=True, slots=True)
+class SendLimits:
+    """`answer_s` is how long the service may think after the last byte, `least_rate_bytes_s` over any `window_s`."""
+
+    answer_s: float = 600.0
+    least_rate_bytes_s: float = 4096.0
+    window_s: float = 60.0
+    idle_s: float = 60.0
+
+
+@dataclass(frozen=True, slots=True)
 class _Session:
     """A session that was made: its address, None where it is not known, and the headers that use it."""
 
     url: httpx.URL | None
     headers: dict[str, str]
-
-
-class _SlowError(UnfinishedError):
-    """One answer took too long."""
-
-
-class _ReadGuard(SocketGuard):
-    """A deadline for the whole reading, and one for each answer within it."""
-
-    def __init__(self, place: str, means: SessionMeans, deadline_s: float) -> None:
-        super().__init__(place, HttpLimits(deadline_s, 0.0, 60.0), means.now, means.stop)
-        self._clock = means.now
-        self._means_stop = means.stop
-        self._where = place
-        self._total_s = deadline_s
-        self._answer_end_s = float("inf")
-
-    def begin(self, seconds: float, *, to_its_end: bool = False) -> None:
-        """Set the time for the next answer; `to_its_end`: a stop works only after it."""
-        self._answer_end_s = self._clock() + seconds
-        self._stop = None if to_its_end else self._means_stop
-
-    def remaining(self) -> float:
-        """Seconds until the nearer deadline. Raises ServiceLostError, _SlowError or StoppedError."""
-        try:
-            left = super().remaining()
-        except StoppedError as e:
-            raise StoppedError("stopped while reading", where=self._where, exit_code=e.exit_code) from e
-        except UnfinishedError as e:
-            raise ServiceLostError(
-                f"not read to the end within {self._total_s:.0f} s", where=self._where, hint="give it more time"
-            ) from e
-        mine = self._answer_end_s - self._clock()
-        if mine <= 0:
-            raise _SlowError("the answer took too long", where=self._where)
-        return min(left, mine)
 
 
 def service_url(text: str, *, http_on_loopback: bool = False) -> httpx.URL:
@@ -176,8 +146,8 @@ class Service:
         self._means = means
         self._limits = means.limits
         self._context = tls_context(means.ca)
-        self._guard = _ReadGuard(self.place, means, self._limits.deadline_s)
-        self._client = self._open(self._guard)
+        self._guard = ReadGuard(self.place, means.now, means.stop, self._limits.deadline_s)
+        self._client = self._open(lambda: self._guard)
         self._bytes = 0
         self._silent = 0
         self._headers: dict[str, str] = {}
@@ -188,9 +158,9 @@ class Service:
         # Secrets that must not come back into our output; shorter ones would hide half of every document.
         self._secrets = (credentials.password,) if credentials and len(credentials.password) >= _SECRET else ()
 
-    def _open(self, guard: SocketGuard) -> httpx.Client:
+    def _open(self, guard: Callable[[], SocketGuard]) -> httpx.Client:
         settings = HttpSettings(self._means.ca, connect_s=self._limits.connect_s, idle_s=self._limits.resource_s)
-        return open_client(origin_of(self.base), settings, self._context, lambda: guard)
+        return open_client(origin_of(self.base), settings, self._context, guard)
 
     def __enter__(self) -> Service:
         return self
@@ -202,10 +172,10 @@ class Service:
         finally:
             self._client.close()
 
-    def resolve(self, reference: object) -> httpx.URL:
+    def resolve(self, reference: object, *, below: str = "/redfish/") -> httpx.URL:
         """The address that a link of the service means, without its fragment.
 
-        Raises ResourceError for what is no link, leads to another host, or out of /redfish/.
+        Raises ResourceError for what is no link, leads to another host, or out of the folder `below`.
         """
         if not isinstance(reference, str) or not reference or len(reference) > _MAX_REFERENCE:
             raise ResourceError("a link is not a text, empty or too long", where=self.place)
@@ -214,7 +184,7 @@ class Service:
             same = origin_of(url) == origin_of(self.base) and not url.userinfo
         except (httpx.InvalidURL, ValueError, KeyError) as e:
             raise ResourceError("a link cannot be read", where=self.place) from e
-        if not same or not url.path.startswith("/redfish/"):
+        if not same or not url.path.startswith(below):
             raise ResourceError(
                 "the link leads away from the service",
                 where=self.place,
@@ -232,7 +202,7 @@ class Service:
         try:
             data = self._patiently(url, place)
             self._silent = 0
-        except (BrokenOff, _SlowError) as e:
+        except (BrokenOff, SlowError) as e:
             self._silent += 1
             if isinstance(e, Unreachable) or self._silent >= self._limits.max_silent:
                 raise ServiceLostError(e.message, where=self.place, hint="is the service up?") from e
@@ -251,6 +221,60 @@ class Service:
         if any(secret.encode() in data for secret in self._secrets):
             found = _without(found, self._secrets)
         return found
+
+    def begin_again(self) -> None:
+        """Give what is asked from now on the time of a whole reading."""
+        self._guard = ReadGuard(self.place, self._means.now, self._means.stop, self._limits.deadline_s)
+        self._silent = 0
+
+    def pause(self, seconds: float) -> None:
+        """Wait, in slices. Raises StoppedError, ServiceLostError where the time of this reading is over."""
+        self._guard.begin(float("inf"))
+        self._guard.pause(seconds, self._means.wait)
+
+    def ask(self, method: str, url: httpx.URL, headers: dict[str, str] | None = None) -> Sent:
+        """One request without a body, once; nothing of it is tried again. Raises KeeperError where nothing came."""
+        return self.send(method, url, SendBody("", 0, lambda: iter(())), SendLimits(self._limits.resource_s), headers)
+
+    def send(
+        self, method: str, url: httpx.URL, body: SendBody, limits: SendLimits, headers: dict[str, str] | None = None
+    ) -> Sent:
+        """One request that asks for a change, once: whatever becomes of it, it is never repeated here.
+
+        Raises KeeperError where no answer came; what the service did is then not known.
+        """
+        now, stop, rate = self._means.now, self._means.stop, limits.least_rate_bytes_s
+        deadline_s = limits.answer_s + body.size_bytes / rate + limits.window_s
+        reading = self._guard
+        self._guard = SendGuard(self.place, now, stop, deadline_s, (rate, limits.window_s))
+        self._guard.begin(float("inf"))
+        asked = {**self._headers, "Accept": "application/json", "OData-Version": "4.0", **(headers or {})}
+        if body.media_type:
+            asked |= {"Content-Type": body.media_type, "Content-Length": str(body.size_bytes)}
+        place = redacted(url)
+        self.requests += 1
+        try:
+            with talking_to(place):
+                content = body.pieces() if body.media_type else None
+                timeout = httpx.Timeout(limits.answer_s, connect=self._limits.connect_s, write=limits.idle_s)
+                request = self._client.build_request(method, url, headers=asked, content=content, timeout=timeout)
+                response = self._client.send(request, stream=True)
+                try:
+                    return self._sent(response, url, place)
+                finally:
+                    response.close()
+        finally:
+            self._guard = reading
+
+    def _sent(self, response: httpx.Response, url: httpx.URL, place: str) -> Sent:
+        found: object = None
+        with suppress(InputError, ResourceError):
+            found = json_read.loads(self._body(response, place) or b"null")
+        body = _without(found, self._secrets) if isinstance(found, dict) else None
+        location = response.headers.get("location", "")
+        with suppress(httpx.InvalidURL, ValueError):
+            location = str(url.join(location)) if location else ""
+        return Sent(response.status_code, location, body, retry_after_s(response.headers))
 
     def _patiently(self, url: httpx.URL, place: str) -> bytes:
         tried = 0
@@ -381,7 +405,7 @@ class Service:
             with talking_to(self.place):
                 request = self._client.build_request("POST", url, headers=headers, content=body)
                 response = self._client.send(request, stream=True)
-        except (BrokenOff, _SlowError, ServiceLostError) as e:
+        except (BrokenOff, SlowError, ServiceLostError) as e:
             if not isinstance(e, Unreachable):
                 self._leave(url, "the login got no answer; a session may have been made")
             raise ServiceLostError(e.message, where=self.place, hint="is the service up?") from e
@@ -464,12 +488,12 @@ class Service:
 
     def _delete(self, session: _Session) -> int:
         """Ask for a session's end, with a short deadline of its own; the answer's status, or 0."""
-        means = replace(self._means, stop=None)  # also after a stop
         if session.url is None:
             return 0
+        guard = ReadGuard(self.place, self._means.now, None, _END_S)
         with (
             suppress(KeeperError),
-            self._open(_ReadGuard(self.place, means, _END_S)) as client,
+            self._open(lambda: guard) as client,
             talking_to(self.place),
         ):
             response = client.send(client.build_request("DELETE", session.url, headers=session.headers), stream=True)

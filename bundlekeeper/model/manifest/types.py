@@ -118,6 +118,10 @@ class KindRule(_Table):
     turn: Annotated[int, Field(ge=0, le=99)] | None = Field(default=None, description="the lower, the earlier going up")
     ahead: bool | None = Field(default=None, description="may run ahead of everything at no risk")
     lists_models: bool | None = Field(default=None, description="gives the manager the list of models that exist")
+    upload: bool | None = Field(
+        default=None,
+        description="its management service takes a bundle's file as it is, so `stage --upload` may send it",
+    )
     none: bool | None = Field(default=None, description="true: this platform has no such component")
     order: VersionOrder | None = Field(default=None, description="order of this kind's image versions")
     list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(
@@ -127,7 +131,7 @@ class KindRule(_Table):
         default=None, description="minutes for one component"
     )
     models: dict[str, KindRule] | None = Field(
-        default=None, description="for one model: method, applied_by, back, minutes"
+        default=None, description="for one model: method, applied_by, back, minutes, upload"
     )
 
 

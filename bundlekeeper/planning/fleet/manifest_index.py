@@ -52,6 +52,7 @@ class ComponentFacts:
     turn: int
     ahead: bool
     lists_models: bool
+    upload: bool
 
     @property
     def over(self) -> str | None:
@@ -327,4 +328,5 @@ def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
         turn=FIRST_TURN if ahead else said("turn", LAST_TURN),
         ahead=ahead,
         lists_models=bool(said("lists_models", False)),
+        upload=bool(said("upload", False)),
     )
