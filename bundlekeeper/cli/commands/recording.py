@@ -7,16 +7,26 @@ kept; a dry run shows exactly what would be recorded; an event is never changed,
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from bundlekeeper.cli.commands.inventory_read import (
+    BasicOption,
+    CaOption,
+    HttpOption,
+    MapOption,
+    NetrcOption,
+    UserOption,
+)
 from bundlekeeper.cli.options import (
     ChassisOption,
     DomainOption,
     JsonOption,
     KindOption,
     ModelOption,
+    PerClusterOption,
+    QuietOption,
     ReportedByOption,
     SiteOption,
     SlotOption,
@@ -25,6 +35,20 @@ from bundlekeeper.cli.options import (
     store_root,
 )
 from bundlekeeper.cli.screen.forms import form_of
+from bundlekeeper.cli.upload_options import (
+    ActivateOption,
+    ConfirmOption,
+    ImageOption,
+    ParallelServices,
+    ServiceOption,
+    TaskTimeOption,
+    UploadOption,
+    agreeing,
+    insist_on_none,
+    insist_on_upload,
+    upload_options,
+)
+from bundlekeeper.errors import EXIT_REFUSED, worst_exit
 from bundlekeeper.findings import exit_status
 from bundlekeeper.jobs.recording.selection import Places
 from bundlekeeper.jobs.recording.statements import Asked, RecordDetails, RecordStatement
@@ -88,15 +112,46 @@ def stage(
     deviations: DeviationsOption = "",
     note: NoteOption = "",
     anyway: AnywayOption = "",
+    upload: UploadOption = False,
+    service: ServiceOption = None,
+    activate: ActivateOption = None,
+    confirm: ConfirmOption = None,
+    image_uri: ImageOption = None,
+    parallel: ParallelServices = 1,
+    per_cluster: PerClusterOption = 1,
+    max_time: TaskTimeOption = "1h",
+    user: UserOption = None,
+    netrc: NetrcOption = None,
+    basic: BasicOption = False,
+    map_file: MapOption = None,
+    ca: CaOption = None,
+    http_on_loopback: HttpOption = False,
+    quiet: QuietOption = False,
     dry_run: DryRunOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Record that an image's bytes are on a component (or many), not yet running."""
+    """Record that an image's bytes are on a component (or many), not yet running; with --upload, bring them there.
+
+    An upload sends the bundle's file to the management service (DMTF Redfish), once, after everything that is against
+    it was looked for, and records what was read back. It stages; it activates only with --activate, which is agreed to
+    by the target's name. Nothing here calls it safe: bundlekeeper help upload.
+    """
     details = RecordDetails(
         at, zone, reported_by, done_by, approved_by, change, plan, evidence, before, after, deviations, note, anyway
     )
     places = Places.of(name, site, domain, chassis, slot, kind, model)
+    sending = {
+        "service": service, "activate": activate, "confirm": confirm, "image_uri": image_uri, "parallel": parallel,
+        "per_cluster": per_cluster, "max_time": max_time, "user": user, "netrc": netrc, "basic": basic, "map": map_file,
+        "ca": ca, "http_on_loopback": http_on_loopback,
+    }  # fmt: skip
+    if upload:
+        stated = {"file": file, "version": version, "bank": bank, "at": at, "zone": zone, "evidence": evidence,
+                  "before": before, "after": after, "anyway": anyway}  # fmt: skip
+        insist_on_none(stated, "it happens now, and what it did is read back")
+        return _upload(places, bundle, sending, details, dry_run=dry_run, store=store, quiet=quiet, json=json)
+    insist_on_upload({**sending, "quiet": quiet})
     asked = Asked("stage", bundle=bundle, version=version, bank=bank)
     return _record(RecordStatement(asked, places, details), file=file, dry_run=dry_run, store=store, json=json)
 
@@ -192,6 +247,31 @@ def _record(statement: RecordStatement, *, file: str | None, dry_run: bool, stor
         done = record(session, statement, file=file, dry_run=dry_run)
     show_recording(done, statement.places.name, form=form_of(json=json))
     return exit_status(done.findings)
+
+
+def _upload(
+    places: Places,
+    bundle: str,
+    sending: dict[str, Any],
+    details: RecordDetails,
+    *,
+    dry_run: bool,
+    store: Path | None,
+    quiet: bool,
+    json: bool,
+) -> int:
+    from bundlekeeper.cli.screen.plans import uploaded as screen
+    from bundlekeeper.cli.screen.signals import SIGNALS
+    from bundlekeeper.jobs.session import Session
+    from bundlekeeper.jobs.upload.run import upload
+    from bundlekeeper.model.stop import Stop
+
+    stop, agree = Stop(), agreeing(sending["confirm"], screen.typed_name)
+    options = upload_options(sending, dry_run=dry_run)
+    with SIGNALS.guarded(stop), Session(store_root(store), caller(quiet=quiet), write=True) as session:
+        run = upload(session, places, bundle, options, details, agree, stop)
+    screen.show(run, "stage", places.name or "", form=form_of(json=json))
+    return worst_exit([exit_status(run.findings), EXIT_REFUSED if run.refused else 0])
 
 
 def _session(store: Path | None) -> Session:

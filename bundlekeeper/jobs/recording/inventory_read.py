@@ -100,7 +100,7 @@ def read(caller: Caller, urls: Sequence[str], options: ReadOptions, *, stop: Sto
     placement = _placement(options)
     if options.slot is not None and len(urls) > 1:
         raise InputError("--slot names one server, but there are several services", hint="read them one by one")
-    entries = _entries(options.map_file)
+    entries = map_entries(options.map_file)
 
     def report(outcome: ReadOutcome) -> None:
         reading = outcome.reading
@@ -171,7 +171,7 @@ def _placement(options: ReadOptions) -> Placement:
     return Placement(options.site, "" if options.domain == "-" else options.domain, options.chassis, options.slot)
 
 
-def _entries(file: str | None) -> tuple[MapEntry, ...]:
+def map_entries(file: str | None) -> tuple[MapEntry, ...]:
     if file is None:
         return ()
     from bundlekeeper.links.redfish.user_map import read_map

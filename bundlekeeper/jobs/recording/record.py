@@ -145,14 +145,14 @@ def _to_events(work: RecordingWork, row: RecordStatement) -> None:
     selector = selector_of(session, row.places)
     answers = questions.where(session.ledger, selector, clock=session.now())
     if not answers:
-        raise _no_match(session)
+        raise no_match(session)
     insist_on_one_meaning(session, row.places, selector, answers)
     bundle = recorded_bundle(work, row.asked.bundle) if row.asked.bundle else None
     for answer in _concerned(work, row, answers, bundle):
         _one(work, row, answer, bundle)
 
 
-def _no_match(session: Session) -> InputError:
+def no_match(session: Session) -> InputError:
     """Why no component matches: there is none, or all events of it are dated beyond this machine's clock."""
     from bundlekeeper.ledger.ask.future_events import ahead
 

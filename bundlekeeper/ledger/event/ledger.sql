@@ -70,6 +70,9 @@ CREATE INDEX event_component ON event (component, at) WHERE component IS NOT NUL
 CREATE INDEX event_learned ON event (component, seq) WHERE component IS NOT NULL;
 CREATE INDEX event_undoes ON event (undoes) WHERE undoes IS NOT NULL;
 CREATE INDEX event_other ON event (what) WHERE component IS NULL;
+-- What was uploaded: few events, asked for by every `status`; twice, as above.
+CREATE INDEX event_upload ON event (what) WHERE what > 11;
+CREATE INDEX event_upload_too ON event (at) WHERE what > 11;
 
 CREATE TRIGGER event_is_kept BEFORE DELETE ON event BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
 CREATE TRIGGER event_is_never_changed BEFORE UPDATE ON event

@@ -1,7 +1,7 @@
 """Limits of a conversation with a Redfish service, at the socket: while it is read, and while a file is sent to it.
 
-Rules: a stop works while waiting, in slices, but not between the request for a session and its answer; the least rate of
-a file that is sent counts only the time spent waiting for the network, and never the service's own work after it.
+Rules: a stop works while waiting, in slices, but not between the request for a session and its answer; the least rate
+of a file that is sent counts only the time spent waiting for the network, never the service's own work after it.
 """
 
 from __future__ import annotations

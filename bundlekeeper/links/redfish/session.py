@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -38,7 +38,16 @@ from bundlekeeper.links.http.limits import SocketGuard
 from bundlekeeper.links.http.verdict import retry_after_s
 from bundlekeeper.links.redfish.cache import Cache
 from bundlekeeper.links.redfish.guard import ReadGuard, SendGuard, SlowError
-from bundlekeeper.links.redfish.types import Credentials, ReadLimits, ResourceError, ServiceLostError, noted
+from bundlekeeper.links.redfish.types import (
+    Credentials,
+    ReadLimits,
+    ResourceError,
+    SendBody,
+    SendLimits,
+    Sent,
+    ServiceLostError,
+    noted,
+)
 from bundlekeeper.verification.hashing.read import Stop
 
 ROOT = "/redfish/v1/"  # DSP0266: the service root's address
@@ -70,35 +79,6 @@ class SessionMeans:
     cache: Cache | None = None
     stop: Stop | None = None
     http_on_loopback: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Sent:
-    """The answer to a request that asks for a change: `location` is a link, "" for none; `body` None for no object."""
-
-    status: int
-    location: str
-    body: dict[str, Any] | None
-    retry_after_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class SendBody:
-    """What is sent: its media type, its length in bytes, and its pieces, read once."""
-
-    media_type: str
-    size_bytes: int
-    pieces: Callable[[], Iterator[bytes]]
-
-
-@dataclass(frozen=True, slots=True)
-class SendLimits:
-    """`answer_s` is how long the service may think after the last byte, `least_rate_bytes_s` over any `window_s`."""
-
-    answer_s: float = 600.0
-    least_rate_bytes_s: float = 4096.0
-    window_s: float = 60.0
-    idle_s: float = 60.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,10 @@ Source: DMTF Redfish, DSP0266 (the protocol) and DSP8010 2025.4 (the schemas).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Any
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.findings import CODES, Code, Finding, Level
@@ -60,6 +61,35 @@ class ReadLimits:
     max_resources: int = 20_000
     max_pages: int = 1000
     max_silent: int = 3  # after so many resources in a row without an answer the service is given up
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """The answer to a request that asks for a change: `location` is a link, "" for none; `body` None for no object."""
+
+    status: int
+    location: str
+    body: dict[str, Any] | None
+    retry_after_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SendBody:
+    """What is sent: its media type, its length in bytes, and its pieces, read once."""
+
+    media_type: str
+    size_bytes: int
+    pieces: Callable[[], Iterator[bytes]]
+
+
+@dataclass(frozen=True, slots=True)
+class SendLimits:
+    """`answer_s` is how long the service may think after the last byte, `least_rate_bytes_s` over any `window_s`."""
+
+    answer_s: float = 600.0
+    least_rate_bytes_s: float = 4096.0
+    window_s: float = 60.0
+    idle_s: float = 60.0
 
 
 @dataclass(frozen=True, slots=True)

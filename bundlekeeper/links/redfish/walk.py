@@ -118,14 +118,16 @@ class Walk:
         self._full = False
         self._collected: set[str] = set()  # collections that were asked for
 
-    def run(self) -> Tree:
-        """Log in and read everything. Raises KeeperError where nothing but the root could be read.
+    def run(self, *, log_in: bool = True) -> Tree:
+        """Log in and read everything; without `log_in` in the session that there is.
 
         Where the service stops answering later, the result is what was read, not `complete`.
+        Raises KeeperError where nothing but the root could be read.
         """
         root = self._service.get(self._service.resolve(ROOT))
         self._asked.add(ROOT.rstrip("/"))
-        self._service.log_in(_sessions(root))
+        if log_in:
+            self._service.log_in(_sessions(root))
         try:
             self._everything(root)
         except ServiceLostError as e:

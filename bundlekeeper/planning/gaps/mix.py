@@ -39,6 +39,11 @@ def check_mix(case: Case) -> None:
         for breach in later:
             _tell(case, place, breach, f"in release {case.target.release.name}", is_solved=False)
     _unplaced(case)
+    check_today(case)
+
+
+def check_today(case: Case) -> None:
+    """The mixtures that are there already, whatever the target."""
     _infrastructure(case)
     _mixed_servers(case)
     _neighbours(case)

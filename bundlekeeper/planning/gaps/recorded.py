@@ -19,7 +19,7 @@ from bundlekeeper.planning.gaps.components import quoted
 from bundlekeeper.planning.gaps.mix import refusal
 from bundlekeeper.planning.gaps.question import component_name
 
-_Scopes = dict[tuple[str, str], dict[SeenVersion, list[PlacedComponent]]]  # by the scope and its place for people
+Scopes = dict[tuple[str, str], dict[SeenVersion, list[PlacedComponent]]]  # by the scope and its place for people
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ def _mixes(fleet: Fleet, state: DomainState, versions: Mapping[str, str], *, sta
     if staged:
         known = ((component.key, component.component.staged) for component in state.components)
         runs = {key: version for key, version in known if version} | runs
-    for (scope, place), rows in _scopes(fleet, state, runs).items():
+    for (scope, place), rows in scopes_with(fleet, state, runs).items():
         for breach in breaches(fleet.rules, scope, [(one, tuple(components)) for one, components in rows.items()]):
             concerned = [c for row in (*breach.whens, *breach.shorts) for c in row if c.key in versions]
             if breach.refused and concerned:
@@ -116,10 +116,10 @@ def _mixes(fleet: Fleet, state: DomainState, versions: Mapping[str, str], *, sta
                 yield finding("mix-refused", place, message, hint, Level.WARNING)
 
 
-def _scopes(fleet: Fleet, state: DomainState, runs: Mapping[str, str]) -> _Scopes:
+def scopes_with(fleet: Fleet, state: DomainState, runs: Mapping[str, str]) -> Scopes:
     """The components of each scope that some rule has, as they are with these versions by key."""
     wanted = {rule.scope for rule in fleet.rules.compatible_rules}
-    found: _Scopes = {}
+    found: Scopes = {}
 
     def then(component: PlacedComponent) -> ComponentReading:
         version = runs.get(component.key)
