@@ -78,5 +78,6 @@ def upload_options(given: Mapping[str, Any], *, dry_run: bool) -> UploadOptions:
     log_in = LogIn(given["user"], given["netrc"], given["basic"], password)
     return UploadOptions(
         tuple(given["service"] or ()), log_in, given["ca"], given["map"], given["http_on_loopback"],
-        given["activate"] or "", given["image_uri"], given["parallel"], given["per_cluster"], given["max_time"], dry_run,
+        given["activate"] or "", given["image_uri"], given["parallel"], given["per_cluster"], given["max_time"],
+        dry_run,
     )  # fmt: skip

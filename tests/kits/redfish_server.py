@@ -171,11 +171,11 @@ class RedfishServer(socketserver.ThreadingMixIn, http.server.HTTPServer):
     daemon_threads = True
     block_on_close = False
 
-    def __init__(self, world: World, context: ssl.SSLContext | None) -> None:
+    def __init__(self, world: World, context: ssl.SSLContext | None, handler: type[Handler] = Handler) -> None:
         self.world = world
         self.context = context
         self.closing = threading.Event()
-        super().__init__(("127.0.0.1", 0), Handler)
+        super().__init__(("127.0.0.1", 0), handler)
 
     @property
     def url(self) -> str:
@@ -195,9 +195,9 @@ class RedfishServer(socketserver.ThreadingMixIn, http.server.HTTPServer):
 
 
 @contextmanager
-def serving(world: World, context: ssl.SSLContext | None) -> Iterator[RedfishServer]:
+def serving(world: World, context: ssl.SSLContext | None, handler: type[Handler] = Handler) -> Iterator[RedfishServer]:
     """A service for the length of the block."""
-    server = RedfishServer(world, context)
+    server = RedfishServer(world, context, handler)
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
     thread.start()
     try:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.jobs.recording.record import RecordingWork, moment_of
 from bundlekeeper.jobs.recording.statements import RecordDetails
@@ -74,7 +74,7 @@ class UploadRecorder:
         self, target: UploadTarget, service: str, way: UploadWay | None, outcome: UploadOutcome
     ) -> Iterable[Event]:
         """The image on the component where it was read back, and the reading."""
-        seen = dict(outcome.seen)
+        seen: dict[str, Any] = dict(outcome.seen)
         read = EvidenceKind.INVENTORY
         if outcome.result is UploadResult.STAGED:
             bank = next((bank for bank in ("pending", "spare") if target.same(seen.get(bank, ""), target.version)), "")
@@ -93,7 +93,7 @@ class UploadRecorder:
             yield replace(observed, seen=Seen(**seen))
 
     @staticmethod
-    def _bundle(target: UploadTarget, way: UploadWay | None) -> dict[str, str]:
+    def _bundle(target: UploadTarget, way: UploadWay | None) -> dict[str, Any]:
         """The bundle; its digest only where its bytes were sent from here."""
         found = {"family": target.stored.family, "bundle": target.stored.version}
         return found if way in (UploadWay.SIMPLE, None) else {**found, "sha256": target.stored.sha256}

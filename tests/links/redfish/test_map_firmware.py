@@ -370,7 +370,17 @@ FROM_MEMORY = {
     "StandbySpare", "StandbyOffline", "PhysicalLocation", "PartLocation", "LocationOrdinalValue", "ServiceLabel",
 }  # fmt: skip
 # Words of HTTP (RFC 9110) and the like, no names of resources.
-HTTP = {"GET", "POST", "DELETE", "Accept", "Content-Type", "Content-Length", "Authorization", "OData-Version", "If-None-Match"}
+HTTP = {
+    "GET",
+    "POST",
+    "DELETE",
+    "Accept",
+    "Content-Type",
+    "Content-Length",
+    "Authorization",
+    "OData-Version",
+    "If-None-Match",
+}
 
 
 def test_the_names_that_are_read_are_dmtfs() -> None:

@@ -16,8 +16,8 @@ import pytest
 import respx
 
 from bundlekeeper.errors import InputError, StoppedError, UnfinishedError
-from bundlekeeper.links.redfish.read import combine, read_many, read_service, unused
 from bundlekeeper.links.redfish.cache import Cache
+from bundlekeeper.links.redfish.read import combine, read_many, read_service, unused
 from bundlekeeper.links.redfish.types import READ_CODES, Credentials, ReadLimits
 from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory

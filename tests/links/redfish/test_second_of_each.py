@@ -18,8 +18,8 @@ from bundlekeeper.cli.commands import inventory, inventory_read
 from bundlekeeper.cli.screen.run import dispatch
 from bundlekeeper.errors import InputError
 from bundlekeeper.jobs.recording import inventory_read as job
-from bundlekeeper.links.redfish.read import combine, read_many, unused
 from bundlekeeper.links.redfish.cache import Cache
+from bundlekeeper.links.redfish.read import combine, read_many, unused
 from bundlekeeper.links.redfish.types import Credentials, ServiceReading
 from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.model.inventory.types import Component
