@@ -26,6 +26,8 @@ _OTHER = Matter("component read back as another version", "components read back 
 _STAGED = Matter("component staged, not activated", "components staged, not activated", "bundlekeeper where --staged")
 _WITHDRAWN = Matter("component runs a withdrawn version", "components run a withdrawn version",
                     "bundlekeeper where --withdrawn")  # fmt: skip
+_UPLOAD = Matter("upload of which nobody knows what became", "uploads of which nobody knows what became",
+                 "bundlekeeper where {name} --history")  # fmt: skip
 _DOUBT = Matter("doubt about dates in the ledger", "doubts about dates in the ledger", "bundlekeeper where")
 
 
@@ -41,6 +43,7 @@ def concerns(session: Session) -> Iterator[Concern]:
     times = WhereTimes(zone=session.config.zone or "UTC")
     withdrawn = where(session, Places(), WhereAsked(withdrawn=True, bank=("active",)), times)
     yield from (Concern(doubt, _DOUBT) for doubt in withdrawn.doubts)
+    yield from _uploads(session)
     answers = unsettled(session.ledger, session.now())
     for answer in answers:
         found = of_record(answer)
@@ -58,6 +61,22 @@ def concerns(session: Session) -> Iterator[Concern]:
             message = f"{answer.staged.version} is staged, {runs(answer)} runs"
             found = finding("not-activated", called(answer), message, "bundlekeeper activate, when it is its turn")
             yield Concern(found, _STAGED, _day(answer.staged.since))
+
+
+def _uploads(session: Session) -> Iterator[Concern]:
+    """Files that were sent, or were to be, and of which nobody read back what became of them."""
+    from bundlekeeper.ledger.ask.uploads import open_uploads
+
+    for upload in open_uploads(session.ledger):
+        event = upload.event
+        place = f"{event.place.path()} {event.kind}" if event.place is not None else event.component
+        why = f": {upload.reason}" if upload.reason else ""
+        message = f"{event.version} was sent by {event.source}, and what became of it is not known{why}"
+        hint = (
+            f"bundlekeeper stage {event.component} --bundle {event.family}/{event.bundle} --upload "
+            f"--service {event.source} asks the service first"
+        )
+        yield Concern(finding("outcome-unknown", place, message, hint), _UPLOAD, event.at.utc().date(), event.component)
 
 
 def _matters() -> dict[Agreement, Matter]:

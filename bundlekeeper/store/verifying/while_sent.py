@@ -17,6 +17,8 @@ from bundlekeeper.store.database.rows import StoredBundle
 from bundlekeeper.store.disk import files
 from bundlekeeper.verification.hashing.read import BLOCK_BYTES, HashSource, Stop
 
+_SLICE_BYTES = 64 * 1024  # so that progress, and what a broken connection took, is known that exactly
+
 
 class ChangedError(KeeperError):
     """The file is not the one that was stored: it was not given whole."""
@@ -43,9 +45,7 @@ def pieces(store: Store, stored: StoredBundle, stop: Stop, count: Callable[[int]
             size += read
             if size > stored.size:
                 break
-            if held:
-                yield held
-                count(len(held))
+            yield from _slices(held, count)
             held = data
             if read < BLOCK_BYTES:
                 break
@@ -53,9 +53,14 @@ def pieces(store: Store, stored: StoredBundle, stop: Stop, count: Callable[[int]
             raise _changed(stored, *_other_size(size, stored.size))
         if digest.hexdigest() != stored.sha256:
             raise _changed(stored, "altered", "its bytes changed since they were verified")
-        if held:
-            yield held
-            count(len(held))
+        yield from _slices(held, count)
+
+
+def _slices(block: bytes, count: Callable[[int], None]) -> Iterator[bytes]:
+    for start in range(0, len(block), _SLICE_BYTES):
+        piece = block[start : start + _SLICE_BYTES]
+        yield piece
+        count(len(piece))
 
 
 def _other_size(size: int, stated: int) -> tuple[str, str]:
