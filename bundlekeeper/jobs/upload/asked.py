@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,6 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.jobs.recording.inventory_read import LogIn
-from bundlekeeper.jobs.recording.statements import RecordDetails
 from bundlekeeper.model.upload import ACTIVATING, STAGING, UploadOutcome, UploadResult
 
 if TYPE_CHECKING:
@@ -131,14 +130,13 @@ class UploadDone:
 
 @dataclass(frozen=True, slots=True)
 class UploadRun:
-    """What a whole command did; `refused` where a service let nothing be sent, `details` what is recorded with it."""
+    """What a whole command did; `refused` where something was not sent."""
 
     apply_time: str
     done: tuple[UploadDone, ...]
     findings: tuple[Finding, ...]
     dry_run: bool = False
     refused: bool = False
-    details: RecordDetails = field(default_factory=RecordDetails)
 
     @property
     def counts(self) -> Mapping[str, int]:

@@ -16,6 +16,7 @@ from bundlekeeper.jobs.upload.targets import judged_targets
 from bundlekeeper.model.upload import UploadResult
 
 if TYPE_CHECKING:
+    from bundlekeeper.jobs.following.progress import FollowedPlan
     from bundlekeeper.jobs.following.record_window import OpenWindow
     from bundlekeeper.jobs.recording.selection import Places
     from bundlekeeper.ledger.ask.types import WhereAnswer
@@ -51,6 +52,7 @@ def upload(
     if details.plan:
         plan = followed_plan(session, details.plan, InputFiles())
         insist_unchanged(plan.followed, details.plan)
+        details = _of_plan(details, plan)
     targets, notes = judged_targets(session, wanted, options, plan)
     return _run(session, targets, notes, options, details, places.name or "", agree, stop)
 
@@ -58,13 +60,12 @@ def upload(
 def upload_window(
     session: Session,
     window: OpenWindow,
-    components: Sequence[str],
     options: UploadOptions,
     details: RecordDetails,
     agree: Agree,
     stop: Stop,
 ) -> UploadRun:
-    """Bring what a window of a plan asks for, of these components or, for none, of all that are open in it.
+    """Bring what is left of a window of a plan, as far as it can be brought like this.
 
     Raises as `upload`.
     """
@@ -72,7 +73,7 @@ def upload_window(
     from bundlekeeper.ledger.ask.types import Selector
 
     options.check()
-    rows = [row.item for row in window.open if not components or row.item.key in components]
+    rows = [row.item for row in window.open]
     if not rows:
         raise InputError(f"nothing of window {window.number} is left to bring", hint="bundlekeeper plan progress")
     wanted = []
@@ -85,8 +86,22 @@ def upload_window(
     if passed:
         session.tell(f"note: not for upload, left to be done otherwise: {counted(len(passed), 'component')}: "
                      f"{', '.join(sorted({answer.kind for answer in passed}))}")  # fmt: skip
+    details = _of_plan(details, window.plan)
     targets, notes = judged_targets(session, wanted, options, window.plan)
     return _run(session, targets, notes, options, details, window.plan.name, agree, stop)
+
+
+def _of_plan(details: RecordDetails, plan: FollowedPlan) -> RecordDetails:
+    """What is recorded with it, with the ticket and the approval that the plan was kept with."""
+    if plan.kept is None:
+        return details
+    if not plan.kept.is_open:
+        raise InputError(f"the plan is closed: {plan.kept.reason}", where=plan.name, hint="bundlekeeper plan list")
+    return replace(
+        details,
+        change=details.change or plan.kept.change,
+        approved_by=details.approved_by or plan.kept.approved_by,
+    )
 
 
 def _only_uploads(
@@ -143,4 +158,4 @@ def _run(
     done = tuple(with_findings(one) for one in unlisted(conduct))
     found = (*notes, *conduct.findings, *(finding for one in done for finding in one.findings))
     refused = any(one.outcome.result is UploadResult.NOT_TRIED and not one.requests for one in done)
-    return UploadRun(options.apply_time, done, tuple(dict.fromkeys(found)), options.dry_run, refused, replace(details))
+    return UploadRun(options.apply_time, done, tuple(dict.fromkeys(found)), options.dry_run, refused)

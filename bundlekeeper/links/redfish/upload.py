@@ -39,7 +39,7 @@ from bundlekeeper.model.upload import UploadWay
 
 #: Gives the file's bytes, verified while they are read; the last ones only when all of them are right.
 Pieces = Callable[[], Iterator[bytes]]
-_JSON, _FILE = "application/json", "application/octet-stream"
+_JSON, _FILE, _FORM = "application/json", "application/octet-stream", "multipart/form-data"
 _CRLF = "\r\n"
 
 
@@ -128,9 +128,7 @@ class UploadConversation:
         address = redacted(self._address(way.way, way.reference))
         if way.way is UploadWay.MULTIPART:
             frame = _Multipart.of(order)
-            return [
-                UploadRequest("POST", address, frame.media_type, frame.size_bytes, pure.parameters(order), file=True)
-            ]
+            return [UploadRequest("POST", address, _FORM, frame.size_bytes, pure.parameters(order), file=True)]
         if way.way is UploadWay.SIMPLE:
             asked = pure.simple_update(order)
             return [UploadRequest("POST", address, _JSON, len(_encoded(asked)), asked)]
@@ -232,7 +230,7 @@ class _Multipart:
         before += f"{_CRLF}--{boundary}{_CRLF}{second}".encode()
         after = f"{_CRLF}--{boundary}--{_CRLF}".encode()
         size = len(before) + order.size_bytes + len(after)
-        return cls(f"multipart/form-data; boundary={boundary}", before, after, size)
+        return cls(f"{_FORM}; boundary={boundary}", before, after, size)
 
     def around(self, pieces: Iterator[bytes]) -> Iterator[bytes]:
         """The whole body."""
