@@ -41,6 +41,7 @@ from bundlekeeper.model.upload import UploadWay
 Pieces = Callable[[], Iterator[bytes]]
 _JSON, _FILE, _FORM = "application/json", "application/octet-stream", "multipart/form-data"
 _CRLF = "\r\n"
+_MANY = frozenset({"ComputerSystem", "Chassis", "Aggregate"})  # resources that stand for all that is in them
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,7 +248,8 @@ def targets_of(state: ServiceState, key: str) -> tuple[tuple[str, ...], str]:
     """The resource that names the component in a request, or why there is none: an item of it alone, else itself.
 
     "These targets should correspond to software inventory instances or their related items" (DSP8010 UpdateService); an
-    item that several components share would name all of them.
+    item that several components share would name all of them, and so would "a ComputerSystem resource: … the applicable
+    components within".
     """
     evidence, active = state.evidence[key], state.components[key].active
     items = [resource for path in evidence.items if (resource := state.tree.resources.get(path)) is not None]
@@ -260,6 +262,7 @@ def targets_of(state: ServiceState, key: str) -> tuple[tuple[str, ...], str]:
     if own:
         return (own[0].path,), ""
     is_related = any(evidence.resource in map(state.tree.locate, related(resource.body)) for resource in items)
-    if is_related and "#" not in evidence.resource:
+    itself = state.tree.resources.get(evidence.resource)
+    if is_related and itself is not None and itself.type not in _MANY:
         return (evidence.resource,), ""
     return (), "the service has no address that names this component alone"

@@ -99,7 +99,7 @@ def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], w
         rows = [*breach.maybe_whens, *breach.maybe_shorts]
         components = [component for row in (*rows, *breach.whens, *breach.shorts) for component in row]
         message = f"whether the rule that requires {wants} ({rule.source}) holds {when}"
-        fact = f"what {_named(rows)} {'runs' if len(rows) == 1 and len(rows[0]) == 1 else 'run'}"
+        fact = unsure(breach)
         case.tally.lack("compatible", place, message, fact, things=dict.fromkeys(p.key for p in components))
         return
     keys = dict.fromkeys(component.key for row in (*breach.shorts, *breach.whens) for component in row)
@@ -114,6 +114,12 @@ def _tell(case: Case, place: str, breach: Breach[tuple[PlacedComponent, ...]], w
     message = f"{when} {refusal(breach)}"
     hint = "look for an order in which every state between is allowed: bundlekeeper route"
     case.tally.add("mix-refused", place, message, hint, things=keys, evidence=evidence, sources=(rule.source,))
+
+
+def unsure(breach: Breach[tuple[PlacedComponent, ...]]) -> str:
+    """The fact that is not known where nobody can say whether a need is met."""
+    rows = [*breach.maybe_whens, *breach.maybe_shorts]
+    return f"what {_named(rows)} {'runs' if len(rows) == 1 and len(rows[0]) == 1 else 'run'}"
 
 
 def refusal(breach: Breach[tuple[PlacedComponent, ...]]) -> str:

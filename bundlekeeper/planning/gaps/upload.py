@@ -20,7 +20,7 @@ from bundlekeeper.planning.fleet.rules import breaches, seen
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget, TargetChoice
 from bundlekeeper.planning.gaps.components import check_components
-from bundlekeeper.planning.gaps.mix import check_today, refusal
+from bundlekeeper.planning.gaps.mix import check_today, refusal, unsure
 from bundlekeeper.planning.gaps.pairs import check_pairs
 from bundlekeeper.planning.gaps.question import Case, GapAnswer, GapGroup, Like, component_name, groups_of
 from bundlekeeper.planning.gaps.recorded import scopes_with
@@ -167,7 +167,8 @@ def _mixes(fleet: Fleet, state: DomainState, component: PlacedComponent, version
                     yield finding("mix-refused", place, f"once activated, {refusal(breach)}", hint)
                 else:
                     message = f"whether the rule of {breach.rule.source} holds once it is activated"
-                    yield finding("not-checked", place, message, "bundlekeeper gaps names the fact that is not known")
+                    fact = f"{message} (not known: {unsure(breach)})"
+                    yield finding("not-checked", place, fact, "read it and load it again")
 
 
 def _policies(
