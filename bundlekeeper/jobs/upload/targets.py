@@ -162,7 +162,7 @@ def _window(
             hint = "bundlekeeper route … --windows FILE makes a plan with dates"
             return None, [finding("not-checked", name, f"when window {number} is (not known: its date)", hint)]
         return PlannedTime(number), []
-    return _dated(session, name, number, window.begins, window.minutes, activates=options.activate)
+    return _dated(session, name, number, window.begins, window.open_minutes, activates=options.activate)
 
 
 def _dated(
@@ -172,7 +172,7 @@ def _dated(
 
     start = datetime.fromisoformat(begins)
     end, now = start + timedelta(minutes=minutes), session.now()
-    found = PlannedTime(number, begins, minutes)
+    found = PlannedTime(number, start.isoformat(timespec="seconds"), minutes)
     shown = f"window {number} is from {start:%Y-%m-%d %H:%M%z} to {end:%Y-%m-%d %H:%M%z}"
     is_early = activates and activates not in IN_WINDOW and now < start
     if now >= end or is_early:

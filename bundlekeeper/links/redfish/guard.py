@@ -6,7 +6,6 @@ of a file that is sent counts only the time spent waiting for the network, never
 
 from __future__ import annotations
 
-import select
 from collections.abc import Callable
 
 import httpcore
@@ -16,7 +15,7 @@ from bundlekeeper.links.http.limits import HttpLimits, SocketGuard
 from bundlekeeper.links.redfish.types import ServiceLostError
 from bundlekeeper.verification.hashing.read import Stop
 
-_PIECE = 16 * 1024  # bytes: what a socket that can be written takes at once (Linux), and one TLS record (RFC 8446 5.1)
+_PIECE = 16 * 1024  # bytes offered at once: one TLS record (RFC 8446 §5.1)
 _SLICE_S = 0.25  # how long a wait may go on without looking at the stop flag
 
 
@@ -71,23 +70,27 @@ class SendGuard(ReadGuard):
         """Waiting for an answer is the service's own time, and no slow network."""
 
     def write(self, stream: httpcore.NetworkStream, data: bytes, timeout_s: float | None) -> None:
-        """Write to `stream` piece by piece. Raises as `remaining`; httpcore.WriteTimeout; UnfinishedError when slow."""
-        sock = stream.get_extra_info("socket")
-        poll = select.poll()
-        poll.register(sock, select.POLLOUT)
-        idle_s = 0.0
-        for start in range(0, len(data), _PIECE):
-            piece = data[start : start + _PIECE]
-            began = self._now()
-            while not poll.poll(1000 * min(_SLICE_S, self.remaining())):
-                spent = self._now() - began
-                idle_s, began = idle_s + spent, began + spent
-                self._sent(spent, 0)
-                if timeout_s is not None and idle_s >= timeout_s:
-                    raise httpcore.WriteTimeout("nothing was taken")
-            stream.write(piece, timeout=self.within(timeout_s))
-            idle_s = 0.0
-            self._sent(self._now() - began, len(piece))
+        """Write to the socket of `stream`, in slices of time; what it takes at once is counted.
+
+        Raises as `remaining`; httpcore.WriteTimeout when nothing was taken for so long, httpcore.WriteError where the
+        connection broke; UnfinishedError when it is too slow.
+        """
+        sock, idle_s, left = stream.get_extra_info("socket"), 0.0, memoryview(data)
+        while left:
+            began, taken = self._now(), 0
+            sock.settimeout(min(_SLICE_S, self.remaining()))
+            try:
+                taken = sock.send(left[:_PIECE])
+            except TimeoutError:  # the same bytes are offered again, as TLS requires
+                pass
+            except OSError as e:
+                raise httpcore.WriteError("the connection broke") from e
+            left = left[taken:]
+            spent = self._now() - began
+            idle_s = 0.0 if taken else idle_s + spent
+            self._sent(spent, taken)
+            if timeout_s is not None and idle_s >= timeout_s:
+                raise httpcore.WriteTimeout("nothing was taken")
 
     def _sent(self, seconds: float, count: int) -> None:
         try:

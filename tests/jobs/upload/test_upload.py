@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -370,3 +371,85 @@ def result(done: Ran) -> str:
     """The result of the only target."""
     (row,) = done.json["upload"]["targets"]
     return str(row["result"])
+
+
+# -- a plan ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_plans_window_is_brought_and_bears_the_plan(desk: UploadDesk) -> None:
+    domain, first, second = desk.domain()
+    server = desk.service(first, second)
+    assert desk.run("route", domain, "--to", "6.1", "--window", "4h", "--out", f"{domain}.json").status in (0, 1)
+    kept = desk.run(
+        "plan", "keep", f"{domain}.json", "--name", domain, "--change", "118", "--approved-by", "lee", "--json"
+    )
+    digest = kept.json["plan"]["sha256"]
+    words = ["plan", "record", domain, "--window", "1", "--upload", *desk.words("", server)[5:], "--json"]
+    done = desk.run(*words)
+    assert done.status == 0, done.out + done.err
+    assert [row["result"] for row in done.json["upload"]["targets"]] == ["staged", "staged"]
+    events = desk.history(first)
+    assert {(event["plan"], event["change"], event["approved_by"]) for event in events} == {(digest, "118", "lee")}
+    progress = desk.run("plan", "progress", domain, "--json").json
+    assert progress["counts"]["staged"] == 2
+    assert desk.run(*words, "--yes").status == 2
+    assert desk.run("plan", "record", domain, "--window", "1", "--service", server.url).status == 2
+
+
+def test_a_plan_that_does_not_bring_it_refuses(desk: UploadDesk) -> None:
+    domain, *_ = desk.domain()
+    _, serial, _ = desk.domain()
+    server = desk.service(serial)
+    assert desk.run("route", domain, "--to", "6.1", "--out", f"{domain}.json").status in (0, 1)
+    done = desk.upload(serial, server, more=("--plan", f"{domain}.json"))
+    assert done.status == 4
+    assert done.codes == ["falls-short"]
+    assert update_world(server).asked == []
+
+
+@pytest.mark.parametrize(
+    ("begins", "activate", "status"),
+    [
+        ("2099-01-01T01:00:00Z", "", 0),  # staging has no effect: it may be done before its window
+        ("2099-01-01T01:00:00Z", "immediate", 4),
+        ("2099-01-01T01:00:00Z", "on-reset", 4),
+        ("2099-01-01T01:00:00Z", "at-maintenance-window-start", 0),
+    ],
+)
+def test_activating_keeps_to_the_plans_window(desk: UploadDesk, begins: str, activate: str, status: int) -> None:
+    domain, serial, other = desk.domain()
+    (desk.folder / f"{domain}.toml").write_text(
+        f'windows = 1\n[[window]]\nsite = "holm"\nbegins = {begins}\nminutes = 240\n', "utf-8"
+    )
+    made = desk.run("route", domain, "--to", "6.1", "--windows", f"{domain}.toml", "--out", f"{domain}.json")
+    assert made.status in (0, 1), made.out + made.err
+    server = desk.service(serial, other)
+    more = ("--plan", f"{domain}.json", *(("--activate", activate, "--confirm", serial) if activate else ()))
+    done = desk.upload(serial, server, more=more)
+    assert done.status == status, done.out + done.err
+    if status:
+        assert done.codes == ["falls-short"]
+        assert update_world(server).asked == []
+    elif activate:
+        window = update_world(server).uploads[0].parameters["@Redfish.MaintenanceWindow"]
+        assert window["MaintenanceWindowStartTime"].startswith("2099-01-01T01:00:00")
+        assert window["MaintenanceWindowDurationInSeconds"] == 240 * 60
+
+
+# -- what was accepted -------------------------------------------------------------------------------------------------
+
+
+def test_of_accepted_findings_only_four_codes_count(desk: UploadDesk) -> None:
+    """That a component differs may be accepted; that a pair is not healthy, too, and it refuses all the same."""
+    domain, serial, other = desk.domain()
+    assert desk.run("observe", other, "--healthy", "no").status == 0
+    server = desk.service(serial, other)
+    for code in ("pair-unhealthy", "component-differs"):
+        until = ("--reason", "agreed", "--until", str(datetime.now(UTC).date() + timedelta(days=30)))
+        assert desk.run("accept", code, f"{domain}/*", *until).status == 0
+    done = desk.upload(serial, server)
+    assert (done.status, done.codes) == (4, ["pair-unhealthy"])
+    assert desk.run("observe", other, "--healthy", "yes", "--active", NEW).status == 0
+    done = desk.upload(serial, server)
+    assert done.status == 0, done.out
+    assert any(row["code"] == "component-differs" and row.get("accepted") for row in done.json["findings"])

@@ -180,17 +180,13 @@ def test_a_multipart_body_is_read_by_another_reader() -> None:
 
 
 class _Stream:
-    """A socket as the HTTP library gives it."""
+    """A connection as the HTTP library gives it."""
 
     def __init__(self, sock: socket.socket) -> None:
-        self.sock, self.taken = sock, b""
+        self.sock = sock
 
     def get_extra_info(self, _: str) -> socket.socket:
         return self.sock
-
-    def write(self, data: bytes, timeout: float | None = None) -> None:
-        self.sock.settimeout(timeout)
-        self.sock.sendall(data)
 
 
 def sending(stop: Stop | None = None, rate: float = 1000.0) -> tuple[SendGuard, _Stream, socket.socket]:

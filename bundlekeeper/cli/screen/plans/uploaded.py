@@ -11,7 +11,7 @@ from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.marks import next_line, put
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.model.upload import UploadResult
+from bundlekeeper.model.upload import STAGING, UploadResult
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.upload.asked import UploadDone, UploadRun
@@ -79,7 +79,8 @@ def _text(done: UploadDone, run: UploadRun) -> None:
     seen = ", ".join(f"{bank} {version or 'none'}" for bank, version in outcome.seen)
     read = f"; read back: {seen}" if seen else ""
     word = outcome.result.value if outcome.result is not UploadResult.NOT_TRIED else "not sent"
-    put(f"{word}: {what}{read}")
+    starts = outcome.result is UploadResult.STAGED and run.apply_time != STAGING
+    put(f"{word}: {what}{read}{f'; the service starts it {run.apply_time}' if starts else ''}")
 
 
 def _as_json(done: UploadDone) -> dict[str, Any]:
