@@ -19,6 +19,19 @@ from bundlekeeper.cli.commands.inventory_read import (
     NetrcOption,
     UserOption,
 )
+from bundlekeeper.cli.commands.upload_options import (
+    ActivateOption,
+    ConfirmOption,
+    ImageOption,
+    ParallelServices,
+    ServiceOption,
+    TaskTimeOption,
+    UploadOption,
+    agreeing,
+    insist_on_none,
+    insist_on_upload,
+    upload_options,
+)
 from bundlekeeper.cli.options import (
     ChassisOption,
     DomainOption,
@@ -35,19 +48,6 @@ from bundlekeeper.cli.options import (
     store_root,
 )
 from bundlekeeper.cli.screen.forms import form_of
-from bundlekeeper.cli.upload_options import (
-    ActivateOption,
-    ConfirmOption,
-    ImageOption,
-    ParallelServices,
-    ServiceOption,
-    TaskTimeOption,
-    UploadOption,
-    agreeing,
-    insist_on_none,
-    insist_on_upload,
-    upload_options,
-)
 from bundlekeeper.errors import EXIT_REFUSED, worst_exit
 from bundlekeeper.findings import exit_status
 from bundlekeeper.jobs.recording.selection import Places

@@ -172,6 +172,7 @@ def _placement(options: ReadOptions) -> Placement:
 
 
 def map_entries(file: str | None) -> tuple[MapEntry, ...]:
+    """The entries of the user's map; none without a file. Raises as `read_map`."""
     if file is None:
         return ()
     from bundlekeeper.links.redfish.user_map import read_map

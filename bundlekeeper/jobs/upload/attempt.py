@@ -15,7 +15,7 @@ from bundlekeeper.errors import KeeperError, RefusedError, StoppedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import some
 from bundlekeeper.links.redfish.task import FollowedTask, TaskEnd
-from bundlekeeper.links.redfish.types import ResourceError, Sent, ServiceLostError
+from bundlekeeper.links.redfish.types import ResourceError, ServiceLostError, ServiceReply
 from bundlekeeper.links.redfish.update_service import ChosenWay, UploadOrder, messages
 from bundlekeeper.links.redfish.upload import ServiceState, UploadConversation, targets_of
 from bundlekeeper.model.upload import STAGING, UploadOutcome, UploadResult, UploadWay
@@ -199,7 +199,7 @@ class _Sending:
             reason = f"it was asked to wait, and {_listed(banks or {})} runs: the service ignored the apply time"
         return UploadOutcome(result, reason, tuple((banks or {}).items()), self.task_address, said), findings
 
-    def _send(self, order: UploadOrder, way: ChosenWay) -> tuple[Sent | None, str, tuple[Finding, ...]]:
+    def _send(self, order: UploadOrder, way: ChosenWay) -> tuple[ServiceReply | None, str, tuple[Finding, ...]]:
         """The answer, or why there is none, with findings where the file was the reason."""
 
         def took(size: int) -> None:
@@ -213,11 +213,11 @@ class _Sending:
         except StoppedError:
             raise
         except RefusedError as refused:  # nothing was sent
-            return Sent(400, "", None), refused.message, ()
+            return ServiceReply(400, "", None), refused.message, ()
         except KeeperError as error:
             return None, f"{error.message} after {self.count} of {order.size_bytes} bytes", ()
 
-    def _followed(self, sent: Sent) -> FollowedTask | None:
+    def _followed(self, sent: ServiceReply) -> FollowedTask | None:
         try:
             return self.attempt.talk.follow(sent, self._has_arrived)
         except ResourceError as error:
@@ -241,7 +241,7 @@ class _Sending:
         return _banks(state, self.target)
 
     @staticmethod
-    def _why(sent: Sent | None, task: FollowedTask | None) -> str:
+    def _why(sent: ServiceReply | None, task: FollowedTask | None) -> str:
         if task is not None and task.reason:
             return task.reason
         if sent is not None and not 200 <= sent.status < 300:
@@ -250,7 +250,7 @@ class _Sending:
         return ""
 
 
-def _is_done(sent: Sent | None, task: FollowedTask | None) -> bool:
+def _is_done(sent: ServiceReply | None, task: FollowedTask | None) -> bool:
     """True where the service says that the operation ended well."""
     if task is not None:
         return task.end is TaskEnd.DONE

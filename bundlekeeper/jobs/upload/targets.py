@@ -108,7 +108,8 @@ def bundle_of(
 ) -> tuple[Bundle, StoredBundle]:
     """The bundle of that name for a component, in the manifest and in the store.
 
-    `name` is family/version or a file's name. Raises InputError for none, and for several that differ in variant.
+    `name` is family/version or a file's name. Raises InputError for none, and for several that differ in variant;
+    RefusedError for one that is not in the store.
     """
     family, _, version = name.partition("/")
     bundles = [

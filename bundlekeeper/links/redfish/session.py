@@ -44,8 +44,8 @@ from bundlekeeper.links.redfish.types import (
     ResourceError,
     SendBody,
     SendLimits,
-    Sent,
     ServiceLostError,
+    ServiceReply,
     noted,
 )
 from bundlekeeper.verification.hashing.read import Stop
@@ -212,13 +212,13 @@ class Service:
         self._guard.begin(float("inf"))
         self._guard.pause(seconds, self._means.wait)
 
-    def ask(self, method: str, url: httpx.URL, headers: dict[str, str] | None = None) -> Sent:
+    def ask(self, method: str, url: httpx.URL, headers: dict[str, str] | None = None) -> ServiceReply:
         """One request without a body, once; nothing of it is tried again. Raises KeeperError where nothing came."""
         return self.send(method, url, SendBody("", 0, lambda: iter(())), SendLimits(self._limits.resource_s), headers)
 
     def send(
         self, method: str, url: httpx.URL, body: SendBody, limits: SendLimits, headers: dict[str, str] | None = None
-    ) -> Sent:
+    ) -> ServiceReply:
         """One request that asks for a change, once: whatever becomes of it, it is never repeated here.
 
         Raises KeeperError where no answer came; what the service did is then not known.
@@ -246,7 +246,7 @@ class Service:
         finally:
             self._guard = reading
 
-    def _sent(self, response: httpx.Response, url: httpx.URL, place: str) -> Sent:
+    def _sent(self, response: httpx.Response, url: httpx.URL, place: str) -> ServiceReply:
         found: object = None
         with suppress(InputError, ResourceError):
             found = json_read.loads(self._body(response, place) or b"null")
@@ -254,7 +254,7 @@ class Service:
         location = response.headers.get("location", "")
         with suppress(httpx.InvalidURL, ValueError):
             location = str(url.join(location)) if location else ""
-        return Sent(response.status_code, location, body, retry_after_s(response.headers))
+        return ServiceReply(response.status_code, location, body, retry_after_s(response.headers))
 
     def _patiently(self, url: httpx.URL, place: str) -> bytes:
         tried = 0

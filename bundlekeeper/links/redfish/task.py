@@ -17,7 +17,7 @@ from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.links.http.client import redacted
 from bundlekeeper.links.redfish.session import Service
-from bundlekeeper.links.redfish.types import ResourceError, Sent
+from bundlekeeper.links.redfish.types import ResourceError, ServiceReply
 from bundlekeeper.links.redfish.update_service import messages
 from bundlekeeper.links.redfish.walk import Body, link, links, type_of
 
@@ -74,7 +74,7 @@ class TaskPlace:
     is_monitor: bool
 
 
-def of_answer(service: Service, sent: Sent) -> TaskPlace | None:
+def of_answer(service: Service, sent: ServiceReply) -> TaskPlace | None:
     """Where the task of an answer is asked: the Task that it has, else the monitor of its Location; None for neither.
 
     Raises ResourceError where the only address leads away from the service.
@@ -85,8 +85,8 @@ def of_answer(service: Service, sent: Sent) -> TaskPlace | None:
     return TaskPlace(service.resolve(sent.location), is_monitor=True) if sent.location else None
 
 
-def _asked(service: Service, place: TaskPlace) -> Sent:
-    return service.ask("GET", place.url) if place.is_monitor else Sent(200, "", service.get(place.url))
+def _asked(service: Service, place: TaskPlace) -> ServiceReply:
+    return service.ask("GET", place.url) if place.is_monitor else ServiceReply(200, "", service.get(place.url))
 
 
 def follow(
@@ -100,7 +100,7 @@ def follow(
     state, reason, failures, waited = "", "", 0, 0
     said: tuple[str, ...] = ()
     while True:
-        sent: Sent | None
+        sent: ServiceReply | None
         try:
             sent = _asked(service, place)
             failures = failures + 1 if sent.status in _NOT_TOLD or sent.status >= 500 else 0
@@ -128,7 +128,7 @@ def follow(
         pause_s = min(pause_s * 1.5, _LONGEST_PAUSE_S)
 
 
-def _judged(address: str, sent: Sent) -> FollowedTask:
+def _judged(address: str, sent: ServiceReply) -> FollowedTask:
     """What one answer of a task or of its monitor means."""
     body, said = sent.body or {}, messages(sent.body)
     state = body.get("TaskState")

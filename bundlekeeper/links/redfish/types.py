@@ -64,7 +64,7 @@ class ReadLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class Sent:
+class ServiceReply:
     """The answer to a request that asks for a change: `location` is a link, "" for none; `body` None for no object."""
 
     status: int

@@ -28,8 +28,8 @@ from bundlekeeper.links.redfish.types import (
     ResourceError,
     SendBody,
     SendLimits,
-    Sent,
     ServiceLostError,
+    ServiceReply,
 )
 from bundlekeeper.links.redfish.update_service import ChosenWay, UploadOrder
 from bundlekeeper.links.redfish.user_map import MapEntry
@@ -139,7 +139,7 @@ class UploadConversation:
             UploadRequest("POST", address, _FILE, order.size_bytes, {}, file=True),
         ]
 
-    def send(self, state: ServiceState, way: ChosenWay, order: UploadOrder, pieces: Pieces) -> Sent:
+    def send(self, state: ServiceState, way: ChosenWay, order: UploadOrder, pieces: Pieces) -> ServiceReply:
         """Send the file, or ask the service to fetch it: once.
 
         Raises RefusedError where the service does not let itself be reserved; KeeperError where no answer came: what
@@ -155,7 +155,7 @@ class UploadConversation:
             return self._json("POST", url, pure.simple_update(order))
         return self._pushed(state, url, order, pieces)
 
-    def _pushed(self, state: ServiceState, url: httpx.URL, order: UploadOrder, pieces: Pieces) -> Sent:
+    def _pushed(self, state: ServiceState, url: httpx.URL, order: UploadOrder, pieces: Pieces) -> ServiceReply:
         update = state.update or {}
         sent = self._json("PATCH", self._update(), pure.reservation(order), update)
         if not 200 <= sent.status < 300:
@@ -181,7 +181,7 @@ class UploadConversation:
         root = self.service.get(self.service.resolve(ROOT))
         return self.service.resolve(link(root, "UpdateService"))
 
-    def _json(self, method: str, url: httpx.URL, asked: Mapping[str, Any], update: Body | None = None) -> Sent:
+    def _json(self, method: str, url: httpx.URL, asked: Mapping[str, Any], update: Body | None = None) -> ServiceReply:
         data = _encoded(asked)
         etag = (update or {}).get("@odata.etag")
         headers = {"If-Match": etag} if isinstance(etag, str) and etag.isascii() and etag.isprintable() else {}
@@ -191,7 +191,7 @@ class UploadConversation:
 
     # -- afterwards ----------------------------------------------------------------------------------------------------
 
-    def follow(self, sent: Sent, arrived: Callable[[], bool]) -> FollowedTask | None:
+    def follow(self, sent: ServiceReply, arrived: Callable[[], bool]) -> FollowedTask | None:
         """The task of an answer, followed to its end; None where the answer names none. Raises as `task.follow`."""
         place = of_answer(self.service, sent)
         return None if place is None else follow(self.service, place, self.task_limits, self.now, arrived)

@@ -15,13 +15,14 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import httpcore
+import httpx
 import pytest
 
 from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.links.redfish import task, update_service
 from bundlekeeper.links.redfish import upload as conversation
 from bundlekeeper.links.redfish.guard import SendGuard
-from bundlekeeper.links.redfish.types import ReadingEvidence, Sent
+from bundlekeeper.links.redfish.types import ReadingEvidence, ServiceReply
 from bundlekeeper.links.redfish.update_service import ChosenWay, UploadOrder
 from bundlekeeper.links.redfish.upload import ServiceState, targets_of
 from bundlekeeper.links.redfish.walk import Resource, Tree
@@ -223,6 +224,7 @@ def test_the_services_own_time_is_no_slow_network() -> None:
     with theirs, stream.sock:
         for _ in range(100):
             guard.waited(60.0, 0)
+        assert guard.remaining() > 0
 
 
 # -- whom it names -----------------------------------------------------------------------------------------------------
@@ -279,13 +281,13 @@ def test_a_request_names_the_component_and_nothing_else() -> None:
     ],
 )
 def test_what_an_answer_of_a_task_means(status: int, body: dict[str, Any] | None, end: str) -> None:
-    assert task._judged("here", Sent(status, "", body)).end.value == end
+    assert task._judged("here", ServiceReply(status, "", body)).end.value == end
 
 
 def test_a_task_that_nobody_can_ask_for_is_lost_and_not_failed() -> None:
-    answers = iter([Sent(503, "", None), Sent(404, "", None), Sent(401, "", None)])
+    answers = iter([ServiceReply(503, "", None), ServiceReply(404, "", None), ServiceReply(401, "", None)])
     asked = SimpleNamespace(ask=lambda *_: next(answers), begin_again=lambda: None, pause=lambda _: None)
-    place = task.TaskPlace(conversation.httpx.URL("https://s/redfish/v1/TaskService/TaskMonitors/1"), is_monitor=True)
+    place = task.TaskPlace(httpx.URL("https://s/redfish/v1/TaskService/TaskMonitors/1"), is_monitor=True)
     limits = task.TaskLimits(total_s=10, tries=3)
     found = task.follow(cast("Any", asked), place, limits, lambda: 0.0, lambda: False)
     assert (found.end.value, found.reason) == ("lost", "the service answered 401 to the question for its task")

@@ -156,7 +156,7 @@ def test_the_bundle_itself_refuses(holdings: Holdings | str, code: str) -> None:
         holdings = Holdings(replace(row, verified=False) for row in rows)
     elif holdings == "stale":
         old = NOW.replace(year=2025)
-        holdings = Holdings((replace(row, verified_at=old) for row in rows), max_verification_age_s=86400.0)
+        holdings = Holdings((replace(row, verified_at=old) for row in rows), max_verification_age_s=86400)
     elif holdings == "unsigned":
         absent = [replace(row, signature=SignatureState.ABSENT) for row in rows]
         holdings = Holdings(absent, signed_families=("infrastructure",))

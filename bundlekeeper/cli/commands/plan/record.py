@@ -13,17 +13,7 @@ import typer
 
 from bundlekeeper.cli.commands.inventory_read import BasicOption
 from bundlekeeper.cli.commands.plan.kept import PlanArgument
-from bundlekeeper.cli.options import (
-    JsonOption,
-    PerClusterOption,
-    QuietOption,
-    ReportedByOption,
-    StoreOption,
-    caller,
-    store_root,
-)
-from bundlekeeper.cli.screen.forms import form_of
-from bundlekeeper.cli.upload_options import (
+from bundlekeeper.cli.commands.upload_options import (
     ActivateOption,
     ConfirmOption,
     ImageOption,
@@ -36,6 +26,16 @@ from bundlekeeper.cli.upload_options import (
     insist_on_upload,
     upload_options,
 )
+from bundlekeeper.cli.options import (
+    JsonOption,
+    PerClusterOption,
+    QuietOption,
+    ReportedByOption,
+    StoreOption,
+    caller,
+    store_root,
+)
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import EXIT_REFUSED, InputError, worst_exit
 from bundlekeeper.findings import exit_status
 
