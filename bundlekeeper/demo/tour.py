@@ -106,6 +106,20 @@ STEPS = (
         "A rule refuses the direct jump; its source is named. What could not be checked is counted, never called good.",
     ),
     TourStep(
+        "Ask to bring a bundle to a component over Redfish, too early",
+        (
+            "stage",
+            "SKERRYA-IO1",
+            "--bundle",
+            "infrastructure/6.1.0",
+            "--upload",
+            "--service",
+            "https://manager.example",
+        ),
+        4,
+        "Refused before any service was asked. Nothing is sent that a rule, or a fact that is not known, is against.",
+    ),
+    TourStep(
         "Ask for the allowed route: its order, its windows, and how to get back",
         ("route", "skerry-a", "--to", "6.1"),
         1,

@@ -23,6 +23,7 @@ TOPICS = (
     "columns",
     "route",
     "plan",
+    "upload",
     "media",
     "receipt",
     "exports",
