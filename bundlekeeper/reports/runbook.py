@@ -25,8 +25,8 @@ CAUTIONS = (
     "Confirm redundancy before each step: nothing is taken down while what takes over for it is down. Between two "
     "things that are down, wait for what the action before asks for, however long that takes.",
     "Take anti-static and lifting precautions when a component must be reseated.",
-    "stage --upload brings a file over Redfish. It was never tried on real hardware: try it first on a component that may "
-    "fail, and read each component itself afterwards.",
+    "stage --upload brings a file over Redfish. It was never tried on real hardware: try it first on a component that "
+    "may fail, and read each component itself afterwards.",
     "This is a plan. It says what was checked and what was not; it does not say that a step is without danger.",
 )
 

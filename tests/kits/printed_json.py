@@ -28,6 +28,7 @@ from bundlekeeper.errors import KeeperError
 from tests.conftest import MARRAM
 from tests.kits.redfish_server import PASSWORD, USER, World, documents, serving
 from tests.kits.signing_world import chain, pem
+from tests.kits.upload_world import UploadDesk
 
 FieldPath = tuple[str, ...]
 #: What a path was seen to hold: "value", "null", "empty" for an array or object of nothing, else "more".
@@ -108,6 +109,7 @@ def printed(folder: Path) -> PrintedJson:
         _handbook(seen)
         patch.setenv("BUNDLEKEEPER_PASSWORD", PASSWORD)
         _service(seen)
+        _uploads(seen, folder)
     return seen
 
 
@@ -228,3 +230,16 @@ def _service(seen: PrintedJson) -> None:
         where = ("--site", "holm", "--domain", "holm-a", "--user", USER, "--http-on-loopback")
         address = f"http://127.0.0.1:{service.server_address[1]}"
         seen.run("inventory", "read", address, "http://127.0.0.1:9", *where)
+
+
+def _uploads(seen: PrintedJson, folder: Path) -> None:
+    (folder / "uploads").mkdir()
+    desk = UploadDesk.made(folder / "uploads")
+    with desk.stack:
+        domain, first, second = desk.domain()
+        server, store = desk.service(first, second), ("--store", str(folder / "uploads" / "store"))
+        seen.run("route", domain, "--to", "6.1", "--out", "upload.json", *store)
+        words = desk.words(first, server)
+        for more in (("--dry-run",), ()):
+            seen.run(*words, *more, *store)
+            seen.run("plan", "record", "upload.json", "--window", "1", "--upload", *words[5:], *more, *store)
