@@ -8,15 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import CODES, Finding, Level, finding
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.jobs.planning.gaps import unfinished
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.jobs.unsettled import of_record
 from bundlekeeper.jobs.upload.asked import PlannedTime, UploadOptions, UploadTarget
 from bundlekeeper.model.upload import IN_WINDOW
 
@@ -25,6 +24,7 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import WhereAnswer
     from bundlekeeper.model.inventory.types import Component
     from bundlekeeper.model.manifest.types import Bundle
+    from bundlekeeper.model.route.dated_windows import DatedWindow
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.gaps.upload import JudgedUpload
     from bundlekeeper.store.database.rows import StoredBundle
@@ -59,9 +59,9 @@ def judged_targets(
         bundle, stored = bundle_of(session, given, name, component, fleet)
         change = UploadChange(answer.component, bundle, activates=bool(options.activate))
         judged = judge_upload(fleet, component.domain, change, given.holdings, given.judged_at)
-        open_work = [one for one in unfinished(session, component.domain) if one.subject.endswith(f" {component.key}")]
+        left_open = of_record(answer)
         window, about = _window(session, plan, component, bundle, judged.version, options)
-        for one in (*judged.findings, *open_work, *about):
+        for one in (*judged.findings, *([left_open] if left_open else ()), *about):
             found += _counted([one], given, component.domain)
         targets.append(_target(fleet, component, answer, bundle, stored, judged, plan, window))
     found = list(dict.fromkeys(found))
@@ -158,27 +158,22 @@ def _window(
         return None, [finding("falls-short", name, message, "bundlekeeper plan show PLAN")]
     window = work.window(item.window) if item.window else None
     number = window.number if window is not None else 0
-    if window is None or not window.begins:
+    if window is None or window.dated is None:
         if options.activate in IN_WINDOW:
             hint = "bundlekeeper route … --windows FILE makes a plan with dates"
             return None, [finding("not-checked", name, f"when window {number} is (not known: its date)", hint)]
         return PlannedTime(number), []
-    return _dated(session, name, number, window.begins, window.open_minutes, activates=options.activate)
+    return _dated(session, name, number, window.dated, activates=options.activate)
 
 
 def _dated(
-    session: Session, name: str, number: int, begins: str, minutes: int, *, activates: str
+    session: Session, name: str, number: int, dated: DatedWindow, *, activates: str
 ) -> tuple[PlannedTime, list[Finding]]:
-    from datetime import datetime
-
-    start = datetime.fromisoformat(begins)
-    end, now = start + timedelta(minutes=minutes), session.now()
-    found = PlannedTime(number, start.isoformat(timespec="seconds"), minutes)
-    shown = f"window {number} is from {start:%Y-%m-%d %H:%M%z} to {end:%Y-%m-%d %H:%M%z}"
+    start, end, now = dated.time(), dated.time(dated.minutes), session.now()
+    found = PlannedTime(number, start.isoformat(timespec="seconds"), dated.minutes)
     is_early = activates and activates not in IN_WINDOW and now < start
     if now >= end or is_early:
-        hint = (
-            "activating keeps to the plan's window" if is_early else "make the plan again with windows that are to come"
-        )
-        return found, [finding("falls-short", name, f"{shown}, and now is {now:%Y-%m-%d %H:%M%z}", hint)]
+        hint = "activating keeps to the plan's window" if is_early else "make the plan again, with windows to come"
+        message = f"window {number} is {dated.text()}, and now is {now:%Y-%m-%d %H:%MZ}"
+        return found, [finding("falls-short", name, message, hint)]
     return found, []
