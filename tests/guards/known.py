@@ -1805,6 +1805,52 @@ CONFIG = (
     ),
 )
 
+UPLOADS = (
+    Guard(
+        "what was accepted does not let an upload through, but for four codes",
+        "jobs/upload/targets.py",
+        "new if not new.accepted or new.code in COUNTING else old for",
+        "new for",
+        "jobs/upload/test_upload.py::test_of_accepted_findings_only_four_codes_count",
+    ),
+    _never(
+        "the end of a file that changed is not sent",
+        "store/verifying/while_sent.py",
+        "        if digest.hexdigest() != stored.sha256:",
+        "jobs/upload/test_upload.py::test_bytes_that_changed_since_end_the_upload",
+    ),
+    _never(
+        "a service that cannot wait for a start is sent nothing to stage",
+        "links/redfish/update_service.py",
+        "    if wanted not in allowed:",
+        "jobs/upload/test_upload.py::test_what_the_service_states_against_it_refuses",
+    ),
+    _never(
+        "only a kind whose table says it is uploaded",
+        "planning/gaps/upload.py",
+        "    if not facts.upload:",
+        "planning/gaps/test_upload.py::test_a_kind_whose_table_does_not_say_it_is_refused",
+    ),
+    _never(
+        "never both halves of a pair at once",
+        "jobs/upload/turns.py",
+        "        if target.pair and any(other.pair == target.pair for other in self._active):",
+        "jobs/upload/test_turns.py::test_never_both_halves_of_a_pair",
+    ),
+    _never(
+        "an upload activates only what was agreed to",
+        "jobs/upload/run.py",
+        "        if not agree(name, down):",
+        "jobs/upload/test_upload.py::test_activating_is_agreed_to_by_the_targets_name",
+    ),
+    _never(
+        "a component that runs something else than was judged is sent nothing",
+        "jobs/upload/attempt.py",
+        "        if here.active is None or not target.same(here.active, runs):",
+        "jobs/upload/test_upload.py::test_a_component_that_runs_something_else_now_is_not_sent_to",
+    ),
+)
+
 GUARDS: tuple[Guard, ...] = (
     *ACCEPTANCE,
     *REMOVALS,
@@ -1820,4 +1866,5 @@ GUARDS: tuple[Guard, ...] = (
     *RIGHTS,
     *PLACES,
     *CONFIG,
+    *UPLOADS,
 )

@@ -59,6 +59,7 @@ def test_a_service_that_ignores_the_apply_time_is_found_by_reading_back(desk: Up
     assert desk.state(serial)["active"]["version"] == NEW
 
 
+@pytest.mark.fault(103)
 @pytest.mark.parametrize(
     ("fault", "word", "said"),
     [
@@ -118,6 +119,7 @@ def test_what_is_staged_already_is_not_sent_again(desk: UploadDesk) -> None:
     assert [event["what"] for event in desk.history(serial)] == ["staged", "observed"]
 
 
+@pytest.mark.fault(103)
 def test_killed_between_intent_and_outcome_the_next_run_asks_the_service(desk: UploadDesk) -> None:
     _, serial, _ = desk.domain()
     server, before = desk.service(serial, hold=True), unknown(desk)

@@ -11,6 +11,7 @@ import socket
 import ssl
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -22,8 +23,12 @@ import pytest
 
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.links.redfish.read import read_service
+from bundlekeeper.links.redfish.session import Service, SessionMeans, service_url
 from bundlekeeper.links.redfish.types import Credentials, Placement, ReadLimits, ServiceReading
+from bundlekeeper.links.redfish.update_service import UploadOrder
+from bundlekeeper.links.redfish.upload import UploadConversation
 from bundlekeeper.links.redfish.user_map import MapEntry
+from bundlekeeper.model.upload import STAGING, UploadWay
 from tests.kits.local_server import Authority
 from tests.kits.sure import wait_until
 
@@ -160,3 +165,17 @@ def test_basic_only_where_it_is_allowed(locked_service: str, authority: Authorit
         read(locked_service, authority, Credentials(USER, "wrong", basic=True))
     reading = read(locked_service, authority, Credentials(USER, PASSWORD, basic=True))
     assert {c.kind for c in reading.components} == {"management-controller", "bios"}
+
+
+def test_nothing_is_sent_where_it_cannot_be_asked_to_wait(open_service: str, authority: Authority) -> None:
+    """It has an UpdateService with SimpleUpdate, and states no apply times: it might start an image at once."""
+    clock = time.monotonic
+    means = SessionMeans(clock, time.sleep, authority.path)
+    with Service(service_url(open_service), None, means) as service:
+        talk = UploadConversation(service, Placement("holm", "holm-a"), now=clock)
+        state = talk.read()
+        assert state.update is not None
+        order = UploadOrder(("/x",), STAGING, "a.bin", 1, image_uri="https://mirror.example/a.bin")
+        way = talk.choose(state, order)
+    assert isinstance(way, list)
+    assert len(way) == len(UploadWay)
