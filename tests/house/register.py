@@ -113,7 +113,7 @@ FAULTS = {
     96: "a volume's text of 100 GB, sparse; 300,000 lines",
     97: "verify.py on a hostile volume",
     98: "a text of a volume replaced, its lists made again",
-    103: "an upload: killed between intent and outcome; a service that fails, lies, drops",
+    99: "an upload: killed between intent and outcome; a service that fails, lies, drops",
 }
 
 #: The attacks that the TUF specification 1.0.34 lists, and two more, with what bundlekeeper does against each.

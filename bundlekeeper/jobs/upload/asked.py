@@ -50,8 +50,14 @@ class UploadOptions:
 
     def check(self) -> None:
         """Insist on services and known words. Raises InputError."""
+        from bundlekeeper.formats.durations import seconds
+        from bundlekeeper.links.redfish.session import service_url
+
         if not self.services:
             raise InputError("--upload needs the management service", hint="--service https://host")
+        for url in self.services:
+            service_url(url, http_on_loopback=self.http_on_loopback)
+        seconds(self.max_time)
         if self.activate == STAGING:
             raise InputError(f"{STAGING} does not activate", hint="leave --activate out: that stages")
         if self.activate and self.activate not in ACTIVATING:
