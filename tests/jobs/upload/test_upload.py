@@ -68,7 +68,6 @@ def test_a_service_that_ignores_the_apply_time_is_found_by_reading_back(desk: Up
         ("other-version", "failed", "pending 6.0.9 was read back"),
         ("busy", "failed", "503"),
         ("refuses", "failed", "This file is for another model."),
-        ("drops-inside", "outcome-unknown", "the connection broke"),
         ("drops-and-forgets", "outcome-unknown", "the connection broke"),
         ("waits", "outcome-unknown", "waits for somebody"),
     ],
@@ -92,6 +91,20 @@ def test_what_went_wrong_is_a_finding_and_the_ledger_is_true(
     assert (len(world.issued), world.open) == (1, set())
     assert len([asked for asked in world.asked if asked.path == world.multipart_at]) == 1
     assert unknown(desk) == before + (word == "outcome-unknown")
+
+
+@pytest.mark.fault(99)
+def test_a_connection_that_breaks_inside_the_file_is_never_called_staged(desk: UploadDesk) -> None:
+    """Whether the last byte had left is known or not, by how soon the break is seen: both are true answers."""
+    _, serial, _ = desk.domain()
+    server = desk.service(serial, fault="drops-inside")
+    done = desk.upload(serial, server)
+    assert done.status == 1
+    assert result(done) in ("failed", "outcome-unknown"), done.out
+    assert "the connection broke" in done.json["upload"]["targets"][0]["reason"]
+    events = desk.history(serial)
+    assert [event["what"] for event in events] == ["upload-begun", "observed", "upload-ended"]
+    assert events[2]["after"]["outcome"] == result(done)
 
 
 def test_an_answer_that_never_came_is_asked_for_and_not_repeated(desk: UploadDesk) -> None:
@@ -150,7 +163,7 @@ def test_killed_between_intent_and_outcome_the_next_run_asks_the_service(desk: U
 
 def test_an_upload_that_never_arrived_is_settled_and_sent_again(desk: UploadDesk) -> None:
     _, serial, _ = desk.domain()
-    server = desk.service(serial, fault="drops-inside")
+    server = desk.service(serial, fault="drops-and-forgets")
     assert result(desk.upload(serial, server)) == "outcome-unknown"
     update_world(server).fault = ""
     done = desk.upload(serial, server)
