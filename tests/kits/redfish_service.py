@@ -43,6 +43,7 @@ FAULTS = (
     "waits-for-start",  # the task of what is staged waits for StartUpdate
     "refuses",  # 400, with a message
     "slow",  # it reads next to nothing
+    "task-elsewhere",  # it names a task at another host
     "no-reading",  # it cannot be read any more after an upload
 )
 
@@ -371,7 +372,7 @@ class UpdateHandler(Handler):
                 self.answer(400, json.dumps(said).encode(), {"Content-Type": "application/json"})
                 return
             task = world.begin(parameters, digest.hexdigest())
-            if world.fault in ("drops-after", "drops-and-forgets"):
+            if world.fault in ("drops-after", "drops-and-forgets", "task-elsewhere"):
                 task.states = ["Completed"]
                 if task.then is not None:
                     task.then()
@@ -380,6 +381,11 @@ class UpdateHandler(Handler):
         if world.fault in ("drops-after", "drops-and-forgets"):
             self.close_connection = True
             self.connection.close()
+            return
+        if world.fault == "task-elsewhere":
+            self.answer(
+                202, b"{}", {"Content-Type": "application/json", "Location": "https://elsewhere.example/redfish/1"}
+            )
             return
         headers = {"Content-Type": "application/json", "Location": task.path}
         self.answer(202, json.dumps(task.document()).encode(), headers)

@@ -84,7 +84,7 @@ AnywayOption = Annotated[str, typer.Option("--anyway", metavar="REASON", help="R
 FileOption = Annotated[
     str | None, typer.Option("--file", metavar="CSV", help="Many at once: a row for each component.")
 ]
-DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be recorded; record nothing.")]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be recorded, or sent; do nothing.")]
 
 
 def stage(

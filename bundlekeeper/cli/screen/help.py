@@ -19,7 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "bundlekeeper.cli.commands.inventory",
         "load what components exist and run, from sheets or a service; draft column maps",
     ),
-    "stage": ("bundlekeeper.cli.commands.recording", "record that an image is on a component, not yet running"),
+    "stage": ("bundlekeeper.cli.commands.recording", "record that an image is on a component; --upload brings it"),
     "activate": ("bundlekeeper.cli.commands.recording", "record that a component now runs an image"),
     "observe": ("bundlekeeper.cli.commands.recording", "record what was read from a component"),
     "where": ("bundlekeeper.cli.commands.where", "which version is staged, pending, active, where, on any day"),

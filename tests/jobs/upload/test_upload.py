@@ -115,6 +115,14 @@ def test_an_answer_that_never_came_is_asked_for_and_not_repeated(desk: UploadDes
     assert len(update_world(server).uploads) == 1
 
 
+def test_a_task_at_another_host_is_not_asked_for(desk: UploadDesk) -> None:
+    """The host of the address does not exist: asking for it would be an error of its own."""
+    _, serial, _ = desk.domain()
+    done = desk.upload(serial, desk.service(serial, fault="task-elsewhere"))
+    assert (done.status, result(done)) == (0, "staged"), done.out
+    assert done.json["upload"]["targets"][0]["task"] is None
+
+
 def test_a_task_that_waits_for_its_start_is_staged_where_it_is_read_back(desk: UploadDesk) -> None:
     _, serial, _ = desk.domain()
     server = desk.service(serial, fault="waits-for-start")
