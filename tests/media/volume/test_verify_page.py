@@ -206,9 +206,7 @@ def test_the_page_has_no_way_out(page: Page, written: Path) -> None:
     assert policy.startswith(f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'sha256-")
 
 
-@pytest.mark.parametrize(
-    ("width", "scheme"), [*zip(WIDTHS, ("dark", "light", "dark"), strict=True), (WIDTHS[0], "light")]
-)
+@pytest.mark.parametrize(("width", "scheme"), [*zip(WIDTHS, ("light", "dark", "light"), strict=True)])
 def test_everybody_can_use_it(page: Page, volume: Path, width: int, scheme: str) -> None:
     """axe-core finds nothing, nothing sticks out sideways, from a phone to a wall, in light and dark."""
     (volume / ("a-long-name-without-a-blank-" * 8)).write_text("x")
