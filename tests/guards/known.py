@@ -1152,6 +1152,22 @@ TEXT = (
         "faults/test_input.py::test_no_text_moves_a_terminal",
     ),
     Guard(
+        "an export that is signed has a file for its signature",
+        "cli/screen/exports/target.py",
+        """    if out == "-":
+        message""",
+        """    if False:
+        message""",
+        "cli/commands/test_export_documents.py::test_a_signed_export_is_two_files_or_none",
+    ),
+    Guard(
+        "a file of metrics replaces only a file of metrics",
+        "cli/commands/export/metrics.py",
+        "replaces=METRICS)",
+        "replaces=METRICS._replace(signs=(b'',)))",
+        "cli/commands/test_export_documents.py::test_metrics_are_what_the_other_commands_say",
+    ),
+    Guard(
         "CSV cells are no formulas",
         "cli/screen/exports/tables.py",
         "[harmless(cell) for cell in row]",

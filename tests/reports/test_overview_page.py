@@ -4,33 +4,26 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import Browser, expect
 
 from bundlekeeper.reports import overview_page
 from bundlekeeper.reports.overview_page import html
 from tests.kits import pages
 from tests.kits.sure import some
 
-CHROMIUM = shutil.which("chromium")
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-         "--disable-component-update", "--disable-sync"]  # fmt: skip
 SCRIPT = Path(overview_page.__file__).parent / "templates" / "overview.js"
 VIEWS = [("", "light", 360), ("d1", "dark", 360), ("", "dark", 1024), ("d1", "light", 1024), ("d1", "light", 2560)]
-needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="there is no chromium: Debian's package has it")
 
 
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """One Chromium for all tests."""
-    with sync_playwright() as playwright:
-        yield playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+@pytest.fixture
+def browser(chromium: Browser) -> Browser:
+    """The one Chromium of all tests: Playwright runs once in a process."""
+    return chromium
 
 
 class Shown:
@@ -69,7 +62,6 @@ def file(tmp_path: Path) -> Path:
     return path
 
 
-@needs_browser
 def test_every_view_fits_its_width_and_axe_finds_nothing(browser: Any, file: Path) -> None:
     """WCAG 2.2 AA as far as axe-core can tell; nothing is wider than the screen."""
     from axe_playwright_python.sync_playwright import Axe
@@ -84,7 +76,6 @@ def test_every_view_fits_its_width_and_axe_finds_nothing(browser: Any, file: Pat
             assert all(url.startswith(("file:", "about:")) for url in shown.asked), shown.asked
 
 
-@needs_browser
 def test_a_hostile_name_in_every_field_runs_nothing_and_breaks_no_layout(browser: Any, tmp_path: Path) -> None:
     path = tmp_path / "page.html"
     path.write_text(html(pages.page(pages.HOSTILE)), "utf-8")
@@ -99,7 +90,6 @@ def test_a_hostile_name_in_every_field_runs_nothing_and_breaks_no_layout(browser
             assert shown.wrong == []
 
 
-@needs_browser
 def test_without_scripts_tiles_lead_to_domains_and_boxes_to_rows(browser: Any, file: Path) -> None:
     with Shown(browser, file, java_script_enabled=False) as shown:
         page = shown.go()
@@ -113,7 +103,6 @@ def test_without_scripts_tiles_lead_to_domains_and_boxes_to_rows(browser: Any, f
         assert page.locator("tr:target").count() == 1
 
 
-@needs_browser
 def test_the_filter_the_days_the_details_and_the_copy(browser: Any, file: Path) -> None:
     with Shown(browser, file, permissions=["clipboard-read", "clipboard-write"]) as shown:
         page = shown.go()
@@ -143,7 +132,6 @@ def test_the_filter_the_days_the_details_and_the_copy(browser: Any, file: Path) 
         assert shown.wrong == []
 
 
-@needs_browser
 def test_the_keyboard_alone_gets_everywhere(browser: Any, file: Path) -> None:
     with Shown(browser, file) as shown:
         page = shown.go()
@@ -167,7 +155,6 @@ def test_the_keyboard_alone_gets_everywhere(browser: Any, file: Path) -> None:
         assert small == 0
 
 
-@needs_browser
 def test_a_domain_of_40_servers_is_one_page_of_paper(browser: Any, tmp_path: Path) -> None:
     path = tmp_path / "page.html"
     path.write_text(html(pages.page(servers=40, domains=3)), "utf-8")

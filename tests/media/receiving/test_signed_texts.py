@@ -77,7 +77,9 @@ def test_a_volume_as_it_was_written_has_no_findings(stick: Path, tmp_path: Path)
 
 @pytest.mark.fault(98)
 @pytest.mark.parametrize("number", [1, 2, 3])
-@pytest.mark.parametrize("name", ["READ-ME-FIRST.txt", "verify.py", "bag-info.txt", "tool/requirements.txt"])
+@pytest.mark.parametrize(
+    "name", ["READ-ME-FIRST.txt", "verify.py", "verify.html", "bag-info.txt", "tool/requirements.txt"]
+)
 def test_a_text_that_was_replaced_is_found(stick: Path, tmp_path: Path, name: str, number: int) -> None:
     """Fault 98: "READ-ME-FIRST or verify.py of a volume replaced, tag manifest made again | found by receive"."""
     volume = volume_of(stick, number)
@@ -177,7 +179,7 @@ def test_the_index_names_each_text_once_for_its_volume(stick: Path, world: World
         for path, (size, sha256) in due.items():
             data = (volume / path).read_bytes()
             assert (len(data), hashlib.sha256(data).hexdigest()) == (size, sha256)
-        assert {"READ-ME-FIRST.txt", "verify.py", "bag-info.txt"} <= set(due)
+        assert {"READ-ME-FIRST.txt", "verify.py", "verify.html", "bag-info.txt"} <= set(due)
         lists = {p.name for p in volume.iterdir() if p.is_file()} - set(due)
         assert lists == {
             *("bagit.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt", "SHA256SUMS"),

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +15,7 @@ from bundlekeeper.media.volume.page import assembling
 from tests.kits.browser import WIDTHS, barriers, overflows
 from tests.kits.digest_kit import cavp
 from tests.kits.media_write_kit import World
+from tests.kits.signing_world import run
 
 PAYLOAD = "infrastructure"
 HOSTILE = "<img src=x onerror=ran=1>\u202e.bin"
@@ -30,8 +33,6 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def volume(written: Path, tmp_path: Path) -> Path:
     """A copy of it that a test may change."""
-    import shutil
-
     return Path(shutil.copytree(written, tmp_path / written.name))
 
 
@@ -128,8 +129,6 @@ def test_single_files_are_verified_by_the_list_that_is_chosen_with_them(page: Pa
 
 def test_several_volumes_and_dropped_folders(page: Page, volume: Path, tmp_path: Path) -> None:
     """Each volume of a folder is judged by its own lists, chosen or dropped."""
-    import shutil
-
     other = Path(shutil.copytree(volume, tmp_path / "copies" / "second"))
     shutil.copytree(volume, tmp_path / "copies" / "first")
     (other / "bagit.txt").unlink()
@@ -206,9 +205,21 @@ def test_the_page_has_no_way_out(page: Page, written: Path) -> None:
     assert policy.startswith(f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'sha256-")
 
 
-@pytest.mark.parametrize(
-    ("width", "scheme"), [*zip(WIDTHS, ("dark", "light", "dark"), strict=True), (WIDTHS[0], "light")]
-)
+def test_the_script_is_strictly_typed(tmp_path: Path) -> None:
+    """Of the library only what the script asks of it is declared."""
+    modules = os.environ.get("NODE_MODULES")
+    if modules is None:
+        pytest.skip("NODE_MODULES names no folder of Node's packages; .ci/run makes one with typescript in it")
+    library = "declare class _SHA256 { update(data: Uint8Array): this; digest(): Uint8Array }"
+    (tmp_path / "library.d.ts").write_text(library)
+    script = Path(assembling.__file__).with_name("script.js")
+    words = ["--noEmit", "--allowJs", "--checkJs", "--strict", "--noUncheckedIndexedAccess", "--target", "es2023"]
+    words += ["--lib", "es2023,dom,dom.iterable,dom.asynciterable", "--types", "", "library.d.ts", str(script)]
+    done = run("node", f"{modules}/typescript/bin/tsc", *words, cwd=tmp_path)
+    assert (done.returncode, done.stdout.decode()) == (0, "")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [*zip(WIDTHS, ("light", "dark", "light"), strict=True)])
 def test_everybody_can_use_it(page: Page, volume: Path, width: int, scheme: str) -> None:
     """axe-core finds nothing, nothing sticks out sideways, from a phone to a wall, in light and dark."""
     (volume / ("a-long-name-without-a-blank-" * 8)).write_text("x")

@@ -56,7 +56,7 @@ function volumesOf(all) {
     for (let at = path.indexOf("/"); at > 0; at = path.indexOf("/", at + 1)) {
       if (folders.has(path.slice(0, at))) return path.slice(0, at);
     }
-    return path.split("/").length > 1 ? path.split("/")[0] : "";
+    return path.slice(0, Math.max(0, path.indexOf("/")));
   };
   /** @type {Map<string, Volume>} */
   const found = new Map();
@@ -83,10 +83,10 @@ async function statedBy(volume, rows) {
       rows.push({ path: name, state: "unreadable", note: String(error) });
     }
     for (const line of text.split(/\r?\n|\r/)) {
-      const parts = LINE.exec(line);
-      if (parts) {
-        if (!stated.has(parts[2])) stated.set(parts[2], new Set());
-        stated.get(parts[2])?.add(parts[1].toLowerCase());
+      const [, digest, path] = LINE.exec(line) ?? [];
+      if (digest && path) {
+        if (!stated.has(path)) stated.set(path, new Set());
+        stated.get(path)?.add(digest.toLowerCase());
       } else if (line.trim()) {
         rows.push({ path: name, state: "altered", note: `has a line that is no checksum and name: ${line.slice(0, 80)}` });
       }
@@ -180,8 +180,10 @@ function table(rows, title) {
   const body = found.createTBody();
   for (const row of rows.slice(0, SHOWN)) {
     const line = body.insertRow();
-    for (const text of [row.state, row.path, row.note]) line.insertCell().textContent = shown(text);
-    line.cells[0].className = `state ${row.state === "whole" ? "good" : row.state === "not chosen" ? "" : "bad"}`;
+    const state = line.insertCell();
+    state.textContent = row.state;
+    state.className = `state ${row.state === "whole" ? "good" : row.state === "not chosen" ? "" : "bad"}`;
+    for (const text of [row.path, row.note]) line.insertCell().textContent = shown(text);
   }
   if (rows.length > SHOWN) found.createTFoot().insertRow().insertCell().textContent = `and ${rows.length - SHOWN} more`;
   return found;
