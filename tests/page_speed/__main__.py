@@ -1,0 +1,51 @@
+"""Make the page, open it, measure, print."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from playwright.sync_api import sync_playwright
+
+from bundlekeeper.reports.overview_page import html
+from tests.kits import pages
+from tests.reports.test_overview_page import CHROMIUM, FLAGS
+
+DOMAINS, SERVERS = 40, 248  # 40 domains of 500 components
+_PAINT = "performance.getEntriesByType('paint').map((entry) => [entry.name, entry.startTime])"
+_FILTER = """(word) => {
+  const field = document.querySelector('[name=text]');
+  field.value = word;
+  const begin = performance.now();
+  field.dispatchEvent(new Event('input', { bubbles: true }));
+  document.body.getBoundingClientRect();
+  return performance.now() - begin;
+}"""
+
+
+def main() -> None:
+    """Print the measures."""
+    with TemporaryDirectory() as folder, sync_playwright() as playwright:
+        path = Path(sys.argv[1]).resolve() if sys.argv[1:] else Path(folder) / "page.html"
+        if not sys.argv[1:]:
+            path.write_text(html(pages.page(servers=SERVERS, domains=DOMAINS)), "utf-8")
+        print(f"file          {path.stat().st_size / 1e6:8.1f} MB   (wanted: at most 15)")
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        page = browser.new_page()
+        page.goto(path.as_uri())
+        page.locator("#count:not(:empty)").wait_for()
+        for name, milliseconds in page.evaluate(_PAINT):
+            print(f"{name:<24}{milliseconds:6.0f} ms   (wanted: less than 1000)")
+        print(f"components    {page.locator('#count').inner_text()}")
+        for at in ("", "d1"):
+            page.evaluate("(at) => { location.hash = at }", at)
+            for word in ("host-3", "disk", "nothing of that name", ""):
+                milliseconds = page.evaluate(_FILTER, word)
+                where = "in a domain" if at else "on the front"
+                print(f"filter {word!r:<24} {where:<13}{milliseconds:6.0f} ms   (wanted: less than 100)")
+        browser.close()
+
+
+if __name__ == "__main__":
+    main()
