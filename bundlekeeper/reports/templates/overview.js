@@ -143,9 +143,22 @@ function asked() {
   return wanted;
 }
 
-/** The domain that is shown; null on the front. */
-const shownDomain = () =>
-  document.querySelector("body.one section.domain, section.domain:target, section.domain:has(:target)");
+/** The domain that is shown; null on the front. @returns {HTMLElement | null} */
+function shownDomain() {
+  const at = document.getElementById(location.hash.slice(1))?.closest("section.domain") ?? null;
+  const domain = at ?? document.querySelector("body.one section.domain");
+  return domain instanceof HTMLElement ? domain : null;
+}
+
+/** Show the domain that the address names, or the front. */
+function turnTo() {
+  const domain = shownDomain();
+  for (const other of document.querySelectorAll("section.domain.open")) if (other !== domain) other.classList.remove("open");
+  domain?.classList.add("open");
+  const isNew = document.body.classList.toggle("inside", domain !== null && !document.body.classList.contains("one"));
+  const target = document.getElementById(location.hash.slice(1));
+  if (isNew && target) target.scrollIntoView();
+}
 
 /** Show what the filter and the day ask for. */
 function show() {
@@ -158,14 +171,11 @@ function show() {
   found.hidden = !isAsked || domain !== null;
   if (!found.hidden) listFound();
   showTiles(isAsked);
-  const isNow = Number(range.value) >= days.length;
-  for (const each of new Set([...touched, domain])) {
-    if (each instanceof HTMLElement && (touched.has(each) || isAsked || !isNow)) {
-      showRows(each, new Set(matching));
-      if (isAsked || !isNow) touched.add(each);
-      else touched.delete(each);
-    }
-  }
+  const isChanged = isAsked || Number(range.value) < days.length;
+  if (domain === null || !(touched.has(domain) || isChanged)) return;
+  showRows(domain, new Set(matching));
+  if (isChanged) touched.add(domain);
+  else touched.delete(domain);
 }
 
 /** The first of what was found, as a table; each row leads to its domain. */
@@ -402,7 +412,11 @@ function begin() {
     if (link) open(Number((link.getAttribute("href") ?? "").slice(2)));
   });
   one("button", HTMLButtonElement, detail).addEventListener("click", () => detail.close());
-  addEventListener("hashchange", () => show());
+  addEventListener("hashchange", () => {
+    turnTo();
+    show();
+  });
+  turnTo();
   const idle = typeof requestIdleCallback === "function" ? requestIdleCallback : /** @param {() => void} work */ (work) => setTimeout(work);
   idle(() => {
     offer();
