@@ -28,7 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "plan": ("bundlekeeper.cli.commands.plan", "a plan's file: check it, its windows as a calendar, a ticket's text"),
     "media": ("bundlekeeper.cli.commands.media", "pack, write, receive a set of volumes"),
     "receipt": ("bundlekeeper.cli.commands.receipt", "write or read what a site sends back"),
-    "report": ("bundlekeeper.cli.commands.report", "a run-book or a site's page, one file that needs no network"),
+    "report": ("bundlekeeper.cli.commands.report", "a run-book or a page of all sites, one file without network"),
     "export": ("bundlekeeper.cli.commands.export", "for auditors (CycloneDX), monitoring, spreadsheets"),
     "ledger": ("bundlekeeper.cli.commands.ledger", "verify, undo, export, merge: the ledger itself"),
     "help": ("bundlekeeper.cli.commands.handbook.pages", "the handbook: a topic, or the list of topics"),

@@ -19,7 +19,7 @@
  * @property {string} staged  as of the chosen day
  */
 
-const SHOWN = 200; // rows of the table of what was found; the CSV has all
+const SHOWN = 100; // rows of the table of what was found; the CSV has all
 const STATE = 0, COMPONENT = 1, KIND = 5, MODEL = 6, RUNS = 7, GOAL = 8, STAGED = 9; // columns of a domain's table
 
 /**
@@ -119,6 +119,8 @@ const choices = /** @type {const} */ (["kind", "model", "version", "state"]).map
 
 /** @type {Row[]} */
 let matching = [];
+/** @type {Map<HTMLElement, string>} */
+const drawn = new Map(); // the day that each domain's rows and boxes were last set to
 /** @type {Set<HTMLElement>} */
 const touched = new Set(); // domains in which rows or cells were changed by a filter or a day
 
@@ -222,15 +224,17 @@ function showTiles(isAsked) {
 
 /** @param {HTMLElement} domain @param {Set<Row>} matches */
 function showRows(domain, matches) {
+  const isOther = (drawn.get(domain) ?? range.max) !== range.value;
+  drawn.set(domain, range.value);
   for (const row of rows) {
     if (row?.domain !== domain) continue;
     row.element.hidden = !matches.has(row);
-    fill(row.element, row);
+    if (isOther) fill(row.element, row);
   }
   for (const link of domain.querySelectorAll("a.cell, a.half")) {
     const own = rowsOf(link);
     link.classList.toggle("dim", !own.some((row) => matches.has(row)));
-    draw(link, own);
+    if (isOther) draw(link, own);
   }
 }
 

@@ -65,7 +65,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "plan ticket": CommandExample("plan ticket skerry-a-6.1", "plan", 1),
     "plan calendar": CommandExample("plan calendar skerry-a-6.1", "plan", 2),
     "plan close": CommandExample("plan close skerry-a-6.1 --reason done", "plan"),
-    "report": CommandExample("report --runbook skerry-a --to 6.1 --out skerry-a.html", "route", 1),
+    "report": CommandExample("report --overview --to 6.1 --out overview.html", "route", 1),
     "media pack": CommandExample("media pack --for skerry-a --volume 16GB:fat32", "media"),
     "media write": CommandExample("media write packing.json --to outbound --key keys/holm --dry-run", "media"),
     "media receive": CommandExample("media receive outbound --store skerry --dry-run", "media"),
