@@ -167,8 +167,10 @@ def test_the_script_is_strictly_typed(tmp_path: Path) -> None:
     modules = os.environ.get("NODE_MODULES")
     if modules is None:
         pytest.skip("NODE_MODULES names no folder of Node's packages; .ci/run makes one with typescript in it")
-    words = ["--noEmit", "--allowJs", "--checkJs", "--strict", "--noUncheckedIndexedAccess", "--skipLibCheck", "--target", "es2023",
-             "--lib", "es2023,dom,dom.iterable", "--types", ""]  # fmt: skip
+    words = [
+        *("--noEmit", "--allowJs", "--checkJs", "--strict", "--noUncheckedIndexedAccess", "--skipLibCheck"),
+        *("--target", "es2023", "--lib", "es2023,dom,dom.iterable", "--types", ""),
+    ]
     done = subprocess.run(
         ["node", str(Path(modules) / "typescript" / "bin" / "tsc"), *words, str(SCRIPT)],
         capture_output=True, text=True, check=False, cwd=tmp_path,
