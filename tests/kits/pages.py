@@ -51,8 +51,8 @@ def _domain(number: int, text: str, servers: int, first: int) -> PageDomain:
         place = first + len(rows)
         state = states[place % len(states)]
         words = (f"domain-{number}", chassis, slot, kind, "Tern-2", f"S{place}", called, "6.0.1", "2026-11-20", "note")
-        said: Any = [text or word for word in words]
-        shown = SiteComponent(*said, text, text, False, text)
+        said: list[Any] = [*(text or word for word in words), text, text, False, text]
+        shown = SiteComponent(*said)
         rows.append(PageComponent(place, state, text or "6.1.0", shown))
         return DrawnComponent(place, text or kind, text or called, text or "6.0.1", text or "6.1.0", state)
 
@@ -64,8 +64,6 @@ def _domain(number: int, text: str, servers: int, first: int) -> PageDomain:
         )
         for n in range(1, servers + 1)
     ]
-    plan: Any = [text or word for word in ("p", "6.1", "118", "window 1 is next")]
-    left: Any = [(name, *pair) for name, pair in (("fabric", switches), ("1", modules))]
     bar = SpaceBar(text or "switch", "40", "20", text or "2 MB free", bad=True)
     bars = (GanttBar(text or "a", (Span(0, 20), Span(20, 60, "half"))),)
     window = PageWindow(text or "Window 1", text or "today", text or "60", timeline(bars, 60, 30, str), (bar,))
@@ -81,13 +79,15 @@ def _domain(number: int, text: str, servers: int, first: int) -> PageDomain:
         tuple(rows),
         gaps=(PageGap("error", text or "jump-refused", 1, text or "bios: no"),),
         halves=halves(
-            (), [DrawnPair(text or name, *two, True) for name, *two in left[:1]], [DrawnPair(*left[1], False)]
+            (),
+            [DrawnPair(text or "fabric", switches[0], switches[1], is_sure=True)],
+            [DrawnPair(text or "1", modules[0], modules[1], is_sure=False)],
         ),
         panels=tuple(
             panel(text or f"chassis {at // 8 + 1}", drawn[at : at + 8], modules) for at in range(0, servers, 8)
         ),
         space=(bar,),
-        plans=(PagePlan(*plan, (window,), text),),
+        plans=(PagePlan(text or "p", text or "6.1", text or "118", text or "window 1 is next", (window,), text),),
         changes=tuple(
             PageChange(
                 day, one.number, one.shown.component, text or what, runs, text, facts, text or "kim", text or "-"
