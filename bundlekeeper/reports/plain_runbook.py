@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from string import ascii_lowercase
 
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.reports import gantt
+from bundlekeeper.reports.pictures import gantt
 from bundlekeeper.reports.runbook import ActionRow, OpenGap, Runbook, RunbookText, SheetCell, StepPage, WindowSheet
 
 WIDTH = 80

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bundlekeeper.reports.gantt import GanttBar
+from bundlekeeper.reports.pictures.gantt import GanttBar
 from bundlekeeper.reports.pictures.space import SpaceBar
 from bundlekeeper.reports.pictures.timeline import TimelinePicture
 

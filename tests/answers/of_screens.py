@@ -38,7 +38,8 @@ from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.event.chain import Head
 from bundlekeeper.model.route.document import read_document
 from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
-from bundlekeeper.reports import gantt, junit, qr, receipt_page, site_page
+from bundlekeeper.reports import junit, qr, receipt_page, site_page
+from bundlekeeper.reports.pictures import gantt
 from bundlekeeper.store.signatures.voucher import Ruling
 from tests.answers.of_ledger import learned, ledger
 from tests.answers.of_media import changed

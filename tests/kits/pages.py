@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from bundlekeeper.model.release_state import ReleaseState
-from bundlekeeper.reports.gantt import GanttBar, Span
 from bundlekeeper.reports.overview_page import (
     OverviewPage,
     PageBundle,
@@ -18,6 +17,7 @@ from bundlekeeper.reports.overview_page import (
     PageWindow,
 )
 from bundlekeeper.reports.pictures.cells import DrawnComponent
+from bundlekeeper.reports.pictures.gantt import GanttBar, Span
 from bundlekeeper.reports.pictures.halves import DrawnPair, halves
 from bundlekeeper.reports.pictures.panel import DrawnServer, panel
 from bundlekeeper.reports.pictures.space import SpaceBar

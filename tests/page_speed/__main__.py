@@ -10,7 +10,7 @@ from playwright.sync_api import sync_playwright
 
 from bundlekeeper.reports.overview_page import html
 from tests.kits import pages
-from tests.reports.test_overview_page import CHROMIUM, FLAGS
+from tests.kits.browser import CHROMIUM, FLAGS
 
 DOMAINS, SERVERS = 40, 248  # 40 domains of 500 components
 _PAINT = "performance.getEntriesByType('paint').map((entry) => [entry.name, entry.startTime])"

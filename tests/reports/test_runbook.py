@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from bundlekeeper.findings import finding
-from bundlekeeper.reports import gantt, paper, plain_runbook, runbook, site_page
-from bundlekeeper.reports.gantt import GanttBar, Span, lines
-from bundlekeeper.reports.pictures import space, timeline
+from bundlekeeper.reports import paper, plain_runbook, runbook, site_page
+from bundlekeeper.reports.pictures import gantt, space, timeline
+from bundlekeeper.reports.pictures.gantt import GanttBar, Span, lines
 from tests.conftest import Keeper, World
 from tests.kits.route_commands import HARBOUR, PLAN, WORDS
 from tests.kits.sure import some

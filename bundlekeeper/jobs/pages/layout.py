@@ -26,7 +26,7 @@ _MOST_IN_LIST = 10  # servers of one panel of rack servers
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class PlacedRow:
     """One component of the page with what the ledger and the inventory have of it."""
 
     row: PageComponent
@@ -72,9 +72,9 @@ class DomainPictures:
     panels: tuple[PanelPicture, ...]
 
 
-def pictures_of(placed: Sequence[Placed], fleet: Fleet | None) -> DomainPictures:
+def pictures_of(placed: Sequence[PlacedRow], fleet: Fleet | None) -> DomainPictures:
     """The pictures of one domain's components."""
-    of_server, rest = list[Placed](), list[Placed]()
+    of_server, rest = list[PlacedRow](), list[PlacedRow]()
     for one in placed:
         inside = (
             fleet.manifest_index.is_of_server(one.answer.kind) if fleet is not None else is_of_server(one.answer.kind)
@@ -90,12 +90,12 @@ def pictures_of(placed: Sequence[Placed], fleet: Fleet | None) -> DomainPictures
 class _Halves:
     """The pairs, told apart by what is down while they restart: a manager, a half with its paths, a path."""
 
-    def __init__(self, rest: Sequence[Placed], fleet: Fleet | None) -> None:
+    def __init__(self, rest: Sequence[PlacedRow], fleet: Fleet | None) -> None:
         self.above: list[DrawnPair] = []
         self.heads: list[DrawnPair] = []
         self.below: list[DrawnPair] = []
-        self.used: list[Placed] = []
-        groups: dict[tuple[str, str, str], list[Placed]] = {}
+        self.used: list[PlacedRow] = []
+        groups: dict[tuple[str, str, str], list[PlacedRow]] = {}
         for one in rest:
             down = _down(one, fleet)
             if down in ("manager", HALF, WHOLE, "path") and (one.pair or one.half or down != "manager"):
@@ -106,16 +106,16 @@ class _Halves:
             self.used += found
 
 
-def _down(one: Placed, fleet: Fleet | None) -> str:
+def _down(one: PlacedRow, fleet: Fleet | None) -> str:
     if fleet is not None:
         return fleet.manifest_index.facts(one.answer.kind, one.answer.model or None).down
     facts = KINDS.get(one.answer.kind)
     return facts.down if facts is not None else ""
 
 
-def _pairs(name: str, found: Sequence[Placed]) -> Iterator[DrawnPair]:
+def _pairs(name: str, found: Sequence[PlacedRow]) -> Iterator[DrawnPair]:
     """The components of one pair's name in twos; more than two of one name are several rows."""
-    sides: dict[str, list[Placed]] = {half: [one for one in found if one.half == half] for half in HALVES}
+    sides: dict[str, list[PlacedRow]] = {half: [one for one in found if one.half == half] for half in HALVES}
     is_sure = len(sides[HALVES[0]]) + len(sides[HALVES[1]]) == len(found) and all(map(len, sides.values()))
     left, right = (sides[half] for half in HALVES)
     if not is_sure:
@@ -127,8 +127,8 @@ def _pairs(name: str, found: Sequence[Placed]) -> Iterator[DrawnPair]:
         yield DrawnPair(title, two[0], two[1], is_sure)
 
 
-def _panels(of_server: Sequence[Placed], rest: Sequence[Placed], drawn: set[int]) -> Iterator[PanelPicture]:
-    servers: dict[tuple[str, str], list[Placed]] = {}
+def _panels(of_server: Sequence[PlacedRow], rest: Sequence[PlacedRow], drawn: set[int]) -> Iterator[PanelPicture]:
+    servers: dict[tuple[str, str], list[PlacedRow]] = {}
     for one in of_server:
         servers.setdefault((one.chassis, one.answer.parent or one.slot or one.answer.component), []).append(one)
     names = {chassis for chassis, _ in servers} | {one.chassis for one in rest}
@@ -146,11 +146,11 @@ def _panels(of_server: Sequence[Placed], rest: Sequence[Placed], drawn: set[int]
         yield panel("of the whole domain", (), _drawn(wide))
 
 
-def _drawn(rows: Sequence[Placed]) -> tuple[DrawnComponent, ...]:
+def _drawn(rows: Sequence[PlacedRow]) -> tuple[DrawnComponent, ...]:
     return tuple(one.drawn for one in rows)
 
 
-def _server(rows: Sequence[Placed]) -> DrawnServer:
+def _server(rows: Sequence[PlacedRow]) -> DrawnServer:
     first = rows[0]
     name = next((one.answer.name for one in rows if one.answer.name), "")
     slot = first.slot or "?"

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import counted, shell_word
 from bundlekeeper.jobs.pages.history import History, Stood, history_of
-from bundlekeeper.jobs.pages.layout import Placed, pictures_of
+from bundlekeeper.jobs.pages.layout import PlacedRow, pictures_of
 from bundlekeeper.jobs.pages.plans import open_plans
-from bundlekeeper.jobs.pages.states import Ground, Standings, ground_of
+from bundlekeeper.jobs.pages.states import Standings, StateGround, ground_of
 from bundlekeeper.jobs.planning.report import ReportPage
 from bundlekeeper.jobs.planning.site_page import counts_of, site_component
 from bundlekeeper.jobs.recording.selection import Places, selector_of
@@ -109,7 +109,7 @@ class _Asked:
     session: Session
     selector: Selector
     bad: Selector | None
-    ground: Ground
+    ground: StateGround
     sites: tuple[str, ...]
 
     def answers(self, on: date | datetime | None) -> tuple[list[WhereAnswer], Mapping[str, WhereAnswer], Standings]:
@@ -207,7 +207,7 @@ def _domain(number: int, name: tuple[str, str], answers: Numbered, draft: _Draft
         against = standings.of(answer)
         shown = site_component(answer, draft.withdrawn.get(answer.component))
         component = PageComponent(place, against.state, against.goal, shown)
-        placed.append(Placed(component, answer, standings.component(answer.component)))
+        placed.append(PlacedRow(component, answer, standings.component(answer.component)))
     rows = tuple(one.row for one in placed)
     counts = Counter(row.state for row in rows)
     kinds: dict[str, Counter[str]] = {}

@@ -19,7 +19,7 @@ from bundlekeeper.jobs.pages.space import space_bars
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.release_state import ReleaseState
-from bundlekeeper.planning.fleet.against_release import AgainstRelease, Recorded, against_release
+from bundlekeeper.planning.fleet.against_release import AgainstRelease, LedgerSays, against_release
 from bundlekeeper.reports.overview_page import PageGap, PagePlan
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ _GOOD = frozenset({ReleaseState.AT, ReleaseState.OUTSIDE})
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class StateGround:
     """What states are judged by: the inputs of today, None where they are not to be had, and the release, if any."""
 
     given: Inputs | None
@@ -71,7 +71,7 @@ class Ground:
         return Fleet(self.given.manifest, then.inventory) if then is not None else None
 
 
-def ground_of(session: Session, release: str) -> Ground:
+def ground_of(session: Session, release: str) -> StateGround:
     """What states are judged by; the newest release of the manifest where none is named.
 
     Raises InputError for a release that the manifest lacks, or that is asked for where there is no manifest; as
@@ -85,14 +85,14 @@ def ground_of(session: Session, release: str) -> Ground:
     except InputError as error:
         if release:
             raise
-        return Ground(None, "", (f"no state is known: {error.message}: {error.hint}",))
+        return StateGround(None, "", (f"no state is known: {error.message}: {error.hint}",))
     index = ManifestIndex(given.manifest)
     if release:
         index.release(release)
     elif (newest := newest_release(index, given.manifest.release)) is not None:
         release = newest.name
     notes = () if release else ("no state is known: the manifest has no release to compare with",)
-    return Ground(given, release, notes)
+    return StateGround(given, release, notes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ class DomainStanding:
 class Standings:
     """Every component's and domain's state at one time; a domain is read when it is first asked for."""
 
-    def __init__(self, ground: Ground, fleet: Fleet | None, withdrawn: Mapping[str, WhereAnswer]) -> None:
+    def __init__(self, ground: StateGround, fleet: Fleet | None, withdrawn: Mapping[str, WhereAnswer]) -> None:
         """`fleet` is None where nothing can be compared; `withdrawn` are the answers about withdrawn bundles."""
         self._ground = ground
         self.fleet = fleet
@@ -146,7 +146,7 @@ class Standings:
             self._target(answer.place.domain)
         failed = answer.agreement in {Agreement.ACTIVATION_FAILED, Agreement.NO_ANSWER, Agreement.DIFFERS}
         unread = answer.agreement in {Agreement.NOT_READ_BACK, Agreement.ONLY_RECORDED}
-        recorded = Recorded(failed, self._runs_withdrawn(answer), unread)
+        recorded = LedgerSays(failed, self._runs_withdrawn(answer), unread)
         placed = self._placed.get(answer.component)
         if placed is None or self.fleet is None:
             return AgainstRelease(recorded.worst or ReleaseState.UNKNOWN, "")

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.types import NoRoute, Route
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Timeline, Window
-    from bundlekeeper.reports.gantt import GanttBar
+    from bundlekeeper.reports.pictures.gantt import GanttBar
 
 Without = tuple[str, str]  # a server that is left out, as somebody names it, and the reason
 
@@ -69,7 +69,7 @@ class PlannedRoute:
     def bars(window: Window) -> list[GanttBar]:
         """One bar for each thing that is worked on: its server's for components of servers."""
         from bundlekeeper.planning.windows.types import NOTHING
-        from bundlekeeper.reports.gantt import GanttBar, Span
+        from bundlekeeper.reports.pictures.gantt import GanttBar, Span
 
         found: dict[str, list[Span]] = {}
         for action in window.work:

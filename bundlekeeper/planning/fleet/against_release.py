@@ -16,7 +16,7 @@ from bundlekeeper.planning.fleet.target import ReleaseTarget
 
 
 @dataclass(frozen=True, slots=True)
-class Recorded:
+class LedgerSays:
     """What the ledger says of one component: its last work failed or is contradicted, what it runs is withdrawn, or
     what it runs was recorded and not read."""
 
@@ -38,11 +38,11 @@ class AgainstRelease:
     goal: str
 
 
-_NOTHING = Recorded()
+_NOTHING = LedgerSays()
 
 
 def against_release(
-    fleet: Fleet, target: ReleaseTarget, placed: PlacedComponent, recorded: Recorded = _NOTHING
+    fleet: Fleet, target: ReleaseTarget, placed: PlacedComponent, recorded: LedgerSays = _NOTHING
 ) -> AgainstRelease:
     """How one component stands against the target."""
     offer = target.offer(placed.reading)

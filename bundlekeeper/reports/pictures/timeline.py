@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from bundlekeeper.reports.gantt import GanttBar, Span
+from bundlekeeper.reports.pictures.gantt import GanttBar, Span
 
 WIDTH = 182.0
 LANE, AXIS = 6.0, 6.0  # the height of a lane, with its names above its bars, and of the line of times

@@ -118,7 +118,7 @@ def _back(way: WayBack) -> None:
 
 
 def _window(window: Window, found: PlannedRoute) -> None:
-    from bundlekeeper.reports.gantt import KEY, lines
+    from bundlekeeper.reports.pictures.gantt import KEY, lines
 
     times = found.timeline
     apart = f"; never together with {', '.join(window.apart_from)}" if window.apart_from else ""
@@ -135,7 +135,7 @@ def _window(window: Window, found: PlannedRoute) -> None:
 
 
 def _unplanned(step: Step) -> None:
-    from bundlekeeper.reports.gantt import missing
+    from bundlekeeper.reports.pictures.gantt import missing
 
     put("no windows: what forbids them, in this step or an earlier one, is reported below", 2)
     for row in missing(f"step {step.number}: {step.what}"):
