@@ -6,11 +6,9 @@ import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from playwright.sync_api import sync_playwright
-
 from bundlekeeper.reports.overview_page import html
 from tests.kits import pages
-from tests.kits.browser import CHROMIUM, FLAGS
+from tests.kits.browser import started
 
 DOMAINS, SERVERS = 40, 248  # 40 domains of 500 components
 _PAINT = "performance.getEntriesByType('paint').map((entry) => [entry.name, entry.startTime])"
@@ -26,12 +24,11 @@ _FILTER = """(word) => {
 
 def main() -> None:
     """Print the measures."""
-    with TemporaryDirectory() as folder, sync_playwright() as playwright:
+    with TemporaryDirectory() as folder, started() as browser:
         path = Path(sys.argv[1]).resolve() if sys.argv[1:] else Path(folder) / "page.html"
         if not sys.argv[1:]:
             path.write_text(html(pages.page(servers=SERVERS, domains=DOMAINS)), "utf-8")
         print(f"file          {path.stat().st_size / 1e6:8.1f} MB   (wanted: at most 15)")
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         page = browser.new_page()
         page.goto(path.as_uri())
         page.locator("#count:not(:empty)").wait_for()
@@ -44,7 +41,6 @@ def main() -> None:
                 milliseconds = page.evaluate(_FILTER, word)
                 where = "in a domain" if at else "on the front"
                 print(f"filter {word!r:<24} {where:<13}{milliseconds:6.0f} ms   (wanted: less than 100)")
-        browser.close()
 
 
 if __name__ == "__main__":
