@@ -39,7 +39,7 @@ def find_gaps(session: Session, domain: str | None, release: str, files: InputFi
 
     given = read_inputs(session, files)
     if files.inventory is None:
-        given = replace(given, findings=(*given.findings, *_unfinished(session, domain)))
+        given = replace(given, findings=(*given.findings, *unfinished(session, domain)))
     fleet, stored, moment = Fleet(given.manifest, given.inventory), given.holdings, given.judged_at
     reports: Iterable[GapReport]
     if domain is not None:
@@ -51,7 +51,7 @@ def find_gaps(session: Session, domain: str | None, release: str, files: InputFi
     return FoundGaps(given, release, reports, session.now())
 
 
-def _unfinished(session: Session, domain: str | None) -> Iterator[Finding]:
+def unfinished(session: Session, domain: str | None) -> Iterator[Finding]:
     """What the last work left open."""
     from bundlekeeper.jobs.unsettled import of_record
     from bundlekeeper.ledger.ask.unsettled import unsettled
