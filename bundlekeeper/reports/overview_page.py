@@ -117,12 +117,12 @@ class PageChange:
 
 @dataclass(frozen=True, slots=True)
 class PageDomain:
-    """One domain. `standing` is a word of the tile, `detail` what it rests on; `running` counts versions by kind."""
+    """One domain. `outcome` is a word of the tile, `detail` what it rests on; `running` counts versions by kind."""
 
     number: int
     site: str
     name: str
-    standing: str
+    outcome: str
     detail: str
     counts: Mapping[ReleaseState, int]
     running: tuple[tuple[str, str], ...]

@@ -17,7 +17,7 @@ from bundlekeeper.formats.escape import counted, shell_word
 from bundlekeeper.jobs.pages.history import History, Stood, history_of
 from bundlekeeper.jobs.pages.layout import PlacedRow, pictures_of
 from bundlekeeper.jobs.pages.plans import open_plans
-from bundlekeeper.jobs.pages.states import Standings, StateGround, ground_of
+from bundlekeeper.jobs.pages.states import DomainOutcomes, StateGround, ground_of
 from bundlekeeper.jobs.planning.report import ReportPage
 from bundlekeeper.jobs.planning.site_page import counts_of, site_component
 from bundlekeeper.jobs.recording.selection import Places, selector_of
@@ -112,7 +112,9 @@ class _Asked:
     ground: StateGround
     sites: tuple[str, ...]
 
-    def answers(self, on: date | datetime | None) -> tuple[list[WhereAnswer], Mapping[str, WhereAnswer], Standings]:
+    def answers(
+        self, on: date | datetime | None
+    ) -> tuple[list[WhereAnswer], Mapping[str, WhereAnswer], DomainOutcomes]:
         """How every component is, those with withdrawn images, and how they stand, now or on a past day."""
         from bundlekeeper.ledger.ask.where import where
 
@@ -122,16 +124,16 @@ class _Asked:
             bad = where(session.ledger, self.bad, on=on, clock=clock) if self.bad is not None else []
             fleet = self.ground.fleet(session, on, self.sites)
         withdrawn = {answer.component: answer for answer in bad}
-        return answers, withdrawn, Standings(self.ground, fleet, withdrawn)
+        return answers, withdrawn, DomainOutcomes(self.ground, fleet, withdrawn)
 
     def stood(self, on: date | datetime | None) -> dict[str, Stood]:
         """How each component stood."""
-        answers, _, standings = self.answers(on)
+        answers, _, outcomes = self.answers(on)
         return {
             answer.component: Stood(
                 answer.active.version if answer.active is not None else "?",
                 answer.staged.version if answer.staged is not None else "",
-                standings.of(answer).state,
+                outcomes.of(answer).state,
             )
             for answer in answers
         }
@@ -147,7 +149,7 @@ def _sites(session: Session, wanted: OverviewWanted) -> _Sites:
     asked = _Asked(session, selector, bad, ground_of(session, wanted.release), (wanted.site,) if wanted.site else ())
     with ledger.reading():
         head, found = ledger.head(), tuple(session.judged(doubts(ledger, on, None, "UTC", moment)))
-        answers, withdrawn, standings = asked.answers(on)
+        answers, withdrawn, outcomes = asked.answers(on)
     rows = _numbered(answers)
     history = History({}, 0)
     if since is not None:
@@ -156,7 +158,7 @@ def _sites(session: Session, wanted: OverviewWanted) -> _Sites:
     plans: dict[str, list[PagePlan]] = {}
     for domain, plan in open_plans(session) if on is None else ():
         plans.setdefault(domain, []).append(plan)
-    draft = _Draft(standings, withdrawn, history, plans)
+    draft = _Draft(outcomes, withdrawn, history, plans)
     facts = (
         ("ledger", f"{head.ledger}, {counted(head.count, 'event')}"),
         ("ledger's head", head.digest),
@@ -195,19 +197,19 @@ def _numbered(answers: Sequence[WhereAnswer]) -> dict[tuple[str, str], Numbered]
 class _Draft:
     """What every domain of the page is made from."""
 
-    standings: Standings
+    outcomes: DomainOutcomes
     withdrawn: Mapping[str, WhereAnswer]
     history: History
     plans: Mapping[str, Sequence[PagePlan]] = field(default_factory=dict)
 
 
 def _domain(number: int, name: tuple[str, str], answers: Numbered, draft: _Draft) -> PageDomain:
-    placed, standings = [], draft.standings
+    placed, outcomes = [], draft.outcomes
     for place, answer in answers:
-        against = standings.of(answer)
+        against = outcomes.of(answer)
         shown = site_component(answer, draft.withdrawn.get(answer.component))
         component = PageComponent(place, against.state, against.goal, shown)
-        placed.append(PlacedRow(component, answer, standings.component(answer.component)))
+        placed.append(PlacedRow(component, answer, outcomes.component(answer.component)))
     rows = tuple(one.row for one in placed)
     counts = Counter(row.state for row in rows)
     kinds: dict[str, Counter[str]] = {}
@@ -215,19 +217,19 @@ def _domain(number: int, name: tuple[str, str], answers: Numbered, draft: _Draft
         kinds.setdefault(row.shown.kind, Counter())[row.shown.active] += 1
     running = tuple((kind, ", ".join(f"{n} at {v}" for v, n in found.items())) for kind, found in sorted(kinds.items()))
     plans = tuple(draft.plans.get(name[1], ()))
-    standing, drawn = standings.domain(name[1], counts, plans), pictures_of(placed, standings.fleet)
+    outcome, drawn = outcomes.domain(name[1], counts, plans), pictures_of(placed, outcomes.fleet)
     return PageDomain(
         number,
         *name,
-        standing.word,
-        standing.detail,
+        outcome.word,
+        outcome.detail,
         counts,
         running,
         rows,
-        gaps=standing.gaps,
+        gaps=outcome.gaps,
         halves=drawn.halves,
         panels=drawn.panels,
-        space=tuple(standings.space(name[1])),
+        space=tuple(outcomes.space(name[1])),
         plans=plans,
         changes=tuple(change for row in rows for change in draft.history.changes.get(row.shown.component, ())),
     )

@@ -96,7 +96,7 @@ def ground_of(session: Session, release: str) -> StateGround:
 
 
 @dataclass(frozen=True, slots=True)
-class DomainStanding:
+class DomainOutcome:
     """One domain's word and what it rests on."""
 
     word: str
@@ -104,7 +104,7 @@ class DomainStanding:
     gaps: tuple[PageGap, ...] = ()
 
 
-class Standings:
+class DomainOutcomes:
     """Every component's and domain's state at one time; a domain is read when it is first asked for."""
 
     def __init__(self, ground: StateGround, fleet: Fleet | None, withdrawn: Mapping[str, WhereAnswer]) -> None:
@@ -166,27 +166,27 @@ class Standings:
         if self.fleet is not None and given is not None and target is not None:
             yield from space_bars(self.fleet, target, domain, given.holdings, given.judged_at)
 
-    def domain(self, domain: str, counts: Counter[ReleaseState], plans: Sequence[PagePlan]) -> DomainStanding:
+    def domain(self, domain: str, counts: Counter[ReleaseState], plans: Sequence[PagePlan]) -> DomainOutcome:
         """One domain's word, by the states of its components, its plans, and what is between it and the release."""
         from bundlekeeper.planning.gaps.find import gaps_of
 
         given, fleet = self._ground.given, self.fleet
         if fleet is None or given is None or self._target(domain) is None:
-            return DomainStanding("not known", "nothing to compare with")
+            return DomainOutcome("not known", "nothing to compare with")
         at, all_of = counts[ReleaseState.AT], sum(counts.values()) - counts[ReleaseState.OUTSIDE]
         detail = f"{at} of {all_of} at {self._ground.release}"
         if at and {state for state, count in counts.items() if count} <= _GOOD:
-            return DomainStanding("at release", detail)
+            return DomainOutcome("at release", detail)
         report = gaps_of(fleet, domain, self._ground.release, given.holdings, given.judged_at)
         gaps = _gaps(report.judged(given.judged(report.findings, domain)).findings)
         coming = next((plan for plan in plans if plan.next), None)
         if coming is not None:
-            return DomainStanding("window next", f"{coming.name}: {coming.next}; {detail}", gaps)
+            return DomainOutcome("window next", f"{coming.name}: {coming.next}; {detail}", gaps)
         if counts[ReleaseState.UNKNOWN]:
-            return DomainStanding("not known", f"{counts[ReleaseState.UNKNOWN]} not known; {detail}", gaps)
+            return DomainOutcome("not known", f"{counts[ReleaseState.UNKNOWN]} not known; {detail}", gaps)
         if any(gap.level != Level.NOTE.value for gap in gaps):
-            return DomainStanding("gaps", detail, gaps)
-        return DomainStanding("ready", detail, gaps)
+            return DomainOutcome("gaps", detail, gaps)
+        return DomainOutcome("ready", detail, gaps)
 
 
 def _gaps(findings: Sequence[Finding]) -> tuple[PageGap, ...]:
