@@ -76,6 +76,9 @@ CODES: dict[str, Code] = {
     "version-unordered": Code(_W, "the version cannot be placed in the manifest's order"),
     "version-unknown": Code(_W, "the running version is unknown or matches no bundle"),
     "was-removed": Code(_W, "something was recorded of a component after it was removed"),
+    "recorded-otherwise": Code(
+        _W, "somebody else recorded otherwise of a component while a command recorded of it: both are kept"
+    ),
     "mixed-server": Code(_W, "one server's components are at different bundles"),
     "component-differs": Code(_W, "a component differs from its neighbours of the same kind and model"),
     "no-policy": Code(_W, "a server has no policy"),

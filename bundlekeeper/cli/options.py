@@ -170,6 +170,7 @@ def progress_for(quiet: bool) -> Progress:
 def caller(*, quiet: bool = True) -> Caller:
     """Who runs a job: this machine's clock, stderr for notes and, unless `quiet`, for progress."""
     from bundlekeeper.cli.screen import output
+    from bundlekeeper.cli.screen.usage.ledger_at import ledger_at
     from bundlekeeper.jobs.session import Caller
 
-    return Caller(now, today, output.aside, progress_for(quiet), user_config)
+    return Caller(now, today, output.aside, progress_for(quiet), user_config, ledger_at())

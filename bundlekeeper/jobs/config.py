@@ -81,7 +81,13 @@ def _insist_on_own(path: Path, status: os.stat_result) -> None:
 def shown(environment: Mapping[str, str], default_store: Path, user_name: str) -> ConfigShown:
     """The values that hold without options, each with its source. Raises as `user_config`."""
     path, config = config_path(environment), user_config(environment)
-    defaults = {"store": str(default_store), "reported_by": user_name, "zone": "UTC", "max_verification_age": ""}
+    defaults = {
+        "store": str(default_store),
+        "ledger": "the store's own",
+        "reported_by": user_name,
+        "zone": "UTC",
+        "max_verification_age": "",
+    }
 
     def value(key: str) -> ConfigValue:
         if key == "store" and environment.get(STORE):

@@ -20,12 +20,14 @@ from typing import TYPE_CHECKING, Self
 from bundlekeeper.errors import DamagedError, InputError, KeeperError
 from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.frozen import dataclass
+from bundlekeeper.jobs.shared.which_ledger import LedgerPlace, SharedAt, open_own, open_shared
 from bundlekeeper.model.config import UserConfig
 from bundlekeeper.model.progress import Clock, Progress, Silent
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.ledger.shared.copied_ledger import SharedLedger
     from bundlekeeper.model.acceptance import Acceptance
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import KindRule, Manifest
@@ -49,6 +51,7 @@ class Caller:
     tell: Callable[[str], None]
     progress: Progress = field(default_factory=Silent)
     config: Callable[[], UserConfig] = UserConfig
+    shared: SharedAt = field(default_factory=SharedAt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,40 +247,71 @@ class Session:
 
     @property
     def ledger_path(self) -> Path:
-        """Where the ledger is."""
+        """Where the store's own ledger is."""
         return self.root / ".keeper" / LEDGER
+
+    @cached_property
+    def _ledger_place(self) -> LedgerPlace:
+        asked = self.caller.shared
+        return LedgerPlace(asked, asked.address or self.config.ledger, self.ledger_path)
+
+    @property
+    def ledger_address(self) -> str:
+        """The address of the shared ledger, empty where the store's own is used. Raises as `config`."""
+        return self._ledger_place.shared
+
+    @cached_property
+    def _shared(self) -> SharedLedger:
+        return self._stack.enter_context(open_shared(self._ledger_place, write=self.write, tell=self.tell))
 
     @cached_property
     def ledger_is_there(self) -> bool:
         """True when something was recorded.
 
-        Raises DamagedError where there was a ledger and it is gone, UnfinishedError where nobody can say.
+        Raises DamagedError where there was a ledger and it is gone, UnfinishedError where nobody can say; as `ledger`.
         """
+        if self.ledger_address:
+            return self._shared.head().count > 0
         made = self.ledger_path.with_suffix(_MADE)
         if is_there(self.ledger_path):
             return True
         if is_there(made):
             hint = f"put a backup back (bundlekeeper help store); to begin a new one: rm {shell_word(str(made))}"
             raise DamagedError("the store's ledger is gone", where=str(self.ledger_path), hint=hint)
-        return False
+        return self._ledger_place.copy() is not None
 
     @cached_property
     def ledger(self) -> Ledger:
-        """The store's ledger; made where absent, in a session that writes.
+        """The store's ledger, or the shared one; made where absent, in a session that writes.
 
-        Raises InputError when there is none yet; DamagedError, LockedError, UnfinishedError.
+        Raises InputError when there is none yet; DamagedError, LockedError, RefusedError, UnfinishedError.
         """
-        from bundlekeeper.ledger.record.ledger import Ledger
-
-        path = self.store.root / ".keeper" / LEDGER
+        place = self._ledger_place
+        _ = self.store  # an error of the store is reported first
         if not self.ledger_is_there and not self.write:
-            raise nothing_recorded(path)
-        ledger = self._stack.enter_context(Ledger.open(path, write=self.write))
-        made = path.with_suffix(_MADE)
+            raise nothing_recorded(place.shared or str(place.own))
+        if place.shared:
+            return self._shared
+        ledger = self._stack.enter_context(open_own(place, write=self.write, now=self.now, tell=self.tell))
+        made = place.own.with_suffix(_MADE)
         if self.write and not is_there(made):
             with suppress(OSError):
                 made.touch(0o600)
         return ledger
+
+    @property
+    def own_ledger_is_there(self) -> bool:
+        """True when the store has a ledger of its own. Raises as `ledger_is_there`."""
+        return is_there(self.ledger_path) if self.ledger_address else self.ledger_is_there
+
+    @cached_property
+    def own_ledger(self) -> Ledger:
+        """The store's own ledger, which alone says what was removed from this store. Raises as `ledger`."""
+        from bundlekeeper.ledger.record.ledger import Ledger
+
+        if not self.ledger_address:
+            return self.ledger
+        return self._stack.enter_context(Ledger.open(self.ledger_path, write=self.write))
 
     @cached_property
     def places(self) -> frozenset[tuple[str, str]]:
@@ -308,13 +342,13 @@ class Session:
         )
 
 
-def nothing_recorded(ledger: Path) -> InputError:
-    """The error where a store without a ledger is asked."""
+def nothing_recorded(ledger: str) -> InputError:
+    """The error where a store without a ledger is asked, or a shared ledger without events."""
     message, hint = (
         "nothing was recorded in this store yet",
         "begin with what runs today: bundlekeeper inventory load FILE",
     )
-    return InputError(message, where=str(ledger), hint=hint)
+    return InputError(message, where=ledger, hint=hint)
 
 
 def is_there(path: Path) -> bool:

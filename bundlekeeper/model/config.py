@@ -1,6 +1,7 @@
 """The user's own defaults, from a small file of TOML: which store, who reports, which zone, which age is too old.
 
     store = "/srv/firmware"          # a whole path, or one from ~
+    ledger = "postgresql://db.holm/firmware"   # a shared ledger, in place of the store's own
     reported_by = "kim"
     zone = "Etc/GMT-1"               # of days where neither a file nor a reading states one
     max_verification_age = "30d"     # as in store.toml, for a store whose own store.toml states none
@@ -23,6 +24,7 @@ class UserConfig:
     """What one user's config file states; empty where it states nothing."""
 
     store: str = ""
+    ledger: str = ""
     reported_by: str = ""
     zone: str = ""
     max_verification_age: str = ""
@@ -69,8 +71,15 @@ def _age(text: str) -> tuple[str, str] | None:
     return misread_age(text)
 
 
+def _ledger(text: str) -> tuple[str, str] | None:
+    from bundlekeeper.model.ledger_address import misread
+
+    return misread(text)
+
+
 KEYS: Mapping[str, ConfigKey] = {
     "store": ConfigKey("the store's folder, a whole path or one from `~/`", _path),
+    "ledger": ConfigKey("the address of a shared ledger, without a password", _ledger),
     "reported_by": ConfigKey("who reports what is recorded", _name),
     "zone": ConfigKey("the time zone of days where neither a file nor a reading of the site states one", _zone),
     "max_verification_age": ConfigKey(

@@ -1867,6 +1867,46 @@ UPLOADS = (
     ),
 )
 
+_REFUSED = "cli/commands/test_shared_ledger.py::test_what_is_refused_says_what_helps"
+SHARED = (
+    _never("an address has no password in it", "model/ledger_address.py", "    if secret:", _REFUSED),
+    _never(
+        "a role that may change what was recorded is refused",
+        "ledger/shared/log.py",
+        "        if may_change:",
+        _REFUSED,
+    ),
+    _never(
+        "a schema of somebody else's is refused",
+        "ledger/shared/log.py",
+        '        if owners != ["bundlekeeper_owner"]:',
+        _REFUSED,
+    ),
+    _never(
+        "a shared ledger of another format is refused", "ledger/shared/log.py", "        if found != FORMAT:", _REFUSED
+    ),
+    Guard(
+        "a database that lost events is not believed",
+        "ledger/shared/copied_ledger.py",
+        "        if ours.events < state.events and self.shared.head_at(ours.events) == ours.head:",
+        "        if True:",
+        "cli/commands/test_shared_ledger.py::test_a_database_that_lost_events_is_refused",
+    ),
+    _never(
+        "an event that was altered in the database is not copied",
+        "ledger/shared/copied_ledger.py",
+        "            if not right:",
+        "ledger/shared/test_shared_ledger.py::test_an_altered_event_is_not_copied",
+    ),
+    Guard(
+        "nobody is told that something was recorded before the database has it",
+        "ledger/shared/copied_ledger.py",
+        "                    self.shared.commit()",
+        "                    pass",
+        "ledger/shared/test_shared_ledger.py::test_every_machine_answers_as_sqlite_in_the_databases_order",
+    ),
+)
+
 GUARDS: tuple[Guard, ...] = (
     *ACCEPTANCE,
     *REMOVALS,
@@ -1883,4 +1923,5 @@ GUARDS: tuple[Guard, ...] = (
     *PLACES,
     *CONFIG,
     *UPLOADS,
+    *SHARED,
 )

@@ -21,7 +21,19 @@ from tests.kits.printed_json import FieldPath, FieldPaths, PrintedJson, printed
 from tests.kits.reference_tables import REST, ReferencePart, options_in, reference, spans, topic_file
 from tests.kits.sure import some
 
-COMMON = {"--store", "--details", "--json", "--quiet", "-q", "--help", "-h", "--plain", "--debug"}
+COMMON = {
+    "--store",
+    "--details",
+    "--json",
+    "--quiet",
+    "-q",
+    "--help",
+    "-h",
+    "--plain",
+    "--debug",
+    "--ledger-at",
+    "--offline",
+}
 ALWAYS = {"schema", "ok", "findings", "error"}
 SHARED = {"manifest", "manifest_signature"}  # documented at the beginning; a command's part names them
 

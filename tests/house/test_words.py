@@ -27,7 +27,7 @@ ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "bundlekeeper"
 _KEY = re.compile(r"[\w.:/*%-]*")
 _CAPITALS = re.compile(r"(?<![\w=%-])[A-Z]{2,6}(?![\w=($]|-[A-Z][A-Z0-9])")
-_SQL = re.compile(r"\b(SELECT|INSERT|CREATE|PRAGMA|DELETE|UPDATE|BEGIN|COMMIT|EXCEPT|WHERE|FROM|DESC)\b")
+_SQL = re.compile(r"\b(SELECT|INSERT|CREATE|PRAGMA|DELETE|UPDATE|BEGIN|COMMIT|EXCEPT|WHERE|FROM|DESC|GRANT)\b")
 #: A text that people read: where it is, and its words.
 PlacedText = tuple[str, str]
 

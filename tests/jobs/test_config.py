@@ -17,7 +17,10 @@ from bundlekeeper.model.config import KEYS, UserConfig, read_config
 from tests.conftest import MARRAM, Keeper
 from tests.kits.sure import some
 
-GOOD = {"store": "/srv/firmware", "reported_by": "kim", "zone": "Etc/GMT-1", "max_verification_age": "30d"}
+GOOD = {
+    "store": "/srv/firmware", "ledger": "postgresql://db.holm.example/firmware", "reported_by": "kim",
+    "zone": "Etc/GMT-1", "max_verification_age": "30d",
+}  # fmt: skip
 
 
 @pytest.fixture
@@ -93,6 +96,7 @@ def test_what_holds_is_shown_with_where_it_comes_from(home: dict[str, str]) -> N
     found = shown({**home, "BUNDLEKEEPER_STORE": "/env"}, Path("/default"), "root")
     assert [(value.key, value.text, value.source) for value in found.values] == [
         ("store", "/env", "environment (BUNDLEKEEPER_STORE)"),
+        ("ledger", "the store's own", "default"),
         ("reported_by", "kim", "config file"),
         ("zone", "UTC", "default"),
         ("max_verification_age", "none", "default"),

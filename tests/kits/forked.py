@@ -33,7 +33,7 @@ Ended = subprocess.CompletedProcess[str]
 _READ_AT_START = ("PYTHON", "LC_", "LANG", "LD_", "TZ", "TMPDIR", "FAKETIME", "OPENSSL", "SSL_")
 _WARNINGS = "PYTHONWARNINGS"
 _PIPE_BYTES = 65_536  # what a new pipe takes without a reader (pipe(7))
-_KITS = ("tests.kits.store_kit", "tests.kits.media_write_kit")  # what children of the tests' own need most
+_KITS = ("psycopg", "tests.kits.store_kit", "tests.kits.media_write_kit")  # what children of the tests' own need most
 
 
 def _at_start(environment: Mapping[str, str]) -> dict[str, str]:

@@ -111,6 +111,13 @@ def salvage(
     return exit_status(done.findings)
 
 
+@app.command()
+def setup() -> int:
+    """Print the SQL that makes a shared ledger, for the administrator of a PostgreSQL database."""
+    screen.write_lines([jobs.setup_script()])
+    return 0
+
+
 def register(root: typer.Typer) -> None:
     """Add the command group."""
     root.add_typer(app, name="ledger")

@@ -43,7 +43,7 @@ GROUPS = frozenset({"manifest", "store", "trust", "inventory", "plan", "media", 
 #: Commands, and commands of a group, that use no store.
 WITHOUT_STORE = frozenset({
     "tour", "help", "explain", "completion", "manifest draft", "manifest lint", "manifest confirm", "manifest schema",
-    "manifest sign", "inventory read", "inventory template", "inventory schema",
+    "manifest sign", "inventory read", "inventory template", "inventory schema", "ledger setup",
 })  # fmt: skip
 
 EXIT_STATUSES = (
@@ -65,6 +65,8 @@ OPTIONS = (
     ("-h, --help", "this text; `bundlekeeper COMMAND --help` for one command"),
     ("--version", "the version"),
     ("--store DIR", "the store's folder, before or after the command"),
+    ("--ledger-at ADDRESS", "the ledger that a team shares, in place of the store's own (help shared)"),
+    ("--offline", "the store's own ledger in place of the shared one"),
     ("--plain", "with any command: tables as `key: value` lines, for a screen reader"),
     ("--debug", "with any command: a traceback with an error"),
 )

@@ -23,6 +23,7 @@ from bundlekeeper.cli.screen.parsing import prepare
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.cli.screen.streams import give_stdout_a_sink
 from bundlekeeper.cli.screen.tables import PLAIN
+from bundlekeeper.cli.screen.usage.ledger_at import LEDGER_AT, LedgerWords, without_ledger_words
 from bundlekeeper.errors import (
     EXIT_BUG,
     EXIT_UNFINISHED,
@@ -44,14 +45,18 @@ def run(argv: Sequence[str]) -> int:
     words, debug = _without(list(argv), "--debug")
     words, plain = _without(words, "--plain")
     PLAIN.set(plain)
-    words = _store_after_command(words)
-    output.STORE.set(_store_of(words))
-    command = _command_of(words)
-    wants_json = "--json" in _before_dashes(words)
+    command, wants_json = "", "--json" in _before_dashes(words)
     # A command is short and makes hardly any cycles; looking for them costs `verify --quick` of 10,000 files 0.1 s.
     gc.set_threshold(200_000, 50, 50)
     try:
         SIGNALS.install()
+        words, ledger = without_ledger_words(words)
+        LEDGER_AT.set(ledger)
+        words = _store_after_command(words)
+        output.STORE.set(_store_of(words))
+        command = _command_of(words)
+        if ledger != LedgerWords() and command.replace("-", " ") in WITHOUT_STORE:
+            raise InputError("this command uses no ledger", hint="leave out --ledger-at and --offline")
         status = dispatch(words)
         sys.stdout.flush()
         return status

@@ -26,6 +26,7 @@ TOPICS = (
     "upload",
     "media",
     "receipt",
+    "shared",
     "exports",
     "codes",
     "exit",

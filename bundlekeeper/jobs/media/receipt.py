@@ -127,7 +127,6 @@ def read_receipt(session: Session, path: Path, signature: Path | None) -> ReadRe
 
 def read_printed(session: Session) -> PrintedAnswer:
     """Read the code of a printed receipt from stdin, and keep it. Raises as `media.receipt.slip_of.read`."""
-    from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.media.receipt.slip_of import read
 
     store = session.store
@@ -136,8 +135,7 @@ def read_printed(session: Session) -> PrintedAnswer:
         raise InputError("this is a receipt's file, not a typed code", hint="bundlekeeper receipt read FILE")
     if not session.ledger_is_there:
         return read(store, text, now=session.now())
-    with Ledger.open(session.ledger_path, write=False) as ledger:  # a printed receipt adds no events to it
-        return read(store, text, now=session.now(), ledger=ledger)
+    return read(store, text, now=session.now(), ledger=session.ledger)
 
 
 def _header(receipt: Receipt) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.recording.manifest_doubts import of_components
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import LEDGER, Session
+from bundlekeeper.jobs.shared.otherwise import otherwise
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.as_inventory import InventoryLoad
@@ -105,6 +106,7 @@ def load(
         if plan.gone and not dry_run:
             agree(plan.gone)
         recorded = None if dry_run else record(ledger, plan, session.now())
+    findings += otherwise(recorded)
     findings += _near_models(session, read.inventory)
     return InventoryLoaded(plan, ", ".join(file.name for file in raw), read, recorded, dry_run, findings, later)
 

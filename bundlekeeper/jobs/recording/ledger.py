@@ -6,7 +6,7 @@ import os
 import stat
 import sys
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.jobs.session import LEDGER, Session, is_there, nothing_recorded
+from bundlekeeper.jobs.session import Session, is_there, nothing_recorded
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.event.chain import Head
@@ -23,14 +23,19 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.record.rebuild import Rebuilt
     from bundlekeeper.ledger.record.salvage import Saved
     from bundlekeeper.ledger.record.verify import VerifiedChain
+    from bundlekeeper.ledger.shared.verify_log import WriterChain
 
 
 @dataclass(frozen=True, slots=True)
 class LedgerVerified:
-    """The result of reading every event."""
+    """The result of reading every event; of a shared ledger also each writer's chain, and whose has the head asked for
+    ("" where it is the ledger's own).
+    """
 
     verified: VerifiedChain
     findings: list[Finding]
+    writers: tuple[WriterChain, ...] = ()
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,17 +72,49 @@ def verify(session: Session, head: str) -> LedgerVerified:
     from bundlekeeper.ledger.ask.future_events import ahead
     from bundlekeeper.ledger.record.verify import verify as verify_all
 
+    if session.ledger_address:
+        return _verify_shared(session, head)
     verified = verify_all(session.ledger, head)
     hint = "keep this file; bundlekeeper ledger salvage FILE saves what can be read into a new one"
     code = "damaged" if verified.damaged else "altered"
     found = [finding(code, "ledger", message, verified.hints.get(message) or hint) for message in verified.wrong]
-    if verified.asked and verified.at is None:
-        message = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on separately"
-        found.append(finding("altered", "ledger", message, "find the ledger that printed this head"))
+    found += _not_in_chain(verified)
     beyond = ahead(session.ledger, session.now()) if not verified.wrong else None  # a damaged ledger is not asked
     if beyond is not None:
         found.append(beyond.doubt("no answer as of now counts them"))
     return LedgerVerified(verified, found)
+
+
+def _not_in_chain(verified: VerifiedChain) -> list[Finding]:
+    if not verified.asked or verified.at is not None:
+        return []
+    message = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on separately"
+    return [finding("altered", "ledger", message, "find the ledger that printed this head")]
+
+
+def _verify_shared(session: Session, head: str) -> LedgerVerified:
+    """Verify the events in the database, then the copy of them that answers. Raises as `verify`; RefusedError."""
+    from bundlekeeper.ledger.ask.future_events import ahead
+    from bundlekeeper.ledger.record.verify import VerifiedChain, head_asked
+    from bundlekeeper.ledger.record.verify import verify as verify_all
+    from bundlekeeper.ledger.shared.log import EventLog
+    from bundlekeeper.ledger.shared.verify_log import verify_log
+
+    asked = head_asked(head)
+    log, _ = EventLog.open(session.ledger_address, write=False)
+    with closing(log):
+        walked = verify_log(log, asked)
+    hint = "what any machine that was up to date exports goes into a new shared ledger (bundlekeeper ledger setup)"
+    found = [finding("altered", "ledger", message, hint) for message in walked.wrong]
+    verified = VerifiedChain(walked.head, walked.wrong, head, walked.at)
+    found += _not_in_chain(verified)
+    if not walked.wrong and session.ledger_is_there:
+        hint = f"remove it, {session.ledger.path}: it is made again"
+        copied = verify_all(session.ledger)
+        found += [finding("damaged", "copy", f"the copy here: {message}", hint) for message in copied.wrong]
+        beyond = ahead(session.ledger, session.now()) if not copied.wrong else None
+        found += [] if beyond is None else [beyond.doubt("no answer as of now counts them")]
+    return LedgerVerified(verified, found, walked.writers, walked.of)
 
 
 def export_lines(session: Session, after: int) -> Iterator[bytes]:
@@ -185,9 +222,8 @@ def rebuild(session: Session) -> LedgerRebuilt:
     from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
     from bundlekeeper.ledger.record.rebuild import rebuild as rebuild_all
 
-    path = session.store.root / ".keeper" / LEDGER
-    if not is_there(path):
-        raise nothing_recorded(path)
+    if not session.ledger_address and not is_there(session.ledger_path):
+        raise nothing_recorded(str(session.ledger_path))
     rebuilt = rebuild_all(session.ledger)
     found = [finding("damaged", "ledger", inventory_wrong(digest), LOAD_HINT) for digest in rebuilt.texts]
     return LedgerRebuilt(rebuilt, found)
@@ -197,6 +233,9 @@ def salvage(session: Session, out: Path) -> LedgerSalvaged:
     """Save every readable event of a damaged ledger into a new one. Raises as `record.salvage.salvage`."""
     from bundlekeeper.ledger.record.salvage import salvage as save
 
+    if session.ledger_address:
+        message = "a shared ledger is not saved by this: its events are in its database"
+        raise InputError(message, where=session.ledger_address, hint="bundlekeeper ledger export has them all")
     saved = save(session.ledger_path, out, session.now())
     found = [finding("missing", f"event {number}", "it could not be read; it is lost") for number in saved.lost]
     hint = "load the same inventory into the new ledger (bundlekeeper inventory load FILE)"
@@ -205,3 +244,10 @@ def salvage(session: Session, out: Path) -> LedgerSalvaged:
         for digest in saved.texts
     ]
     return LedgerSalvaged(out, saved, found)
+
+
+def setup_script() -> bytes:
+    """The SQL that makes a shared ledger, as an administrator runs it with psql."""
+    from bundlekeeper.ledger.shared.log import SETUP
+
+    return SETUP.read_bytes()

@@ -20,6 +20,7 @@ from bundlekeeper.jobs.recording.record import (
 from bundlekeeper.jobs.recording.statements import RecordDetails
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.jobs.shared.otherwise import otherwise
 from bundlekeeper.model.record_rules import activating, staging
 from bundlekeeper.model.vocabulary import METHODS
 
@@ -71,7 +72,7 @@ def record_planned(
         raise RefusedError(message, hint=hint, evidence=by_reason(work.refusals))
     recorded = None if dry_run else session.ledger.record(work.events, session.now(), arrange=True)
     beyond = ahead(session.ledger, session.now())
-    found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]
+    found = otherwise(recorded) + ([] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)])
     ids = recorded.ids if recorded else tuple(event.id() for event in work.events)
     return RecordingDone("plan-record", ids, work.lines, recorded, found)
 

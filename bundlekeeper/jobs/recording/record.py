@@ -16,6 +16,7 @@ from bundlekeeper.jobs.recording.statements import MAX_SHOWN, Asked, RecordDetai
 from bundlekeeper.jobs.recording.where import back_again
 from bundlekeeper.jobs.recording.who import reporter
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.jobs.shared.otherwise import otherwise
 from bundlekeeper.model.inventory.types import PLACES
 from bundlekeeper.model.record_rules import (
     RecordChoice,
@@ -108,6 +109,7 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
     found = of_events(session, work.events, {bundle.sha256: bundle.variant for bundle in work.bundles.values()})
     found += back_again(ledger, work.back)
     recorded = None if dry_run else ledger.record(work.events, session.now(), arrange=True)
+    found += otherwise(recorded)
     beyond = ahead(ledger, session.now())
     found += [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # a note: it was recorded
     ids = recorded.ids if recorded else tuple(event.id() for event in work.events)

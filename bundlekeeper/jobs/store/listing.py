@@ -132,7 +132,7 @@ def _is_bare(session: Session) -> bool:
     store = session.store
     if store.database_path.exists() or store.has_contents or lock.maker(store.fd):
         return False
-    return session.ledger_is_there
+    return session.own_ledger_is_there
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:

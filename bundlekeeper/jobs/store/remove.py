@@ -86,7 +86,7 @@ def _record(session: Session, bundle: StoredBundle, ask: RemoveRequest, who: str
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.removals import BundleRemoval
 
-    ledger, now = session.ledger, session.now()
+    ledger, now = session.own_ledger, session.now()
     removal = BundleRemoval(
         bundle.place,
         bundle.sha256,

@@ -30,12 +30,12 @@ def removed(session: Session, rows: Iterable[StoredBundle]) -> Removed:
 
     Raises DamagedError, LockedError, UnfinishedError.
     """
-    if not (session.is_there and session.ledger_is_there):
+    if not (session.is_there and session.own_ledger_is_there):
         return {}
     from bundlekeeper.ledger.ask.removals import removals
 
     there = {(row.place, row.sha256): row.added_at.isoformat() for row in rows}
-    found = {(removal.place, removal.sha256): removal for removal in removals(session.ledger)}
+    found = {(removal.place, removal.sha256): removal for removal in removals(session.own_ledger)}
     return {key: removal for key, removal in found.items() if there.get(key, removal.added) == removal.added}
 
 
@@ -47,7 +47,7 @@ def settled(session: Session, *, wait_s: float = 0.0) -> Removed:
     """
     from bundlekeeper.store.disk import lock
 
-    if not (session.is_there and session.ledger_is_there):
+    if not (session.is_there and session.own_ledger_is_there):
         return {}
     rows = _rows(session.store)
     try:

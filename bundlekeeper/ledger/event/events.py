@@ -151,7 +151,7 @@ class Event:
 
     def id(self) -> str:
         """The event's id: 64 hexadecimal digits. Raises InputError for a text that is no Unicode."""
-        return hashlib.sha256(PREFIX + _encoded(self)).hexdigest()
+        return raw_id(encoded(self)).hex()
 
 
 _TEXTS = (
@@ -204,7 +204,13 @@ def canonical(event: Event) -> str:
     return _ENCODE(content(event))
 
 
-def _encoded(event: Event) -> bytes:
+def raw_id(encoded_content: bytes) -> bytes:
+    """The id of the event of this content: 32 bytes."""
+    return hashlib.sha256(PREFIX + encoded_content).digest()
+
+
+def encoded(event: Event) -> bytes:
+    """The event's content as bytes. Raises InputError for a text that is no Unicode."""
     try:
         return canonical(event).encode()
     except UnicodeEncodeError as e:

@@ -232,3 +232,6 @@ CREATE TABLE piece (
     seal INTEGER NOT NULL,
     PRIMARY KEY (ledger, after, count)
 ) WITHOUT ROWID;
+
+-- In a copy of a shared ledger: the number of the last one of its batches that is here.
+CREATE TABLE copied (one INTEGER PRIMARY KEY CHECK (one = 1), batch INTEGER NOT NULL);

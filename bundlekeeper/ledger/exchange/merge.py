@@ -11,12 +11,10 @@ batches as runs of numbers of events, texts of inventories, an end.
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 import sqlite3
 import zlib
 from array import array
-from codecs import getincrementaldecoder
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -30,6 +28,7 @@ from bundlekeeper.ledger.event import chain, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event, canonical, from_content
 from bundlekeeper.ledger.record import batches, other_chains
+from bundlekeeper.ledger.record.kept_texts import digest_of
 from bundlekeeper.ledger.record.ledger import Ledger, Recorded
 
 SCHEMA = "bundlekeeper.ledger-exchange/1"
@@ -142,11 +141,15 @@ def merge(ledger: Ledger, lines: Iterable[bytes], learned: datetime, where: str 
     ours = ledger.head()
     met: list[tuple[chain.Fork | None, other_chains.Gaps]] = []
 
-    def follow(connection: sqlite3.Connection) -> None:
+    def follow(connection: sqlite3.Connection) -> object | None:
+        before = own_chain.read(connection).met
         part = other_chains.ChainPart(carried.after, carried.before, carried.ids, carried.head)
         met.append(other_chains.follow(connection, ours, part))
         with _placed(where, len(carried.lines) + 2):
             batches.keep(connection, carried.ids, carried.batches)
+        if own_chain.read(connection).met == before:
+            return None
+        return other_chains.as_brought(connection, part, carried.batches) if ledger.log is not None else None
 
     recorded = ledger.record(carried.events(), learned, own=False, documents=carried.documents, also=follow)
     return Merged(recorded, carried.head, *met[-1])
@@ -323,30 +326,9 @@ def _document(line: bytes) -> tuple[str, bytes]:
     found = json_read.loads(line)
     try:
         packed = base64.b64decode(found["document"], validate=True)  # type: ignore[index]  # anything else is caught
-        digest, decoder, total = hashlib.sha256(), getincrementaldecoder("utf-8")(), 0
-        for piece in _unpacked(packed):
-            total += len(piece)
-            if total > limits.INVENTORY_BYTES * 2:
-                raise InputError("it has a document that is larger than an inventory can be")
-            digest.update(piece)
-            decoder.decode(piece)
-        decoder.decode(b"", final=True)
-        return digest.hexdigest(), packed
+        return digest_of(packed), packed
     except (TypeError, KeyError, ValueError, zlib.error) as e:
         raise InputError("it has a document that cannot be decompressed") from e
-
-
-def _unpacked(packed: bytes) -> Iterator[bytes]:
-    """The text piece by piece, so that it is never whole in memory. Raises ValueError, zlib.error."""
-    unpacking = zlib.decompressobj()
-    while not unpacking.eof:
-        piece = unpacking.decompress(packed, _CHUNK_BYTES)
-        packed = unpacking.unconsumed_tail
-        if not piece and not packed and not unpacking.eof:
-            raise ValueError("it is cut short")
-        yield piece
-    if unpacking.unused_data:
-        raise ValueError("something follows it")
 
 
 def _hex(value: object, size_bytes: int) -> bytes:

@@ -12,10 +12,10 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import islice
-from typing import Any
+from typing import Any, Protocol
 
 from bundlekeeper.ledger.event import chain, own_chain
-from bundlekeeper.ledger.event.events import Event, EventKind, check
+from bundlekeeper.ledger.event.events import Event, EventKind, check, encoded, raw_id
 from bundlekeeper.ledger.event.learnings import Learning, learn
 from bundlekeeper.ledger.event.rows import BANK_CODE, INSERT, PLACE_OF, WHAT_CODE, Words, counts, is_void, to_row
 from bundlekeeper.ledger.record.batches import new_batch
@@ -30,11 +30,27 @@ _UNDONE, _INVENTORY = WHAT_CODE[EventKind.UNDONE], WHAT_CODE[EventKind.INVENTORY
 _COMPONENT = PLACE_OF["component"]
 
 
+class SharedLog(Protocol):
+    """Where events go first, in a ledger that is a copy of a shared one."""
+
+    def add(self, contents: Sequence[bytes], *, own: bool) -> None:
+        """Take the contents of new events."""
+
+    def learned(self, *, own: bool) -> int:
+        """When they were learned there, in microseconds."""
+
+    def bring(self, own: bool, documents: Sequence[bytes], brought: object | None) -> None:
+        """Take what belongs to their batch: new texts, compressed, and what is known now of another ledger."""
+
+
 class Appending:
     """The appending of one writing transaction."""
 
-    def __init__(self, connection: sqlite3.Connection, words: Words, images: Images) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, words: Words, images: Images, log: SharedLog | None = None
+    ) -> None:
         self.connection = connection
+        self._log = log
         self.words = words
         self.projection = Projection(connection, words, images)
         self.new = 0
@@ -78,6 +94,7 @@ class Appending:
         self._own = own_chain.read(self.connection)
         start, self._head, self._latest = self._own.events, self._own.head, self._own.latest
         self._seq = flushed = start
+        self._is_own = own
         ids: list[str] = []
         waiting = iter(events)
         while batch := list(islice(waiting, _BATCH)):
@@ -87,6 +104,7 @@ class Appending:
                 flushed = self._seq
         self.new = self._seq - start
         if self.new:
+            learned_us = learned_us if self._log is None else self._log.learned(own=own)
             learn(self.connection, Learning(start + 1, learned_us, int(own), self.batch.digest()))
             self._keep(learned=self._own.learned + 1)
         self._project()
@@ -100,14 +118,18 @@ class Appending:
         """Append some events, with few questions for all of them; return their ids."""
         for event in batch:
             check(event)
-        ids = [event.id() for event in batch]
-        raws = [bytes.fromhex(event_id) for event_id in ids]
+        contents = [encoded(event) for event in batch]
+        raws = [raw_id(content) for content in contents]
         known = self._known(raws)
         fresh: list[tuple[Event, bytes]] = []
-        for event, raw in zip(batch, raws, strict=True):
+        sent: list[bytes] = []
+        for event, raw, content in zip(batch, raws, contents, strict=True):
             if raw not in known:
                 known.add(raw)
                 fresh.append((event, raw))
+                sent.append(content)
+        if self._log is not None and sent:
+            self._log.add(sent, own=self._is_own)
         self.words.learn(dict.fromkeys(text for event, _ in fresh for text in (event.parent, event.component) if text))
         rows: list[tuple[Any, ...]] = []
         for event, raw in fresh:
@@ -123,7 +145,7 @@ class Appending:
             self._count(event, row)
         self._insert(rows)
         self._keep(self._own.learned)
-        return ids
+        return [raw.hex() for raw in raws]
 
     def _keep(self, learned: int) -> None:
         """Write the ledger's own row: what is folded next compares what it reads with its counts."""

@@ -12,12 +12,12 @@ import sqlite3
 import zlib
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.formats import moments
@@ -32,13 +32,18 @@ from bundlekeeper.ledger.record.check_tail import check_tail
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong, unpacked
 from bundlekeeper.ledger.state.projection import Images
 
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.record.append import SharedLog
+    from bundlekeeper.ledger.record.meanwhile import Contradiction
+
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
     """The result of one call of `record`: the ids in the order of the call, how many were new, and the head now.
 
     `batch` is the id of the batch that the new events are, `batch_name` its first digits, which no other batch has;
-    both are empty where nothing was new.
+    both are empty where nothing was new. `contradictions` are between these events and what others recorded since the
+    ledger was opened.
     """
 
     ids: tuple[str, ...]
@@ -46,6 +51,7 @@ class Recorded:
     head: chain.Head
     batch: str = ""
     batch_name: str = ""
+    contradictions: tuple[Contradiction, ...] = ()
 
     @property
     def known(self) -> int:
@@ -67,12 +73,15 @@ class LedgerEntry:
 class Ledger:
     """One open ledger. Use as a context manager, or `close` it."""
 
+    log: SharedLog | None = None  # where events go first, in a copy of a shared ledger
+
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self.connection = connection
         self.path = path
         self.where = str(path)
         self.words = Words(connection)
         self.images = Images(connection)
+        self._seen: int | None = None  # how many events there were when this session last had read all
 
     @classmethod
     def open(cls, path: Path, *, write: bool) -> Self:
@@ -90,6 +99,7 @@ class Ledger:
         if write:
             try:
                 check_tail(found.connection, found.words, found.where)
+                found.see()
             except BaseException:
                 found.close()
                 raise
@@ -145,7 +155,7 @@ class Ledger:
         arrange: bool = False,
         own: bool = True,
         documents: Mapping[str, str | bytes] | None = None,
-        also: Callable[[sqlite3.Connection], None] | None = None,
+        also: Callable[[sqlite3.Connection], object | None] | None = None,
     ) -> Recorded:
         """Append events, all of them or none; those that are there already are skipped.
 
@@ -153,7 +163,7 @@ class Ledger:
         has already is put after it, so that two activations of one day keep the order in which they were recorded.
         What is new is one batch; `own` is False where it comes from another ledger.
         `documents` are texts by their SHA-256, as bytes where zlib compressed them already; `also` is called in the
-        same transaction when the events are there.
+        same transaction when the events are there, and returns what is known now of another ledger (None: nothing).
         Raises InputError for an event that is wrong, and what iterating over `events` raises; DamagedError,
         LockedError, UnfinishedError.
         """
@@ -161,19 +171,18 @@ class Ledger:
 
         learned_us = moments.at(learned).at_us
         try:
-            with DATABASE.writing(self.connection, self.where), self._judged():
-                appending = Appending(self.connection, self.words, self.images)
+            with self._writing(), self._judged():
+                appending = Appending(self.connection, self.words, self.images, self.log)
                 if arrange:
                     events = appending.arranged(events)
+                met, events = self._contradicted(events, own)
                 ids = appending.append(events, learned_us, own=own)
-                for digest, text in (documents or {}).items():
-                    if unpacked(self._packed(digest), digest) is None:  # not there, or damaged: write it
-                        packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
-                        into = "INSERT OR REPLACE INTO document (sha256, text) VALUES (?, ?)"
-                        self.connection.execute(into, (bytes.fromhex(digest), packed))
-                if also is not None:
-                    also(self.connection)
-                recorded = Recorded(tuple(ids), appending.new, self.head())
+                texts = list(self._keep_texts(documents or {}))
+                brought = also(self.connection) if also is not None else None
+                if self.log is not None and (texts or brought is not None):
+                    self.log.bring(own, texts, brought)
+                recorded = Recorded(tuple(ids), appending.new, self.head(), contradictions=met)
+                self._seen = recorded.head.count
                 if not appending.new:
                     return recorded
                 batch = appending.batch.hexdigest()
@@ -182,6 +191,32 @@ class Ledger:
             self.words.forget()  # numbers that were given in the transaction are free again
             self.images.forget()
             raise
+
+    def see(self) -> None:
+        """What was recorded until now is what this session knows. Raises as `reading`."""
+        self._seen = self.head().count
+
+    def _contradicted(self, events: Iterable[Event], own: bool) -> tuple[tuple[Contradiction, ...], Iterable[Event]]:
+        """Where own events contradict what others recorded since the ledger was opened, and the events."""
+        if not own or self._seen is None or own_chain.read(self.connection).events == self._seen:
+            return (), events
+        from bundlekeeper.ledger.record.meanwhile import contradictions
+
+        listed = list(events)
+        return contradictions(self.connection, self.words, self._seen, listed), listed
+
+    def _writing(self) -> AbstractContextManager[None]:
+        """One transaction of `record`. Raises as it."""
+        return DATABASE.writing(self.connection, self.where)
+
+    def _keep_texts(self, documents: Mapping[str, str | bytes]) -> Iterator[bytes]:
+        """Keep the texts that are not there, or damaged; each of them, compressed."""
+        for digest, text in documents.items():
+            if unpacked(self._packed(digest), digest) is None:
+                packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
+                into = "INSERT OR REPLACE INTO document (sha256, text) VALUES (?, ?)"
+                self.connection.execute(into, (bytes.fromhex(digest), packed))
+                yield packed
 
     def document(self, digest: str) -> str | None:
         """The text kept under a SHA-256; None where there is none. Raises as `reading`, DamagedError."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
+from typing import Any
 
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.frozen import dataclass
@@ -203,3 +204,38 @@ def _by_heads(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) ->
 def _copied(ledger: str, agree: str, common: int | None = None) -> chain.Fork:
     message = "the other ledger is not the one that was merged before: a copy of it went on separately"
     return chain.Fork(ledger, common, message + agree)
+
+
+def as_brought(
+    connection: sqlite3.Connection, part: ChainPart, found: Sequence[tuple[str, Sequence[tuple[int, int]]]]
+) -> dict[str, object]:
+    """A part whose events are all here, and the batches in it, as JSON: its events as runs of our numbers.
+
+    Raises sqlite3.Error.
+    """
+    numbers: list[tuple[int, int]] = []
+    ids = part.ids_after(part.after)
+    while batch := list(islice(ids, _BATCH)):
+        select = f"SELECT id, seq FROM event WHERE id IN ({','.join('?' * len(batch))})"  # noqa: S608  (question marks)
+        seqs: dict[bytes, int] = dict(connection.execute(select, batch).fetchall())
+        for event_id in batch:
+            seq = seqs[event_id]
+            if numbers and sum(numbers[-1]) == seq:
+                numbers[-1] = (numbers[-1][0], numbers[-1][1] + 1)
+            else:
+                numbers.append((seq, 1))
+    return {
+        "ledger": part.head.ledger, "after": part.after, "before": part.before.hex(), "count": part.head.count,
+        "head": part.head.digest, "runs": numbers, "batches": found,
+    }  # fmt: skip
+
+
+def from_brought(
+    connection: sqlite3.Connection,
+    brought: Any,  # noqa: ANN401 - a JSON document
+) -> tuple[ChainPart, list[tuple[str, list[tuple[int, int]]]]]:
+    """What `as_brought` gave. Raises KeyError, TypeError, ValueError for anything else; sqlite3.Error."""
+    head = chain.Head(brought["ledger"], brought["count"], brought["head"])
+    ids = b"".join(_ids(connection, [(0, seq, length) for seq, length in brought["runs"]]))
+    part = ChainPart(brought["after"], bytes.fromhex(brought["before"]), bytearray(ids), head)
+    return part, [(name, [(first, length) for first, length in runs]) for name, runs in brought["batches"]]

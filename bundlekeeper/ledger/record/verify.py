@@ -72,12 +72,7 @@ def verify(ledger: ReadableLedger, head: str = "") -> VerifiedChain:
 
     Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is returned, not raised.
     """
-    try:
-        asked = bytes.fromhex(head)
-    except ValueError as e:
-        raise InputError("a head is 64 hexadecimal digits") from e
-    if head and len(asked) != 32:
-        raise InputError("a head is 64 hexadecimal digits")
+    asked = head_asked(head)
     damaged: dict[str, str] = {}  # what is wrong, and what to do
     found = _Walked()
     checks: tuple[Callable[[], object], ...] = (
@@ -98,6 +93,17 @@ def verify(ledger: ReadableLedger, head: str = "") -> VerifiedChain:
     damaged.update(dict.fromkeys(found.marks, seals.REBUILD_HINT))
     wrong = tuple(dict.fromkeys([*found.wrong, *damaged]))[:_MAX_WRONG]
     return VerifiedChain(found.head, wrong, head, found.at, bool(damaged) or found.broken, damaged)
+
+
+def head_asked(head: str) -> bytes:
+    """A head that was printed earlier, as bytes; empty for none. Raises InputError for what is none."""
+    try:
+        asked = bytes.fromhex(head)
+    except ValueError as e:
+        raise InputError("a head is 64 hexadecimal digits") from e
+    if head and len(asked) != 32:
+        raise InputError("a head is 64 hexadecimal digits")
+    return asked
 
 
 #: Every table of sealed rows, except events and those about other ledgers: its sealed numbers, and the seal.

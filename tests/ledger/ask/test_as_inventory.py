@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -23,6 +23,7 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.changes import InventoryChange
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy, SeparateWindows
 from tests.kits.ledger_history import DAY0, MEMORY, at, everything, stated
+from tests.kits.postgres import cluster, each_ledger
 
 BIOS = Component(
     "bios",
@@ -46,10 +47,12 @@ DISK = Component("disk", "holm", "holm-a", "1", "3/1", "MB4-7", "D", active="1.0
 ROWS = (BIOS, SWITCH, DISK)
 
 
+__all__ = ["cluster", "each_ledger"]
+
+
 @pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger.open(tmp_path / "ledger.sqlite", write=True) as opened:
-        yield opened
+def ledger(each_ledger: Ledger) -> Ledger:
+    return each_ledger
 
 
 def inventory(day: int, rows: Sequence[Component] = ROWS, **more: Any) -> Inventory:

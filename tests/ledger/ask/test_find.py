@@ -9,10 +9,15 @@ from bundlekeeper.ledger.ask.find import ever, find, nearest
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.types import Place
-from tests.kits import ledger_history as shared
 from tests.kits.ledger_history import DAY0, read
+from tests.kits.postgres import cluster, each_ledger
 
-ledger = shared.ledger
+__all__ = ["cluster", "each_ledger"]
+
+
+@pytest.fixture
+def ledger(each_ledger: Ledger) -> Ledger:
+    return each_ledger
 
 
 @pytest.fixture

@@ -20,17 +20,22 @@ from tests.kits.ledger_history import (
     at,
     everything,
     learn,
-    ledger,
     naive_key,
     naive_void,
     read,
     records,
     stated,
 )
+from tests.kits.postgres import cluster, each_ledger
 
-__all__ = ["ledger"]  # a fixture
+__all__ = ["cluster", "each_ledger"]  # fixtures
 STAGED, ACTIVATED, REMOVED = EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED
 FAILED, NO_ANSWER, OBSERVED = EventKind.FAILED, EventKind.NO_ANSWER, EventKind.OBSERVED
+
+
+@pytest.fixture
+def ledger(each_ledger: Ledger) -> Ledger:
+    return each_ledger
 
 
 def undoing(target: Event, day: int = 8) -> Event:

@@ -35,8 +35,16 @@ from tests.kits.ledger_history import (
     site_zones,
     stated,
 )
+from tests.kits.postgres import cluster, each_ledger
 
-ledger = shared.ledger
+own_ledger = shared.ledger  # for what was known when: a shared ledger learns by its database's clock
+__all__ = ["cluster", "each_ledger"]
+
+
+@pytest.fixture
+def ledger(each_ledger: Ledger) -> Ledger:
+    return each_ledger
+
 
 # The naive replay: every event in order, plain dictionaries, nothing kept. It follows the trade's table of methods.
 
@@ -233,24 +241,24 @@ def test_two_activations_of_one_day_keep_their_order(ledger: Ledger) -> None:
     assert answer.active.version == "6.0"
 
 
-def test_a_wrong_entry_is_undone_and_counts_again(ledger: Ledger) -> None:
+def test_a_wrong_entry_is_undone_and_counts_again(own_ledger: Ledger) -> None:
     """Wrong entries are undone by a later event, never changed."""
     wrong = stated(EventKind.ACTIVATED, 3, "6.1")
-    ledger.record([read(0, "6.0"), wrong], DAY0)
+    own_ledger.record([read(0, "6.0"), wrong], DAY0)
     fix = Event(what=EventKind.UNDONE, at=at(5), reported_by="ada", undoes=wrong.id(), reason="it was the neighbour")
-    ledger.record([fix], DAY0 + timedelta(days=5))
-    answer = only(ledger, on=date(2026, 1, 4))
+    own_ledger.record([fix], DAY0 + timedelta(days=5))
+    answer = only(own_ledger, on=date(2026, 1, 4))
     assert answer.active is not None
     assert answer.active.version == "6.0"
-    believed = only(ledger, known=date(2026, 1, 4))
+    believed = only(own_ledger, known=date(2026, 1, 4))
     assert believed.active is not None
     assert believed.active.version == "6.1"
-    again = ledger.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # recorded again after it was undone
+    again = own_ledger.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # recorded again after it was undone
     assert again.new == 1
-    answer = only(ledger)
+    answer = only(own_ledger)
     assert answer.active is not None
     assert answer.active.version == "6.1"
-    assert [(e.event.what, e.void) for e in history(ledger, "B7")] == [
+    assert [(e.event.what, e.void) for e in history(own_ledger, "B7")] == [
         (EventKind.OBSERVED, False), (EventKind.ACTIVATED, True), (EventKind.ACTIVATED, False),
     ]  # fmt: skip
 
@@ -422,24 +430,26 @@ def test_a_summary_counts_what_the_answers_list(ledger: Ledger) -> None:
 
 
 @pytest.mark.fault(83)
-def test_a_clock_that_was_set_back_hides_nothing(ledger: Ledger) -> None:
+def test_a_clock_that_was_set_back_hides_nothing(own_ledger: Ledger) -> None:
     """Ordered by sequence; time is shown, doubted."""
-    ledger.record([read(0, "6.0")], DAY0 + timedelta(days=5))
-    ledger.record([stated(EventKind.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
-    believed = only(ledger, known=DAY0 + timedelta(days=4))
+    own_ledger.record([read(0, "6.0")], DAY0 + timedelta(days=5))
+    own_ledger.record([stated(EventKind.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
+    believed = only(own_ledger, known=DAY0 + timedelta(days=4))
     assert believed.active is not None
     assert believed.active.version == "6.1"
-    assert where(ledger, Selector(), known=DAY0 + timedelta(days=2)) == []
+    assert where(own_ledger, Selector(), known=DAY0 + timedelta(days=2)) == []
 
 
-def plans(ledger: Ledger, selector: Selector, **more: Any) -> list[str]:
+def plans(own_ledger: Ledger, selector: Selector, **more: Any) -> list[str]:
     """How SQLite goes about the table of states for a question."""
     statements: list[str] = []
-    ledger.connection.set_trace_callback(statements.append)
-    where(ledger, selector, **more)
-    ledger.connection.set_trace_callback(None)
+    own_ledger.connection.set_trace_callback(statements.append)
+    where(own_ledger, selector, **more)
+    own_ledger.connection.set_trace_callback(None)
     asked = [s for s in statements if " FROM state " in s]
-    return [row[3] for s in asked for row in ledger.connection.execute(f"EXPLAIN QUERY PLAN {s}") if " state" in row[3]]
+    return [
+        row[3] for s in asked for row in own_ledger.connection.execute(f"EXPLAIN QUERY PLAN {s}") if " state" in row[3]
+    ]
 
 
 @pytest.mark.parametrize("on", [None, date(2026, 1, 1)])

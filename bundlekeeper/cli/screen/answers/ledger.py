@@ -20,14 +20,17 @@ def show_verified(done: LedgerVerified, *, form: OutputForm) -> None:
     head, at = done.verified.head, done.verified.at
     if form is OutputForm.JSON:
         chain = {"ledger": head.ledger, "events": head.count, "head": head.digest}
-        output.envelope("ledger-verify", done.findings, {"chain": chain, "asked": done.verified.asked, "found_at": at})
+        writers = [{"writer": row.writer, "events": row.events, "head": row.head} for row in done.writers]
+        data = {"chain": chain, "asked": done.verified.asked, "found_at": at, "found_of": done.of, "writers": writers}
+        output.envelope("ledger-verify", done.findings, data)
         return
     output.findings_text(done.findings)
     output.line(f"ledger {head.ledger[:8]}: {counted(head.count, 'event')}, head {head.digest}")
+    for row in done.writers:
+        output.line(f"recorded by {row.writer}: {counted(row.events, 'event')}, head {row.head}")
     if at is not None:
-        output.line(
-            f"the head that you gave is the chain's head after {counted(at, 'event')}: these events are unchanged"
-        )
+        whose = f"the head of {done.of}'s chain" if done.of else "the chain's head"
+        output.line(f"the head that you gave is {whose} after {counted(at, 'event')}: these events are unchanged")
 
 
 def write_lines(lines: Iterable[bytes]) -> None:

@@ -93,6 +93,7 @@ EXAMPLES: dict[str, CommandExample] = {
     "ledger undo": CommandExample('ledger undo --last --reason "the wrong slot" --dry-run', "inventory"),
     "ledger rebuild": CommandExample("ledger rebuild", "inventory"),
     "ledger salvage": CommandExample("ledger salvage saved.sqlite", "inventory"),
+    "ledger setup": CommandExample("ledger setup", "shared"),
     "manifest sign": CommandExample("manifest sign marram.toml --key keys/holm", "trust"),
     "status": CommandExample("status", "automation", 1),
     "accept": CommandExample('accept no-way-back "skerry-a/*" --reason "agreed with lee" --until 2027-06-30', "codes"),

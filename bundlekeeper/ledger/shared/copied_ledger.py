@@ -1,0 +1,263 @@
+"""A shared ledger as a command has it: the database's events, and a copy in SQLite that every answer comes from.
+
+Rules: the database decides: events are acknowledged there, in its order, and the copy is what a local ledger would
+be that had recorded them in that order, with the same id and chain, so that questions and answers are the same; it is
+brought up to date before it is asked and before each recording, and each batch is compared with the chain; it is the
+user's own, can be removed at any time and made again, and never has an event that the database has not.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Self
+
+from bundlekeeper.errors import DamagedError, InputError, KeeperError, RefusedError, UnfinishedError
+from bundlekeeper.formats import json_read
+from bundlekeeper.formats.escape import counted, shell_word
+from bundlekeeper.ledger.event import chain, database, own_chain
+from bundlekeeper.ledger.event.database import DATABASE
+from bundlekeeper.ledger.event.events import Event, from_content
+from bundlekeeper.ledger.record import batches, other_chains
+from bundlekeeper.ledger.record.check_tail import check_tail
+from bundlekeeper.ledger.record.kept_texts import digest_of
+from bundlekeeper.ledger.record.ledger import Ledger
+from bundlekeeper.ledger.shared.log import EventLog, LoggedBatch, LogState
+from bundlekeeper.model.ledger_address import name_of
+
+_AT_ONCE = 20_000  # events that are copied in one transaction
+_MANY = 50_000  # events whose copying is announced
+
+
+class SharedLedger(Ledger):
+    """A shared ledger, open: a `Ledger` whose events go to the database first."""
+
+    shared: EventLog
+    tell: Callable[[str], None]
+
+    @classmethod
+    def connect(cls, address: str, folder: Path, *, write: bool, tell: Callable[[str], None]) -> Self:
+        """Open the ledger at `address`, and bring its copy in `folder`, which is made where absent, up to date.
+
+        `tell` gets notes. Raises as `EventLog.open`; RefusedError where others may write the copy, or it has events
+        that the database lost; DamagedError, LockedError, UnfinishedError.
+        """
+        log, state = EventLog.open(address, write=write)
+        try:
+            path = copy_path(folder, address, state.id)
+            try:
+                found = cls._opened(path, state, write=write)
+            except DamagedError as error:
+                tell(f"note: the copy of the shared ledger was damaged, and is made again: {error.message}")
+                path.unlink(missing_ok=True)
+                found = cls._opened(path, state, write=write)
+        except BaseException:
+            log.close()
+            raise
+        found.log = found.shared = log
+        found.tell = tell
+        try:
+            found.catch_up(state)
+            found.see()
+        except BaseException:
+            found.close()
+            raise
+        return found
+
+    @classmethod
+    def _opened(cls, path: Path, state: LogState, *, write: bool) -> Self:
+        if not path.exists():
+            first = own_chain.Own(0, 0, 0, 0, 0, -(2**62), state.id, chain.genesis(state.id))
+            database.create(path, own_chain.WRITE, own_chain.values(first))
+        insist_on_own(path)
+        found = cls(database.connect(path, write=write), path)
+        try:
+            if write:
+                check_tail(found.connection, found.words, found.where)
+            elif _behind(found, state):
+                found.connection.execute("PRAGMA query_only = OFF")
+        except BaseException:
+            found.close()
+            raise
+        return found
+
+    def close(self) -> None:
+        """Close the copy and the connection. Raises nothing."""
+        super().close()
+        if self.log is not None:
+            self.shared.close()
+
+    # The copy
+
+    def catch_up(self, state: LogState) -> None:
+        """Copy what the database has and the copy has not, up to `state` at least.
+
+        Raises RefusedError where the copy has what the database has not; DamagedError where an event is not what its
+        chain says; as `EventLog.batches`.
+        """
+        with self._remade():
+            self._insist_on_same_chain(state)
+            ours = own_chain.read(self.connection)
+            if state.events - ours.events >= _MANY:
+                self.tell(f"note: copying {counted(state.events - ours.events, 'event')} of the shared ledger, once")
+            while _copied(self) < state.batches:
+                self._copy_some()
+            now = own_chain.read(self.connection)
+            if now.events == state.events and now.head != state.head:
+                raise self._wrong("its head is not that of its events")
+
+    def _insist_on_same_chain(self, state: LogState) -> None:
+        ours = own_chain.read(self.connection)
+        if ours.events == 0 or (ours.events, ours.head) == (state.events, state.head):
+            return
+        if ours.events < state.events and self.shared.head_at(ours.events) == ours.head:
+            return
+        message = f"the shared ledger lacks events that were recorded in it: the copy here has {ours.events}"
+        message += f", the database {state.events}" if ours.events > state.events else " of another chain"
+        hint = (
+            f"was the database restored from a backup? Keep the copy, {shell_word(str(self.path))}: as the ledger of a "
+            "new store (NEW/.keeper/ledger.sqlite) it exports every event, to be merged; then remove it"
+        )
+        raise RefusedError(message, where=self.shared.where, hint=hint)
+
+    def _copy_some(self) -> None:
+        with DATABASE.writing(self.connection, self.where):
+            events = 0
+            for batch in self.shared.batches(_copied(self)):  # another process may have copied meanwhile
+                self._copy(batch)
+                events += batch.length
+                if events >= _AT_ONCE:
+                    break
+
+    def _copy(self, batch: LoggedBatch) -> None:
+        from bundlekeeper.ledger.record.append import Appending  # only commands that are behind pay for it
+
+        before = own_chain.read(self.connection)
+        if batch.first != before.events + 1 or batch.number != _copied(self) + 1:
+            raise self._wrong(f"batch {batch.number} does not follow the one before it")
+        heads: list[bytes] = []
+        appending = Appending(self.connection, self.words, self.images)
+        appending.append(self._events(batch, heads), batch.learned, own=batch.own)
+        if appending.new != batch.length or (heads and heads[-1] != own_chain.read(self.connection).head):
+            raise self._wrong(f"batch {batch.number} does not give the chain's head after it")
+        list(self._keep_texts(_by_digest(batch.documents)))
+        if batch.brought is not None:
+            try:
+                part, found = other_chains.from_brought(self.connection, batch.brought)
+                head = chain.Head(before.id.hex(), before.events, before.head.hex())
+                other_chains.follow(self.connection, head, part)
+                batches.keep(self.connection, part.ids, found)
+            except (KeyError, TypeError, ValueError, InputError) as error:
+                raise self._wrong(f"what batch {batch.number} has of another ledger cannot be read") from error
+        _mark_copied(self, batch.number)
+
+    def _events(self, batch: LoggedBatch, heads: list[bytes]) -> Iterator[Event]:
+        for logged in self.shared.events(batch.first, batch.length):
+            try:
+                event = from_content(json_read.loads(logged.content.encode()))
+                right = event.id() == logged.id.hex()
+            except InputError as error:
+                raise self._wrong(f"event {logged.number} is none of bundlekeeper's: {error.message}") from error
+            if not right:
+                raise self._wrong(f"event {logged.number} is not what it was")
+            heads[:] = [logged.head]
+            yield event
+
+    def _wrong(self, message: str) -> DamagedError:
+        hint = (
+            "bundlekeeper ledger verify lists everything. A new shared ledger (bundlekeeper ledger setup, in another "
+            "database) takes what any machine that was up to date exports"
+        )
+        return DamagedError(
+            f"the shared ledger was altered or is damaged: {message}", where=self.shared.where, hint=hint
+        )
+
+    # Recording
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        self.catch_up(self.shared.state())  # what takes long is read while others record
+        with self.shared.turn() as state:
+            self.catch_up(state)
+            acknowledged = False
+            try:
+                with DATABASE.writing(self.connection, self.where):
+                    yield
+                    self._follow_own(state)
+                    self.shared.commit()
+                    acknowledged = True
+            except KeeperError as error:
+                if not acknowledged:
+                    raise
+                self.words.forget()
+                self.images.forget()
+                self.tell(f"note: recorded; the copy here could not be written: {error.message}")
+
+    def _follow_own(self, before: LogState) -> None:
+        """Insist that the database has this recording as the copy has it."""
+        now = self.shared.state()
+        ours = own_chain.read(self.connection)
+        if (ours.events, ours.head) != (now.events, now.head) or now.batches - before.batches not in (0, 1):
+            raise self._wrong("what was to be recorded is not what it kept; nothing was recorded")
+        _mark_copied(self, now.batches)
+
+    @contextmanager
+    def _remade(self) -> Iterator[None]:
+        """What is wrong with the copy is no damage of the ledger."""
+        try:
+            yield
+        except BaseException:
+            self.words.forget()
+            self.images.forget()
+            raise
+
+
+def copy_path(folder: Path, address: str, ledger: bytes) -> Path:
+    """Where the copy of the ledger at `address` is; the folder is made, for its user alone. Raises UnfinishedError."""
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        message = f"the copy of the shared ledger cannot be kept: {error.strerror}"
+        raise UnfinishedError(message, where=str(folder), hint="set XDG_CACHE_HOME to a folder of yours") from error
+    return folder / f"{name_of(address)}-{ledger.hex()}.sqlite"
+
+
+def insist_on_own(path: Path) -> None:
+    """Insist that nobody else may write the copy. Raises RefusedError, UnfinishedError."""
+    hint = f"rm {shell_word(str(path))}; it is made again"
+    try:
+        status = path.lstat()
+    except OSError as error:
+        raise UnfinishedError(
+            f"the copy of the shared ledger cannot be read: {error.strerror}", where=str(path)
+        ) from error
+    if status.st_uid not in (0, os.geteuid()) or status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        raise RefusedError("others may write the copy of the shared ledger", where=str(path), hint=hint)
+
+
+def _behind(ledger: Ledger, state: LogState) -> bool:
+    own = own_chain.read(ledger.connection)
+    return (own.events, own.head, _copied(ledger)) != (state.events, state.head, state.batches)
+
+
+def _copied(ledger: Ledger) -> int:
+    """The number of the last batch that is in the copy. Raises sqlite3.Error."""
+    row = ledger.connection.execute("SELECT batch FROM copied").fetchone()
+    return int(row[0]) if row else 0
+
+
+def _mark_copied(ledger: Ledger, batch: int) -> None:
+    ledger.connection.execute("INSERT OR REPLACE INTO copied (one, batch) VALUES (1, ?)", (batch,))
+
+
+def _by_digest(documents: Iterable[bytes]) -> Mapping[str, bytes]:
+    """Compressed texts by the SHA-256 of each; what is none is left out, the event that names it lacks its text."""
+    found: dict[str, bytes] = {}
+    for packed in documents:
+        with suppress(InputError, ValueError, zlib.error):
+            found[digest_of(packed)] = bytes(packed)
+    return found
