@@ -23,6 +23,7 @@ from bundlekeeper.jobs.planning.site_page import counts_of, site_component
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.recording.where import WhereAsked, doubts, narrowed, time_of
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.model.release_state import ReleaseState
 from bundlekeeper.reports.overview_page import (
     OverviewPage,
     PageBundle,
@@ -97,7 +98,8 @@ def overview_page(session: Session, wanted: OverviewWanted) -> ReportPage:
         "release": found.release or None,
     }
     about["counts"] = counts_of([component.shown for component in components])
-    about["states"] = dict(Counter(component.state.value for component in components))
+    states = Counter(component.state for component in components)
+    about["states"] = {state.value: states[state] for state in ReleaseState}
     findings = (*(attention.findings if attention is not None else ()), *found.findings)
     return ReportPage(html(page), findings, about)
 
