@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import Browser
 
 from bundlekeeper.findings import finding
 from bundlekeeper.reports import paper, plain_runbook, runbook, site_page
@@ -94,6 +95,41 @@ def test_a_run_book_tells_what_the_issue_asks_for(office: Keeper, tmp_path: Path
         assert subprocess.run(["sh", "-n", "-c", command], check=False).returncode == 0, command
     assert max(map(len, (x for x in plain.splitlines() if "SHA-256" not in x and str(tmp_path) not in x))) <= 80
     assert page.text.count("window 1 of ") == 1
+
+
+#: Headings whose words are broken over lines, on a page that is open in a browser.
+_BROKEN = """() => [...document.querySelectorAll('th')].flatMap((head) => {
+  const text = head.firstChild;
+  return [...(text?.data ?? '').matchAll(/\\S+/g)].filter((word) => {
+    const range = document.createRange();
+    range.setStart(text, word.index);
+    range.setEnd(text, word.index + word[0].length);
+    const box = head.getBoundingClientRect();
+    const rows = new Set([...range.getClientRects()].map((part) => Math.round(part.top)));
+    return rows.size > 1 || range.getBoundingClientRect().right > box.right;
+  }).map((word) => `${word[0]} of ${head.innerText}`);
+})"""
+
+
+@pytest.mark.parametrize(("media", "width"), [("print", 688), ("screen", 1280)])
+def test_no_word_of_a_heading_is_broken(chromium: Browser, tmp_path: Path, media: Any, width: int) -> None:
+    """On A4 less its margins, and on a screen: a sheet of two halves, with the longest headings there are."""
+    page = replace(_filled(runbook.Runbook, "x"), stop=False)
+    rows = (replace(page.sheets[0].rows[0], cells=(runbook.SheetCell("23:48", field=False),) * 6),) * 12
+    columns = (
+        "lead swapped", "written or brought level or activated", "manager answers or every path back",
+        "runs, read back",
+    )  # fmt: skip
+    rows = tuple(replace(row, cells=row.cells[: len(columns)]) for row in rows)
+    sheet = replace(page.sheets[0], columns=columns, rows=rows)
+    file = tmp_path / "book.html"
+    file.write_text(paper.html(replace(page, sheets=(sheet,))), "utf-8")
+    shown = chromium.new_page(viewport={"width": width, "height": 1000})
+    shown.emulate_media(media=media)
+    shown.goto(file.as_uri())
+    assert shown.locator(".halves table.sheet").count() == 2
+    assert shown.evaluate(_BROKEN) == []
+    shown.close()
 
 
 def test_a_run_book_asks_nobody_to_settle_a_jump_that_its_stops_avoid(office: Keeper) -> None:
