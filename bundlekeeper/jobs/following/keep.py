@@ -68,7 +68,7 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     given = read_inputs(session, files)
     followed = follow(session, given, document, from_ledger=files.inventory is None)
     insist_unchanged(followed, file)
-    findings = _insist_on_own(session, given, document, followed, file)
+    findings = _insist_on_own(session, given, document, followed, file, files)
     digest, plan = hashlib.sha256(data).hexdigest(), document.plan
     kept = KeptPlan(
         digest, keeping.name or name_of(f"{plan.domain}-{plan.release}"), plan.domain, plan.release, session.now(),
@@ -80,7 +80,7 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
 
 
 def _insist_on_own(
-    session: Session, given: Inputs, document: RouteDocument, followed: Followed, file: str
+    session: Session, given: Inputs, document: RouteDocument, followed: Followed, file: str, files: InputFiles
 ) -> tuple[Finding, ...]:  # fmt: skip
     """What is found of a plan whose windows are those that are made of its steps today.
 
@@ -102,7 +102,7 @@ def _insist_on_own(
         plan = document.plan
         hint = f"bundlekeeper route {plan.domain} --to {plan.release} --out FILE makes it again"
         raise RefusedError("its windows are not those of its steps: it was edited", where=file, hint=hint)
-    return findings_of_plan(session, given, fleet, planned, options)
+    return findings_of_plan(session, given, fleet, planned, options, files)
 
 
 def listed_plans(session: Session, files: InputFiles, *, closed: bool) -> list[ListedPlan]:

@@ -112,6 +112,7 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
     found = route_of(given, fleet, ask.domain or "", ask.release, options, ask.without)
     if not isinstance(found, PlannedRoute):
         return NoRunbook(given, found)
+    found = _with_open_work(session, given, found, files)
     checked = (
         "Checked for this route: every state between obeys every jump rule and every compatible rule of the manifest."
     )
@@ -120,7 +121,6 @@ def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, pla
 
 def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, files: InputFiles) -> _Plan:
     """What is left of a plan, once nothing else changed and it obeys the rules. Raises RefusedError, InputError."""
-    from bundlekeeper.jobs.planning.gaps import unfinished
     from bundlekeeper.planning.progress.rest import judged
     from bundlekeeper.planning.route.check_plan import hold
 
@@ -158,9 +158,8 @@ def _of_file(session: Session, given: Inputs, fleet: Fleet, ask: RunbookWanted, 
         f"{counted(verdict.states, 'state')}, {counted(verdict.rules, 'rule')}."
     )
     planned = scheduled(given, fleet, verdict.route, options, followed)
-    if followed is not None and files.inventory is None and session.is_there:
-        unread = [row for row in unfinished(session, plan.domain) if row.code == "not-read-back"]
-        planned = replace(planned, findings=(*planned.findings, *given.judged(unread, plan.domain)))
+    if followed is not None:
+        planned = _with_open_work(session, given, planned, files)
     number = len(followed.work.windows) if followed is not None else 0
     return _Plan(given, fleet, planned, options, checked, sha256, number)
 
@@ -188,10 +187,22 @@ def findings_of(material: Material) -> tuple[Finding, ...]:
 
 
 def findings_of_plan(
-    session: Session, given: Inputs, fleet: Fleet, planned: PlannedRoute, options: Options
+    session: Session, given: Inputs, fleet: Fleet, planned: PlannedRoute, options: Options, files: InputFiles
 ) -> tuple[Finding, ...]:  # fmt: skip
     """What the run-book of a plan would have of errors and warnings."""
+    planned = _with_open_work(session, given, planned, files)
     return findings_of(_material(session, _Plan(given, fleet, planned, options, "")))
+
+
+def _with_open_work(session: Session, given: Inputs, planned: PlannedRoute, files: InputFiles) -> PlannedRoute:
+    """The plan with what the last work on its domain left open; what failed is no reason to stop: it is tried again."""
+    from bundlekeeper.jobs.planning.gaps import unfinished
+
+    if files.inventory is not None or not session.is_there:
+        return planned
+    domain = planned.route.domain
+    rows = [replace(row, level=Level.WARNING) for row in unfinished(session, domain)]
+    return replace(planned, findings=(*planned.findings, *given.judged(rows, domain)))
 
 
 def _material(session: Session, plan: _Plan) -> Material:

@@ -347,3 +347,19 @@ def test_what_nobody_has_read_is_an_open_gap_of_the_next_window(office: Keeper, 
     office("plan", "record", NAME, "--window", "1", "--yes")
     gaps = re.findall(r"- \[ \] warning: not-read-back: (.*)", office("plan", "ticket", NAME).out)
     assert all(any(key in gap for gap in gaps) for key in outcomes(office, 1)), gaps
+
+
+def test_what_failed_is_an_open_gap_of_the_next_window(office: Keeper, tmp_path: Path) -> None:
+    """`gaps` calls it an error: a ticket that says nothing of it would hide why the work is done again."""
+    kept_plan(office, tmp_path)
+    key = next(iter(outcomes(office, 1)))
+    office("plan", "record", NAME, "--window", "1", "--yes", "--except", f"{key}=failed:bank broken")
+    ticket = office("plan", "ticket", NAME).out
+    assert re.search(r"- \[ \] warning: activation-failed: .*its last activation failed", ticket)
+    assert "STOP" not in ticket
+    again = tmp_path / "again.json"
+    office("route", "holm-b", "--to", "6.1", "--continues", NAME, "--out", again)
+    kept = office("plan", "keep", again, "--name", "again", "--json").json
+    listed = office("plan", "ticket", "again").out.count("- [ ] warning: ")
+    assert listed
+    assert sum(found["level"] == "warning" for found in kept["findings"]) == listed, "both count the same"
