@@ -48,7 +48,7 @@ def concerns(session: Session) -> Iterator[Concern]:
     for answer in answers:
         found = of_record(answer)
         if found is not None:
-            since = answer.recorded.since if answer.recorded is not None else answer.seen
+            since = answer.missed or (answer.recorded.since if answer.recorded is not None else answer.seen)
             yield Concern(found, _matters()[answer.agreement], _day(since), answer.component)
     for answer in withdrawn.answers:
         bundles = ", ".join(f"{bundle.family} {bundle.version}" for bundle in answer.bundles)

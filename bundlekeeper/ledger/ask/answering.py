@@ -99,6 +99,7 @@ class Answering:
                 staged=self._bank(found.staged),
                 previous=self._bank(_previous(state)),
                 healthy=None if found.healthy is None else bool(found.healthy),
+                missed=next((self.evidence[event][1] for event in _missed(state)), None),
             )
 
     def _bank(self, bank: Bank) -> InBank | None:
@@ -152,10 +153,17 @@ def _previous(state: StateAsOf) -> Bank:
     return None if files or spare is None else (None, spare[1])
 
 
+def _missed(state: StateAsOf) -> tuple[int, ...]:
+    """The event of a try that failed and of a silence, while nothing else was heard since."""
+    found = state.snapshot
+    return tuple(event for event in (found.failed, found.no_answer) if event is not None)
+
+
 def _events_of(state: StateAsOf) -> Iterator[int]:
     found = state.snapshot
     banks = (found.active, found.pending, found.spare, found.staged, found.recorded)
     yield from (bank[1] for bank in banks if bank is not None)
     yield from (event for _, event in state.boot_files)
+    yield from _missed(state)
     if state.seen is not None:
         yield state.seen

@@ -126,6 +126,7 @@ class WhereAnswer:
     `staged` is what was brought to be activated, in whichever bank; `previous` is a spare image or a boot file that is
     neither active nor staged, the one that ran before where that is known: None where there is none, or several.
     `recorded` is what was last recorded as activated, `seen` the last reading of the running version.
+    `missed` is the failed try or the silence after which nothing else was heard.
     `boot_files_whole` is True where `boot_files` is the whole list. `bundles` are those of the selector that are in a
     bank that was asked for.
     """
@@ -150,6 +151,7 @@ class WhereAnswer:
     staged: InBank | None = None
     previous: InBank | None = None
     healthy: bool | None = None
+    missed: Evidence | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,6 +45,18 @@ def test_each_state_of_the_ledger_is_an_item_with_its_count(office: Keeper) -> N
     assert items(office).keys() == {"no-answer"}
 
 
+def test_a_failure_and_a_silence_are_so_since_they_were_recorded(office: Keeper) -> None:
+    """Not since the last reading, which was days before anybody tried."""
+    for words in (
+        ("activate", "HOLMB-IO2", "--version", "6.0.1", "--failed", "x", "--at", "2026-11-27", "--anyway", "told"),
+        ("observe", "HOLMB-IO1", "--no-answer", "--at", "2026-11-28"),
+    ):
+        assert office(*words, "--zone", "UTC").status < 2
+    found = items(office)
+    assert found["activation-failed"]["since"] == "2026-11-27"
+    assert found["no-answer"]["since"] == "2026-11-28"
+
+
 def test_gaps_says_the_same_of_what_is_open_in_a_domain(office: Keeper) -> None:
     """Word for word, what was read back as another version too: so that one acceptance is of both."""
     codes = {"not-read-back", "activation-failed", "no-answer"}
