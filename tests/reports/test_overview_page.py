@@ -149,6 +149,9 @@ def test_a_past_day_is_that_day_in_the_search_the_copy_and_on_paper(browser: Any
         copied = next(csv.DictReader(io.StringIO(page.evaluate("navigator.clipboard.readText()"), newline="")))
         assert copied["Runs"] == "5.4.2"
         assert list(copied.values()) == listed
+        page.locator("#found tbody a").first.click()
+        assert "5.4.2" in page.locator("dialog[open] > dl").inner_text()
+        page.keyboard.press("Escape")
         page.fill("[name=text]", "")
         page.emulate_media(media="print")
         page.evaluate("dispatchEvent(new Event('beforeprint'))")
@@ -172,6 +175,7 @@ def test_the_keyboard_alone_gets_everywhere(browser: Any, file: Path) -> None:
         ).get_attribute("href")
         page.keyboard.press("Enter")
         assert page.locator("dialog[open]").count() == 1
+        expect(page.get_by_role("button", name="Close")).to_be_focused()
         small = page.evaluate(
             "[...document.querySelectorAll('#d1 a.cell, #d1 a.half, button')].map(e => e.getBoundingClientRect())"
             ".filter(r => r.width && (r.width < 24 || r.height < 24)).length"

@@ -315,9 +315,13 @@ function open(number) {
   const head = row?.element.closest("table")?.tHead?.rows[0];
   if (!row || !head) return;
   one("h2", HTMLElement, detail).textContent = `${row.cells[KIND]} ${row.cells[COMPONENT]}`;
+  const copy = /** @type {HTMLTableRowElement} */ (row.element.cloneNode(true));
+  fill(copy, row);
   const facts = Array.from(head.cells).flatMap((title, column) => {
-    const value = [...(row.element.cells[column]?.childNodes ?? [])].map((node) => node.cloneNode(true));
-    return row.cells[column] ? [made("div", [made("dt", [textOf(title)]), made("dd", value.map(plain))])] : [];
+    const cell = copy.cells[column];
+    return cell && textOf(cell)
+      ? [made("div", [made("dt", [textOf(title)]), made("dd", [...cell.childNodes].map(plain))])]
+      : [];
   });
   one("dl", HTMLElement, detail).replaceChildren(...facts);
   const list = (changes.get(number) ?? []).map((change) =>
@@ -433,7 +437,9 @@ function begin() {
   addEventListener("beforeprint", showAll);
   document.addEventListener("click", (event) => {
     const link = event.target instanceof Element ? event.target.closest("a[href^='#c']") : null;
-    if (link) open(Number((link.getAttribute("href") ?? "").slice(2)));
+    if (!link) return;
+    open(Number((link.getAttribute("href") ?? "").slice(2)));
+    setTimeout(() => one("button", HTMLButtonElement, detail).focus()); // where a link leads takes the focus away
   });
   one("button", HTMLButtonElement, detail).addEventListener("click", () => detail.close());
   addEventListener("hashchange", () => {
