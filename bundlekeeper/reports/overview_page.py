@@ -147,7 +147,10 @@ class PageDomain:
 
 @dataclass(frozen=True, slots=True)
 class OverviewPage:
-    """The whole page; `matters` are None on a site's page, `release` is empty where there is none to compare with."""
+    """The whole page; `release` is empty where there is none to compare with.
+
+    `matters` are None on a site's page and on a past day's.
+    """
 
     title: str
     as_of: str

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import os
 import re
 import subprocess
@@ -132,6 +134,31 @@ def test_the_filter_the_days_the_details_and_the_copy(browser: Any, file: Path) 
         assert shown.wrong == []
 
 
+def test_a_past_day_is_that_day_in_the_search_the_copy_and_on_paper(browser: Any, file: Path) -> None:
+    """The component of the history ran 5.4.2 on its first day; now it runs 6.0.1."""
+    with Shown(browser, file, permissions=["clipboard-read", "clipboard-write"]) as shown:
+        page = shown.go()
+        page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        assert page.locator("#d1 tbody tr[hidden], #d1 .dim").count() == 0
+        page.locator("[name=day]").fill("0")
+        page.fill("[name=text]", "5.4.2")
+        assert page.locator("#count").inner_text() == "2 of 40 components"
+        listed = page.locator("#found tbody tr").first.locator("td, th").all_inner_texts()
+        page.click("#found .copy")
+        page.get_by_text("Copied").wait_for()
+        copied = next(csv.DictReader(io.StringIO(page.evaluate("navigator.clipboard.readText()"), newline="")))
+        assert copied["Runs"] == "5.4.2"
+        assert list(copied.values()) == listed
+        page.locator("#found tbody a").first.click()
+        assert "5.4.2" in page.locator("dialog[open] > dl").inner_text()
+        page.keyboard.press("Escape")
+        page.fill("[name=text]", "")
+        page.emulate_media(media="print")
+        page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        assert "5.4.2" in (page.locator("#c1").text_content() or "")
+        assert "5.4.2" in page.locator("#d1 a.half >> nth=0").text_content()
+
+
 def test_the_keyboard_alone_gets_everywhere(browser: Any, file: Path) -> None:
     with Shown(browser, file) as shown:
         page = shown.go()
@@ -148,6 +175,7 @@ def test_the_keyboard_alone_gets_everywhere(browser: Any, file: Path) -> None:
         ).get_attribute("href")
         page.keyboard.press("Enter")
         assert page.locator("dialog[open]").count() == 1
+        expect(page.get_by_role("button", name="Close")).to_be_focused()
         small = page.evaluate(
             "[...document.querySelectorAll('#d1 a.cell, #d1 a.half, button')].map(e => e.getBoundingClientRect())"
             ".filter(r => r.width && (r.width < 24 || r.height < 24)).length"

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import moments
-from bundlekeeper.formats.escape import some
+from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.model.release_state import RELEASE_STATES, ReleaseState
 from bundlekeeper.reports.overview_page import PageChange
@@ -39,16 +39,24 @@ StatesOn = Callable[[date | datetime | None], Mapping[str, Stood]]
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """The changes by component, and how many days are left out."""
+    """The changes by component, how many days are left out, and how many components that are gone since then."""
 
     changes: Mapping[str, tuple[PageChange, ...]]
     left_out: int
+    gone: int = 0
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What is left out, for people."""
-        words = f"the history has the last {MOST_DAYS} days with entries; {self.left_out} earlier ones are left out"
-        return (words,) if self.left_out else ()
+        notes = []
+        if self.left_out:
+            notes.append(
+                f"the history has the last {MOST_DAYS} days with entries; {self.left_out} earlier ones are left out"
+            )
+        if self.gone:
+            were = "that was removed since then is" if self.gone == 1 else "that were removed since then are"
+            notes.append(f"{counted(self.gone, 'component')} {were} not on its past days: bundlekeeper where --on DAY")
+        return tuple(notes)
 
 
 def history_of(
@@ -76,9 +84,11 @@ def history_of(
     changes: dict[str, list[PageChange]] = {}
     before = states_on(since if len(shown) == len(days) else days[-MOST_DAYS - 1])
     first = before
+    there = set(before)
     for day in shown:
         is_last = day == shown[-1]
         now = states_on(until if is_last else day)
+        there.update(now)
         for component in numbers:
             events = entries[day].get(component, ())
             if now.get(component) != before.get(component) or any(event.what != "observed" for event in events):
@@ -93,6 +103,7 @@ def history_of(
             for component, rows in changes.items()
         },
         len(days) - len(shown),
+        len(there.difference(numbers)),
     )
 
 

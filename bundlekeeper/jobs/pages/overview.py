@@ -74,7 +74,7 @@ def overview_page(session: Session, wanted: OverviewWanted) -> ReportPage:
 
     moment = session.now()
     attention = None
-    if not wanted.site:
+    if not wanted.site and not wanted.on:
         from bundlekeeper.jobs.attention.status import status
 
         attention = status(session)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
+from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.pages.space import space_bars
 from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
 from bundlekeeper.jobs.session import Session
@@ -175,10 +176,11 @@ class DomainOutcomes:
             return DomainOutcome("not known", "nothing to compare with")
         at, all_of = counts[ReleaseState.AT], sum(counts.values()) - counts[ReleaseState.OUTSIDE]
         detail = f"{at} of {all_of} at {self._ground.release}"
-        if at and {state for state, count in counts.items() if count} <= _GOOD:
-            return DomainOutcome("at release", detail)
         report = gaps_of(fleet, domain, self._ground.release, given.holdings, given.judged_at)
         gaps = _gaps(report.judged(given.judged(report.findings, domain)).findings)
+        if at and {state for state, count in counts.items() if count} <= _GOOD:
+            open_gaps = sum(gap.count for gap in gaps if gap.level != Level.NOTE.value)
+            return DomainOutcome("at release", f"{detail}; {counted(open_gaps, 'gap')}" if open_gaps else detail, gaps)
         coming = next((plan for plan in plans if plan.next), None)
         if coming is not None:
             return DomainOutcome("window next", f"{coming.name}: {coming.next}; {detail}", gaps)

@@ -12,7 +12,7 @@
  * @property {HTMLTableRowElement} element
  * @property {HTMLElement} domain
  * @property {string[]} cells  as they are now
- * @property {string} text  all of them, in lower case
+ * @property {string} text  as of the chosen day, in lower case
  * @property {State | null} now
  * @property {State | null} state  as of the chosen day
  * @property {string} runs  as of the chosen day
@@ -64,6 +64,15 @@ for (const [rank, badge] of document.querySelectorAll(".legend dt b.s").entries(
 
 /** @param {State | null} state */
 const badgeOf = (state) => (state ? [made("b", [state.letter], `s ${state.css}`), ` ${state.name}`] : ["- not there"]);
+
+/** A row's cells as of the chosen day. @param {Row} row */
+function cellsOf(row) {
+  const cells = [...row.cells];
+  cells[STATE] = badgeOf(row.state).map((part) => (typeof part === "string" ? part : textOf(part))).join("");
+  cells[RUNS] = row.runs;
+  cells[STAGED] = row.staged;
+  return cells;
+}
 
 /** @type {Row[]} */
 const rows = []; // by number, from 1: rows[0] is unused
@@ -238,12 +247,21 @@ function showRows(domain, matches) {
   }
 }
 
+/** Paper has every domain: each gets what the filter and the day ask for. */
+function showAll() {
+  show();
+  if (!touched.size && !asked().size && Number(range.value) >= days.length) return;
+  const matches = new Set(matching);
+  for (const domain of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("section.domain"))) {
+    showRows(domain, matches);
+    touched.add(domain);
+  }
+}
+
 /** The state and the versions of the chosen day into a row. @param {HTMLTableRowElement} element @param {Row} row */
 function fill(element, row) {
   const [state, runs, staged] = [STATE, RUNS, STAGED].map((column) => element.cells[column]);
-  if (textOf(state ?? element) !== badgeOf(row.state).map((part) => (typeof part === "string" ? part : textOf(part))).join("")) {
-    state?.replaceChildren(...badgeOf(row.state));
-  }
+  if (textOf(state ?? element) !== cellsOf(row)[STATE]) state?.replaceChildren(...badgeOf(row.state));
   if (runs && runs.textContent !== row.runs) runs.textContent = row.runs;
   if (staged && staged.textContent !== row.staged) staged.textContent = row.staged;
 }
@@ -285,6 +303,7 @@ function lookBack() {
     row.state = then ? then.state : row.now;
     row.runs = then ? then.runs : row.cells[RUNS] ?? "";
     row.staged = then ? then.staged : row.cells[STAGED] ?? "";
+    if (changes.has(row.number)) row.text = cellsOf(row).join("\n").toLowerCase();
   }
   show();
 }
@@ -296,9 +315,13 @@ function open(number) {
   const head = row?.element.closest("table")?.tHead?.rows[0];
   if (!row || !head) return;
   one("h2", HTMLElement, detail).textContent = `${row.cells[KIND]} ${row.cells[COMPONENT]}`;
+  const copy = /** @type {HTMLTableRowElement} */ (row.element.cloneNode(true));
+  fill(copy, row);
   const facts = Array.from(head.cells).flatMap((title, column) => {
-    const value = [...(row.element.cells[column]?.childNodes ?? [])].map((node) => node.cloneNode(true));
-    return row.cells[column] ? [made("div", [made("dt", [textOf(title)]), made("dd", value.map(plain))])] : [];
+    const cell = copy.cells[column];
+    return cell && textOf(cell)
+      ? [made("div", [made("dt", [textOf(title)]), made("dd", [...cell.childNodes].map(plain))])]
+      : [];
   });
   one("dl", HTMLElement, detail).replaceChildren(...facts);
   const list = (changes.get(number) ?? []).map((change) =>
@@ -319,7 +342,7 @@ const plain = (node) => (node instanceof HTMLAnchorElement ? node.textContent ??
 function csvOf(table) {
   const isFound = found.contains(table);
   const body = isFound
-    ? matching.map((row) => [textOf(row.domain.querySelector("h2") ?? row.domain), ...Array.from(row.element.cells, textOf)])
+    ? matching.map((row) => [textOf(row.domain.querySelector("h2") ?? row.domain), ...cellsOf(row)])
     : Array.from(table.tBodies[0]?.rows ?? []).filter((row) => !row.hidden).map((row) => Array.from(row.cells, textOf));
   const head = Array.from(table.tHead?.rows[0]?.cells ?? [], textOf);
   return [head, ...body].map((cells) => cells.map(csvCell).join(",") + "\r\n").join("");
@@ -411,9 +434,12 @@ function begin() {
     lookBack();
   }));
   document.addEventListener("keydown", move);
+  addEventListener("beforeprint", showAll);
   document.addEventListener("click", (event) => {
     const link = event.target instanceof Element ? event.target.closest("a[href^='#c']") : null;
-    if (link) open(Number((link.getAttribute("href") ?? "").slice(2)));
+    if (!link) return;
+    open(Number((link.getAttribute("href") ?? "").slice(2)));
+    setTimeout(() => one("button", HTMLButtonElement, detail).focus()); // where a link leads takes the focus away
   });
   one("button", HTMLButtonElement, detail).addEventListener("click", () => detail.close());
   addEventListener("hashchange", () => {

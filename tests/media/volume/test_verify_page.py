@@ -127,6 +127,33 @@ def test_single_files_are_verified_by_the_list_that_is_chosen_with_them(page: Pa
     assert hashlib.sha256(bundle.read_bytes()).hexdigest() in rows(page)[bundle.name][1]
 
 
+def test_files_of_one_name_are_each_read_and_counted(page: Page, tmp_path: Path) -> None:
+    """Two single files called alike hide neither each other nor the other's line in the list."""
+    lines = []
+    for folder in ("blade", "rack"):
+        file = tmp_path / folder / "image.bin"
+        file.parent.mkdir()
+        file.write_text(folder)
+        lines.append(f"{hashlib.sha256(folder.encode()).hexdigest()}  {folder}/image.bin\n")
+    sums, first, second = tmp_path / "SHA256SUMS", tmp_path / "blade" / "image.bin", tmp_path / "rack" / "image.bin"
+    sums.write_text("".join(lines))
+    assert choose(page, sums, first) == "1 file is whole; 1 file of the list not chosen, so not verified"
+    assert rows(page)["rack/image.bin"][0] == "not chosen"
+    assert choose(page, sums, second, first) == "2 files are whole"
+    first.write_text("changed")
+    assert choose(page, sums, first, second) == "NOT WHOLE: 1 altered; 1 file is whole"
+
+
+def test_a_list_of_lists_that_was_cut_is_altered(page: Page, volume: Path) -> None:
+    """No list has the digest of tagmanifest-sha256.txt: it has every file of SHA256SUMS outside data/, and that."""
+    tags = volume / "tagmanifest-sha256.txt"
+    lines = tags.read_text().splitlines(True)
+    for kept in ([], lines[:2], [line for line in lines if "SHA256SUMS" not in line]):
+        tags.write_text("".join(kept))
+        assert "NOT WHOLE: 1 altered" in choose(page, volume)
+        assert rows(page)[tags.name][0] == "altered"
+
+
 def test_several_volumes_and_dropped_folders(page: Page, volume: Path, tmp_path: Path) -> None:
     """Each volume of a folder is judged by its own lists, chosen or dropped."""
     other = Path(shutil.copytree(volume, tmp_path / "copies" / "second"))

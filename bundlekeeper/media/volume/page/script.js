@@ -3,7 +3,8 @@
 /** @typedef {{path: string, file: File}} Chosen - a file and its path, the chosen folder's name first */
 /** @typedef {"altered" | "missing" | "unreadable" | "extra" | "not chosen" | "not verified" | "whole"} State */
 /** @typedef {{path: string, state: State, note: string}} Row */
-/** @typedef {{name: string, loose: boolean, files: Map<string, File>}} Volume - loose: single files, no folder */
+/** @typedef {{name: string, loose: boolean, files: Chosen[]}} Volume - its paths from there; loose: single files */
+/** @typedef {Map<string, Set<string>>} Stated - each path with its digests; of a list, each list with its paths */
 
 const SUMS = "SHA256SUMS";
 const TAG_MANIFEST = "tagmanifest-sha256.txt";
@@ -62,19 +63,22 @@ function volumesOf(all) {
   const found = new Map();
   for (const { path, file } of all) {
     const name = above(path);
-    if (!found.has(name)) found.set(name, { name, loose: name === "", files: new Map() });
-    found.get(name)?.files.set(name ? path.slice(name.length + 1) : path, file);
+    if (!found.has(name)) found.set(name, { name, loose: name === "", files: [] });
+    found.get(name)?.files.push({ path: name ? path.slice(name.length + 1) : path, file });
   }
   return [...found.values()];
 }
 
-/** What the lists of a volume say: each path with its digests. @param {Volume} volume @param {Row[]} rows */
+/** What the lists of a volume say. @param {Volume} volume @param {Row[]} rows @returns {Promise<[Stated, Stated]>} */
 async function statedBy(volume, rows) {
-  /** @type {Map<string, Set<string>>} */
+  /** @type {Stated} */
   const stated = new Map();
-  for (const name of LISTS) {
-    const file = volume.files.get(name);
-    if (!file) continue;
+  /** @type {Stated} */
+  const lists = new Map();
+  for (const { path: name, file } of volume.files) {
+    if (!LISTS.includes(name)) continue;
+    const named = lists.get(name) ?? new Set();
+    lists.set(name, named);
     let text = "";
     try {
       if (file.size > LIST_BYTES) throw new Error(`${file.size} bytes, larger than any list`);
@@ -87,17 +91,26 @@ async function statedBy(volume, rows) {
       if (digest && path) {
         if (!stated.has(path)) stated.set(path, new Set());
         stated.get(path)?.add(digest.toLowerCase());
+        named.add(path);
       } else if (line.trim()) {
         rows.push({ path: name, state: "altered", note: `has a line that is no checksum and name: ${line.slice(0, 80)}` });
       }
     }
   }
-  return stated;
+  return [stated, lists];
+}
+
+/** What no other list has the digest of: the list of lists, there and with all its lines. @param {Stated} lists @returns {Row[]} */
+function listOfLists(lists) {
+  const [named, sums] = [lists.get(TAG_MANIFEST), lists.get(SUMS)];
+  if (!named) return [{ path: TAG_MANIFEST, state: "missing", note: "every volume has it" }];
+  const lacking = sums && [SUMS, ...sums].find((path) => !path.startsWith("data/") && !named.has(path));
+  return lacking ? [{ path: TAG_MANIFEST, state: "altered", note: `has no line for ${lacking}` }] : [];
 }
 
 /**
  * The paths that a chosen file may be: its own, or, of a single file, every listed one of its name.
- * @param {Volume} volume @param {string} path @param {Map<string, Set<string>>} stated
+ * @param {Volume} volume @param {string} path @param {Stated} stated
  */
 function candidates(volume, path, stated) {
   if (stated.has(path)) return [path];
@@ -111,12 +124,12 @@ function candidates(volume, path, stated) {
 async function judge(volume, reading, stopped) {
   /** @type {Row[]} */
   const rows = [];
-  const stated = await statedBy(volume, rows);
+  const [stated, lists] = await statedBy(volume, rows);
+  /** @type {Set<string>} */
   const seen = new Set();
-  for (const [path, file] of volume.files) {
+  for (const { path, file } of volume.files) {
     if (stopped()) return rows;
     const listed = candidates(volume, path, stated);
-    listed.forEach((name) => seen.add(name));
     const own = path === SUMS || path === TAG_MANIFEST;
     if (!listed.length && (own || stated.size > 0)) {
       if (!own) rows.push({ path, state: "extra", note: "in no list of the volume" });
@@ -124,8 +137,11 @@ async function judge(volume, reading, stopped) {
     }
     try {
       const digest = await digestOf(file, reading(path));
-      rows.push(compared(path, digest, listed, stated));
+      const row = compared(path, digest, listed, stated, seen);
+      rows.push(row);
+      for (const name of row.state === "whole" ? [row.path] : listed) seen.add(name);
     } catch (error) {
+      listed.forEach((name) => seen.add(name));
       if (!stopped()) rows.push({ path, state: "unreadable", note: String(error) });
     }
   }
@@ -133,19 +149,19 @@ async function judge(volume, reading, stopped) {
   for (const path of stated.keys()) {
     if (!seen.has(path)) rows.push({ path, state, note: "a list of the volume names it" });
   }
-  if (!volume.loose && stated.has("bagit.txt") && !volume.files.has(TAG_MANIFEST)) {
-    rows.push({ path: TAG_MANIFEST, state: "missing", note: "every volume has it" });
-  }
+  if (!volume.loose && stated.has("bagit.txt")) rows.push(...listOfLists(lists));
   return rows.sort((a, b) => ORDER.indexOf(a.state) - ORDER.indexOf(b.state) || (a.path < b.path ? -1 : 1));
 }
 
 /**
- * @param {string} path @param {string} digest @param {string[]} listed @param {Map<string, Set<string>>} stated
+ * @param {string} path @param {string} digest @param {string[]} listed @param {Stated} stated
+ * @param {Set<string>} seen  the listed paths that other files are
  * @returns {Row}
  */
-function compared(path, digest, listed, stated) {
+function compared(path, digest, listed, stated, seen) {
   if (!listed.length) return { path, state: "not verified", note: `no list was chosen; its SHA-256 is ${digest}` };
-  const equal = listed.find((name) => stated.get(name)?.size === 1 && stated.get(name)?.has(digest));
+  const same = listed.filter((name) => stated.get(name)?.size === 1 && stated.get(name)?.has(digest));
+  const equal = same.find((name) => !seen.has(name)) ?? same[0];
   if (equal !== undefined) return { path: equal, state: "whole", note: "" };
   const wanted = [...new Set(listed.flatMap((name) => [...(stated.get(name) ?? [])]))];
   return { path, state: "altered", note: `its SHA-256 is ${digest}; listed: ${wanted.join(", ")}` };
