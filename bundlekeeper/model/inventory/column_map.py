@@ -185,7 +185,12 @@ class _Reading:
     def _hold(self, path: tuple[str, str], held: tuple[str, ...], heading: str) -> None:
         if held in self.held:
             what = " ".join(filter(None, held))
-            self._problem("columns-twice", path, f"{heading!r} and {self.held[held]!r} both hold {what}")
+            hint = ""
+            if path[0] == "versions":
+                kind, position, _ = held
+                place = f"{kind}/{position}" if position else kind
+                hint = f"where it is not what runs: {place}.staged, .pending or .spare"
+            self._problem("columns-twice", path, f"{heading!r} and {self.held[held]!r} both hold {what}", hint)
         self.held.setdefault(held, heading)
 
 

@@ -8,6 +8,7 @@ The digests come from the one read that the caller made anyway; `needed_algorith
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
@@ -151,7 +152,7 @@ def judge(
             "unknown-key",
             subject,
             f"the manifest names the key {statement.key}, which this store does not trust",
-            "compare its fingerprint through another channel, then: bundlekeeper trust add",
+            _to_trust(shlex.quote(statement.key), statement.form, purpose),
         )
     judgement = _Judgement(subject, entry, purpose, moments, evidence, allowed_forms, _removed_keys(trust))
     if statement.form != entry.form:
@@ -203,6 +204,11 @@ def judge_document(
     return _only("bad-signature", subject, f"no key that is trusted for {purpose} made this signature")
 
 
+def _to_trust(name: str, form: str, purpose: str) -> str:
+    command = f"bundlekeeper trust add {name} KEY.pub --form {form} --for {purpose}"
+    return f"compare the fingerprint through another channel, then: {command}"
+
+
 def _holder(subject: str, signature: bytes, trust: Sequence[TrustEntry], purpose: str) -> TrustEntry | Verdict:
     """The entry whose key is in the SSHSIG file, best a live one for this purpose; else the verdict."""
     try:
@@ -217,7 +223,7 @@ def _holder(subject: str, signature: bytes, trust: Sequence[TrustEntry], purpose
             "unknown-key",
             subject,
             message,
-            "compare the fingerprint through another channel, then: bundlekeeper trust add",
+            _to_trust("NAME", "sshsig", purpose),
         )
     live = [entry for entry in fitting if not entry.removed]
     return (live or fitting or holders)[0]

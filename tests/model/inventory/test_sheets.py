@@ -169,6 +169,16 @@ def test_what_is_wrong_with_a_map_is_at_its_line(line: str, code: str, where: st
     assert [(p.code, p.where.rpartition(":")[0]) for p in caught.value.problems] == [(code, where)]
 
 
+def test_two_columns_of_versions_are_told_how_to_state_another_bank() -> None:
+    """What is staged is beside what runs: a reader who only knows `bios` must not be told to ignore it."""
+    with pytest.raises(InputError) as caught:
+        read_map(b'columns = 1\n[versions]\n"BIOS" = "bios"\n"Brought" = "bios"\n', name="map.toml")
+    assert [p.hint for p in caught.value.problems] == ["where it is not what runs: bios.staged, .pending or .spare"]
+    with pytest.raises(InputError) as caught:
+        read_map(b'columns = 1\n[versions]\n"N" = "disk/2"\n"Brought" = "disk/2"\n', name="map.toml")
+    assert [p.hint for p in caught.value.problems] == ["where it is not what runs: disk/2.staged, .pending or .spare"]
+
+
 def test_a_map_is_the_one_that_was_written() -> None:
     found = read_map(MAP.encode(), name="map.toml")
     assert isinstance(found, ColumnMap)

@@ -178,6 +178,7 @@ def test_unknown_key() -> None:
     verdict = judged(ssh(), [], Said())
     assert codes(verdict) == ["unknown-key"]
     assert "through another channel" in verdict.findings[0].hint
+    assert verdict.findings[0].hint.endswith(f"trust add {Said().key} KEY.pub --form sshsig --for bundles")
     stranger = judged(ssh(which=4), [entry()], Said())
     assert codes(stranger) == ["unknown-key"]
     assert public("ed25519", 4).fingerprint in stranger.findings[0].message
@@ -187,6 +188,7 @@ def test_unknown_key() -> None:
         "m", ssh(which=4), trust=[entry()], evidence=evidence(), moments=[WHEN], purpose="manifests"
     )
     assert codes(document) == ["unknown-key"]
+    assert document.findings[0].hint.endswith("trust add NAME KEY.pub --form sshsig --for manifests")
 
 
 @pytest.mark.attack("key compromise")
