@@ -1,0 +1,40 @@
+"""What one upload means for the next: after one that was activated early, and after one that was left open."""
+
+from __future__ import annotations
+
+import hashlib
+
+from tests.conftest import Ran
+from tests.kits.upload_world import NEW, OLD, UploadDesk, content, update_world
+
+
+def test_after_one_that_was_activated_early_nothing_more_is_sent(desk: UploadDesk) -> None:
+    domain, first, second = desk.domain()
+    server = desk.service(first, second, fault="ignores-apply-time")
+    done = desk.upload(domain, server)
+    assert [row["result"] for row in done.json["upload"]["targets"]] == ["activated", "not-tried"]
+    assert done.codes.count("activated-early") == 1
+    assert [device.active for device in update_world(server).devices] == [NEW, OLD]
+
+
+def test_an_upload_is_settled_by_the_bundle_that_it_brought(desk: UploadDesk) -> None:
+    _, serial, other = desk.domain()
+    server = desk.service(serial, other, fault="waits")
+    world = update_world(server)
+    for device in world.devices:
+        device.active, device.spare = "5.4.10", ""
+        assert desk.run("observe", device.serial, "--active", "5.4.10", "--reported-by", "kim").status == 0
+    assert result(desk.upload(serial, server, bundle=f"infrastructure/{OLD}")) == "outcome-unknown"
+    world.fault, world.devices[0].pending = "", OLD
+    world.tasks.clear()
+    assert result(desk.upload(serial, server)) == "staged"
+    staged = [event for event in desk.history(serial) if event["what"] == "staged"]
+    assert [(event["version"], event["bundle"]) for event in staged] == [(OLD, OLD), (NEW, NEW)]
+    digests = [hashlib.sha256(content("infrastructure", version)).hexdigest() for version in (OLD, NEW)]
+    assert [event["sha256"] for event in staged] == digests
+
+
+def result(done: Ran) -> str:
+    """What became of the only target."""
+    (row,) = done.json["upload"]["targets"]
+    return str(row["result"])
