@@ -189,7 +189,7 @@ class Conduct:
         mine = [target for target in self.targets if target.key in state.components]
         self._listed.publish(number, [target.key for target in mine])
         others = self._listed.before(number, self.stop)
-        attempt = UploadAttempt(talk, self.options, self._recording(), self._pieces)
+        attempt = UploadAttempt(talk, self.options, self._recording(), self._pieces, self.session.now)
         for target in mine:
             if target.key in others:
                 continue

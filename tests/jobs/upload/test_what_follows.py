@@ -17,6 +17,20 @@ def test_after_one_that_was_activated_early_nothing_more_is_sent(desk: UploadDes
     assert [device.active for device in update_world(server).devices] == [NEW, OLD]
 
 
+def test_a_service_that_does_not_wait_for_the_window_is_found(desk: UploadDesk) -> None:
+    domain, first, second = desk.domain()
+    window = 'windows = 1\n[[window]]\nsite = "holm"\nbegins = 2099-01-01T01:00:00Z\nminutes = 240\n'
+    (desk.folder / f"{domain}.toml").write_text(window, "utf-8")
+    made = desk.run("route", domain, "--to", "6.1", "--windows", f"{domain}.toml", "--out", f"{domain}.json")
+    assert made.status in (0, 1), made.out + made.err
+    server = desk.service(first, second, fault="ignores-apply-time")
+    asked = ("--plan", f"{domain}.json", "--activate", "at-maintenance-window-start", "--confirm", domain)
+    done = desk.upload(domain, server, more=asked)
+    assert [row["result"] for row in done.json["upload"]["targets"]] == ["activated", "not-tried"]
+    assert "activated-early" in done.codes
+    assert done.status != 0
+
+
 def test_an_upload_is_settled_by_the_bundle_that_it_brought(desk: UploadDesk) -> None:
     _, serial, other = desk.domain()
     server = desk.service(serial, other, fault="waits")
