@@ -84,14 +84,18 @@ class UploadAttempt:
         """
         here = state.components[target.key]
         banks = _banks(state, target)
+        previous = target.answer.previous
+        known = {} if previous is None else {"spare": previous.version}
         for earlier in self.recording.earlier(target.key):
-            found = _found(replace(target, version=earlier.event.version), banks, {})
+            found = _found(replace(target, version=earlier.event.version), banks, known)
             if found is None and self.talk.has_a_task() is not False:
                 raise _Refused(
                     f"an upload of {earlier.event.version} was begun {earlier.event.at.text()}, what became of it is "
                     "not known, and a task of it may be there"
                 )
             reason = "" if found else "the service has no task of it and does not list it"
+            if found is None and target.same(banks.get("spare", ""), earlier.event.version):
+                reason = "the service has no task of it, and lists it only as spare, where it may have been before"
             if not self.options.dry_run:
                 result = found or UploadResult.FAILED
                 self.recording.settle(

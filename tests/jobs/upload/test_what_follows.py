@@ -48,6 +48,22 @@ def test_an_upload_is_settled_by_the_bundle_that_it_brought(desk: UploadDesk) ->
     assert [event["sha256"] for event in staged] == digests
 
 
+def test_an_open_upload_that_is_listed_as_spare_is_not_called_unlisted(desk: UploadDesk) -> None:
+    for was, found, said in (("5.4.10", "staged", ""), (NEW, "failed", "only as spare")):
+        _, serial, other = desk.domain()
+        server = desk.service(serial, other, fault="waits")
+        world = update_world(server)
+        world.devices[0].spare = was
+        assert result(desk.upload(serial, server)) == "outcome-unknown"
+        world.fault, world.devices[0].spare = "", NEW
+        world.tasks.clear()
+        desk.upload(serial, server)
+        ends = [event for event in desk.history(serial) if event["what"] == "upload-ended"]
+        assert ends[1]["after"]["outcome"] == found, was
+        assert said in ends[1].get("reason", "")
+        assert "does not list it" not in ends[1].get("reason", "")
+
+
 def result(done: Ran) -> str:
     """What became of the only target."""
     (row,) = done.json["upload"]["targets"]
