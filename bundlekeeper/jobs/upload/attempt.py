@@ -84,10 +84,10 @@ class UploadAttempt:
         """
         here = state.components[target.key]
         banks = _banks(state, target)
-        previous = target.answer.previous
-        known = {} if previous is None else {"spare": previous.version}
+        previous, before = target.answer.previous, dict[str, str]()
         for earlier in self.recording.earlier(target.key):
-            found = _found(replace(target, version=earlier.event.version), banks, known)
+            before = {} if previous is None else {"spare": previous.version}
+            found = _found(replace(target, version=earlier.event.version), banks, before)
             if found is None and self.talk.has_a_task() is not False:
                 raise _Refused(
                     f"an upload of {earlier.event.version} was begun {earlier.event.at.text()}, what became of it is "
@@ -101,7 +101,7 @@ class UploadAttempt:
                 self.recording.settle(
                     target, self.talk.service.place, earlier, UploadOutcome(result, reason, tuple(banks.items()))
                 )
-        if _found(target, banks, {}) is UploadResult.STAGED and not self.options.activate:
+        if _found(target, banks, before) is UploadResult.STAGED and not self.options.activate:
             outcome = UploadOutcome(UploadResult.STAGED, "it was there already: nothing was sent", tuple(banks.items()))
             if not self.options.dry_run:
                 self.recording.end(target, self.talk.service.place, None, "", outcome)

@@ -60,6 +60,7 @@ def test_an_open_upload_that_is_listed_as_spare_is_not_called_unlisted(desk: Upl
         desk.upload(serial, server)
         ends = [event for event in desk.history(serial) if event["what"] == "upload-ended"]
         assert ends[1]["after"]["outcome"] == found, was
+        assert len(world.uploads) == (1 if found == "staged" else 2)  # what is there is not sent again
         assert said in ends[1].get("reason", "")
         assert "does not list it" not in ends[1].get("reason", "")
 
