@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
 from bundlekeeper.errors import KeeperError, RefusedError, StoppedError
@@ -55,6 +56,7 @@ class UploadAttempt:
     options: UploadOptions
     recording: Recording
     pieces: Callable[[UploadTarget, Callable[[int], None]], Iterator[bytes]]
+    now: Callable[[], datetime]  # aware
 
     def run(self, state: ServiceState, target: UploadTarget) -> tuple[UploadDone, ServiceState]:
         """Bring it; returns what became of it, and what the service has then. Raises StoppedError before a byte is
@@ -82,20 +84,24 @@ class UploadAttempt:
         """
         here = state.components[target.key]
         banks = _banks(state, target)
+        previous, before = target.answer.previous, dict[str, str]()
         for earlier in self.recording.earlier(target.key):
-            found = _found(replace(target, version=earlier.event.version), banks, {})
+            before = {} if previous is None else {"spare": previous.version}
+            found = _found(replace(target, version=earlier.event.version), banks, before)
             if found is None and self.talk.has_a_task() is not False:
                 raise _Refused(
                     f"an upload of {earlier.event.version} was begun {earlier.event.at.text()}, what became of it is "
                     "not known, and a task of it may be there"
                 )
             reason = "" if found else "the service has no task of it and does not list it"
+            if found is None and target.same(banks.get("spare", ""), earlier.event.version):
+                reason = "the service has no task of it, and lists it only as spare, where it may have been before"
             if not self.options.dry_run:
                 result = found or UploadResult.FAILED
                 self.recording.settle(
                     target, self.talk.service.place, earlier, UploadOutcome(result, reason, tuple(banks.items()))
                 )
-        if _found(target, banks, {}) is UploadResult.STAGED and not self.options.activate:
+        if _found(target, banks, before) is UploadResult.STAGED and not self.options.activate:
             outcome = UploadOutcome(UploadResult.STAGED, "it was there already: nothing was sent", tuple(banks.items()))
             if not self.options.dry_run:
                 self.recording.end(target, self.talk.service.place, None, "", outcome)
@@ -195,9 +201,14 @@ class _Sending:
         else:
             result = UploadResult.UNKNOWN
             reason = reason or "nothing says what became of it"
-        if found is UploadResult.ACTIVATED and order.apply_time == STAGING:
+        if found is UploadResult.ACTIVATED and self._is_early(order):
             reason = f"it was asked to wait, and {_listed(banks or {})} runs: the service ignored the apply time"
         return UploadOutcome(result, reason, tuple((banks or {}).items()), self.task_address, said), findings
+
+    def _is_early(self, order: UploadOrder) -> bool:
+        """True where it was to wait for a start that nobody asked for, or for a window that has not begun."""
+        is_before = order.window is not None and self.attempt.now() < datetime.fromisoformat(order.window[0])
+        return order.apply_time == STAGING or is_before
 
     def _send(self, order: UploadOrder, way: ChosenWay) -> tuple[ServiceReply | None, str, tuple[Finding, ...]]:
         """The answer, or why there is none, with findings where the file was the reason."""

@@ -189,20 +189,24 @@ class Conduct:
         mine = [target for target in self.targets if target.key in state.components]
         self._listed.publish(number, [target.key for target in mine])
         others = self._listed.before(number, self.stop)
-        attempt = UploadAttempt(talk, self.options, self._recording(), self._pieces)
+        attempt = UploadAttempt(talk, self.options, self._recording(), self._pieces, self.session.now)
         for target in mine:
             if target.key in others:
                 continue
             with turns.turn(target) as failed:
-                if failed:
-                    reason = f"its other half, {failed}, was not brought to the end: this one was not begun"
+                reason = (
+                    f"its other half, {failed}, was not brought to the end: this one was not begun" if failed else ""
+                )
+                if turns.early:
+                    reason = f"{turns.early} was asked to wait and runs it: nothing more is sent"
+                if reason:
                     done = UploadDone(target, service.place, UploadOutcome(UploadResult.NOT_TRIED, reason))
                 else:
                     self.session.caller.progress.file(target.key)
                     done, state = attempt.run(state, target)
                 self.done[target.key] = done
                 if not self.options.dry_run:
-                    turns.ended(target, done.outcome.result)
+                    turns.ended(target, done.outcome.result, is_early=_is_early(done))
 
     def _recording(self) -> _Recording:
         return _Recording(self.ledger, self.recorder, self.session)
@@ -237,6 +241,11 @@ def unlisted(conduct: Conduct) -> list[UploadDone]:
     return [conduct.done.get(target.key) or UploadDone(target, "", nowhere) for target in conduct.targets]
 
 
+def _is_early(done: UploadDone) -> bool:
+    """True where it runs although it was asked to wait."""
+    return done.outcome.result is UploadResult.ACTIVATED and bool(done.outcome.reason)
+
+
 def with_findings(done: UploadDone) -> UploadDone:
     """The same with a finding for everything but a result that was wanted."""
     outcome, target = done.outcome, done.target
@@ -246,7 +255,7 @@ def with_findings(done: UploadDone) -> UploadDone:
         found = finding("outcome-unknown", subject, outcome.reason, hint)
     elif outcome.result is UploadResult.FAILED:
         found = finding("upload-failed", subject, outcome.reason, hint)
-    elif outcome.result is UploadResult.ACTIVATED and outcome.reason:
+    elif _is_early(done):
         found = finding("activated-early", subject, outcome.reason, "look what went down; report it to the maker")
     elif outcome.result is UploadResult.NOT_TRIED and not done.requests:
         found = finding("not-for-upload", subject, outcome.reason)

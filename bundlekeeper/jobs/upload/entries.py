@@ -6,7 +6,7 @@ was expected; one batch has all that is known of one end.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -46,10 +46,18 @@ class UploadRecorder:
         return self._record([event])[0]
 
     def end(
-        self, target: UploadTarget, service: str, way: UploadWay | None, intent: str, outcome: UploadOutcome
+        self,
+        target: UploadTarget,
+        service: str,
+        way: UploadWay | None,
+        intent: str,
+        outcome: UploadOutcome,
+        begun: Event | None = None,
     ) -> None:
-        """Record what became of it: what was read, what that means, and how it ended. Raises as `Ledger.record`."""
-        events = [*self._state(target, service, way, outcome)]
+        """Record what became of it: what was read, what that means, and how it ended. `begun` is the entry of an
+        earlier run, whose bundle it was. Raises as `Ledger.record`."""
+        bundle = self._bundle(target, way) if begun is None else _bundle_of(begun)
+        events = [*self._state(target, service, bundle, outcome)]
         if intent:
             after = {OUTCOME: outcome.result.value, **({"task": outcome.task} if outcome.task else {})}
             end = replace(
@@ -67,11 +75,10 @@ class UploadRecorder:
 
     def settle(self, target: UploadTarget, service: str, earlier: OpenUpload, outcome: UploadOutcome) -> None:
         """Record what became of an upload that was left open, by what the service has now."""
-        past = replace(target, version=earlier.event.version)
-        self.end(past, service, UploadWay(dict(earlier.event.before).get("way", UploadWay.SIMPLE)), earlier.id, outcome)
+        self.end(replace(target, version=earlier.event.version), service, None, earlier.id, outcome, earlier.event)
 
     def _state(
-        self, target: UploadTarget, service: str, way: UploadWay | None, outcome: UploadOutcome
+        self, target: UploadTarget, service: str, bundle: Mapping[str, Any], outcome: UploadOutcome
     ) -> Iterable[Event]:
         """The image on the component where it was read back, and the reading."""
         seen: dict[str, Any] = dict(outcome.seen)
@@ -80,14 +87,14 @@ class UploadRecorder:
             bank = next((bank for bank in ("pending", "spare") if target.same(seen.get(bank, ""), target.version)), "")
             staged = replace(
                 self._common(target, EventKind.STAGED, service), version=target.version, bank=bank, evidence=read,
-                **self._bundle(target, way),
+                **bundle,
             )  # fmt: skip
             yield staged
             if bank == "spare":
                 seen["staged"] = seen[bank]
         elif outcome.result is UploadResult.ACTIVATED:
             event = replace(self._common(target, EventKind.ACTIVATED, service), version=target.version, evidence=read)
-            yield replace(event, **self._bundle(target, way))
+            yield replace(event, **bundle)
         if seen:
             observed = replace(self._common(target, EventKind.OBSERVED, service), evidence=read, order=2)
             yield replace(observed, seen=Seen(**seen))
@@ -112,6 +119,11 @@ class UploadRecorder:
         done = self._session.ledger.record(events, self._session.now(), arrange=True)
         self.ids += done.ids
         return list(done.ids)
+
+
+def _bundle_of(begun: Event) -> dict[str, Any]:
+    """The bundle of an upload that was begun earlier, with the digest where its bytes were sent from here."""
+    return {"family": begun.family, "bundle": begun.bundle, "sha256": begun.sha256}
 
 
 def _note(own: str, outcome: UploadOutcome) -> str:

@@ -1,6 +1,7 @@
 """Who may be written to at the same time: never both halves of a pair, of one cluster only so many.
 
-Rules: whoever fails stops the rest of its pair; a turn is waited for, and waiting ends with a stop.
+Rules: whoever fails stops the rest of its pair; whoever was activated early stops everything that was not begun; a
+turn is waited for, and waiting ends with a stop.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ class Turns:
         self._changed = threading.Condition()
         self._active: list[UploadTarget] = []
         self._failed: dict[tuple[str, ...], str] = {}  # pair -> the half that failed
+        self.early = ""  # the first that was activated although nobody agreed to it
 
     @contextmanager
     def turn(self, target: UploadTarget) -> Iterator[str]:
@@ -46,8 +48,11 @@ class Turns:
                 self._active.remove(target)
                 self._changed.notify_all()
 
-    def ended(self, target: UploadTarget, result: UploadResult) -> None:
-        """What became of a target; call it inside its turn."""
+    def ended(self, target: UploadTarget, result: UploadResult, *, is_early: bool = False) -> None:
+        """What became of a target, activated early or not; call it inside its turn."""
+        if is_early:
+            with self._changed:
+                self.early = self.early or target.key
         if target.pair and result not in (UploadResult.STAGED, UploadResult.ACTIVATED):
             with self._changed:
                 self._failed.setdefault(target.pair, target.key)

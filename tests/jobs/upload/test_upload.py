@@ -5,7 +5,6 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,13 +16,6 @@ from tests.kits.redfish_server import SESSIONS, Handler
 from tests.kits.redfish_service import Task
 from tests.kits.sure import wait_until
 from tests.kits.upload_world import BUNDLE, NEW, OLD, UploadDesk, content, update_world
-
-
-@pytest.fixture(scope="session")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[UploadDesk]:
-    made = UploadDesk.made(Path(tmp_path_factory.mktemp("uploads")))
-    with made.stack:
-        yield made
 
 
 def test_one_bundle_is_staged_and_read_back(desk: UploadDesk) -> None:
