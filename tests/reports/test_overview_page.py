@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +12,7 @@ from playwright.sync_api import Browser, expect
 from bundlekeeper.reports import overview_page
 from bundlekeeper.reports.overview_page import html
 from tests.kits import pages
+from tests.kits.page_scripts import lint_errors, type_errors
 from tests.kits.sure import some
 
 SCRIPT = Path(overview_page.__file__).parent / "templates" / "overview.js"
@@ -163,19 +162,24 @@ def test_a_domain_of_40_servers_is_one_page_of_paper(browser: Any, tmp_path: Pat
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 4  # all of it, and each domain
 
 
-def test_the_script_is_strictly_typed(tmp_path: Path) -> None:
-    modules = os.environ.get("NODE_MODULES")
-    if modules is None:
-        pytest.skip("NODE_MODULES names no folder of Node's packages; .ci/run makes one with typescript in it")
-    words = [
-        *("--noEmit", "--allowJs", "--checkJs", "--strict", "--noUncheckedIndexedAccess", "--skipLibCheck"),
-        *("--target", "es2023", "--lib", "es2023,dom,dom.iterable", "--types", ""),
-    ]
-    done = subprocess.run(
-        ["node", str(Path(modules) / "typescript" / "bin" / "tsc"), *words, str(SCRIPT)],
-        capture_output=True, text=True, check=False, cwd=tmp_path,
-    )  # fmt: skip
-    assert (done.returncode, done.stdout + done.stderr) == (0, "")
+def test_the_script_is_strictly_typed_and_keeps_the_rules() -> None:
+    assert type_errors(SCRIPT) == ""
+    assert lint_errors(SCRIPT) == ""
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("/** @type {number} */ const wrong = one('a', HTMLElement);", "error TS2322"),
+        ("if (days == rows) form.innerHTML = wrong;", "eqeqeq no-restricted-properties no-undef"),
+    ],
+    ids=["type", "rule"],
+)
+def test_a_wrong_line_in_the_script_is_found(tmp_path: Path, line: str, said: str) -> None:
+    script = tmp_path / "wrong.js"
+    script.write_text(f"{SCRIPT.read_text('utf-8')}\n{line}\n", "utf-8")
+    answer = type_errors(script) if said.startswith("error") else lint_errors(script)
+    assert [word for word in said.split() if word not in answer] == []
 
 
 def test_no_text_of_data_is_outside_escaping() -> None:

@@ -188,12 +188,12 @@ function listFound() {
   table.tHead?.rows[0]?.prepend(Object.assign(made("th", ["Domain"]), { scope: "col" }));
   const body = table.createTBody();
   for (const row of matching.slice(0, SHOWN)) {
-    const copy = /** @type {HTMLTableRowElement} */ (row.element.cloneNode(true));
-    copy.removeAttribute("id");
-    copy.hidden = false;
-    fill(copy, row);
-    copy.prepend(made("td", [textOf(row.domain.querySelector("h2") ?? row.domain)]));
-    body.append(copy);
+    const line = /** @type {HTMLTableRowElement} */ (row.element.cloneNode(true));
+    line.removeAttribute("id");
+    line.hidden = false;
+    fill(line, row);
+    line.prepend(made("td", [textOf(row.domain.querySelector("h2") ?? row.domain)]));
+    body.append(line);
   }
   one(".scroll", HTMLElement, found).replaceChildren(table);
   const more = matching.length > SHOWN ? `; the first ${SHOWN} are shown, the copy has all` : "";
