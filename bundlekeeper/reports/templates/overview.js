@@ -281,6 +281,7 @@ function draw(link, own) {
   const [title, , first, , versions] = link.children;
   const words = own.length === 1 ? letter : same === own.length ? `${letter}×${own.length}` : `${letter} ${same}/${own.length}`;
   if (first && textOf(first) !== words) first.textContent = words;
+  if (link.classList.contains("cell")) first?.classList.toggle("long", words.length > 4);
   const row = own[0];
   if (!title || !row || own.length > 1) return;
   const goal = row.cells[GOAL] ?? "";
