@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from bundlekeeper.model.release_state import ReleaseState
@@ -27,23 +28,26 @@ from bundlekeeper.reports.site_page import SiteComponent
 HOSTILE = "</script><img src=x onerror=\"document.title='ran'\">'\"\u202e\n" + "y" * 200
 
 
-def page(text: str = "", servers: int = 8, domains: int = 2) -> OverviewPage:
-    """Two domains of a chassis each, a component in each state; with `text` in place of every name and word."""
-    size = 4 + 2 * servers
+def page(text: str = "", servers: int = 8, domains: int = 2, kinds: Sequence[str] = ("bios", "disk")) -> OverviewPage:
+    """Two domains of a chassis each, a component in each state; with `text` in place of every name and word; `kinds`
+    are those of each server's components."""
+    size = 4 + len(kinds) * servers
     return OverviewPage(
         title=text or "Overview",
         as_of=text or "as of now",
         release=text or "6.1",
         notes=(text or "a note",),
         matters=(PageMatter("error", *[text or word for word in ("1 bundle", "blade", "2026-11-01", "verify")]),),
-        domains=tuple(_domain(number, text, servers, 1 + (number - 1) * size) for number in range(1, domains + 1)),
+        domains=tuple(
+            _domain(number, text, servers, 1 + (number - 1) * size, kinds) for number in range(1, domains + 1)
+        ),
         facts=((text or "made", text or "today"),),
         bundles=(PageBundle(*[text or word for word in ("blade", "6.1.0", "b.bin", "verified", "2026-11-01", "1")]),),
         since=text or "2026-11-01",
     )
 
 
-def _domain(number: int, text: str, servers: int, first: int) -> PageDomain:
+def _domain(number: int, text: str, servers: int, first: int, kinds: Sequence[str]) -> PageDomain:
     states = list(ReleaseState)
     rows: list[PageComponent] = []
 
@@ -59,9 +63,7 @@ def _domain(number: int, text: str, servers: int, first: int) -> PageDomain:
     switches = [row("fabric-switch", f"fabric-{half}", "-", half) for half in "ab"]
     modules = [row("io-module", f"io-{n}", "1", f"io-{n}") for n in (1, 2)]
     drawn = [
-        DrawnServer(
-            text or str(n), text or f"host-{n}", tuple(row(kind, f"host-{n}", "1", str(n)) for kind in ("bios", "disk"))
-        )
+        DrawnServer(text or str(n), text or f"host-{n}", tuple(row(kind, f"host-{n}", "1", str(n)) for kind in kinds))
         for n in range(1, servers + 1)
     ]
     bar = SpaceBar(text or "switch", "40", "20", text or "2 MB free", bad=True)

@@ -12,14 +12,20 @@ from tests.kits.browser import started
 
 DOMAINS, SERVERS = 40, 248  # 40 domains of 500 components
 _PAINT = "performance.getEntriesByType('paint').map((entry) => [entry.name, entry.startTime])"
-_FILTER = """(word) => {
+_FILTER = """(word) => new Promise((resolve) => requestIdleCallback(() => {
   const field = document.querySelector('[name=text]');
   field.value = word;
   const begin = performance.now();
   field.dispatchEvent(new Event('input', { bubbles: true }));
   document.body.getBoundingClientRect();
-  return performance.now() - begin;
-}"""
+  resolve(performance.now() - begin);
+}))"""
+_PLACES = {
+    "on the front": "location.hash = ''",
+    "in a domain": "location.hash = 'd1'",
+    "at a table": "document.querySelector('#d1 .scroll').scrollIntoView()",
+}
+_TIMES = 5
 
 
 def main() -> None:
@@ -35,12 +41,17 @@ def main() -> None:
         for name, milliseconds in page.evaluate(_PAINT):
             print(f"{name:<24}{milliseconds:6.0f} ms   (wanted: less than 1000)")
         print(f"components    {page.locator('#count').inner_text()}")
-        for at in ("", "d1"):
-            page.evaluate("(at) => { location.hash = at }", at)
-            for word in ("host-3", "disk", "nothing of that name", ""):
-                milliseconds = page.evaluate(_FILTER, word)
-                where = "in a domain" if at else "on the front"
-                print(f"filter {word!r:<24} {where:<13}{milliseconds:6.0f} ms   (wanted: less than 100)")
+        for where, going in _PLACES.items():
+            page.evaluate(f"() => {{ {going} }}")
+            taken: dict[str, list[float]] = {}
+            for _ in range(_TIMES):
+                for word in ("host-3", "disk", "nothing of that name", ""):
+                    taken.setdefault(word, []).append(page.evaluate(_FILTER, word))
+            for word, times in taken.items():
+                middle, most = sorted(times)[_TIMES // 2], max(times)
+                print(
+                    f"filter {word!r:<24}{where:<13}{middle:6.0f} ms, at most {most:.0f} ms   (wanted: less than 100)"
+                )
 
 
 if __name__ == "__main__":

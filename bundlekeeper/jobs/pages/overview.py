@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
-from bundlekeeper.findings import Finding
+from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import counted, shell_word
 from bundlekeeper.jobs.pages.history import History, Stood, history_of
 from bundlekeeper.jobs.pages.layout import PlacedRow, pictures_of
@@ -152,6 +152,9 @@ def _sites(session: Session, wanted: OverviewWanted) -> _Sites:
     with ledger.reading():
         head, found = ledger.head(), tuple(session.judged(doubts(ledger, on, None, "UTC", moment)))
         answers, withdrawn, outcomes = asked.answers(on)
+    if wanted.on and not answers:
+        what = f"site {wanted.site}" if wanted.site else "all sites"
+        found += (finding("not-checked", what, f"nothing is known of {wanted.on}: all that is recorded is later"),)
     rows = _numbered(answers)
     history = History({}, 0)
     if since is not None:
@@ -165,7 +168,7 @@ def _sites(session: Session, wanted: OverviewWanted) -> _Sites:
         ("ledger", f"{head.ledger}, {counted(head.count, 'event')}"),
         ("ledger's head", head.digest),
         *asked.ground.facts,
-        *((f"{finding.level.value}: {finding.code}", finding.message) for finding in found),
+        *((f"{doubt.level.value}: {doubt.code}", doubt.message) for doubt in found),
     )
     domains = (_domain(number, name, group, draft) for number, (name, group) in enumerate(rows.items(), 1))
     notes = (*asked.ground.notes, *history.notes)

@@ -1,8 +1,8 @@
 """How each component stands against a release: at it, behind it, newer, staged, outside it, or not known.
 
 Rules: "behind" and "newer" are said only where the kind's order can place both versions; where the manifest may bring
-an image that it does not list, what should run is not known; what the ledger says of the last work is asked first,
-because a failed activation is not "behind".
+an image that it does not list, or serves the kind and not this model, what should run is not known; what the ledger
+says of the last work is asked first, because a failed activation is not "behind".
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bundlekeeper.model.release_state import ReleaseState
-from bundlekeeper.planning.fleet.domain_state import PlacedComponent
+from bundlekeeper.planning.fleet.domain_state import ComponentReading, PlacedComponent
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.target import ReleaseTarget
 
@@ -58,9 +58,7 @@ def _by_version(fleet: Fleet, target: ReleaseTarget, placed: PlacedComponent, go
     if not reading.active or reading.model is None or reading.family is None or reading.variant is None:
         return ReleaseState.UNKNOWN
     if not goal:
-        choice = target.choice(reading)
-        is_blind = choice is None or (choice.bundle is not None and choice.blind(reading.kind) is not None)
-        return ReleaseState.UNKNOWN if is_blind else ReleaseState.OUTSIDE
+        return ReleaseState.OUTSIDE if _is_outside(target, reading) else ReleaseState.UNKNOWN
     scale = fleet.manifest_index.scale(reading.kind)
     order = scale.compare(reading.active, goal)
     if order == 0:
@@ -70,3 +68,13 @@ def _by_version(fleet: Fleet, target: ReleaseTarget, placed: PlacedComponent, go
     if order is None:
         return ReleaseState.UNKNOWN
     return ReleaseState.BEHIND if order < 0 else ReleaseState.AHEAD
+
+
+def _is_outside(target: ReleaseTarget, reading: ComponentReading) -> bool:
+    """True where the release surely has nothing for a component, and should not have: no family of it, or no bundle
+    of the family serves the kind."""
+    choice = target.choice(reading)
+    if choice is None or choice.bundle is None:
+        return choice is not None
+    is_whole = choice.blind(reading.kind) is None and not choice.chain[0].base
+    return is_whole and not target.manifest_index.may_list_kind(choice.family, reading.kind)

@@ -20,6 +20,7 @@
  */
 
 const SHOWN = 100; // rows of the table of what was found; the CSV has all
+const AT_ONCE = 20; // rows that a table gets at once, so that an answer comes at once; the others follow when there is time
 const STATE = 0, COMPONENT = 1, KIND = 5, MODEL = 6, RUNS = 7, GOAL = 8, STAGED = 9; // columns of a domain's table
 
 /**
@@ -126,6 +127,9 @@ const choices = /** @type {const} */ (["kind", "model", "version", "state"]).map
   name, element: one(`#filter [name=${name}]`, HTMLSelectElement),
 }));
 
+/** Do it when the browser has time. @param {() => void} work */
+const whenIdle = (work) => void (typeof requestIdleCallback === "function" ? requestIdleCallback(work) : setTimeout(work));
+
 /** @type {Row[]} */
 let matching = [];
 /** @type {Map<HTMLElement, string>} */
@@ -133,10 +137,10 @@ const drawn = new Map(); // the day that each domain's rows and boxes were last 
 /** @type {Set<HTMLElement>} */
 const touched = new Set(); // domains in which rows or cells were changed by a filter or a day
 
-/** @param {Row} row @param {Map<string, string>} wanted */
-function fits(row, wanted) {
+/** @param {Row} row @param {string[]} words @param {Map<string, string>} wanted */
+function fits(row, words, wanted) {
+  for (const word of words) if (!row.text.includes(word)) return false;
   for (const [name, value] of wanted) {
-    if (name === "text" && !value.split(/\s+/).every((word) => row.text.includes(word))) return false;
     if (name === "kind" && row.cells[KIND] !== value) return false;
     if (name === "model" && row.cells[MODEL] !== value) return false;
     if (name === "version" && row.runs !== value && row.staged !== value) return false;
@@ -145,11 +149,10 @@ function fits(row, wanted) {
   return true;
 }
 
-/** What is asked for: only what is given. */
+/** What of the choices is asked for: only what is given. */
 function asked() {
   /** @type {Map<string, string>} */
   const wanted = new Map();
-  if (text.value.trim()) wanted.set("text", text.value.trim().toLowerCase());
   for (const { name, element } of choices) if (element.value) wanted.set(name, element.value);
   return wanted;
 }
@@ -174,9 +177,10 @@ function turnTo() {
 /** Show what the filter and the day ask for. */
 function show() {
   read();
+  const words = text.value.toLowerCase().split(/\s+/).filter(Boolean);
   const wanted = asked();
-  const isAsked = wanted.size > 0;
-  matching = rows.filter((row) => fits(row, wanted));
+  const isAsked = words.length + wanted.size > 0;
+  matching = rows.filter((row) => fits(row, words, wanted));
   count.value = isAsked ? `${matching.length} of ${rows.length - 1} components` : `${rows.length - 1} components`;
   const domain = shownDomain();
   found.hidden = !isAsked || domain !== null;
@@ -196,18 +200,27 @@ function listFound() {
   if (head) table.append(head.cloneNode(true));
   table.tHead?.rows[0]?.prepend(Object.assign(made("th", ["Domain"]), { scope: "col" }));
   const body = table.createTBody();
-  for (const row of matching.slice(0, SHOWN)) {
-    const copy = /** @type {HTMLTableRowElement} */ (row.element.cloneNode(true));
-    copy.removeAttribute("id");
-    copy.hidden = false;
-    fill(copy, row);
-    copy.prepend(made("td", [textOf(row.domain.querySelector("h2") ?? row.domain)]));
-    body.append(copy);
+  for (const [place, row] of matching.slice(0, SHOWN).entries()) {
+    const line = /** @type {HTMLTableRowElement} */ (row.element.cloneNode(true));
+    line.removeAttribute("id");
+    line.hidden = false;
+    line.classList.toggle("later", place >= AT_ONCE);
+    fill(line, row);
+    line.prepend(made("td", [textOf(row.domain.querySelector("h2") ?? row.domain)]));
+    body.append(line);
   }
   one(".scroll", HTMLElement, found).replaceChildren(table);
   const more = matching.length > SHOWN ? `; the first ${SHOWN} are shown, the copy has all` : "";
   one("p", HTMLElement, found).textContent = `${count.value}${more}`;
   rove(table);
+  whenIdle(() => follow(table));
+}
+
+/** The next rows of a table that were left for later; copies and counts never wait for them. @param {Element} table */
+function follow(table) {
+  const waiting = [...table.querySelectorAll("tr.later")];
+  for (const row of waiting.slice(0, SHOWN)) row.classList.remove("later");
+  if (waiting.length > SHOWN) whenIdle(() => follow(table));
 }
 
 /** @param {boolean} isAsked */
@@ -235,9 +248,12 @@ function showTiles(isAsked) {
 function showRows(domain, matches) {
   const isOther = (drawn.get(domain) ?? range.max) !== range.value;
   drawn.set(domain, range.value);
+  let coming = 0;
   for (const row of rows) {
     if (row?.domain !== domain) continue;
-    row.element.hidden = !matches.has(row);
+    const isHidden = !matches.has(row);
+    if (row.element.hidden && !isHidden && ++coming > AT_ONCE) row.element.classList.add("later");
+    row.element.hidden = isHidden;
     if (isOther) fill(row.element, row);
   }
   for (const link of domain.querySelectorAll("a.cell, a.half")) {
@@ -245,6 +261,7 @@ function showRows(domain, matches) {
     link.classList.toggle("dim", !own.some((row) => matches.has(row)));
     if (isOther) draw(link, own);
   }
+  if (coming > AT_ONCE) whenIdle(() => follow(domain));
 }
 
 /** Paper has every domain: each gets what the filter and the day ask for. */
@@ -282,6 +299,7 @@ function draw(link, own) {
   const [title, , first, , versions] = link.children;
   const words = own.length === 1 ? letter : same === own.length ? `${letter}×${own.length}` : `${letter} ${same}/${own.length}`;
   if (first && textOf(first) !== words) first.textContent = words;
+  if (link.classList.contains("cell")) first?.classList.toggle("long", words.length > 4);
   const row = own[0];
   if (!title || !row || own.length > 1) return;
   const goal = row.cells[GOAL] ?? "";
@@ -447,8 +465,7 @@ function begin() {
     show();
   });
   turnTo();
-  const idle = typeof requestIdleCallback === "function" ? requestIdleCallback : /** @param {() => void} work */ (work) => setTimeout(work);
-  idle(() => {
+  whenIdle(() => {
     offer();
     if (/^#c[0-9]+$/.test(location.hash)) open(Number(location.hash.slice(2)));
   });

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,7 +14,7 @@ from bundlekeeper.media.volume.page import assembling
 from tests.kits.browser import WIDTHS, barriers, overflows
 from tests.kits.digest_kit import cavp
 from tests.kits.media_write_kit import World
-from tests.kits.signing_world import run
+from tests.kits.page_scripts import lint_errors, type_errors
 
 PAYLOAD = "infrastructure"
 HOSTILE = "<img src=x onerror=ran=1>\u202e.bin"
@@ -232,18 +231,13 @@ def test_the_page_has_no_way_out(page: Page, written: Path) -> None:
     assert policy.startswith(f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'sha256-")
 
 
-def test_the_script_is_strictly_typed(tmp_path: Path) -> None:
+def test_the_script_is_strictly_typed_and_keeps_the_rules(tmp_path: Path) -> None:
     """Of the library only what the script asks of it is declared."""
-    modules = os.environ.get("NODE_MODULES")
-    if modules is None:
-        pytest.skip("NODE_MODULES names no folder of Node's packages; .ci/run makes one with typescript in it")
-    library = "declare class _SHA256 { update(data: Uint8Array): this; digest(): Uint8Array }"
-    (tmp_path / "library.d.ts").write_text(library)
+    declared = tmp_path / "library.d.ts"
+    declared.write_text("declare class _SHA256 { update(data: Uint8Array): this; digest(): Uint8Array }")
     script = Path(assembling.__file__).with_name("script.js")
-    words = ["--noEmit", "--allowJs", "--checkJs", "--strict", "--noUncheckedIndexedAccess", "--target", "es2023"]
-    words += ["--lib", "es2023,dom,dom.iterable,dom.asynciterable", "--types", "", "library.d.ts", str(script)]
-    done = run("node", f"{modules}/typescript/bin/tsc", *words, cwd=tmp_path)
-    assert (done.returncode, done.stdout.decode()) == (0, "")
+    assert type_errors(script, declared) == ""
+    assert lint_errors(script) == ""
 
 
 @pytest.mark.parametrize(("width", "scheme"), [*zip(WIDTHS, ("light", "dark", "light"), strict=True)])
