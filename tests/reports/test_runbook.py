@@ -168,7 +168,8 @@ def test_a_site_is_shown_slot_by_slot_now_and_then(office: Keeper, tmp_path: Pat
     page = out.read_text("utf-8")
     assert '<h2 id="h1">holm / holm-a</h2>' in page
     assert "skerry" not in page
-    assert done.json["states"] == {"behind": 37, "unread": 1}
+    states = {state: count for state, count in done.json["states"].items() if count}
+    assert states == {"behind": 37, "unread": 1}
     then = office("report", "--site", "holm", "--on", "2026-11-21", "--out", "-")
     assert "io-module: 2 at 6.0.1" in then.out
     assert max(map(len, then.out.splitlines())) <= 80

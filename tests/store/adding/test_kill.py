@@ -197,10 +197,13 @@ def test_a_file_system_without_unnamed_files(tmp_path: Path, error: str) -> None
     ran(base, "strace", "-f", "-qq", f"-o{log}", "-e", "trace=openat")
     first = [line for line in log.read_text().splitlines() if "openat(" in line]
     number = next(i for i, line in enumerate(first, 1) if "O_TMPFILE" in line)
-    shutil.rmtree(base)
-    fresh(base)
-    ended = injected(base, "openat", f"error={error}", number)
-    assert json.loads(ended.stdout)["statuses"] == ["added", "same bytes", "quarantined"]
+    for _ in range(5):  # on a busy machine another file is opened at that place now and then
+        shutil.rmtree(base)
+        fresh(base)
+        answer = json.loads(injected(base, "openat", f"error={error}", number).stdout)
+        if "statuses" in answer:
+            break
+    assert answer["statuses"] == ["added", "same bytes", "quarantined"]
     assert os.listdir(base / "store/.keeper/incoming") == []
     completes(base)
 
