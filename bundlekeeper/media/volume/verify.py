@@ -66,6 +66,7 @@ class Volume:
         self.root = root
         self.problems: list[str] = []
         self.stated: dict[str, dict[str, set[str]]] = {}
+        self.listed: dict[str, set[str]] = {}
         self.there: dict[str, int] = {}
         self.digests: dict[str, dict[str, str]] = {}
         self.labels: dict[str, str] | None = None
@@ -164,6 +165,7 @@ class Volume:
             self.wrong(name, "names a place outside the volume: " + path[:80])
             return
         self.stated.setdefault(path, {}).setdefault(algorithm, set()).add(row.group(1).lower())
+        self.listed.setdefault(name, set()).add(path)
 
     def verify(self) -> None:
         """Read every listed file once, and compare it with all its checksums."""
@@ -216,6 +218,10 @@ class Volume:
         for name in EVERY:
             if name not in self.there and name not in self.stated and not self.unfinished():
                 self.wrong(name, "is not there: every volume of a set has it")
+        texts = {SUMS, *self.listed.get(SUMS, ())} if SUMS in self.there and TAG_MANIFEST in self.there else set()
+        for path in sorted(texts - self.listed.get(TAG_MANIFEST, set())):  # no other list says what is in that one
+            if not path.startswith("data/"):
+                self.wrong(TAG_MANIFEST, "has no line for " + path)
         payload = [size for path, size in self.there.items() if path.startswith("data/")]
         stated = self.info("Payload-Oxum")
         real = f"{sum(payload)}.{len(payload)}"

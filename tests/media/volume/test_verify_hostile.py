@@ -258,6 +258,15 @@ def test_what_may_not_be_read(volumes: list[Path]) -> None:
     assert "cannot be looked into" in done.stdout
 
 
+@pytest.mark.parametrize("keep", [0, 3])
+def test_a_list_of_lists_that_was_cut_is_a_problem(volumes: list[Path], keep: int) -> None:
+    """No other list has its digest: it has a line for every file of SHA256SUMS outside data/, and for that."""
+    tags = volumes[0] / "tagmanifest-sha256.txt"
+    tags.write_text("".join(tags.read_text().splitlines(keepends=True)[:keep]))
+    status, said, _ = verify(volumes[0])
+    assert (status, "WRONG  tagmanifest-sha256.txt: has no line for bagit.txt" in said) == (1, True), said
+
+
 @pytest.mark.parametrize("without", ["", "set-index.json", "bag-info.txt"])
 @pytest.mark.parametrize(
     "name", ["data/x", "data/rack/6.1.0/marram-rack-6.1.0.bin", "READ-ME-FIRST.txt", "SHA256SUMS", "x"]
