@@ -97,7 +97,7 @@ def _taken(name: str, component: PlacedComponent, change: UploadChange, fleet: F
     kind = component.reading.kind
     facts = fleet.manifest_index.facts(kind, component.reading.model)
     if not facts.upload:
-        message = f"the table of kinds does not say that the service of a {kind} takes a bundle's file as it is"
+        message = f"the table of kinds does not say that the service of {kind} takes a bundle's file as it is"
         hint = f"only where the release notes say so: [kind.{kind}] upload = true in the manifest"
         yield finding("not-for-upload", name, message, hint)
     if facts.applied_by != "operator":
@@ -107,10 +107,10 @@ def _taken(name: str, component: PlacedComponent, change: UploadChange, fleet: F
             if facts.applied_by == "policy"
             else f"[kind.{kind}] applied_by"
         )
-        yield finding("not-for-upload", name, f"a {kind} {whose}", hint)
+        yield finding("not-for-upload", name, f"the kind {kind} {whose}", hint)
     if facts.method is None or (facts.method and not change.activates and not _has_a_bank(facts.method)):
-        message = f"a {kind} is overwritten in place: it has no bank to stage into"
-        message = message if facts.method else f"how a {kind} is written is not known"
+        message = f"the kind {kind} is overwritten in place: it has no bank to stage into"
+        message = message if facts.method else f"how {kind} is written is not known"
         yield finding("not-for-upload", name, message, "bring it by hand in its window, and record its activation")
 
 
