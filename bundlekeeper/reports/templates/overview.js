@@ -333,10 +333,10 @@ function open(number) {
   const head = row?.element.closest("table")?.tHead?.rows[0];
   if (!row || !head) return;
   one("h2", HTMLElement, detail).textContent = `${row.cells[KIND]} ${row.cells[COMPONENT]}`;
-  const copy = /** @type {HTMLTableRowElement} */ (row.element.cloneNode(true));
-  fill(copy, row);
+  const shown = /** @type {HTMLTableRowElement} */ (row.element.cloneNode(true));
+  fill(shown, row);
   const facts = Array.from(head.cells).flatMap((title, column) => {
-    const cell = copy.cells[column];
+    const cell = shown.cells[column];
     return cell && textOf(cell)
       ? [made("div", [made("dt", [textOf(title)]), made("dd", [...cell.childNodes].map(plain))])]
       : [];
