@@ -1899,7 +1899,7 @@ SHARED = (
         "ledger/shared/test_shared_ledger.py::test_an_altered_event_is_not_copied",
     ),
     Guard(
-        "nobody is told that something was recorded before the database has it",
+        "nothing is called recorded before the database has it",
         "ledger/shared/copied_ledger.py",
         "                    self.shared.commit()",
         "                    pass",

@@ -85,7 +85,7 @@ def root_help() -> str:
     return f"""Usage: bundlekeeper [--store DIR] COMMAND [OPTIONS] [ARGUMENTS]
 
 Keeps firmware bundles, verifies them against your manifest, and reports what is where.
-It plans and records; it never calls a step safe, and it never writes firmware.
+It plans and records; it never calls a step safe, and sends firmware only by stage --upload.
 
 Commands:
 {rows}

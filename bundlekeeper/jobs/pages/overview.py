@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
-from bundlekeeper.findings import Finding, finding
+from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import counted, shell_word
 from bundlekeeper.jobs.pages.history import History, Stood, history_of
 from bundlekeeper.jobs.pages.layout import PlacedRow, pictures_of
 from bundlekeeper.jobs.pages.plans import open_plans
 from bundlekeeper.jobs.pages.states import DomainOutcomes, StateGround, ground_of
 from bundlekeeper.jobs.planning.report import ReportPage
-from bundlekeeper.jobs.planning.site_page import counts_of, site_component
+from bundlekeeper.jobs.planning.site_page import counts_of, nothing_known, site_component
 from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.recording.where import WhereAsked, doubts, narrowed, time_of
 from bundlekeeper.jobs.session import Session
@@ -153,8 +153,7 @@ def _sites(session: Session, wanted: OverviewWanted) -> _Sites:
         head, found = ledger.head(), tuple(session.judged(doubts(ledger, on, None, "UTC", moment)))
         answers, withdrawn, outcomes = asked.answers(on)
     if wanted.on and not answers:
-        what = f"site {wanted.site}" if wanted.site else "all sites"
-        found += (finding("not-checked", what, f"nothing is known of {wanted.on}: all that is recorded is later"),)
+        found += (nothing_known(f"site {wanted.site}" if wanted.site else "all sites", wanted.on),)
     rows = _numbered(answers)
     history = History({}, 0)
     if since is not None:

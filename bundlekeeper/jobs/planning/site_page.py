@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from bundlekeeper.findings import finding
+from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.planning.report import ReportPage
 from bundlekeeper.jobs.recording.selection import Places, selector_of
@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import InBank, WhereAnswer
 
 _EVIDENCE_WORDS = {"none": "no verification given"}
+
+
+def nothing_known(what: str, on: str) -> Finding:
+    """The finding that nothing of this site, or of all, is known of a past day."""
+    return finding("not-checked", what, f"nothing is known of {on}: all that is recorded is later")
 
 
 def site_page(session: Session, site: str, on: str | None) -> ReportPage:
@@ -37,7 +42,7 @@ def site_page(session: Session, site: str, on: str | None) -> ReportPage:
         head = ledger.head()
         found = tuple(doubts(ledger, when, None, "UTC", moment))
     if on and not answers:
-        found += (finding("not-checked", f"site {site}", f"nothing is known of {on}: all that is recorded is later"),)
+        found += (nothing_known(f"site {site}", on),)
     flags = {answer.component: answer for answer in withdrawn}
     components = tuple(site_component(answer, flags.get(answer.component)) for answer in answers)
     counts = counts_of(components)

@@ -1,4 +1,4 @@
-"""Two people at work on one component in one minute: both are recorded, the second is told of the first."""
+"""Two people at work on one component in one minute: both are recorded, and the second is warned of the first."""
 
 from __future__ import annotations
 
