@@ -10,6 +10,7 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -247,14 +248,21 @@ def test_a_signal_ends_the_reading_and_every_session(
         command, env=desk.environment(PASSWORD), cwd=desk.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )
 
+    first_is_read = threading.Event()
+
+    def reading(handler: Handler) -> None:
+        if handler.command == "GET" and handler.path.startswith(f"{ITEMS}/"):
+            first_is_read.set()
+
     def interrupt(handler: Handler) -> None:
         if handler.command == "GET" and handler.path.startswith(f"{ITEMS}/"):
+            first_is_read.wait(20)  # both have logged in: a session that was never made proves nothing
             os.kill(process.pid, number)
             handler.server.closing.wait(20)
         if handler.command == "DELETE" and twice:
             os.kill(process.pid, number)
 
-    servers[1].world.before = interrupt
+    servers[0].world.before, servers[1].world.before = reading, interrupt
     out, err = process.communicate(timeout=60)
     assert process.returncode == status and b"Traceback" not in out + err, err
     for server in servers:
