@@ -12,15 +12,17 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import field, fields
 from enum import StrEnum
 from functools import lru_cache
+from json.encoder import encode_basestring as quoted
 from operator import attrgetter
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.moments import Moment
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import PLACES, Place, coverable
 from bundlekeeper.model.vocabulary import BANKS, BOOT_FILES, METHODS
 
@@ -32,6 +34,8 @@ _EARLIEST_US, _LATEST_US = -62_135_596_800_000_000, 253_402_300_799_999_999
 
 class EventKind(StrEnum):
     """What an event states."""
+
+    __hash__ = str.__hash__  # an enumeration's own is far slower, and every event is looked up by its kind
 
     STAGED = "staged"  # the image's bytes are on the component
     ACTIVATED = "activated"  # it now runs
@@ -167,6 +171,13 @@ _TEXTS_OF, PLACES_OF, SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrge
 _DIGESTS = ("plan", "sha256", "undoes", "reading", "document")
 _DIGESTS_OF = attrgetter(*_DIGESTS)
 _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
+_RARE = ("tags", "before", "after", "scope", "complete")
+_RARE_OF = attrgetter(*_RARE)
+#: Keys as they stand before their values.
+_TEXT_PARTS, _PLACE_PARTS, _SEEN_PARTS, _RARE_PARTS = (
+    tuple(f'"{key}":' for key in keys) for keys in (_TEXTS, PLACES, SEEN, _RARE)
+)
+_TABLE_PARTS = _RARE_PARTS[1:3]
 
 
 def content(event: Event) -> dict[str, object]:
@@ -200,8 +211,33 @@ def content(event: Event) -> dict[str, object]:
 
 
 def canonical(event: Event) -> str:
-    """The event's content as the one text that its id is computed from."""
-    return _ENCODE(content(event))
+    """The event's content as the one text that its id is computed from: `content`, encoded with sorted keys."""
+    # no key goes on with a sign before the quotation mark, so that sorting these parts sorts the keys
+    parts = [f"{key}{quoted(value)}" for key, value in zip(_TEXT_PARTS, _TEXTS_OF(event), strict=True) if value]
+    at, place = event.at, event.place
+    parts += (f'"at":{at.at_us}', f'"what":{quoted(event.what)}', f'"zone":{quoted(at.zone)}')
+    if at.is_day:
+        parts.append('"day":true')
+    if event.order:
+        parts.append(f'"order":{event.order}')
+    if event.evidence is not EvidenceKind.NONE:
+        parts.append(f'"evidence":{quoted(event.evidence)}')
+    if place is not None:
+        parts += [
+            f"{key}{quoted(value)}"
+            for key, value in zip(_PLACE_PARTS, PLACES_OF(place), strict=True)
+            if value is not None
+        ]
+    for key, cell in zip(_SEEN_PARTS, SEEN_OF(event.seen), strict=True):
+        if cell is not None:
+            parts.append(f"{key}{quoted(cell) if type(cell) is str else _ENCODE(cell)}")
+    rare = _RARE_OF(event)
+    if any(rare):
+        for key, value in zip(_RARE_PARTS, rare, strict=True):
+            if value:
+                parts.append(f"{key}{_ENCODE(dict(value) if key in _TABLE_PARTS else value)}")
+    parts.sort()
+    return f"{{{','.join(parts)}}}"
 
 
 def raw_id(encoded_content: bytes) -> bytes:
@@ -286,7 +322,7 @@ def _readings(value: object) -> tuple[tuple[str, str], ...]:
 
 
 #: What each kind of event must have.
-_REQUIRED = {
+_REQUIRED: dict[EventKind, tuple[str, ...]] = {
     EventKind.STAGED: ("component", "version", "bank"),
     EventKind.ACTIVATED: ("component", "version"),
     EventKind.REMOVED: ("component", "bank"),
@@ -304,23 +340,36 @@ _REQUIRED = {
 }
 
 
+_REQUIRED_OF = {what: attrgetter("reported_by", *keys) for what, keys in _REQUIRED.items()}  # of two keys: a tuple
+
+_WITH_BANK = frozenset({EventKind.STAGED, EventKind.REMOVED})
+_READ_BY_NOTHING = frozenset({EventKind.UNDONE, EventKind.INVENTORY})
+
+
+@lru_cache(maxsize=256)  # the events of an inventory name one reading
+def _is_digest(text: str) -> bool:
+    return _HEX.fullmatch(text) is not None
+
+
 def check(event: Event) -> None:
     """Insist that the event states what an event of its kind can state. Raises InputError naming all that is wrong."""
-    wrong = [f"{key} is missing" for key in ("reported_by", *_REQUIRED[event.what]) if not getattr(event, key)]
-    if event.what is EventKind.OBSERVED and not event.seen and event.place is None:
+    what, bank = event.what, event.bank
+    wrong: list[str] = []
+    if not all(_REQUIRED_OF[what](event)):
+        wrong += [f"{key} is missing" for key in ("reported_by", *_REQUIRED[what]) if not getattr(event, key)]
+    if what is EventKind.OBSERVED and event.place is None and not event.seen:
         wrong.append("nothing was observed")
-    banks = BANKS[1:] if event.what in {EventKind.STAGED, EventKind.REMOVED} else ("",)
-    if event.bank and event.bank not in banks:
-        wrong.append(f"bank {event.bank!r} cannot be in an event of the kind {event.what}")
-    if event.seen and event.what is not EventKind.OBSERVED:
+    if bank and not (what in _WITH_BANK and bank in BANKS[1:]):
+        wrong.append(f"bank {bank!r} cannot be in an event of the kind {what}")
+    if what is not EventKind.OBSERVED and event.seen:
         wrong.append("only an observation has readings of banks")
-    if event.reading and event.what in {EventKind.UNDONE, EventKind.INVENTORY}:  # it could undo what undoes it
-        wrong.append(f"an event of the kind {event.what} belongs to no reading")
-    if event.what is EventKind.BUNDLE_REMOVED and event.component:
+    if event.reading and what in _READ_BY_NOTHING:  # it could undo what undoes it
+        wrong.append(f"an event of the kind {what} belongs to no reading")
+    if what is EventKind.BUNDLE_REMOVED and event.component:
         wrong.append("a bundle is removed from a store, not from a component")
-    if event.what is EventKind.PLAN_CLOSED and event.component:
+    if what is EventKind.PLAN_CLOSED and event.component:
         wrong.append("a plan is closed as a whole, not for a component")
-    if event.what is EventKind.REMOVED and event.bank == BOOT_FILES and not event.version:
+    if what is EventKind.REMOVED and event.bank == BOOT_FILES and not event.version:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:
         wrong.append(f"method {event.method!r} is not known")
@@ -335,11 +384,11 @@ def check(event: Event) -> None:
     if not 0 <= event.order < 2**31 or not _EARLIEST_US <= event.at.at_us <= _LATEST_US:
         wrong.append("the time or the order is out of range")
     for key, value in zip(_DIGESTS, _DIGESTS_OF(event), strict=True):
-        if value and not _HEX.fullmatch(value):
+        if value and not _is_digest(value):
             wrong.append(f"{key} is not 64 hexadecimal digits")
     wrong.extend(_unprintable(event))
     if wrong:
-        raise InputError(f"this {event.what} event cannot be recorded: {'; '.join(wrong)}")
+        raise InputError(f"this {what} event cannot be recorded: {'; '.join(wrong)}")
 
 
 def _unprintable(event: Event) -> list[str]:

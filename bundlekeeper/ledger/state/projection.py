@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, NamedTuple, Self
 
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.events import EventKind
@@ -98,6 +98,11 @@ _PUT_BOOT_FILES = f"INSERT INTO boot_files ({BOOT_FILE_COLUMNS}) VALUES (?, ?, ?
 _IMAGE = "id, version, family, bundle, sha256, seal"
 _BATCH = 500  # components of one question
 _OBSERVED = WHAT_CODE[EventKind.OBSERVED]
+_FACT = Fact._fields.index
+_PLACE, _NO_PLACE = slice(_FACT("site"), _FACT("slot") + 1), (None,) * 4
+_SHAPE = slice(_FACT("version"), _FACT("reading"))  # what an observation states beside words and its place
+_WORDS = Snapshot._fields.index("present")
+_EVENTS = tuple(name.endswith("_event") for name in StateRow._fields[StateRow._fields.index("present") : -3])
 
 
 class Images:
@@ -162,6 +167,31 @@ class Images:
         self._images.clear()
 
 
+class _FirstReading(NamedTuple):
+    """What the first event of a component leads to: the cells of `state` from `present` to `seen_event`, with the
+    event's number where `events` says so."""
+
+    cells: tuple[int | None, ...]
+    events: tuple[bool, ...]
+
+    @classmethod
+    def of(cls, fact: Fact, lookups: Lookups, cells_of: Callable[[Snapshot], tuple[int | None, ...]]) -> Self | None:
+        """What folding this fact alone gives; None where it brings boot files, which have rows of their own."""
+        state = ComponentState()
+        (interval,) = fold(state, None, [fact], lookups)
+        if state.boot_files or state.removed_boot_files:
+            return None
+        cells = (*cells_of(interval.snapshot), interval.seen)[_WORDS:]
+        return cls(cells, tuple(is_event and cell is not None for is_event, cell in zip(_EVENTS, cells, strict=True)))
+
+    def row(self, component: int, fact: Fact) -> tuple[int | None, ...]:
+        """The row of `state`, without its seal, of another component with such a fact."""
+        seq, at = fact.seq, fact.at
+        place = fact[_PLACE] if fact.site is not None else _NO_PLACE
+        cells = [seq if is_event else cell for is_event, cell in zip(self.events, self.cells, strict=True)]
+        return (component, at, OPEN, fact.kind, fact.model, fact.parent, fact.name, fact.tags, *place, *cells, at, None)
+
+
 class Projection:
     """Keeps the derived tables of one ledger; used inside a writing transaction."""
 
@@ -174,6 +204,7 @@ class Projection:
         self._states: list[tuple[Any, ...]] = []  # rows that were folded and not yet written
         self._boot_file_rows: list[tuple[int, ...]] = []
         self._tags: list[tuple[int, int, int]] = []
+        self._firsts: dict[tuple[Any, ...], _FirstReading | None] = {}
 
     def readings(self) -> AbsenceReadings:
         """The readings that count."""
@@ -193,9 +224,40 @@ class Projection:
             marks = ",".join("?" * len(batch))  # +until: by component
             select = f"SELECT {STATE_COLUMNS} FROM state WHERE component IN ({marks}) AND +until = ?"  # noqa: S608
             rows = {row[0]: row for row in map(whole_state, self._connection.execute(select, (*batch, OPEN)))}
+            later: dict[tuple[Any, ...], bool] = {}
             for component in batch:
-                self._add(component, facts[component], rows.get(component))
+                new, row = facts[component], rows.get(component)
+                if row is not None or len(new) != 1 or not self._add_first(component, new[0], later):
+                    self._add(component, new, row)
             self._put()
+
+    def _add_first(self, component: int, fact: Fact, later: dict[tuple[Any, ...], bool]) -> bool:
+        """Let the only observation of a component count as one of its shape did before; False where that is not known.
+
+        What a first observation leads to is the same whichever component, event and place it has: an inventory of a
+        hundred thousand components has a few shapes. `later` keeps which domains have a later reading.
+        """
+        if fact.what != _OBSERVED:
+            return False
+        asked = (fact.site, fact.domain, fact.at, fact.reading)
+        is_overtaken = later.get(asked)
+        if is_overtaken is None:
+            places = {(fact.site or 0, fact.domain or 0)}
+            is_overtaken = later[asked] = self.readings().later(places, fact.at, {fact.reading})
+        if is_overtaken:
+            return False
+        shape = (fact.kind, fact.method, fact.bank, fact.reading is None, *fact[_SHAPE])
+        try:
+            first = self._firsts[shape]
+        except KeyError:
+            first = self._firsts[shape] = _FirstReading.of(fact, self.lookups, self._cells)
+        if first is None:
+            return False
+        row = first.row(component, fact)
+        self._states.append((*row, seals.seal(row)))
+        if fact.tags:
+            self._tags += ((component, tag, seals.seal((component, tag))) for tag in self.lookups.listed(fact.tags))
+        return True
 
     def _add(self, component: int, facts: Sequence[Fact], row: StateRow | None) -> None:
         earliest = min(fact.at for fact in facts)

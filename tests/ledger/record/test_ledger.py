@@ -20,11 +20,13 @@ from bundlekeeper.errors import DamagedError, InputError, KeeperError, LockedErr
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.ask.where import where
 from bundlekeeper.ledger.event import database
-from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
+from bundlekeeper.model.inventory.types import Place
+from bundlekeeper.model.vocabulary import METHODS
 from tests.kits import forked
 from tests.kits.ledger_history import DAY0, at, everything, naive, read, shown, stated
 
@@ -33,7 +35,7 @@ import sys
 from datetime import datetime, UTC
 from pathlib import Path
 from bundlekeeper.ledger.record.ledger import Ledger
-from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.formats.moments import Moment
 path, name, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 for number in range(count):
@@ -45,6 +47,27 @@ for number in range(count):
     sys.stdout.write(" ".join(recorded.ids) + "\\n")
     sys.stdout.flush()
 """
+
+
+def test_components_that_are_read_alike_for_the_first_time(tmp_path: Path) -> None:
+    """Of one shape only the first is folded: what is stored of each is what folding it alone gives (`rebuild`)."""
+    chance = random.Random(7)
+    one_of, banks = chance.choice, (None, "", "6.0", "6.1")
+    events = []
+    for number in range(400):
+        texts = {"model": one_of(("", "Tern-4")), "name": one_of(("", f"host-{number}")), "component": f"C{number}"}
+        texts |= {"kind": one_of(("bios", "fabric-switch", "other")), "method": one_of(("", *METHODS))}
+        seen = Seen(one_of(banks) or None, one_of(banks), one_of(banks), one_of((None, None, (), ("6.0",))))
+        seen = replace(seen, staged=one_of(banks), healthy=one_of((None, True, False)))
+        place = Place(one_of(("holm", "skerry")), one_of((None, "holm-a")), None, str(number))
+        tags, moment = one_of(((), ("rack-1", "rack-2"))), at(number % 3)
+        events.append(
+            Event(what=EventKind.OBSERVED, at=moment, reported_by="ada", tags=tags, seen=seen, place=place, **texts)
+        )
+    with Ledger.open(tmp_path / "ledger.sqlite", write=True) as ledger:
+        assert ledger.record(events, DAY0).new == 400
+        assert ledger.connection.execute("SELECT count(*) FROM state").fetchone() == (400,)
+        assert rebuild(ledger).differing == 0
 
 
 def start(path: Path, name: str, count: int) -> subprocess.Popen[str]:
