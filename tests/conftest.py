@@ -66,6 +66,11 @@ def pytest_collection(session: pytest.Session) -> Iterator[None]:
         gc.enable()
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest first, so that at the end no worker is left alone with one."""
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+
+
 def _compile_my_part(worker: Mapping[str, Any] | None) -> None:
     """The workers, who all import all of the tests, first compile a part of them each, for all: half the work."""
     if worker is not None:
