@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[2]
 @pytest.mark.fault(88)
 @pytest.mark.fault(89)
 @pytest.mark.slow
-@pytest.mark.parametrize(("database", "flips"), [("store database", 18), ("ledger", 5)])  # the ledger is asked more
+@pytest.mark.parametrize(("database", "flips"), [("store database", 10), ("ledger", 3)])  # the ledger is asked more
 def test_a_turned_bit_is_no_false_answer(database: str, flips: int) -> None:
     """Each command's answer is that of the whole store, or says what is damaged and the way out."""
     line = [sys.executable, "-m", "tests.flips", "--database", database, "--seed", "20261130", "--count", str(flips)]

@@ -15,6 +15,7 @@ from pathlib import Path
 import cryptography_vectors
 
 from bundlekeeper.verification.hashing.door import Digest, copy_fd, digest_fd
+from tests.kits.sure import PATIENCE_S
 
 # NIST CAVP "SHA Test Vectors for Hashing Byte-Oriented Messages", as carried by PyPI cryptography-vectors.
 VECTORS = Path(cryptography_vectors.__file__).parent / "hashes" / "SHA2"
@@ -75,7 +76,7 @@ def child(code: str, *arguments: str | Path, under: Sequence[str | Path] = ()) -
 def ended(process: subprocess.Popen[str]) -> str:
     """Wait for a child and return what it said; it must have ended well."""
     try:
-        out, err = process.communicate(timeout=120)  # no limit on speed: a test that hangs shall fail
+        out, err = process.communicate(timeout=PATIENCE_S)  # no limit on speed: a test that hangs shall fail
     finally:
         process.kill()  # without effect on one that has ended
     assert process.returncode == 0, (process.returncode, out, err)

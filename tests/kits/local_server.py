@@ -19,6 +19,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from tests.kits.sure import PATIENCE_S
+
 DAY = datetime.timedelta(days=1)
 
 
@@ -114,7 +116,7 @@ class LocalServer:
             thread.start()
 
     def _serve(self, sock: socket.socket) -> None:
-        sock.settimeout(20)
+        sock.settimeout(PATIENCE_S)
         with suppress(OSError):
             if self.context is not None:
                 try:
@@ -166,7 +168,8 @@ class LocalServer:
         with suppress(OSError):
             self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
-        for thread in [self._acceptor, *self._threads]:
+        self._acceptor.join()  # after it nobody adds a thread
+        for thread in self._threads:
             thread.join(timeout=10)
 
 

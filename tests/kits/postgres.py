@@ -145,11 +145,20 @@ class SharedDatabase:
         return self.cluster.run(self.name, *statements)
 
 
+_KEPT_PORTS: list[socket.socket] = []
+
+
 def free_port() -> int:
-    """A port of loopback that nobody uses."""
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
+    """A port of loopback that nobody uses, and that none but a server that names it gets while this process lasts.
+
+    A socket keeps it: the kernel gives it to nobody who asks for any port, and lets a server listen there, as both have
+    SO_REUSEADDR (socket(7)). It is set after the bind, else two of these could get the same port.
+    """
+    keeping = socket.socket()
+    keeping.bind(("127.0.0.1", 0))
+    keeping.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    _KEPT_PORTS.append(keeping)
+    return int(keeping.getsockname()[1])
 
 
 def make_certificate(folder: Path) -> tuple[Path, Path, Path]:

@@ -19,6 +19,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from tests.kits.sure import PATIENCE_S
+
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "redfish"
 USER = "office-reader"
 PASSWORD = "s3cr3t-of-the-crane"
@@ -81,7 +83,7 @@ class Handler(http.server.BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
     disable_nagle_algorithm = True
     server: RedfishServer
-    timeout = 20
+    timeout = PATIENCE_S
 
     def log_message(self, *args: object) -> None:
         """Say nothing."""
@@ -185,7 +187,7 @@ class RedfishServer(socketserver.ThreadingMixIn, http.server.HTTPServer):
     def finish_request(self, request: Any, client_address: Any) -> None:
         """Make TLS of the connection in its own thread."""
         if self.context is not None:
-            request.settimeout(20)
+            request.settimeout(PATIENCE_S)
             request = self.context.wrap_socket(request, server_side=True)
         with request:
             super().finish_request(request, client_address)

@@ -18,6 +18,7 @@ from typing import Any
 
 from tests.kits.local_server import Authority
 from tests.kits.redfish_server import PASSWORD, SESSIONS, USER, Asked, Documents, Handler, World, serving
+from tests.kits.sure import PATIENCE_S
 
 ROOT = "/redfish/v1"
 UPDATE = f"{ROOT}/UpdateService"
@@ -268,7 +269,7 @@ def _collect(made: Documents, path: str, members: Mapping[str, dict[str, Any]]) 
 class UpdateHandler(Handler):
     """Answers as the state says."""
 
-    timeout = 60
+    timeout = PATIENCE_S
 
     @property
     def world(self) -> UpdateWorld:
@@ -377,7 +378,7 @@ class UpdateHandler(Handler):
                 if task.then is not None:
                     task.then()
         if world.hold:
-            world.go_on.wait(60)
+            world.go_on.wait(PATIENCE_S)
         if world.fault in ("drops-after", "drops-and-forgets"):
             self.close_connection = True
             self.connection.close()

@@ -181,7 +181,11 @@ class _Stream(httpcore.NetworkStream):
     def start_tls(
         self, ssl_context: ssl.SSLContext, server_hostname: str | None = None, timeout: float | None = None
     ) -> httpcore.NetworkStream:
-        inner = self._inner.start_tls(ssl_context, server_hostname, timeout=self._watch().within(timeout))
+        try:
+            inner = self._inner.start_tls(ssl_context, server_hostname, timeout=self._watch().within(timeout))
+        except BaseException:
+            self.close()  # nobody knows this connection yet
+            raise
         return _Stream(inner, self._watch)
 
     def get_extra_info(self, info: str) -> object:

@@ -10,8 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from cyclonedx.schema import SchemaVersion
-from cyclonedx.validation.json import JsonStrictValidator
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as read_metrics
 from prometheus_client.parser import text_string_to_metric_families as read_older_metrics
 
@@ -26,6 +24,9 @@ HOSTILE = '=cmd|"x"\\<b>&'
 
 def bill(done: Ran) -> dict[str, Any]:
     """The bill of materials of a finished command, valid under the published schema."""
+    from cyclonedx.schema import SchemaVersion  # two seconds, which not every process of the tests need pay
+    from cyclonedx.validation.json import JsonStrictValidator
+
     wrong = JsonStrictValidator(SchemaVersion.V1_6).validate_str(done.out)
     assert wrong is None, wrong
     found: dict[str, Any] = json.loads(done.out)

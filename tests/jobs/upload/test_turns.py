@@ -15,7 +15,7 @@ from bundlekeeper.jobs.upload.turns import Turns
 from bundlekeeper.model.inventory.types import Component
 from bundlekeeper.model.stop import Stop
 from bundlekeeper.model.upload import UploadResult
-from tests.kits.sure import wait_until
+from tests.kits.sure import PATIENCE_S, wait_until
 
 
 def target(serial: str, **values: Any) -> UploadTarget:
@@ -36,7 +36,7 @@ def is_let_in_beside(turns: Turns, first: UploadTarget, second: UploadTarget) ->
         waiting.set()
         with turns.turn(second):
             entered.set()
-            leave.wait(30)
+            leave.wait(PATIENCE_S)
 
     thread = threading.Thread(target=enter)
     with turns.turn(first):

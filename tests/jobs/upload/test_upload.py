@@ -14,7 +14,7 @@ import pytest
 from tests.conftest import Ran
 from tests.kits.redfish_server import SESSIONS, Handler
 from tests.kits.redfish_service import Task
-from tests.kits.sure import wait_until
+from tests.kits.sure import PATIENCE_S, wait_until
 from tests.kits.upload_world import BUNDLE, NEW, OLD, UploadDesk, content, update_world
 
 
@@ -182,7 +182,7 @@ def test_a_stop_while_sending_ends_the_session_and_is_recorded(desk: UploadDesk)
     )  # fmt: skip
     wait_until(world.reached.is_set, "the file begins to arrive")
     process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=60)
+    _, said = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 130, said
     assert "asks the service first" in said
     assert [event["what"] for event in desk.history(serial)] == ["upload-begun", "upload-ended"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import socket
 import ssl
 import subprocess
 import sys
@@ -14,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.errors import InputError, StoppedError, UnfinishedError
 from bundlekeeper.formats import limits
 from bundlekeeper.links.http.client import (
     BrokenOff,
@@ -28,6 +29,8 @@ from bundlekeeper.links.http.client import (
     talking_to,
     tls_context,
 )
+from bundlekeeper.links.http.limits import Backend, HttpLimits, SocketGuard
+from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.local_server import Authority
 
 SECRET = "s3cr3t-of-the-mirror"
@@ -266,3 +269,15 @@ def test_httpx_is_paid_for_only_by_addresses() -> None:
         "sys.exit(any(name.split('.')[0] in ('httpx', 'httpcore') for name in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_stop_between_the_connection_and_its_tls_leaves_nothing_open() -> None:
+    stop = Stop()
+    guard = SocketGuard("https://s", HttpLimits(60, 0.0, 60.0), lambda: 0.0, stop)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        stream = Backend(lambda: guard).connect_tcp(*server.getsockname())
+        sock = stream.get_extra_info("socket")
+        stop.set()
+        with pytest.raises(StoppedError):
+            stream.start_tls(tls_context(None), "localhost")
+        assert sock.fileno() == -1

@@ -35,6 +35,7 @@ from tests.conftest import Keeper
 from tests.kits import mirrors as shared
 from tests.kits.local_server import Authority, Connection, Handler, LocalServer, Request, Served, Site
 from tests.kits.mirrors import A, Bench, _manifest
+from tests.kits.sure import PATIENCE_S
 
 authority = shared.authority
 
@@ -139,7 +140,7 @@ class Stuck:
         rows = {"ETag": served.etag, "Content-Length": str(len(served.data))}
         connection.answer(200, rows, served.data[:HALF])
         self.sent.set()
-        self.go_on.wait(20)
+        self.go_on.wait(PATIENCE_S)
 
 
 def _killed_in_the_middle(bench: Bench, site: Site) -> tuple[LocalServer, int]:
@@ -147,7 +148,7 @@ def _killed_in_the_middle(bench: Bench, site: Site) -> tuple[LocalServer, int]:
     stuck = Stuck(site)
     server = bench.serve(stuck)
     process = bench.start(server.url)
-    assert stuck.sent.wait(20)
+    assert stuck.sent.wait(PATIENCE_S)
     record = bench.root / ".keeper" / "incoming" / f".resume-{hashlib.sha256(A).hexdigest()}"
     wanted = HALF - 65536
     while process.poll() is None and not (record.exists() and _kept(record) >= wanted):

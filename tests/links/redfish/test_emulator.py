@@ -30,7 +30,8 @@ from bundlekeeper.links.redfish.upload import UploadConversation
 from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.model.upload import STAGING, UploadWay
 from tests.kits.local_server import Authority
-from tests.kits.sure import wait_until
+from tests.kits.postgres import free_port
+from tests.kits.sure import PATIENCE_S, wait_until
 
 VERSION = "2.2.0"
 USER, PASSWORD = "office-reader", "s3cr3t-of-the-emulator"
@@ -65,8 +66,7 @@ def start(emulator: Path, authority: Authority, folder: Path, *lines: str) -> It
     leaf = max(authority.folder.glob("leaf-*.pem"), key=lambda path: path.stat().st_mtime_ns)
     config = folder / "emulator.conf"
     config.write_text("\n".join(["SUSHY_EMULATOR_STATE_DIR = " + repr(str(folder)), *lines]) + "\n")
-    with socket.create_server(("127.0.0.1", 0)) as read_at:
-        port = read_at.getsockname()[1]
+    port = free_port()
     command = [sys.executable, "-W", "ignore", "-m", "sushy_tools.emulator.main", "--fake", "-i", "127.0.0.1"]
     command += ["-p", str(port), "--config", str(config), "--ssl-certificate", str(leaf), "--ssl-key", str(leaf)]
     environment = {**os.environ, "PYTHONPATH": str(emulator)}
@@ -77,7 +77,7 @@ def start(emulator: Path, authority: Authority, folder: Path, *lines: str) -> It
     def answers() -> bool:
         if process.poll() is not None:
             pytest.fail((folder / "log").read_text("utf-8"))
-        with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=60) as sock:
+        with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as sock:
             context.wrap_socket(sock, server_hostname="127.0.0.1").close()
             return True
         return False

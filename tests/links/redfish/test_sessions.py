@@ -24,6 +24,7 @@ from tests.kits.redfish_bench import ITEMS, QUICK, Bench, codes
 from tests.kits.redfish_desk import COMMAND, HOLM, Desk
 from tests.kits.redfish_server import PASSWORD, SESSIONS, Handler, World
 from tests.kits.redfish_server import documents as fixture
+from tests.kits.sure import PATIENCE_S
 
 ROOT = "/redfish/v1"
 
@@ -256,14 +257,14 @@ def test_a_signal_ends_the_reading_and_every_session(
 
     def interrupt(handler: Handler) -> None:
         if handler.command == "GET" and handler.path.startswith(f"{ITEMS}/"):
-            first_is_read.wait(20)  # both have logged in: a session that was never made proves nothing
+            first_is_read.wait(PATIENCE_S)  # both have logged in: a session that was never made proves nothing
             os.kill(process.pid, number)
-            handler.server.closing.wait(20)
+            handler.server.closing.wait(PATIENCE_S)
         if handler.command == "DELETE" and twice:
             os.kill(process.pid, number)
 
     servers[0].world.before, servers[1].world.before = reading, interrupt
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == status and b"Traceback" not in out + err, err
     for server in servers:
         assert server.world.count("POST") == 1 and not server.world.open

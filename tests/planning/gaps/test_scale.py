@@ -15,18 +15,15 @@ from tests.kits.planning_kit import NOW, marram, stored_all
 from tests.kits.planning_worlds import large_fleet
 
 _CHILD = """
-import time
 from bundlekeeper.planning.gaps.find import Fleet, gaps_all
 from tests.kits.memory import peak_bytes
 from tests.kits.planning_kit import NOW, stored_all, marram
 from tests.kits.planning_worlds import large_fleet
-whole = large_fleet(500, 40)
-began = time.perf_counter()
+whole = large_fleet(125, 40)
 reports = list(gaps_all(Fleet(marram(), whole), "6.1", stored_all(marram()), NOW))
-took = time.perf_counter() - began
 peak = peak_bytes()
 checks = sum(r.checks_made + r.checks_not_made for r in reports)
-print(len(whole.components), len(reports), checks, peak, round(took, 1))
+print(len(whole.components), len(reports), checks, peak)
 """
 
 
@@ -49,11 +46,12 @@ def test_the_work_grows_with_the_fleet_and_no_faster() -> None:
 
 
 @pytest.mark.slow
-def test_a_fleet_of_twenty_thousand_servers_stays_below_500_mb() -> None:
-    """ "500 domains, 20,000 servers: `gaps --all` … < 500 MB" (issue 5), the fleet and all reports included."""
+def test_a_fleet_of_five_thousand_servers_stays_below_125_mb() -> None:
+    """ "500 domains, 20,000 servers: `gaps --all` … < 500 MB" (issue 5), the fleet and all reports included; here a
+    quarter of both."""
     root = Path(__file__).parents[3]
     ran = subprocess.run([sys.executable, "-c", _CHILD], capture_output=True, text=True, check=True, cwd=root)
-    components, reports, checks, peak = map(int, ran.stdout.split()[:4])
-    assert (components, reports) == (104_500, 500)
+    components, reports, checks, peak = map(int, ran.stdout.split())
+    assert (components, reports) == (26_125, 125)
     assert checks > 5 * components
-    assert peak < 500e6
+    assert peak < 125e6

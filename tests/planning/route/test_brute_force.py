@@ -17,7 +17,7 @@ from tests.kits.planning_kit import NOW, stored_all
 from tests.kits.route_stock import VERSIONS
 
 
-@pytest.mark.parametrize("block", range(8))
+@pytest.mark.parametrize("block", range(4))
 def test_no_way_is_cheaper_and_none_is_missed(block: int) -> None:
     """Shortest allowed way from the mixture of versions … Every state in between obeys every rule."""
     ways = blocked = 0
@@ -44,7 +44,7 @@ def test_what_lags_comes_level_and_what_is_left_out_stays(late: bool, leaves: bo
     """Switches that came later with a version of their own, brought level alone where that is allowed or needed; a
     server that is left out, beside which every rule still holds in every state."""
     ways = blocked = alone = 0
-    for seed in range(7000, 7090):
+    for seed in range(7000, 7060):
         case = Brute(random.Random(seed), late=late, leaves=leaves)
         if not case.begins_well():
             continue
@@ -66,7 +66,7 @@ def test_why_there_is_no_way_and_what_is_nearest() -> None:
     """ "say why, with the smallest set of rules that blocks it and the nearest release that can be reached, quoting
     each rule's source": without any other rule there is still no way, and without any one of the set there is one."""
     asked = 0
-    for seed in range(3000, 3400):
+    for seed in range(3000, 3200):
         case = Brute(random.Random(seed))
         if not case.begins_well() or case.solve() is not None:
             continue

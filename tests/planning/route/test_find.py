@@ -244,9 +244,7 @@ def test_a_version_that_is_not_known_never_opens_a_way() -> None:
     assert {q.sort for q in found.blocking} == {"fact"}
 
 
-@pytest.mark.parametrize(
-    "large", [w for w in LARGE if w.seed in (3, 6, 8, 9, 12, 16)], ids=lambda large: f"world-{large.seed}"
-)
+@pytest.mark.parametrize("large", [w for w in LARGE if w.seed in (3, 9, 12)], ids=lambda large: f"world-{large.seed}")
 def test_large_domains_are_answered(large: Large) -> None:
     """ "Mixed domains with up to 8 server classes and 40 releases per family solve" (no clock here: tests/bench)"""
     rules = large_manifest(large)

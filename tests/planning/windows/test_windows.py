@@ -288,7 +288,7 @@ def test_a_manager_whose_lead_is_not_known_is_told() -> None:
 def test_nothing_that_may_be_a_pair_is_down_together_whatever_is_not_known() -> None:
     """ "an order that never takes both halves of a redundant pair down", with fields blanked by chance."""
     seen = 0
-    for seed in range(60):
+    for seed in range(40):
         rnd = random.Random(seed)
         components = chassis(whole_domain("6.0.1", blades=4), "2", "3")
         rows = []
@@ -575,7 +575,7 @@ def test_a_blank_field_makes_no_answer_better(applies: str, hands: int) -> None:
 def test_disorderly_domains_are_planned_too() -> None:
     """Whatever a route leads through, its windows keep the rules, and every way back says how and until when."""
     planned_ = 0
-    for seed in range(80):
+    for seed in range(40):
         rnd = random.Random(seed)
         rules, components = disorderly_manifest(rnd), disorderly_fleet(rnd)
         fleet = Fleet(rules, components)

@@ -64,12 +64,12 @@ def test_cavp_messages(route: Route, algorithm: str, kind: str, least: int) -> N
 
 @pytest.mark.slow
 def test_cavp_monte(tmp_path: Path) -> None:
-    """NIST CAVP, SHA256Monte.rsp: 100 chains of 1000 digests, each the hash of the last three (SHAVS §6.4).
+    """NIST CAVP, SHA256Monte.rsp: the first 30 chains of 1000 digests, each the hash of the last three (SHAVS §6.4).
 
     The odd links go through `digest_fd`, the even ones through `copy_fd`.
     """
-    records = list(cavp("SHA256Monte.rsp"))
-    assert len(records) == 100
+    records = list(cavp("SHA256Monte.rsp"))[:30]
+    assert len(records) == 30
     seed = bytes.fromhex(records[0]["Seed"])
     flags = os.O_RDWR | os.O_CREAT
     with opened(tmp_path / "source", flags) as source, opened(tmp_path / "target", flags) as target:
