@@ -24,6 +24,7 @@ from bundlekeeper.jobs.recording.statements import RecordDetails
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.formats.moments import Moment
     from bundlekeeper.model.route.window_sheet import SeenRow
     from bundlekeeper.planning.progress.compare import Same
     from bundlekeeper.planning.progress.types import ItemProgress
@@ -203,7 +204,7 @@ def record_window(
                 planned = replace(planned, outcome="activated", reason="")
             planned = replace(
                 planned, seen=reading.seen, seen_at=reading.time or None, seen_by=reading.reported_by or None,
-                source=source, note=reading.note,
+                source=source, note=reading.note, after=_after(window, row),
             )  # fmt: skip
             if row in again and not is_there:
                 planned = replace(planned, outcome="")  # it stays skipped
@@ -216,6 +217,17 @@ def record_window(
         raise InputError(f"nothing of window {window.number} is left to record", hint=hint)
     done = record_planned(session, rows, details, dry_run=dry_run)
     return WindowRecorded(done, tuple(differs), tuple(unread))
+
+
+def _after(window: OpenWindow, row: ItemProgress) -> tuple[tuple[Moment, str], ...]:
+    """What a reading of a component that should be evidence of its part cannot be older than."""
+    from bundlekeeper.formats import moments
+    from bundlekeeper.jobs.planning.followed import made_at
+
+    made = (made_at(window.plan.followed.document), "the plan was made")
+    if row not in window.unread or not row.at:
+        return (made,)
+    return made, (moments.moment(moments.parse(row.at), "UTC"), "it was activated")
 
 
 def _planned(window: OpenWindow, row: ItemProgress, exceptions: Sequence[ExceptionOf]) -> PlannedRecord:
