@@ -243,6 +243,8 @@ def unlisted(conduct: Conduct) -> list[UploadDone]:
 
 def _is_early(done: UploadDone) -> bool:
     """True where it runs although it was asked to wait."""
+    if any(found.code == "activated-early" for found in done.findings):
+        return True
     return done.outcome.result is UploadResult.ACTIVATED and bool(done.outcome.reason)
 
 
@@ -255,7 +257,7 @@ def with_findings(done: UploadDone) -> UploadDone:
         found = finding("outcome-unknown", subject, outcome.reason, hint)
     elif outcome.result is UploadResult.FAILED:
         found = finding("upload-failed", subject, outcome.reason, hint)
-    elif _is_early(done):
+    elif outcome.result is UploadResult.ACTIVATED and _is_early(done):
         found = finding("activated-early", subject, outcome.reason, "look what went down; report it to the maker")
     elif outcome.result is UploadResult.NOT_TRIED and not done.requests:
         found = finding("not-for-upload", subject, outcome.reason)
