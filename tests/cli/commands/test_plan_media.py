@@ -90,7 +90,7 @@ def _closed_there_is_closed_here(office: Keeper, site: Any, tmp_path: Path, word
     assert (here["closed"]["reported_by"], here["closed"]["reason"]) == ("kim", "the site is done")
     assert office("plan", "list", "--json").json["plans"] == []
     assert office("plan", "close", NAME, "--reason", "again").status == 2
-    assert site("ledger", "undo", "--last", "--reason", "it goes on").status < 2
+    assert site("ledger", "undo", "--last", "--yes", "--reason", "it goes on").status < 2
     assert len(site("plan", "list", "--json").json["plans"]) == 1
     lines = tmp_path / "lines.jsonl"
     assert site("ledger", "export", "--output", lines).status == 0

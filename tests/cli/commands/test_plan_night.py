@@ -214,14 +214,18 @@ def test_what_was_seen_at_a_time_was_done_by_then(office: Keeper, tmp_path: Path
     assert office("where", key, "--json").json["components"][0]["agreement"] == "agrees"
 
 
+def _ago(minutes: int) -> str:
+    return f"{datetime.now(UTC) - timedelta(minutes=minutes):%Y-%m-%dT%H:%M:%SZ}"
+
+
 def test_what_was_seen_before_the_work_is_no_evidence_of_it(office: Keeper, tmp_path: Path) -> None:
     """A sheet of another night is refused whole, each row with what it is older than."""
     kept_plan(office, tmp_path)
-    sheet, ago = tmp_path / "sheet.csv", lambda **ago: f"{datetime.now(UTC) - timedelta(**ago):%Y-%m-%dT%H:%M:%SZ}"
+    sheet = tmp_path / "sheet.csv"
     office("plan", "record", NAME, "--window", "1", "--template", sheet)
     head = office("ledger", "verify", "--json").json["chain"]
     words = ("plan", "record", NAME, "--window", "1", "--sheet", sheet)
-    fill_in(sheet, lambda component, expected: expected, ago(hours=2))
+    fill_in(sheet, lambda component, expected: expected, _ago(120))
     for more in (("--yes",), ("--yes", "--dry-run")):
         before = office(*words, *more)
         assert before.status == 2, before.out + before.err
@@ -229,11 +233,11 @@ def test_what_was_seen_before_the_work_is_no_evidence_of_it(office: Keeper, tmp_
             assert f"{key} was seen at " in before.err
         assert before.err.count("before the plan was made: ") == len(outcomes(office, 1))
     assert office("ledger", "verify", "--json").json["chain"] == head
-    assert office("plan", "record", NAME, "--window", "1", "--yes", "--at", ago(minutes=20)).status == 0
-    fill_in(sheet, lambda component, expected: expected, ago(minutes=30))
+    assert office("plan", "record", NAME, "--window", "1", "--yes", "--at", _ago(20)).status == 0
+    fill_in(sheet, lambda component, expected: expected, _ago(30))
     older = office(*words)
     assert (older.status, "before it was activated: " in older.err) == (2, True), older.err
-    fill_in(sheet, lambda component, expected: expected, ago(minutes=10))
+    fill_in(sheet, lambda component, expected: expected, _ago(10))
     assert office(*words).status == 0
     assert set(outcomes(office, 1).values()) == {"done"}
 
