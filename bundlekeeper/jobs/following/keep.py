@@ -34,11 +34,13 @@ class Keeping:
 
 @dataclass(frozen=True, slots=True)
 class PlanKept:
-    """A plan that is kept; `is_new` is False where it was kept before. `findings` are about its rules and inputs."""
+    """A plan that is kept; `is_new` is False where it was kept before. `findings` are about its rules and inputs,
+    `continued` is the plan that was closed because this one goes on with it."""
 
     plan: KeptPlan
     is_new: bool
     findings: tuple[Finding, ...]
+    continued: KeptPlan | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +78,17 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     )  # fmt: skip
     plans = session.plans
     is_new = plans.keep(kept, data)
-    return PlanKept(kept if is_new else plans.find(digest) or kept, is_new, findings)
+    kept = kept if is_new else plans.find(digest) or kept
+    return PlanKept(kept, is_new, findings, close_continued(session, kept))
+
+
+def close_continued(session: Session, plan: KeptPlan) -> KeptPlan | None:
+    """Close the plan that an open one goes on with, so that only one of them is due; None where it is not kept, or
+    closed already. As `Session.ledger`."""
+    before = next((other for other in session.plans.kept() if other.sha256 == plan.continues), None)
+    if before is None or not (before.is_open and plan.is_open):
+        return None
+    return _closed(session, before, f"continued by {plan.name}", plan.reported_by)
 
 
 def _insist_on_own(
@@ -134,10 +146,14 @@ def close_plan(session: Session, name: str, reason: str, reported_by: str | None
         raise InputError("this is a file, not a kept plan", where=name, hint="bundlekeeper plan list")
     if not kept.is_open:
         raise InputError(f"it was closed by {kept.closed_by}: {kept.reason}", where=name)
+    return _closed(session, kept, reason, reporter(reported_by, session.config.reported_by))
+
+
+def _closed(session: Session, kept: KeptPlan, reason: str, who: str) -> KeptPlan:
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.event.events import Event, EventKind
 
-    now, who = session.now(), reporter(reported_by, session.config.reported_by)
+    now = session.now()
     closed = Event(
         what=EventKind.PLAN_CLOSED, at=moments.at(now), reported_by=who, change=kept.change, plan=kept.sha256,
         reason=reason,

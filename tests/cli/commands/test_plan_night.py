@@ -327,6 +327,22 @@ def test_a_plan_that_goes_on_has_the_options_of_the_one_before(office: Keeper, t
     assert (own["options"]["window_minutes"], own["options"]["parallel"]) == (300, [["", 2]])
 
 
+def test_a_plan_that_goes_on_closes_the_one_before(office: Keeper, tmp_path: Path) -> None:
+    """Both would be due, and which of them holds nobody could see; it takes the old one's name, too."""
+    old = kept_plan(office, tmp_path)
+    office("plan", "record", NAME, "--window", "1", "--yes")
+    again = tmp_path / "again.json"
+    office("route", "holm-b", "--to", "6.1", "--continues", NAME, "--out", again)
+    kept = office("plan", "keep", again, "--name", NAME)
+    assert f"plan {NAME} ({old[:8]}) is closed: continued by {NAME}\n" in kept.out, kept.out + kept.err
+    (listed,) = office("plan", "list", "--json").json["plans"]
+    assert (listed["continues"], listed["name"]) == (old, NAME)
+    status = office("status", "--json").json["items"]
+    assert sum(item["code"] == "plan-due" for item in status) <= 1
+    assert office("plan", "keep", again, "--name", NAME, "--json").json["continued"] is None
+    assert office("plan", "close", old, "--reason", "x").status == 2
+
+
 def test_a_server_that_is_left_out_is_named_wherever_the_plan_is_told(office: Keeper, tmp_path: Path) -> None:
     words = ("route", "holm-a", "--to", "6.1", "--without", "1/2", "--reason", "off until March")
     made = office(*words, "--out", tmp_path / "plan.json", "--json")

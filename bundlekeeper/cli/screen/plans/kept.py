@@ -69,9 +69,12 @@ def show_kept(done: PlanKept, *, form: OutputForm) -> None:
     """That a plan is kept, and what is against it."""
     plan = done.plan
     if form is OutputForm.JSON:
-        output.envelope("plan-keep", done.findings, {"plan": about(plan), "new": done.is_new})
+        closed = about(done.continued) if done.continued is not None else None
+        output.envelope("plan-keep", done.findings, {"plan": about(plan), "new": done.is_new, "continued": closed})
         return
     put(f"{'kept' if done.is_new else 'kept already'} as {plan.name}: {head(plan)}")
+    if done.continued is not None:
+        put(f"plan {done.continued.name} ({done.continued.sha256[:8]}) is closed: {done.continued.reason}")
     counts = tally(done.findings)
     if counts:
         see = f"bundlekeeper report --runbook --plan {plan.name} --out FILE has all of them"
