@@ -365,9 +365,12 @@ def test_every_document_of_a_plan_counts_the_same(office: Keeper, tmp_path: Path
     words = f"{shown['warning']} warnings"
     assert shown["warning"] > 1
     assert shown["error"] == 0
-    assert f"it has {words}: bundlekeeper report --runbook --plan {NAME} --out FILE" in kept.out
+    assert f"with the gaps of today it has {words}: bundlekeeper report --runbook --plan {NAME} --out FILE" in kept.out
     assert f"{shown['warning']} open gaps in it" in made.out
     assert f"the plan has {shown['warning']} open gaps" in office("plan", "ticket", NAME).err
+    checked = office("plan", "check", NAME).out
+    assert re.search(r" rules?; none is broken\n", checked), checked
+    assert "Gaps, space, verifications, signatures and pairs were not looked at here" in checked
 
 
 def test_a_name_for_a_plan_is_made_of_any_domain() -> None:

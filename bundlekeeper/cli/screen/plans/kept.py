@@ -78,7 +78,7 @@ def show_kept(done: PlanKept, *, form: OutputForm) -> None:
     counts = tally(done.findings)
     if counts:
         see = f"bundlekeeper report --runbook --plan {plan.name} --out FILE has all of them"
-        put(output.of_store(f"it has {counts}: {see}"))
+        put(output.of_store(f"with the gaps of today it has {counts}: {see}"))
     next_line(f"bundlekeeper plan progress {plan.name}")
 
 
@@ -159,10 +159,16 @@ def show_plan(found: ShownPlan, *, form: OutputForm) -> None:
     if form is OutputForm.JSON:
         data = {"plan": about(found.kept) if found.kept else None, "sha256": found.document.sha256}
         rows = [asdict(_step(work, number)) for number in work.steps]
-        output.envelope("plan-show", [], {**data, "domain": plan.domain, "release": plan.release, "steps": rows})
+        dates = [{"window": window.number, **asdict(window.dated)} for window in work.windows if window.dated]
+        data |= {"domain": plan.domain, "release": plan.release, "steps": rows, "dates": dates}
+        output.envelope("plan-show", [], data)
         return
     put(head(found.kept) if found.kept else f"{plan.domain} to {plan.release}, sha256 {found.document.sha256}")
     write(_STEP_COLUMNS, [_step(work, number) for number in work.steps])
+    for window in work.windows:
+        if window.dated is not None:
+            note = f" ({window.dated.note})" if window.dated.note else ""
+            put(f"window {window.number}: {window.dated.text()}{note}", "  ", "    ")
     put_left_out(left_out_of(found.document))
     next_line(f"bundlekeeper plan progress {found.name}")
 
