@@ -157,7 +157,7 @@ def show_plan(found: ShownPlan, *, form: OutputForm) -> None:
     """A plan's steps and windows as they were planned."""
     plan, work = found.document.plan, found.work
     if form is OutputForm.JSON:
-        data = {"plan": about(found.kept) if found.kept else None, "sha256": found.document.sha256}
+        data: dict[str, Any] = {"plan": about(found.kept) if found.kept else None, "sha256": found.document.sha256}
         rows = [asdict(_step(work, number)) for number in work.steps]
         dates = [{"window": window.number, **asdict(window.dated)} for window in work.windows if window.dated]
         data |= {"domain": plan.domain, "release": plan.release, "steps": rows, "dates": dates}
