@@ -63,6 +63,8 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     from bundlekeeper.store.contents.kept_plans import KeptPlan, name_of
 
     data = read_bounded(file, limits.ROUTE_BYTES, "the plan")
+    if not data.strip():
+        raise InputError("the file is empty", where=file, hint="bundlekeeper route DOMAIN --to RELEASE --out FILE")
     document = read_document(data, file)
     if document is None:
         hint = "bundlekeeper route DOMAIN --to RELEASE --out FILE writes one that has windows"
@@ -70,6 +72,9 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     given = read_inputs(session, files)
     followed = follow(session, given, document, from_ledger=files.inventory is None)
     insist_unchanged(followed, file)
+    if not followed.work.steps:
+        message = "there is nothing to do in this plan, so it is not kept"
+        raise InputError(message, where=file, hint=f"bundlekeeper gaps {document.plan.domain} says what is open")
     findings = _insist_on_own(session, given, document, followed, file, files)
     digest, plan = hashlib.sha256(data).hexdigest(), document.plan
     kept = KeptPlan(
@@ -79,7 +84,11 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     plans = session.plans
     is_new = plans.keep(kept, data)
     kept = kept if is_new else plans.find(digest) or kept
-    return PlanKept(kept, is_new, findings, close_continued(session, kept))
+    continued = close_continued(session, kept)
+    beside = [p.name for p in session.plans.kept() if p.is_open and p.domain == plan.domain and p.sha256 != digest]
+    if beside:
+        session.tell(f"note: also open for {plan.domain}: plan {', '.join(beside)}; bundlekeeper plan close ends one")
+    return PlanKept(kept, is_new, findings, continued)
 
 
 def close_continued(session: Session, plan: KeptPlan) -> KeptPlan | None:

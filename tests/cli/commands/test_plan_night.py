@@ -286,8 +286,9 @@ def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Pa
     ):
         done = office(*words, "--dry-run", *(word for text in texts for word in ("--except", text)))
         assert (done.status, meant in done.err) == (2, True), done.err
-    office("plan", "record", NAME, "--window", "1", "--template", sheet, "--yes")
     sheet.unlink()
+    both = office("plan", "record", NAME, "--window", "1", "--template", sheet, "--yes", "--sheet", sheet)
+    assert (both.status, "a template has no --yes, --sheet" in both.err) == (2, True), both.err
     office("plan", "record", NAME, "--window", "1", "--template", sheet)
     fill_in(sheet, lambda component, expected: expected if component == one else "")
     assert office(*words, "--sheet", sheet).status == 0
@@ -297,6 +298,35 @@ def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Pa
     fill_in(sheet, lambda component, expected: "5.4.10" if component == one else expected)
     other = office(*words, "--sheet", sheet)
     assert (other.status, f"{one} was read back at" in other.err) == (2, True), other.err
+
+
+def test_an_exception_is_named_as_without_takes_it(office: Keeper, tmp_path: Path) -> None:
+    """A server by chassis and slot, or by its whole place; of what is named twice no name wins in silence."""
+    kept_plan(office, tmp_path)
+    office("plan", "record", NAME, "--window", "1", "--yes")
+    words = ("plan", "record", NAME, "--window", "2", "--yes", "--dry-run")
+    parts = progress(office)["windows"][1]["components"]
+    server = next(row for row in parts if row["server"] == "HOLMB-B1")
+    slot = "/".join(server["place"].split("/")[-2:])
+    for called in (slot, server["place"]):
+        done = office(*words, "--except", f"{called}=failed:fan")
+        assert "HOLMB-B1:bios" in done.out, done.err
+        assert done.out.count(": fan") == sum(row["server"] == "HOLMB-B1" for row in parts)
+    twice = office(*words, "--except", f"{slot}=failed:fan", "--except", f"{server['key']}=no-answer")
+    assert (twice.status, f"{server['key']} is excepted twice: by {slot}" in twice.err) == (2, True), twice.err
+
+
+def test_what_is_no_plan_to_be_followed_is_not_kept(office: Keeper, tmp_path: Path) -> None:
+    (tmp_path / "empty.json").touch()
+    empty = office("plan", "keep", tmp_path / "empty.json")
+    assert (empty.status, "the file is empty" in empty.err) == (2, True)
+    assert office("route", "holm-b", "--to", "5.4", "--out", tmp_path / "nothing.json").status < 2
+    nothing = office("plan", "keep", tmp_path / "nothing.json")
+    assert (nothing.status, "there is nothing to do in this plan" in nothing.err) == (2, True), nothing.err
+    kept_plan(office, tmp_path)
+    assert office("route", "holm-b", "--to", "6.1", "--out", tmp_path / "second.json").status < 2
+    second = office("plan", "keep", tmp_path / "second.json", "--name", "second")
+    assert f"note: also open for holm-b: plan {NAME}; " in second.err
 
 
 def test_a_skipped_server_is_left_out_of_what_is_left(office: Keeper, tmp_path: Path) -> None:
