@@ -171,7 +171,7 @@ def _keys_of(window: OpenWindow, name: str) -> frozenset[str]:
     items = [item for item in plan.followed.work.items if is_meant(item)]
     if not items:
         state = Fleet(plan.given.manifest, plan.given.inventory).state(plan.followed.document.plan.domain)
-        servers = {server.key for server in state.servers if name in labels(server)}
+        servers = sorted({server.key for server in state.servers if name in labels(server)})
         if len(servers) > 1:
             raise InputError(f"{name} means {len(servers)} servers", hint=f"name one by its serial: {some(servers)}")
         items = [item for item in plan.followed.work.items if item.server in servers]
