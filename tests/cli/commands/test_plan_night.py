@@ -276,7 +276,11 @@ def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Pa
     sheet = tmp_path / "sheet.csv"
     office("plan", "record", NAME, "--window", "1", "--template", sheet)
     assert office("plan", "record", NAME, "--window", "1", "--template", tmp_path / "a.ods").status == 2
-    for row, meant in ((f"{one},0.0.1,0.0.1,,,", f"{one}: 0.0.1 is expected there"),):
+    for row, meant in (
+        (f"{one},0.0.1,0.0.1,,,", f"{one}: 0.0.1 is expected there"),
+        (f"{one},,-,,,", f"{one}: seen cannot be -: some version always runs"),
+        (f"{one},,?,,,", f"{one}: seen cannot be ?"),
+    ):
         sheet.write_text(f"component,expected,seen,time,reported by,note\n{row}\n")
         done = office(*words, "--sheet", sheet)
         assert (done.status, meant in done.err) == (2, True), done.err
