@@ -15,6 +15,8 @@ from bundlekeeper.model.vocabulary import APPLIES
 STAGING = "on-start-update-request"
 #: Those that activate. The last two need a window.
 ACTIVATING = tuple(word for word in APPLIES if word != STAGING)
+#: The key of the apply time in the entry of an upload that was begun.
+APPLY_TIME = "apply_time"
 IN_WINDOW = tuple(word for word in ACTIVATING if "maintenance-window" in word)
 
 

@@ -75,7 +75,8 @@ class PageWindow:
 
 @dataclass(frozen=True, slots=True)
 class PagePlan:
-    """One kept plan: `next` says which window is next, empty for none; `problem` why it has no windows here."""
+    """One kept plan: `next` says which window is next, `stuck` what failed in which, each empty for none; `problem` why
+    it has no windows here."""
 
     name: str
     release: str
@@ -83,6 +84,7 @@ class PagePlan:
     next: str
     windows: tuple[PageWindow, ...]
     problem: str
+    stuck: str = ""
 
 
 @dataclass(frozen=True, slots=True)

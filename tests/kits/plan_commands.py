@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +20,17 @@ def kept_plan(office: Keeper, tmp_path: Path, domain: str = "holm-b") -> str:
     file = tmp_path / f"{domain}.json"
     made = office("route", domain, "--to", "6.1", "--window", "4h", "--out", file)
     assert file.is_file(), made.out + made.err
+    made_earlier(file, hours=1)
     kept = office("plan", "keep", file, "--name", NAME, "--change", "118", "--approved-by", "lee", "--json")
     assert kept.status < 2, kept.out + kept.err
     return str(kept.json["plan"]["sha256"])
+
+
+def made_earlier(plan: Path, **ago: int) -> None:
+    """Let a plan's file say that it was made that much earlier (`hours=1`)."""
+    raw = json.loads(plan.read_text("utf-8"))
+    raw["made_at"] = (datetime.fromisoformat(raw["made_at"]) - timedelta(**ago)).isoformat()
+    plan.write_text(json.dumps(raw), "utf-8")
 
 
 def progress(office: Keeper, name: str = NAME) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -43,17 +44,20 @@ def undo(
     with_later: Annotated[
         bool, typer.Option("--with-later", help="Take back the later entries that rest on it, too.")
     ] = False,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="Agree to what --last takes back, unasked.")] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Report what would be undone; record nothing.")] = False,
     reported_by: ReportedByOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
     """Take back what was recorded by later entries, with a reason. It changes the ledger, no component."""
-    from bundlekeeper.cli.screen.answers.recording import show_undone
+    from bundlekeeper.cli.screen.answers.recording import ask_undone, show_undone
     from bundlekeeper.jobs.recording.undo import UndoRequest
     from bundlekeeper.jobs.recording.undo import undo as job
 
     request = UndoRequest(tuple(names or ()), reason, reported_by, last, with_later, dry_run)
+    if not yes:
+        request = replace(request, agree=ask_undone)
     with Session(store_root(store), caller(), write=not dry_run) as session:
         done = job(session, request)
     show_undone(done, form=form_of(json=json))

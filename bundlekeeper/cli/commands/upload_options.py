@@ -50,11 +50,11 @@ def insist_on_upload(given: Mapping[str, Any]) -> None:
         )
 
 
-def insist_on_none(given: Mapping[str, Any], reason: str) -> None:
-    """Refuse options that an upload cannot have, by their name. Raises InputError."""
+def insist_on_none(given: Mapping[str, Any], reason: str, what: str = "an upload") -> None:
+    """Refuse options that an upload, or another act, cannot have, by their name. Raises InputError."""
     wrong = [name for name, value in given.items() if value not in (None, False, [], "", "none")]
     if wrong:
-        raise InputError(f"an upload has no {', '.join(f'--{name}' for name in wrong)}: {reason}", hint="leave it out")
+        raise InputError(f"{what} has no {', '.join(f'--{name}' for name in wrong)}: {reason}", hint="leave it out")
 
 
 def agreeing(confirm: str | None, typed: Agree) -> Agree:

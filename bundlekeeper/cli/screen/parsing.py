@@ -1,16 +1,21 @@
 """What every command has from here: options that take one value refuse a second one, and help is never cut.
 
-Rules: the last value never wins in silence; every option that is given too often is named at once; an option that
-takes several values keeps all of them, and is not counted here; no value is the next option, which was to be obeyed.
+Rules: the last value never wins in silence; every option that is given too often is named at once; an option that takes
+several values keeps all of them, and is not counted here; no value is the next option, which was to be obeyed, nor the
+placeholder that a usage line has for it.
 """
 
 from __future__ import annotations
 
+import os
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from bundlekeeper.errors import InputError
+
+_PLACEHOLDER = re.compile("[A-Z]{2,}")
 
 
 def prepare(command: Any) -> None:  # noqa: ANN401 - a command of the parser's, which has no public name
@@ -31,6 +36,7 @@ def prepare(command: Any) -> None:  # noqa: ANN401 - a command of the parser's, 
             words = tuple(args)  # the parser empties the list
             values, left, order = parse(args)
             _insist_on_values(words, order, values)
+            _insist_on_filled(words, order, values)
             _insist_on_once(order)
             return values, left, order
 
@@ -49,6 +55,16 @@ def _insist_on_values(words: Sequence[str], order: Sequence[Any], values: Mappin
                 name = _name(option)
                 if f"{name}={value}" not in words:
                     raise InputError(f"{name} has no value before {value}", hint=f'if it is meant: {name}="{value}"')
+
+
+def _insist_on_filled(words: Sequence[str], order: Sequence[Any], values: Mapping[str, Any]) -> None:
+    """Raise InputError where the value of an option is its placeholder: the command was pasted as it was printed."""
+    for option in order:
+        found, name = values.get(option.name), _name(option)
+        for word in (option.metavar or "", name.lstrip("-").upper()):
+            given = _PLACEHOLDER.fullmatch(word) and word in (found if isinstance(found, list) else [found])
+            if given and {*option.opts} & {*words} and f"{name}={word}" not in words and not os.path.lexists(word):
+                raise InputError(f"{word} is a placeholder: {name} has no value", hint=f"if it is meant: {name}={word}")
 
 
 def _insist_on_once(order: Sequence[Any]) -> None:

@@ -155,14 +155,16 @@ def whole_app() -> AppCommand:
 
 
 def _store_after_command(words: list[str]) -> list[str]:
-    """`--store DIR` before the command is moved behind the command's words, where its parser expects it.
+    """`--store DIR` before the command, or after its group, is moved behind its words, where its parser expects it.
 
     A command that uses no store does not get it, so that an alias with a store works with every command.
     """
-    if not words or not (words[0] == "--store" or words[0].startswith("--store=")):
+    group = words[:1] if words and words[0] in GROUPS else []
+    after = words[len(group) :]
+    if not after or not (after[0] == "--store" or after[0].startswith("--store=")):
         return words
-    count = 2 if words[0] == "--store" else 1
-    store, rest = words[:count], words[count:]
+    count = 2 if after[0] == "--store" else 1
+    store, rest = after[:count], [*group, *after[count:]]
     if {" ".join(rest[:1]), " ".join(rest[:2])} & (WITHOUT_STORE - {"tour"}):  # which makes stores of its own
         return rest
     depth = next((number for number, word in enumerate(rest) if word.startswith("-")), len(rest))

@@ -34,11 +34,13 @@ class Keeping:
 
 @dataclass(frozen=True, slots=True)
 class PlanKept:
-    """A plan that is kept; `is_new` is False where it was kept before. `findings` are about its rules and inputs."""
+    """A plan that is kept; `is_new` is False where it was kept before. `findings` are about its rules and inputs,
+    `continued` is the plan that was closed because this one goes on with it."""
 
     plan: KeptPlan
     is_new: bool
     findings: tuple[Finding, ...]
+    continued: KeptPlan | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,8 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     from bundlekeeper.store.contents.kept_plans import KeptPlan, name_of
 
     data = read_bounded(file, limits.ROUTE_BYTES, "the plan")
+    if not data.strip():
+        raise InputError("the file is empty", where=file, hint="bundlekeeper route DOMAIN --to RELEASE --out FILE")
     document = read_document(data, file)
     if document is None:
         hint = "bundlekeeper route DOMAIN --to RELEASE --out FILE writes one that has windows"
@@ -68,6 +72,9 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     given = read_inputs(session, files)
     followed = follow(session, given, document, from_ledger=files.inventory is None)
     insist_unchanged(followed, file)
+    if not followed.work.steps:
+        message = "there is nothing to do in this plan, so it is not kept"
+        raise InputError(message, where=file, hint=f"bundlekeeper gaps {document.plan.domain} says what is open")
     findings = _insist_on_own(session, given, document, followed, file, files)
     digest, plan = hashlib.sha256(data).hexdigest(), document.plan
     kept = KeptPlan(
@@ -76,7 +83,21 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     )  # fmt: skip
     plans = session.plans
     is_new = plans.keep(kept, data)
-    return PlanKept(kept if is_new else plans.find(digest) or kept, is_new, findings)
+    kept = kept if is_new else plans.find(digest) or kept
+    continued = close_continued(session, kept)
+    beside = [p.name for p in session.plans.kept() if p.is_open and p.domain == plan.domain and p.sha256 != digest]
+    if beside:
+        session.tell(f"note: also open for {plan.domain}: plan {', '.join(beside)}; bundlekeeper plan close ends one")
+    return PlanKept(kept, is_new, findings, continued)
+
+
+def close_continued(session: Session, plan: KeptPlan) -> KeptPlan | None:
+    """Close the plan that an open one goes on with, so that only one of them is due; None where it is not kept, or
+    closed already. As `Session.ledger`."""
+    before = next((other for other in session.plans.kept() if other.sha256 == plan.continues), None)
+    if before is None or not (before.is_open and plan.is_open):
+        return None
+    return _closed(session, before, f"continued by {plan.name}", plan.reported_by)
 
 
 def _insist_on_own(
@@ -134,10 +155,14 @@ def close_plan(session: Session, name: str, reason: str, reported_by: str | None
         raise InputError("this is a file, not a kept plan", where=name, hint="bundlekeeper plan list")
     if not kept.is_open:
         raise InputError(f"it was closed by {kept.closed_by}: {kept.reason}", where=name)
+    return _closed(session, kept, reason, reporter(reported_by, session.config.reported_by))
+
+
+def _closed(session: Session, kept: KeptPlan, reason: str, who: str) -> KeptPlan:
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.event.events import Event, EventKind
 
-    now, who = session.now(), reporter(reported_by, session.config.reported_by)
+    now = session.now()
     closed = Event(
         what=EventKind.PLAN_CLOSED, at=moments.at(now), reported_by=who, change=kept.change, plan=kept.sha256,
         reason=reason,

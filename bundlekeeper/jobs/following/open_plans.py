@@ -69,11 +69,16 @@ def next_of(progress: PlanProgress) -> str:
         words = [f"window {number} of {len(progress.windows)} is next"]
     else:
         words = ["it is done, and not closed" if progress.is_over else "every window is recorded"]
+    words += stuck_of(progress)
+    unread = progress.counts["not-read-back"]
+    words += [f"{counted(unread, 'part')} not read back"] if unread and not number else []
+    return "; ".join(words)
+
+
+def stuck_of(progress: PlanProgress) -> Iterator[str]:
+    """What somebody must decide about, by window: `1 component failed in window 1`."""
     for window in progress.windows:
         stuck = [row for row in progress.stuck if row.item.window == window.window.number]
         if stuck:
             what = "failed" if any(row.outcome.value == "failed" for row in stuck) else "did not answer"
-            words.append(f"{counted(len(stuck), 'component')} {what} in window {window.window.number}")
-    unread = progress.counts["not-read-back"]
-    words += [f"{counted(unread, 'part')} not read back"] if unread and not number else []
-    return "; ".join(words)
+            yield f"{counted(len(stuck), 'component')} {what} in window {window.window.number}"

@@ -24,6 +24,8 @@ from bundlekeeper.jobs.recording.statements import RecordDetails
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.formats.moments import Moment
+    from bundlekeeper.model.route.planned_work import WorkItem
     from bundlekeeper.model.route.window_sheet import SeenRow
     from bundlekeeper.planning.progress.compare import Same
     from bundlekeeper.planning.progress.types import ItemProgress
@@ -33,9 +35,11 @@ _OUTCOMES = ("failed", "skipped", "no-answer")
 
 @dataclass(frozen=True, slots=True)
 class ExceptionOf:
-    """What became of a component otherwise than planned: `failed`, `skipped` or `no-answer`, with the reason."""
+    """What became of components otherwise than planned: `failed`, `skipped` or `no-answer`, with the reason; `name` is
+    what they were called, `keys` are theirs."""
 
-    component: str
+    name: str
+    keys: frozenset[str]
     outcome: str
     reason: str
 
@@ -115,15 +119,9 @@ def _out_of_turn(session: Session, plan: FollowedPlan, number: int) -> Iterator[
 
 def exceptions_of(window: OpenWindow, texts: Sequence[str]) -> list[ExceptionOf]:
     """Each exception. Raises InputError, also where two of them are about one component."""
-    found = [exception_of(window, text) for text in texts]
-    named: dict[str, str] = {}
-    for exception in found:
-        for row in window.open:
-            if exception.component in (row.item.key, row.item.server, row.item.place):
-                if row.item.key in named:
-                    message = f"{row.item.key} is excepted twice: by {named[row.item.key]} and {exception.component}"
-                    raise InputError(message, hint="one --except for each component")
-                named[row.item.key] = exception.component
+    found: list[ExceptionOf] = []
+    for text in texts:
+        found.append(exception_of(window, text, found))
     return found
 
 
@@ -137,10 +135,9 @@ def insist_on_turn(window: OpenWindow, anyway: str) -> None:
         raise RefusedError(message, where=window.plan.name, hint=hint)
 
 
-def exception_of(window: OpenWindow, text: str) -> ExceptionOf:
-    """An exception as people write it: `SERIAL=failed:REASON`, `=skipped:REASON`, `=no-answer`. Raises InputError."""
-    from bundlekeeper.planning.fleet.manifest_index import near
-
+def exception_of(window: OpenWindow, text: str, before: Sequence[ExceptionOf] = ()) -> ExceptionOf:
+    """An exception as people write it: `SERIAL=failed:REASON`, `=skipped:REASON`, `=no-answer`, or a server by what it
+    is called or its chassis and slot. Raises InputError, also where one of those `before` is about the same."""
     name, equals, rest = text.partition("=")
     outcome, _, reason = rest.partition(":")
     outcome, reason = outcome.strip(), reason.strip()
@@ -151,15 +148,41 @@ def exception_of(window: OpenWindow, text: str) -> ExceptionOf:
         raise InputError(f"{name}: the reason has characters that cannot be printed", hint="write it in one line")
     if not reason and outcome != "no-answer":
         raise InputError(f"{name}: why it {'failed' if outcome == 'failed' else 'was skipped'} is missing", hint=hint)
-    rows = [row for row in window.open if name in (row.item.key, row.item.server, row.item.place)]
-    if not rows:
+    keys = _keys_of(window, name)
+    for other in before:
+        if twice := sorted(keys & other.keys):
+            message = f"{twice[0]} is excepted twice: by {other.name} and {name}"
+            raise InputError(message, hint="one --except for each component")
+    return ExceptionOf(name, keys, outcome, reason)
+
+
+def _keys_of(window: OpenWindow, name: str) -> frozenset[str]:
+    """The open components of the window that a name means. Raises InputError where there are none, or it means several
+    servers."""
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.fleet.manifest_index import near
+    from bundlekeeper.planning.route.left_out import labels
+
+    plan = window.plan
+
+    def is_meant(item: WorkItem) -> bool:
+        return name in (item.key, item.server, item.place)
+
+    items = [item for item in plan.followed.work.items if is_meant(item)]
+    if not items:
+        state = Fleet(plan.given.manifest, plan.given.inventory).state(plan.followed.document.plan.domain)
+        servers = sorted({server.key for server in state.servers if name in labels(server)})
+        if len(servers) > 1:
+            raise InputError(f"{name} means {len(servers)} servers", hint=f"name one by its serial: {some(servers)}")
+        items = [item for item in plan.followed.work.items if item.server in servers]
+    mine = {row.item.key for row in window.open} & {item.key for item in items}
+    if not mine and items and window.number not in {item.window for item in items}:
+        raise InputError(f"{name} is not in window {window.number}", hint=f"it is in window {items[0].window}")
+    if not mine:
         known = [row.item.key for row in window.open]
-        others = [i.window for i in window.plan.followed.work.items if name in (i.key, i.server, i.place)]
-        if others and window.number not in others:
-            raise InputError(f"{name} is not in window {window.number}", hint=f"it is in window {others[0]}")
         raise InputError(f"nothing is left to record of {name!r} in window {window.number}",
                          hint=near(name, dict.fromkeys(known)) or f"{some(known, 4)}")  # fmt: skip
-    return ExceptionOf(name, outcome, reason)
+    return frozenset(mine)
 
 
 def record_window(
@@ -203,7 +226,7 @@ def record_window(
                 planned = replace(planned, outcome="activated", reason="")
             planned = replace(
                 planned, seen=reading.seen, seen_at=reading.time or None, seen_by=reading.reported_by or None,
-                source=source, note=reading.note,
+                source=source, note=reading.note, after=_after(window, row),
             )  # fmt: skip
             if row in again and not is_there:
                 planned = replace(planned, outcome="")  # it stays skipped
@@ -218,12 +241,23 @@ def record_window(
     return WindowRecorded(done, tuple(differs), tuple(unread))
 
 
+def _after(window: OpenWindow, row: ItemProgress) -> tuple[tuple[Moment, str], ...]:
+    """What a reading of a component that should be evidence of its part cannot be older than."""
+    from bundlekeeper.formats import moments
+    from bundlekeeper.jobs.planning.followed import made_at
+
+    made = (made_at(window.plan.followed.document), "the plan was made")
+    if row not in window.unread or not row.at:
+        return (made,)
+    return made, (moments.moment(moments.parse(row.at), "UTC"), "it was activated")
+
+
 def _planned(window: OpenWindow, row: ItemProgress, exceptions: Sequence[ExceptionOf]) -> PlannedRecord:
     item = row.item
     if row in window.unread:
         return PlannedRecord(item.key, item.file, item.end, "")
     for exception in exceptions:
-        if exception.component in (item.key, item.server, item.place):
+        if item.key in exception.keys:
             return PlannedRecord(item.key, item.file, item.end, exception.outcome, exception.reason)
     return PlannedRecord(item.key, item.file, item.end, "activated")
 

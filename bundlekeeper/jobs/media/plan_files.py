@@ -25,7 +25,7 @@ _UNIT = 1 << 16  # what a small file takes beside its bytes, at most
 def with_plan(session: Session, packing: SetPacking, name: str, files: InputFiles) -> SetPacking:
     """The packing with a kept plan, its record and its run-book on every volume.
 
-    Raises InputError for a plan that is not kept, is of another domain, or does not fit; RefusedError for one that has
+    Raises InputError for a plan that is not kept, is for something else, or does not fit; RefusedError for one that has
     no run-book.
     """
     from bundlekeeper.media.set.packing import common_files
@@ -35,7 +35,7 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
         raise InputError("only a kept plan goes out", where=name, hint=f"bundlekeeper plan keep {name}")
     if not kept.is_open:
         raise InputError(f"the plan is closed: {kept.reason}", where=name, hint="bundlekeeper plan list")
-    _insist_on_domain(session, kept, packing.meant_for, files)
+    _insist_on_purpose(session, kept, packing.meant_for, files)
     commons = _commons(session, session.plans, kept, data, files)
     need = sum(len(common.data) + _UNIT for common in commons)
     for volume in packing.volumes:
@@ -47,19 +47,19 @@ def with_plan(session: Session, packing: SetPacking, name: str, files: InputFile
     return replace(packing, volumes=volumes, files=rows)
 
 
-def _insist_on_domain(session: Session, kept: KeptPlan, meant_for: str, files: InputFiles) -> None:
-    """Refuse a plan of which nothing is where the set goes, `domain holm-a to release 6.1`: its domain is another one,
-    or at another site. A set for a release goes anywhere."""
+def _insist_on_purpose(session: Session, kept: KeptPlan, meant_for: str, files: InputFiles) -> None:
+    """Refuse a plan that cannot be followed with the set, `domain holm-a to release 6.1`: of another domain, or at
+    another site, or to another release. A set for a release goes anywhere."""
     from bundlekeeper.jobs.planning.inputs import read_inputs
 
-    kind, _, rest = meant_for.partition(" ")
-    if kind not in ("domain", "site"):
-        return
-    components = read_inputs(session, files).inventory.components
-    sites = {component.site for component in components if component.domain == kept.domain}
-    if not any(rest.startswith(f"{name} to release ") for name in ([kept.domain] if kind == "domain" else sites)):
-        message = f"the plan is of domain {kept.domain}, and the set is for {meant_for}"
-        raise InputError(message, where=kept.name, hint="name a plan of it, or pack for the plan's domain")
+    to = f"to release {kept.release}"
+    fitting = {f"domain {kept.domain} {to}", f"release {kept.release}"}
+    if meant_for.startswith("site "):
+        components = read_inputs(session, files).inventory.components
+        fitting |= {f"site {component.site} {to}" for component in components if component.domain == kept.domain}
+    if meant_for not in fitting:
+        message = f"the plan is of domain {kept.domain} {to}, and the set is for {meant_for}"
+        raise InputError(message, where=kept.name, hint="name a plan of it, or pack for the plan's domain and release")
 
 
 def _commons(session: Session, plans: Plans, kept: KeptPlan, data: bytes, files: InputFiles) -> list[Common]:

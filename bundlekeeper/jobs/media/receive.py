@@ -28,7 +28,7 @@ def receive_media(session: Session, options: ReceiveOptions, stop: Stop) -> Rece
     """Add what the volumes have to the store; no store is made. Raises as `receive.receive`."""
     from bundlekeeper.media.receiving.receive import receive
 
-    return receive(
+    came = receive(
         session.store if session.is_there else None,
         options.folders,
         clock=session.now,
@@ -39,3 +39,17 @@ def receive_media(session: Session, options: ReceiveOptions, stop: Stop) -> Rece
         allow_rollback=options.allow_rollback,
         allow_expired=options.allow_expired,
     )
+    if came.plans and not options.dry_run:
+        _close_continued(session, came.plans)
+    return came
+
+
+def _close_continued(session: Session, names: tuple[str, ...]) -> None:
+    """Close the plans that those which came go on with."""
+    from bundlekeeper.jobs.following.keep import close_continued
+
+    for name in names:
+        plan = session.plans.find(name)
+        closed = close_continued(session, plan) if plan is not None else None
+        if closed is not None:
+            session.tell(f"note: plan {closed.name} ({closed.sha256[:8]}) is closed: {closed.reason}")

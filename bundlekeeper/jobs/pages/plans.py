@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.jobs.following.keep import ListedPlan, listed_plans
+from bundlekeeper.jobs.following.open_plans import stuck_of
 from bundlekeeper.jobs.planning.inputs import InputFiles
 from bundlekeeper.jobs.planning.report import RunbookWanted, material_of_file
 from bundlekeeper.jobs.planning.window_sheet import window_sheet
@@ -34,7 +35,8 @@ def open_plans(session: Session) -> Iterator[tuple[str, PagePlan]]:
         )
         progress = listed.followed.progress if listed.followed is not None else None
         windows, problem = _windows(session, listed) if progress is not None else ((), listed.reason)
-        yield plan.domain, PagePlan(plan.name, plan.release, about, _next(progress), windows, problem)
+        stuck = "; ".join(stuck_of(progress)) if progress is not None else ""
+        yield plan.domain, PagePlan(plan.name, plan.release, about, _next(progress), windows, problem, stuck)
 
 
 def _next(progress: PlanProgress | None) -> str:

@@ -1,7 +1,8 @@
 """How components and domains stand against a release, from what the ledger, the manifest and the store have.
 
 Rules: a domain is at the release only where every component that the release is for was read at it; "ready" only where
-nothing is between; where one component is not known, the domain is not known, unless a plan's window is next.
+nothing is between; where one component is not known, the domain is not known, unless a plan's window is next; a plan of
+which something failed has no next window before somebody decides about that.
 """
 
 from __future__ import annotations
@@ -86,7 +87,8 @@ def ground_of(session: Session, release: str) -> StateGround:
     except InputError as error:
         if release:
             raise
-        return StateGround(None, "", (f"no state is known: {error.message}: {error.hint}",))
+        words = f"{error.message}: {error.hint}".removesuffix(", or --manifest")  # which the page does not take
+        return StateGround(None, "", (f"no state is known: {words}",))
     index = ManifestIndex(given.manifest)
     if release:
         index.release(release)
@@ -182,7 +184,9 @@ class DomainOutcomes:
             open_gaps = sum(gap.count for gap in gaps if gap.level != Level.NOTE.value)
             return DomainOutcome("at release", f"{detail}; {counted(open_gaps, 'gap')}" if open_gaps else detail, gaps)
         coming = next((plan for plan in plans if plan.next), None)
-        if coming is not None:
+        stuck = [f"{plan.name}: {plan.stuck}" for plan in plans if plan.stuck]
+        detail = "; ".join([*stuck, detail])
+        if coming is not None and not stuck:
             return DomainOutcome("window next", f"{coming.name}: {coming.next}; {detail}", gaps)
         if counts[ReleaseState.UNKNOWN]:
             return DomainOutcome("not known", f"{counts[ReleaseState.UNKNOWN]} not known; {detail}", gaps)

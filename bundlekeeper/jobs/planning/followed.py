@@ -17,6 +17,7 @@ from bundlekeeper.frozen import dataclass
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
+    from bundlekeeper.formats.moments import Moment
     from bundlekeeper.jobs.planning.inputs import Inputs
     from bundlekeeper.ledger.record.ledger import LedgerEntry
     from bundlekeeper.model.route.dated_windows import DatedWindow
@@ -98,7 +99,7 @@ def _heard(session: Session, work: PlannedWork, document: RouteDocument) -> dict
         return {}
     from bundlekeeper.ledger.ask.where import history
 
-    made_us = _made_us(document)
+    made_us = made_at(document).at_us
     found: dict[str, list[Heard]] = {}
     for key in work.of:
         rows = [entry for entry in history(session.ledger, key) if not entry.void and entry.event.what in _HEARD]
@@ -117,11 +118,12 @@ def _since(rows: Iterable[LedgerEntry], made_us: int, sha256: str) -> Iterable[H
             yield Heard(event.what.value, version, event.at.text(), event.reported_by, event.reason, own)
 
 
-def _made_us(document: RouteDocument) -> int:
+def made_at(document: RouteDocument) -> Moment:
+    """When a plan was made; 1970 where it does not say so."""
     from bundlekeeper.formats import moments
 
     made = document.raw.get("made_at")
     try:
-        return moments.at(datetime.fromisoformat(str(made))).at_us
+        return moments.at(datetime.fromisoformat(str(made)))
     except ValueError:
-        return 0
+        return moments.Moment(0, is_day=False, zone="UTC")

@@ -25,6 +25,7 @@ from bundlekeeper.model.record_rules import activating, staging
 from bundlekeeper.model.vocabulary import METHODS
 
 if TYPE_CHECKING:
+    from bundlekeeper.formats.moments import Moment
     from bundlekeeper.ledger.ask.types import WhereAnswer
 
 
@@ -34,7 +35,7 @@ class PlannedRecord:
     bank for that), `failed`, `skipped`, `no-answer`, or empty for nothing but a reading.
 
     `bundle` is the bundle's file. `seen` is the running version that was read, None where nobody did; the words after
-    it are the reading's own.
+    it are the reading's own. `after` are the moments that a reading cannot be older than, each with what was then.
     """
 
     component: str
@@ -47,6 +48,7 @@ class PlannedRecord:
     seen_by: str | None = None
     source: str = ""
     note: str = ""
+    after: tuple[tuple[Moment, str], ...] = ()
 
 
 def record_planned(
@@ -61,11 +63,15 @@ def record_planned(
     from bundlekeeper.ledger.ask.types import Selector
 
     work = RecordingWork(session)
+    older: list[str] = []
     for row in planned:
         answers = questions.where(session.ledger, Selector(component=row.component), clock=session.now())
         if len(answers) != 1:
             raise InputError(f"{row.component} was never recorded", hint="bundlekeeper inventory load FILE")
-        _planned(work, row, answers[0], details)
+        older += _planned(work, row, answers[0], details)
+    if older:
+        hint = "the sheet's time is when somebody looked after the work; ledger undo takes back a wrong activation"
+        raise InputError("nothing was recorded: what was seen is older than the work", evidence=older, hint=hint)
     if work.refusals and not details.anyway:
         message = f"refused, nothing was recorded: {len(work.refusals)} of {len(work.events)} contradict what is known"
         hint = 'check what was done; if it is true: --anyway "the reason", which is recorded'
@@ -77,7 +83,8 @@ def record_planned(
     return RecordingDone("plan-record", ids, work.lines, recorded, found)
 
 
-def _planned(work: RecordingWork, row: PlannedRecord, answer: WhereAnswer, details: RecordDetails) -> None:
+def _planned(work: RecordingWork, row: PlannedRecord, answer: WhereAnswer, details: RecordDetails) -> list[str]:
+    """Add the events of one component; returns what is wrong with the time of its reading."""
     from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 
     component = recorded_component(work, answer)
@@ -117,3 +124,5 @@ def _planned(work: RecordingWork, row: PlannedRecord, answer: WhereAnswer, detai
         )  # fmt: skip
         work.events.append(seen)
         work.lines.append(f"{component.component} ({component.place}): read back {row.seen}")
+    older = [(moment, what) for moment, what in row.after if row.seen is not None and seen_at.at_us < moment.at_us]
+    return [f"{row.component} was seen at {seen_at.text()}, before {what}: {moment.text()}" for moment, what in older]

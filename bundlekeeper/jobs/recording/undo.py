@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -32,7 +32,8 @@ _CANDIDATES = 20  # that an error lists
 class UndoRequest:
     """What to take back: `names` of batches and entries, or the `last` batch that was recorded here.
 
-    `with_later` takes back what rests on it, too; a `dry_run` records nothing.
+    `with_later` takes back what rests on it, too; a `dry_run` records nothing. `agree` is shown what `last` would take
+    back, and raises RefusedError where nobody agrees to it.
     """
 
     names: tuple[str, ...]
@@ -41,6 +42,7 @@ class UndoRequest:
     last: bool = False
     with_later: bool = False
     dry_run: bool = False
+    agree: Callable[[Sequence[LedgerEntry]], None] = lambda _: None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,7 @@ def undo(session: Session, request: UndoRequest) -> Undone:
     """Record that batches and entries do not count.
 
     Raises InputError for an unknown or ambiguous name, a missing reason, and where all of it was undone already;
-    RefusedError where others rest on it; DamagedError, LockedError, UnfinishedError.
+    RefusedError where others rest on it, or nobody agrees; DamagedError, LockedError, UnfinishedError.
     """
     from bundlekeeper.ledger.ask.undoing import WholeLedger
 
@@ -78,11 +80,14 @@ def undo(session: Session, request: UndoRequest) -> Undone:
         if not request.with_later:
             raise _rested_on(whole, effect.later)
         effect = whole.effect([*wanted, *effect.later])
-    done = _record(session, whole, effect, request, person)
-    others = sorted({entry.event.reported_by for entry in done.entries} - {person})
-    if request.last and others:
-        session.tell(f"note: what is undone was reported by {some(others, 3)}, not by {person}")
-    return done
+    if request.last:
+        entries = _entries(ledger, whole, effect.targets)
+        others = sorted({entry.event.reported_by for entry in entries} - {person})
+        if others:
+            session.tell(f"note: the last batch was reported by {some(others, 3)}, not by {person}")
+        if not request.dry_run:
+            request.agree(entries)
+    return _record(session, whole, effect, request, person)
 
 
 def _insist_on_files(session: Session, entries: Sequence[LedgerEntry]) -> None:

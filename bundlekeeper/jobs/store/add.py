@@ -70,7 +70,7 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
     from bundlekeeper.store.verifying.expected import keep_listing
 
     whole = read(given.data, name=given.name, today=session.today())
-    out = _staying_out(session, options.again, options.wait_s)
+    out, damage = _staying_out(session, options.again, options.wait_s)
     loaded, left_out = _without(whole, out)
     sources = [_source(place, session.root, loaded, options) for place in options.sources]
     result = add_bundles(
@@ -91,7 +91,7 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
         keep_listing(session.store, whole, given.name)  # so that nothing that asks what should be there parses it again
     notes = [of_removed(bundle, out[bundle.place, bundle.sha256].text()) for bundle in left_out]
     result = replace(result, rows=(*result.rows, *(row_of(bundle, "removed") for bundle in left_out)))
-    found = session.judged([*but_of_bundles(loaded.problems), *result.findings, *notes])
+    found = session.judged([*damage, *but_of_bundles(loaded.problems), *result.findings, *notes])
     return AddedBundles(session.root, result, found)
 
 
@@ -107,11 +107,14 @@ def _without(loaded: Loaded, out: Removed) -> tuple[Loaded, list[BundleFacts]]:
     return replace(loaded, manifest=loaded.manifest.model_copy(update={"bundle": rest})), left_out
 
 
-def _staying_out(session: Session, again: tuple[str, ...], wait_s: float) -> Removed:
-    """What was removed and is not to come back. Raises InputError for an `again` that was not removed."""
+def _staying_out(session: Session, again: tuple[str, ...], wait_s: float) -> tuple[Removed, list[Finding]]:
+    """What was removed and is not to come back, and the damage of the ledger that says so.
+
+    Raises InputError for an `again` that was not removed.
+    """
     from bundlekeeper.jobs.store.removed import settled
 
-    found = settled(session, wait_s=wait_s)
+    found, damage = settled(session, wait_s=wait_s)
     names = {
         key: {removal.place.rpartition("/")[2], f"{removal.family}/{removal.version}"} for key, removal in found.items()
     }
@@ -120,7 +123,7 @@ def _staying_out(session: Session, again: tuple[str, ...], wait_s: float) -> Rem
         removed_ones = ", ".join(sorted(f"{removal.family}/{removal.version}" for removal in found.values()))
         hint = f"removed are: {removed_ones}" if removed_ones else "nothing was removed from this store"
         raise InputError(f"--again: {', '.join(unknown)} was not removed", hint=hint)
-    return {key: removal for key, removal in found.items() if not names[key] & {*again}}
+    return {key: removal for key, removal in found.items() if not names[key] & {*again}}, damage
 
 
 def _source(place: str, store: Path, loaded: Loaded, options: AddOptions) -> BundleSource:

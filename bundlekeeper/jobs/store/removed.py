@@ -14,6 +14,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import DamagedError
+from bundlekeeper.findings import Finding, finding
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
@@ -39,22 +40,22 @@ def removed(session: Session, rows: Iterable[StoredBundle]) -> Removed:
     return {key: removal for key, removal in found.items() if there.get(key, removal.added) == removal.added}
 
 
-def settled(session: Session, *, wait_s: float = 0.0) -> Removed:
+def settled(session: Session, *, wait_s: float = 0.0) -> tuple[Removed, list[Finding]]:
     """What was removed; a removal that was cut off is finished first, where this session writes.
 
-    Where the ledger is damaged, that is reported, and nothing counts as removed. Raises LockedError, RefusedError,
+    Where the ledger is damaged, that is found, and nothing counts as removed. Raises LockedError, RefusedError,
     UnfinishedError.
     """
     from bundlekeeper.store.disk import lock
 
     if not (session.is_there and session.own_ledger_is_there):
-        return {}
+        return {}, []
     rows = _rows(session.store)
     try:
         found = removed(session, rows)
     except DamagedError as error:
-        session.tell(f"note: what was removed from the store is not known: {error.message}")
-        return {}
+        message = f"what was removed from the store is not known: {error.message}"
+        return {}, [finding("damaged", "ledger", message, error.hint)]
     if session.write and any((row.place, row.sha256) in found for row in rows):
         store = session.store
         with (
@@ -63,7 +64,7 @@ def settled(session: Session, *, wait_s: float = 0.0) -> Removed:
         ):
             for row in finish(store, database, found):
                 session.tell(f"note: {row.family} {row.version} was recorded as removed, and is removed now")
-    return found
+    return found, []
 
 
 def _rows(store: Store) -> list[StoredBundle]:

@@ -160,13 +160,14 @@ def _opened(
     from bundlekeeper.store.contents.repair import repaired
 
     session.write = os.access(session.root / ".keeper", os.W_OK, effective_ids=True)
-    out = {key: removal.text() for key, removal in settled(session).items()}
+    removed, of_ledger = settled(session)
+    out = {key: removal.text() for key, removal in removed.items()}
     store = session.store
     if session.write:
         database, damage = stack.enter_context(repaired(store, session.now, lock_for="verify"))
     else:
         database, damage = session.consulted
-    return store, database, list(damage), out
+    return store, database, [*damage, *of_ledger], out
 
 
 def _kept(store: Store, admitted: Sequence[Admitted]) -> Listing | None:

@@ -13,13 +13,13 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
 from bundlekeeper.errors import KeeperError, RefusedError, StoppedError
-from bundlekeeper.findings import Finding
+from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import some
 from bundlekeeper.links.redfish.task import FollowedTask, TaskEnd
 from bundlekeeper.links.redfish.types import ResourceError, ServiceLostError, ServiceReply
 from bundlekeeper.links.redfish.update_service import ChosenWay, UploadOrder, messages
 from bundlekeeper.links.redfish.upload import ServiceState, UploadConversation, targets_of
-from bundlekeeper.model.upload import STAGING, UploadOutcome, UploadResult, UploadWay
+from bundlekeeper.model.upload import APPLY_TIME, STAGING, UploadOutcome, UploadResult, UploadWay
 from bundlekeeper.store.verifying.while_sent import ChangedError
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from bundlekeeper.links.redfish.upload import UploadRequest
 
 _BANKS = ("active", "pending", "spare")
+_NOT_WAITED = "the service did not wait, or somebody started it"
 
 
 class Recording(Protocol):
@@ -68,7 +69,8 @@ class UploadAttempt:
             state, settled = self._settled(state, target)
             outcome, requests = self._tried(state, target) if settled is None else (settled, ())
         except _Refused as refused:
-            return UploadDone(target, service, UploadOutcome(UploadResult.NOT_TRIED, refused.reason)), state
+            outcome = UploadOutcome(UploadResult.NOT_TRIED, refused.reason)
+            return UploadDone(target, service, outcome, (), refused.findings), state
         except (ResourceError, ServiceLostError) as error:  # nothing was sent yet
             return UploadDone(target, service, UploadOutcome(UploadResult.NOT_TRIED, error.message)), state
         if isinstance(outcome, _Ended):
@@ -84,7 +86,7 @@ class UploadAttempt:
         """
         here = state.components[target.key]
         banks = _banks(state, target)
-        previous, before = target.answer.previous, dict[str, str]()
+        previous, before, early, reason = target.answer.previous, dict[str, str](), "", ""
         for earlier in self.recording.earlier(target.key):
             before = {} if previous is None else {"spare": previous.version}
             found = _found(replace(target, version=earlier.event.version), banks, before)
@@ -96,11 +98,19 @@ class UploadAttempt:
             reason = "" if found else "the service has no task of it and does not list it"
             if found is None and target.same(banks.get("spare", ""), earlier.event.version):
                 reason = "the service has no task of it, and lists it only as spare, where it may have been before"
+            if found is UploadResult.ACTIVATED and dict(earlier.event.before).get(APPLY_TIME) == STAGING:
+                early = earlier.event.version
+                reason = f"an upload of {early} was asked to wait, and it runs: {_NOT_WAITED}"
             if not self.options.dry_run:
                 result = found or UploadResult.FAILED
                 self.recording.settle(
                     target, self.talk.service.place, earlier, UploadOutcome(result, reason, tuple(banks.items()))
                 )
+        if early and target.same(early, target.version):
+            return state, UploadOutcome(UploadResult.ACTIVATED, reason, tuple(banks.items()))
+        if early:
+            hint = f"bundlekeeper where {target.key} --history"
+            raise _Refused(reason, (finding("activated-early", target.name, reason, hint),))
         if _found(target, banks, before) is UploadResult.STAGED and not self.options.activate:
             outcome = UploadOutcome(UploadResult.STAGED, "it was there already: nothing was sent", tuple(banks.items()))
             if not self.options.dry_run:
@@ -307,6 +317,6 @@ class _Ended:
 class _Refused(Exception):  # noqa: N818 - the name says what happened; never leaves this module
     """Nothing is sent."""
 
-    def __init__(self, reason: str) -> None:
+    def __init__(self, reason: str, findings: tuple[Finding, ...] = ()) -> None:
         super().__init__(reason)
-        self.reason = reason
+        self.reason, self.findings = reason, findings

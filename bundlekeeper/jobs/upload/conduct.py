@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from bundlekeeper.errors import InputError, KeeperError, StoppedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.durations import seconds
+from bundlekeeper.formats.escape import some
 from bundlekeeper.jobs.recording.inventory_read import map_entries, who
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.jobs.upload.asked import UploadDone, UploadOptions, UploadTarget
@@ -234,19 +235,27 @@ class Conduct:
         return pieces(self.session.store, target.stored, self.stop, took)
 
 
-def unlisted(conduct: Conduct) -> list[UploadDone]:
-    """What became of every target, in their order; those that no service lists were not tried."""
-    reason = "no service that was named and could be read lists it"
-    nowhere = UploadOutcome(UploadResult.NOT_TRIED, reason)
-    return [conduct.done.get(target.key) or UploadDone(target, "", nowhere) for target in conduct.targets]
+def ended(conduct: Conduct) -> Iterator[UploadDone]:
+    """What became of every target, in their order, with its findings; those that no service lists were not tried.
+
+    A service that could not be read may list it: that is a finding already, and nothing is said against the target.
+    """
+    unread = sorted({found.subject for found in conduct.findings if found.code == "unreadable"})
+    reason = f"{some(unread)} could not be read" if unread else "no service that was named lists it"
+    for target in conduct.targets:
+        done = conduct.done.get(target.key)
+        nowhere = UploadDone(target, "", UploadOutcome(UploadResult.NOT_TRIED, reason))
+        yield _with_findings(done or nowhere) if done or not unread else nowhere
 
 
 def _is_early(done: UploadDone) -> bool:
     """True where it runs although it was asked to wait."""
+    if any(found.code == "activated-early" for found in done.findings):
+        return True
     return done.outcome.result is UploadResult.ACTIVATED and bool(done.outcome.reason)
 
 
-def with_findings(done: UploadDone) -> UploadDone:
+def _with_findings(done: UploadDone) -> UploadDone:
     """The same with a finding for everything but a result that was wanted."""
     outcome, target = done.outcome, done.target
     subject, hint = target.name, f"bundlekeeper where {target.key} --history"
@@ -255,7 +264,7 @@ def with_findings(done: UploadDone) -> UploadDone:
         found = finding("outcome-unknown", subject, outcome.reason, hint)
     elif outcome.result is UploadResult.FAILED:
         found = finding("upload-failed", subject, outcome.reason, hint)
-    elif _is_early(done):
+    elif outcome.result is UploadResult.ACTIVATED and _is_early(done):
         found = finding("activated-early", subject, outcome.reason, "look what went down; report it to the maker")
     elif outcome.result is UploadResult.NOT_TRIED and not done.requests:
         found = finding("not-for-upload", subject, outcome.reason)

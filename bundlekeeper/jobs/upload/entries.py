@@ -17,7 +17,7 @@ from bundlekeeper.jobs.session import Session
 from bundlekeeper.jobs.upload.asked import UploadTarget
 from bundlekeeper.ledger.ask.uploads import INTENT, OUTCOME
 from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
-from bundlekeeper.model.upload import UploadOutcome, UploadResult, UploadWay
+from bundlekeeper.model.upload import APPLY_TIME, UploadOutcome, UploadResult, UploadWay
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.uploads import OpenUpload
@@ -36,7 +36,7 @@ class UploadRecorder:
 
     def begin(self, target: UploadTarget, service: str, way: UploadWay, apply_time: str, address: str) -> str:
         """Record that a file is about to be sent; the id of the entry. Raises as `Ledger.record`."""
-        how = {"apply_time": apply_time, "way": way.value, "target": address}
+        how = {APPLY_TIME: apply_time, "way": way.value, "target": address}
         event = replace(
             self._common(target, EventKind.UPLOAD_BEGUN, service),
             version=target.version,

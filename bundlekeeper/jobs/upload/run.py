@@ -143,7 +143,7 @@ def _run(
     agree: Agree,
     stop: Stop,
 ) -> UploadRun:
-    from bundlekeeper.jobs.upload.conduct import Conduct, unlisted, with_findings
+    from bundlekeeper.jobs.upload.conduct import Conduct, ended
     from bundlekeeper.jobs.upload.entries import UploadRecorder
 
     if options.activate and not options.dry_run:
@@ -155,7 +155,7 @@ def _run(
             raise RefusedError("not agreed to: nothing was sent", where=name, hint=hint)
     conduct = Conduct(session, options, targets, UploadRecorder(session, details), stop)
     conduct.run()
-    done = tuple(with_findings(one) for one in unlisted(conduct))
+    done = tuple(ended(conduct))
     found = (*notes, *conduct.findings, *(finding for one in done for finding in one.findings))
     refused = any(one.outcome.result is UploadResult.NOT_TRIED and not one.requests for one in done)
     return UploadRun(options.apply_time, done, tuple(dict.fromkeys(found)), options.dry_run, refused)

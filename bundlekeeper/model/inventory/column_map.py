@@ -214,6 +214,8 @@ def draft(document: Document, samples: Sequence[Sequence[str]], headings: Headin
         if not column.key or wrong or (holds in held and not may_repeat(column.key)):
             is_doubtful = not column.key and (headings.may_be_version(column.heading) or _are_versions(cells))
             review = f"{REVIEW}: versions? Of which kind: under [versions]" if is_doubtful else ""
+            if holds in held:
+                review = f"{REVIEW}: or is this the {_stated(column)}?"
             ignored.append(f"    {basic_string(column.heading)},{_remark(column, cells, review)}")
             continue
         held.add(holds)
@@ -228,6 +230,9 @@ def draft(document: Document, samples: Sequence[Sequence[str]], headings: Headin
     ]
     if not {("serial", "", ""), ("parent", "", "")} & held:
         keys.append(f'# "…" = "serial"  # {REVIEW}: which column is it? Without a serial a component has no identity')
+    if ignored:
+        unheld = [key for key in ("model", "slot") if (key, "", "") not in held]
+        keys += [f'# "…" = "{key}"  # {REVIEW}: is it one of those that are ignored?' for key in unheld]
     values = [f"{key} = {basic_string(REVIEW)}" for key in needed]
     for (table, meaning), rows in zip(_TABLES.items(), (keys, versions, values), strict=True):
         if rows:

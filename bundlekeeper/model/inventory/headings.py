@@ -33,13 +33,17 @@ _SURE = {
     "staged": "stagedversion",
     "note": "notes comment comments remark remarks",
 }
-#: Headings that often mean the key, and sometimes something else.
+#: Headings that often mean the key, and sometimes something else; German ones, too.
 _GUESSED = {
-    "name": "server device system machine nodename fqdn",
-    "tags": "rack rackunit racku unit u ru position barcode inventorynumber",
-    "site": "location building",
-    "domain": "domainname manager",
-    "model": "type product hardware",
+    "name": "server device system machine nodename fqdn rechnername gerätename",
+    "tags": "rack rackunit racku unit u ru position barcode inventorynumber inventarnummer assetnr",
+    "serial": "seriennummer seriennr",
+    "site": "location building standort rechenzentrum gebäude",
+    "domain": "domainname manager domäne",
+    "chassis": "gehäuse",
+    "slot": "steckplatz einschub",
+    "model": "type product hardware modell modellname modellbezeichnung typ",
+    "note": "bemerkung bemerkungen anmerkung kommentar",
     "spare": "spareversion previousversion",
     "cluster": "clustername",
     "policy": "policyname firmwarepolicy",

@@ -57,6 +57,8 @@ def _problems(words: Sequence[str]) -> Iterator[str]:
     for title, word in zip(COLUMNS[2:], words, strict=True):
         if not word.isprintable():
             yield f"{title} has characters that cannot be printed"
+    if words[0] in ("-", "?"):
+        yield f"seen cannot be {words[0]}: some version always runs; leave it blank where nobody looked"
     if words[1]:
         try:
             parse(words[1])

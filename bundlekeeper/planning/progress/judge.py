@@ -1,8 +1,9 @@
 """How far a plan is: each component's part of each step beside what was recorded and read.
 
 Rules: a component that was read back at a step's version is done with it, whoever recorded it, and so it is with the
-steps before; an activation that is followed by a reading of another version failed; what is recorded of one step of a
-component counts for the first of its parts that is not done, unless it names the version of another one.
+steps before; a reading from before its activation is none of it; an activation that is followed by a reading of another
+version failed; what is recorded of one step of a component counts for the first of its parts that is not done, unless
+it names the version of another one.
 """
 
 from __future__ import annotations
@@ -75,7 +76,11 @@ def _part(
     item = items[number]
     if number <= at:
         ends = [later.end for later in items[number:]]
-        reading = _last(heard, lambda row: row.what == "observed" and _is_any(row.version, ends, item.kind, same))
+        mine = [
+            n for n, row in enumerate(heard, 1) if row.what == "activated" and same(item.kind, row.version, item.end)
+        ]
+        since = heard[mine[-1] :] if mine else heard
+        reading = _last(since, lambda row: row.what == "observed" and _is_any(row.version, ends, item.kind, same))
         if reading is not None:
             return ItemProgress(item, Outcome.DONE, "", reading.at, reading.reported_by)
         entry = _last(heard, lambda row: row.what == "activated" and _is_any(row.version, ends, item.kind, same))

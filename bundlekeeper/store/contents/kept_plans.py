@@ -118,7 +118,7 @@ class Plans:
     def keep(self, plan: KeptPlan, data: bytes) -> bool:
         """Keep a plan; False where it was kept before, and then its record stays as it is.
 
-        Raises InputError where another open plan has that name, or it is no name.
+        Raises InputError where another open plan has that name, but the one that it goes on with, or it is no name.
         """
         if not _NAME.fullmatch(plan.name) or _PREFIX.fullmatch(plan.name):
             hint = "--name NAME: ASCII letters, digits, dots, dashes; nothing that could be the beginning of a digest"
@@ -128,7 +128,7 @@ class Plans:
             if any(other.sha256 == plan.sha256 for other in kept):
                 return False
             for other in kept:
-                if other.name == plan.name and other.is_open:
+                if other.name == plan.name and other.is_open and other.sha256 != plan.continues:
                     message = f"another plan is called {plan.name}: {other.sha256[:12]}"
                     raise InputError(message, hint=f"--name NAME, or bundlekeeper plan close {plan.name} --reason TEXT")
             files.replace(home, f"{plan.sha256}.json", data)
@@ -205,7 +205,7 @@ def received_plan(store: Store, data: bytes, record: bytes, where: str) -> str:
     before = next((kept for kept in plans.kept() if kept.sha256 == plan.sha256), None)
     if before is not None:
         return before.name
-    if any(kept.name == plan.name and kept.is_open for kept in plans.kept()):
+    if any(kept.name == plan.name and kept.is_open and kept.sha256 != plan.continues for kept in plans.kept()):
         plan = replace(plan, name=f"{plan.name}-{plan.sha256[:8]}")
     plans.keep(plan, data)
     return plan.name

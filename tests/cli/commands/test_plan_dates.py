@@ -38,6 +38,10 @@ def dated(office: Keeper, tmp_path: Path) -> Path:
 
 def test_a_plan_keeps_its_dates_and_gives_them_to_others(office: Keeper, dated: Path, tmp_path: Path) -> None:
     assert office("plan", "check", dated).status == 0
+    shown = office("plan", "show", dated)
+    assert "  window 1: 2099-12-01 01:00 to 05:00 Europe/Lisbon (change 1 | *)\n" in shown.out
+    first = {"window": 1, "site": "holm", "minutes": 240, "zone": "Europe/Lisbon", "note": "change 1 | *"}
+    assert office("plan", "show", dated, "--json").json["dates"][0].items() >= first.items()
     out = office("plan", "calendar", dated)
     events = re.sub(r"\r?\n ", "", out.out).split("BEGIN:VEVENT")[1:]
     assert (out.status, len(events)) == (1, 4)

@@ -37,11 +37,10 @@ def test_a_plan_goes_out_and_its_outcomes_come_back(office: Keeper, tmp_path: Pa
     assert office("trust", "add", "crew", tmp_path / "site.pub", "--form", "sshsig", "--for", "receipts").status == 0
     assert site("trust", "add", "main", tmp_path / "main.pub", "--form", "sshsig", "--for", "indexes").status == 0
     where = ("--volume", "1GB:folder", "--to", out, "--quiet", "--key", tmp_path / "main.key", "--plan", NAME)
-    other = office("media", "write", "--for", "holm-a", "--release", "6.0", *where)
-    assert (other.status, "of domain holm-b, and the set is for domain holm-a to release 6.0" in other.err) == (
-        2,
-        True,
-    ), other.err
+    for domain, release in (("holm-a", "6.1"), ("holm-b", "6.0")):
+        other = office("media", "write", "--for", domain, "--release", release, *where)
+        told = f"of domain holm-b to release 6.1, and the set is for domain {domain} to release {release}"
+        assert (other.status, told in other.err) == (2, True), other.err
     assert not list(out.iterdir())
     written = office("media", "write", "--for", "holm-b", "--release", "6.1", *where)
     assert written.status < 2, written.out + written.err
@@ -79,6 +78,24 @@ def test_a_plan_goes_out_and_its_outcomes_come_back(office: Keeper, tmp_path: Pa
     assert again.json["plans"] == [], "a plan that is not the index's is not kept"
 
 
+def test_a_plan_that_comes_closes_the_one_that_it_goes_on_with(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    _keys(tmp_path)
+    there = {"BUNDLEKEEPER_STORE": str(tmp_path / "site")}
+    assert office("trust", "add", "main", tmp_path / "main.pub", "--form", "sshsig", "--for", "indexes", env=there)
+    for number, name in enumerate((NAME, "again")):
+        if number:
+            office("route", "holm-b", "--to", "6.1", "--continues", NAME, "--out", tmp_path / "again.json")
+            assert office("plan", "keep", tmp_path / "again.json", "--name", "again").status < 2
+        (out := tmp_path / f"out-{number}").mkdir()
+        to = ("--for", "holm-b", "--release", "6.1", "--volume", "1GB:folder", "--to", out, "--plan", name, "--quiet")
+        assert office("media", "write", *to, "--key", tmp_path / "main.key").status < 2
+        came = office("media", "receive", out, "--quiet", env=there)
+        assert (came.status < 2, "is closed: continued by again" in came.err) == (True, bool(number)), came.err
+    assert office("inventory", "load", MARRAM, "--reported-by", "kim", env=there).status == 0
+    assert [plan["name"] for plan in office("plan", "list", "--json", env=there).json["plans"]] == ["again"]
+
+
 def _closed_there_is_closed_here(office: Keeper, site: Any, tmp_path: Path, words: tuple[str | Path, ...]) -> None:
     """The entry that closes a plan comes with the receipt; one that takes it back goes with an export."""
     assert site("plan", "close", NAME, "--reason", "the site is done", "--reported-by", "kim").status == 0
@@ -91,7 +108,7 @@ def _closed_there_is_closed_here(office: Keeper, site: Any, tmp_path: Path, word
     assert (here["closed"]["reported_by"], here["closed"]["reason"]) == ("kim", "the site is done")
     assert office("plan", "list", "--json").json["plans"] == []
     assert office("plan", "close", NAME, "--reason", "again").status == 2
-    assert site("ledger", "undo", "--last", "--reason", "it goes on").status < 2
+    assert site("ledger", "undo", "--last", "--yes", "--reason", "it goes on").status < 2
     assert len(site("plan", "list", "--json").json["plans"]) == 1
     lines = tmp_path / "lines.jsonl"
     assert site("ledger", "export", "--output", lines).status == 0

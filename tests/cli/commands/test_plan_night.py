@@ -214,6 +214,34 @@ def test_what_was_seen_at_a_time_was_done_by_then(office: Keeper, tmp_path: Path
     assert office("where", key, "--json").json["components"][0]["agreement"] == "agrees"
 
 
+def _ago(minutes: int) -> str:
+    return f"{datetime.now(UTC) - timedelta(minutes=minutes):%Y-%m-%dT%H:%M:%SZ}"
+
+
+def test_what_was_seen_before_the_work_is_no_evidence_of_it(office: Keeper, tmp_path: Path) -> None:
+    """A sheet of another night is refused whole, each row with what it is older than."""
+    kept_plan(office, tmp_path)
+    sheet = tmp_path / "sheet.csv"
+    office("plan", "record", NAME, "--window", "1", "--template", sheet)
+    head = office("ledger", "verify", "--json").json["chain"]
+    words = ("plan", "record", NAME, "--window", "1", "--sheet", sheet)
+    fill_in(sheet, lambda component, expected: expected, _ago(120))
+    for more in (("--yes",), ("--yes", "--dry-run")):
+        before = office(*words, *more)
+        assert before.status == 2, before.out + before.err
+        for key in outcomes(office, 1):
+            assert f"{key} was seen at " in before.err
+        assert before.err.count("before the plan was made: ") == len(outcomes(office, 1))
+    assert office("ledger", "verify", "--json").json["chain"] == head
+    assert office("plan", "record", NAME, "--window", "1", "--yes", "--at", _ago(20)).status == 0
+    fill_in(sheet, lambda component, expected: expected, _ago(30))
+    older = office(*words)
+    assert (older.status, "before it was activated: " in older.err) == (2, True), older.err
+    fill_in(sheet, lambda component, expected: expected, _ago(10))
+    assert office(*words).status == 0
+    assert set(outcomes(office, 1).values()) == {"done"}
+
+
 def test_every_problem_of_a_sheet_is_named_with_its_row(office: Keeper, tmp_path: Path) -> None:
     kept_plan(office, tmp_path)
     sheet = tmp_path / "sheet.csv"
@@ -248,7 +276,11 @@ def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Pa
     sheet = tmp_path / "sheet.csv"
     office("plan", "record", NAME, "--window", "1", "--template", sheet)
     assert office("plan", "record", NAME, "--window", "1", "--template", tmp_path / "a.ods").status == 2
-    for row, meant in ((f"{one},0.0.1,0.0.1,,,", f"{one}: 0.0.1 is expected there"),):
+    for row, meant in (
+        (f"{one},0.0.1,0.0.1,,,", f"{one}: 0.0.1 is expected there"),
+        (f"{one},,-,,,", f"{one}: seen cannot be -: some version always runs"),
+        (f"{one},,?,,,", f"{one}: seen cannot be ?"),
+    ):
         sheet.write_text(f"component,expected,seen,time,reported by,note\n{row}\n")
         done = office(*words, "--sheet", sheet)
         assert (done.status, meant in done.err) == (2, True), done.err
@@ -258,8 +290,9 @@ def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Pa
     ):
         done = office(*words, "--dry-run", *(word for text in texts for word in ("--except", text)))
         assert (done.status, meant in done.err) == (2, True), done.err
-    office("plan", "record", NAME, "--window", "1", "--template", sheet, "--yes")
     sheet.unlink()
+    both = office("plan", "record", NAME, "--window", "1", "--template", sheet, "--yes", "--sheet", sheet)
+    assert (both.status, "a template has no --yes, --sheet" in both.err) == (2, True), both.err
     office("plan", "record", NAME, "--window", "1", "--template", sheet)
     fill_in(sheet, lambda component, expected: expected if component == one else "")
     assert office(*words, "--sheet", sheet).status == 0
@@ -269,6 +302,35 @@ def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Pa
     fill_in(sheet, lambda component, expected: "5.4.10" if component == one else expected)
     other = office(*words, "--sheet", sheet)
     assert (other.status, f"{one} was read back at" in other.err) == (2, True), other.err
+
+
+def test_an_exception_is_named_as_without_takes_it(office: Keeper, tmp_path: Path) -> None:
+    """A server by chassis and slot, or by its whole place; of what is named twice no name wins in silence."""
+    kept_plan(office, tmp_path)
+    office("plan", "record", NAME, "--window", "1", "--yes")
+    words = ("plan", "record", NAME, "--window", "2", "--yes", "--dry-run")
+    parts = progress(office)["windows"][1]["components"]
+    server = next(row for row in parts if row["server"] == "HOLMB-B1")
+    slot = "/".join(server["place"].split("/")[-2:])
+    for called in (slot, server["place"]):
+        done = office(*words, "--except", f"{called}=failed:fan")
+        assert "HOLMB-B1:bios" in done.out, done.err
+        assert done.out.count(": fan") == sum(row["server"] == "HOLMB-B1" for row in parts)
+    twice = office(*words, "--except", f"{slot}=failed:fan", "--except", f"{server['key']}=no-answer")
+    assert (twice.status, f"{server['key']} is excepted twice: by {slot}" in twice.err) == (2, True), twice.err
+
+
+def test_what_is_no_plan_to_be_followed_is_not_kept(office: Keeper, tmp_path: Path) -> None:
+    (tmp_path / "empty.json").touch()
+    empty = office("plan", "keep", tmp_path / "empty.json")
+    assert (empty.status, "the file is empty" in empty.err) == (2, True)
+    assert office("route", "holm-b", "--to", "5.4", "--out", tmp_path / "nothing.json").status < 2
+    nothing = office("plan", "keep", tmp_path / "nothing.json")
+    assert (nothing.status, "there is nothing to do in this plan" in nothing.err) == (2, True), nothing.err
+    kept_plan(office, tmp_path)
+    assert office("route", "holm-b", "--to", "6.1", "--out", tmp_path / "second.json").status < 2
+    second = office("plan", "keep", tmp_path / "second.json", "--name", "second")
+    assert f"note: also open for holm-b: plan {NAME}; " in second.err
 
 
 def test_a_skipped_server_is_left_out_of_what_is_left(office: Keeper, tmp_path: Path) -> None:
@@ -299,6 +361,22 @@ def test_a_plan_that_goes_on_has_the_options_of_the_one_before(office: Keeper, t
     assert (own["options"]["window_minutes"], own["options"]["parallel"]) == (300, [["", 2]])
 
 
+def test_a_plan_that_goes_on_closes_the_one_before(office: Keeper, tmp_path: Path) -> None:
+    """Both would be due, and which of them holds nobody could see; it takes the old one's name, too."""
+    old = kept_plan(office, tmp_path)
+    office("plan", "record", NAME, "--window", "1", "--yes")
+    again = tmp_path / "again.json"
+    office("route", "holm-b", "--to", "6.1", "--continues", NAME, "--out", again)
+    kept = office("plan", "keep", again, "--name", NAME)
+    assert f"plan {NAME} ({old[:8]}) is closed: continued by {NAME}\n" in kept.out, kept.out + kept.err
+    (listed,) = office("plan", "list", "--json").json["plans"]
+    assert (listed["continues"], listed["name"]) == (old, NAME)
+    status = office("status", "--json").json["items"]
+    assert sum(item["code"] == "plan-due" for item in status) <= 1
+    assert office("plan", "keep", again, "--name", NAME, "--json").json["continued"] is None
+    assert office("plan", "close", old, "--reason", "x").status == 2
+
+
 def test_a_server_that_is_left_out_is_named_wherever_the_plan_is_told(office: Keeper, tmp_path: Path) -> None:
     words = ("route", "holm-a", "--to", "6.1", "--without", "1/2", "--reason", "off until March")
     made = office(*words, "--out", tmp_path / "plan.json", "--json")
@@ -321,9 +399,12 @@ def test_every_document_of_a_plan_counts_the_same(office: Keeper, tmp_path: Path
     words = f"{shown['warning']} warnings"
     assert shown["warning"] > 1
     assert shown["error"] == 0
-    assert f"it has {words}: bundlekeeper report --runbook --plan {NAME} --out FILE" in kept.out
+    assert f"with the gaps of today it has {words}: bundlekeeper report --runbook --plan {NAME} --out FILE" in kept.out
     assert f"{shown['warning']} open gaps in it" in made.out
     assert f"the plan has {shown['warning']} open gaps" in office("plan", "ticket", NAME).err
+    checked = office("plan", "check", NAME).out
+    assert re.search(r" rules?; none is broken\n", checked), checked
+    assert "Gaps, space, verifications, signatures and pairs were not looked at here" in checked
 
 
 def test_a_name_for_a_plan_is_made_of_any_domain() -> None:

@@ -28,7 +28,7 @@ WORK: tuple[tuple[str | Path, ...], ...] = (
     ("activate", "skerry-a", "--kind", "io-module", "--version", "6.0.1", "--at", "2026-11-23", "--reported-by", "lee"),
     ("observe", "SKERRYA-IO1", "--active", "5.4.10", "--at", "2026-11-23", "--reported-by", "lee"),
     ("observe", "SKERRYA-IO2", "--no-answer", "--at", "2026-11-24", "--reported-by", "noor"),
-    ("ledger", "undo", "--last", "--reason", "it was switched off", "--reported-by", "noor"),
+    ("ledger", "undo", "--last", "--yes", "--reason", "it was switched off", "--reported-by", "noor"),
 )
 QUESTIONS = (
     ("where",), ("where", "--on", "2026-11-22"), ("where", "--count", "domain", "--count", "active"),

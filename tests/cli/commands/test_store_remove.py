@@ -68,6 +68,15 @@ def test_a_removed_bundle_is_not_missing_and_comes_back_only_by_name(office: Kee
     assert office("verify", "--quick", "--quiet").status == 0
 
 
+def test_a_damaged_ledger_is_found_by_what_asks_it_for_removals(office: Keeper, world: World, tmp_path: Path) -> None:
+    """Nobody can say what was removed, so nothing is called well."""
+    (tmp_path / "store/.keeper/ledger.sqlite").write_bytes(b"no database " * 1000)
+    for words in (("verify", "--quiet"), ("store", "add", world.manifest, "--from", world.downloads, "--quiet")):
+        done = office(*words, "--json")
+        assert (done.status, done.codes) == (3, ["damaged"]), done.out
+        assert "what was removed from the store is not known" in done.json["findings"][0]["message"]
+
+
 def test_rm_by_hand_stays_missing_in_both(office: Keeper, world: World, tmp_path: Path) -> None:
     """Only an entry of the ledger says that somebody meant it; each says how it comes back, and that works."""
     (tmp_path / "store" / FILE).unlink()
@@ -121,7 +130,7 @@ def test_what_a_release_prefers_and_the_store_lacks_is_told(office: Keeper) -> N
 def test_an_undo_brings_no_file_back(office: Keeper) -> None:
     """Else neither the file nor who removed it would be known."""
     assert office(*REMOVE, "--confirm", UNNEEDED).status == 0
-    undone = office("ledger", "undo", "--last", "--reason", "oops", "--reported-by", "kim")
+    undone = office("ledger", "undo", "--last", "--yes", "--reason", "oops", "--reported-by", "kim")
     assert (undone.status, f"--again {UNNEEDED}" in undone.err) == (4, True)
     again = office(*REMOVE, "--confirm", UNNEEDED)
     assert (again.status, "removed on" in again.err) == (2, True)
@@ -155,7 +164,7 @@ def test_an_entry_that_was_taken_back_removes_nothing(office: Keeper, tmp_path: 
     environment = {**os.environ, "BUNDLEKEEPER_STORE": str(tmp_path / "store")}
     words = ["-c", _KILLED.format(place="removed._take_out"), *REMOVE, "--confirm", UNNEEDED]
     assert forked.run(words, env=environment, cwd=tmp_path).returncode == -9
-    undone = office("ledger", "undo", "--last", "--reason", "not this one", "--reported-by", "kim")
+    undone = office("ledger", "undo", "--last", "--yes", "--reason", "not this one", "--reported-by", "kim")
     assert undone.status == 0, undone.err
     assert office("verify", "--quick", "--quiet").status == 0
     assert (tmp_path / "store" / FILE).exists()

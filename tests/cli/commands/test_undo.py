@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import pty
 import re
+import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
@@ -19,6 +23,7 @@ from bundlekeeper.ledger.record.batches import batch_id
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.config import UserConfig
 from tests.conftest import Keeper
+from tests.kits.forked import ROOT
 from tests.kits.ledger_commands import MARRAM
 from tests.kits.ledger_history import DAY0, read, stated
 
@@ -120,10 +125,18 @@ def test_last_is_the_last_batch_by_whomever_and_never_goes_further_back(office: 
     assert office("observe", "HOLMA-SW1", "--active", "9.9", "--reported-by", "lee").status == 0
     undo = ("ledger", "undo", "--last", "--reason", "typed wrongly", "--reported-by", "kim")
     assert "reported by lee, not by kim" in office(*undo, "--dry-run").err
-    done = office(*undo)
+    after = state(office)
+    unasked = office(*undo)
+    assert (unasked.status, "observed on HOLMA-SW1" in unasked.err, "--yes agrees to it" in unasked.err) == (
+        4,
+        True,
+        True,
+    )
+    assert state(office) == after
+    done = office(*undo, "--yes")
     assert (done.status, "reported by lee, not by kim" in done.err) == (0, True)
     assert state(office) == before
-    again = office(*undo)
+    again = office(*undo, "--yes")
     assert again.status == 2
     assert "was undone already" in again.err
     assert f"bundlekeeper ledger undo {older}" in again.err
@@ -200,3 +213,22 @@ def test_what_is_recorded_at_the_same_time_stops_an_undo(tmp_path: Path, monkeyp
         with pytest.raises(LockedError, match="nothing was undone"):
             undo(session, UndoRequest((staged.id(),), "wrong", "ada"))
         assert [entry.event for entry in ledger.entries()] == [staged, activated]
+
+
+@pytest.mark.parametrize(("typed", "status"), [("y\n", 0), ("\n", 4)])
+def test_on_a_terminal_the_last_batch_is_shown_and_asked_for(
+    office: Keeper, tmp_path: Path, typed: str, status: int
+) -> None:
+    stage(office, "HOLMA-IO1")
+    leader, follower = pty.openpty()
+    os.write(leader, typed.encode())  # the terminal keeps the line until it is read
+    words = ["ledger", "undo", "--last", "--reason", "x", "--store", str(tmp_path / "store")]
+    done = subprocess.run(
+        [sys.executable, "-m", "bundlekeeper", *words], stdin=follower, capture_output=True, text=True, cwd=ROOT,
+        check=False,
+    )  # fmt: skip
+    os.close(follower)
+    os.close(leader)
+    assert done.returncode == status, done.stderr
+    assert "1 entry would be undone. Is that what you mean?" in done.stderr
+    assert ("undone: staged" in done.stdout) is (status == 0)

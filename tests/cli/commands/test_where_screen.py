@@ -36,6 +36,15 @@ def test_one_server_is_named_above_its_components(loaded: Keeper) -> None:
     ]
 
 
+def test_history_and_a_head_are_whole_within_80_columns(loaded: Keeper) -> None:
+    told = loaded("where", "B3:bios", "--history", env=NARROW).out.splitlines()
+    head = loaded("ledger", "verify", env=NARROW).out.splitlines()
+    assert max(map(len, [*told, *head])) <= 80
+    (wide,) = (line for line in loaded("where", "B3:bios", "--history").out.splitlines() if "observed" in line)
+    assert " ".join(told[:-1]).split() == wide.split()
+    assert loaded("ledger", "verify", "--json").json["chain"]["head"] in head[-1]
+
+
 def test_several_servers_have_a_line_for_each_component_names_first(loaded: Keeper) -> None:
     lines = loaded("where", "holm-a", env=NARROW).out.splitlines()
     assert lines[0].split() == ["name", "or", "place", "component", "active", "staged", "previous"]

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import Keeper
+from tests.conftest import MARRAM, Keeper
+from tests.kits.plan_commands import NAME, kept_plan
 
 
 class Tables(HTMLParser):
@@ -93,6 +94,23 @@ def test_the_page_agrees_with_where_and_gaps(worked: Keeper, tmp_path: Path) -> 
     }
     assert gaps == {"holm-a": False, "holm-b": False, "skerry-a": False}
     assert tables.words == ["gaps", "gaps", "not known"]
+
+
+def test_a_domain_where_a_window_failed_is_not_called_window_next(office: Keeper, tmp_path: Path) -> None:
+    kept_plan(office, tmp_path)
+    assert _page(office, tmp_path / "before.html")[0].words[1] == "window next"
+    assert office("plan", "record", NAME, "--window", "1", "--yes", "--except", "HOLMB-IO1=failed:dead").status == 0
+    assert _page(office, tmp_path / "after.html")[0].words[1] == "gaps"
+    text = (tmp_path / "after.html").read_text("utf-8")
+    assert text.count("1 component failed in window 1") > 1, "the tile says it, and the plan"
+
+
+def test_without_a_manifest_the_page_names_what_it_takes(keeper: Keeper, tmp_path: Path) -> None:
+    assert keeper("inventory", "load", MARRAM, "--reported-by", "kim").status == 0
+    keeper("report", "--overview", "--out", tmp_path / "page.html")
+    text = (tmp_path / "page.html").read_text("utf-8")
+    assert "store add MANIFEST --from DIR" in text
+    assert "--manifest" not in text
 
 
 def test_the_history_since_a_day_is_what_the_page_of_each_day_shows(worked: Keeper, tmp_path: Path) -> None:

@@ -229,6 +229,18 @@ def test_a_component_that_no_service_lists_is_not_sent_to(desk: UploadDesk) -> N
     assert (done.status, result(done)) == (4, "not-tried"), done.out
 
 
+def test_a_refused_log_in_is_told_once(desk: UploadDesk) -> None:
+    """Nothing is said against the component: nobody could ask the service whether it has it."""
+    _, serial, other = desk.domain()
+    words = [*desk.words(serial, desk.service(serial, other)), "--json"]
+    words[words.index("--user") + 1] = "nobody"
+    done = desk.run(*words)
+    errors = [found["message"] for found in done.json["findings"] if found["level"] == "error"]
+    assert (done.status, errors) == (3, ["the service refused the login (401)"]), done.out
+    (row,) = done.json["upload"]["targets"]
+    assert (row["result"], row["reason"].endswith(" could not be read")) == ("not-tried", True)
+
+
 # -- the ways ----------------------------------------------------------------------------------------------------------
 
 

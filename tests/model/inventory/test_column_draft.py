@@ -43,6 +43,7 @@ ignored = [
 "Building" = "site"  # REVIEW: guessed; such as holm
 "Serial No." = "serial"  # such as S1, S2
 "Slot" = "slot"  # such as 3, 4
+# "…" = "model"  # REVIEW: is it one of those that are ignored?
 
 [versions]  # heading = the kind whose version its cells hold: one row is one server
 "BIOS" = "bios"  # such as 6.0, 6.1
@@ -53,6 +54,22 @@ ignored = [
 domain = "REVIEW"
 """
     )
+
+
+def test_german_headings_are_guessed_and_a_key_that_none_holds_is_asked_for() -> None:
+    german = (
+        "Standort;Domäne;Gehäuse;Steckplatz;Modell;Seriennummer;BIOS-Version;Bemerkung\nholm;a;1;2;Tern-2;S1;6.0;x\n"
+    )
+    text = drafted(german)
+    pairs = {"Standort": "site", "Domäne": "domain", "Gehäuse": "chassis", "Steckplatz": "slot", "Modell": "model",
+             "Seriennummer": "serial", "Bemerkung": "note"}  # fmt: skip
+    for heading, key in pairs.items():
+        assert f'"{heading}" = "{key}"  # REVIEW: guessed; ' in text
+    twice = drafted(german.replace("Bemerkung", "Einschub"))
+    assert '"Einschub",  # REVIEW: or is this the slot?; such as x\n' in twice
+    other = drafted("Site,Domain,Serial,BIOS,Malli,Paikka\nholm,a,S1,6.0,Tern-2,3\n")
+    for key in ("model", "slot"):
+        assert f'# "…" = "{key}"  # REVIEW: is it one of those that are ignored?\n' in other
 
 
 def test_a_draft_is_refused_until_it_is_filled_in_and_reads_its_sheet_then() -> None:
@@ -97,7 +114,7 @@ def test_a_column_of_versions_is_not_left_out_in_silence(cells: list[str], is_as
 
 def test_a_draft_asks_for_the_serial_that_no_heading_names() -> None:
     """A sheet in another language."""
-    lines = drafted("Seriennummer,BIOS\nS1,6.0\n").splitlines()
+    lines = drafted("Sarjanumero,BIOS\nS1,6.0\n").splitlines()
     assert lines[lines.index("[keys]  # heading = the key of a component that its cells hold") + 1].startswith(
         '# "…" = "serial"  # REVIEW'
     )

@@ -36,6 +36,8 @@ V0, V1, V2 = _FIRST.start, _FIRST.end, _SECOND.end
         (V1, (("staged", V1), ("activated", V1)), "not-read-back", "left"),
         (V1, (("staged", V1), ("activated", V1), ("observed", V1)), "done", "left"),
         (V1, (("observed", V1),), "done", "left"),
+        (V1, (("observed", V1), ("activated", V1)), "not-read-back", "left"),
+        (V2, (("activated", V1), ("observed", V1), ("activated", V2)), "done", "not-read-back"),
         (V0, (("activated", V1), ("observed", V0)), "failed", "left"),
         (V0, (("staged", V1), ("failed", V1)), "failed", "left"),
         (V0, (("failed", ""),), "failed", "left"),

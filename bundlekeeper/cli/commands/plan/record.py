@@ -103,6 +103,9 @@ def record(
     from bundlekeeper.jobs.recording.statements import RecordDetails
     from bundlekeeper.jobs.session import Session
 
+    if template is not None:
+        insist_on_none({"yes": yes, "except": excepted, "read": read, "sheet": sheet, "at": at, "dry-run": dry_run},
+                       "it records nothing", "a template")  # fmt: skip
     if read and sheet is not None:
         raise InputError("--read and --sheet are two sources of what was seen", hint="give one, then the other")
     details = RecordDetails(at, zone, reported_by, done_by, note=note, anyway=anyway)
@@ -125,7 +128,8 @@ def record(
             return 0
         job.insist_on_turn(found, anyway)
         exceptions = job.exceptions_of(found, excepted or ())
-        exceptions += screen.asked(found, json=json) if found.open and not yes and not dry_run else []
+        if found.open and not yes and not dry_run:
+            exceptions = screen.asked(found, exceptions, json=json)
         seen, source = job.seen_of(session, found, services, sheet)
         done = job.record_window(session, found, exceptions, details, seen, source, dry_run=dry_run)
     screen.show(done, found, form=form_of(json=json))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
+from bundlekeeper.cli.screen.marks import put
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
@@ -25,12 +26,12 @@ def show_verified(done: LedgerVerified, *, form: OutputForm) -> None:
         output.envelope("ledger-verify", done.findings, data)
         return
     output.findings_text(done.findings)
-    output.line(f"ledger {head.ledger[:8]}: {counted(head.count, 'event')}, head {head.digest}")
+    put(f"ledger {head.ledger[:8]}: {counted(head.count, 'event')}, head {head.digest}")
     for row in done.writers:
-        output.line(f"recorded by {row.writer}: {counted(row.events, 'event')}, head {row.head}")
+        put(f"recorded by {row.writer}: {counted(row.events, 'event')}, head {row.head}")
     if at is not None:
         whose = f"the head of {done.of}'s chain" if done.of else "the chain's head"
-        output.line(f"the head that you gave is {whose} after {counted(at, 'event')}: these events are unchanged")
+        put(f"the head that you gave is {whose} after {counted(at, 'event')}: these events are unchanged")
 
 
 def write_lines(lines: Iterable[bytes]) -> None:

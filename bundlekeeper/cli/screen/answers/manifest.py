@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.marks import put
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.cli.screen.user_files import MANIFEST, write_new, write_over
 from bundlekeeper.errors import errors_include
@@ -106,7 +107,7 @@ def show_text(found: ShownManifest) -> None:
     manifest = found.loaded.manifest
     expires = f", expires {manifest.expires}" if manifest.expires else ", no expiry"
     output.line(f"{manifest.platform}, sequence {manifest.sequence}, issued {manifest.issued}{expires}")
-    output.line(f"sha256 {found.loaded.sha256}; versions in {manifest.versions.order} order")
+    put(f"sha256 {found.loaded.sha256}; versions in {manifest.versions.order} order")
     _bundles(manifest)
     if manifest.release:
         _releases(manifest)

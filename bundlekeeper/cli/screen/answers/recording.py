@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
+from bundlekeeper.errors import RefusedError
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.recording.undo import text_of
 
@@ -14,6 +17,7 @@ _SHOWN = 20  # entries that are undone, for people
 if TYPE_CHECKING:
     from bundlekeeper.jobs.recording.record import RecordingDone
     from bundlekeeper.jobs.recording.undo import Undone
+    from bundlekeeper.ledger.record.ledger import LedgerEntry
 
 
 def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -> None:
@@ -42,6 +46,21 @@ def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -
     output.findings_aside(done.findings)
     if recorded:
         output.aside("next: bundlekeeper where" + (f" {name}" if name else ""))
+
+
+def ask_undone(entries: Sequence[LedgerEntry]) -> None:
+    """Ask on the terminal whether these entries are meant. Raises RefusedError without a yes, or a terminal."""
+    hint = "--yes agrees to it; or name the batch that is meant: bundlekeeper ledger undo BATCH --reason TEXT"
+    lines = [text_of(entry) for entry in entries[:_SHOWN]]
+    lines += [f"and {len(entries) - _SHOWN} more"] if len(entries) > _SHOWN else []
+    count = counted(len(entries), "entry", "entries")
+    if not sys.stdin.isatty():
+        raise RefusedError(f"{count} would be undone; nothing was recorded", hint=hint, evidence=lines)
+    for line in lines:
+        output.aside(line)
+    output.aside(f"{count} would be undone. Is that what you mean? [y/N]")
+    if sys.stdin.readline().strip().casefold() not in ("y", "yes"):
+        raise RefusedError("not agreed; nothing was recorded", hint=hint)
 
 
 def show_undone(done: Undone, *, form: OutputForm) -> None:

@@ -351,10 +351,8 @@ def _events_of(found: WhereFound, entries: Sequence[LedgerEntry]) -> None:
         if event.place is not None and not entry.void and event.what != "gone":
             last = event.place
         reason = f"; {event.reason or event.note or event.anyway}" if event.reason or event.note or event.anyway else ""
-        output.line(
-            f"{_when(event.at)}  {what}{void}  reported by {event.reported_by}, {event.evidence.value}, "
-            f"learned {_when(entry.learned)}, id {entry.id[:12]}, batch {batch}{reason}"
-        )
+        put(f"{_when(event.at)}  {what}{void}  reported by {event.reported_by}, {event.evidence.value}, "
+            f"learned {_when(entry.learned)}, id {entry.id[:12]}, batch {batch}{reason}", "", "    ")  # fmt: skip
 
 
 def _moved_from(before: Place | None, now: Place) -> str:

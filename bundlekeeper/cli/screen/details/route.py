@@ -164,11 +164,11 @@ def _checked(found: CheckedPlan) -> None:
     output.findings_text(verdict.findings)
     put(
         f"{counted(verdict.states, 'state')} judged against {counted(verdict.rules, 'rule')}; "
-        f"{counted(len(verdict.findings), 'finding')}"
+        f"{counted(len(verdict.findings), 'finding') if verdict.findings else 'none is broken'}"
     )
     put(found.compared)
     put(
-        "Space, verifications, signatures and pairs were not looked at here: bundlekeeper gaps, and "
+        "Gaps, space, verifications, signatures and pairs were not looked at here: bundlekeeper gaps, and "
         "report --runbook --plan, do."
     )
     put(CAUTION)

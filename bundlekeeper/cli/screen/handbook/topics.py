@@ -1,19 +1,21 @@
 """A topic on the screen: rendered on a terminal, as its Markdown elsewhere; the list of topics; a command's own help.
 
-Rules: nothing is cut: what is wider than the terminal wraps; a command is shown as a command, never as a topic.
+Rules: nothing is cut: what is wider than the terminal wraps; a command is shown as a command, never as a topic; with
+--plain a table of the text is read from top to bottom, as every table.
 """
 
 from __future__ import annotations
 
 import difflib
+import re
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
-from bundlekeeper.cli.screen.tables import width_of
+from bundlekeeper.cli.screen.tables import PLAIN, width_of
 from bundlekeeper.cli.screen.usage.examples import AppCommand, command_of, help_of, walk
 from bundlekeeper.errors import InputError
 
@@ -33,7 +35,10 @@ def show(name: str, text: str, form: OutputForm) -> None:
 
 
 def markdown(text: str) -> None:
-    """Print Markdown: rendered on a terminal, else as it is."""
+    """Print Markdown: rendered on a terminal, else as it is; with --plain its tables as `title: cell` lines."""
+    if PLAIN.get():
+        output.block("\n".join(_read_aloud(text.splitlines())).rstrip("\n"))
+        return
     if not sys.stdout.isatty():
         output.block(text.rstrip("\n"))
         return
@@ -44,6 +49,20 @@ def markdown(text: str) -> None:
     theme = Theme({"markdown.code": "bold cyan"})  # rich's own has a black ground, also on a white terminal
     console = Console(file=sys.stdout, highlight=False, markup=False, emoji=False, width=width, theme=theme)
     console.print(_rendered(text))
+
+
+def _read_aloud(lines: Iterable[str]) -> Iterator[str]:
+    titles: list[str] = []
+    for line in lines:
+        cells = [cell.strip().replace(r"\|", "|") for cell in re.split(r"(?<!\\)\|", line)[1:-1]]
+        if not line.startswith("|"):
+            titles = []
+            yield line
+        elif not titles:
+            titles = cells
+        elif set("".join(cells)) - set("-:"):  # else it is the line below the titles
+            yield from (f"{title}: {cell}" for title, cell in zip(titles, cells, strict=False) if cell)
+            yield ""
 
 
 def _rendered(text: str) -> Markdown:

@@ -69,13 +69,16 @@ def show_kept(done: PlanKept, *, form: OutputForm) -> None:
     """That a plan is kept, and what is against it."""
     plan = done.plan
     if form is OutputForm.JSON:
-        output.envelope("plan-keep", done.findings, {"plan": about(plan), "new": done.is_new})
+        closed = about(done.continued) if done.continued is not None else None
+        output.envelope("plan-keep", done.findings, {"plan": about(plan), "new": done.is_new, "continued": closed})
         return
     put(f"{'kept' if done.is_new else 'kept already'} as {plan.name}: {head(plan)}")
+    if done.continued is not None:
+        put(f"plan {done.continued.name} ({done.continued.sha256[:8]}) is closed: {done.continued.reason}")
     counts = tally(done.findings)
     if counts:
         see = f"bundlekeeper report --runbook --plan {plan.name} --out FILE has all of them"
-        put(output.of_store(f"it has {counts}: {see}"))
+        put(output.of_store(f"with the gaps of today it has {counts}: {see}"))
     next_line(f"bundlekeeper plan progress {plan.name}")
 
 
@@ -154,12 +157,18 @@ def show_plan(found: ShownPlan, *, form: OutputForm) -> None:
     """A plan's steps and windows as they were planned."""
     plan, work = found.document.plan, found.work
     if form is OutputForm.JSON:
-        data = {"plan": about(found.kept) if found.kept else None, "sha256": found.document.sha256}
+        data: dict[str, Any] = {"plan": about(found.kept) if found.kept else None, "sha256": found.document.sha256}
         rows = [asdict(_step(work, number)) for number in work.steps]
-        output.envelope("plan-show", [], {**data, "domain": plan.domain, "release": plan.release, "steps": rows})
+        dates = [{"window": window.number, **asdict(window.dated)} for window in work.windows if window.dated]
+        data |= {"domain": plan.domain, "release": plan.release, "steps": rows, "dates": dates}
+        output.envelope("plan-show", [], data)
         return
     put(head(found.kept) if found.kept else f"{plan.domain} to {plan.release}, sha256 {found.document.sha256}")
     write(_STEP_COLUMNS, [_step(work, number) for number in work.steps])
+    for window in work.windows:
+        if window.dated is not None:
+            note = f" ({window.dated.note})" if window.dated.note else ""
+            put(f"window {window.number}: {window.dated.text()}{note}", "  ", "    ")
     put_left_out(left_out_of(found.document))
     next_line(f"bundlekeeper plan progress {found.name}")
 

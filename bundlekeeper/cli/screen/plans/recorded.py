@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
@@ -25,8 +25,8 @@ def _expected_text(window: OpenWindow) -> Iterator[str]:
         yield f"  {row.item.key}  {row.item.kind} {row.item.place}  to {row.item.end}"
 
 
-def asked(window: OpenWindow, *, json: bool) -> list[ExceptionOf]:
-    """The exceptions that a person types, until an empty line; then what is left must be agreed to.
+def asked(window: OpenWindow, before: Sequence[ExceptionOf], *, json: bool) -> list[ExceptionOf]:
+    """Those `before`, and what a person types, until an empty line; then what is left must be agreed to.
 
     Raises RefusedError where it is not, or nobody can be asked.
     """
@@ -37,10 +37,10 @@ def asked(window: OpenWindow, *, json: bool) -> list[ExceptionOf]:
         raise RefusedError("nobody agreed to what is to be recorded, so nothing was", hint=hint)
     for text in _expected_text(window):
         output.aside(text)
-    found: list[ExceptionOf] = []
+    found = [*before]
     while text := _typed("what was not done as planned? (SERIAL=failed:REASON; empty: nothing else) "):
         try:
-            found.append(exception_of(window, text))
+            found.append(exception_of(window, text, found))
         except InputError as error:
             output.aside(f"{error.message}: {error.hint}")
     if _typed(f"record window {window.number} with {counted(len(found), 'exception')}? (yes) ").lower() not in (

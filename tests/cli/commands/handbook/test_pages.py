@@ -103,6 +103,12 @@ def test_a_topic_is_markdown_in_a_pipe(keeper: Keeper) -> None:
     assert keeper("help", "exit", "--json").json["text"].strip() == ran.out.strip()
 
 
+def test_with_plain_the_tables_of_a_topic_are_read_from_top_to_bottom(keeper: Keeper) -> None:
+    ran = keeper("help", "exit", "--plain")
+    assert "status: 0\nmeans: all well\n\nstatus: 1\n" in ran.out
+    assert (ran.status, "| --- |" in ran.out, ran.out.startswith("# Exit statuses\n")) == (0, False, True)
+
+
 def test_the_topic_of_the_config_file_shows_what_holds(keeper: Keeper, tmp_path: Path) -> None:
     """With where each value comes from; no value reaches the terminal as an escape."""
     (tmp_path / "bundlekeeper").mkdir()
@@ -229,6 +235,8 @@ def test_the_store_is_named_before_the_command_or_after_it(keeper: Keeper, offic
         ["--store", store, "store", "list", "--json"],
         [f"--store={store}", "store", "list", "--json"],
         ["store", "list", "--store", store, "--json"],
+        ["store", "--store", store, "list", "--json"],
+        ["store", f"--store={store}", "list", "--json"],
     ):
         assert json.loads(keeper(*words, env=empty).out)["store"] == store
     assert keeper("--store", store, "where", "HOLMA-IO1", env=empty).status == 0
