@@ -25,7 +25,6 @@ from bundlekeeper.ledger.event.events import RANK
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place
 from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
 from bundlekeeper.ledger.state.banks import Bank, Image, version_in
-from bundlekeeper.ledger.state.fold import OPEN
 from bundlekeeper.model.vocabulary import BOOT_FILES
 
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare", "staged")
@@ -115,7 +114,7 @@ def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[Chosen]
     meant = _Meant(ledger, selector)
     if meant.impossible:
         return
-    for state in as_of.states(meant.questions()):
+    for state in as_of.states(meant.questions(), meant.words.get("component")):
         bundles = meant.matches(state)
         if bundles is not None:
             yield Chosen(state, bundles)
@@ -300,9 +299,10 @@ def _counted(
     """Of each group: numbers of words, 0 for none; how many components; how many of them differ."""
     meant = _Meant(ledger, selector)
     is_by_index = meant.of_images or selector.staged or meant.words.keys() & {"component", "parent", "name", "tag"}
-    if as_of.is_newest and not is_by_index:
+    time = None if is_by_index or as_of.again else as_of.rows_then
+    if time is not None:
         if not meant.impossible:
-            yield from _counted_now(ledger, keys, meant)
+            yield from _counted_by_place(ledger, keys, meant, time)
         return
     for chosen in _chosen(ledger, selector, as_of):
         found = chosen.state.snapshot
@@ -315,15 +315,15 @@ def _group_cell(value: int | Bank) -> int | None:
     return 0 if value[0] is None else value[0][0]
 
 
-def _counted_now(
-    ledger: Ledger, keys: Sequence[str], meant: _Meant
+def _counted_by_place(
+    ledger: Ledger, keys: Sequence[str], meant: _Meant, time: tuple[str, tuple[int, ...]]
 ) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
-    """The same of the states now, counted by the database."""
+    """The same of the rows of one time, counted by the database."""
     condition, values = meant.condition()
     if not meant.selector.gone:
         condition = f"present = 1 AND {condition}"
     columns, sums = ", ".join(keys) or "NULL", "count(*), total(differs)"
-    rows = by_place(ledger.connection, columns, f"until = ? AND {condition}", (OPEN, *values), sums)
+    rows = by_place(ledger.connection, columns, f"{time[0]} AND {condition}", (*time[1], *values), sums)
     for *cells, count, differs in rows:
         numbers = []
         for key, cell in zip(keys, cells, strict=False):
