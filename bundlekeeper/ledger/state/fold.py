@@ -125,8 +125,8 @@ class Lookups:
 class Snapshot(NamedTuple):
     """One component at one time, without its boot files. The order is that of the columns of `state`.
 
-    `tried` is what was staged before an activation that was not read back, (None, event) where nothing was. `unread` is 1
-    while what was recorded as activated was not read since. `failed` and `no_answer` are events.
+    `tried` is what was staged before an activation that was not read back, (None, event) where nothing was; `unread` is
+    1 while what was recorded as activated was not read since. `failed` and `no_answer` are events.
     """
 
     kind: int | None
