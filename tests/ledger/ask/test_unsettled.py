@@ -1,4 +1,4 @@
-"""What is still to be done or found out is what `where` of everything shows to be so, now and where events lie ahead."""
+"""What is still to be done or found out is what `where` of everything shows to be so, now and by an earlier clock."""
 
 from __future__ import annotations
 
