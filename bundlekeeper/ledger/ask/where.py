@@ -7,6 +7,7 @@ about what was *known* when, which is about one store); nothing here writes; one
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 
 from bundlekeeper.errors import InputError
@@ -23,6 +24,7 @@ from bundlekeeper.ledger.ask.types import (
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.events import RANK
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place
+from bundlekeeper.ledger.event.rows import NOTHING
 from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
 from bundlekeeper.ledger.state.banks import Bank, Image, version_in
 from bundlekeeper.model.vocabulary import BOOT_FILES
@@ -30,6 +32,7 @@ from bundlekeeper.model.vocabulary import BOOT_FILES
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare", "staged")
 _BANK_NAMES = ("active", "pending", "spare", "staged", "boot_files")
 _PLACES = ("site", "domain", "chassis", "kind", "model")
+_SERIALS = ("component", "parent", "name")
 _WORDS = (*_PLACES, "parent", "name")
 
 
@@ -77,6 +80,48 @@ def summary(
             group[1] += differs
     groups = [WhereGroup(values, count, differs) for values, (count, differs) in counts.items()]
     return sorted(groups, key=lambda g: tuple((value is None, value or "") for value in g.values))
+
+
+def undigested(
+    ledger: Ledger,
+    selector: Selector,
+    *,
+    on: date | datetime | None = None,
+    known: date | datetime | None = None,
+    zone: str = "UTC",
+    clock: datetime | None = None,
+) -> int:
+    """How many of the components that are selected, whatever the digest, have in one of the selector's banks an image
+    of which no event states the digest. Raises as `where`.
+    """
+    banks = words_of(selector.bank) or _BANK_NAMES
+    with ledger.reading():
+        as_of, meant = AsOf(ledger, on, known, zone, clock), _Meant(ledger, replace(selector, sha256=""))
+        alone = meant.by_place_alone(as_of)
+        if meant.impossible:
+            return 0
+        if alone is None:
+            states = (chosen.state for chosen in _chosen(ledger, meant.selector, as_of))
+            return sum(_is_undigested(state, banks) for state in states)
+        images = ledger.images.all().items()
+        numbers = ",".join(str(int(number)) for number, image in images if _has_no_digest(image)) or "0"
+        plain = [bank for bank in banks if bank != BOOT_FILES]
+        term = " OR ".join(f"{bank} IN ({numbers})" for bank in plain) or "false"
+        rows = by_place(ledger.connection, "NULL", f"{alone[0]} AND ({term})", alone[1], "count(*)")
+        count = sum(row[1] for row in rows)
+        if BOOT_FILES in banks:  # those that were not counted yet
+            others = (state for state in as_of.states(meant.by_boot_file(numbers)) if meant.matches(state) is not None)
+            count += sum(_is_undigested(s, (BOOT_FILES,)) and not _is_undigested(s, plain) for s in others)
+        return count
+
+
+def _has_no_digest(image: Image) -> bool:
+    return image[0] > NOTHING and not image[3]
+
+
+def _is_undigested(state: StateAsOf, banks: Sequence[str]) -> bool:
+    """True where a bank has an image of which no event states the digest."""
+    return any(_has_no_digest(image) for image in _in_banks(state, banks))
 
 
 def history(ledger: Ledger, component: str) -> list[LedgerEntry]:
@@ -214,11 +259,11 @@ class _Meant:
             if bank not in self.banks:
                 continue
             if bank == "boot_files":
-                yield from self._by_boot_file(numbers)
+                yield from self.by_boot_file(numbers)
             else:
                 yield RowsQuestion(f"{bank} > 0 AND {bank} IN ({numbers})", (), f"state_{bank}", condition, values)
 
-    def _by_boot_file(self, numbers: str) -> Iterator[RowsQuestion]:
+    def by_boot_file(self, numbers: str) -> Iterator[RowsQuestion]:
         """The components that had one of these images as a boot file at any time."""
         select = f"SELECT component{{}} FROM boot_files WHERE {{}}image IN ({numbers})"  # noqa: S608  (numbers)
         found, other = (
@@ -228,6 +273,17 @@ class _Meant:
         if found != other:
             raise seals.derived("boot files of components are missing")
         yield from _abouts(sorted(found))
+
+    def by_place_alone(self, as_of: AsOf) -> tuple[str, list[int]] | None:
+        """The condition that the rows of the components meant meet, and no others, in columns of the indexes by place;
+        None where states must be read."""
+        is_by_index = self.of_images or self.selector.staged or self.words.keys() & {*_SERIALS, "tag"}
+        time = None if is_by_index or as_of.again else as_of.rows_then
+        if time is None:
+            return None
+        condition, values = self.condition()
+        present = "" if self.selector.gone else "present = 1 AND "
+        return f"{time[0]} AND {present}{condition}", [*time[1], *values]
 
     def matches(self, state: StateAsOf) -> tuple[BundleOf, ...] | None:
         """The bundles of the selector that are there; None where the component is not meant."""
@@ -249,7 +305,7 @@ class _Meant:
             return ()
         found: list[BundleOf] = []
         meant = False
-        for image in self._in_banks(state):
+        for image in _in_banks(state, self.banks):
             bundles = self._of(image)
             if self._is_other("version", image[0]) and snapshot.kind not in self._equals.get(image[0], ()):
                 continue
@@ -258,17 +314,6 @@ class _Meant:
                 meant = meant or not bundles or bool(fitting)
                 found.extend(b for b in fitting if b not in found)
         return tuple(found) if meant else None
-
-    def _in_banks(self, state: StateAsOf) -> Iterator[Image]:
-        for name in _BANK_NAMES:
-            if name not in self.banks:
-                continue
-            if name == BOOT_FILES:
-                yield from (image for image, _ in state.boot_files)
-                continue
-            bank: Bank = getattr(state.snapshot, name)
-            if bank is not None and bank[0] is not None:
-                yield bank[0]
 
     def _fits(self, bundle: BundleOf, image: Image, state: StateAsOf) -> bool:
         """True when events name the bundle, or when the bundle has this version for this kind and model.
@@ -286,6 +331,19 @@ class _Meant:
         )
 
 
+def _in_banks(state: StateAsOf, banks: Sequence[str]) -> Iterator[Image]:
+    """The images in these banks."""
+    for name in _BANK_NAMES:
+        if name not in banks:
+            continue
+        if name == BOOT_FILES:
+            yield from (image for image, _ in state.boot_files)
+            continue
+        bank: Bank = getattr(state.snapshot, name)
+        if bank is not None and bank[0] is not None:
+            yield bank[0]
+
+
 def place_order(answer: WhereAnswer) -> tuple[str, ...]:
     """What answers are sorted by: site, domain, chassis, slot, kind, component."""
     place = answer.place
@@ -298,11 +356,10 @@ def _counted(
 ) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
     """Of each group: numbers of words, 0 for none; how many components; how many of them differ."""
     meant = _Meant(ledger, selector)
-    is_by_index = meant.of_images or selector.staged or meant.words.keys() & {"component", "parent", "name", "tag"}
-    time = None if is_by_index or as_of.again else as_of.rows_then
-    if time is not None:
+    alone = meant.by_place_alone(as_of)
+    if alone is not None:
         if not meant.impossible:
-            yield from _counted_by_place(ledger, keys, meant, time)
+            yield from _counted_by_place(ledger, keys, *alone)
         return
     for chosen in _chosen(ledger, selector, as_of):
         found = chosen.state.snapshot
@@ -316,14 +373,11 @@ def _group_cell(value: int | Bank) -> int | None:
 
 
 def _counted_by_place(
-    ledger: Ledger, keys: Sequence[str], meant: _Meant, time: tuple[str, tuple[int, ...]]
+    ledger: Ledger, keys: Sequence[str], condition: str, values: Sequence[int]
 ) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
-    """The same of the rows of one time, counted by the database."""
-    condition, values = meant.condition()
-    if not meant.selector.gone:
-        condition = f"present = 1 AND {condition}"
+    """The same of the rows that meet a condition, counted by the database."""
     columns, sums = ", ".join(keys) or "NULL", "count(*), total(differs)"
-    rows = by_place(ledger.connection, columns, f"{time[0]} AND {condition}", (*time[1], *values), sums)
+    rows = by_place(ledger.connection, columns, condition, values, sums)
     for *cells, count, differs in rows:
         numbers = []
         for key, cell in zip(keys, cells, strict=False):
