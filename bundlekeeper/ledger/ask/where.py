@@ -104,7 +104,7 @@ def undigested(
             states = (chosen.state for chosen in _chosen(ledger, meant.selector, as_of))
             return sum(_is_undigested(state, banks) for state in states)
         images = ledger.images.all().items()
-        numbers = ",".join(str(int(number)) for number, image in images if _has_no_digest(image)) or "0"
+        numbers = ",".join(str(int(number)) for number, image in images if _has_no_digest(image)) or "-1"
         plain = [bank for bank in banks if bank != BOOT_FILES]
         term = " OR ".join(f"{bank} IN ({numbers})" for bank in plain) or "false"
         rows = by_place(ledger.connection, "NULL", f"{alone[0]} AND ({term})", alone[1], "count(*)")
@@ -226,7 +226,7 @@ class _Meant:
             return
         condition, values = self.condition()
         if self.of_images:
-            yield from self._by_image(condition, values)
+            yield from self._by_image(self.banks, condition, values)
         elif "parent" in self.words:
             yield RowsQuestion("parent = ?", self.words["parent"], "state_parent")
         elif "name" in self.words:
@@ -234,7 +234,7 @@ class _Meant:
         elif "tag" in self.words:
             yield from _abouts(tagged(self.ledger, self.selector.tag))
         elif self.selector.staged:
-            yield RowsQuestion("staged > 0", (), "state_staged", condition, values)
+            yield from self._by_image(("staged",), condition, values)
         else:
             yield RowsQuestion(condition, values, "state_site" if "site" in self.words else "state_place")
 
@@ -252,11 +252,11 @@ class _Meant:
             values.extend(self.slots)
         return " AND ".join(terms) or "true", values
 
-    def _by_image(self, condition: str, values: Sequence[int]) -> Iterator[RowsQuestion]:
+    def _by_image(self, banks: Sequence[str], condition: str, values: Sequence[int]) -> Iterator[RowsQuestion]:
         images = self.ledger.images.all().items()
         numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None) or "0"
         for bank in _BANK_NAMES:  # no image has the number 0, and SQLite uses no index for an empty list
-            if bank not in self.banks:
+            if bank not in banks:
                 continue
             if bank == "boot_files":
                 yield from self.by_boot_file(numbers)

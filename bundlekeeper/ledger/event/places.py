@@ -18,9 +18,6 @@ Row = tuple[Any, ...]
 _ENDS = {"state_place": "state_site", "state_site": "state_place"}
 # How both go on after the time: grouped by columns up to one of these, nothing is sorted.
 _ORDER = ("site", "domain", "kind", "model", "active", "pending", "spare", "staged")
-# Indexes that begin with something else than the time, of which a question may name no value; those of one bank have
-# only rows where it is more than 0.
-_BEGINS = {"state_site": "site", "state_staged": "staged", "state_staged_too": "staged"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,22 +80,19 @@ def _asked(
 
 
 def _conditions(connection: sqlite3.Connection, index: str, condition: str) -> Iterator[str]:
-    """The condition as the index answers it without a look at past states: one that begins with the site, or an
-    image, is asked value by value where none is named."""
-    first = _BEGINS.get(index)
-    if first is None or f"{first} = ?" in condition or f"{first} IN (" in condition:
+    """The condition as the index answers it without a look at past states: the index that begins with the site is
+    asked site by site where no site is named."""
+    if index != "state_site" or "site = ?" in condition or "site IN (?" in condition:
         yield condition
         return
-    values: list[int] = []
-    select = f"SELECT min({first}) FROM state INDEXED BY {index} WHERE {first} > 0 AND {first} > ?"  # noqa: S608  (ours)
-    (value,) = connection.execute(select, (0,)).fetchone()
-    while value is not None:
-        values.append(value)
-        (value,) = connection.execute(select, (value,)).fetchone()
-    if values:  # SQLite uses no index for an empty list
-        yield f"{first} IN ({','.join(map(str, values))}) AND {condition}"
-    if first == "site":
-        yield f"site IS NULL AND {condition}"
+    sites: list[int] = []
+    select = "SELECT min(site) FROM state INDEXED BY state_site WHERE site > ?"
+    (site,) = connection.execute(select, (-1,)).fetchone()
+    while site is not None:
+        sites.append(site)
+        (site,) = connection.execute(select, (site,)).fetchone()
+    yield f"site IN ({','.join(map(str, sites))}) AND {condition}"
+    yield f"site IS NULL AND {condition}"
 
 
 def _summed(rows: Sequence[Row], width: int) -> list[Row]:
@@ -120,11 +114,7 @@ def rows_of(
     """
     condition = f"{time} AND {question.condition} AND {question.terms}"
     values = (*limits, *question.values, *question.more)
-    rows = [
-        row
-        for part in _conditions(connection, question.index, condition)
-        for row in _asked(connection, f"SELECT {columns}", question.index, part, values)
-    ]
+    rows = _asked(connection, f"SELECT {columns}", question.index, condition, values)
     counted = [
         _asked(connection, "SELECT count(*), total(component)", question.other, part, values)[0]
         for part in _conditions(connection, question.other, condition)
