@@ -20,7 +20,7 @@ from bundlekeeper.jobs.recording.selection import Places, selector_of
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
     from datetime import date, datetime
 
     from bundlekeeper.ledger.ask.types import BundleOf, Selector, WhereAnswer, WhereGroup
@@ -129,7 +129,10 @@ def where(
         return found(keys=keys, groups=groups)
     ask = partial(questions.where, ledger, on=on, known=known, zone=times.zone, clock=session.now())
     answers = ask(meant)
-    doubtful += session.judged(_not_compared(meant, ask, answers) + _never_recorded(ledger, meant))
+    if meant.sha256:
+        undigested = questions.undigested(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now())
+        doubtful += session.judged(_not_compared(undigested - _undigested_among(answers, meant)))
+    doubtful += session.judged(_never_recorded(ledger, meant))
     if answers or meant.gone:
         return found(answers=answers, device=_device(session, answers))
     gone = ask(replace(meant, gone=True))
@@ -138,21 +141,21 @@ def where(
     return found(gone=len(gone), gone_since=since)
 
 
-def _not_compared(
-    meant: Selector, ask: Callable[[Selector], list[WhereAnswer]], answers: Sequence[WhereAnswer]
-) -> list[Finding]:
-    """A note where a digest is asked for and images are known by their version only: they may be that file, too."""
+def _undigested_among(answers: Sequence[WhereAnswer], meant: Selector) -> int:
+    """How many of the answers are of a component that has another image, too, of which no entry states the digest."""
     from bundlekeeper.ledger.ask.types import words_of
 
-    if not meant.sha256:
-        return []
     banks = words_of(meant.bank) or ("active", "pending", "spare", "staged")
-    named = {answer.component for answer in answers}
     unknown = 0
-    for answer in ask(replace(meant, sha256="")):
+    for answer in answers:
         images = [image for bank in banks if bank != "boot_files" and (image := getattr(answer, bank)) is not None]
         images += answer.boot_files if "boot_files" in banks or not meant.bank else ()
-        unknown += answer.component not in named and any(image.version and not image.sha256 for image in images)
+        unknown += any(image.version and not image.sha256 for image in images)
+    return unknown
+
+
+def _not_compared(unknown: int) -> list[Finding]:
+    """A note where a digest is asked for and images are known by their version only: they may be that file, too."""
     if not unknown:
         return []
     components = counted(unknown, "component has", "components have")
@@ -243,7 +246,8 @@ def narrowed(session: Session, selector: Selector, asked: WhereAsked) -> Selecto
         selector, bundles=bundles, version=asked.version, sha256=digests, bank=asked.bank, gone=asked.gone,
         staged=asked.staged,
     )  # fmt: skip
-    return _with_equals(session, selector) if bundles or asked.version else selector
+    has_versions = bool(asked.version) or any(bundle.images for bundle in bundles)
+    return _with_equals(session, selector) if has_versions else selector
 
 
 def _with_equals(session: Session, selector: Selector) -> Selector:
@@ -294,16 +298,16 @@ def _bundles(session: Session, text: str) -> list[BundleOf]:
 
     stored = _stored(session)
     family, slash, version = text.partition("/")
+    held = [_bundle_of(bundle) for bundle in stored if (family, version) == (bundle.family, bundle.version)]
+    if held:
+        return held
+    if slash and ever_bundle(session.ledger, family, version):  # without the manifest, which takes long to read
+        return [BundleOf(family, version)]
     listed = session.manifest.bundle if session.manifest is not None else ()
     named = [_bundle_of(bundle, sha256=bundle.sha256) for bundle in stored if text == bundle.name]
     named += [_bundle_of(bundle, sha256=bundle.sha256) for bundle in listed if text == bundle.file]
     if named:
         return named[:1]
-    held = [_bundle_of(bundle) for bundle in stored if (family, version) == (bundle.family, bundle.version)]
-    if held:
-        return held
-    if slash and ever_bundle(session.ledger, family, version):
-        return [BundleOf(family, version)]
     stated = [_bundle_of(bundle) for bundle in listed if (family, version) == (bundle.family, bundle.version)]
     if stated:
         return stated

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date, datetime
+from functools import cached_property
 from typing import Any
 
 from bundlekeeper.formats import moments
@@ -105,13 +106,13 @@ class AsOf:
         """The last microsecond that counts at a site."""
         return self.cuts.get(site or 0, self.cut)
 
-    def states(self, questions: Iterable[RowsQuestion]) -> Iterator[StateAsOf]:
+    def states(self, questions: Iterable[RowsQuestion], only: Collection[int] | None = None) -> Iterator[StateAsOf]:
         """The state of every component that answers one of these questions, and of those that must be folded again.
 
-        Each component comes once. The caller filters again: the conditions only save time. Raises DamagedError where
-        a row is not what was written, or is missing.
+        Each component comes once; with `only`, no others are asked for. The caller filters again: the conditions only
+        save time. Raises DamagedError where a row is not what was written, or is missing.
         """
-        again = self._must_fold()
+        again = self.again if only is None or self._knew_all else sorted(only)
         done = set(again)
         for component in again:
             state = self._folded(component)
@@ -123,15 +124,19 @@ class AsOf:
                     done.add(state.component)
                     yield state
 
+    @property
+    def rows_then(self) -> tuple[str, tuple[int, ...]] | None:
+        """The condition that the one row of each component that counts meets, and its values; None where rows do not
+        say it alone, because sites have times of their own."""
+        if self.is_newest:
+            return "until = ?", (OPEN,)
+        return ("until > ? AND since <= ?", (self.cut, self.cut)) if self.earliest == self.latest else None
+
     def _states_of(self, question: RowsQuestion) -> Iterator[StateAsOf]:
         if question.index == COMPONENT:
             yield from self._of_components(question)
-        elif self.is_newest:
-            rows = rows_of(self.connection, STATE_COLUMNS, question, "until = ?", (OPEN,))
-            yield from map(self._from_row, map(whole_state, rows))
-        elif self.earliest == self.latest:
-            limits = (self.cut, self.cut)
-            rows = rows_of(self.connection, STATE_COLUMNS, question, "until > ? AND since <= ?", limits)
+        elif self.rows_then is not None:
+            rows = rows_of(self.connection, STATE_COLUMNS, question, *self.rows_then)
             yield from map(self._from_row, map(whole_state, rows))
         else:
             limits = (self.earliest, self.latest)
@@ -230,10 +235,15 @@ class AsOf:
             raise DATABASE.damaged("events of the kind undone are missing")
         return [(row[0], row[1], row[PLACE_OF["undoes"]]) for row in rows]
 
-    def _must_fold(self) -> Collection[int]:
+    @property
+    def _knew_all(self) -> bool:
+        return self.known is None or self.known == own_chain.read(self.connection).events
+
+    @cached_property
+    def again(self) -> Collection[int]:
         """The components whose rows in the table of states may rest on events that were not known then."""
         known = self.known
-        if known is None or known == own_chain.read(self.connection).events:
+        if known is None or self._knew_all:
             return ()
         select = "SELECT DISTINCT component FROM event {} WHERE seq > ? AND at <= ? AND component IS NOT NULL"
         found, other = (

@@ -7,6 +7,7 @@ about what was *known* when, which is about one store); nothing here writes; one
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 
 from bundlekeeper.errors import InputError
@@ -23,14 +24,15 @@ from bundlekeeper.ledger.ask.types import (
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.events import RANK
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place
+from bundlekeeper.ledger.event.rows import NOTHING
 from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
 from bundlekeeper.ledger.state.banks import Bank, Image, version_in
-from bundlekeeper.ledger.state.fold import OPEN
 from bundlekeeper.model.vocabulary import BOOT_FILES
 
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare", "staged")
 _BANK_NAMES = ("active", "pending", "spare", "staged", "boot_files")
 _PLACES = ("site", "domain", "chassis", "kind", "model")
+_SERIALS = ("component", "parent", "name")
 _WORDS = (*_PLACES, "parent", "name")
 
 
@@ -80,6 +82,48 @@ def summary(
     return sorted(groups, key=lambda g: tuple((value is None, value or "") for value in g.values))
 
 
+def undigested(
+    ledger: Ledger,
+    selector: Selector,
+    *,
+    on: date | datetime | None = None,
+    known: date | datetime | None = None,
+    zone: str = "UTC",
+    clock: datetime | None = None,
+) -> int:
+    """How many of the components that are selected, whatever the digest, have in one of the selector's banks an image
+    of which no event states the digest. Raises as `where`.
+    """
+    banks = words_of(selector.bank) or _BANK_NAMES
+    with ledger.reading():
+        as_of, meant = AsOf(ledger, on, known, zone, clock), _Meant(ledger, replace(selector, sha256=""))
+        alone = meant.by_place_alone(as_of)
+        if meant.impossible:
+            return 0
+        if alone is None:
+            states = (chosen.state for chosen in _chosen(ledger, meant.selector, as_of))
+            return sum(_is_undigested(state, banks) for state in states)
+        images = ledger.images.all().items()
+        numbers = ",".join(str(int(number)) for number, image in images if _has_no_digest(image)) or "-1"
+        plain = [bank for bank in banks if bank != BOOT_FILES]
+        term = " OR ".join(f"{bank} IN ({numbers})" for bank in plain) or "false"
+        rows = by_place(ledger.connection, "NULL", f"{alone[0]} AND ({term})", alone[1], "count(*)")
+        count = sum(row[1] for row in rows)
+        if BOOT_FILES in banks:  # those that were not counted yet
+            others = (state for state in as_of.states(meant.by_boot_file(numbers)) if meant.matches(state) is not None)
+            count += sum(_is_undigested(s, (BOOT_FILES,)) and not _is_undigested(s, plain) for s in others)
+        return count
+
+
+def _has_no_digest(image: Image) -> bool:
+    return image[0] > NOTHING and not image[3]
+
+
+def _is_undigested(state: StateAsOf, banks: Sequence[str]) -> bool:
+    """True where a bank has an image of which no event states the digest."""
+    return any(_has_no_digest(image) for image in _in_banks(state, banks))
+
+
 def history(ledger: Ledger, component: str) -> list[LedgerEntry]:
     """Every event of a component, void ones too, in the order in which they happened.
 
@@ -115,7 +159,7 @@ def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[Chosen]
     meant = _Meant(ledger, selector)
     if meant.impossible:
         return
-    for state in as_of.states(meant.questions()):
+    for state in as_of.states(meant.questions(), meant.words.get("component")):
         bundles = meant.matches(state)
         if bundles is not None:
             yield Chosen(state, bundles)
@@ -182,7 +226,7 @@ class _Meant:
             return
         condition, values = self.condition()
         if self.of_images:
-            yield from self._by_image(condition, values)
+            yield from self._by_image(self.banks, condition, values)
         elif "parent" in self.words:
             yield RowsQuestion("parent = ?", self.words["parent"], "state_parent")
         elif "name" in self.words:
@@ -190,7 +234,7 @@ class _Meant:
         elif "tag" in self.words:
             yield from _abouts(tagged(self.ledger, self.selector.tag))
         elif self.selector.staged:
-            yield RowsQuestion("staged > 0", (), "state_staged", condition, values)
+            yield from self._by_image(("staged",), condition, values)
         else:
             yield RowsQuestion(condition, values, "state_site" if "site" in self.words else "state_place")
 
@@ -208,18 +252,18 @@ class _Meant:
             values.extend(self.slots)
         return " AND ".join(terms) or "true", values
 
-    def _by_image(self, condition: str, values: Sequence[int]) -> Iterator[RowsQuestion]:
+    def _by_image(self, banks: Sequence[str], condition: str, values: Sequence[int]) -> Iterator[RowsQuestion]:
         images = self.ledger.images.all().items()
         numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None) or "0"
         for bank in _BANK_NAMES:  # no image has the number 0, and SQLite uses no index for an empty list
-            if bank not in self.banks:
+            if bank not in banks:
                 continue
             if bank == "boot_files":
-                yield from self._by_boot_file(numbers)
+                yield from self.by_boot_file(numbers)
             else:
                 yield RowsQuestion(f"{bank} > 0 AND {bank} IN ({numbers})", (), f"state_{bank}", condition, values)
 
-    def _by_boot_file(self, numbers: str) -> Iterator[RowsQuestion]:
+    def by_boot_file(self, numbers: str) -> Iterator[RowsQuestion]:
         """The components that had one of these images as a boot file at any time."""
         select = f"SELECT component{{}} FROM boot_files WHERE {{}}image IN ({numbers})"  # noqa: S608  (numbers)
         found, other = (
@@ -229,6 +273,17 @@ class _Meant:
         if found != other:
             raise seals.derived("boot files of components are missing")
         yield from _abouts(sorted(found))
+
+    def by_place_alone(self, as_of: AsOf) -> tuple[str, list[int]] | None:
+        """The condition that the rows of the components meant meet, and no others, in columns of the indexes by place;
+        None where states must be read."""
+        is_by_index = self.of_images or self.selector.staged or self.words.keys() & {*_SERIALS, "tag"}
+        time = None if is_by_index or as_of.again else as_of.rows_then
+        if time is None:
+            return None
+        condition, values = self.condition()
+        present = "" if self.selector.gone else "present = 1 AND "
+        return f"{time[0]} AND {present}{condition}", [*time[1], *values]
 
     def matches(self, state: StateAsOf) -> tuple[BundleOf, ...] | None:
         """The bundles of the selector that are there; None where the component is not meant."""
@@ -250,7 +305,7 @@ class _Meant:
             return ()
         found: list[BundleOf] = []
         meant = False
-        for image in self._in_banks(state):
+        for image in _in_banks(state, self.banks):
             bundles = self._of(image)
             if self._is_other("version", image[0]) and snapshot.kind not in self._equals.get(image[0], ()):
                 continue
@@ -259,17 +314,6 @@ class _Meant:
                 meant = meant or not bundles or bool(fitting)
                 found.extend(b for b in fitting if b not in found)
         return tuple(found) if meant else None
-
-    def _in_banks(self, state: StateAsOf) -> Iterator[Image]:
-        for name in _BANK_NAMES:
-            if name not in self.banks:
-                continue
-            if name == BOOT_FILES:
-                yield from (image for image, _ in state.boot_files)
-                continue
-            bank: Bank = getattr(state.snapshot, name)
-            if bank is not None and bank[0] is not None:
-                yield bank[0]
 
     def _fits(self, bundle: BundleOf, image: Image, state: StateAsOf) -> bool:
         """True when events name the bundle, or when the bundle has this version for this kind and model.
@@ -287,6 +331,19 @@ class _Meant:
         )
 
 
+def _in_banks(state: StateAsOf, banks: Sequence[str]) -> Iterator[Image]:
+    """The images in these banks."""
+    for name in _BANK_NAMES:
+        if name not in banks:
+            continue
+        if name == BOOT_FILES:
+            yield from (image for image, _ in state.boot_files)
+            continue
+        bank: Bank = getattr(state.snapshot, name)
+        if bank is not None and bank[0] is not None:
+            yield bank[0]
+
+
 def place_order(answer: WhereAnswer) -> tuple[str, ...]:
     """What answers are sorted by: site, domain, chassis, slot, kind, component."""
     place = answer.place
@@ -299,10 +356,10 @@ def _counted(
 ) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
     """Of each group: numbers of words, 0 for none; how many components; how many of them differ."""
     meant = _Meant(ledger, selector)
-    is_by_index = meant.of_images or selector.staged or meant.words.keys() & {"component", "parent", "name", "tag"}
-    if as_of.is_newest and not is_by_index:
+    alone = meant.by_place_alone(as_of)
+    if alone is not None:
         if not meant.impossible:
-            yield from _counted_now(ledger, keys, meant)
+            yield from _counted_by_place(ledger, keys, *alone)
         return
     for chosen in _chosen(ledger, selector, as_of):
         found = chosen.state.snapshot
@@ -315,15 +372,12 @@ def _group_cell(value: int | Bank) -> int | None:
     return 0 if value[0] is None else value[0][0]
 
 
-def _counted_now(
-    ledger: Ledger, keys: Sequence[str], meant: _Meant
+def _counted_by_place(
+    ledger: Ledger, keys: Sequence[str], condition: str, values: Sequence[int]
 ) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
-    """The same of the states now, counted by the database."""
-    condition, values = meant.condition()
-    if not meant.selector.gone:
-        condition = f"present = 1 AND {condition}"
+    """The same of the rows that meet a condition, counted by the database."""
     columns, sums = ", ".join(keys) or "NULL", "count(*), total(differs)"
-    rows = by_place(ledger.connection, columns, f"until = ? AND {condition}", (OPEN, *values), sums)
+    rows = by_place(ledger.connection, columns, condition, values, sums)
     for *cells, count, differs in rows:
         numbers = []
         for key, cell in zip(keys, cells, strict=False):

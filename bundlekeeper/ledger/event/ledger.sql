@@ -157,6 +157,7 @@ CREATE TABLE state (
     recorded INTEGER,                -- the image that was last recorded as activated, and by which event
     recorded_event INTEGER,
     differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not `recorded`
+    unread INTEGER NOT NULL,         -- 1: the running version was not read since `recorded`
     healthy INTEGER,                 -- 1 or 0
     failed_event INTEGER,            -- an activation failed, and since then none was recorded or read
     no_answer_event INTEGER,         -- it did not answer, and nothing was heard of it since
@@ -167,12 +168,13 @@ CREATE TABLE state (
     PRIMARY KEY (component, since)
 ) WITHOUT ROWID;
 -- Two indexes each: where a damaged page lost rows of one of them, or of the table, the other has them (places.py).
--- Those by place have all columns that are asked for by place and counted.
+-- Those by place have all columns that are asked for by place and counted, those with few values first: so what is
+-- counted is read in the order of its groups.
 CREATE INDEX state_place ON state (
-    until, site, domain, kind, model, active, pending, present, differs, chassis, slot, spare, staged
+    until, site, domain, kind, model, active, pending, spare, staged, present, differs, chassis, slot
 );
 CREATE INDEX state_site ON state (
-    site, until, domain, chassis, slot, kind, model, active, pending, present, differs, spare, staged
+    site, until, domain, kind, model, active, pending, spare, staged, present, differs, chassis, slot
 );
 CREATE INDEX state_active ON state (active, until) WHERE active > 0;
 CREATE INDEX state_active_too ON state (active, until) WHERE active > 0;
@@ -182,6 +184,13 @@ CREATE INDEX state_spare ON state (spare, until) WHERE spare > 0;
 CREATE INDEX state_spare_too ON state (spare, until) WHERE spare > 0;
 CREATE INDEX state_staged ON state (staged, until) WHERE staged > 0;
 CREATE INDEX state_staged_too ON state (staged, until) WHERE staged > 0;
+-- What is still to be done or found out now, which every `status` asks for.
+CREATE INDEX state_open ON state (until, staged, differs, unread, failed_event, no_answer_event)
+    WHERE until = 9223372036854775807
+    AND (staged > 0 OR differs = 1 OR unread = 1 OR failed_event IS NOT NULL OR no_answer_event IS NOT NULL);
+CREATE INDEX state_open_too ON state (until, staged, differs, unread, failed_event, no_answer_event)
+    WHERE until = 9223372036854775807
+    AND (staged > 0 OR differs = 1 OR unread = 1 OR failed_event IS NOT NULL OR no_answer_event IS NOT NULL);
 CREATE INDEX state_name ON state (name, until) WHERE name IS NOT NULL;
 CREATE INDEX state_name_too ON state (name, until) WHERE name IS NOT NULL;
 CREATE INDEX state_parent ON state (parent, until) WHERE parent IS NOT NULL;

@@ -16,6 +16,8 @@ from bundlekeeper.ledger.event import seals
 
 Row = tuple[Any, ...]
 _ENDS = {"state_place": "state_site", "state_site": "state_place"}
+# How both go on after the time: grouped by columns up to one of these, nothing is sorted.
+_ORDER = ("site", "domain", "kind", "model", "active", "pending", "spare", "staged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +49,7 @@ def by_place(
     `counts` are sums, which are added behind the columns. Raises DamagedError; sqlite3.Error.
     """
     select = f"SELECT {keys}, {counts}" if counts else f"SELECT {keys}"
-    group = f"GROUP BY {keys}" if counts else ""
+    group = f"GROUP BY {_in_order(keys)}" if counts else ""
     found, other = (
         [
             row
@@ -62,6 +64,13 @@ def by_place(
     if Counter(found) != Counter(other):
         raise seals.derived("two indexes differ about the state of components")
     return found
+
+
+def _in_order(keys: str) -> str:
+    """The columns to group by: the keys, and those before them in the indexes where both have all of them in order."""
+    wanted = keys.split(", ")
+    known = [_ORDER.index(key) for key in wanted if key in _ORDER]
+    return ", ".join(_ORDER[: max(known) + 1]) if len(known) == len(wanted) else keys
 
 
 def _asked(

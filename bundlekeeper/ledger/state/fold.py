@@ -125,8 +125,8 @@ class Lookups:
 class Snapshot(NamedTuple):
     """One component at one time, without its boot files. The order is that of the columns of `state`.
 
-    `tried` is what was staged before an activation that was not read back, (None, event) where nothing was. `failed`
-    and `no_answer` are events.
+    `tried` is what was staged before an activation that was not read back, (None, event) where nothing was; `unread` is
+    1 while what was recorded as activated was not read since. `failed` and `no_answer` are events.
     """
 
     kind: int | None
@@ -149,6 +149,7 @@ class Snapshot(NamedTuple):
     boot_files_known: int
     recorded: Bank
     differs: int
+    unread: int
     healthy: int | None
     failed: int | None
     no_answer: int | None
@@ -181,6 +182,7 @@ class ComponentState:
     boot_files_known: int = 0
     recorded: Bank = None
     differs: int = 0
+    unread: int = 0
     healthy: int | None = None
     failed: int | None = None
     no_answer: int | None = None
@@ -195,7 +197,7 @@ class ComponentState:
             (found.site, found.domain, found.chassis, found.slot), found.present,
             found.active, found.pending, found.spare, found.staged, found.tried, found.ran_before,
             boot_files_known=found.boot_files_known, recorded=found.recorded, differs=found.differs,
-            healthy=found.healthy, failed=found.failed, no_answer=found.no_answer, seen=seen,
+            unread=found.unread, healthy=found.healthy, failed=found.failed, no_answer=found.no_answer, seen=seen,
         )  # fmt: skip
 
     def snapshot(self) -> Snapshot:
@@ -204,7 +206,7 @@ class ComponentState:
             self.kind, self.model, self.parent, self.name, self.tags, *self.place, self.present,
             self.active, self.pending, self.spare, self.staged, self.tried, self.ran_before,
             len(self.boot_files), self.boot_files_known, self.recorded, self.differs,
-            self.healthy, self.failed, self.no_answer,
+            self.unread, self.healthy, self.failed, self.no_answer,
         )  # fmt: skip
 
     def apply(self, fact: Fact, lookups: Lookups) -> None:
@@ -262,14 +264,15 @@ class ComponentState:
         if was_staged or is_over:
             self.staged = emptied(self.staged, fact.seq)
         self.recorded = (image, fact.seq)
-        self.differs = 0
+        self.differs, self.unread = 0, 1
 
     def _failed(self, fact: Fact, lookups: Lookups) -> None:
         """Nothing changes but that; where the same activation was recorded before, all is as it was before it."""
         self.present, self.failed, self.no_answer = 1, fact.seq, None
         if self.tried is not None and fact.version is not None and fact.version == version_in(self.active):
             self._back(fact, lookups)
-            self.active, self.ran_before, self.recorded, self.differs = self.ran_before, None, None, 0
+            self.active, self.ran_before, self.recorded = self.ran_before, None, None
+            self.differs = self.unread = 0
 
     def _back(self, fact: Fact, lookups: Lookups) -> None:
         """What was activated does not run: it is still staged, and nobody has read the other bank."""
@@ -344,7 +347,7 @@ class ComponentState:
             self.ran_before = old
         self.active = put(self.active, known.get(seen, (seen, 0, 0, 0)), fact.seq)
         self.tried = self.failed = None
-        self.seen = fact.seq
+        self.seen, self.unread = fact.seq, 0
         self.differs = int(self.recorded is not None and version_in(self.recorded) != seen)
 
     def _read_staged(

@@ -63,6 +63,7 @@ class StateRow(NamedTuple):
     recorded: int | None
     recorded_event: int | None
     differs: int
+    unread: int
     healthy: int | None
     failed_event: int | None
     no_answer_event: int | None
@@ -85,7 +86,7 @@ class StateRow(NamedTuple):
             bank(self.spare, self.spare_event), bank(self.staged, self.staged_event),
             bank(self.tried, self.tried_event), bank(self.ran_before, self.ran_before_event),
             self.boot_file_count, self.boot_files_known, bank(self.recorded, self.recorded_event), self.differs,
-            self.healthy, self.failed_event, self.no_answer_event,
+            self.unread, self.healthy, self.failed_event, self.no_answer_event,
         )  # fmt: skip
 
 
@@ -355,7 +356,7 @@ class Projection:
         return (
             *found[:10], *cells(found.active), *cells(found.pending), *cells(found.spare), *cells(found.staged),
             *cells(found.tried), *cells(found.ran_before), found.boot_file_count, found.boot_files_known,
-            *cells(found.recorded), *found[-4:],
+            *cells(found.recorded), *found[-5:],
         )  # fmt: skip
 
     def _bank_cells(self, bank: Bank) -> tuple[int | None, int | None]:

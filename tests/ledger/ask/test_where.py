@@ -85,7 +85,7 @@ def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int])
         )
         rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
         more = "staged_event, tried_event, ran_before_event, boot_file_count, boot_files_known, recorded_event, differs"
-        more += ", seen_event, last, healthy, failed_event, no_answer_event, name, tags"
+        more += ", unread, seen_event, last, healthy, failed_event, no_answer_event, name, tags"
         boot_files = f"SELECT component, {image % 'image'}, since, until, event FROM boot_files ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
         state = f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2"  # noqa: S608
         queries = (state, boot_files, "SELECT component, tag FROM tagged ORDER BY 1, 2")

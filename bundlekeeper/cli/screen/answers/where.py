@@ -169,7 +169,7 @@ def _show_answers(found: WhereFound, words: WhereWords, *, form: OutputForm) -> 
         data = {
             "on": found.times.on,
             "known": found.times.known,
-            "components": [_as_json(answer) for answer in answers],
+            "components": [*map(_AsJson().answer, answers)],
             "counts": {"components": len(answers), "differs": differs},
         }
         output.envelope("where", found.doubts, data)
@@ -237,59 +237,66 @@ def _nothing(found: WhereFound) -> str:
     return f"nothing that is still there matches: {counted(found.gone, 'component')}, gone{since}; --gone shows them"
 
 
-def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
-    if evidence is None:
-        return None
-    return {
-        "event": evidence.id,
-        "what": evidence.what.value,
-        "at": evidence.at.text(),
-        "reported_by": evidence.reported_by,
-        "done_by": evidence.done_by,
-        "evidence": evidence.evidence.value,
-        "source": evidence.source,
-    }
+class _AsJson:
+    """Answers as JSON values; an event on which several banks rest is put into words once."""
 
+    def __init__(self) -> None:
+        self._evidence: dict[str, dict[str, Any]] = {}  # by the event's id
 
-def _bank(bank: InBank | None) -> dict[str, Any] | None:
-    if bank is None:
-        return None
-    return {
-        "version": bank.version,
-        "family": bank.family,
-        "bundle": bank.bundle,
-        "sha256": bank.sha256,
-        "since": _evidence(bank.since),
-    }
+    def evidence(self, evidence: Evidence | None) -> dict[str, Any] | None:
+        if evidence is None:
+            return None
+        found = self._evidence.get(evidence.id)
+        if found is None:
+            found = self._evidence[evidence.id] = {
+                "event": evidence.id,
+                "what": evidence.what.value,
+                "at": evidence.at.text(),
+                "reported_by": evidence.reported_by,
+                "done_by": evidence.done_by,
+                "evidence": evidence.evidence.value,
+                "source": evidence.source,
+            }
+        return found
 
+    def bank(self, bank: InBank | None) -> dict[str, Any] | None:
+        if bank is None:
+            return None
+        return {
+            "version": bank.version,
+            "family": bank.family,
+            "bundle": bank.bundle,
+            "sha256": bank.sha256,
+            "since": self.evidence(bank.since),
+        }
 
-def _as_json(answer: WhereAnswer) -> dict[str, Any]:
-    place = answer.place
-    return {
-        "component": answer.component,
-        "kind": answer.kind,
-        "model": answer.model or None,
-        "parent": answer.parent or None,
-        "name": answer.name or None,
-        "tags": list(answer.tags),
-        "site": place.site if place else None,
-        "domain": place.domain if place else None,
-        "chassis": place.chassis if place else None,
-        "slot": place.slot if place else None,
-        "present": answer.present,
-        "active": _bank(answer.active),
-        "pending": _bank(answer.pending),
-        "spare": _bank(answer.spare),
-        "staged": _bank(answer.staged),
-        "previous": _bank(answer.previous),
-        "boot_files": [_bank(bank) for bank in answer.boot_files],
-        "boot_files_whole": answer.boot_files_whole,
-        "recorded": _bank(answer.recorded),
-        "read": _evidence(answer.seen),
-        "healthy": answer.healthy,
-        "agreement": answer.agreement.value,
-        "bundles": list(dict.fromkeys(f"{bundle.family}/{bundle.version}" for bundle in answer.bundles)),
-    }
+    def answer(self, answer: WhereAnswer) -> dict[str, Any]:
+        place = answer.place
+        return {
+            "component": answer.component,
+            "kind": answer.kind,
+            "model": answer.model or None,
+            "parent": answer.parent or None,
+            "name": answer.name or None,
+            "tags": list(answer.tags),
+            "site": place.site if place else None,
+            "domain": place.domain if place else None,
+            "chassis": place.chassis if place else None,
+            "slot": place.slot if place else None,
+            "present": answer.present,
+            "active": self.bank(answer.active),
+            "pending": self.bank(answer.pending),
+            "spare": self.bank(answer.spare),
+            "staged": self.bank(answer.staged),
+            "previous": self.bank(answer.previous),
+            "boot_files": [self.bank(bank) for bank in answer.boot_files],
+            "boot_files_whole": answer.boot_files_whole,
+            "recorded": self.bank(answer.recorded),
+            "read": self.evidence(answer.seen),
+            "healthy": answer.healthy,
+            "agreement": answer.agreement.value,
+            "bundles": list(dict.fromkeys(f"{bundle.family}/{bundle.version}" for bundle in answer.bundles)),
+        }
 
 
 def _value(number: int) -> Callable[[WhereGroup], str]:
