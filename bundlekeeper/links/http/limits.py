@@ -8,6 +8,7 @@ use in turn has the limits of the one that uses it. Importing this module import
 
 from __future__ import annotations
 
+import socket
 import ssl
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -97,8 +98,17 @@ class SocketGuard:
                 hint="run the command again later; what was downloaded is kept",
             )
 
-    def read(self, stream: httpcore.NetworkStream, max_bytes: int, timeout_s: float | None) -> bytes:
-        """Read once from `stream`, in slices. Raises like `remaining` and `waited`; httpcore.ReadTimeout when idle."""
+    def read(
+        self,
+        stream: httpcore.NetworkStream,
+        max_bytes: int,
+        timeout_s: float | None,
+        connected: socket.socket | None = None,
+    ) -> bytes:
+        """Read once from `stream`, in slices, and what `connected`, the socket that it reads from, has ready then.
+
+        Raises like `remaining` and `waited`; httpcore.ReadTimeout when idle.
+        """
         idle_s = 0.0
         while True:
             began = self._now()
@@ -113,7 +123,8 @@ class SocketGuard:
                 if timeout_s is not None and idle_s >= timeout_s:
                     raise
                 continue
-            data = _gathered(stream, data)
+            if connected is not None and data:
+                data = _gathered(connected, data)
             self.waited(self._now() - began, len(data))
             return data
 
@@ -150,27 +161,31 @@ class ProxyUnreachableError(httpcore.ConnectError):
         self.proxy = proxy
 
 
-def _gathered(stream: httpcore.NetworkStream, data: bytes) -> bytes:
-    """`data` and what else the connection has ready: TLS gives 16 KiB a time (RFC 8446 §5.1), and each read costs
-    time."""
-    pieces, size = [data], len(data)
-    while data and size < _GATHERED:
+def _gathered(connected: socket.socket, data: bytes) -> bytes:
+    """`data` and what else the socket has ready: TLS gives 16 KiB a time (RFC 8446 §5.1), and each read costs time."""
+    gathered = memoryview(bytearray(_GATHERED))
+    size = len(data)
+    gathered[:size] = data
+    connected.settimeout(0)
+    while size < _GATHERED:
         try:
-            data = stream.read(_GATHERED - size, timeout=0)
-        except (httpcore.NetworkError, httpcore.TimeoutException):  # nothing ready; a broken one breaks again
+            count = connected.recv_into(gathered[size:])
+        except OSError:  # nothing ready; a broken one breaks again
             break
-        pieces.append(data)
-        size += len(data)
-    return b"".join(pieces) if len(pieces) > 1 else pieces[0]
+        if not count:
+            break
+        size += count
+    return bytes(gathered[:size]) if size > len(data) else data
 
 
 class _Stream(httpcore.NetworkStream):
-    def __init__(self, inner: httpcore.NetworkStream, watch: Watch) -> None:
+    def __init__(self, inner: httpcore.NetworkStream, watch: Watch, connected: socket.socket | None) -> None:
         self._inner = inner
         self._watch = watch
+        self._connected = connected  # what `inner` reads from; None where TLS in TLS is in between
 
     def read(self, max_bytes: int, timeout: float | None = None) -> bytes:
-        return self._watch().read(self._inner, max_bytes, timeout)
+        return self._watch().read(self._inner, max_bytes, timeout, self._connected)
 
     def write(self, buffer: bytes, timeout: float | None = None) -> None:
         self._watch().write(self._inner, buffer, timeout)
@@ -186,7 +201,8 @@ class _Stream(httpcore.NetworkStream):
         except BaseException:
             self.close()  # nobody knows this connection yet
             raise
-        return _Stream(inner, self._watch)
+        twice = self._connected is None or isinstance(self._connected, ssl.SSLSocket)
+        return _Stream(inner, self._watch, None if twice else inner.get_extra_info("socket"))
 
     def get_extra_info(self, info: str) -> object:
         return self._inner.get_extra_info(info)
@@ -218,7 +234,7 @@ class Backend(httpcore.NetworkBackend):
             if self._proxy:
                 raise ProxyUnreachableError(self._proxy) from e
             raise
-        return _Stream(inner, self._watch)
+        return _Stream(inner, self._watch, inner.get_extra_info("socket"))
 
 
 class GuardedTransport(httpx.BaseTransport):
