@@ -12,7 +12,7 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import field, fields
 from enum import StrEnum
 from functools import lru_cache
 from operator import attrgetter
@@ -21,6 +21,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.moments import Moment
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import PLACES, Place, coverable
 from bundlekeeper.model.vocabulary import BANKS, BOOT_FILES, METHODS
 
