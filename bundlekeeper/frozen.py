@@ -1,4 +1,4 @@
-"""`@dataclass(frozen=True, slots=True)` at a fifth of its price, for the modules that most commands import.
+"""`@dataclass(slots=True)`, frozen or not, at a fifth of its price, for the modules that most commands import.
 
 Rules: what such a class does is what the standard library's decorator makes of it, `fields`, `replace` and `asdict`
 included; other forms of dataclass are the standard library's. That writes and compiles six functions for each class as
@@ -17,22 +17,24 @@ if TYPE_CHECKING:
 else:
 
     def dataclass(*, frozen: bool = False, slots: bool = False, **others: bool) -> Callable[[type], type]:
-        """The decorator; any form but frozen with slots, with or without `kw_only`, is the standard library's."""
-        if frozen and slots and not others.keys() - {"kw_only"}:
-            return lambda plain: _made(plain, **others)
+        """The decorator; any form but slots, with or without `frozen` and `kw_only`, is the standard library's."""
+        if slots and not others.keys() - {"kw_only"}:
+            return lambda plain: _made(plain, frozen, **others)
         return dataclasses.dataclass(frozen=frozen, slots=slots, **others)
 
 
-def _made(plain: type, kw_only: bool = False) -> type:
+def _made(plain: type, frozen: bool, kw_only: bool = False) -> type:
     """The class again, with slots and methods; a method that it has itself stays."""
     dataclasses.dataclass(init=False, repr=False, eq=False, kw_only=kw_only)(plain)
     names = [field.name for field in dataclasses.fields(plain)]
     inherited = {slot for base in plain.__mro__[1:] for slot in base.__dict__.get("__slots__", ())}
     body = {key: value for key, value in plain.__dict__.items() if key not in {*names, "__dict__", "__weakref__"}}
     body["__slots__"] = tuple(name for name in names if name not in inherited)
-    made: type = type(plain)(plain.__name__, plain.__bases__, {**_SHARED, **body})
+    if not frozen:
+        body.setdefault("__hash__", None)
+    made: type = type(plain)(plain.__name__, plain.__bases__, {**_SHARED, **(_FROZEN if frozen else {}), **body})
     made.__qualname__ = plain.__qualname__
-    for name, source in _SOURCES.items():
+    for name, source in (_SOURCES | ({"__hash__": _hash} if frozen else {})).items():
         if body.get(name) is None:  # a class with an `__eq__` of its own has the hash None
             setattr(made, name, _when_called(made, name, source))
     return made
@@ -51,13 +53,15 @@ def _when_called(made: type, name: str, source: Callable[[type, dict[str, Any]],
 
 def _init(made: type, names: dict[str, Any]) -> str:
     """The text of `__init__`; what it uses is put into `names`. A slot's own setter is faster than `setattr`."""
+    is_frozen = made.__dict__.get("__setattr__") is _refuse_to_set
     parameters: dict[bool, list[str]] = {False: ["self"], True: ["*"]}  # by whether they are for keywords only
     lines = []
     for field in dataclasses.fields(made):
         name, value = field.name, field.name
         has_factory = field.default_factory is not dataclasses.MISSING
         has_default = has_factory or field.default is not dataclasses.MISSING
-        names[f"_set_{name}"] = getattr(made, name).__set__
+        if is_frozen:
+            names[f"_set_{name}"] = getattr(made, name).__set__
         names[f"_default_{name}"] = field.default_factory if has_factory else field.default
         if field.init:
             parameters[bool(field.kw_only)].append(f"{name}=_default_{name}" if has_default else name)
@@ -67,7 +71,7 @@ def _init(made: type, names: dict[str, Any]) -> str:
             value = f"_default_{name}()" if has_factory else f"_default_{name}"
         else:
             continue  # `__post_init__` sets it
-        lines.append(f" _set_{name}(self, {value})")
+        lines.append(f" _set_{name}(self, {value})" if is_frozen else f" self.{name} = {value}")
     lines.append(" self.__post_init__()" if hasattr(made, "__post_init__") else " pass")
     words = parameters[False] + (parameters[True] if len(parameters[True]) > 1 else [])
     return "\n".join([f"def __init__({', '.join(words)}):", *lines])
@@ -111,8 +115,8 @@ def _restore(self: Any, state: list[Any]) -> None:  # noqa: ANN401 - an object o
         object.__setattr__(self, field.name, value)
 
 
-_SHARED = {
-    "__repr__": _repr, "__setattr__": _refuse_to_set, "__delattr__": _refuse_to_delete,
-    "__getstate__": _state, "__setstate__": _restore,
+_SHARED = {"__repr__": _repr}
+_FROZEN = {
+    "__setattr__": _refuse_to_set, "__delattr__": _refuse_to_delete, "__getstate__": _state, "__setstate__": _restore,
 }  # fmt: skip
-_SOURCES = {"__init__": _init, "__eq__": _eq, "__hash__": _hash}
+_SOURCES = {"__init__": _init, "__eq__": _eq}

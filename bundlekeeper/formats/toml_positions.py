@@ -12,7 +12,8 @@ import re
 import tomllib
 from collections.abc import Collection, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+
+from bundlekeeper.frozen import dataclass
 
 #: Keys from the top down; an int is an index into an array or an array of tables.
 Path = tuple[str | int, ...]

@@ -6,9 +6,9 @@ every other apply time starts it, at once or at some later restart. The words ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import APPLIES
 
 #: The apply time that stages: the image waits until somebody asks the service to start it, which is never done here.

@@ -6,12 +6,13 @@ and `not-read` mean that an earlier verification is relied on and is reported; w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from enum import StrEnum
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.findings import Finding
+from bundlekeeper.frozen import dataclass
 
 
 class Status(StrEnum):

@@ -1,4 +1,4 @@
-"""Our frozen dataclasses beside the standard library's, which say what each answer should be."""
+"""Our dataclasses beside the standard library's, which say what each answer should be."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from bundlekeeper import frozen
 _LIBRARY, _OURS = dataclasses.dataclass, typing.cast("Any", frozen).dataclass
 
 
-def _classes(dataclass: Any) -> tuple[Any, Any, Any]:
-    @dataclass(frozen=True, slots=True)
+def _classes(dataclass: Any, frozen: bool) -> tuple[Any, Any, Any]:
+    @dataclass(frozen=frozen, slots=True)
     class Part:
         """One of each kind of field."""
 
@@ -32,13 +32,13 @@ def _classes(dataclass: Any) -> tuple[Any, Any, Any]:
         def __post_init__(self) -> None:
             object.__setattr__(self, "total", self.size * 2)
 
-    @dataclass(frozen=True, slots=True, kw_only=True)
+    @dataclass(frozen=frozen, slots=True, kw_only=True)
     class Named(Part):
         """One more field, for keywords only."""
 
         more: int = 0
 
-    @dataclass(frozen=True, slots=True)
+    @dataclass(frozen=frozen, slots=True)
     class Own:
         """Its own equality, and no field for the rest."""
 
@@ -81,12 +81,13 @@ _ASKED: dict[str, Callable[[Any, Any, Any], object]] = {
 }  # fmt: skip
 
 
+@pytest.mark.parametrize("frozen_too", [True, False])
 @pytest.mark.parametrize("asked", _ASKED)
-def test_it_answers_as_the_standard_library_does(asked: str) -> None:
+def test_it_answers_as_the_standard_library_does(asked: str, frozen_too: bool) -> None:
     answers = []
     for dataclass in (_LIBRARY, _OURS):
         try:
-            answers.append(repr(_ASKED[asked](*_classes(dataclass))))
+            answers.append(repr(_ASKED[asked](*_classes(dataclass, frozen_too))))
         except (TypeError, ValueError, AttributeError) as error:
             answers.append(f"{type(error).__name__}: {error}")
     assert answers[1] == answers[0]
@@ -103,13 +104,26 @@ def test_it_goes_to_another_process() -> None:
     assert pickle.loads(pickle.dumps(Sent("a"))) == Sent("a")  # type: ignore[call-arg]  # noqa: S301 - our own bytes
 
 
-def test_other_forms_are_the_standard_librarys() -> None:
-    @_OURS(slots=True)
+@pytest.mark.parametrize("frozen_too", [True, False])
+def test_a_hash_of_its_own_stays(frozen_too: bool) -> None:
+    @_OURS(frozen=frozen_too, slots=True)
     class Counter:
-        """May change."""
+        """Counts the same whatever it counts."""
 
         count: int = 0
 
-    counter = Counter()
-    counter.count = 2
-    assert repr(counter).endswith("Counter(count=2)")
+        def __hash__(self) -> int:
+            return 7
+
+    assert hash(Counter()) == 7
+    assert Counter() == Counter()
+
+
+def test_other_forms_are_the_standard_librarys() -> None:
+    @_OURS(slots=True, order=True)
+    class Counter:
+        """May change, and comes before another."""
+
+        count: int = 0
+
+    assert Counter(1) < Counter(2)  # type: ignore[call-arg]

@@ -6,9 +6,9 @@ not count; a file that was begun is never taken for one that arrived.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, WHAT_CODE, from_row, is_void, sealed

@@ -16,10 +16,11 @@ store.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from operator import itemgetter
 from typing import Any, NamedTuple, Self
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event.events import RANK, EventKind
 from bundlekeeper.ledger.event.rows import BANK_CODE, METHOD_CODE, PLACE_OF, WHAT_CODE, WHATS
 from bundlekeeper.ledger.state.banks import (

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from enum import StrEnum
+from functools import cache
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from bundlekeeper.frozen import dataclass
@@ -77,6 +78,7 @@ class Rules:
         self.jumps = manifest_index.manifest.jump
         self.compatible_rules = manifest_index.manifest.compatible
         self._answers: dict[tuple[SeenVersion, str, str], JumpAnswer] = {}
+        self._about = cache(self._selected)
 
     def jump(self, component: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
         """Whether the component may go from what it runs to that image of that bundle, in one step."""
@@ -104,8 +106,9 @@ class Rules:
         broken: list[Jump] = []
         met: list[Jump] = []
         facts: dict[str, None] = {}
-        for rule in self.jumps:
-            found = self._rule(rule, component, (component.image, to_image) if rule.what.kind else (bundle, to_bundle))
+        for rule, meant in self._about(component.family, component.kind, component.model):
+            versions = (component.image, to_image) if rule.what.kind else (bundle, to_bundle)
+            found = self._rule(rule, component, versions, sure=meant)
             if isinstance(found, str):
                 facts[found] = None
             elif found is not None:
@@ -121,15 +124,22 @@ class Rules:
             return JumpAnswer(RuleAnswer.ALLOWED, tuple(met), down=down)
         return JumpAnswer(RuleAnswer.REFUSED if down else RuleAnswer.UNSTATED, down=down)
 
-    def _rule(self, rule: Jump, component: SeenVersion, versions: tuple[str | None, str]) -> bool | str | None:
-        """True where the rule is met, False where it refuses, None where it is not about this, else the missing
-        fact."""
-        meant = self.selects(rule.what, component)
+    def _selected(self, family: str | None, kind: str, model: str | None) -> list[tuple[Jump, bool]]:
+        """The jump rules that may be about such components, each with whether it surely is."""
+        component = SeenVersion(family, kind, model, None, At((), certain=False))
+        judged = [(rule, self.selects(rule.what, component)) for rule in self.jumps]
+        return [(rule, meant is True) for rule, meant in judged if meant is not False]
+
+    def _rule(
+        self, rule: Jump, component: SeenVersion, versions: tuple[str | None, str], *, sure: bool
+    ) -> bool | str | None:
+        """True where the rule is met, False where it refuses, None where it is not about these versions, else the
+        missing fact; `sure` says that it is about such a component."""
         scale = self.manifest_index.scale(rule.what.kind)
         start, end = versions
-        if meant is False or scale.holds(rule.to, end) is False:
+        if scale.holds(rule.to, end) is False:
             return None
-        if meant is None:
+        if not sure:
             return "the model" if component.model is None else "the family"
         if start is None:
             return "the running version" if rule.what.kind else "the bundle that it is at"

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.planning.route.compatible import bits
 from bundlekeeper.planning.route.modes import Marks, RouteGuard, TooMany, merged, passes
 from bundlekeeper.planning.route.reachable import Sets, at_end

@@ -266,7 +266,7 @@ class _CheckedRoute(RouteFinder):
                 m.option if not m.own and (m.servers is None or servers[0].key in m.servers) else none for m in meant
             ]
 
-        self._make_units([m.option if m.own else none for m in meant], of)
+        self.units = self._made_units([m.option if m.own else none for m in meant], of)
         self._ahead = cache(self._is_ahead_of)
 
     def stored(self) -> PlanVerdict:

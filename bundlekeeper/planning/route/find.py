@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
-from functools import cache
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
@@ -29,7 +29,7 @@ from bundlekeeper.planning.gaps.question import servers_name
 from bundlekeeper.planning.gaps.servers import absent
 from bundlekeeper.planning.route import left_out
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
-from bundlekeeper.planning.route.compatible import bits, make
+from bundlekeeper.planning.route.compatible import CompatibleRules, bits, make
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
 from bundlekeeper.planning.route.space import with_removals
 from bundlekeeper.planning.route.tables import Moves
@@ -132,18 +132,24 @@ class RouteFinder:
             fleet, self.judge, (bundle for choice in self.target.choices.values() for bundle in choice.chain)
         )
         self.options = {INFRASTRUCTURE: list(self._own_options()), "": list(self._server_options())}
-        self._make_units(self.options[INFRASTRUCTURE], lambda _: self.options[""])
-        self.moves = Moves(self.units)
-        self.compatible = make(self.judge, self.units, self.own, self._order)
 
-    def _make_units(self, own: list[Option], of: Callable[[tuple[ServerAt, ...]], list[Option]]) -> None:
+    @cached_property
+    def units(self) -> list[Unit]:
+        """What moves as one, with every state that it can get to: asked for only where the options are not enough."""
+        return self._made_units(self.options[INFRASTRUCTURE], lambda _: self.options[""])
+
+    @cached_property
+    def _tables(self) -> tuple[Moves, CompatibleRules]:
+        return Moves(self.units), make(self.judge, self.units, self.own, self._order)
+
+    def _made_units(self, own: list[Option], of: Callable[[tuple[ServerAt, ...]], list[Option]]) -> list[Unit]:
         """The infrastructure as one unit, where there is any, and each class of servers, with what each may do."""
         state = self.state
-        self.units: list[Unit] = []
+        units: list[Unit] = []
         if state.infrastructure:
             name = f"{state.domain}: infrastructure"
-            self.units.append(self.maker.unit(name, INFRASTRUCTURE, state.infrastructure, (), own))
-        self.own = len(self.units)
+            units.append(self.maker.unit(name, INFRASTRUCTURE, state.infrastructure, (), own))
+        self.own = len(units)
         left = {server.server for server in self.left_out}
         for server_class, servers in state.classes:
             components = [component for server in servers for component in server.components]
@@ -152,8 +158,9 @@ class RouteFinder:
             unit = self.maker.unit(name, server_class.family, components, servers, options)
             if servers[0].key in left:
                 unit.stay()
-            self.units.append(unit)
+            units.append(unit)
         self._covers = cache(self._covered)
+        return units
 
     def _own_options(self) -> Iterable[Option]:
         choice = self.target.choices[INFRASTRUCTURE, self.variant]
@@ -235,7 +242,7 @@ class RouteFinder:
             frozenset({0} if unit.still else (n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)))
             for unit in self.units
         ]
-        return RouteProblem(self.moves, self.own, self.compatible, goals)
+        return RouteProblem(self._tables[0], self.own, self._tables[1], goals)
 
     def _is_there(self, unit: Unit, state: State, target: ReleaseTarget) -> bool:
         choice = target.choice(state.readings[0])
@@ -452,8 +459,9 @@ class RouteFinder:
         index = self.fleet.manifest_index
         facts = left_out.domain_lacks(self.fleet, self.state, self.target, self.stopped)
         nearest = self._nearest()
-        self.moves.group()  # every blocker has its place before it is asked which ones matter
-        self.compatible.name_all(self.own)
+        moves, compatible = self._tables
+        moves.group()  # every blocker has its place before it is asked which ones matter
+        compatible.name_all(self.own)
         blockers, exact = blocking(problem, len(self.judge.blockers)) if found.exhausted else (0, False)
         return NoRoute(
             self.state.domain,

@@ -9,8 +9,8 @@ only when one was written out and nothing in it clashed.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.planning.route.compatible import bits
 from bundlekeeper.planning.route.modes import Marks, Mode, RouteGuard, TooMany, merged, passes
 from bundlekeeper.planning.route.tables import NEVER, Tables

@@ -10,11 +10,12 @@ that every rule allows), and the unit's own state after it. What already runs to
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cache
 from itertools import product
 from typing import TYPE_CHECKING
 
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import At, ComponentReading, PlacedComponent, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet

@@ -8,12 +8,13 @@ site at the same time, waits for the next one; nothing is laid into a window tha
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import datetime
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.route.dated_windows import DatedWindow, spoken
 from bundlekeeper.planning.windows.rounds import WindowLoad, may_share
 from bundlekeeper.planning.windows.schedule import Limits, Placed, WorkPiece, pack

@@ -6,10 +6,11 @@ path; digests are lower-case hexadecimal.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from datetime import date, datetime
 
 from bundlekeeper.formats.safe_names import safe_folder
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.store.disk.files import Fingerprint
 

@@ -12,11 +12,12 @@ import errno
 import os
 import stat as stat_bits
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from pathlib import Path
 
 from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.store.disk.filesystem import describe_fd
 
 MAX_ENTRIES = 200_000  # files and other entries that one walk reports before it reports that there are more

@@ -10,12 +10,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.store.contents import listing_cache
 from bundlekeeper.store.contents.store import Store

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime, timedelta
 
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.safe_names import collision_key
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.model.verify_result import Status, VerifiedRow, VerifyResult
 from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry

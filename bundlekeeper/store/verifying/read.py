@@ -12,13 +12,14 @@ import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime, timedelta
 from enum import Enum, auto
 from time import monotonic
 from typing import Protocol
 
 from bundlekeeper.errors import KeeperError, StoppedError
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.unchanged import begin, is_settled, may_trust
 from bundlekeeper.store.database.rows import Verification
