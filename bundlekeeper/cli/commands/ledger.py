@@ -40,7 +40,9 @@ def undo(
         typer.Argument(metavar="[BATCH|EVENT]...", help="Batches and entries (where --history shows their ids)."),
     ] = None,
     reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="What is wrong with it.")] = "",
-    last: Annotated[bool, typer.Option("--last", help="The last batch recorded in this store, by anyone.")] = False,
+    last: Annotated[
+        bool, typer.Option("--last", help="The last batch recorded in this store (shared: by you).")
+    ] = False,
     with_later: Annotated[
         bool, typer.Option("--with-later", help="Take back the later entries that rest on it, too.")
     ] = False,

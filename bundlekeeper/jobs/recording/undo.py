@@ -30,7 +30,7 @@ _CANDIDATES = 20  # that an error lists
 
 @dataclass(frozen=True, slots=True)
 class UndoRequest:
-    """What to take back: `names` of batches and entries, or the `last` batch that was recorded here.
+    """What to take back: `names` of batches and entries, or the `last` batch (`_last` says which that is).
 
     `with_later` takes back what rests on it, too; a `dry_run` records nothing. `agree` is shown what `last` would take
     back, and raises RefusedError where nobody agrees to it.
@@ -169,14 +169,19 @@ def _named(whole: WholeLedger, name: str) -> list[int]:
 
 
 def _last(whole: WholeLedger) -> list[int]:
-    """The last batch, other than an undo, that was recorded in this store, by whomever. Raises InputError where it was
-    undone already, or there is none.
+    """The last batch, other than an undo, that was recorded in this store, by whomever, or in a shared ledger by this
+    login role. Raises InputError where it was undone already, or there is none.
     """
-    recorded = (batch for batch in reversed(whole.batches) if batch.own)
+    firsts = whole.ledger.firsts_of_writer()
+    recorded = (
+        batch for batch in reversed(whole.batches) if batch.own and (firsts is None or batch.runs[0][0] in firsts)
+    )
     others = (batch for batch in recorded if not all(map(whole.is_undo, whole.numbers_of(batch))))
     last, before = next(others, None), next(others, None)
     if last is None:
-        raise InputError("nothing was recorded in this store", hint="name the batch (where NAME --history shows it)")
+        nobody = "nothing was recorded in this store"
+        message = nobody if firsts is None else "you recorded nothing in this shared ledger"
+        raise InputError(message, hint="name the batch (where NAME --history shows it)")
     numbers = whole.numbers_of(last)
     if all(whole.is_void(number) or whole.is_undo(number) for number in numbers):
         hint = "bundlekeeper where NAME --history shows the batch of each entry"

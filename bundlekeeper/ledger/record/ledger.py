@@ -192,6 +192,10 @@ class Ledger:
             self.images.forget()
             raise
 
+    def firsts_of_writer(self) -> frozenset[int] | None:
+        """The first event of each batch that this writer recorded; None where the ledger knows no writers."""
+        return None
+
     def see(self) -> None:
         """What was recorded until now is what this session knows. Raises as `reading`."""
         self._seen = self.head().count

@@ -178,6 +178,10 @@ class SharedLedger(Ledger):
 
     # Recording
 
+    def firsts_of_writer(self) -> frozenset[int]:
+        """The first event of each batch that this login role recorded. Raises as `EventLog.firsts_of_writer`."""
+        return self.shared.firsts_of_writer()
+
     @contextmanager
     def _writing(self) -> Iterator[None]:
         self.catch_up(self.shared.state())  # what takes long is read while others record

@@ -217,6 +217,13 @@ class EventLog:
             rows = self._connection.execute("SELECT number, name, count, head FROM bundlekeeper.writer ORDER BY number")
             return [Writer(number, name, count, head.hex()) for number, name, count, head in rows]
 
+    def firsts_of_writer(self) -> frozenset[int]:
+        """The first event of each batch that this login role recorded itself. Raises as `_wrapped`."""
+        select = "SELECT first FROM bundlekeeper.batch JOIN bundlekeeper.writer ON writer.number = batch.writer"
+        with _wrapped(self.where):
+            rows = self._connection.execute(f"{select} WHERE name = session_user AND own AND length > 0")
+            return frozenset(first for (first,) in rows)
+
     def _state(self, select: str) -> LogState:
         with _wrapped(self.where):
             row = self._connection.execute(select, binary=True).fetchone()

@@ -169,6 +169,19 @@ def test_what_is_refused_says_what_helps(keeper: Keeper, database: SharedDatabas
     assert said in done.err and "hint: " in done.err and "tern" not in done.err
 
 
+def test_the_last_batch_is_the_writers_own(shared: At, database: SharedDatabase) -> None:
+    """`ledger undo --last` takes back nothing that somebody else recorded; by its name it does."""
+    assert shared(*WORK[0]).status == 0
+    staged = shared(*WORK[1], "--json", role="lee").json["events"]
+    assert shared(*WORK[3]).status == 0
+    last = ("ledger", "undo", "--last", "--reason", "the wrong slot", "--reported-by", "lee", "--json")
+    done = shared(*last, role="lee")
+    assert done.status == 0 and done.json["undone"] == [event["id"] for event in some(staged)]
+    assert shared(*last, role="lee").status == 2  # never further back
+    none = shared(*last, role="noor")
+    assert none.status == 2 and "you recorded nothing in this shared ledger" in none.out
+
+
 def test_who_may_only_read_asks_and_records_nothing(shared: At) -> None:
     assert shared(*WORK[0]).status == 0
     assert shared("where", role=READER).status == 0
