@@ -174,7 +174,7 @@ def test_the_last_batch_is_the_writers_own(shared: At, database: SharedDatabase)
     assert shared(*WORK[0]).status == 0
     staged = shared(*WORK[1], "--json", role="lee").json["events"]
     assert shared(*WORK[3]).status == 0
-    last = ("ledger", "undo", "--last", "--reason", "the wrong slot", "--reported-by", "lee", "--json")
+    last = ("ledger", "undo", "--last", "--yes", "--reason", "the wrong slot", "--reported-by", "lee", "--json")
     done = shared(*last, role="lee")
     assert done.status == 0 and done.json["undone"] == [event["id"] for event in some(staged)]
     assert shared(*last, role="lee").status == 2  # never further back
