@@ -87,7 +87,7 @@ def planned_work(document: RouteDocument) -> PlannedWork:
     try:
         return _read(document)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
-        message = f"its work cannot be read: {type(error).__name__}: {error}"
+        message = "its work cannot be read: it is not as this program wrote it"
         raise InputError(message, where=document.plan.name, hint="make the plan again: bundlekeeper route") from error
 
 

@@ -324,10 +324,14 @@ def test_what_is_no_plan_to_be_followed_is_not_kept(office: Keeper, tmp_path: Pa
     (tmp_path / "empty.json").touch()
     empty = office("plan", "keep", tmp_path / "empty.json")
     assert (empty.status, "the file is empty" in empty.err) == (2, True)
+    kept_plan(office, tmp_path)
+    edited = (tmp_path / "holm-b.json").read_text().replace('"minutes": ', '"minutes": "x", "was": ')
+    (tmp_path / "edited.json").write_text(edited)
+    refused = office("plan", "show", tmp_path / "edited.json")
+    assert (refused.status, "not as this program" in refused.err, "literal" in refused.err) == (2, True, False), refused
     assert office("route", "holm-b", "--to", "5.4", "--out", tmp_path / "nothing.json").status < 2
     nothing = office("plan", "keep", tmp_path / "nothing.json")
     assert (nothing.status, "there is nothing to do in this plan" in nothing.err) == (2, True), nothing.err
-    kept_plan(office, tmp_path)
     assert office("route", "holm-b", "--to", "6.1", "--out", tmp_path / "second.json").status < 2
     second = office("plan", "keep", tmp_path / "second.json", "--name", "second")
     assert f"note: also open for holm-b: plan {NAME}; " in second.err
