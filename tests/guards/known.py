@@ -793,6 +793,30 @@ LEDGER = (
         "cli/commands/test_undo.py::test_an_activation_that_rests_on_it_is_listed_and_can_be_taken_back_too",
     ),
     _never(
+        "the last batch is shown, and taken back once somebody agrees",
+        "jobs/recording/undo.py",
+        "        if not request.dry_run:",
+        "cli/commands/test_undo.py::test_last_is_the_last_batch_by_whomever_and_never_goes_further_back",
+    ),
+    _never(
+        "what was seen before the work is no evidence of it",
+        "jobs/recording/planned.py",
+        "    if older:",
+        "cli/commands/test_plan_night.py::test_what_was_seen_before_the_work_is_no_evidence_of_it",
+    ),
+    _never(
+        "a plan that goes out is for what the set is for",
+        "jobs/media/plan_files.py",
+        "    if meant_for not in fitting:",
+        "cli/commands/test_plan_media.py::test_a_plan_goes_out_and_its_outcomes_come_back",
+    ),
+    _never(
+        "after an upload that was activated early nothing more is sent",
+        "jobs/upload/conduct.py",
+        "                if turns.early:",
+        "jobs/upload/test_what_follows.py::test_an_open_upload_that_runs_meanwhile_was_activated_early",
+    ),
+    _never(
         "an undo that another process was quicker than is not recorded",
         "jobs/recording/undo.py",
         "        if own_chain.read(connection).events != whole.events + len(events):",
