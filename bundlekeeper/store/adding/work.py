@@ -100,13 +100,13 @@ class AddingRun:
             for bundle in planned:
                 if not self._works[bundle.facts.place].done:
                     if self._batch.has(bundle.facts.sha256):  # those bytes get this name, too
-                        self._settle()
+                        self._batch.settle(self._known, self._taken)
                     with self._at(bundle.facts) as work:
                         self._bring(bundle, work)
                         work.done = work not in self._batch
                         self._ahead.forget(bundle.facts.place)
                     if self._batch.full:
-                        self._settle()
+                        self._batch.settle(self._known, self._taken)
         for work in self._works.values():
             open_still = not work.settled and not work.clash and not work.ruling and not work.badly_signed
             if open_still and work.offers is not None and self._places.get(work.facts.sha256):
@@ -121,13 +121,9 @@ class AddingRun:
                 yield
             except KeeperError:
                 with suppress(KeeperError):
-                    self._settle()
+                    self._batch.settle(self._known, self._taken)
                 raise
-            self._settle()
-
-    def _settle(self) -> None:
-        """Give the files that wait their places. Raises as `Batch.settle`."""
-        self._batch.settle(self._known, self._taken)
+            self._batch.settle(self._known, self._taken)
 
     def _taken(self, work: Work) -> bool:
         """Judge a file that somebody put there since the plan was made like one that was there before."""
@@ -446,11 +442,11 @@ class AddingRun:
                 return False
             if work.clash is None and not self._may_place(work, fetched.digest.hexes, fetched.temp.fd, source, offer):
                 return self._refused(offer, fetched, work)
-            if work.clash is not None:  # an older manifest's bytes are there
-                self._quarantine(offer, fetched, work)
-            else:
+            if work.clash is None:
                 self._batch.add(WaitingFile(work, offer, fetched))
                 held.pop_all()
+            else:  # an older manifest's bytes are there
+                self._quarantine(offer, fetched, work)
             return True
 
     def _refused(self, offer: FileOffer, fetched: Fetched, work: Work) -> bool:
