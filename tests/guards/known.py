@@ -1273,7 +1273,14 @@ TEXT = (
     _never(
         "names: devices of Windows",
         "formats/safe_names.py",
-        "    if stem in _DEVICES:",
+        "    if _is_device(name):",
+        "formats/test_safe_names.py::test_each_sort_of_bad_name_is_reported",
+    ),
+    Guard(
+        "names: a plain one may be a device's",
+        "formats/safe_names.py",
+        " and not _is_device(name):",
+        ":",
         "formats/test_safe_names.py::test_each_sort_of_bad_name_is_reported",
     ),
     Guard(
