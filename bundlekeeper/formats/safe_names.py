@@ -20,6 +20,7 @@ from bundlekeeper.frozen import dataclass
 OWN_PREFIXES = (".keeper", ".part-")
 
 _WINDOWS_CHARACTERS = '<>:"|?*'
+_NOT_ALLOWED = re.compile(rf"[/\\{_WINDOWS_CHARACTERS}]")  # of characters that are printable
 # The documentation names COM1-COM9, LPT1-LPT9 and the superscript digits; COM0/LPT0 and CONIN$/CONOUT$ are from memory.
 _DEVICES = {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"} | {
     port + digit for port in ("COM", "LPT") for digit in "0123456789¹²³"
@@ -56,6 +57,8 @@ def problems_of_name(name: str) -> list[NameProblem]:
 def _characters(name: str) -> list[NameProblem]:
     """The first of each sort of character that no name may have."""
     found: dict[str, NameProblem] = {}
+    if name.isprintable() and not _NOT_ALLOWED.search(name):
+        return []
     for at, char in enumerate(name):
         sort = _sort(char)
         if sort and sort not in found:
@@ -147,7 +150,7 @@ def _is_device(name: str) -> bool:
 
 def _escaped_bytes(name: str) -> bool:
     """True when every lone surrogate stands for a byte that was not UTF-8, as os.fsdecode leaves it (PEP 383)."""
-    return all(0xDC80 <= ord(c) <= 0xDCFF for c in name if unicodedata.category(c) == "Cs")
+    return name.isprintable() or all(0xDC80 <= ord(c) <= 0xDCFF for c in name if unicodedata.category(c) == "Cs")
 
 
 def collision_key(name: str) -> str:

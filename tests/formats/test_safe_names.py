@@ -142,6 +142,14 @@ def test_the_short_check_for_plain_names_equals_the_long_one(name: str) -> None:
         assert problems_of_name(name) == short
 
 
+@given(st.characters(exclude_categories=()))
+@example("\x7f")
+@example("\u2028")
+def test_every_printable_character_is_allowed_but_those_of_the_list(char: str) -> None:
+    listed = safe_names._NOT_ALLOWED.search(char) is not None
+    assert bool(safe_names._sort(char)) == (listed or (not char.isprintable() and unicodedata.category(char) != "Zs"))
+
+
 @given(st.text(alphabet=st.characters(max_codepoint=127)))
 def test_the_short_key_of_an_ascii_name_equals_unicodes(name: str) -> None:
     assert collision_key(name) == unicodedata.normalize("NFC", unicodedata.normalize("NFD", name).casefold())
