@@ -20,10 +20,13 @@ from bundlekeeper.frozen import dataclass
 OWN_PREFIXES = (".keeper", ".part-")
 
 _WINDOWS_CHARACTERS = '<>:"|?*'
+_NOT_ALLOWED = re.compile(rf"[/\\{_WINDOWS_CHARACTERS}]")  # of characters that are printable
 # The documentation names COM1-COM9, LPT1-LPT9 and the superscript digits; COM0/LPT0 and CONIN$/CONOUT$ are from memory.
 _DEVICES = {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"} | {
     port + digit for port in ("COM", "LPT") for digit in "0123456789¹²³"
 }
+#: A name of which only the length can be wrong, or that it is a device's, as nearly all are.
+_PLAIN = re.compile(r"[A-Za-z0-9_+(](?:[A-Za-z0-9_+()~. -]*[A-Za-z0-9_+()~-])?")
 _PLAIN_FOLDER = re.compile(r"[A-Za-z0-9_+(][A-Za-z0-9_+()~. -]*")
 
 
@@ -42,6 +45,8 @@ class NameProblem:
 
 def problems_of_name(name: str) -> list[NameProblem]:
     """Everything that makes `name` unsafe as one file's name; empty for a good name. Raises nothing."""
+    if _PLAIN.fullmatch(name) and len(name) <= limits.NAME_CHARACTERS and not _is_device(name):
+        return []
     if not name:
         return [NameProblem("empty", "the name is empty", "give the file's name as published")]
     if name in {".", ".."}:
@@ -52,6 +57,8 @@ def problems_of_name(name: str) -> list[NameProblem]:
 def _characters(name: str) -> list[NameProblem]:
     """The first of each sort of character that no name may have."""
     found: dict[str, NameProblem] = {}
+    if name.isprintable() and not _NOT_ALLOWED.search(name):
+        return []
     for at, char in enumerate(name):
         sort = _sort(char)
         if sort and sort not in found:
@@ -117,8 +124,8 @@ def _ends(name: str) -> list[NameProblem]:
 def _whole(name: str) -> list[NameProblem]:
     """What is wrong with a name as a whole."""
     found = []
-    stem = name.split(".")[0].rstrip(" ").upper()
-    if stem in _DEVICES:
+    if _is_device(name):
+        stem = name.split(".")[0].rstrip(" ").upper()
         message = f"{stem} is a device on Windows, with any extension"
         found.append(NameProblem("device", message, "rename the file", 0))
     if re.match(r"[A-Za-z]:", name):
@@ -137,9 +144,13 @@ def _whole(name: str) -> list[NameProblem]:
     return found
 
 
+def _is_device(name: str) -> bool:
+    return name.split(".")[0].rstrip(" ").upper() in _DEVICES
+
+
 def _escaped_bytes(name: str) -> bool:
     """True when every lone surrogate stands for a byte that was not UTF-8, as os.fsdecode leaves it (PEP 383)."""
-    return all(0xDC80 <= ord(c) <= 0xDCFF for c in name if unicodedata.category(c) == "Cs")
+    return name.isprintable() or all(0xDC80 <= ord(c) <= 0xDCFF for c in name if unicodedata.category(c) == "Cs")
 
 
 def collision_key(name: str) -> str:
@@ -147,6 +158,8 @@ def collision_key(name: str) -> str:
 
     Raises nothing.
     """
+    if name.isascii():
+        return name.lower()
     return unicodedata.normalize("NFC", unicodedata.normalize("NFD", name).casefold())
 
 
@@ -160,7 +173,7 @@ def safe_folder(version: str) -> str:
     if _PLAIN_FOLDER.fullmatch(version) and len(version) <= limits.FOLDER_CHARACTERS and not problems_of_name(version):
         return version
     text = "".join(chr(byte) if _PLAIN_FOLDER.fullmatch("0" + chr(byte)) else f"%{byte:02x}" for byte in raw)
-    if not text or text[0] in ".-~ " or text.split(".")[0].rstrip(" ").upper() in _DEVICES:
+    if not text or text[0] in ".-~ " or _is_device(text):
         text = f"%{raw[0]:02x}{text[1:]}" if raw else "%"
     if text[-1] in ". ":
         text = f"{text[:-1]}%{ord(text[-1]):02x}"

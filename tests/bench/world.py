@@ -67,14 +67,23 @@ class World:
     @cached_property
     def many_inputs(self) -> Path:
         """A manifest for a folder of many small files."""
-        offered = self.folder / "many"
+        return self._offered("many", self.many_files, 512)
+
+    @cached_property
+    def small_inputs(self) -> tuple[Path, Path]:
+        """A manifest for a folder of half as many files of 4 KiB each, and the folder."""
+        return self._offered("small", self.many_files // 2, 4096), self.folder / "small"
+
+    def _offered(self, folder: str, count: int, size_bytes: int) -> Path:
+        """A manifest for a new folder of so many files, each with other bytes."""
+        offered = self.folder / folder
         offered.mkdir()
         tables = [MANIFEST_HEAD]
-        for number in range(self.many_files):
-            name, data = f"marram-blade-1.{number}.0.bin", number.to_bytes(8, "big") * 64
+        for number in range(count):
+            name, data = f"marram-blade-1.{number}.0.bin", number.to_bytes(8, "big") * (size_bytes // 8)
             (offered / name).write_bytes(data)
             tables.append(bundle_table(f"1.{number}.0", name, len(data), hashlib.sha256(data).hexdigest()))
-        manifest = self.folder / "many.toml"
+        manifest = self.folder / f"{folder}.toml"
         manifest.write_text("".join(tables), encoding="utf-8")
         return manifest
 

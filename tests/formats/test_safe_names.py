@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import unicodedata
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from bundlekeeper.formats import limits
+from bundlekeeper.formats import limits, safe_names
 from bundlekeeper.formats.safe_names import collision_key, problems_of_name, safe_folder
 
 GOOD = [
@@ -126,3 +127,29 @@ def test_a_safe_folder_can_be_made(tmp_path: Path) -> None:
     for version in ["..", "/", "\0", "x" * 500, "\ud800", "NUL", "", "a\n"]:
         (tmp_path / safe_folder(version)).mkdir()
     assert len(list(tmp_path.iterdir())) == 8
+
+
+@given(
+    st.text(alphabet="CONnul1.-~ ()+:/_aé", max_size=12) | st.from_regex(r"[A-Za-z0-9.~ -]{238,242}", fullmatch=True)
+)
+@example("nul")
+@example("a.")
+@example("a ")
+def test_the_short_check_for_plain_names_equals_the_long_one(name: str) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        short = problems_of_name(name)
+        patch.setattr(safe_names, "_PLAIN", re.compile(r"(?!)"))
+        assert problems_of_name(name) == short
+
+
+@given(st.characters(exclude_categories=()))
+@example("\x7f")
+@example("\u2028")
+def test_every_printable_character_is_allowed_but_those_of_the_list(char: str) -> None:
+    listed = safe_names._NOT_ALLOWED.search(char) is not None
+    assert bool(safe_names._sort(char)) == (listed or (not char.isprintable() and unicodedata.category(char) != "Zs"))
+
+
+@given(st.text(alphabet=st.characters(max_codepoint=127)))
+def test_the_short_key_of_an_ascii_name_equals_unicodes(name: str) -> None:
+    assert collision_key(name) == unicodedata.normalize("NFC", unicodedata.normalize("NFD", name).casefold())

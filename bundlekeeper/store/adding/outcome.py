@@ -17,6 +17,8 @@ from bundlekeeper.store.contents.quarantine import QuarantineReason
 from bundlekeeper.store.database.rows import BundleFacts, StoredBundle
 from bundlekeeper.store.signatures.voucher import Ruling
 
+_SPARE = 64 * 1024 * 1024
+
 
 @dataclass(frozen=True, slots=True)
 class AddRow:
@@ -53,6 +55,11 @@ def row_of(
     """The row of a bundle."""
     of_work = status, facts.size, read_bytes, way_in, came_from, note, signature
     return AddRow(facts.family, facts.version, facts.name, facts.place, *of_work)
+
+
+def too_large(facts: BundleFacts) -> int:
+    """More bytes than this under a bundle's name are not kept in quarantine, and not even read."""
+    return 2 * facts.size + _SPARE
 
 
 def quarantine_reason(

@@ -10,17 +10,18 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import StoppedError
+from bundlekeeper.errors import KeeperError, StoppedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.store.adding.batch import Batch, WaitingFile
 from bundlekeeper.store.adding.fetch_ahead import AheadFetches, Job
-from bundlekeeper.store.adding.outcome import AddRow, QuarantinedFile, Work, quarantine_reason
+from bundlekeeper.store.adding.outcome import AddRow, QuarantinedFile, Work, quarantine_reason, too_large
 from bundlekeeper.store.adding.plan import AddingPlan, AddingStep, ask, wanted_of
 from bundlekeeper.store.adding.signatures import BundleSignatures
 from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, FoundFile, Link, SourceError
@@ -38,14 +39,8 @@ from bundlekeeper.verification.hashing.read import Stop, TooLong
 if TYPE_CHECKING:
     from bundlekeeper.store.contents.store import Store
 
-_SPARE = 64 * 1024 * 1024
 _TOGETHER = 100  # names of one file that are linked in one transaction
 _NO_LINK = {errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EXDEV, errno.ENOENT}
-
-
-def too_large(facts: BundleFacts) -> int:
-    """More bytes than this under a bundle's name are not kept in quarantine, and not even read."""
-    return 2 * facts.size + _SPARE
 
 
 class AddingRun:
@@ -77,6 +72,7 @@ class AddingRun:
         self._twins: dict[str, list[Work]] = {}  # the same by digest
         self._now: Work | None = None
         self._ahead = AheadFetches(iter(()), stop)
+        self._batch = Batch(store, database, clock, self.kind)
 
     def rows(self) -> tuple[AddRow, ...]:
         """The rows of the bundles that are done, in the plan's order."""
@@ -100,18 +96,40 @@ class AddingRun:
             if bundle.step is AddingStep.VERIFY:
                 with self._at(bundle.facts) as work:
                     work.done = self._verify(work)
-        with AheadFetches(self._jobs(planned), self._stop) as self._ahead:
+        with AheadFetches(self._jobs(planned), self._stop) as self._ahead, self._together():
             for bundle in planned:
                 if not self._works[bundle.facts.place].done:
+                    if self._batch.has(bundle.facts.sha256):  # those bytes get this name, too
+                        self._batch.settle(self._known, self._taken)
                     with self._at(bundle.facts) as work:
                         self._bring(bundle, work)
-                        work.done = True
+                        work.done = work not in self._batch
                         self._ahead.forget(bundle.facts.place)
+                    if self._batch.full:
+                        self._batch.settle(self._known, self._taken)
         for work in self._works.values():
             open_still = not work.settled and not work.clash and not work.ruling and not work.badly_signed
             if open_still and work.offers is not None and self._places.get(work.facts.sha256):
                 with self._at(work.facts):
                     self._from_within(work)
+
+    @contextmanager
+    def _together(self) -> Iterator[None]:
+        """Settle what waits at the end of the block, also where it ends early: what was finished stays."""
+        with closing(self._batch):
+            try:
+                yield
+            except KeeperError:
+                with suppress(KeeperError):
+                    self._batch.settle(self._known, self._taken)
+                raise
+            self._batch.settle(self._known, self._taken)
+
+    def _taken(self, work: Work) -> bool:
+        """Judge a file that somebody put there since the plan was made like one that was there before."""
+        with self._at(work.facts):
+            work.done = self._verify(work)
+        return work.done
 
     @contextmanager
     def _at(self, facts: BundleFacts) -> Iterator[Work]:
@@ -295,7 +313,7 @@ class AddingRun:
                 return False
             if not self._may_place(work, digest.hexes, temp.fd):
                 return True
-            status = placing.put(self._store.fd, facts, temp, shared=False)
+            status = placing.put(self._store.fd, placing.NewFile(facts, temp, shared=False))
         stored = facts.stored(added_at=self._clock(), added_from=row.place, way_in="copy")
         self._record(stored, placing.verification_of_new(digest, status, stored.added_at, shared=False, kind=self.kind))
         work.ended("same bytes", "copy", row.place, "copied: the store cannot share these bytes by a link")
@@ -335,7 +353,7 @@ class AddingRun:
         self._database.record_linked(list(rows.values()), link)
         self.verifications.update(renewed)
         for place, work in linked.items():
-            self._known(rows[place])
+            self._known(rows[place], renewed[place])
             work.ended("same bytes", "same-bytes", row.place)
             if work is not first:
                 work.done = True
@@ -412,7 +430,8 @@ class AddingRun:
             if offer.named:
                 self._quarantine(offer, None, work)
             return False
-        with fetched.temp:
+        with ExitStack() as held:
+            held.callback(fetched.temp.close)
             right = (fetched.digest.size, fetched.digest.sha256) == (facts.size, facts.sha256)
             if fetched.changed and (not right or fetched.way_in == "hard-link"):
                 work.unreadable += (f"{offer.place} changed while it was read",)
@@ -423,7 +442,12 @@ class AddingRun:
                 return False
             if work.clash is None and not self._may_place(work, fetched.digest.hexes, fetched.temp.fd, source, offer):
                 return self._refused(offer, fetched, work)
-            return self._keep(offer, fetched, work)
+            if work.clash is None:
+                self._batch.add(WaitingFile(work, offer, fetched))
+                held.pop_all()
+            else:  # an older manifest's bytes are there
+                self._quarantine(offer, fetched, work)
+            return True
 
     def _refused(self, offer: FileOffer, fetched: Fetched, work: Work) -> bool:
         """Right bytes that may not be used: badly signed ones go to quarantine, and another offer may be better."""
@@ -441,30 +465,6 @@ class AddingRun:
         work.ruling = None
         return False
 
-    def _keep(self, offer: FileOffer, fetched: Fetched, work: Work) -> bool:
-        """Put right bytes in their place, or into quarantine where an older manifest's bytes are there."""
-        facts = work.facts
-        if work.clash is not None:
-            self._quarantine(offer, fetched, work)
-            return True
-        shared = fetched.way_in == "hard-link"
-        try:
-            status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
-        except FileExistsError:
-            # Somebody put a file there since the plan was made: judge it like one that was there before.
-            if self._verify(work):
-                return True
-            status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
-        stored = facts.stored(added_at=self._clock(), added_from=offer.place, way_in=fetched.way_in)
-        verification = placing.verification_of_new(
-            fetched.digest, status, stored.added_at, shared=shared, kind=self.kind
-        )
-        self._record(stored, verification)
-        if not offer.named:
-            work.misnamed = offer.place
-        work.ended("added", fetched.way_in, offer.place, fetched.note)
-        return True
-
     def _quarantine(self, offer: FileOffer, fetched: Fetched | None, work: Work) -> None:
         wrong = quarantine_reason(work.facts, work.ruling, offer, fetched)
         kept, failure = quarantine.keep(
@@ -477,14 +477,13 @@ class AddingRun:
 
     def _record(self, stored: StoredBundle, verification: Verification) -> None:
         self._database.record_stored(stored, verification)
-        self._known(stored)
-        self.verifications[stored.place] = verification
+        self._known(stored, verification)
 
-    def _known(self, stored: StoredBundle) -> None:
+    def _known(self, stored: StoredBundle, verification: Verification) -> None:
         old = self.stored.get(stored.place)
         if old is not None:
             self._places[old.sha256].discard(old.place)
-        self.stored[stored.place] = stored
+        self.stored[stored.place], self.verifications[stored.place] = stored, verification
         self._places.setdefault(stored.sha256, set()).add(stored.place)
 
     def _forget(self, place: str) -> None:

@@ -8,16 +8,18 @@ ctime; a fingerprint is trustworthy only when any later change must show in it.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
-from bundlekeeper.errors import RefusedError, UnfinishedError
+from bundlekeeper.errors import KeeperError, RefusedError, UnfinishedError
 from bundlekeeper.store.contents import unchanged
 from bundlekeeper.store.database.rows import BundleFacts, Verification
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import FsKind
+from bundlekeeper.store.disk.flush import flushed
 from bundlekeeper.store.disk.temp_files import Temp
 from bundlekeeper.verification.hashing.door import Digest
 
@@ -73,22 +75,100 @@ def _is_spelt(folder: int, name: str) -> bool:
     return name in os.listdir(folder)
 
 
-def put(root: int, facts: BundleFacts, temp: Temp, *, shared: bool) -> os.stat_result:
-    """Make the file durable and give it its place; return its `stat` from then on.
+@dataclass(frozen=True, slots=True)
+class NewFile:
+    """A right file without a name in the store: its bundle, its temporary file; `shared` is the source's own, too."""
 
-    A file of ours gets mode 0444 and a modification time a second before its link (`verification_of_new`); a shared one
-    is left as it is. Raises FileExistsError when the place is in use, OSError; after an error nothing is recorded.
+    facts: BundleFacts
+    temp: Temp
+    shared: bool
+
+
+def prepare(new: NewFile) -> None:
+    """Give a file of ours mode 0444 and a modification time a second before its link (`verification_of_new`).
+
+    A shared one is left as it is. Raises OSError.
     """
-    if not shared:
-        os.fchmod(temp.fd, files.FILE_MODE)
-        written = os.fstat(temp.fd).st_mtime_ns
-        os.utime(temp.fd, ns=(written, written - _SECOND_NS))
-    os.fsync(temp.fd)
-    with files.folder(root, facts.folder, create=True) as folder:
-        temp.publish(folder, facts.name)
-        os.fsync(folder)
-        temp.settle()
-        return _insist(folder, facts, temp.fd)
+    if not new.shared:
+        os.fchmod(new.temp.fd, files.FILE_MODE)
+        written = os.fstat(new.temp.fd).st_mtime_ns
+        os.utime(new.temp.fd, ns=(written, written - _SECOND_NS))
+
+
+def put(root: int, new: NewFile) -> os.stat_result:
+    """Prepare one file, make it durable and give it its place; return its `stat` from then on.
+
+    Raises FileExistsError when the place is in use, RefusedError, UnfinishedError, OSError; after an error nothing is
+    recorded.
+    """
+    prepare(new)
+    (placed,) = put_together(root, [new])
+    if isinstance(placed, Exception):
+        raise placed
+    return placed
+
+
+def put_together(root: int, new: Sequence[NewFile]) -> list[os.stat_result | OSError | KeeperError]:
+    """Make prepared files durable and give them their places: all bytes, then all names, then all folders.
+
+    Returns of each its `stat` from then on, or why it is not durably in its place: FileExistsError where that is in
+    use. Raises nothing.
+    """
+    failed = dict(_failures(range(len(new)), flushed([file.temp.fd for file in new])))
+    with ExitStack() as closing:
+        folders = _folders(root, new, failed, closing)
+        for turn, file in enumerate(new):
+            if turn not in failed:
+                try:
+                    file.temp.publish(folders[file.facts.folder], file.facts.name)
+                except OSError as error:
+                    failed[turn] = error
+        linked = sorted({file.facts.folder for turn, file in enumerate(new) if turn not in failed})
+        broken = dict(_failures(linked, flushed([folders[parts] for parts in linked])))
+        placed: list[os.stat_result | OSError | KeeperError] = []
+        for turn, file in enumerate(new):
+            why = failed.get(turn) or broken.get(file.facts.folder)
+            placed.append(why or _settled(folders[file.facts.folder], file))
+    return placed
+
+
+_Key = TypeVar("_Key")
+
+
+def _failures(keys: Iterable[_Key], errors: Iterable[OSError | None]) -> Iterator[tuple[_Key, OSError | KeeperError]]:
+    return ((key, error) for key, error in zip(keys, errors, strict=True) if error is not None)
+
+
+def _folders(
+    root: int, new: Sequence[NewFile], failed: dict[int, OSError | KeeperError], closing: ExitStack
+) -> dict[tuple[str, ...], int]:
+    """Open the files' folders, made where absent and durable in the folders above; adds to `failed` by turn."""
+    opened: dict[tuple[str, ...], int] = {(): root}
+    above: dict[tuple[str, ...], list[int]] = {}  # the turns of the files below each
+    for turn, file in enumerate(new):
+        if turn in failed:
+            continue
+        try:
+            for depth, name in enumerate(file.facts.folder):
+                parts, parent = file.facts.folder[: depth + 1], file.facts.folder[:depth]
+                if parts not in opened:
+                    opened[parts] = files.step(opened[parent], name, create=True)
+                    closing.callback(os.close, opened[parts])
+                above.setdefault(parent, []).append(turn)
+        except (OSError, KeeperError) as error:
+            failed[turn] = error
+    for parent, why in _failures(above, flushed([opened[parent] for parent in above])):
+        failed.update((turn, why) for turn in above[parent] if turn not in failed)
+    return opened
+
+
+def _settled(folder: int, file: NewFile) -> os.stat_result | OSError | KeeperError:
+    """Drop the temporary name of a file that is durably in its place; its `stat` from then on."""
+    file.temp.settle()
+    try:
+        return _insist(folder, file.facts, file.temp.fd)
+    except (OSError, KeeperError) as error:
+        return error
 
 
 def put_again(root: int, facts: BundleFacts, fd: int) -> os.stat_result:

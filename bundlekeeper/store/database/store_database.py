@@ -176,6 +176,12 @@ class StoreDatabase:
             else:
                 _put(connection, VERIFICATION, [(stored.place, verification)])
 
+    def record_all(self, added: Sequence[tuple[StoredBundle, Verification]]) -> None:
+        """Record files that were added together, each with its verification, in one transaction. Raises as `admit`."""
+        with self._writing() as connection:
+            _put(connection, STORED, (stored for stored, _ in added))
+            _put(connection, VERIFICATION, ((stored.place, verification) for stored, verification in added))
+
     def record_linked(self, stored: Sequence[StoredBundle], link: Callable[[], Mapping[str, Verification]]) -> None:
         """Record files whose places `link` makes, and every verification that `link` returns.
 

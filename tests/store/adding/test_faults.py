@@ -273,14 +273,14 @@ def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: 
     outside.mkdir()
     from bundlekeeper.store.contents import place as placing
 
-    real = placing.put
+    real = placing.put_together
 
-    def swapping(*arguments: Any, **options: Any) -> os.stat_result:
+    def swapping(*arguments: Any, **options: Any) -> Any:
         (kit.root / "blade").mkdir()
         (kit.root / "blade/6.1.0").symlink_to(outside)
         return real(*arguments, **options)
 
-    monkeypatch.setattr(placing, "put", swapping)
+    monkeypatch.setattr(placing, "put_together", swapping)
     with pytest.raises(RefusedError, match="symbolic link"):
         kit.add(kit.bundle("a.bin", GOOD))
     assert list(outside.iterdir()) == []

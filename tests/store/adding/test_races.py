@@ -33,18 +33,18 @@ def kit(tmp_path: Path) -> Kit:
 
 def lay_before_the_link(kit: Kit, monkeypatch: pytest.MonkeyPatch, data: bytes) -> Path:
     """Have somebody lay a file into the bundle's place after the plan was made, once."""
-    place, real = kit.root / "blade/6.1.0/a.bin", placing.put
+    place, real = kit.root / "blade/6.1.0/a.bin", placing.put_together
 
     laid: list[Path] = []
 
-    def put(*given: Any, **named: Any) -> os.stat_result:
+    def put(*given: Any, **named: Any) -> Any:
         if not laid:
             laid.append(place)
             place.parent.mkdir(parents=True, exist_ok=True)
             place.write_bytes(data)
         return real(*given, **named)
 
-    monkeypatch.setattr(placing, "put", put)
+    monkeypatch.setattr(placing, "put_together", put)
     return place
 
 

@@ -84,7 +84,7 @@ def _version_in_name(bundle: LooseBundle) -> Iterator[Problem]:
     if bundle.file is None or bundle.version is None:
         return
     named = guess_version(bundle.file)
-    if named is None or natural_key(named) == natural_key(bundle.version):
+    if named in {None, bundle.version} or natural_key(named) == natural_key(bundle.version):
         return
     message = f"the file's name holds {shown(named)}, the entry's version is {shown(bundle.version)}"
     hint = "is it a copied line, or the wrong file? If both are right, there is nothing to do"
