@@ -59,7 +59,7 @@ def ratio_at_most(value: float, aim: float | None = None) -> Target:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """One row: what is measured, against what, in which unit; `grows` is the size of the world that it grows with."""
+    """One row: what is measured, against what, in which unit."""
 
     name: str
     what: str
@@ -67,7 +67,6 @@ class Bench:
     unit: str
     target: Target | None
     function: Callable[[World], tuple[float, float]]
-    grows: str = ""
 
 
 #: Every bench that an imported module declares.
@@ -77,12 +76,12 @@ Function = Callable[[World], tuple[float, float]]
 
 
 def bench(
-    name: str, *, what: str, against: str, unit: str, target: Target | None = None, grows: str = ""
+    name: str, *, what: str, against: str, unit: str, target: Target | None = None
 ) -> Callable[[Function], Function]:
     """Make a function that measures one round, and returns (ours, theirs), a row of the table."""
 
     def register(function: Function) -> Function:
-        BENCHES.append(Bench(name, what, against, unit, target, function, grows))
+        BENCHES.append(Bench(name, what, against, unit, target, function))
         return function
 
     return register

@@ -69,7 +69,7 @@ def start_help(world: World) -> tuple[float, float]:
     return _against_bare(world, "--help")
 
 
-def _row(name: str, times: float, what: str, *words: str, grows: str = "bundles") -> None:
+def _row(name: str, times: float, what: str, *words: str) -> None:
     """One command on a store of 30 bundles, as a multiple of the interpreter's start."""
 
     @bench(
@@ -78,18 +78,17 @@ def _row(name: str, times: float, what: str, *words: str, grows: str = "bundles"
         against="python -c pass",
         unit="s",
         target=ratio_at_most(times),
-        grows=grows,
     )
     def row(world: World) -> tuple[float, float]:
         return _against_bare(world, *words, "--json", "--store", str(world.working_store))
 
 
 _row("store list", 8, "store list --json", "store", "list")
-_row("where NAME", 8, "where of one server", "where", "HOLM-S1", grows="servers")
+_row("where NAME", 8, "where of one server", "where", "HOLM-S1")
 _row("verify --quick, all", 8, "verify --quick of all bundles, unchanged since their verification", "verify", "--quick")
 _row("status", 12, "status", "status")
-_row("gaps", 15, "gaps of one domain of 5 servers", "gaps", "holm-a", "--to", "newest", grows="servers")
-_row("route, command", 20, "route of that domain", "route", "holm-a", "--to", "newest", grows="servers")
+_row("gaps", 15, "gaps of one domain of 5 servers", "gaps", "holm-a", "--to", "newest")
+_row("route, command", 20, "route of that domain", "route", "holm-a", "--to", "newest")
 
 
 @bench(
