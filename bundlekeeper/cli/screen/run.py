@@ -9,7 +9,6 @@ one.
 from __future__ import annotations
 
 import contextlib
-import difflib
 import errno
 import gc
 import importlib
@@ -201,6 +200,8 @@ def _module_of(command: str) -> str:
         return COMMANDS[command][0]
     if command == "--store" or command.startswith("--store="):
         raise InputError("there is no command after --store DIR", hint="bundlekeeper --help lists the commands")
+    import difflib  # only where a word is wrong
+
     near = difflib.get_close_matches(command, COMMANDS, n=1, cutoff=0.75)
     hint = f"did you mean: bundlekeeper {near[0]}" if near else "bundlekeeper --help lists the commands"
     what = "option before the command" if command.startswith("-") else "command"
