@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import gc
 import importlib
 import sys
 from collections.abc import Iterable, Sequence
@@ -45,8 +44,6 @@ def run(argv: Sequence[str]) -> int:
     words, plain = _without(words, "--plain")
     PLAIN.set(plain)
     command, wants_json = "", "--json" in _before_dashes(words)
-    # A command is short and makes hardly any cycles; looking for them costs `verify --quick` of 10,000 files 0.1 s.
-    gc.set_threshold(200_000, 50, 50)
     try:
         SIGNALS.install()
         words, ledger = without_ledger_words(words)
