@@ -1,5 +1,6 @@
 """The door: answers `--version` and the root help before anything else is imported; ends on an early Ctrl-C."""
 
+import gc
 import sys
 
 
@@ -11,6 +12,7 @@ def main() -> None:
         if sys.stderr is not None:
             sys.stderr.write("error: stopped by a signal\n")
         status = 130
+    gc.freeze()  # what is left goes with the process: looking it over for cycles took a tenth of a command
     sys.exit(status)
 
 
@@ -27,6 +29,8 @@ def _run(argv: list[str]) -> int:
 
         answer = root_help()
     else:
+        # A command is short and makes hardly any cycles; looking for them costs `verify --quick` of 10,000 files 0.1 s.
+        gc.set_threshold(200_000, 50, 50)
         from bundlekeeper.cli.screen.run import run
 
         return run(argv)

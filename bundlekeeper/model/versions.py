@@ -9,7 +9,6 @@ whether rules contradict each other is answered exactly over the order seen as a
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable, Sequence
 from typing import Any, Protocol
@@ -198,6 +197,8 @@ class Listed:
 
 
 def _did_you_mean(word: str, known: Iterable[str]) -> str:
+    import difflib  # only where a word is wrong
+
     near = difflib.get_close_matches(word, list(known)[:1000], n=1)
     return f"did you mean {visible(near[0])}?" if near else ""
 

@@ -14,7 +14,8 @@ SCHEMA = "bundlekeeper.bench/1"
 ALLOWED = 0.1  # how much worse a ratio may get unnoticed; medians of five rounds vary by less on a quiet machine
 
 
-def _quantity(value: float | None, unit: str) -> str:
+def quantity(value: float | None, unit: str) -> str:
+    """A figure with its unit, for people; a dash for none."""
     if value is None:
         return "-"
     if unit == "s":
@@ -23,15 +24,17 @@ def _quantity(value: float | None, unit: str) -> str:
     return f"{value / scale:.2f} {name}"
 
 
-def _ratio(value: float | None) -> str:
+def ratio_text(value: float | None) -> str:
+    """A ratio for people; a dash for none."""
     return "-" if value is None else f"{value:.3f}"
 
 
-def _target(target: Target, unit: str) -> str:
+def target_text(target: Target, unit: str) -> str:
+    """What the figure should be, and which figure that is."""
     sign = "≥" if target.at_least else "≤"
     if target.judged is not Judged.RATIO:
         subject = "ours" if target.judged is Judged.OURS else "ours - theirs"
-        return f"{subject} {sign} {_quantity(target.value, unit)}"
+        return f"{subject} {sign} {quantity(target.value, unit)}"
     return f"{sign} {target.value:g}" + ("" if target.aim is None else f" (aim {target.aim:g})")
 
 
@@ -51,10 +54,10 @@ def as_text(machine: Mapping[str, str], rounds: int, rows: Sequence[Row]) -> str
     cells = [("row", "ratio", "(lowest-highest)", "ours", "theirs", "target", "")]
     for row in rows:
         unit = row.bench.unit
-        spread = "" if row.lowest is None else f"({_ratio(row.lowest)}-{_ratio(row.highest)})"
-        target = _target(row.bench.target, unit) if row.bench.target else ""
+        spread = "" if row.lowest is None else f"({ratio_text(row.lowest)}-{ratio_text(row.highest)})"
+        target = target_text(row.bench.target, unit) if row.bench.target else ""
         verdict = f"skipped: {row.skipped}" if row.skipped else _MET[row.met]
-        figures = (_ratio(row.ratio), spread, _quantity(row.ours, unit), _quantity(row.theirs, unit))
+        figures = (ratio_text(row.ratio), spread, quantity(row.ours, unit), quantity(row.theirs, unit))
         cells.append((row.bench.name, *figures, target, verdict))
     meanings = [(f"{row.bench.name}:", f"{row.bench.what} ÷ {row.bench.against}") for row in rows]
     facts = columns([(f"{name}:", value) for name, value in machine.items()])
@@ -65,6 +68,22 @@ def as_text(machine: Mapping[str, str], rounds: int, rows: Sequence[Row]) -> str
 def as_json(machine: Mapping[str, str], rounds: int, rows: Sequence[Row]) -> dict[str, Any]:
     """The same as one document."""
     return {"schema": SCHEMA, "machine": dict(machine), "rounds": rounds, "rows": [row.as_json() for row in rows]}
+
+
+def added(kept: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+    """A kept run with the rows of a newer one in place of its own of the same name, in the kept order, new ones last.
+
+    Raises ValueError where the two are of different machines, sizes or rounds: they are no one run.
+    """
+    differing = [key for key in ("machine", "rounds") if kept.get(key) != new.get(key)]
+    if differing:
+        raise ValueError(f"the kept run has another {' and other '.join(differing)}: measure all of it again")
+    found = {**kept, **new}
+    for part in ("rows", "growth"):
+        rows = {row["name"]: row for row in (*kept.get(part, ()), *new.get(part, ()))}
+        if rows:
+            found[part] = list(rows.values())
+    return found
 
 
 def load(path: Path) -> dict[str, Any]:
@@ -106,7 +125,7 @@ def compare(first: Mapping[str, Any], second: Mapping[str, Any], allowed: float 
         if change is not None and _worse(after.get("unit", ""), change) > 1 + allowed:
             worse.append(name)
         word = _word(before, after) + (", WORSE" if name in worse else "")
-        cells.append((name, _ratio(one), _ratio(two), _ratio(change), word))
+        cells.append((name, ratio_text(one), ratio_text(two), ratio_text(change), word))
     hardware = columns([(f"{name}:", str(value)) for name, value in second["machine"].items()])
     head = "Machines differ (first | second):\n" + "\n".join(differing) if differing else hardware
     last = f"{len(worse)} rows got worse by more than {allowed:.0%}" + (f": {', '.join(worse)}" if worse else "")

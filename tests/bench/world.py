@@ -7,6 +7,7 @@ bytes, so that no file system or tool can save work on them.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import os
 import re
 import subprocess
@@ -23,8 +24,8 @@ _FILES = 64
 class World:
     """A folder, the sizes and numbers asked for, and the present round.
 
-    `starts` are runs per figure of start-up, `parts` the components of the ledger; routes go through
-    one of `every` so many of their worlds.
+    `starts` are runs per figure of start-up, `parts` the components of the ledger, `bundles` those of the store that
+    every start is asked of, `servers` those of its domain; routes go through one of `every` so many of their worlds.
     """
 
     folder: Path
@@ -33,6 +34,8 @@ class World:
     starts: int = 10
     parts: int = 100_000
     every: int = 1
+    bundles: int = 30
+    servers: int = 5
     round: int = 0
     cores: int = field(default_factory=lambda: len(os.sched_getaffinity(0)))
 
@@ -102,6 +105,35 @@ class World:
         keeper("store", "add", str(manifest), "--from", str(offered), "--store", str(store))
         return store
 
+    @cached_property
+    def working_store(self) -> Path:
+        """A store of so many small bundles, three families in releases with rules, and one domain that is recorded."""
+        offered, store = self.folder / "releases", self.folder / "releases-store"
+        offered.mkdir()
+        versions = [f"{5 + number // 5}.{number % 5}.0" for number in range(max(2, self.bundles // len(_IMAGES)))]
+        tables = [RELEASES_HEAD]
+        for version in versions:
+            for family, images in _IMAGES.items():
+                name, data = f"marram-{family}-{version}.bin", f"{family} {version}".encode() * 2048
+                (offered / name).write_bytes(data)
+                table = bundle_table(version, name, len(data), hashlib.sha256(data).hexdigest(), family)
+                rows = [f'{{ kind = "{kind}", models = ["{model}"], version = "{version}" }}' for kind, model in images]
+                tables.append(f"{table}images = [{', '.join(rows)}]\n")
+            each = "".join(f'{family} = "{version}"\n' for family in _IMAGES)
+            name = "newest" if version == versions[-1] else version
+            tables.append(f'\n[[release]]\nname = "{name}"\n{each}')
+        stops = [*versions[:-1:3], versions[-1]][-4:]
+        for start, end in itertools.pairwise(stops):
+            for family in _IMAGES:
+                ends = f'to = ">={end}"\nfrom = ">={start}"\nsource = "notes {end}"\n'
+                tables.append(f'\n[[jump]]\nwhat = {{ family = "{family}" }}\n{ends}')
+        manifest, parts = self.folder / "releases.toml", self.folder / "parts.toml"
+        manifest.write_text("".join(tables), encoding="utf-8")
+        parts.write_text(_domain(self.servers, stops[0]), encoding="utf-8")
+        keeper("store", "add", str(manifest), "--from", str(offered), "--store", str(store))
+        keeper("inventory", "load", str(parts), "--reported-by", "ada", "--store", str(store))
+        return store
+
     def _random(self, path: Path, size_bytes: int) -> Path:
         with path.open("wb") as stream:
             for start in range(0, size_bytes, _PIECE_BYTES):
@@ -119,11 +151,38 @@ families = ["blade"]
 """
 
 
-def bundle_table(version: str, name: str, size_bytes: int, sha256: str) -> str:
+RELEASES_HEAD = MANIFEST_HEAD.replace('["blade"]', '["infrastructure", "blade", "rack"]')
+_IMAGES = {
+    "infrastructure": (
+        ("fabric-switch", "Reed-40"), ("domain-manager", "Reed-40"), ("io-module", "Rush-4"),
+        ("chassis-controller", "Dune-8"),
+    ),
+    "blade": (("bios", "Tern-4"), ("management-controller", "Tern-4")),
+    "rack": (("bios", "Gull-2"), ("management-controller", "Gull-2")),
+}  # fmt: skip
+
+
+def _domain(servers: int, version: str) -> str:
+    """The inventory of one domain: its infrastructure in pairs and so many servers, every third one a rack server."""
+    rows = [
+        f'serial = "HOLM-{kind}-{half}"\nkind = "{kind}"\nmodel = "{model}"\nhalf = "{half}"\npair = "{kind}"\n'
+        for kind, model in _IMAGES["infrastructure"]
+        for half in ("leading", "following")
+    ]
+    for number in range(servers):
+        family = "rack" if number % 3 == 2 else "blade"
+        place = f'slot = "rack-{number}"' if family == "rack" else f'chassis = "{number // 8}"\nslot = "{number % 8}"'
+        for kind, model in _IMAGES[family]:
+            rows.append(f'parent = "HOLM-S{number}"\nkind = "{kind}"\nmodel = "{model}"\n{place}\n')
+    each = f'\n[[component]]\nsite = "holm"\ndomain = "holm-a"\nactive = "{version}"\n'
+    return 'inventory = 1\nread_at = 2026-08-15\nzone = "UTC"\n' + "".join(each + row for row in rows)
+
+
+def bundle_table(version: str, name: str, size_bytes: int, sha256: str, family: str = "blade") -> str:
     """One bundle of a manifest."""
     return f"""
 [[bundle]]
-family = "blade"
+family = "{family}"
 version = "{version}"
 file = "{name}"
 size = {size_bytes}

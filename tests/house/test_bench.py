@@ -10,8 +10,10 @@ from pathlib import Path
 import pytest
 
 from tests.bench import __main__ as command
+from tests.bench.figures import page
 from tests.bench.frame import BENCHES, Bench, Judged, Measure, Row, Skipped, Target, in_turns, ratio_at_least, run
-from tests.bench.table import as_json, as_text, compare
+from tests.bench.growth import GROWS, UNITS, grown
+from tests.bench.table import added, as_json, as_text, compare
 from tests.bench.world import World
 
 ROOT = Path(__file__).parents[2]
@@ -143,3 +145,54 @@ def test_of_a_rate_the_lower_one_is_worse() -> None:
     runs = [as_json({"processor": "A"}, 1, [row]) for row in (fast, slow)]
     assert compare(runs[0], runs[1]).worse == ("made",)
     assert compare(runs[1], runs[0]).worse == ()
+
+
+def test_every_row_that_grows_is_a_row_and_grows_with_a_size_of_the_world() -> None:
+    assert GROWS.keys() <= {each.name for each in BENCHES}
+    assert set(GROWS.values()) == UNITS.keys()
+    assert UNITS.keys() <= World.__dataclass_fields__.keys()
+
+
+def test_growth_is_three_sizes_up_to_what_was_asked_for_or_from_what_is_ordinary(tmp_path: Path) -> None:
+    """A rate is kept as seconds; a row that fails at one size is asked no larger one and hides no other."""
+
+    def failing(world: World) -> tuple[float, float]:
+        if world.servers > 5:
+            raise RuntimeError("too many")
+        return 0.5, 1
+
+    benches = [
+        Bench("one file", "what", "", "bytes/s", None, lambda _: (100.0, 1)),
+        Bench("gaps", "", "", "s", None, failing),
+        Bench("no row that grows", "", "", "s", None, failing),
+    ]
+    rate, gaps = grown(benches, World(tmp_path, big_bytes=1000), GROWS)
+    assert (rate.sizes, rate.seconds, rate.of) == ((10, 100, 1000), (0.1, 1.0, 10.0), "bytes")
+    assert (gaps.sizes, gaps.seconds, gaps.why) == ((5, 50, 500), (0.5,), "50 servers: too many")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_rows_run_apart_are_one_run_only_on_one_machine() -> None:
+    first = as_json({"cores": "2"}, 1, [_made(None, (1, 1)), _made(None, (1, 1), name="other")])
+    second = as_json({"cores": "2"}, 1, [_made(None, (3, 1)), _made(None, (2, 1), name="new")])
+    both = added({**first, "growth": [{"name": "g"}]}, second)
+    assert [(row["name"], row["ours"]) for row in both["rows"]] == [("made", 3), ("other", 1), ("new", 2)]
+    assert both["growth"] == [{"name": "g"}]
+    with pytest.raises(ValueError, match="another machine and other rounds"):
+        added(first, as_json({"cores": "4"}, 2, []))
+
+
+def test_the_page_of_figures_keeps_what_a_person_wrote_of_growth() -> None:
+    machine = {"cores": "2", "memory": "8 GB", "file system": "ext4 on /dev/x", "python": "CPython 3.11"}
+    slow = _made(Target(Judged.OURS, False, 1.0), (2, 4))
+    none = Row(slow.bench, skipped="no such program")
+    growth = {"name": "made", "of": "bundles", "sizes": [30, 300, 3000], "seconds": [0.1, 0.5]}
+    document = {**as_json(machine, 3, [slow, none]), "growth": [growth]}
+    first = page(document, "# no page of ours")
+    assert "2 cores and 8 GB of\nmemory, ext4, CPython" in first
+    assert first.count("made: what ÷ against") == 1
+    assert "| 0.500 | 2.000 s | 4.000 s | ours ≤ 1.000 s, not met |" in first
+    assert "| made | 30 · 300 bundles | 100.0 ms · 500.0 ms | 5 | – |" in first
+    written = first.replace("| 5 | – |", "| 5 | at 300: each is read |")
+    assert "| at 300: each is read |" in page(document, written)
+    assert "stops being" not in page(as_json(machine, 3, [slow]), written)

@@ -9,9 +9,7 @@ one.
 from __future__ import annotations
 
 import contextlib
-import difflib
 import errno
-import gc
 import importlib
 import sys
 from collections.abc import Iterable, Sequence
@@ -46,8 +44,6 @@ def run(argv: Sequence[str]) -> int:
     words, plain = _without(words, "--plain")
     PLAIN.set(plain)
     command, wants_json = "", "--json" in _before_dashes(words)
-    # A command is short and makes hardly any cycles; looking for them costs `verify --quick` of 10,000 files 0.1 s.
-    gc.set_threshold(200_000, 50, 50)
     try:
         SIGNALS.install()
         words, ledger = without_ledger_words(words)
@@ -201,6 +197,8 @@ def _module_of(command: str) -> str:
         return COMMANDS[command][0]
     if command == "--store" or command.startswith("--store="):
         raise InputError("there is no command after --store DIR", hint="bundlekeeper --help lists the commands")
+    import difflib  # only where a word is wrong
+
     near = difflib.get_close_matches(command, COMMANDS, n=1, cutoff=0.75)
     hint = f"did you mean: bundlekeeper {near[0]}" if near else "bundlekeeper --help lists the commands"
     what = "option before the command" if command.startswith("-") else "command"

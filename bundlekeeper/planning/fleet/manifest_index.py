@@ -8,7 +8,6 @@ manifest says of a kind is None. Nothing here changes after it was made.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -288,6 +287,8 @@ def is_part(bundle: Bundle) -> bool:
 def near(word: str, known: Iterable[str]) -> str:
     """A hint: the known word that is meant, else the known words; empty where nothing is known."""
     words = list(known)[:1000]
+    import difflib  # only where a word is wrong
+
     found = difflib.get_close_matches(word, words, n=1)
     if found:
         return f"did you mean {found[0]!r}?"

@@ -6,7 +6,6 @@ has no keys and no choices.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
@@ -78,6 +77,8 @@ def did_you_mean(word: object, known: list[str]) -> str:
         return ""
     lower = {k.casefold(): k for k in known}
     folded = word[:200].casefold().replace("_", "-")
+    import difflib  # only where a word is wrong
+
     near = difflib.get_close_matches(folded, list(lower), n=1, cutoff=0.6)
     near = near or difflib.get_close_matches(folded.replace("-", "_"), list(lower), n=1, cutoff=0.6)
     return f"did you mean {lower[near[0]]}?" if near else ""
