@@ -12,7 +12,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench import hashing, ledger, living, media, planning, receiving, signatures
+from tests.bench import fetching, hashing, ledger, living, media, planning, receiving, signatures
 from tests.bench.frame import BENCHES, run
 from tests.bench.machine import describe
 from tests.bench.table import ALLOWED, as_json, as_text, compare, load
@@ -20,7 +20,7 @@ from tests.bench.world import World
 
 LEAST = 500  # components: one in a hundred has the bundle that is asked for
 #: Modules whose import declares the rows, in the order of the table.
-MODULES = (hashing, signatures, media, living, receiving, ledger, planning)
+MODULES = (hashing, fetching, signatures, media, living, receiving, ledger, planning)
 
 
 def _parser() -> argparse.ArgumentParser:
