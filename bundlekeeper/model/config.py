@@ -32,9 +32,11 @@ class UserConfig:
     @property
     def max_verification_age_s(self) -> int | None:
         """The age in seconds, None for none."""
+        if not self.max_verification_age:
+            return None
         from bundlekeeper.model.store_settings import verification_age_s
 
-        return verification_age_s(self.max_verification_age) if self.max_verification_age else None
+        return verification_age_s(self.max_verification_age)
 
 
 @dataclass(frozen=True, slots=True)
