@@ -15,7 +15,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from tests.bench import hashing, ledger, living, media, planning, receiving, signatures, small_files
+from tests.bench import fetching, hashing, ledger, living, media, planning, receiving, signatures, small_files
 from tests.bench.figures import PAGE, page
 from tests.bench.frame import BENCHES, Bench, run
 from tests.bench.growth import GROWS, grown
@@ -26,7 +26,7 @@ from tests.bench.world import World
 
 LEAST = 500  # components: one in a hundred has the bundle that is asked for
 #: Modules whose import declares the rows, in the order of the table.
-MODULES = (hashing, small_files, signatures, media, living, receiving, ledger, planning)
+MODULES = (hashing, fetching, small_files, signatures, media, living, receiving, ledger, planning)
 
 
 def _parser() -> argparse.ArgumentParser:

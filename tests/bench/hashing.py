@@ -137,6 +137,25 @@ def many_files_tool(world: World) -> tuple[float, float]:
     return in_turns(world, _rate_of_several, theirs)
 
 
+@bench(
+    "verify, command",
+    what="bundlekeeper verify of a store with 8 large bundles, warm, start to end",
+    against="cores x openssl speed -elapsed -evp sha256, 16384-byte blocks",
+    unit="bytes/s",
+    target=ratio_at_least(0.85),
+)
+def verify_command(world: World) -> tuple[float, float]:
+    """The whole command: its start, its end and its store database included."""
+    _need("openssl")
+    store = world.several_store
+
+    def ours(world: World) -> float:
+        warm(*store.rglob("*.bin"))
+        return world.big_bytes / _run(keeper_line("verify", "--store", str(store), "--json"))
+
+    return in_turns(world, ours, lambda world: world.cores * openssl_rate())
+
+
 def _cp_and_sync(world: World) -> float:
     target = world.folder / "copied"
     _settle(target)

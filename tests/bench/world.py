@@ -68,6 +68,22 @@ class World:
         return manifest
 
     @cached_property
+    def several_store(self) -> Path:
+        """A store with the same number of bytes in 8 bundles."""
+        offered, store = self.folder / "eight", self.folder / "eight-store"
+        offered.mkdir()
+        tables, size_bytes = [MANIFEST_HEAD], self.big_bytes // 8
+        for number in range(8):
+            name = f"marram-blade-3.{number}.0.bin"
+            with self._random(offered / name, size_bytes).open("rb") as stream:
+                digest = hashlib.file_digest(stream, "sha256").hexdigest()
+            tables.append(bundle_table(f"3.{number}.0", name, size_bytes, digest))
+        manifest = self.folder / "eight.toml"
+        manifest.write_text("".join(tables), encoding="utf-8")
+        keeper("store", "add", str(manifest), "--from", str(offered), "--link=hard", "--store", str(store))
+        return store
+
+    @cached_property
     def many_inputs(self) -> Path:
         """A manifest for a folder of many small files."""
         return self._offered("many", self.many_files, 512)
