@@ -262,7 +262,9 @@ class Session:
 
     @cached_property
     def _shared(self) -> SharedLedger:
-        return self._stack.enter_context(open_shared(self._ledger_place, write=self.write, tell=self.tell))
+        return self._stack.enter_context(
+            open_shared(self._ledger_place, write=self.write, now=self.now, tell=self.tell)
+        )
 
     @cached_property
     def ledger_is_there(self) -> bool:

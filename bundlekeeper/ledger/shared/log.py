@@ -32,7 +32,7 @@ _USUAL = {
     "application_name": "bundlekeeper", "connect_timeout": "10", "client_encoding": "UTF8",
     "keepalives_idle": "10", "keepalives_interval": "5", "keepalives_count": "3", "tcp_user_timeout": "30000",
 }  # fmt: skip
-_OFFLINE = "bring the line back; or record here meanwhile (--offline), and merge it later"
+_OFFLINE = "bring the line back; or ask the last copy, or record here and merge it later, meanwhile (--offline)"
 _UNKNOWN = re.compile(r'(role|database) ".*" does not exist')
 _SETUP_HINT = "an administrator makes it: bundlekeeper ledger setup | psql --set ON_ERROR_STOP=1 DATABASE"
 
