@@ -23,7 +23,7 @@ from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.escape import counted, shell_word
 from bundlekeeper.ledger.event import chain, database, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import Event, from_content
+from bundlekeeper.ledger.event.events import Event, from_content, raw_id
 from bundlekeeper.ledger.record import batches, other_chains
 from bundlekeeper.ledger.record.check_tail import check_tail
 from bundlekeeper.ledger.record.kept_texts import digest_of
@@ -168,8 +168,9 @@ class SharedLedger(Ledger):
     def _events(self, batch: LoggedBatch, heads: list[bytes]) -> Iterator[Event]:
         for logged in self.shared.events(batch.first, batch.length):
             try:
-                event = from_content(json_read.loads(logged.content.encode()))
-                right = event.id() == logged.id.hex()
+                content = logged.content.encode()
+                event = from_content(json_read.loads(content))
+                right = raw_id(content) == logged.id  # and that this is its one form, by the chain's head
             except InputError as error:
                 raise self._wrong(f"event {logged.number} is none of bundlekeeper's: {error.message}") from error
             if not right:
