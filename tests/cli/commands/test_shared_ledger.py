@@ -217,6 +217,23 @@ def test_who_may_only_read_asks_and_records_nothing(shared: At) -> None:
     assert done.status == 4 and "may only read" in done.err and "GRANT bundlekeeper_recorder TO robin" in done.err
 
 
+def test_whoever_only_asks_needs_no_store(shared: At, tmp_path: Path) -> None:
+    """A note says that there is none; nothing is made, and a command that records makes one as ever."""
+    for words in WORK[:2]:
+        assert shared(*words).status == 0
+    none = tmp_path / "none"
+    for words in (*QUESTIONS[:4], ("where", "SKERRYA-IO1", "--history")):
+        with_store, without = (
+            shared(*words, "--json", role=READER),
+            shared(*words, "--json", "--store", none, role=READER),
+        )
+        assert without.json == with_store.json and without.status == 0, words
+        assert f"no store is at {none}" in without.err and not none.exists()
+    for words in (("where", "--bundle", "blade/6.1.0"), ("gaps", "skerry-a"), ("store", "list"), ("status",)):
+        done = shared(*words, "--store", none, role=READER)
+        assert done.status in (2, 3) and "hint: " in done.err and not none.exists(), (words, done)
+
+
 def test_tls_and_passwords_are_libpqs(shared: At, keeper: Keeper, database: SharedDatabase, tmp_path: Path) -> None:
     """A certificate that is verified; a password from the environment, a password file or a service file."""
     assert shared(*WORK[0]).status == 0
