@@ -141,7 +141,7 @@ class Session:
 
         Raises DamagedError, LockedError, RefusedError, UnfinishedError.
         """
-        if not self.store.database_path.exists():
+        if self._needs_no_store or not self.store.database_path.exists():
             return None
         return self._stack.enter_context(self.store.snapshot())
 
@@ -262,7 +262,9 @@ class Session:
 
     @cached_property
     def _shared(self) -> SharedLedger:
-        return self._stack.enter_context(open_shared(self._ledger_place, write=self.write, tell=self.tell))
+        return self._stack.enter_context(
+            open_shared(self._ledger_place, write=self.write, now=self.now, tell=self.tell)
+        )
 
     @cached_property
     def ledger_is_there(self) -> bool:
@@ -281,13 +283,21 @@ class Session:
         return self._ledger_place.copy() is not None
 
     @cached_property
+    def _needs_no_store(self) -> bool:
+        """True for whoever only asks a shared ledger on a machine without a store. Raises as `is_there`."""
+        return bool(self.ledger_address) and not self.write and not self.is_there
+
+    @cached_property
     def ledger(self) -> Ledger:
         """The store's ledger, or the shared one; made where absent, in a session that writes.
 
         Raises InputError when there is none yet; DamagedError, LockedError, RefusedError, UnfinishedError.
         """
         place = self._ledger_place
-        _ = self.store  # an error of the store is reported first
+        if self._needs_no_store:
+            self.tell(f"note: no store is at {self.root}: the answer is from the shared ledger alone")
+        else:
+            _ = self.store  # an error of the store is reported first
         if not self.ledger_is_there and not self.write:
             raise nothing_recorded(place.shared or str(place.own))
         if place.shared:

@@ -50,11 +50,13 @@ class LedgerPlace:
         return last_copy(self.asked.copies, self.address)
 
 
-def open_shared(place: LedgerPlace, *, write: bool, tell: Callable[[str], None]) -> SharedLedger:
+def open_shared(
+    place: LedgerPlace, *, write: bool, now: Callable[[], datetime], tell: Callable[[str], None]
+) -> SharedLedger:
     """The shared ledger; a note reports that the store's own has what it has not. Raises as `SharedLedger.connect`."""
     from bundlekeeper.ledger.shared.copied_ledger import SharedLedger
 
-    shared = SharedLedger.connect(place.shared, place.asked.copies, write=write, tell=tell)
+    shared = SharedLedger.connect(place.shared, place.asked.copies, write=write, tell=tell, now=now)
     if not place.own.exists():
         return shared
     from bundlekeeper.ledger.shared.offline import lacks
@@ -68,15 +70,25 @@ def open_shared(place: LedgerPlace, *, write: bool, tell: Callable[[str], None])
 
 def open_own(place: LedgerPlace, *, write: bool, now: Callable[[], datetime], tell: Callable[[str], None]) -> Ledger:
     """The store's own ledger. In place of a shared one it begins with that one's last copy, which answers alone where
-    nothing was recorded in its place. Raises as `Ledger.open`, `offline.bring_up_to_date`.
+    nothing was recorded in its place. Raises as `Ledger.open`, `offline.last_state`, `offline.bring_up_to_date`.
     """
     from bundlekeeper.ledger.record.ledger import Ledger
 
     copy = place.copy()
     if copy is not None and not write and not place.own.exists():
-        tell("note: this is the shared ledger as it was when this machine last reached it")
-        return Ledger.open(copy, write=False)
+        from bundlekeeper.ledger.shared.offline import last_state
+
+        ledger = Ledger.open(copy, write=False)
+        try:
+            known = last_state(ledger)
+        except BaseException:
+            ledger.close()
+            raise
+        tell(f"note: the shared ledger is not asked: this is what it had when this machine last reached it, {known}")
+        return ledger
     ledger = Ledger.open(place.own, write=write)
+    if copy is not None and not write:
+        tell("note: the shared ledger is not asked: this is the store's own, which lacks what others recorded since")
     if copy is not None and write:
         from bundlekeeper.ledger.shared.offline import bring_up_to_date
 

@@ -242,5 +242,6 @@ CREATE TABLE piece (
     PRIMARY KEY (ledger, after, count)
 ) WITHOUT ROWID;
 
--- In a copy of a shared ledger: the number of the last one of its batches that is here.
-CREATE TABLE copied (one INTEGER PRIMARY KEY CHECK (one = 1), batch INTEGER NOT NULL);
+-- In a copy of a shared ledger: the number of the last one of its batches that is here, and how many events it had when
+-- it was last asked: with fewer, the copying was interrupted.
+CREATE TABLE copied (one INTEGER PRIMARY KEY CHECK (one = 1), batch INTEGER NOT NULL, events INTEGER NOT NULL);

@@ -13,24 +13,28 @@ import stat
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from datetime import timedelta
 from pathlib import Path
 from typing import Self
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError, RefusedError, UnfinishedError
 from bundlekeeper.formats import json_read
+from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.escape import counted, shell_word
 from bundlekeeper.ledger.event import chain, database, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import Event, from_content
+from bundlekeeper.ledger.event.events import Event, from_content, raw_id
 from bundlekeeper.ledger.record import batches, other_chains
 from bundlekeeper.ledger.record.check_tail import check_tail
 from bundlekeeper.ledger.record.kept_texts import digest_of
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.shared.log import EventLog, LoggedBatch, LogState
 from bundlekeeper.model.ledger_address import name_of
+from bundlekeeper.model.progress import Clock
 
 _AT_ONCE = 20_000  # events that are copied in one transaction
 _MANY = 50_000  # events whose copying is announced
+_TELL = timedelta(seconds=20)
 
 
 class SharedLedger(Ledger):
@@ -38,13 +42,17 @@ class SharedLedger(Ledger):
 
     shared: EventLog
     tell: Callable[[str], None]
+    now: Clock | None = None
 
     @classmethod
-    def connect(cls, address: str, folder: Path, *, write: bool, tell: Callable[[str], None]) -> Self:
+    def connect(
+        cls, address: str, folder: Path, *, write: bool, tell: Callable[[str], None], now: Clock | None = None
+    ) -> Self:
         """Open the ledger at `address`, and bring its copy in `folder`, which is made where absent, up to date.
 
-        `tell` gets notes. Raises as `EventLog.open`; RefusedError where others may write the copy, or it has events
-        that the database lost; DamagedError, LockedError, UnfinishedError.
+        `tell` gets notes; with a clock, `now`, they say how long the copying takes. Raises as `EventLog.open`;
+        RefusedError where others may write the copy, or it has events that the database lost; DamagedError,
+        LockedError, UnfinishedError.
         """
         log, state = EventLog.open(address, write=write)
         try:
@@ -59,7 +67,7 @@ class SharedLedger(Ledger):
             log.close()
             raise
         found.log = found.shared = log
-        found.tell = tell
+        found.tell, found.now = tell, now
         try:
             found.catch_up(state)
             found.see()
@@ -102,10 +110,11 @@ class SharedLedger(Ledger):
         with self._remade():
             self._insist_on_same_chain(state)
             ours = own_chain.read(self.connection)
-            if state.events - ours.events >= _MANY:
-                self.tell(f"note: copying {counted(state.events - ours.events, 'event')} of the shared ledger, once")
+            left = _Left(self, ours.events, state.events) if state.events - ours.events >= _MANY else None
             while _copied(self) < state.batches:
-                self._copy_some()
+                self._copy_some(state)
+                if left is not None:
+                    left.tell()
             now = own_chain.read(self.connection)
             if now.events == state.events and now.head != state.head:
                 raise self._wrong("its head is not that of its events")
@@ -124,7 +133,7 @@ class SharedLedger(Ledger):
         )
         raise RefusedError(message, where=self.shared.where, hint=hint)
 
-    def _copy_some(self) -> None:
+    def _copy_some(self, state: LogState) -> None:
         with DATABASE.writing(self.connection, self.where):
             events = 0
             for batch in self.shared.batches(_copied(self)):  # another process may have copied meanwhile
@@ -132,6 +141,7 @@ class SharedLedger(Ledger):
                 events += batch.length
                 if events >= _AT_ONCE:
                     break
+            _mark_copied(self, _copied(self), max(state.events, own_chain.read(self.connection).events))
 
     def _copy(self, batch: LoggedBatch) -> None:
         from bundlekeeper.ledger.record.append import Appending  # only commands that are behind pay for it
@@ -153,13 +163,14 @@ class SharedLedger(Ledger):
                 batches.keep(self.connection, part.ids, found)
             except (KeyError, TypeError, ValueError, InputError) as error:
                 raise self._wrong(f"what batch {batch.number} has of another ledger cannot be read") from error
-        _mark_copied(self, batch.number)
+        _mark_copied(self, batch.number, 0)
 
     def _events(self, batch: LoggedBatch, heads: list[bytes]) -> Iterator[Event]:
         for logged in self.shared.events(batch.first, batch.length):
             try:
-                event = from_content(json_read.loads(logged.content.encode()))
-                right = event.id() == logged.id.hex()
+                content = logged.content.encode()
+                event = from_content(json_read.loads(content))
+                right = raw_id(content) == logged.id  # and that this is its one form, by the chain's head
             except InputError as error:
                 raise self._wrong(f"event {logged.number} is none of bundlekeeper's: {error.message}") from error
             if not right:
@@ -207,7 +218,7 @@ class SharedLedger(Ledger):
         ours = own_chain.read(self.connection)
         if (ours.events, ours.head) != (now.events, now.head) or now.batches - before.batches not in (0, 1):
             raise self._wrong("what was to be recorded is not what it kept; nothing was recorded")
-        _mark_copied(self, now.batches)
+        _mark_copied(self, now.batches, now.events)
 
     @contextmanager
     def _remade(self) -> Iterator[None]:
@@ -254,8 +265,29 @@ def _copied(ledger: Ledger) -> int:
     return int(row[0]) if row else 0
 
 
-def _mark_copied(ledger: Ledger, batch: int) -> None:
-    ledger.connection.execute("INSERT OR REPLACE INTO copied (one, batch) VALUES (1, ?)", (batch,))
+def _mark_copied(ledger: Ledger, batch: int, events: int) -> None:
+    into = "INSERT OR REPLACE INTO copied (one, batch, events) VALUES (1, ?, ?)"
+    ledger.connection.execute(into, (batch, events))
+
+
+class _Left:
+    """Says how much is to be copied, and from time to time how long the rest takes at the pace so far."""
+
+    def __init__(self, ledger: SharedLedger, have: int, all_: int) -> None:
+        self._ledger, self._have, self._all = ledger, have, all_
+        self._begun = self._said = ledger.now() if ledger.now is not None else None
+        ledger.tell(f"note: copying {counted(all_ - have, 'event')} of the shared ledger, once")
+
+    def tell(self) -> None:
+        have = own_chain.read(self._ledger.connection).events
+        if self._ledger.now is None or self._begun is None or self._said is None or not self._have < have < self._all:
+            return
+        now = self._ledger.now()
+        if now - self._said >= _TELL:
+            self._said = now
+            left = (now - self._begun) * (self._all - have) / (have - self._have)
+            text = f"note: {have} of {self._all} events are copied; about {human(left.total_seconds())} more"
+            self._ledger.tell(text)
 
 
 def _by_digest(documents: Iterable[bytes]) -> Mapping[str, bytes]:

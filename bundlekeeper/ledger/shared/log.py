@@ -11,16 +11,18 @@ import json
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
-from uuid import uuid4
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError, LockedError, RefusedError, UnfinishedError
+from bundlekeeper.frozen import dataclass
+from bundlekeeper.ledger.shared import quick_look
 from bundlekeeper.model.ledger_address import ADDRESS_HINT, insist_on_address
 
 if TYPE_CHECKING:
+    from uuid import UUID
+
     import psycopg
 
 SETUP = Path(__file__).parent / "setup.sql"
@@ -32,7 +34,7 @@ _USUAL = {
     "application_name": "bundlekeeper", "connect_timeout": "10", "client_encoding": "UTF8",
     "keepalives_idle": "10", "keepalives_interval": "5", "keepalives_count": "3", "tcp_user_timeout": "30000",
 }  # fmt: skip
-_OFFLINE = "bring the line back; or record here meanwhile (--offline), and merge it later"
+_OFFLINE = "bring the line back; or ask the last copy, or record here and merge it later, meanwhile (--offline)"
 _UNKNOWN = re.compile(r'(role|database) ".*" does not exist')
 _SETUP_HINT = "an administrator makes it: bundlekeeper ledger setup | psql --set ON_ERROR_STOP=1 DATABASE"
 
@@ -84,7 +86,7 @@ class Writer:
 
 _BATCH = "number, own, learned, first, length, documents, brought"
 _STATE = """
-SELECT format, id, count, head, batches,
+SELECT row_to_json(state)::text FROM (SELECT format, id, count, head, batches,
     pg_has_role('bundlekeeper_owner', 'MEMBER')
         OR has_table_privilege('bundlekeeper.event', 'INSERT, UPDATE, DELETE, TRUNCATE')
         OR has_table_privilege('bundlekeeper.batch', 'INSERT, UPDATE, DELETE, TRUNCATE')
@@ -100,55 +102,64 @@ SELECT format, id, count, head, batches,
     (SELECT array_agg(prosrc::text) FROM pg_proc WHERE pronamespace = 'bundlekeeper'::regnamespace) AS functions,
     (SELECT count(*) FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid
         WHERE relnamespace = 'bundlekeeper'::regnamespace AND NOT tgisinternal AND tgenabled = 'O') AS triggers,
-    session_user::text
-FROM bundlekeeper.ledger
+    session_user::text AS role
+FROM bundlekeeper.ledger) AS state
 """
 
 
 class EventLog:
-    """One connection to a shared ledger's database. Use `open`, and `close` it."""
+    """A shared ledger's database: one connection, made when it is needed. Use `open`, and `close` it."""
 
-    def __init__(self, connection: psycopg.Connection[Any], where: str) -> None:
-        self._connection = connection
+    def __init__(self, where: str) -> None:
         self.where = where
-        self._token = uuid4()
+        self._token: UUID | None = None  # of this turn's rows
         self._waiting: list[str] = []
 
     @classmethod
     def open(cls, address: str, *, write: bool) -> tuple[EventLog, LogState]:
-        """Connect to the ledger at `address`, with `write` as a recorder.
+        """Open the ledger at `address`, with `write` as a recorder.
 
         Raises InputError for an address that is none; UnfinishedError where psycopg is not installed, or no server
         answers; RefusedError for a role, a schema or a password that is not right; DamagedError for another format.
         """
         insist_on_address(address)
-        driver = _driver()
-        where = address
-        with _wrapped(where):
-            try:
-                stated = driver.conninfo.conninfo_to_dict(address)
-            except driver.ProgrammingError as error:
-                message = f"that is no address of a shared ledger: {_said(error)}"
-                raise InputError(message, where=where, hint=ADDRESS_HINT) from error
-            more = {key: value for key, value in _USUAL.items() if key not in stated}
-            connection = driver.connect(address, autocommit=True, prepare_threshold=None, **more)
-        log = cls(connection, where)
+        log = cls(address)
         try:
-            return log, log._insist_on_ours(write)
+            answer = None if write else quick_look.ask(address, _USUAL, _STATE)
+            return log, log._insist_on_ours(answer or log._asked_state(), write)
+        except quick_look.NotLetInError as error:
+            raise _ours("", str(error), address) from error
         except BaseException:
             log.close()
             raise
 
+    @cached_property
+    def _connection(self) -> psycopg.Connection[Any]:
+        driver = _driver()
+        with _wrapped(self.where):
+            try:
+                stated = driver.conninfo.conninfo_to_dict(self.where)
+            except driver.ProgrammingError as error:
+                message = f"that is no address of a shared ledger: {_said(error)}"
+                raise InputError(message, where=self.where, hint=ADDRESS_HINT) from error
+            more = {key: value for key, value in _USUAL.items() if key not in stated}
+            connection: psycopg.Connection[Any] = driver.connect(
+                self.where, autocommit=True, prepare_threshold=None, **more
+            )
+            return connection
+
     def close(self) -> None:
         """Close the connection. Raises nothing."""
-        self._connection.close()
+        if "_connection" in self.__dict__:
+            self._connection.close()
 
-    def _insist_on_ours(self, write: bool) -> LogState:
-        import psycopg
+    def _asked_state(self) -> str:
+        connection = self._connection
+        psycopg = _driver()
 
         with _wrapped(self.where):
             try:
-                row = self._connection.execute(_STATE).fetchone()
+                row = connection.execute(_STATE).fetchone()
             except (psycopg.errors.UndefinedTable, psycopg.errors.InvalidSchemaName) as error:
                 message = "no shared ledger is in this database"
                 raise UnfinishedError(message, where=self.where, hint=_SETUP_HINT) from error
@@ -156,7 +167,12 @@ class EventLog:
                 raise self._foreign(f"it is not as its format says: {_said(error)}") from error
         if row is None:
             raise self._foreign("it has no head")
-        found, ledger, count, head, batches, may_change, may_record, owners, functions, triggers, user = row
+        return str(row[0])
+
+    def _insist_on_ours(self, answer: str, write: bool) -> LogState:
+        (found, ledger, count, head, batches, may_change, may_record, owners, functions, triggers, user) = json.loads(
+            answer
+        ).values()
         if found != FORMAT:
             message = f"the shared ledger has format {found}; this bundlekeeper knows format {FORMAT}"
             raise DamagedError(message, where=self.where, hint="use the bundlekeeper that made it")
@@ -176,7 +192,7 @@ class EventLog:
         if write and not may_record:
             hint = f"an administrator allows it: GRANT bundlekeeper_recorder TO {user}"
             raise RefusedError(f"the role {user} may only read", where=self.where, hint=hint)
-        return LogState(ledger, count, head, batches)
+        return LogState(_bytes(ledger), count, _bytes(head), batches)
 
     def _foreign(self, message: str) -> DamagedError:
         return DamagedError(f"the shared ledger cannot be used: {message}", where=self.where, hint=_SETUP_HINT)
@@ -257,6 +273,8 @@ class EventLog:
                 # whoever hangs in the middle loses its turn
                 self._connection.execute("SET LOCAL idle_in_transaction_session_timeout = '120s'")
                 state = self._state("SELECT id, count, head, batches FROM bundlekeeper.turn()")
+                from uuid import uuid4
+
                 self._token, self._waiting = uuid4(), []
                 yield state
             finally:
@@ -299,7 +317,7 @@ class EventLog:
 
         Raises UnfinishedError, which says so where it is not known whether they do; as `_wrapped`.
         """
-        import psycopg
+        psycopg = _driver()
 
         try:
             self._connection.execute("COMMIT")
@@ -335,6 +353,7 @@ def _triggers() -> int:
 
 def _driver() -> Any:  # noqa: ANN401 - a module that need not be installed
     try:
+        quick_look.finish()
         import psycopg
     except ImportError as error:
         message = f"a shared ledger needs psycopg, which cannot be imported: {error}"
@@ -342,15 +361,24 @@ def _driver() -> Any:  # noqa: ANN401 - a module that need not be installed
     return psycopg
 
 
+def _bytes(text: str) -> bytes:
+    """Bytes as the server writes them, \\x and hexadecimal."""
+    return bytes.fromhex(text.removeprefix("\\x"))
+
+
 def _said(error: BaseException) -> str:
     """The first line of what libpq or the server said."""
-    line = (str(error).strip().splitlines() or [type(error).__name__])[0]
+    return _first_line(str(error)) or type(error).__name__
+
+
+def _first_line(text: str) -> str:
+    line = (text.strip().splitlines() or [""])[0]
     return line.removeprefix("connection failed: ").removeprefix("connection is bad: ")
 
 
 @contextmanager
 def _ignored() -> Iterator[None]:
-    import psycopg
+    psycopg = _driver()
 
     try:
         yield
@@ -361,20 +389,21 @@ def _ignored() -> Iterator[None]:
 @contextmanager
 def _wrapped(where: str) -> Iterator[None]:
     """Raises RefusedError, LockedError, InputError, UnfinishedError for psycopg's errors; other errors pass."""
-    import psycopg
+    psycopg = _driver()
 
     try:
         yield
     except KeeperError:
         raise
     except psycopg.Error as error:
-        raise _ours(error, where) from error
+        raise _ours(error.sqlstate or "", str(error), where) from error
     except UnicodeError as error:
         raise UnfinishedError(f"the shared ledger cannot be used: {error}", where=where) from error
 
 
-def _ours(error: psycopg.Error, where: str) -> KeeperError:
-    state, text = error.sqlstate or "", _said(error)
+def _ours(state: str, said: str, where: str) -> KeeperError:
+    """Our error for one of the database's, by its code ("" for none) and text."""
+    text = _first_line(said) or "no reason was given"
     if state == "55P03":
         message = f"others are writing the shared ledger for over {_TURN_S} seconds"
         return LockedError(message, where=where, hint="try again")

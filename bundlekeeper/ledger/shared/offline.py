@@ -11,8 +11,12 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 
+from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.event import own_chain
 from bundlekeeper.ledger.event.events import EventKind
+from bundlekeeper.ledger.event.learnings import learnings
 from bundlekeeper.ledger.event.rows import WHAT_CODE
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.shared.copied_ledger import SharedLedger, insist_on_own
@@ -32,6 +36,23 @@ def last_copy(folder: Path, address: str) -> Path | None:
         insist_on_own(path)
         return path
     return None
+
+
+def last_state(copy: Ledger) -> str:
+    """What a copy has, in words: how many events, and when the last was learned, by the database's clock.
+
+    Raises UnfinishedError where its copying was interrupted; DamagedError, LockedError.
+    """
+    with copy.reading():
+        events = own_chain.read(copy.connection).events
+        row = copy.connection.execute("SELECT events FROM copied").fetchone()
+        if row is None or row[0] != events:
+            message = f"the copy of the shared ledger is not whole: {events} of {row[0] if row else 0} events are here"
+            hint = "bring the line back: the next command goes on where it stopped"
+            raise UnfinishedError(message, where=str(copy.path), hint=hint)
+        learned = learnings(copy.connection)
+    until = f", the last of {Moment(learned[-1][1], False, 'UTC').text()}" if learned else ""
+    return f"{counted(events, 'event')}{until}"
 
 
 def bring_up_to_date(ledger: Ledger, copy: Path, learned: datetime) -> int:

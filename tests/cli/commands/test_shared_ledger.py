@@ -122,10 +122,38 @@ def test_a_role_may_only_add(shared: At, database: SharedDatabase) -> None:
             with psycopg.connect(database.address(role)) as connection, pytest.raises(psycopg.Error) as error:
                 connection.execute(statement)
             assert error.value.sqlstate in ("42501", "P0001"), (role, statement, error.value)
+    for table in ("event", "batch", "writer", "ledger"):
+        with psycopg.connect(database.address("kim")) as connection, pytest.raises(psycopg.Error) as error:
+            connection.execute(f"COPY bundlekeeper.{table} FROM STDIN")
+        assert error.value.sqlstate == "42501"
+    _own_names_change_nothing(database)
     into = "INSERT INTO bundlekeeper.recording (token, own, events) VALUES (gen_random_uuid(), true, ARRAY['{}'])"
     with psycopg.connect(database.address("kim")) as connection, pytest.raises(psycopg.errors.RaiseException):
         connection.execute(into)  # what is no event
     assert shared("ledger", "verify").status == 0
+
+
+def _own_names_change_nothing(database: SharedDatabase) -> None:
+    """A recorder's own tables, functions and operators, first in the search path, are not taken for ours."""
+    (content,) = database.run("SELECT content FROM bundlekeeper.event WHERE number = 3")[0]
+    with psycopg.connect(database.address("kim")) as connection:
+        for statement in (
+            "CREATE TEMP TABLE event AS SELECT * FROM bundlekeeper.event",
+            "CREATE TEMP TABLE ledger (head bytea)",
+            "CREATE FUNCTION pg_temp.sha256(bytea) RETURNS bytea LANGUAGE sql AS $$ SELECT '\\x00'::bytea $$",
+            "CREATE FUNCTION pg_temp.cardinality(anyarray) RETURNS integer LANGUAGE sql AS $$ SELECT 0 $$",
+            "CREATE FUNCTION pg_temp.glued(bytea, bytea) RETURNS bytea LANGUAGE sql AS $$ SELECT '\\x00'::bytea $$",
+            "CREATE OPERATOR pg_temp.|| (LEFTARG = bytea, RIGHTARG = bytea, FUNCTION = pg_temp.glued)",
+            "SET search_path = pg_temp, bundlekeeper, pg_catalog",
+        ):
+            connection.execute(statement)
+        into = "INSERT INTO bundlekeeper.recording (token, own, events) VALUES (gen_random_uuid(), true, ARRAY[%s])"
+        connection.execute(into, (content.replace("5.4.10", "5.4.11"),))
+        for call in ("SELECT bundlekeeper.record()", "SELECT bundlekeeper.keep()"):
+            with pytest.raises(psycopg.Error), connection.transaction():
+                connection.execute(call)
+        with pytest.raises(psycopg.errors.InsufficientPrivilege), connection.transaction():
+            connection.execute("CREATE TRIGGER mine BEFORE INSERT ON event EXECUTE FUNCTION bundlekeeper.record()")
 
 
 def foreign(database: SharedDatabase, *statements: str) -> str:
@@ -187,6 +215,23 @@ def test_who_may_only_read_asks_and_records_nothing(shared: At) -> None:
     assert shared("where", role=READER).status == 0
     done = shared(*WORK[1], role=READER)
     assert done.status == 4 and "may only read" in done.err and "GRANT bundlekeeper_recorder TO robin" in done.err
+
+
+def test_whoever_only_asks_needs_no_store(shared: At, tmp_path: Path) -> None:
+    """A note says that there is none; nothing is made, and a command that records makes one as ever."""
+    for words in WORK[:2]:
+        assert shared(*words).status == 0
+    none = tmp_path / "none"
+    for words in (*QUESTIONS[:4], ("where", "SKERRYA-IO1", "--history")):
+        with_store, without = (
+            shared(*words, "--json", role=READER),
+            shared(*words, "--json", "--store", none, role=READER),
+        )
+        assert without.json == with_store.json and without.status == 0, words
+        assert f"no store is at {none}" in without.err and not none.exists()
+    for words in (("where", "--bundle", "blade/6.1.0"), ("gaps", "skerry-a"), ("store", "list"), ("status",)):
+        done = shared(*words, "--store", none, role=READER)
+        assert done.status in (2, 3) and "hint: " in done.err and not none.exists(), (words, done)
 
 
 def test_tls_and_passwords_are_libpqs(shared: At, keeper: Keeper, database: SharedDatabase, tmp_path: Path) -> None:

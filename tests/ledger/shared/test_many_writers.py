@@ -84,6 +84,102 @@ def test_twenty_people_recording_at_once(database: SharedDatabase) -> None:
         assert sorted(chain.writer for chain in verified.writers) == sorted(RECORDERS)
 
 
+RETRYING = """
+import fcntl, json, sys
+from datetime import datetime, UTC
+from pathlib import Path
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.ledger.shared.copied_ledger import SharedLedger
+from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.formats.moments import Moment
+address, folder, name, count = sys.argv[1], Path(sys.argv[2]), sys.argv[3], int(sys.argv[4])
+events = [Event(what=EventKind.ACTIVATED, at=Moment(part, False, "UTC"), reported_by=name, component=name,
+    version=f"6.{part}") for part in range(count)]
+while True:
+    with (folder / "up").open() as up:
+        fcntl.flock(up, fcntl.LOCK_SH)
+    try:
+        with SharedLedger.connect(address, folder / name, write=True, tell=lambda note: None) as ledger:
+            print(json.dumps(ledger.record(events, datetime.now(UTC)).ids), flush=True)
+            break
+    except KeeperError as error:
+        assert error.exit_code == 3, error
+"""
+
+
+@pytest.mark.parametrize(("how", "people"), [("the server is killed", 20), ("all connections are ended", 6)])
+def test_many_people_while_it_happens_again_and_again(database: SharedDatabase, how: str, people: int) -> None:
+    """What was acknowledged is there, once; each recording is whole or absent; the chains are right."""
+    each = 40
+    end = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename IN ('kim', 'lee', 'noor')"
+    with TemporaryDirectory(dir=MEMORY) as name, ThreadPoolExecutor(people) as pool:
+        folder = Path(name)
+        (folder / "up").touch()
+        words: list[list[str | Path]] = [
+            ["-c", RETRYING, database.address(RECORDERS[n % len(RECORDERS)]), folder, f"w{n}", str(each)]
+            for n in range(people)
+        ]
+        running = [pool.submit(forked.run, command) for command in words]
+        for batches in (1, people // 4, people // 2):
+            wait_until(lambda batches=batches: _batches(database) >= batches, "recordings")  # type: ignore[misc]
+            if how == "all connections are ended":
+                wait_until(lambda: bool(database.run(end)) or _batches(database) == people, "a connection")
+                continue
+            with (folder / "up").open() as up:
+                fcntl.flock(up, fcntl.LOCK_EX)
+                database.cluster.stop(kill=True)
+                database.cluster.start()
+        ended = [run.result() for run in running]
+        assert [(done.returncode, done.stderr) for done in ended] == [(0, "")] * people
+        acknowledged = [
+            event_id for done in ended for line in done.stdout.splitlines() for event_id in json.loads(line)
+        ]
+        with opened(database, copies="later") as ledger:
+            there = [entry.id for entry in ledger.entries()]
+            assert sorted(there) == sorted(acknowledged) and len(set(there)) == people * each
+            lengths = database.run("SELECT length FROM bundlekeeper.batch")
+            assert {length for (length,) in some(lengths)} == {each}
+            assert verify(ledger).wrong == ()
+        log, _ = EventLog.open(database.address(), write=False)
+        assert verify_log(log, b"").wrong == ()
+        log.close()
+
+
+def _batches(database: SharedDatabase) -> int:
+    return int(database.run("SELECT batches FROM bundlekeeper.ledger")[0][0])
+
+
+KILLED = """
+import os, signal, sys
+from datetime import datetime, UTC
+from pathlib import Path
+from bundlekeeper.ledger.shared.copied_ledger import SharedLedger
+from bundlekeeper.ledger.shared.log import EventLog
+from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.formats.moments import Moment
+commit = EventLog.commit
+def killed(self):
+    commit(self)
+    os.kill(os.getpid(), signal.SIGKILL)
+if sys.argv[3] == "killed":
+    EventLog.commit = killed
+event = Event(what=EventKind.ACTIVATED, at=Moment(1, False, "UTC"), reported_by="kim", component="io", version="6.1")
+with SharedLedger.connect(sys.argv[1], Path(sys.argv[2]), write=True, tell=print) as ledger:
+    print(ledger.record([event], datetime.now(UTC)).new, ledger.head().count)
+"""
+
+
+def test_a_client_killed_after_its_commit_records_nothing_twice(database: SharedDatabase) -> None:
+    """The database has it, the copy there has not; the same command on the same machine says that it was there."""
+    line = ["-c", KILLED, database.address(), database.folder / "kim"]
+    assert forked.run([*line, "killed"]).returncode == -9
+    assert _batches(database) == 1
+    again = forked.run([*line, "whole"])
+    assert (again.stdout, again.stderr) == ("0 1\n", "")
+    with opened(database, copies="kim") as ledger:
+        assert verify(ledger).wrong == ()
+
+
 class Line:
     """A line to the server, which is cut when a COMMIT goes over it: before it arrives, or before its answer does."""
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import psycopg
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -155,6 +156,20 @@ def test_an_altered_event_is_not_copied(database: SharedDatabase) -> None:
     with pytest.raises(DamagedError) as error, opened(database, copies="later"):
         pass
     assert "event 2 is not what it was" in error.value.message and "ledger verify" in error.value.hint
+
+
+def test_an_event_in_another_form_is_not_copied(database: SharedDatabase) -> None:
+    """A recorder who inserts by hand what is an event, but not as bundlekeeper writes it."""
+    with opened(database) as ledger:
+        ledger.record([read(0, "6.0")], DAY0)
+    (content,) = database.run("SELECT content FROM bundlekeeper.event")[0]
+    into = "INSERT INTO bundlekeeper.recording (token, own, events) VALUES (gen_random_uuid(), true, ARRAY[%s])"
+    with psycopg.connect(database.address()) as connection:
+        connection.execute(into, (content.replace(",", ", ", 1),))
+    with pytest.raises(DamagedError) as error, opened(database, copies="later"):
+        pass
+    assert "batch 2 does not give the chain's head" in error.value.message
+    assert "event 2 is not in its one form" in log_verified(database).wrong
 
 
 def read_text(text: str) -> Event:
