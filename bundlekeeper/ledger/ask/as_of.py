@@ -241,7 +241,10 @@ class AsOf:
 
     @cached_property
     def again(self) -> Collection[int]:
-        """The components whose rows in the table of states may rest on events that were not known then."""
+        """The components whose rows in the table of states may rest on events that were not known then.
+
+        Raises DamagedError.
+        """
         known = self.known
         if known is None or self._knew_all:
             return ()

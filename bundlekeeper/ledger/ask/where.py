@@ -108,7 +108,7 @@ def undigested(
         plain = [bank for bank in banks if bank != BOOT_FILES]
         term = " OR ".join(f"{bank} IN ({numbers})" for bank in plain) or "false"
         rows = by_place(ledger.connection, "NULL", f"{alone[0]} AND ({term})", alone[1], "count(*)")
-        count = sum(row[1] for row in rows)
+        count: int = sum(row[1] for row in rows)
         if BOOT_FILES in banks:  # those that were not counted yet
             others = (state for state in as_of.states(meant.by_boot_file(numbers)) if meant.matches(state) is not None)
             count += sum(_is_undigested(s, (BOOT_FILES,)) and not _is_undigested(s, plain) for s in others)

@@ -9,8 +9,7 @@ stays not known. What was staged is a fact of its own, whatever the bank, until 
 found where it was. Where another version is read to be running than was known, a two-bank component has switched: its
 other bank is not known unless it was read. An activation that failed, or after which the old version is read, leaves
 what was staged staged.
-Effects by method are common practice. Everything here is numbers: words, images and sequence numbers of events in one
-store.
+Effects by method are common practice. Everything here is numbers of one store: of words, images and events.
 """
 
 from __future__ import annotations
@@ -126,9 +125,8 @@ class Lookups:
 class Snapshot(NamedTuple):
     """One component at one time, without its boot files. The order is that of the columns of `state`.
 
-    `tried` is what was staged before an activation that was not read back, (None, event) where nothing was; `unread` is
-    1 while what was recorded as activated was not read since. `failed` and `no_answer` are events.
-    """
+    `tried` is what was staged before an activation that was not read back, (None, event) where nothing was. `unread`
+    is 1 until `recorded` is read. `failed` and `no_answer` are events."""
 
     kind: int | None
     model: int | None
@@ -272,8 +270,7 @@ class ComponentState:
         self.present, self.failed, self.no_answer = 1, fact.seq, None
         if self.tried is not None and fact.version is not None and fact.version == version_in(self.active):
             self._back(fact, lookups)
-            self.active, self.ran_before, self.recorded = self.ran_before, None, None
-            self.differs = self.unread = 0
+            self.active, self.ran_before, self.recorded, self.differs, self.unread = self.ran_before, None, None, 0, 0
 
     def _back(self, fact: Fact, lookups: Lookups) -> None:
         """What was activated does not run: it is still staged, and nobody has read the other bank."""
