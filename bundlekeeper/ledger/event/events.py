@@ -12,7 +12,7 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import field, fields
 from enum import StrEnum
 from functools import lru_cache
 from operator import attrgetter
@@ -21,6 +21,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.moments import Moment
+from bundlekeeper.frozen import dataclass
 from bundlekeeper.model.inventory.types import PLACES, Place, coverable
 from bundlekeeper.model.vocabulary import BANKS, BOOT_FILES, METHODS
 
@@ -92,7 +93,7 @@ class Seen:
     healthy: bool | None = None
 
     def __bool__(self) -> bool:
-        return any(cell is not None for cell in SEEN_OF(self))
+        return SEEN_OF(self) != _UNSEEN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,10 +161,12 @@ _TEXTS = (
     "reason", "reading", "document",
 )  # fmt: skip
 _SEEN_KEYS = tuple(key.name for key in fields(Seen))
+_UNSEEN = (None,) * len(_SEEN_KEYS)
 SEEN = tuple(f"seen_{key}" for key in _SEEN_KEYS)
 _KEYS = {"what", "at", "day", "zone", "order", "evidence", "tags", "before", "after", "scope", "complete"}
 _KEYS |= {*_TEXTS, *PLACES, *SEEN}
 _TEXTS_OF, PLACES_OF, SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrgetter(*_SEEN_KEYS)
+_TEXT_KEYS, _SEEN_KEYS_THERE = frozenset(_TEXTS), frozenset(SEEN)
 _DIGESTS = ("plan", "sha256", "undoes", "reading", "document")
 _DIGESTS_OF = attrgetter(*_DIGESTS)
 _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
@@ -229,26 +232,27 @@ def from_content(found: object) -> Event:
 def _from_content(found: object) -> Event:
     if not isinstance(found, Mapping) or not _KEYS.issuperset(found):
         raise InputError("not an event: it has unknown keys", hint="it may come from a newer bundlekeeper")
-    texts = {key: _text(found[key]) for key in _TEXTS if key in found}
-    seen = {key: found[f"seen_{key}"] for key in _SEEN_KEYS if f"seen_{key}" in found}
+    get = found.get
+    texts = {key: _text(found[key]) for key in found if key in _TEXT_KEYS}
+    seen = {key[5:]: found[key] for key in found if key in _SEEN_KEYS_THERE}
     boot_files, healthy = seen.pop(BOOT_FILES, None), seen.pop("healthy", None)
     place = {key: _text(found[key]) for key in PLACES if key in found}
     event = Event(
         what=EventKind(found["what"]),
-        at=Moment(_whole(found["at"]), found.get("day", False) is True, _text(found["zone"])),
-        order=_whole(found.get("order", 0)),
-        evidence=EvidenceKind(found.get("evidence", EvidenceKind.NONE)),
+        at=Moment(_whole(found["at"]), get("day", False) is True, _text(found["zone"])),
+        order=_whole(get("order", 0)),
+        evidence=EvidenceKind(get("evidence", EvidenceKind.NONE)),
         place=Place(**place) if place else None,
         seen=Seen(
             **{key: _text(value) for key, value in seen.items()},
             boot_files=None if boot_files is None else _listed(boot_files),
             healthy=None if healthy is None else _flag(healthy),
         ),
-        tags=_listed(found.get("tags", ())),
-        before=_readings(found.get("before", {})),
-        after=_readings(found.get("after", {})),
-        scope=tuple((_text(a), _text(b), _text(c)) for a, b, c in found.get("scope", ())),
-        complete=tuple(_text(covered) for covered in found.get("complete", ())),
+        tags=_listed(get("tags", ())),
+        before=_readings(get("before", {})),
+        after=_readings(get("after", {})),
+        scope=tuple((_text(a), _text(b), _text(c)) for a, b, c in get("scope", ())),
+        complete=tuple(_text(covered) for covered in get("complete", ())),
         **texts,
     )
     check(event)
@@ -302,19 +306,22 @@ _REQUIRED = {
     EventKind.UPLOAD_BEGUN: ("component", "version", "family", "bundle", "source", "before"),
     EventKind.UPLOAD_ENDED: ("component", "version", "source", "before", "after"),
 }
+_NEEDED = {what: (keys, attrgetter(*keys)) for what, others in _REQUIRED.items() for keys in [("reported_by", *others)]}
+_WITH_BANK = (EventKind.STAGED, EventKind.REMOVED)
 
 
 def check(event: Event) -> None:
     """Insist that the event states what an event of its kind can state. Raises InputError naming all that is wrong."""
-    wrong = [f"{key} is missing" for key in ("reported_by", *_REQUIRED[event.what]) if not getattr(event, key)]
-    if event.what is EventKind.OBSERVED and not event.seen and event.place is None:
+    required, required_of = _NEEDED[event.what]
+    wrong = [f"{key} is missing" for key, value in zip(required, required_of(event), strict=True) if not value]
+    is_seen = bool(event.seen)
+    if event.what is EventKind.OBSERVED and not is_seen and event.place is None:
         wrong.append("nothing was observed")
-    banks = BANKS[1:] if event.what in {EventKind.STAGED, EventKind.REMOVED} else ("",)
-    if event.bank and event.bank not in banks:
+    if event.bank and (event.what not in _WITH_BANK or event.bank not in BANKS[1:]):
         wrong.append(f"bank {event.bank!r} cannot be in an event of the kind {event.what}")
-    if event.seen and event.what is not EventKind.OBSERVED:
+    if is_seen and event.what is not EventKind.OBSERVED:
         wrong.append("only an observation has readings of banks")
-    if event.reading and event.what in {EventKind.UNDONE, EventKind.INVENTORY}:  # it could undo what undoes it
+    if event.reading and event.what in (EventKind.UNDONE, EventKind.INVENTORY):  # it could undo what undoes it
         wrong.append(f"an event of the kind {event.what} belongs to no reading")
     if event.what is EventKind.BUNDLE_REMOVED and event.component:
         wrong.append("a bundle is removed from a store, not from a component")
