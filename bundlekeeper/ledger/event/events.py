@@ -16,6 +16,7 @@ from dataclasses import field, fields
 from enum import StrEnum
 from functools import lru_cache
 from operator import attrgetter
+from typing import NamedTuple
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
@@ -219,6 +220,32 @@ def encoded(event: Event) -> bytes:
     except UnicodeEncodeError as e:
         message = f"this {event.what} event cannot be recorded: characters that cannot be printed"
         raise InputError(f"{message}: {visible(e.object[e.start : e.end])}") from e
+
+
+class CheckedEvent(NamedTuple):
+    """An event that `check` accepted, its content as bytes and its id: worked out once, wherever it is from."""
+
+    event: Event
+    content: bytes
+    id: bytes
+
+
+def checked(event: Event | CheckedEvent) -> CheckedEvent:
+    """The event, checked; one that was checked stays as it is. Raises InputError as `check` and `encoded`."""
+    if isinstance(event, CheckedEvent):
+        return event
+    check(event)
+    return _with_content(event)
+
+
+def checked_content(found: object) -> CheckedEvent:
+    """As `from_content`, with the content that the event has here, and its id. Raises InputError."""
+    return _with_content(from_content(found))
+
+
+def _with_content(event: Event) -> CheckedEvent:
+    content = encoded(event)
+    return CheckedEvent(event, content, raw_id(content))
 
 
 def from_content(found: object) -> Event:
