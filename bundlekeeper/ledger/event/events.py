@@ -17,6 +17,7 @@ from enum import StrEnum
 from functools import lru_cache
 from json.encoder import encode_basestring as quoted
 from operator import attrgetter
+from typing import NamedTuple
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
@@ -96,7 +97,7 @@ class Seen:
     healthy: bool | None = None
 
     def __bool__(self) -> bool:
-        return any(cell is not None for cell in SEEN_OF(self))
+        return SEEN_OF(self) != _UNSEEN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,10 +165,12 @@ _TEXTS = (
     "reason", "reading", "document",
 )  # fmt: skip
 _SEEN_KEYS = tuple(key.name for key in fields(Seen))
+_UNSEEN = (None,) * len(_SEEN_KEYS)
 SEEN = tuple(f"seen_{key}" for key in _SEEN_KEYS)
 _KEYS = {"what", "at", "day", "zone", "order", "evidence", "tags", "before", "after", "scope", "complete"}
 _KEYS |= {*_TEXTS, *PLACES, *SEEN}
 _TEXTS_OF, PLACES_OF, SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrgetter(*_SEEN_KEYS)
+_TEXT_KEYS, _SEEN_KEYS_THERE = frozenset(_TEXTS), frozenset(SEEN)
 _DIGESTS = ("plan", "sha256", "undoes", "reading", "document")
 _DIGESTS_OF = attrgetter(*_DIGESTS)
 _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
@@ -254,6 +257,32 @@ def encoded(event: Event) -> bytes:
         raise InputError(f"{message}: {visible(e.object[e.start : e.end])}") from e
 
 
+class CheckedEvent(NamedTuple):
+    """An event that `check` accepted, its content as bytes and its id: worked out once, wherever it is from."""
+
+    event: Event
+    content: bytes
+    id: bytes
+
+
+def checked(event: Event | CheckedEvent) -> CheckedEvent:
+    """The event, checked; one that was checked stays as it is. Raises InputError as `check` and `encoded`."""
+    if isinstance(event, CheckedEvent):
+        return event
+    check(event)
+    return _with_content(event)
+
+
+def checked_content(found: object) -> CheckedEvent:
+    """As `from_content`, with the content that the event has here, and its id. Raises InputError."""
+    return _with_content(from_content(found))
+
+
+def _with_content(event: Event) -> CheckedEvent:
+    content = encoded(event)
+    return CheckedEvent(event, content, raw_id(content))
+
+
 def from_content(found: object) -> Event:
     """Make an event of what `content` gave, from whatever source. Raises InputError for anything else."""
     try:
@@ -265,26 +294,27 @@ def from_content(found: object) -> Event:
 def _from_content(found: object) -> Event:
     if not isinstance(found, Mapping) or not _KEYS.issuperset(found):
         raise InputError("not an event: it has unknown keys", hint="it may come from a newer bundlekeeper")
-    texts = {key: _text(found[key]) for key in _TEXTS if key in found}
-    seen = {key: found[f"seen_{key}"] for key in _SEEN_KEYS if f"seen_{key}" in found}
+    get = found.get
+    texts = {key: _text(found[key]) for key in found if key in _TEXT_KEYS}
+    seen = {key[5:]: found[key] for key in found if key in _SEEN_KEYS_THERE}
     boot_files, healthy = seen.pop(BOOT_FILES, None), seen.pop("healthy", None)
     place = {key: _text(found[key]) for key in PLACES if key in found}
     event = Event(
         what=EventKind(found["what"]),
-        at=Moment(_whole(found["at"]), found.get("day", False) is True, _text(found["zone"])),
-        order=_whole(found.get("order", 0)),
-        evidence=EvidenceKind(found.get("evidence", EvidenceKind.NONE)),
+        at=Moment(_whole(found["at"]), get("day", False) is True, _text(found["zone"])),
+        order=_whole(get("order", 0)),
+        evidence=EvidenceKind(get("evidence", EvidenceKind.NONE)),
         place=Place(**place) if place else None,
         seen=Seen(
             **{key: _text(value) for key, value in seen.items()},
             boot_files=None if boot_files is None else _listed(boot_files),
             healthy=None if healthy is None else _flag(healthy),
         ),
-        tags=_listed(found.get("tags", ())),
-        before=_readings(found.get("before", {})),
-        after=_readings(found.get("after", {})),
-        scope=tuple((_text(a), _text(b), _text(c)) for a, b, c in found.get("scope", ())),
-        complete=tuple(_text(covered) for covered in found.get("complete", ())),
+        tags=_listed(get("tags", ())),
+        before=_readings(get("before", {})),
+        after=_readings(get("after", {})),
+        scope=tuple((_text(a), _text(b), _text(c)) for a, b, c in get("scope", ())),
+        complete=tuple(_text(covered) for covered in get("complete", ())),
         **texts,
     )
     check(event)
@@ -338,8 +368,6 @@ _REQUIRED: dict[EventKind, tuple[str, ...]] = {
     EventKind.UPLOAD_BEGUN: ("component", "version", "family", "bundle", "source", "before"),
     EventKind.UPLOAD_ENDED: ("component", "version", "source", "before", "after"),
 }
-
-
 _REQUIRED_OF = {what: attrgetter("reported_by", *keys) for what, keys in _REQUIRED.items()}  # of two keys: a tuple
 
 _WITH_BANK = frozenset({EventKind.STAGED, EventKind.REMOVED})
@@ -357,11 +385,12 @@ def check(event: Event) -> None:
     wrong: list[str] = []
     if not all(_REQUIRED_OF[what](event)):
         wrong += [f"{key} is missing" for key in ("reported_by", *_REQUIRED[what]) if not getattr(event, key)]
-    if what is EventKind.OBSERVED and event.place is None and not event.seen:
+    is_seen = bool(event.seen)
+    if what is EventKind.OBSERVED and event.place is None and not is_seen:
         wrong.append("nothing was observed")
     if bank and not (what in _WITH_BANK and bank in BANKS[1:]):
         wrong.append(f"bank {bank!r} cannot be in an event of the kind {what}")
-    if what is not EventKind.OBSERVED and event.seen:
+    if is_seen and what is not EventKind.OBSERVED:
         wrong.append("only an observation has readings of banks")
     if event.reading and what in _READ_BY_NOTHING:  # it could undo what undoes it
         wrong.append(f"an event of the kind {what} belongs to no reading")

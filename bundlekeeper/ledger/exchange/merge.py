@@ -26,7 +26,7 @@ from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.ledger.event import chain, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import Event, canonical, from_content
+from bundlekeeper.ledger.event.events import CheckedEvent, canonical, checked_content
 from bundlekeeper.ledger.record import batches, other_chains
 from bundlekeeper.ledger.record.kept_texts import digest_of
 from bundlekeeper.ledger.record.ledger import Ledger, Recorded
@@ -217,19 +217,18 @@ class _Carried:
         """How many lines it has between header and end."""
         return len(self.lines) + len(self.batches) + len(self.documents)
 
-    def events(self) -> Iterator[Event]:
+    def events(self) -> Iterator[CheckedEvent]:
         """The events one after the other, then the end compared with them. Raises InputError with the line."""
         named: set[str] = set()
         head = self.before
         for number, line in enumerate(self.lines, 2):
             with _placed(self.where, number):
-                event = from_content(json_read.loads(line))
-            if event.document:
-                named.add(event.document)
-            event_id = bytes.fromhex(event.id())
-            self.ids += event_id
-            head = chain.link(head, event_id)
-            yield event
+                found = checked_content(json_read.loads(line))
+            if found.event.document:
+                named.add(found.event.document)
+            self.ids += found.id
+            head = chain.link(head, found.id)
+            yield found
         with _placed(self.where, self.length + 2):
             if head.hex() != self.head.digest:
                 raise InputError("the events do not give the chain's head at its end", hint=_AGAIN)

@@ -15,7 +15,7 @@ from itertools import islice
 from typing import Any, Protocol
 
 from bundlekeeper.ledger.event import chain, own_chain
-from bundlekeeper.ledger.event.events import Event, EventKind, check, encoded, raw_id
+from bundlekeeper.ledger.event.events import CheckedEvent, Event, EventKind, checked
 from bundlekeeper.ledger.event.learnings import Learning, learn
 from bundlekeeper.ledger.event.rows import BANK_CODE, INSERT, PLACE_OF, WHAT_CODE, Words, counts, is_void, to_row
 from bundlekeeper.ledger.record.batches import new_batch
@@ -89,14 +89,14 @@ class Appending:
             found.append(event)
         return found
 
-    def append(self, events: Iterable[Event], learned_us: int, *, own: bool) -> list[str]:
+    def append(self, events: Iterable[Event | CheckedEvent], learned_us: int, *, own: bool) -> list[str]:
         """Append what is new; return the ids of all. Raises InputError, sqlite3.Error."""
         self._own = own_chain.read(self.connection)
         start, self._head, self._latest = self._own.events, self._own.head, self._own.latest
         self._seq = flushed = start
         self._is_own = own
         ids: list[str] = []
-        waiting = iter(events)
+        waiting = map(checked, events)
         while batch := list(islice(waiting, _BATCH)):
             ids += self._append(batch)
             if self._seq - flushed >= _FLUSH:
@@ -114,16 +114,13 @@ class Appending:
         self.projection.again(self._changed)
         return ids
 
-    def _append(self, batch: Sequence[Event]) -> list[str]:
+    def _append(self, batch: Sequence[CheckedEvent]) -> list[str]:
         """Append some events, with few questions for all of them; return their ids."""
-        for event in batch:
-            check(event)
-        contents = [encoded(event) for event in batch]
-        raws = [raw_id(content) for content in contents]
+        raws = [checked_event.id for checked_event in batch]
         known = self._known(raws)
         fresh: list[tuple[Event, bytes]] = []
         sent: list[bytes] = []
-        for event, raw, content in zip(batch, raws, contents, strict=True):
+        for event, content, raw in batch:
             if raw not in known:
                 known.add(raw)
                 fresh.append((event, raw))

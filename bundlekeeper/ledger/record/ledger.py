@@ -24,7 +24,7 @@ from bundlekeeper.formats import moments
 from bundlekeeper.frozen import dataclass
 from bundlekeeper.ledger.event import chain, database, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import Event
+from bundlekeeper.ledger.event.events import CheckedEvent, Event
 from bundlekeeper.ledger.event.learnings import learnings
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row, insist_on_events, is_void, sealed
 from bundlekeeper.ledger.record.batches import name_of
@@ -149,7 +149,7 @@ class Ledger:
 
     def record(
         self,
-        events: Iterable[Event],
+        events: Iterable[Event | CheckedEvent],
         learned: datetime,
         *,
         arrange: bool = False,
@@ -174,7 +174,7 @@ class Ledger:
             with self._writing(), self._judged():
                 appending = Appending(self.connection, self.words, self.images, self.log)
                 if arrange:
-                    events = appending.arranged(events)
+                    events = appending.arranged(_plain(events))
                 met, events = self._contradicted(events, own)
                 ids = appending.append(events, learned_us, own=own)
                 texts = list(self._keep_texts(documents or {}))
@@ -200,13 +200,15 @@ class Ledger:
         """What was recorded until now is what this session knows. Raises as `reading`."""
         self._seen = self.head().count
 
-    def _contradicted(self, events: Iterable[Event], own: bool) -> tuple[tuple[Contradiction, ...], Iterable[Event]]:
+    def _contradicted(
+        self, events: Iterable[Event | CheckedEvent], own: bool
+    ) -> tuple[tuple[Contradiction, ...], Iterable[Event | CheckedEvent]]:
         """Where own events contradict what others recorded since the ledger was opened, and the events."""
         if not own or self._seen is None or own_chain.read(self.connection).events == self._seen:
             return (), events
         from bundlekeeper.ledger.record.meanwhile import contradictions
 
-        listed = list(events)
+        listed = list(_plain(events))
         return contradictions(self.connection, self.words, self._seen, listed), listed
 
     def _writing(self) -> AbstractContextManager[None]:
@@ -276,6 +278,10 @@ class Ledger:
             if len(page) < 1000:
                 return
             after = page[-1].seq
+
+
+def _plain(events: Iterable[Event | CheckedEvent]) -> Iterator[Event]:
+    return (event.event if isinstance(event, CheckedEvent) else event for event in events)
 
 
 class _Learned:

@@ -23,7 +23,7 @@ from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.escape import counted, shell_word
 from bundlekeeper.ledger.event import chain, database, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import Event, from_content, raw_id
+from bundlekeeper.ledger.event.events import CheckedEvent, checked_content
 from bundlekeeper.ledger.record import batches, other_chains
 from bundlekeeper.ledger.record.check_tail import check_tail
 from bundlekeeper.ledger.record.kept_texts import digest_of
@@ -165,15 +165,13 @@ class SharedLedger(Ledger):
                 raise self._wrong(f"what batch {batch.number} has of another ledger cannot be read") from error
         _mark_copied(self, batch.number, 0)
 
-    def _events(self, batch: LoggedBatch, heads: list[bytes]) -> Iterator[Event]:
+    def _events(self, batch: LoggedBatch, heads: list[bytes]) -> Iterator[CheckedEvent]:
         for logged in self.shared.events(batch.first, batch.length):
             try:
-                content = logged.content.encode()
-                event = from_content(json_read.loads(content))
-                right = raw_id(content) == logged.id  # and that this is its one form, by the chain's head
+                event = checked_content(json_read.loads(logged.content.encode()))
             except InputError as error:
                 raise self._wrong(f"event {logged.number} is none of bundlekeeper's: {error.message}") from error
-            if not right:
+            if event.id != logged.id:
                 raise self._wrong(f"event {logged.number} is not what it was")
             heads[:] = [logged.head]
             yield event

@@ -71,6 +71,11 @@ class AbsenceReadings:
             for domain in scope:
                 self._by_domain.setdefault(domain, []).append(listed)
 
+    @property
+    def list_whole(self) -> bool:
+        """True when one of them lists a domain or a site whole."""
+        return bool(self._by_domain)
+
     def absences_of(self, facts: Sequence[Fact]) -> list[Fact]:
         """The absences of a component: readings that do not list it. `facts` are all its events, in order."""
         places = {(fact.site, fact.domain) for fact in facts}

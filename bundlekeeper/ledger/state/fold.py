@@ -20,7 +20,7 @@ from operator import itemgetter
 from typing import Any, NamedTuple, Self
 
 from bundlekeeper.frozen import dataclass
-from bundlekeeper.ledger.event.events import RANK, EventKind
+from bundlekeeper.ledger.event.events import RANK, SEEN, EventKind
 from bundlekeeper.ledger.event.rows import BANK_CODE, METHOD_CODE, PLACE_OF, WHAT_CODE, WHATS
 from bundlekeeper.ledger.state.banks import (
     Bank,
@@ -100,12 +100,14 @@ class Fact(NamedTuple):
         return (self.version or 0, self.family or 0, self.bundle or 0, self.sha256 or 0)
 
 
+_READINGS_OF = itemgetter(*(Fact._fields.index(name) for name in SEEN))
+_UNREAD = (None,) * len(SEEN)
 _FACT_OF = itemgetter(*(PLACE_OF[name] for name in Fact._fields[:-1]))
 
 
 def fact_of(row: tuple[Any, ...]) -> Fact:
     """What folding needs of an event's row in the order of rows.COLUMNS."""
-    return Fact(*_FACT_OF(row))
+    return Fact._make((*_FACT_OF(row), None))
 
 
 def absence(reading: Absence) -> Fact:
@@ -305,9 +307,9 @@ class ComponentState:
         self.present = 1
         known: dict[int, Image] = {}  # images on the component before this reading, by version
         for image in self._images():
-            known[image[0]] = filled(known.get(image[0], image), image)
+            known[image[0]] = filled(known[image[0]], image) if image[0] in known else image
         held = version_in(self.pending), version_in(self.spare)
-        if _is_any_read(fact):
+        if _READINGS_OF(fact) != _UNREAD:  # of its own answer, not only of its place
             self.no_answer = None
         if fact.seen_active is not None:
             self._read_active(fact, fact.seen_active, known, lookups)
@@ -457,6 +459,8 @@ def _moved(
     new: tuple[int | None, int | None, int | None, int | None],
 ) -> tuple[int | None, int | None, int | None, int | None]:
     """The new place; a level that is not stated stays as it was while every level above it is the same."""
+    if None not in new:
+        return new
     found: list[int | None] = []
     same = True
     for before, after in zip(old, new, strict=True):
@@ -464,12 +468,6 @@ def _moved(
         same = same and now == before
         found.append(now)
     return (found[0], found[1], found[2], found[3])
-
-
-def _is_any_read(fact: Fact) -> bool:
-    """True when an observation is of the component's own answer, not only of its place."""
-    banks = (fact.seen_active, fact.seen_pending, fact.seen_spare, fact.seen_boot_files, fact.seen_staged)
-    return any(cell is not None for cell in (*banks, fact.seen_healthy))
 
 
 @dataclass(slots=True)

@@ -261,13 +261,8 @@ class Projection:
         return True
 
     def _add(self, component: int, facts: Sequence[Fact], row: StateRow | None) -> None:
-        earliest = min(fact.at for fact in facts)
-        places = {(fact.site or 0, fact.domain or 0) for fact in facts}
-        if row is not None:
-            places.add((row.site or 0, row.domain or 0))
-        observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
-        is_late = row is not None and (row.last >= earliest or self.readings().may_have_missed(row.since, observed))
-        if is_late or self.readings().later(places, earliest, observed):
+        earliest = facts[0].at if len(facts) == 1 else min(fact.at for fact in facts)
+        if (row is not None and row.last >= earliest) or self._is_missed(facts, earliest, row):
             self._again(component)
             return
         state, first = ComponentState(), None
@@ -284,6 +279,18 @@ class Projection:
             self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, first.since))
             self._connection.execute("DELETE FROM boot_files WHERE component = ? AND until = ?", (component, OPEN))
         self._write(component, intervals, state, None if row is None else row.before)
+
+    def _is_missed(self, facts: Sequence[Fact], earliest: int, row: StateRow | None) -> bool:
+        """True when a reading that lists whole domains may say something of these facts' component."""
+        readings = self.readings()
+        if not readings.list_whole:
+            return False
+        places = {(fact.site or 0, fact.domain or 0) for fact in facts}
+        if row is not None:
+            places.add((row.site or 0, row.domain or 0))
+        observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
+        is_late = row is not None and readings.may_have_missed(row.since, observed)
+        return is_late or readings.later(places, earliest, observed)
 
     def again(self, components: Iterable[int]) -> None:
         """Fold the whole histories of components again."""
@@ -330,8 +337,8 @@ class Projection:
             row = (component, i.since, end, *self._cells(i.snapshot), i.seen, i.last, before)
             self._states.append((*row, seals.seal(row)))
             before = i.since
-        for tags in {interval.snapshot.tags for interval in intervals} - {None}:
-            for tag in self.lookups.listed(tags or 0):
+        for tags in dict.fromkeys(interval.snapshot.tags for interval in intervals):
+            for tag in self.lookups.listed(tags) if tags else ():
                 self._tags.append((component, tag, seals.seal((component, tag))))
         if state.boot_files or state.removed_boot_files:
             number = self._images.number
