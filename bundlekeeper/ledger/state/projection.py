@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from operator import itemgetter
 from typing import Any, NamedTuple, Self
 
 from bundlekeeper.ledger.event import seals
@@ -100,8 +101,8 @@ _IMAGE = "id, version, family, bundle, sha256, seal"
 _BATCH = 500  # components of one question
 _OBSERVED = WHAT_CODE[EventKind.OBSERVED]
 _FACT = Fact._fields.index
-_PLACE, _NO_PLACE = slice(_FACT("site"), _FACT("slot") + 1), (None,) * 4
-_SHAPE = slice(_FACT("version"), _FACT("reading"))  # what an observation states beside words and its place
+_PLACE_OF, _NO_PLACE = itemgetter(*range(_FACT("site"), _FACT("slot") + 1)), (None,) * 4
+_SHAPE_OF = itemgetter(*range(_FACT("version"), _FACT("reading")))  # what is observed beside words and the place
 _WORDS = Snapshot._fields.index("present")
 _EVENTS = tuple(name.endswith("_event") for name in StateRow._fields[StateRow._fields.index("present") : -3])
 
@@ -188,7 +189,7 @@ class _FirstReading(NamedTuple):
     def row(self, component: int, fact: Fact) -> tuple[int | None, ...]:
         """The row of `state`, without its seal, of another component with such a fact."""
         seq, at = fact.seq, fact.at
-        place = fact[_PLACE] if fact.site is not None else _NO_PLACE
+        place = _PLACE_OF(fact) if fact.site is not None else _NO_PLACE
         cells = [seq if is_event else cell for is_event, cell in zip(self.events, self.cells, strict=True)]
         return (component, at, OPEN, fact.kind, fact.model, fact.parent, fact.name, fact.tags, *place, *cells, at, None)
 
@@ -247,7 +248,7 @@ class Projection:
             is_overtaken = later[asked] = self.readings().later(places, fact.at, {fact.reading})
         if is_overtaken:
             return False
-        shape = (fact.kind, fact.method, fact.bank, fact.reading is None, *fact[_SHAPE])
+        shape = (fact.kind, fact.method, fact.bank, fact.reading is None, *_SHAPE_OF(fact))
         try:
             first = self._firsts[shape]
         except KeyError:

@@ -53,8 +53,11 @@ PLACED = st.builds(Place, PRINTED, PRINTED)
 @given(st.data())
 def test_the_text_is_what_the_json_library_writes(data: st.DataObject) -> None:
     """The text is put together by hand, because it is written for each event; the library's encoder is the oracle."""
-    texts = {key: data.draw(PRINTED) for key in ("component", "note", "version", "reason", "name", "reading")}
-    seen = Seen(*(data.draw(NONE | PRINTED) for _ in range(3)), data.draw(NONE | st.tuples(PRINTED, PRINTED)))
+    texts: dict[str, Any] = {
+        key: data.draw(PRINTED) for key in ("component", "note", "version", "reason", "name", "reading")
+    }
+    banks = [data.draw(NONE | PRINTED) for _ in range(3)]
+    seen = Seen(banks[0], banks[1], banks[2], data.draw(NONE | st.tuples(PRINTED, PRINTED)))
     event = Event(
         what=data.draw(st.sampled_from(EventKind)), at=at(data.draw(st.integers(0, 9)), data.draw(NONE | st.just(3))),
         reported_by=data.draw(PRINTED), seen=replace(seen, healthy=data.draw(NONE | st.booleans())),

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -55,7 +56,11 @@ def test_components_that_are_read_alike_for_the_first_time(tmp_path: Path) -> No
     one_of, banks = chance.choice, (None, "", "6.0", "6.1")
     events = []
     for number in range(400):
-        texts = {"model": one_of(("", "Tern-4")), "name": one_of(("", f"host-{number}")), "component": f"C{number}"}
+        texts: dict[str, Any] = {
+            "model": one_of(("", "Tern-4")),
+            "name": one_of(("", f"host-{number}")),
+            "component": f"C{number}",
+        }
         texts |= {"kind": one_of(("bios", "fabric-switch", "other")), "method": one_of(("", *METHODS))}
         seen = Seen(one_of(banks) or None, one_of(banks), one_of(banks), one_of((None, None, (), ("6.0",))))
         seen = replace(seen, staged=one_of(banks), healthy=one_of((None, True, False)))
