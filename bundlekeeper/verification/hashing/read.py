@@ -20,6 +20,7 @@ from bundlekeeper.model.stop import Stop as Stop
 #: Bytes per read. Measured here: below 0.5 MiB handing blocks to another thread costs more than it saves.
 BLOCK_BYTES = 1 << 20
 #: Start writing to the disk after so many bytes, while the rest is still being read: the fsync then finds little to do.
+#: Measured here with 2 GiB on busy cores: without it twice the time; by fdatasync from another thread one and a half.
 WRITE_BACK_BYTES = 16 << 20
 #: Release cached pages so far behind the writing: a copy of any size then reuses the same little memory.
 BEHIND_BYTES = 64 << 20
