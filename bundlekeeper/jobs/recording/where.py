@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import BundleOf, Selector, WhereAnswer, WhereGroup
     from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
     from bundlekeeper.model.manifest.types import Bundle
+    from bundlekeeper.planning.fleet.version_scale import OrderOfKinds
     from bundlekeeper.store.database.rows import StoredBundle
 
 
@@ -258,28 +259,50 @@ def _with_equals(session: Session, selector: Selector) -> Selector:
     from bundlekeeper.ledger.ask.types import ImageOf, words_of
     from bundlekeeper.ledger.ask.where import recorded_versions
     from bundlekeeper.model.vocabulary import KINDS
+    from bundlekeeper.planning.fleet.version_scale import ScaleOfKinds
 
-    known = known_versions(session)
-    if known is None or session.manifest is None:
+    orders = _orders(session)
+    if not orders:
         return selector
-    texts = recorded_versions(session.ledger)
+    scales, texts = ScaleOfKinds(orders), recorded_versions(session.ledger)
     equals = tuple(
         ImageOf(kind, (), text)
-        for kind in dict.fromkeys((*KINDS, *session.own_kinds))
+        for kind in dict.fromkeys((*KINDS, *filter(None, orders)))
         for version in words_of(selector.version)
-        for text in known.equals(kind, version, texts)
+        for text in scales.equals(kind, version, texts)
     )
-    listed = {(i.kind, model, i.version) for b in session.manifest.bundle for i in b.images for model in i.models}
-    bundles = []
-    for bundle in selector.bundles:
-        more = [
-            ImageOf(image.kind, models, text)
-            for image in bundle.images
-            for text in known.equals(image.kind, image.version, texts)
-            if (models := tuple(model for model in image.models if (image.kind, model, text) not in listed))
-        ]
-        bundles.append(replace(bundle, images=(*bundle.images, *more)))
-    return replace(selector, equals=equals, bundles=tuple(bundles))
+    others = [
+        (bundle, image, text)
+        for bundle in selector.bundles
+        for image in bundle.images
+        for text in scales.equals(image.kind, image.version, texts)
+        if text != image.version
+    ]
+    listed = _images_listed(session) if others else set()
+    more: dict[BundleOf, list[ImageOf]] = {}
+    for bundle, image, text in others:
+        models = tuple(model for model in image.models if (image.kind, model, text) not in listed)
+        if models:
+            more.setdefault(bundle, []).append(ImageOf(image.kind, models, text))
+    bundles = tuple(replace(bundle, images=(*bundle.images, *more.get(bundle, ()))) for bundle in selector.bundles)
+    return replace(selector, equals=equals, bundles=bundles)
+
+
+def _orders(session: Session) -> OrderOfKinds:
+    """The orders of the manifest in force, by the listing that the store keeps of it; none where there is none."""
+    from bundlekeeper.planning.fleet.version_scale import orders_of
+    from bundlekeeper.store.verifying.expected import kept
+
+    listing, _ = kept(session.store, session.admitted)
+    if listing is not None:
+        return listing.orders
+    return orders_of(session.manifest) if session.manifest is not None else {}  # or says what is wrong with it
+
+
+def _images_listed(session: Session) -> set[tuple[str, str, str]]:
+    """Kind, model and version of every image that the manifest in force lists."""
+    bundles = session.manifest.bundle if session.manifest is not None else ()
+    return {(i.kind, model, i.version) for bundle in bundles for i in bundle.images for model in i.models}
 
 
 def _stored(session: Session) -> list[StoredBundle]:

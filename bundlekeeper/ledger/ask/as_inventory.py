@@ -154,7 +154,7 @@ def plan_load(
     events += tuple(replace(common, what=EventKind.GONE, **stated) for stated in outlived)
     settled = new | {change.before.key for change in changes if change.before is not None}
     left = (c for c in there if c.key not in settled and (c.site, c.domain) in domains)
-    unlisted = {} if again else dict(Counter((c.site, c.domain, c.kind) for c in left))
+    unlisted = {} if again else dict(sorted(Counter((c.site, c.domain, c.kind) for c in left).items()))
     return InventoryLoad(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
 
 

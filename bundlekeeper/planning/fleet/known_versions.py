@@ -65,8 +65,3 @@ class KnownVersions:
         others = {text.casefold(): text for text in named if text != version}
         near = get_close_matches(version[:_LONGEST].casefold(), others, 1)
         return others[near[0]] if near else ""
-
-    def equals(self, kind: str, version: str, texts: Iterable[str]) -> list[str]:
-        """Those of `texts` that are the version in the order of the kind."""
-        scale = self.manifest_index.scale(kind)
-        return [text for text in texts if scale.same(version, text)]

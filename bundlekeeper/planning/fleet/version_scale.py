@@ -6,8 +6,17 @@ anything nor inside or outside any range; two versions are the same when their t
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
 from bundlekeeper.errors import VersionError
 from bundlekeeper.model import versions
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Manifest
+
+#: By kind the name of its order and what that lists: "" is every other kind, None a kind without an order of its own.
+OrderOfKinds = Mapping[str, tuple[str, tuple[str, ...]] | None]
 
 
 class VersionScale:
@@ -54,3 +63,24 @@ class VersionScale:
         if span is None or key is None:
             return None
         return all(clause.holds(key) for clause in span.clauses)
+
+
+def orders_of(manifest: Manifest) -> OrderOfKinds:
+    """The orders of a manifest, which can be kept without it."""
+    kinds = {kind: (rule.order, rule.list or ()) if rule.order else None for kind, rule in manifest.kind.items()}
+    return {"": (manifest.versions.order, manifest.versions.list or ()), **kinds}
+
+
+class ScaleOfKinds:
+    """The scales of one manifest's orders."""
+
+    def __init__(self, orders: OrderOfKinds) -> None:
+        """Raises VersionError for an order that cannot be made; a manifest that was read well has none."""
+        made = {kind: VersionScale(versions.order(*order)) for kind, order in orders.items() if order is not None}
+        self._others = made.pop("")
+        self._scales = made
+
+    def equals(self, kind: str, version: str, texts: Iterable[str]) -> list[str]:
+        """Those of `texts` that are the version in the order of the kind."""
+        scale = self._scales.get(kind, self._others)
+        return [text for text in texts if scale.same(version, text)]

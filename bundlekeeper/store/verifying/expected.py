@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import field, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +27,7 @@ from bundlekeeper.store.database.rows import Admitted, BundleFacts, Stated, Stor
 if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import Manifest
+    from bundlekeeper.planning.fleet.version_scale import OrderOfKinds
 
 
 @dataclass(slots=True)
@@ -56,7 +57,8 @@ Expected = ExpectedFile | StoredBundle
 class Listing:
     """The bundles that should be there. `signatures` are the names of files that may be beside them.
 
-    `subject` names the manifest in a sentence; `problems` are the warnings and notes of reading it.
+    `subject` names the manifest in a sentence; `problems` are the warnings and notes of reading it; `orders` are those
+    of its versions.
     """
 
     subject: str
@@ -65,6 +67,7 @@ class Listing:
     signatures: frozenset[str] = frozenset()
     problems: tuple[Finding, ...] = ()
     issued: date = date.min
+    orders: OrderOfKinds = field(default_factory=dict)
 
 
 NOTHING = Listing("no manifest", ())
@@ -112,6 +115,8 @@ def as_facts(expected: Expected) -> BundleFacts:
 
 def listing_of(manifest: Manifest, problems: Sequence[Finding] = ()) -> Listing:
     """The listing of a manifest that was read. Raises InputError for a name that is unsafe."""
+    from bundlekeeper.planning.fleet.version_scale import orders_of
+
     return Listing(
         f"manifest {manifest.platform} {manifest.sequence}",
         tuple(listed(bundle) for bundle in facts_of(manifest)),
@@ -119,6 +124,7 @@ def listing_of(manifest: Manifest, problems: Sequence[Finding] = ()) -> Listing:
         frozenset(bundle.signature.file for bundle in manifest.bundle if bundle.signature is not None),
         tuple(problems),
         manifest.issued,
+        orders_of(manifest),
     )
 
 
@@ -159,6 +165,7 @@ def _as_document(listing: Listing, name: str) -> dict[str, Any]:
         "signatures": sorted(listing.signatures),
         "bundles": [_as_row(expected) for expected in listing.bundles],
         "problems": problems,
+        "orders": listing.orders,
     }
 
 
@@ -185,6 +192,7 @@ def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any J
         frozenset(document["signatures"]),
         tuple(replace(p, where=f"{name}{p.where}") for p in problems),
         date.fromisoformat(document["issued"]),
+        {kind: order and (order[0], tuple(order[1])) for kind, order in document["orders"].items()},
     )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import Keeper
+from tests.kits.sure import some
 
 ROWS = """site,domain,chassis,slot,kind,model,parent,name,tags,active,staged,spare
 holm,holm-a,1,3,bios,Tern-4,B3,host-holm-14,4711,6.0.1,6.1.0,6.1.0
@@ -97,3 +98,13 @@ def test_what_nobody_has_and_what_cannot_be_compared_is_told(office: Keeper, tmp
     early = office("report", "--site", "holm", "--on", "2020-01-01", "--out", tmp_path / "holm.html", "--json")
     assert (early.status, early.codes) == (1, ["not-checked"])
     assert "nothing is known of 2020-01-01" in (tmp_path / "holm.html").read_text()
+
+
+def test_equal_versions_are_found_with_and_without_the_kept_listing(office: Keeper, tmp_path: Path) -> None:
+    """The orders of the manifest in force are in the listing that the store keeps of it."""
+    asked = (("--version", "6.0.1.0"), ("--bundle", "infrastructure/6.0.1"))
+    kept = [office("where", *words, "--json").out for words in asked]
+    assert all('"version": "6.0.1"' in answer for answer in kept)
+    for listing in some((tmp_path / "store" / ".keeper" / "listings").iterdir()):
+        listing.unlink()
+    assert [office("where", *words, "--json").out for words in asked] == kept

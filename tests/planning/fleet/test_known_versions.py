@@ -8,6 +8,7 @@ import pytest
 
 from bundlekeeper.planning.fleet.known_versions import KnownVersions
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
+from bundlekeeper.planning.fleet.version_scale import ScaleOfKinds, orders_of
 from tests.kits.planning_kit import bundle, image, manifest
 
 
@@ -42,8 +43,14 @@ def test_a_kind_has_its_own_order() -> None:
     """In a listed order only the very texts are versions."""
     known = _known(kind={"io-module": {"order": "listed", "list": ("6.0.1", "6.1.0")}})
     assert [known.is_known("io-module", version) for version in ("6.1.0", "6.1")] == [True, False]
-    assert known.equals("io-module", "6.1.0", ["6.1", "6.1.0"]) == ["6.1.0"]
-    assert _known().equals("io-module", "6.1.0", ["6.1", "6.1.0", "6.10"]) == ["6.1", "6.1.0"]
+
+
+def test_equal_is_told_by_the_orders_alone() -> None:
+    rules = {"io-module": {"order": "listed", "list": ("6.0.1", "6.1.0")}, "tide-gauge": {}}
+    scales = ScaleOfKinds(orders_of(manifest(kind=rules)))
+    assert scales.equals("io-module", "6.1.0", ["6.1", "6.1.0"]) == ["6.1.0"]
+    for kind in ("bios", "tide-gauge"):
+        assert scales.equals(kind, "6.1.0", ["6.1", "6.1.0", "6.10", "as shipped"]) == ["6.1", "6.1.0"]
 
 
 def test_of_a_kind_that_no_bundle_serves_nothing_is_asked() -> None:
