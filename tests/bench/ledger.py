@@ -180,7 +180,7 @@ def _load_s(world: World, form: str) -> float:
         shutil.rmtree(store)
 
 
-_UNDER_10_S = Target(Judged.OURS, False, 10.0)
+_UNDER_5_S = Target(Judged.OURS, False, 5.0)
 
 
 @bench(
@@ -188,7 +188,7 @@ _UNDER_10_S = Target(Judged.OURS, False, 10.0)
     what="bundlekeeper inventory load of 100000 components",
     against="csv.reader over the same file",
     unit="s",
-    target=_UNDER_10_S,
+    target=_UNDER_5_S,
 )
 def load_csv(world: World) -> tuple[float, float]:
     """What a spreadsheet gives."""
@@ -202,7 +202,7 @@ def load_csv(world: World) -> tuple[float, float]:
     what="bundlekeeper inventory load of 100000 components",
     against="tomllib.loads of the same file",
     unit="s",
-    target=_UNDER_10_S,
+    target=_UNDER_5_S,
 )
 def load_toml(world: World) -> tuple[float, float]:
     """What is written by hand, a hundred thousand times."""
@@ -216,7 +216,7 @@ def load_toml(world: World) -> tuple[float, float]:
     what="bundlekeeper inventory load of 100000 components",
     against="json.loads of the same file",
     unit="s",
-    target=_UNDER_10_S,
+    target=_UNDER_5_S,
 )
 def load_json(world: World) -> tuple[float, float]:
     """What another program gives."""

@@ -11,13 +11,13 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import field, fields
 from enum import StrEnum
 from functools import lru_cache
 from json.encoder import encode_basestring as quoted
 from operator import attrgetter
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
@@ -295,7 +295,7 @@ def _from_content(found: object) -> Event:
     if not isinstance(found, Mapping) or not _KEYS.issuperset(found):
         raise InputError("not an event: it has unknown keys", hint="it may come from a newer bundlekeeper")
     get = found.get
-    texts = {key: _text(found[key]) for key in found if key in _TEXT_KEYS}
+    texts: dict[str, Any] = {key: _text(found[key]) for key in found if key in _TEXT_KEYS}
     seen = {key[5:]: found[key] for key in found if key in _SEEN_KEYS_THERE}
     boot_files, healthy = seen.pop(BOOT_FILES, None), seen.pop("healthy", None)
     place = {key: _text(found[key]) for key in PLACES if key in found}
@@ -310,11 +310,7 @@ def _from_content(found: object) -> Event:
             boot_files=None if boot_files is None else _listed(boot_files),
             healthy=None if healthy is None else _flag(healthy),
         ),
-        tags=_listed(get("tags", ())),
-        before=_readings(get("before", {})),
-        after=_readings(get("after", {})),
-        scope=tuple((_text(a), _text(b), _text(c)) for a, b, c in get("scope", ())),
-        complete=tuple(_text(covered) for covered in get("complete", ())),
+        **{key: read(found[key]) for key, read in _LISTS if key in found},
         **texts,
     )
     check(event)
@@ -349,6 +345,19 @@ def _readings(value: object) -> tuple[tuple[str, str], ...]:
     if not isinstance(value, Mapping):
         raise TypeError("a table of readings is required")
     return tuple(sorted((_text(k), _text(v)) for k, v in value.items()))
+
+
+def _scope(value: Iterable[tuple[object, object, object]]) -> tuple[tuple[str, str, str], ...]:
+    return tuple((_text(a), _text(b), _text(c)) for a, b, c in value)
+
+
+def _covered(value: Iterable[object]) -> tuple[str, ...]:
+    return tuple(_text(covered) for covered in value)
+
+
+_LISTS: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+    ("tags", _listed), ("before", _readings), ("after", _readings), ("scope", _scope), ("complete", _covered),
+)  # fmt: skip
 
 
 #: What each kind of event must have.

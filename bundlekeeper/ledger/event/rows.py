@@ -238,7 +238,7 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
     cells = (
         seq, event_id, WHAT_CODE[event.what], event.at.at_us, int(event.at.is_day), event.order,
         EVIDENCE_CODE[event.evidence], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
-        *words.numbers([text or None for text in _STATED_OF(event)]),
+        *[words.number(text) if text else None for text in _STATED_OF(event)],
         _listed(event.tags, words) if event.tags else None,
         *words.numbers((*where, seen.active, seen.pending, seen.spare)), boot_files,
         None if seen.staged is None else number(seen.staged), None if seen.healthy is None else int(seen.healthy),

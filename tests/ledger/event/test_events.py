@@ -19,6 +19,8 @@ from bundlekeeper.ledger.event.events import (
     Seen,
     canonical,
     check,
+    checked,
+    checked_content,
     content,
     from_content,
 )
@@ -44,6 +46,10 @@ def test_content_and_event_are_the_same_thing(events: list[Event]) -> None:
         again = from_content(json.loads(canonical(event)))
         assert again == event
         assert again.id() == event.id()
+        carried = checked_content(json.loads(canonical(event)))  # what a ledger takes as it is, not checked again
+        assert (carried.event, carried.content, carried.id.hex()) == (event, canonical(event).encode(), event.id())
+        assert checked(event) == carried
+        assert checked(carried) is carried
 
 
 PRINTED, NONE = st.text(max_size=6), st.none()
