@@ -75,7 +75,8 @@ def bring_up_to_date(ledger: Ledger, copy: Path, learned: datetime) -> int:
 def lacks(shared: SharedLedger, own: Path) -> bool:
     """True when the store's own ledger has an event that the shared one has not.
 
-    Events that came from a copy of the shared one, or were merged into it, are not looked at one by one.
+    Events that came from a copy of the shared one, or were merged into it, are not looked at one by one; of the others
+    the newest first, which are the likeliest.
     Raises DamagedError, LockedError, UnfinishedError.
     """
     with Ledger.open(own, write=False) as ledger, ledger.reading(), shared.reading():
@@ -84,8 +85,8 @@ def lacks(shared: SharedLedger, own: Path) -> bool:
         (met,) = shared.connection.execute(select, (ours.id,)).fetchone()
         select = "SELECT seq, length FROM followed WHERE ledger = ? ORDER BY seq"
         copied: list[tuple[int, int]] = ledger.connection.execute(select, (theirs.id,)).fetchall()
-        for first, length in _between(copied, met + 1, ours.events + 1):
-            for start in range(first, first + length, _QUESTION):
+        for first, length in reversed(list(_between(copied, met + 1, ours.events + 1))):
+            for start in reversed(range(first, first + length, _QUESTION)):
                 select = "SELECT id FROM event WHERE seq >= ? AND seq < ? AND what <> ?"
                 end = min(start + _QUESTION, first + length)
                 ids = [row[0] for row in ledger.connection.execute(select, (start, end, _OF_STORE))]

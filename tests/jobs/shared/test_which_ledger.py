@@ -9,7 +9,8 @@ import pytest
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.jobs.shared.which_ledger import LedgerPlace, SharedAt, open_own
-from bundlekeeper.ledger.shared import copied_ledger
+from bundlekeeper.ledger.record.ledger import Ledger
+from bundlekeeper.ledger.shared import copied_ledger, offline
 from bundlekeeper.ledger.shared.copied_ledger import SharedLedger
 from bundlekeeper.ledger.shared.log import LoggedBatch
 from tests.kits.ledger_history import DAY0, everything, read
@@ -64,3 +65,25 @@ def test_an_interrupted_copy_answers_nothing_and_goes_on_where_it_stopped(
     with open_own(place, write=False, now=lambda: DAY0, tell=said.append) as away_ledger:
         assert everything(away_ledger) == answer
     assert "not asked" in said[-1] and "4 events" in said[-1]
+
+
+def test_what_the_shared_ledger_lacks_is_found_among_the_newest_first(
+    database: SharedDatabase, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two ledgers that recorded the same, each by itself: one event more is found by one question."""
+    monkeypatch.setattr(offline, "_QUESTION", 2)
+    events = [read(day, f"6.{day}") for day in range(9)]
+    own = tmp_path / "own.sqlite"
+    with Ledger.open(own, write=True) as ledger, opened(database) as shared:
+        ledger.record(events, DAY0)
+        shared.record(events, DAY0)
+        asked: list[str] = []
+        shared.connection.set_trace_callback(
+            lambda statement: asked.append(statement) if " IN (" in statement else None
+        )
+        assert not offline.lacks(shared, own)
+        assert len(asked) == 5
+        ledger.record([read(9, "6.9")], DAY0)
+        asked.clear()
+        assert offline.lacks(shared, own)
+        assert len(asked) == 1

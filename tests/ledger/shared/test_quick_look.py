@@ -15,7 +15,9 @@ __all__ = ["cluster", "database"]
 
 PROGRAM = """
 import sys
+from bundlekeeper.ledger.shared import quick_look
 from bundlekeeper.ledger.shared.log import EventLog
+quick_look._PATIENCE_S = 60.0
 log, state = EventLog.open(sys.argv[1], write=False)
 loaded = [name for name in sys.modules if name.startswith("psycopg")]
 assert "psycopg.pq" in loaded and "psycopg" not in loaded and "psycopg.cursor" not in loaded, loaded
@@ -37,6 +39,7 @@ def test_what_gives_no_answer_is_left_to_the_usual_way(
     database: SharedDatabase, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two rows, an error, several servers, an address that is none, a server that never answers."""
+    monkeypatch.setattr(quick_look, "_PATIENCE_S", 60.0)
     address = database.address()
     assert quick_look.ask(address, {}, "SELECT 'tern'") == "tern"
     assert quick_look.ask(address, {"application_name": "it's \\ this"}, "SHOW application_name") == "it's \\ this"
