@@ -51,7 +51,7 @@ class WaitingFile:
         return placing.NewFile(self.work.facts, self.fetched.temp, shared=self.shared)
 
 
-class Batch:
+class WaitingFiles:
     """The files that wait, in the plan's order."""
 
     def __init__(self, store: Store, database: StoreDatabase, clock: Clock, kind: FsKind) -> None:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import KeeperError, StoppedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.store.adding.batch import Batch, WaitingFile
+from bundlekeeper.store.adding.batch import WaitingFile, WaitingFiles
 from bundlekeeper.store.adding.fetch_ahead import AheadFetches, Job
 from bundlekeeper.store.adding.outcome import AddRow, QuarantinedFile, Work, quarantine_reason, too_large
 from bundlekeeper.store.adding.plan import AddingPlan, AddingStep, ask, wanted_of
@@ -72,7 +72,7 @@ class AddingRun:
         self._twins: dict[str, list[Work]] = {}  # the same by digest
         self._now: Work | None = None
         self._ahead = AheadFetches(iter(()), stop)
-        self._batch = Batch(store, database, clock, self.kind)
+        self._batch = WaitingFiles(store, database, clock, self.kind)
 
     def rows(self) -> tuple[AddRow, ...]:
         """The rows of the bundles that are done, in the plan's order."""
