@@ -32,6 +32,7 @@ GROWS = {
     "route, command": "servers",
     "where NAME": "servers",
     "verify --quick": "many_files",
+    "media receive, long list": "many_files",
     "where, component": "parts",
     "where, bundle": "parts",
     "where, site": "parts",
