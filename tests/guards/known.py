@@ -820,7 +820,7 @@ LEDGER = (
         "what was seen before the work is no evidence of it",
         "jobs/recording/planned.py",
         "    if older:",
-        "cli/commands/test_plan_night.py::test_what_was_seen_before_the_work_is_no_evidence_of_it",
+        "cli/commands/test_plan_night.py::test_what_was_seen_at_a_time_was_done_by_then",
     ),
     _never(
         "a plan that goes out is for what the set is for",

@@ -85,7 +85,8 @@ def keep_plan(session: Session, file: str, keeping: Keeping, files: InputFiles) 
     is_new = plans.keep(kept, data)
     kept = kept if is_new else plans.find(digest) or kept
     continued = close_continued(session, kept)
-    beside = [p.name for p in session.plans.kept() if p.is_open and p.domain == plan.domain and p.sha256 != digest]
+    mine = {digest, kept.continues}
+    beside = [p.name for p in session.plans.kept() if p.is_open and p.domain == plan.domain and p.sha256 not in mine]
     if beside:
         session.tell(f"note: also open for {plan.domain}: plan {', '.join(beside)}; bundlekeeper plan close ends one")
     return PlanKept(kept, is_new, findings, continued)

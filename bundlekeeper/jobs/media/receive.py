@@ -40,12 +40,12 @@ def receive_media(session: Session, options: ReceiveOptions, stop: Stop) -> Rece
         allow_expired=options.allow_expired,
     )
     if came.plans and not options.dry_run:
-        _close_continued(session, came.plans)
+        close_continued_by(session, came.plans)
     return came
 
 
-def _close_continued(session: Session, names: tuple[str, ...]) -> None:
-    """Close the plans that those which came go on with."""
+def close_continued_by(session: Session, names: tuple[str, ...]) -> None:
+    """Close the plans that those of these `names`, which came, go on with. Raises as `Session.ledger`."""
     from bundlekeeper.jobs.following.keep import close_continued
 
     for name in names:

@@ -106,10 +106,8 @@ class UploadAttempt:
                 self.recording.settle(
                     target, self.talk.service.place, earlier, UploadOutcome(result, reason, tuple(banks.items()))
                 )
-        if early and target.same(early, target.version):
-            return state, UploadOutcome(UploadResult.ACTIVATED, reason, tuple(banks.items()))
         if early:
-            hint = f"bundlekeeper where {target.key} --history"
+            hint = "look what went down; report it to the maker"
             raise _Refused(reason, (finding("activated-early", target.name, reason, hint),))
         if _found(target, banks, before) is UploadResult.STAGED and not self.options.activate:
             outcome = UploadOutcome(UploadResult.STAGED, "it was there already: nothing was sent", tuple(banks.items()))

@@ -266,7 +266,7 @@ def _with_findings(done: UploadDone) -> UploadDone:
         found = finding("upload-failed", subject, outcome.reason, hint)
     elif outcome.result is UploadResult.ACTIVATED and _is_early(done):
         found = finding("activated-early", subject, outcome.reason, "look what went down; report it to the maker")
-    elif outcome.result is UploadResult.NOT_TRIED and not done.requests:
+    elif outcome.result is UploadResult.NOT_TRIED and not done.requests and not _is_early(done):
         found = finding("not-for-upload", subject, outcome.reason)
     else:
         return done

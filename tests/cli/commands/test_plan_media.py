@@ -78,24 +78,6 @@ def test_a_plan_goes_out_and_its_outcomes_come_back(office: Keeper, tmp_path: Pa
     assert again.json["plans"] == [], "a plan that is not the index's is not kept"
 
 
-def test_a_plan_that_comes_closes_the_one_that_it_goes_on_with(office: Keeper, tmp_path: Path) -> None:
-    kept_plan(office, tmp_path)
-    _keys(tmp_path)
-    there = {"BUNDLEKEEPER_STORE": str(tmp_path / "site")}
-    assert office("trust", "add", "main", tmp_path / "main.pub", "--form", "sshsig", "--for", "indexes", env=there)
-    for number, name in enumerate((NAME, "again")):
-        if number:
-            office("route", "holm-b", "--to", "6.1", "--continues", NAME, "--out", tmp_path / "again.json")
-            assert office("plan", "keep", tmp_path / "again.json", "--name", "again").status < 2
-        (out := tmp_path / f"out-{number}").mkdir()
-        to = ("--for", "holm-b", "--release", "6.1", "--volume", "1GB:folder", "--to", out, "--plan", name, "--quiet")
-        assert office("media", "write", *to, "--key", tmp_path / "main.key").status < 2
-        came = office("media", "receive", out, "--quiet", env=there)
-        assert (came.status < 2, "is closed: continued by again" in came.err) == (True, bool(number)), came.err
-    assert office("inventory", "load", MARRAM, "--reported-by", "kim", env=there).status == 0
-    assert [plan["name"] for plan in office("plan", "list", "--json", env=there).json["plans"]] == ["again"]
-
-
 def _closed_there_is_closed_here(office: Keeper, site: Any, tmp_path: Path, words: tuple[str | Path, ...]) -> None:
     """The entry that closes a plan comes with the receipt; one that takes it back goes with an export."""
     assert site("plan", "close", NAME, "--reason", "the site is done", "--reported-by", "kim").status == 0

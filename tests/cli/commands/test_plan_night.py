@@ -141,6 +141,16 @@ def test_a_kept_plan_never_changes_and_its_name_is_used_once(office: Keeper, tmp
     other = tmp_path / "other.json"
     office("route", "holm-b", "--to", "6.1", "--window", "5h", "--out", other)
     assert office("plan", "keep", other, "--name", NAME).status == 2
+    beside = office("plan", "keep", other, "--name", "beside")
+    assert f"note: also open for holm-b: plan {NAME}; " in beside.err
+    office("route", "holm-b", "--to", "5.4", "--out", tmp_path / "nothing.json")
+    nothing = office("plan", "keep", tmp_path / "nothing.json")
+    assert (nothing.status, "there is nothing to do in this plan" in nothing.err) == (2, True), nothing.err
+    (tmp_path / "empty.json").touch()
+    assert "the file is empty" in office("plan", "keep", tmp_path / "empty.json").err
+    wrong = (tmp_path / "holm-b.json").read_text().replace('"minutes": ', '"minutes": "x", "was": ')
+    (tmp_path / "wrong.json").write_text(wrong)
+    assert "not as this program wrote it" in office("plan", "show", tmp_path / "wrong.json").err
     edited = tmp_path / "edited.json"
     edited.write_text(other.read_text().replace('"verb": "activate"', '"verb": "write"'))
     assert office("plan", "keep", edited).status == 4
@@ -171,7 +181,12 @@ def test_a_window_is_recorded_in_its_turn(office: Keeper, tmp_path: Path) -> Non
     assert office("ledger", "verify", "--json").json["chain"] == head
     other = office("plan", "record", NAME, "--window", "1", "--yes", "--except", "HOLMB-B1:bios=failed:x")
     assert (other.status, "it is in window 2" in other.err) == (2, True), other.err
-    done = office("plan", "record", NAME, "--window", "2", "--yes", "--anyway", "the sheets came late")
+    words = ("plan", "record", NAME, "--window", "2", "--yes", "--anyway", "the sheets came late")
+    twice = office(*words, "--except", "1/1=failed:fan", "--except", "HOLMB-B1:bios=no-answer")
+    assert (twice.status, "HOLMB-B1:bios is excepted twice: by 1/1 and HOLMB-B1:bios" in twice.err) == (2, True), twice
+    excepted = office(*words, "--except", "1/1=failed:fan", "--dry-run")
+    assert excepted.out.count(": fan") == 2, "a server by its chassis and slot, as --without takes it"
+    done = office(*words)
     assert done.status == 0, done.err
     key = next(iter(outcomes(office, 2)))
     assert "out of turn: the sheets came late" in office("where", key, "--history", "--json").out
@@ -200,46 +215,33 @@ def test_what_was_skipped_is_decided_about_and_may_be_recorded_after_all(office:
 
 
 def test_what_was_seen_at_a_time_was_done_by_then(office: Keeper, tmp_path: Path) -> None:
-    """`plan progress` and `where` say the same of a row of the sheet that has a time."""
+    """`plan progress` and `where` say the same of a row of the sheet that has a time; a sheet of another night, from
+    before the plan or the activation, is refused whole, each row with what it is older than."""
     kept_plan(office, tmp_path)
     sheet, seen = tmp_path / "sheet.csv", f"{datetime.now(UTC) - timedelta(minutes=5):%Y-%m-%dT%H:%MZ}"
     office("plan", "record", NAME, "--window", "1", "--template", sheet)
-    fill_in(sheet, lambda component, expected: expected, seen)
     words = ("plan", "record", NAME, "--window", "1", "--yes", "--sheet", sheet)
+    fill_in(sheet, lambda component, expected: expected, _ago(120))
+    before = office(*words)
+    assert (before.status, before.err.count("before the plan was made: ")) == (2, 9), before.err
+    fill_in(sheet, lambda component, expected: expected, seen)
     late = office(*words, "--at", f"{datetime.now(UTC) - timedelta(minutes=2):%Y-%m-%dT%H:%MZ}")
     assert (late.status, "before it was done" in late.err) == (2, True), late.err
     assert office(*words).status == 0
     assert set(outcomes(office, 1).values()) == {"done"}
     key = next(iter(outcomes(office, 1)))
     assert office("where", key, "--json").json["components"][0]["agreement"] == "agrees"
+    second = ("plan", "record", NAME, "--window", "2")
+    sheet.unlink()
+    office(*second, "--template", sheet)
+    assert office(*second, "--yes", "--at", _ago(3)).status == 0
+    fill_in(sheet, lambda component, expected: expected, _ago(30))
+    older = office(*second, "--sheet", sheet)
+    assert (older.status, "before it was activated: " in older.err) == (2, True), older.err
 
 
 def _ago(minutes: int) -> str:
     return f"{datetime.now(UTC) - timedelta(minutes=minutes):%Y-%m-%dT%H:%M:%SZ}"
-
-
-def test_what_was_seen_before_the_work_is_no_evidence_of_it(office: Keeper, tmp_path: Path) -> None:
-    """A sheet of another night is refused whole, each row with what it is older than."""
-    kept_plan(office, tmp_path)
-    sheet = tmp_path / "sheet.csv"
-    office("plan", "record", NAME, "--window", "1", "--template", sheet)
-    head = office("ledger", "verify", "--json").json["chain"]
-    words = ("plan", "record", NAME, "--window", "1", "--sheet", sheet)
-    fill_in(sheet, lambda component, expected: expected, _ago(120))
-    for more in (("--yes",), ("--yes", "--dry-run")):
-        before = office(*words, *more)
-        assert before.status == 2, before.out + before.err
-        for key in outcomes(office, 1):
-            assert f"{key} was seen at " in before.err
-        assert before.err.count("before the plan was made: ") == len(outcomes(office, 1))
-    assert office("ledger", "verify", "--json").json["chain"] == head
-    assert office("plan", "record", NAME, "--window", "1", "--yes", "--at", _ago(20)).status == 0
-    fill_in(sheet, lambda component, expected: expected, _ago(30))
-    older = office(*words)
-    assert (older.status, "before it was activated: " in older.err) == (2, True), older.err
-    fill_in(sheet, lambda component, expected: expected, _ago(10))
-    assert office(*words).status == 0
-    assert set(outcomes(office, 1).values()) == {"done"}
 
 
 def test_every_problem_of_a_sheet_is_named_with_its_row(office: Keeper, tmp_path: Path) -> None:
@@ -304,39 +306,6 @@ def test_wrong_exceptions_and_sheets_record_nothing(office: Keeper, tmp_path: Pa
     assert (other.status, f"{one} was read back at" in other.err) == (2, True), other.err
 
 
-def test_an_exception_is_named_as_without_takes_it(office: Keeper, tmp_path: Path) -> None:
-    """A server by chassis and slot, or by its whole place; of what is named twice no name wins in silence."""
-    kept_plan(office, tmp_path)
-    office("plan", "record", NAME, "--window", "1", "--yes")
-    words = ("plan", "record", NAME, "--window", "2", "--yes", "--dry-run")
-    parts = progress(office)["windows"][1]["components"]
-    server = next(row for row in parts if row["server"] == "HOLMB-B1")
-    slot = "/".join(server["place"].split("/")[-2:])
-    for called in (slot, server["place"]):
-        done = office(*words, "--except", f"{called}=failed:fan")
-        assert "HOLMB-B1:bios" in done.out, done.err
-        assert done.out.count(": fan") == sum(row["server"] == "HOLMB-B1" for row in parts)
-    twice = office(*words, "--except", f"{slot}=failed:fan", "--except", f"{server['key']}=no-answer")
-    assert (twice.status, f"{server['key']} is excepted twice: by {slot}" in twice.err) == (2, True), twice.err
-
-
-def test_what_is_no_plan_to_be_followed_is_not_kept(office: Keeper, tmp_path: Path) -> None:
-    (tmp_path / "empty.json").touch()
-    empty = office("plan", "keep", tmp_path / "empty.json")
-    assert (empty.status, "the file is empty" in empty.err) == (2, True)
-    kept_plan(office, tmp_path)
-    edited = (tmp_path / "holm-b.json").read_text().replace('"minutes": ', '"minutes": "x", "was": ')
-    (tmp_path / "edited.json").write_text(edited)
-    refused = office("plan", "show", tmp_path / "edited.json")
-    assert (refused.status, "not as this program" in refused.err, "literal" in refused.err) == (2, True, False), refused
-    assert office("route", "holm-b", "--to", "5.4", "--out", tmp_path / "nothing.json").status < 2
-    nothing = office("plan", "keep", tmp_path / "nothing.json")
-    assert (nothing.status, "there is nothing to do in this plan" in nothing.err) == (2, True), nothing.err
-    assert office("route", "holm-b", "--to", "6.1", "--out", tmp_path / "second.json").status < 2
-    second = office("plan", "keep", tmp_path / "second.json", "--name", "second")
-    assert f"note: also open for holm-b: plan {NAME}; " in second.err
-
-
 def test_a_skipped_server_is_left_out_of_what_is_left(office: Keeper, tmp_path: Path) -> None:
     """One server that was skipped takes nobody's run-book away."""
     kept_plan(office, tmp_path)
@@ -363,22 +332,6 @@ def test_a_plan_that_goes_on_has_the_options_of_the_one_before(office: Keeper, t
     assert note in after.err
     own = office(*words, "--continues", first, "--window", "5h", "--json").json
     assert (own["options"]["window_minutes"], own["options"]["parallel"]) == (300, [["", 2]])
-
-
-def test_a_plan_that_goes_on_closes_the_one_before(office: Keeper, tmp_path: Path) -> None:
-    """Both would be due, and which of them holds nobody could see; it takes the old one's name, too."""
-    old = kept_plan(office, tmp_path)
-    office("plan", "record", NAME, "--window", "1", "--yes")
-    again = tmp_path / "again.json"
-    office("route", "holm-b", "--to", "6.1", "--continues", NAME, "--out", again)
-    kept = office("plan", "keep", again, "--name", NAME)
-    assert f"plan {NAME} ({old[:8]}) is closed: continued by {NAME}\n" in kept.out, kept.out + kept.err
-    (listed,) = office("plan", "list", "--json").json["plans"]
-    assert (listed["continues"], listed["name"]) == (old, NAME)
-    status = office("status", "--json").json["items"]
-    assert sum(item["code"] == "plan-due" for item in status) <= 1
-    assert office("plan", "keep", again, "--name", NAME, "--json").json["continued"] is None
-    assert office("plan", "close", old, "--reason", "x").status == 2
 
 
 def test_a_server_that_is_left_out_is_named_wherever_the_plan_is_told(office: Keeper, tmp_path: Path) -> None:
@@ -444,7 +397,11 @@ def test_what_failed_is_an_open_gap_of_the_next_window(office: Keeper, tmp_path:
     assert "STOP" not in ticket
     again = tmp_path / "again.json"
     office("route", "holm-b", "--to", "6.1", "--continues", NAME, "--out", again)
-    kept = office("plan", "keep", again, "--name", "again", "--json").json
+    ran = office("plan", "keep", again, "--name", "again", "--json")
+    kept, noted = ran.json, ran.err
     listed = office("plan", "ticket", "again").out.count("- [ ] warning: ")
     assert listed
     assert sum(found["level"] == "warning" for found in kept["findings"]) == listed, "both count the same"
+    assert (kept["continued"]["name"], kept["continued"]["closed"]["reason"]) == (NAME, "continued by again")
+    (left,) = office("plan", "list", "--json").json["plans"]
+    assert (left["name"], "also open" in noted) == ("again", False), "else both would be due"

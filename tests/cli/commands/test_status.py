@@ -161,6 +161,8 @@ def test_a_damaged_ledger_is_an_item_and_the_rest_is_still_asked(office: Keeper,
     assert ran.json["counts"]["in_store"] == 9
     commands = [item["command"] for item in ran.json["items"] if item["code"] == "damaged"]
     assert commands == ["bundlekeeper ledger verify"]  # one damage, once
+    verified = office("verify", "--quick", "--quiet", "--json")
+    assert (verified.status, verified.codes) == (3, ["damaged"]), "nobody can say what was removed"
 
 
 def test_a_plan_under_way_is_an_item_and_its_stops_are_needed(office: Keeper, tmp_path: Path) -> None:

@@ -215,13 +215,10 @@ def test_what_is_recorded_at_the_same_time_stops_an_undo(tmp_path: Path, monkeyp
         assert [entry.event for entry in ledger.entries()] == [staged, activated]
 
 
-@pytest.mark.parametrize(("typed", "status"), [("y\n", 0), ("\n", 4)])
-def test_on_a_terminal_the_last_batch_is_shown_and_asked_for(
-    office: Keeper, tmp_path: Path, typed: str, status: int
-) -> None:
+def test_on_a_terminal_the_last_batch_is_shown_and_asked_for(office: Keeper, tmp_path: Path) -> None:
     stage(office, "HOLMA-IO1")
     leader, follower = pty.openpty()
-    os.write(leader, typed.encode())  # the terminal keeps the line until it is read
+    os.write(leader, b"y\n")  # the terminal keeps the line until it is read
     words = ["ledger", "undo", "--last", "--reason", "x", "--store", str(tmp_path / "store")]
     done = subprocess.run(
         [sys.executable, "-m", "bundlekeeper", *words], stdin=follower, capture_output=True, text=True, cwd=ROOT,
@@ -229,6 +226,6 @@ def test_on_a_terminal_the_last_batch_is_shown_and_asked_for(
     )  # fmt: skip
     os.close(follower)
     os.close(leader)
-    assert done.returncode == status, done.stderr
+    assert done.returncode == 0, done.stderr
     assert "1 entry would be undone. Is that what you mean?" in done.stderr
-    assert ("undone: staged" in done.stdout) is (status == 0)
+    assert "undone: staged" in done.stdout

@@ -15,7 +15,6 @@ from tests.conftest import MARRAM, Keeper
         (("ledger", "undo", "abcd", "--reason", "TEXT"), "TEXT is a placeholder: --reason has no value"),
         (("receipt", "write", "--site", "SITE", "--out", "r.json"), "SITE is a placeholder: --site has no value"),
         (("inventory", "load", str(MARRAM), "--reported-by", "NAME"), "NAME is a placeholder: --reported-by has"),
-        (("where", "--kind", "bios", "--kind", "KIND"), "KIND is a placeholder: --kind has no value"),
     ],
 )
 def test_a_command_that_was_pasted_as_it_was_printed_is_refused(
@@ -31,4 +30,3 @@ def test_what_is_called_so_can_be_meant(keeper: Keeper, tmp_path: Path) -> None:
     (tmp_path / "FILE").write_text(MARRAM.read_text())
     assert keeper("inventory", "load", tmp_path / "FILE", "--form", "toml", "--reported-by=NAME").status == 0
     assert "NAME" in keeper("where", "HOLMA-IO1", "--history").out
-    assert keeper("route", "holm-a", "--to", "6.1", "--inventory", "FILE").err.find("placeholder") < 0
