@@ -150,6 +150,7 @@ def test_the_password_from_netrc(desk: Desk) -> None:
     server = desk.serve()
     ledger = desk.folder / "netrc"
     ledger.write_text(f"machine 127.0.0.1 login {USER} password {PASSWORD}\n")
+    ledger.chmod(0o644)
     ran = desk.run(server.url, *HOLM, "--netrc", "netrc", password=None, user=None)
     assert ran.status == 2 and "chmod 600" in ran.err
     ledger.chmod(0o600)

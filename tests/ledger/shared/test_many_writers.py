@@ -171,7 +171,7 @@ with SharedLedger.connect(sys.argv[1], Path(sys.argv[2]), write=True, tell=print
 
 def test_a_client_killed_after_its_commit_records_nothing_twice(database: SharedDatabase) -> None:
     """The database has it, the copy there has not; the same command on the same machine says that it was there."""
-    line = ["-c", KILLED, database.address(), database.folder / "kim"]
+    line: list[str | Path] = ["-c", KILLED, database.address(), database.folder / "kim"]
     assert forked.run([*line, "killed"]).returncode == -9
     assert _batches(database) == 1
     again = forked.run([*line, "whole"])

@@ -30,6 +30,14 @@ LET_IN = (0, 1)  # 1: giving a file away changes its change time, so that its ve
 PLACE = "blade/6.1.0/a.bin"
 
 
+@pytest.fixture(autouse=True)
+def usual_umask() -> Iterator[None]:
+    """In folders that nobody else may enter nothing is anybody's to change."""
+    before = os.umask(0o022)
+    yield
+    os.umask(before)
+
+
 @pytest.fixture
 def kit(tmp_path: Path) -> Kit:
     """A store with one bundle, a trust folder and an store.toml."""

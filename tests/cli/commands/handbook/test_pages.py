@@ -173,7 +173,9 @@ def test_bash_completes_without_python(keeper: Keeper, tmp_path: Path) -> None:
 
     def completed(*words: str) -> list[str]:
         quoted = " ".join(map(shlex.quote, ("bundlekeeper", *words)))
-        asked = f"source {script}; PATH=; COMP_WORDS=({quoted}); COMP_CWORD={len(words)}; _bundlekeeper; "
+        asked = (
+            f"source {shlex.quote(str(script))}; PATH=; COMP_WORDS=({quoted}); COMP_CWORD={len(words)}; _bundlekeeper; "
+        )
         done = subprocess.run(
             ["/bin/bash", "-c", asked + 'printf "%s\\n" "${COMPREPLY[@]}"'], capture_output=True, text=True, check=True
         )
