@@ -126,4 +126,4 @@ def test_other_forms_are_the_standard_librarys() -> None:
 
         count: int = 0
 
-    assert Counter(1) < Counter(2)  # type: ignore[call-arg]
+    assert Counter(1) < Counter(2)  # type: ignore[call-arg,operator]
