@@ -181,12 +181,12 @@ def test_a_window_is_recorded_in_its_turn(office: Keeper, tmp_path: Path) -> Non
     assert office("ledger", "verify", "--json").json["chain"] == head
     other = office("plan", "record", NAME, "--window", "1", "--yes", "--except", "HOLMB-B1:bios=failed:x")
     assert (other.status, "it is in window 2" in other.err) == (2, True), other.err
-    words = ("plan", "record", NAME, "--window", "2", "--yes", "--anyway", "the sheets came late")
-    twice = office(*words, "--except", "1/1=failed:fan", "--except", "HOLMB-B1:bios=no-answer")
+    late = ("plan", "record", NAME, "--window", "2", "--yes", "--anyway", "the sheets came late")
+    twice = office(*late, "--except", "1/1=failed:fan", "--except", "HOLMB-B1:bios=no-answer")
     assert (twice.status, "HOLMB-B1:bios is excepted twice: by 1/1 and HOLMB-B1:bios" in twice.err) == (2, True), twice
-    excepted = office(*words, "--except", "1/1=failed:fan", "--dry-run")
+    excepted = office(*late, "--except", "1/1=failed:fan", "--dry-run")
     assert excepted.out.count(": fan") == 2, "a server by its chassis and slot, as --without takes it"
-    done = office(*words)
+    done = office(*late)
     assert done.status == 0, done.err
     key = next(iter(outcomes(office, 2)))
     assert "out of turn: the sheets came late" in office("where", key, "--history", "--json").out
