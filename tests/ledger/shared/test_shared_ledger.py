@@ -168,7 +168,7 @@ def test_an_event_in_another_form_is_not_copied(database: SharedDatabase) -> Non
         connection.execute(into, (content.replace(",", ", ", 1),))
     with pytest.raises(DamagedError) as error, opened(database, copies="later"):
         pass
-    assert "batch 2 does not give the chain's head" in error.value.message
+    assert "event 2 is not what it was" in error.value.message
     assert "event 2 is not in its one form" in log_verified(database).wrong
 
 
