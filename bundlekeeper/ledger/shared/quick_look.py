@@ -64,6 +64,7 @@ def _door() -> Any:  # noqa: ANN401 - a module that need not be installed
     if _begun:
         return sys.modules[_DOOR]
     if _PACKAGE in sys.modules:
+        importlib.import_module(_PACKAGE)  # may be barred
         return importlib.import_module(_DOOR)
     spec = importlib.util.find_spec(_PACKAGE)
     if spec is None:

@@ -48,8 +48,8 @@ def test_what_gives_no_answer_is_left_to_the_usual_way(
     several = address.replace("host=", "host=/nowhere,").replace("port=", "port=1,")
     for wrong in (several, f"{address}&colour=red"):
         assert quick_look.ask(wrong, {}, "SELECT 1") is None
-    monkeypatch.setattr(quick_look, "_PATIENCE_S", 0.01)
-    with socket.create_server(("127.0.0.1", 0)) as silent:
+    with monkeypatch.context() as patched, socket.create_server(("127.0.0.1", 0)) as silent:
+        patched.setattr(quick_look, "_PATIENCE_S", 0.01)
         port = silent.getsockname()[1]
         assert quick_look.ask(f"postgresql://kim@127.0.0.1:{port}/firmware", {}, "SELECT 1") is None
     with pytest.raises(quick_look.NotLetInError, match="refused"):
