@@ -26,7 +26,7 @@ def loads(data: bytes | str, where: str = "") -> object:
     try:
         text = data if isinstance(data, str) else data.decode("utf-8")
         if text.startswith("\ufeff"):
-            raise json.JSONDecodeError("Unexpected UTF-8 BOM (decode using utf-8-sig)", text, 0)
+            raise json.JSONDecodeError("it begins with a byte-order mark", text, 0)
         found: object = _DECODER.decode(text)
         return found
     except UnicodeDecodeError as e:
