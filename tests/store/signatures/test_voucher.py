@@ -404,7 +404,7 @@ def test_killed_between_signature_and_bundle_the_next_run_completes(
     bundle = offered(kit, signer)
     child = os.fork()
     if not child:
-        monkeypatch.setattr(placing, "put", lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL))
+        monkeypatch.setattr(placing, "put_together", lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL))
         kit.add(bundle)
         os._exit(0)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
