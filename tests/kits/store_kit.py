@@ -64,7 +64,8 @@ class Kit:
         """A manifest as `model.reading.read` returns it; its bytes differ with everything that it says."""
         fields = {"platform": "marram", "sequence": sequence, "issued": date(2026, 8, 14), "expires": None, **changed}
         said = as_toml(fields, bundles)
-        manifest = SimpleNamespace(**fields, bundle=bundles, kind={})
+        orders = {"kind": {}, "versions": SimpleNamespace(order="natural", list=None)}
+        manifest = SimpleNamespace(**fields, **orders, bundle=bundles)
         return SimpleNamespace(manifest=manifest, problems=(), data=said, sha256=hashlib.sha256(said).hexdigest())
 
     def add(self, *bundles: SimpleNamespace, manifest: int = 1, **options: Any) -> AddResult:
