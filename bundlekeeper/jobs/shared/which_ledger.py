@@ -86,12 +86,31 @@ def open_own(place: LedgerPlace, *, write: bool, now: Callable[[], datetime], te
             raise
         tell(f"note: the shared ledger is not asked: this is what it had when this machine last reached it, {known}")
         return ledger
-    ledger = Ledger.open(place.own, write=write)
-    if copy is not None and not write:
-        tell("note: the shared ledger is not asked: this is the store's own, which lacks what others recorded since")
-    if copy is not None and write:
+    if not write:
+        if place.asked.offline and place.address:
+            tell(f"note: the shared ledger is not asked: {_brought(place.own, copy, now())}")
+        return Ledger.open(place.own, write=False)
+    ledger = Ledger.open(place.own, write=True)
+    if copy is not None:
         from bundlekeeper.ledger.shared.offline import bring_up_to_date
 
         bring_up_to_date(ledger, copy, now())
         ledger.see()
     return ledger
+
+
+def _brought(own: Path, copy: Path | None, learned: datetime) -> str:
+    """Bring what the last copy has into the store's own ledger; what then is asked, in words. Raises as `open_own`."""
+    if copy is None:
+        return "this is the store's own, and no copy of the shared one is on this machine"
+    from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.ledger.shared.offline import bring_up_to_date, last_state, merged_of
+
+    with Ledger.open(copy, write=False) as shared:
+        known = last_state(shared)
+        with Ledger.open(own, write=False) as ledger:
+            whole = merged_of(ledger, shared) is None
+    if not whole:
+        with Ledger.open(own, write=True) as ledger:
+            bring_up_to_date(ledger, copy, learned)
+    return f"this is the store's own, with what the shared one had when this machine last reached it, {known}"

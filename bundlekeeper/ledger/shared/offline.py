@@ -55,6 +55,18 @@ def last_state(copy: Ledger) -> str:
     return f"{counted(events, 'event')}{until}"
 
 
+def merged_of(ledger: Ledger, copy: Ledger) -> int | None:
+    """How many of the copy's events the store's own ledger has merged, where it is not all; else None.
+
+    Raises DamagedError, LockedError.
+    """
+    head = copy.head()
+    select = "SELECT coalesce(sum(length), 0) FROM followed WHERE ledger = ?"
+    with ledger.reading():
+        known: int = ledger.connection.execute(select, (bytes.fromhex(head.ledger),)).fetchone()[0]
+    return known if known < head.count else None
+
+
 def bring_up_to_date(ledger: Ledger, copy: Path, learned: datetime) -> int:
     """Merge what the copy has and the store's own ledger has not; return how many events were new.
 
@@ -63,11 +75,8 @@ def bring_up_to_date(ledger: Ledger, copy: Path, learned: datetime) -> int:
     from bundlekeeper.ledger.exchange.merge import export, merge
 
     with Ledger.open(copy, write=False) as shared:
-        head = shared.head()
-        select = "SELECT coalesce(sum(length), 0) FROM followed WHERE ledger = ?"
-        with ledger.reading():
-            (known,) = ledger.connection.execute(select, (bytes.fromhex(head.ledger),)).fetchone()
-        if known >= head.count:
+        known = merged_of(ledger, shared)
+        if known is None:
             return 0
         return merge(ledger, export(shared, known), learned, where=str(copy)).new
 

@@ -315,6 +315,22 @@ def test_what_is_removed_from_one_store_stays_in_another(
     assert not list((tmp_path / "store").rglob(name))  # left out there
 
 
+def test_the_store_s_own_ledger_answers_with_what_the_last_copy_has(
+    shared: At, keeper: Keeper, database: SharedDatabase
+) -> None:
+    """`--offline` where the store has a ledger of its own, of something else: no answer without what is known here."""
+    name = "marram-rack-6.1.0.bin"
+    removing = ("store", "remove", name, "--reason", "too old", "--confirm", name, "--anyway", "no space")
+    for words in (WORK[0], removing, *WORK[1:3]):
+        assert shared(*words).status == 0
+    for words in some([(*words, "--json") for words in QUESTIONS]):
+        told, asked = shared(*words), keeper(*words, "--ledger-at", database.address(), "--offline")
+        assert (asked.status, asked.json) == (told.status, told.json), words
+        assert "the store's own, with what the shared one had when this machine last reached it" in asked.err
+    never = keeper("where", "SKERRYA-IO1", "--ledger-at", database.address("noor"), "--offline")
+    assert "no copy of the shared one is on this machine" in never.err
+
+
 def test_the_config_file_names_the_ledger(keeper: Keeper, shared: At, database: SharedDatabase, tmp_path: Path) -> None:
     """`ledger = "…"`; an option wins over it; a password in it is refused with its line."""
     config = tmp_path / "config" / "bundlekeeper" / "config.toml"
