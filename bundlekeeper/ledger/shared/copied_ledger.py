@@ -66,6 +66,9 @@ class SharedLedger(Ledger):
         except BaseException:
             log.close()
             raise
+        for other in sorted(set(folder.glob(f"{name_of(address)}-*.sqlite")) - {path}):
+            tell(f"note: another ledger was at this address before; this machine still has its copy: {other}")
+            tell("hint: was the database set up anew? Put back, or merge, what it had; then remove that copy")
         found.log = found.shared = log
         found.tell, found.now = tell, now
         try:
@@ -111,6 +114,9 @@ class SharedLedger(Ledger):
             self._insist_on_same_chain(state)
             ours = own_chain.read(self.connection)
             left = _Left(self, ours.events, state.events) if state.events - ours.events >= _MANY else None
+            if not state.batches and _behind(self, state):
+                with DATABASE.writing(self.connection, self.where):  # there is no more: the copy is whole
+                    self.connection.execute("INSERT OR IGNORE INTO copied (one, batch, events) VALUES (1, 0, 0)")
             while _copied(self) < state.batches:
                 self._copy_some(state)
                 if left is not None:
@@ -254,7 +260,9 @@ def insist_on_own(path: Path) -> None:
 
 def _behind(ledger: Ledger, state: LogState) -> bool:
     own = own_chain.read(ledger.connection)
-    return (own.events, own.head, _copied(ledger)) != (state.events, state.head, state.batches)
+    if (own.events, own.head, _copied(ledger)) != (state.events, state.head, state.batches):
+        return True
+    return ledger.connection.execute("SELECT 1 FROM copied").fetchone() is None  # not even of an empty ledger
 
 
 def _copied(ledger: Ledger) -> int:

@@ -47,7 +47,9 @@ def last_state(copy: Ledger) -> str:
         events = own_chain.read(copy.connection).events
         row = copy.connection.execute("SELECT events FROM copied").fetchone()
         if row is None or row[0] != events:
-            message = f"the copy of the shared ledger is not whole: {events} of {row[0] if row else 0} events are here"
+            message = (
+                f"the copy of the shared ledger is not whole: {events} of {row[0] if row else 'all'} events are here"
+            )
             hint = "bring the line back: the next command goes on where it stopped"
             raise UnfinishedError(message, where=str(copy.path), hint=hint)
         learned = learnings(copy.connection)

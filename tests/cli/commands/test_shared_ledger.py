@@ -14,7 +14,7 @@ import psycopg
 import pytest
 
 from bundlekeeper.errors import UnfinishedError
-from bundlekeeper.ledger.shared.log import EventLog
+from bundlekeeper.ledger.shared.log import SETUP, EventLog
 from tests.conftest import MARRAM, Keeper, Ran, World
 from tests.kits.postgres import PASSWORD, READER, SharedDatabase, cluster, database, make_certificate
 from tests.kits.sure import some
@@ -329,6 +329,29 @@ def test_the_store_s_own_ledger_answers_with_what_the_last_copy_has(
         assert "the store's own, with what the shared one had when this machine last reached it" in asked.err
     never = keeper("where", "SKERRYA-IO1", "--ledger-at", database.address("noor"), "--offline")
     assert "no copy of the shared one is on this machine" in never.err
+
+
+def test_an_empty_shared_ledger_is_no_part_of_one(shared: At, keeper: Keeper, database: SharedDatabase) -> None:
+    """Its copy has all that there is: `--offline` answers, with and without a ledger of the store's own."""
+    assert shared("status").status == 0
+    far = ("--ledger-at", database.address(), "--offline")
+    empty = keeper("status", *far)
+    assert empty.status == 0 and "0 events" in empty.err, empty.err
+    assert keeper(*WORK[0]).status == 0
+    asked = keeper("where", "--json", *far)
+    assert asked.status == 0 and asked.json == keeper("where", "--json").json, asked.err
+
+
+def test_another_ledger_at_the_same_address_is_told(shared: At, database: SharedDatabase) -> None:
+    """The database dropped and set up anew: what is known here and not there is not passed over in silence."""
+    assert shared(*WORK[0]).status == 0
+    assert "another ledger" not in shared("where").err
+    database.drop()
+    database.cluster.run("postgres", f"CREATE DATABASE {database.name}")
+    database.run(SETUP.read_text())
+    for _ in range(2):
+        asked = shared("where")
+        assert asked.status == 2 and "another ledger was at this address" in asked.err, asked.err
 
 
 def test_the_config_file_names_the_ledger(keeper: Keeper, shared: At, database: SharedDatabase, tmp_path: Path) -> None:
