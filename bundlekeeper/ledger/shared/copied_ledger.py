@@ -68,7 +68,7 @@ class SharedLedger(Ledger):
             raise
         for other in sorted(set(folder.glob(f"{name_of(address)}-*.sqlite")) - {path}):
             tell(f"note: another ledger was at this address before; this machine still has its copy: {other}")
-            tell("hint: was the database set up anew? Put back, or merge, what it had; then remove that copy")
+            tell("hint: was the database set up again? Put back, or merge, what it had; then remove that copy")
         found.log = found.shared = log
         found.tell, found.now = tell, now
         try:
