@@ -779,8 +779,8 @@ LEDGER = (
         "cli/commands/test_inventory_load.py::test_what_would_be_gone_is_listed_and_asked",
     ),
     _never(
-        "without a terminal nobody agrees to what would be gone",
-        "cli/screen/answers/inventory.py",
+        "without a terminal nobody agrees to what it is asked about",
+        "cli/screen/answers/recording.py",
         "    if not sys.stdin.isatty():",
         "cli/commands/test_inventory_load.py::test_what_would_be_gone_is_listed_and_asked",
     ),

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.forms import OutputForm
-from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.model.inventory.changes import Changed, InventoryChange
 from bundlekeeper.model.inventory.types import is_of_server
@@ -22,16 +21,12 @@ if TYPE_CHECKING:
 
 def ask_gone(gone: Sequence[Changed]) -> None:
     """Ask on the terminal whether these components are gone. Raises RefusedError without a yes, or a terminal."""
+    from bundlekeeper.cli.screen.answers.recording import insist_on_yes  # only where something is gone
+
     messages = [change.message() for change in gone]
     count = counted(len(gone), "component")
     hint = "if that is right: --gone; else omit what it covers whole (--complete, or complete = in the file)"
-    if not sys.stdin.isatty():
-        raise RefusedError(f"{count} would be gone; nothing was recorded", hint=hint, evidence=messages)
-    for message in messages:
-        output.aside(message)
-    output.aside(f"{count} would be gone. Record that? [y/N]")
-    if sys.stdin.readline().strip().casefold() not in ("y", "yes"):
-        raise RefusedError("not agreed; nothing was recorded", hint=hint)
+    insist_on_yes(f"{count} would be gone", "Record that?", messages, hint)
 
 
 def show_loaded(loaded: InventoryLoaded, *, form: OutputForm, details: bool) -> None:

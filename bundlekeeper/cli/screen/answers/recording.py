@@ -54,11 +54,19 @@ def ask_undone(entries: Sequence[LedgerEntry]) -> None:
     lines = [text_of(entry) for entry in entries[:_SHOWN]]
     lines += [f"and {len(entries) - _SHOWN} more"] if len(entries) > _SHOWN else []
     count = counted(len(entries), "entry", "entries")
+    insist_on_yes(f"{count} would be undone", "Is that what you mean?", lines, hint)
+
+
+def insist_on_yes(what: str, question: str, lines: Sequence[str], hint: str) -> None:
+    """Show what would be recorded, in `lines`, and ask on the terminal.
+
+    Raises RefusedError without a yes, and where there is no terminal.
+    """
     if not sys.stdin.isatty():
-        raise RefusedError(f"{count} would be undone; nothing was recorded", hint=hint, evidence=lines)
+        raise RefusedError(f"{what}; nothing was recorded", hint=hint, evidence=lines)
     for line in lines:
         output.aside(line)
-    output.aside(f"{count} would be undone. Is that what you mean? [y/N]")
+    output.aside(f"{what}. {question} [y/N]")
     if sys.stdin.readline().strip().casefold() not in ("y", "yes"):
         raise RefusedError("not agreed; nothing was recorded", hint=hint)
 
